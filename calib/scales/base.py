@@ -1,0 +1,45 @@
+"""What every kind of scale gives: points in the photo whose places on the scale are known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Scale"]
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A scale found in a photo.
+
+    Attributes
+    ----------
+    kind : str
+        ``strip``, ``backdrop``, ``rule``, ``coin``, ``id1`` or ``span``.
+    image_px : ndarray of float, shape (N, 2)
+        Points ``(x, y)`` in upright photo pixels.
+    plane_mm : ndarray of float, shape (N, 2)
+        The same points on the scale's own plane, millimetres, x to the right and y UP as the scale is read.
+    u_px : ndarray of float, shape (N, 2)
+        Standard uncertainty of each image coordinate; ``inf`` for a coordinate that says nothing
+        (along a graduation line, say).
+    u_rel : float
+        Relative standard uncertainty of the scale's own length (print factor, coin tolerance, rule class).
+    ids : tuple of int
+        Marker number of each point's marker, where the scale has markers.
+    outline_px : ndarray of float, shape (M, 2)
+        Closed outline to draw on the photo.
+    flags : tuple of str
+        Codes registered in `shared.flags`.
+    """
+
+    kind: str
+    image_px: NDArray[np.float64]
+    plane_mm: NDArray[np.float64]
+    u_px: NDArray[np.float64]
+    u_rel: float
+    outline_px: NDArray[np.float64]
+    ids: tuple[int, ...] = ()
+    flags: tuple[str, ...] = ()

@@ -1,0 +1,104 @@
+"""What the person asks of a photo: the view, the scale, where it lies, and what is known of the instrument."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+from typing import Any, Literal, get_args
+
+from calib.scales.ask import ScaleAsk, parse_scale
+from shared.errors import OptionError
+
+__all__ = ["View", "HandEdge", "ScaleAsk", "ScalePlane", "Ask", "parse_scale", "parse_scale_plane"]
+
+View = Literal["plan", "elevation", "end", "section"]
+VIEWS: tuple[View, ...] = get_args(View)
+
+
+@dataclass(frozen=True, slots=True)
+class ScalePlane:
+    """Where the scale lies: ``crown`` (level with the crown tops beside it), ``board``, or ``below`` the crowns by `below_mm`."""
+
+    where: str = "crown"
+    below_mm: float = 0.0
+
+    def __str__(self) -> str:
+        return f"below:{self.below_mm:g}" if self.where == "below" else self.where
+
+
+@dataclass(frozen=True, slots=True)
+class HandEdge:
+    """An edge a person placed: which one (``"fret 5, crown nut side"``) and its points in upright photo pixels."""
+
+    what: str
+    points: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """Everything a view needs besides the photo. Lengths in millimetres; ``None`` where not known."""
+
+    view: View
+    scale: ScaleAsk = ScaleAsk()
+    scale_plane: ScalePlane = ScalePlane()
+    scale_length: float | None = None
+    first_fret: int = 1
+    nut: Literal["left", "right"] = "left"
+    treble: Literal["top", "bottom"] = "bottom"
+    crown_width: float | None = None
+    crown_height: float | None = None
+    end: Literal["treble", "bass"] | None = None
+    hand_edges: tuple[HandEdge, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.view not in VIEWS:
+            raise OptionError(f"There is no view called {self.view!r}.", f"Use one of: {', '.join(VIEWS)}.")
+        for name in ("scale_length", "crown_width", "crown_height"):
+            v = getattr(self, name)
+            if v is not None and not 0.0 < v < 2000.0:
+                raise OptionError(
+                    f"The {name.replace('_', ' ')} of {v:g} mm is not possible.", "Give it in millimetres."
+                )
+        if not 1 <= self.first_fret <= 36:
+            raise OptionError(f"There is no fret {self.first_fret}.", "Count from 1 at the nut.")
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON and the store."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, data: dict[str, Any]) -> Ask:
+        """The inverse of `to_dict`."""
+        d = dict(data)
+        s = dict(d.get("scale", {}))
+        if s.get("span_px"):
+            s["span_px"] = tuple(s["span_px"])
+        d["scale"] = ScaleAsk(**s)
+        d["scale_plane"] = ScalePlane(**d.get("scale_plane", {}))
+        d["hand_edges"] = tuple(
+            HandEdge(h["what"], tuple((float(x), float(y)) for x, y in h["points"])) for h in d.get("hand_edges", ())
+        )
+        return cls(**d)
+
+    def with_hand_edge(self, edge: HandEdge) -> Ask:
+        """The same question with one more edge fixed by hand (replacing an earlier one of the same name)."""
+        kept = tuple(h for h in self.hand_edges if h.what != edge.what)
+        return replace(self, hand_edges=(*kept, edge))
+
+
+def parse_scale_plane(text: str) -> ScalePlane:
+    """Read ``crown``, ``board`` or ``below:MM``.
+
+    Raises
+    ------
+    OptionError
+        If the text is none of these.
+    """
+    where, _, rest = text.strip().lower().partition(":")
+    try:
+        if where in ("crown", "board") and not rest:
+            return ScalePlane(where)
+        if where == "below" and 0.0 <= float(rest) < 200.0:
+            return ScalePlane(where, float(rest))
+    except ValueError:
+        pass
+    raise OptionError(f"The place of the scale {text!r} is not understood.", "Use crown, board or below:MM.")

@@ -1,0 +1,57 @@
+"""One recipe a view: photo + scale + what is known of the instrument -> `Inspection`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib import import_module
+
+from calib.photo import Photo
+from calib.plane import Plane, fit_plane
+from calib.scales import find_scale
+from calib.scales.base import Scale
+from inspect_app import __version__
+from inspect_app.ask import Ask
+from inspect_app.inspection import CameraSummary, Inspection, Outline, PhotoSummary, ScaleSummary
+from shared.errors import InspectError
+from shared.measured import NotMeasured
+
+__all__ = ["measure", "calibrate", "refused", "summaries"]
+
+Recipe = Callable[[Photo, Scale, Plane, Ask], Inspection]
+
+
+def measure(photo: Photo, ask: Ask) -> Inspection:
+    """Measure one photo as asked.
+
+    Raises
+    ------
+    InspectError
+        If nothing can be measured: no scale, no frets, an impossible option.
+    """
+    scale, plane = calibrate(photo, ask)
+    recipe: Recipe = import_module(f"inspect_app.views.{ask.view}").measure
+    return recipe(photo, scale, plane, ask)
+
+
+def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:
+    """Find the scale and fit its plane."""
+    scale = find_scale(photo, ask.scale)
+    return scale, fit_plane(scale, (photo.width, photo.height), photo.focal)
+
+
+def refused(photo: PhotoSummary, ask: Ask, error: InspectError) -> Inspection:
+    """The answer for a photo that could not be measured: no frets, and the reason."""
+    return Inspection(ask.view, photo, __version__, ask.to_dict(), not_measured=(NotMeasured("photo", str(error)),))
+
+
+def summaries(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> tuple[PhotoSummary, ScaleSummary, CameraSummary]:
+    """What is kept of photo, scale and camera with every inspection."""
+    outline = Outline("scale", tuple((float(x), float(y)) for x, y in scale.outline_px), closed=True)
+    middle = plane.to_mm([[photo.width / 2, photo.height / 2]])[0]
+    return (
+        PhotoSummary(photo.name, photo.sha256, photo.width, photo.height),
+        ScaleSummary(scale.kind, str(ask.scale_plane), plane.residual_px, plane.points, outline),
+        CameraSummary(
+            plane.focal_px, photo.focal.source, plane.k1, plane.distance_mm, plane.tilt_deg, plane.px_per_mm(middle)
+        ),
+    )

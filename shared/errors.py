@@ -1,0 +1,38 @@
+"""Errors a person can act on: each says what is wrong and what to do about it."""
+
+from __future__ import annotations
+
+__all__ = ["InspectError", "PhotoError", "ScaleError", "OptionError", "StoreError"]
+
+
+class InspectError(Exception):
+    """Base of every error meant for the person at the bench.
+
+    Parameters
+    ----------
+    wrong : str
+        One sentence: what is wrong.
+    advice : str
+        One sentence: what to do next.
+    """
+
+    def __init__(self, wrong: str, advice: str) -> None:
+        super().__init__(f"{wrong} {advice}")
+        self.wrong = wrong
+        self.advice = advice
+
+
+class PhotoError(InspectError):
+    """The file is not a photo that can be measured."""
+
+
+class ScaleError(InspectError):
+    """No usable scale in the photo: without one there are no millimetres."""
+
+
+class OptionError(InspectError):
+    """An option is unknown or contradicts another."""
+
+
+class StoreError(InspectError):
+    """The data folder cannot be read or written."""
