@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Literal, get_args
 
 from calib.scales.ask import ScaleAsk, parse_scale
@@ -16,7 +16,10 @@ VIEWS: tuple[View, ...] = get_args(View)
 
 @dataclass(frozen=True, slots=True)
 class ScalePlane:
-    """Where the scale lies: ``crown`` (level with the crown tops beside it), ``board``, or ``below`` the crowns by `below_mm`."""
+    """Where the scale lies: ``crown`` (level with the crown tops beside it), ``board``, or ``below``.
+
+    ``below`` means `below_mm` under the crown tops.
+    """
 
     where: str = "crown"
     below_mm: float = 0.0
@@ -38,8 +41,8 @@ class Ask:
     """Everything a view needs besides the photo. Lengths in millimetres; ``None`` where not known."""
 
     view: View
-    scale: ScaleAsk = ScaleAsk()
-    scale_plane: ScalePlane = ScalePlane()
+    scale: ScaleAsk = field(default_factory=ScaleAsk)
+    scale_plane: ScalePlane = field(default_factory=ScalePlane)
     scale_length: float | None = None
     first_fret: int = 1
     nut: Literal["left", "right"] = "left"
