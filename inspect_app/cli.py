@@ -1,0 +1,105 @@
+"""``inspect-app``: opens the pages; ``inspect-app measure PHOTO …`` and the other commands do one thing and end.
+
+Exit status: 0 done, 1 the store failed its check, 2 refused (a sentence on stderr says why and what to do).
+"""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import re
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from pathlib import Path
+from typing import NoReturn
+
+from inspect_app import __version__
+from inspect_app.ask import VIEWS
+from shared.errors import InspectError
+
+__all__ = ["main", "parser"]
+
+_SCALES = "strip, backdrop, rule, rule:inch, coin:DIAMETER, id1, span:X1,Y1,X2,Y2,MM or auto"
+
+
+class _Parser(argparse.ArgumentParser):
+    """An argument parser that says what is wrong in one sentence."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{_sentence(message, self)} Run `{self.prog} --help` for what it takes.\n")
+
+
+def _sentence(message: str, source: argparse.ArgumentParser) -> str:
+    unknown = re.match(r"unrecognized arguments: (\S+)", message)
+    if not unknown:
+        return message[:1].upper() + message[1:].rstrip(".") + "."
+    near = difflib.get_close_matches(unknown[1].split("=")[0], _option_names(source), n=1)
+    return f"There is no option {unknown[1]}." + (f" Did you mean {near[0]}?" if near else "")
+
+
+def _option_names(p: argparse.ArgumentParser) -> list[str]:
+    """Options of a parser and of every subcommand below it."""
+    below = [sub for a in p._actions if isinstance(a.choices, dict) for sub in a.choices.values()]
+    return [*p._option_string_actions, *(name for sub in below for name in _option_names(sub))]
+
+
+def parser() -> argparse.ArgumentParser:
+    """All commands and their options."""
+    top = _Parser("inspect-app", description="Fret wear measured from photos; without a command, opens the pages.")
+    top.add_argument("--version", action="version", version=f"inspect-app {__version__}")
+    _page_options(top, top=True)
+    top.set_defaults(module="pages")
+    commands = top.add_subparsers(metavar="COMMAND", parser_class=_Parser)
+    _add_measure(commands.add_parser("measure", help="measure photos and write the answer", allow_abbrev=False))
+    return top
+
+
+def _page_options(p: argparse.ArgumentParser, top: bool) -> None:
+    """Options of the pages; left unset below a subcommand so that they count on either side of its name."""
+    unset = argparse.SUPPRESS
+    p.add_argument("--data", type=Path, metavar="DIR", default=None if top else unset, help="data folder")
+    p.add_argument("--port", type=int, metavar="N", default=8501 if top else unset, help="port of the pages")
+    p.add_argument(
+        "--no-browser", action="store_true", default=False if top else unset, help="don't open a browser window"
+    )
+
+
+def _add_measure(p: argparse.ArgumentParser) -> None:
+    p.set_defaults(module="measure")
+    p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="JPEG, PNG or WebP file")
+    p.add_argument("--view", choices=VIEWS, default="plan", help="how the photo was taken (plan)")
+    p.add_argument("--scale", metavar="SCALE", help=f"{_SCALES} (strip for plan, else backdrop)")
+    p.add_argument(
+        "--scale-factor", type=float, default=1.0, metavar="F", help="true length over nominal length of the print (1)"
+    )
+    p.add_argument(
+        "--scale-plane", default="crown", metavar="WHERE", help="where the scale lies: crown, board or below:MM (crown)"
+    )
+    p.add_argument("--scale-length", type=float, metavar="MM", help="the instrument's scale length")
+    p.add_argument(
+        "--first-fret", type=int, default=1, metavar="N", help="number of the whole fret nearest the nut (1)"
+    )
+    p.add_argument("--nut", choices=("left", "right"), default="left", help="side of the photo towards the nut (left)")
+    p.add_argument("--treble", choices=("top", "bottom"), default="bottom", help="treble side of the photo (bottom)")
+    p.add_argument("--crown-width", type=float, metavar="MM", help="width of the unworn crown, where known")
+    p.add_argument("--crown-height", type=float, metavar="MM", help="height of the unworn crown, where known")
+    p.add_argument("--end", choices=("treble", "bass"), help="which end an `end` photo shows")
+    p.add_argument("--json", type=Path, metavar="FILE", help="write the answer; a list of answers for several photos")
+    p.add_argument(
+        "--overlay", type=Path, metavar="FILE", help="write the photo with the readings; a folder for several"
+    )
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status."""
+    options = parser().parse_args(argv)
+    try:
+        return int(import_module(f"inspect_app.commands.{options.module}").run(options))
+    except InspectError as error:
+        print(error, file=sys.stderr)
+        return 2
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,1 @@
+"""What each subcommand of ``inspect-app`` does; imported only when it is asked for."""

@@ -1,0 +1,115 @@
+"""``inspect-app measure``: photos in, answers out as a table, as JSON, and drawn on the photo."""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import sys
+from pathlib import Path
+
+from calib.photo import Photo, open_photo
+from inspect_app.ask import Ask, parse_scale, parse_scale_plane
+from inspect_app.commands.table import answer_table
+from inspect_app.inspection import Inspection, PhotoSummary
+from inspect_app.views import measure, refused
+from shared.errors import InspectError, OptionError, PhotoError, StoreError
+
+__all__ = ["run", "ask_from"]
+
+EXIT_MEASURED = 0
+EXIT_REFUSED = 2
+
+
+def run(options: argparse.Namespace) -> int:
+    """Measure every photo named; 0 if all gave readings, 2 if any was refused."""
+    ask = ask_from(options)
+    several = len(options.photos) > 1
+    answers = [_measure_file(path, ask, _overlay_path(options.overlay, path, several)) for path in options.photos]
+    for answer in answers:
+        print(answer_table(answer))
+    if options.json:
+        forms = [a.to_dict() for a in answers]
+        _write(options.json, (json.dumps(forms if several else forms[0], indent=1, allow_nan=False) + "\n").encode())
+    return EXIT_MEASURED if all(a.frets for a in answers) else EXIT_REFUSED
+
+
+def ask_from(options: argparse.Namespace) -> Ask:
+    """The question the options put.
+
+    Raises
+    ------
+    OptionError
+        If an option's value makes no sense.
+    """
+    scale = options.scale or ("strip" if options.view == "plan" else "backdrop")
+    return Ask(
+        view=options.view,
+        scale=parse_scale(scale, options.scale_factor),
+        scale_plane=parse_scale_plane(options.scale_plane),
+        scale_length=options.scale_length,
+        first_fret=options.first_fret,
+        nut=options.nut,
+        treble=options.treble,
+        crown_width=options.crown_width,
+        crown_height=options.crown_height,
+        end=options.end,
+    )
+
+
+def _measure_file(path: Path, ask: Ask, overlay: Path | None) -> Inspection:
+    data = b""
+    try:
+        data = _read(path)
+        photo = open_photo(data, path.name)
+    except InspectError as error:
+        digest = hashlib.sha256(data).hexdigest() if data else ""
+        return refused(PhotoSummary(path.name, digest, 0, 0), ask, error)
+    answer = _measure_photo(photo, ask)
+    if overlay:
+        _draw(photo, answer, overlay)
+    return answer
+
+
+def _measure_photo(photo: Photo, ask: Ask) -> Inspection:
+    try:
+        return measure(photo, ask)
+    except InspectError as error:
+        return refused(PhotoSummary(photo.name, photo.sha256, photo.width, photo.height), ask, error)
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise PhotoError(f"{path} can't be read: {error.strerror}.", "Check the name of the file.") from None
+
+
+def _write(path: Path, data: bytes) -> None:
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise StoreError(f"{path} can't be written: {error.strerror}.", "Choose another place for it.") from None
+
+
+def _overlay_path(given: Path | None, photo: Path, several: bool) -> Path | None:
+    """Where the drawn photo goes: the file given, or, with several photos, a file of the photo's name in that folder."""
+    if given is None or not several:
+        return given
+    return given / f"{photo.stem}-readings.jpg"
+
+
+def _draw(photo: Photo, answer: Inspection, path: Path) -> None:
+    import cv2
+
+    from inspect_app.overlay import draw
+
+    kind = path.suffix.lower() if path.suffix.lower() in (".jpg", ".jpeg", ".png", ".webp") else None
+    if kind is None:
+        raise OptionError(f"The overlay {path.name} has no picture's ending.", "End its name in .jpg, .png or .webp.")
+    _, encoded = cv2.imencode(kind, draw(photo.bgr, answer))
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        print(error.strerror, file=sys.stderr)
+    _write(path, encoded.tobytes())
