@@ -1,0 +1,185 @@
+"""One fret as it lies on the board: its own coordinates, and the photo resampled along and across it.
+
+Three planes meet here (the scale's, the board's, the crown tops'), so every mapping carries a height. The board is a
+cylinder about the neck; across one fret's few millimetres it is level, along the fret it falls away by its sagitta
+``y^2 / (2 R)``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from calib.photo import Photo, linear_light
+from calib.plane import Plane
+from shared.measured import Measured, NotMeasured
+
+__all__ = ["FretFrame", "FretPatch", "sample_patch"]
+
+_LUMINANCE_BGR = np.array([0.0722, 0.7152, 0.2126], dtype=np.float32)
+"""Relative luminance of linear light, ITU-R BT.709, in OpenCV's channel order."""
+
+
+@dataclass(frozen=True)
+class FretFrame:
+    """Where one fret lies, and the way from its own coordinates to the photo and back.
+
+    ``along`` runs from the treble end (0, where the bevel meets the board) towards the bass end, ``across`` from the
+    crown's centre line (0) towards the body, ``height`` up from the board's surface at that place. All in mm.
+
+    Attributes
+    ----------
+    number : int
+        Fret number.
+    plane : Plane
+        The scale's plane, in whose frame the rest is given.
+    origin_mm : ndarray of float, shape (2,)
+        Treble end of the crown's centre line.
+    along, across : ndarray of float, shape (2,)
+        Unit vectors, perpendicular to each other.
+    base_mm : float
+        Height of the board's surface above the scale's plane at the board's centre line (negative: below).
+    centre_mm : float
+        ``along`` of the board's centre line.
+    radius_mm : float
+        Radius of the board at this fret (``inf`` for a flat board).
+    length_mm : float
+        Where the bass end is on the ``along`` axis: as measured, or as estimated where it can't be seen.
+    origin_u_mm : float
+        Standard uncertainty of the treble end along the fret.
+    ends_seen : tuple of bool
+        Whether the treble and the bass end were seen; an unseen end is estimated from the board's other frets.
+    """
+
+    number: int
+    plane: Plane
+    origin_mm: NDArray[np.float64]
+    along: NDArray[np.float64]
+    across: NDArray[np.float64]
+    base_mm: float
+    centre_mm: float
+    radius_mm: float
+    length_mm: float
+    origin_u_mm: float = 0.0
+    ends_seen: tuple[bool, bool] = (True, True)
+
+    @property
+    def camera_mm(self) -> NDArray[np.float64]:
+        """Camera centre as (along, across, height above the board at its centre line), shape (3,)."""
+        c = self.plane.camera_mm
+        d = c[:2] - self.origin_mm
+        return np.array([d @ self.along, d @ self.across, c[2] - self.base_mm])
+
+    def level_mm(self, along: ArrayLike) -> NDArray[np.float64]:
+        """Height of the board's surface above the scale's plane at places along the fret."""
+        y = np.asarray(along, dtype=float) - self.centre_mm
+        return np.asarray(self.base_mm - y**2 / (2.0 * self.radius_mm))
+
+    def to_px(self, along: ArrayLike, across: ArrayLike, height: ArrayLike = 0.0) -> NDArray[np.float64]:
+        """Photo pixels ``(x, y)``, shape (N, 2), of places on the fret (broadcast together, then flattened)."""
+        a, t, h = (
+            v.ravel() for v in np.broadcast_arrays(*(np.asarray(q, dtype=float) for q in (along, across, height)))
+        )
+        xy = self.origin_mm + a[:, None] * self.along + t[:, None] * self.across
+        return self.plane.to_px(np.column_stack([xy, self.level_mm(a) + h]))
+
+    def to_fret(self, px: ArrayLike, height: ArrayLike = 0.0) -> NDArray[np.float64]:
+        """``(along, across)`` in mm, shape (N, 2), of photo pixels (N, 2) seen at a height above the board."""
+        level = np.full(len(np.atleast_2d(px)), self.base_mm)
+        at = np.zeros((len(level), 2))
+        for _ in range(3):  # the sagitta changes the place by under 1 % of itself, so three rounds settle it
+            d = self.plane.to_mm(px, level + height) - self.origin_mm
+            at = np.column_stack([d @ self.along, d @ self.across])
+            level = self.level_mm(at[:, 0])
+        return at
+
+
+@dataclass(frozen=True)
+class FretPatch:
+    """The photo resampled along and across one fret, in linear light.
+
+    Attributes
+    ----------
+    frame : FretFrame
+        Coordinates, and the way back to the photo.
+    light : ndarray of float32, shape (n_along, n_across)
+        Relative luminance, linear, 0 to 1.
+    valid : ndarray of bool, shape (n_along, n_across)
+        False outside the photo and where something covers the fret.
+    along_mm, across_mm : ndarray of float
+        Coordinates of rows and columns, evenly spaced.
+    height_mm : float
+        Height above the board at which the grid was laid; `across_mm` is true at that height only.
+    px_per_mm : float
+        Photo pixels to the millimetre here, to tell real resolution from resampling.
+    crown_width : Measured or NotMeasured
+    crown_height : Measured or None
+        As asked; ``None`` where nobody gave it.
+    """
+
+    frame: FretFrame
+    light: NDArray[np.float32]
+    valid: NDArray[np.bool_]
+    along_mm: NDArray[np.float64]
+    across_mm: NDArray[np.float64]
+    height_mm: float
+    px_per_mm: float
+    crown_width: Measured | NotMeasured
+    crown_height: Measured | None = None
+
+
+def sample_patch(
+    photo: Photo,
+    frame: FretFrame,
+    covers_px: tuple[NDArray[np.float64], ...],
+    crown_width: Measured | NotMeasured,
+    crown_height: Measured | None = None,
+    *,
+    height_mm: float = 0.0,
+    margin_mm: tuple[float, float] = (1.0, 2.5),
+) -> FretPatch:
+    """Resample the photo over one fret at about its own resolution.
+
+    Parameters
+    ----------
+    covers_px : tuple of ndarray, shape (M, 2) each
+        Closed outlines of what covers the board: the scale.
+    height_mm : float
+        Height above the board of the surface the grid is laid on: 0 for the crown's foot, the crown height for its top.
+    margin_mm : (float, float)
+        How far beyond the ends, and to either side of the centre line, the grid reaches.
+    """
+    middle = frame.to_px([frame.length_mm / 2.0, frame.length_mm / 2.0 + 1.0], 0.0, height_mm)
+    scale = float(np.linalg.norm(middle[1] - middle[0]))
+    along = np.arange(-margin_mm[0], frame.length_mm + margin_mm[0], 1.0 / scale)
+    n = round(margin_mm[1] * scale)
+    across = np.arange(-n, n + 1) / scale
+    light, valid = _sample(photo, frame, along, across, height_mm, covers_px)
+    return FretPatch(frame, light, valid, along, across, height_mm, scale, crown_width, crown_height)
+
+
+def _sample(
+    photo: Photo,
+    frame: FretFrame,
+    along: NDArray[np.float64],
+    across: NDArray[np.float64],
+    height: float,
+    covers_px: tuple[NDArray[np.float64], ...],
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    px = frame.to_px(along[:, None], across[None, :], height).reshape(len(along), len(across), 2)
+    x, y = px[..., 0].astype(np.float32), px[..., 1].astype(np.float32)
+    x0, y0 = int(max(0, np.floor(x.min()) - 2)), int(max(0, np.floor(y.min()) - 2))
+    x1, y1 = int(min(photo.width, np.ceil(x.max()) + 3)), int(min(photo.height, np.ceil(y.max()) + 3))
+    if x1 <= x0 or y1 <= y0:
+        return np.zeros(x.shape, np.float32), np.zeros(x.shape, bool)
+    light = linear_light(photo.bgr[y0:y1, x0:x1]) @ _LUMINANCE_BGR
+    covered = np.zeros(light.shape, np.uint8)
+    for outline in covers_px:
+        cv2.fillPoly(covered, [np.round(outline - (x0, y0)).astype(np.int32)], 1)
+    out = cv2.remap(light, x - x0, y - y0, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    hidden = cv2.remap(covered, x - x0, y - y0, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=1)
+    inside = (x >= 0) & (y >= 0) & (x <= photo.width - 1) & (y <= photo.height - 1)
+    return np.asarray(out, dtype=np.float32), np.asarray(inside & (hidden == 0))
