@@ -14,7 +14,7 @@ from functools import cached_property
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import least_squares
+from scipy.optimize import OptimizeResult, least_squares
 
 from calib.photo import Focal
 from calib.scales.base import Scale
@@ -24,6 +24,7 @@ __all__ = ["Plane", "fit_plane", "distort", "undistort", "K1_PRIOR"]
 
 K1_PRIOR = 0.06
 """Standard deviation of the radial term assumed before looking: covers close-up phone and camera lenses (common practice, no source)."""
+_SAME_POSE = 0.01  # two fits nearer than this (rad and mm together) are one pose reached twice
 _N_PARAMS = 8  # rotation vector (3), translation (3), ln(focal px), k1
 
 Vector = NDArray[np.float64]
@@ -171,31 +172,84 @@ def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal, k1_prior: fl
     centre = ((size_px[0] - 1) / 2.0, (size_px[1] - 1) / 2.0)
     object_mm = np.column_stack([scale.plane_mm, np.zeros(len(scale.plane_mm))])
     weight = 1.0 / scale.u_px
-    start = _start(object_mm, scale.image_px, focal.px, centre)
+    turn = _turned(scale)
 
     def residuals(p: Vector) -> Vector:
         cam = object_mm @ cv2.Rodrigues(p[:3])[0].T + p[3:6]
         seen = distort(cam[:, :2] / cam[:, 2:], p[7]) * math.exp(p[6]) + centre
-        lens = [(p[6] - math.log(focal.px)) / focal.u_rel, p[7] / k1_prior]
-        return np.concatenate([((seen - scale.image_px) * weight).ravel(), lens])
+        known = [(p[6] - math.log(focal.px)) / focal.u_rel, p[7] / k1_prior]
+        # the line of sight in the plane's own frame: its x and y are the tilt's sines
+        known += list(cv2.Rodrigues(p[:3])[0][2, :2] / scale.tilt_prior_rad)
+        return np.concatenate([(turn(seen - scale.image_px) * weight).ravel(), known])
 
     scales = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0, 0.01, 0.01])
-    fit = least_squares(residuals, start, x_scale=scales, loss="soft_l1", f_scale=3.0, max_nfev=200)
-    if not fit.success:
+    starts = _starts(object_mm, scale, focal.px, centre)
+    fits = [least_squares(residuals, s, x_scale=scales, loss="soft_l1", f_scale=3.0, max_nfev=200) for s in starts]
+    fits = sorted((f for f in fits if f.success), key=lambda f: f.cost)
+    if not fits:
         raise ScaleError("The scale's points do not lie on a plane.", "Lay the scale flat and take the photo again.")
-    r = residuals(fit.x)[:-2]
+    fit = fits[0]
+    r = residuals(fit.x)[:-4]
     used = np.isfinite(scale.u_px).ravel()
     dof = max(1, int(used.sum()) - 6)
     # residuals larger than their stated u widen the covariance (Birge ratio); smaller ones do not narrow it
     birge = max(1.0, float(np.sum(np.minimum(r**2, 9.0))) / dof)
-    cov = np.linalg.inv(fit.jac.T @ fit.jac) * birge
+    cov = np.linalg.inv(fit.jac.T @ fit.jac) * birge + _rivals(fits)
     px = (r.reshape(-1, 2) * np.where(np.isfinite(scale.u_px), scale.u_px, 0.0)).ravel()[used]
     return Plane(fit.x, cov, centre, scale.u_rel, float(np.sqrt(np.mean(px**2))), len(scale.image_px))
 
 
-def _start(object_mm: Vector, image_px: Vector, f: float, centre: tuple[float, float]) -> Vector:
+def _turned(scale: Scale) -> Callable[[Vector], Vector]:
+    """Rotation of each point's residual (N, 2) into the axes its `u_px` is stated in."""
+    if scale.turn_rad is None:
+        return lambda d: d
+    c, s = np.cos(scale.turn_rad), np.sin(scale.turn_rad)
+    return lambda d: np.column_stack([c * d[:, 0] + s * d[:, 1], c * d[:, 1] - s * d[:, 0]])
+
+
+def _rivals(fits: list[OptimizeResult]) -> NDArray[np.float64]:
+    """Covariance from poses the points allow nearly as well as the best one, each weighted by its likelihood ratio.
+
+    A circle has two (the two nappes of its cone); the second moment of the mixture about the best is returned.
+    """
+    best, total, weights = fits[0], np.zeros((_N_PARAMS, _N_PARAMS)), 1.0
+    steps = []
+    for f in fits[1:]:
+        step = f.x - best.x
+        r = f.x[:3] * (1.0 - 2.0 * math.pi / np.linalg.norm(f.x[:3]))  # the same rotation, the other way round
+        if np.linalg.norm(r - best.x[:3]) < np.linalg.norm(step[:3]):
+            step[:3] = r - best.x[:3]
+        if all(np.linalg.norm(step - s) > _SAME_POSE for s in (0.0 * step, *steps)):
+            w = math.exp(max(best.cost - f.cost, -700.0))
+            steps.append(step)
+            weights += w
+            total += w * np.outer(step, step)
+    return total / weights
+
+
+def _starts(object_mm: Vector, scale: Scale, f: float, centre: tuple[float, float]) -> list[Vector]:
+    """Where to start the fit: the pose from the points, or, where they tell little of the tilt, both poses and square on."""
     k = np.array([[f, 0, centre[0]], [0, f, centre[1]], [0, 0, 1.0]])
-    ok, rvec, tvec = cv2.solvePnP(object_mm, np.ascontiguousarray(image_px), k, None, flags=cv2.SOLVEPNP_IPPE)
-    if not ok:
+    image = np.ascontiguousarray(scale.image_px)
+    n, rvecs, tvecs, _ = cv2.solvePnPGeneric(object_mm, image, k, None, flags=cv2.SOLVEPNP_IPPE)
+    if not n:
         raise ScaleError("The scale's points do not fix a plane.", "Show more of the scale in the photo.")
-    return np.concatenate([rvec.ravel(), tvec.ravel(), [math.log(f), 0.0]])
+    lens = [math.log(f), 0.0]
+    poses = [np.concatenate([r.ravel(), t.ravel(), lens]) for r, t in zip(rvecs, tvecs, strict=True)]
+    if math.isinf(scale.tilt_prior_rad):
+        return poses[:1]
+    return [*poses, _square_on(object_mm[:, :2], image, f, centre)]
+
+
+def _square_on(plane_mm: Vector, image_px: Vector, f: float, centre: tuple[float, float]) -> Vector:
+    """The pose that looks at the plane squarely: a similarity from plane (y up) to picture (y down)."""
+    z = plane_mm[:, 0] + 1j * plane_mm[:, 1]
+    w = (image_px[:, 0] - centre[0]) - 1j * (image_px[:, 1] - centre[1])
+    zc, wc = z - z.mean(), w - w.mean()
+    a = np.vdot(zc, wc) / np.vdot(zc, zc).real
+    b = w.mean() - a * z.mean()
+    c, s = a.real / abs(a), a.imag / abs(a)
+    rotation = np.array([[c, -s, 0.0], [-s, -c, 0.0], [0.0, 0.0, -1.0]])
+    depth = f / abs(a)
+    shift = [b.real / abs(a), -b.imag / abs(a), depth]
+    return np.concatenate([cv2.Rodrigues(rotation)[0].ravel(), shift, [math.log(f), 0.0]])

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Scale"]
+__all__ = ["Scale", "HABIT_TILT_RAD"]
+
+HABIT_TILT_RAD = math.radians(6.0)
+"""Prior standard deviation of the camera's tilt about either axis, for scales that tell little of it.
+
+A person who holds the camera "square" over the work by eye is a few degrees off (common practice, no source).
+"""
 
 
 @dataclass(frozen=True)
@@ -25,6 +32,11 @@ class Scale:
     u_px : ndarray of float, shape (N, 2)
         Standard uncertainty of each image coordinate; ``inf`` for a coordinate that says nothing
         (along a graduation line, say).
+    turn_rad : ndarray of float, shape (N,), optional
+        Angle by which the axes of `u_px` are turned at each point: ``u_px[:, 0]`` is then along (cos, sin) and
+        ``u_px[:, 1]`` along (-sin, cos). None: along the picture's own x and y.
+    tilt_prior_rad : float
+        Prior standard deviation of the tilt about either axis of the plane; ``inf`` where the scale itself tells it.
     u_rel : float
         Relative standard uncertainty of the scale's own length (print factor, coin tolerance, rule class).
     ids : tuple of int
@@ -43,3 +55,5 @@ class Scale:
     outline_px: NDArray[np.float64]
     ids: tuple[int, ...] = ()
     flags: tuple[str, ...] = ()
+    turn_rad: NDArray[np.float64] | None = None
+    tilt_prior_rad: float = math.inf
