@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.edges import Line, edge_line, intersect
 from calib.photo import Photo
 from calib.scales.base import Scale
 from shared.errors import ScaleError
@@ -42,11 +43,20 @@ BACKDROP = tuple(Marker(20 + i, 8.0 + 11.4 * i, 2.0, 8.0) for i in range(7)) + t
     Marker(30 + i, 4.0 + 4.5 * i, 12.5, 3.0) for i in range(19)
 )
 _LAYOUTS = {"strip": (STRIP, STRIP_SIZE), "backdrop": (BACKDROP, BACKDROP_SIZE)}
+U_FLOOR_PX = 0.02
+"""Error of a corner that its sides' scatter does not show: JPEG blocks, sharpening, print roughness, sides bent by the lens."""
+MAX_SIDE_RMS_PX = 0.5
+"""A printed side seen whole scatters far less; more means it is covered, torn or bent."""
+_ENDS = 1.0 / 8.0  # of a side left out at each end: more than the blur of its corner
+_REACH = 0.8  # of a cell: the rows stay clear of the inner bits and of the next marker
 _SEARCH_WIDTH = 2000  # px; markers are found on a reduced picture, their corners refined on the full one
 
 
-def find_markers(photo: Photo) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """All markers in a photo: ids (N,) and corners (N, 4, 2) in full-resolution pixels, sub-pixel."""
+def find_markers(photo: Photo) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """All markers in a photo: ids (N,), corners (N, 4, 2) and their u (N, 4, 2) in full-resolution pixels.
+
+    A corner next to a side that is covered, cut or not straight is nan.
+    """
     factor = max(1.0, photo.width / _SEARCH_WIDTH)
     small = (
         photo.gray
@@ -56,20 +66,38 @@ def find_markers(photo: Photo) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), cv2.aruco.DetectorParameters())
     found, ids, _ = detector.detectMarkers(small)
     if ids is None or len(found) == 0:
-        return np.empty(0, np.int64), np.empty((0, 4, 2))
+        return np.empty(0, np.int64), np.empty((0, 4, 2)), np.empty((0, 4, 2))
     corners = np.asarray(found, dtype=np.float64).reshape(-1, 4, 2)
     corners = (corners + 0.5) * factor - 0.5
-    return np.asarray(ids, dtype=np.int64).ravel(), np.array([_refine(photo, c) for c in corners])
+    refined = [_refine(photo, c) for c in corners]
+    return np.asarray(ids, dtype=np.int64).ravel(), np.array([c for c, _ in refined]), np.array([u for _, u in refined])
 
 
-def _refine(photo: Photo, corners: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Refine four corners on the full picture."""
-    side = float(np.linalg.norm(corners[1] - corners[0]))
-    half = int(np.clip(side / 24.0, 3, 15))
-    pts = corners.astype(np.float32).reshape(-1, 1, 2)
-    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 0.005)
-    cv2.cornerSubPix(photo.gray, pts, (half, half), (-1, -1), criteria)
-    return np.asarray(pts.reshape(4, 2), dtype=np.float64)
+def _refine(photo: Photo, corners: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Corners (4, 2) as crossings of the fitted sides, and their u (4, 2); nan where a side next to one is not sound.
+
+    Twice: the first round centres the rows on the sides, the second measures.
+    """
+    out, u = corners, np.full((4, 2), np.nan)
+    for _ in range(2):
+        sides = [_side(photo, out[k], out[(k + 1) % 4]) for k in range(4)]
+        fresh, u = np.full((4, 2), np.nan), np.full((4, 2), np.nan)
+        for k in range(4):
+            before, after = sides[k - 1], sides[k]
+            if before is not None and after is not None:
+                fresh[k], cov = intersect(before, after)
+                u[k] = np.sqrt(np.diag(cov) + U_FLOOR_PX**2)
+        if not np.isfinite(fresh).all():
+            return fresh, u
+        out = fresh
+    return out, u
+
+
+def _side(photo: Photo, a: NDArray[np.float64], b: NDArray[np.float64]) -> Line | None:
+    """One side of a marker, from a to b clockwise, fitted where it is away from corners and from the inner bits."""
+    cell = float(np.linalg.norm(b - a)) / 6.0  # 4 x 4 bits and a border of one
+    line = edge_line(photo, a + (b - a) * _ENDS, b - (b - a) * _ENDS, _REACH * cell, polarity=-1, spacing_px=cell / 4.0)
+    return line if line is not None and line.rms < MAX_SIDE_RMS_PX else None
 
 
 def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
@@ -88,7 +116,7 @@ def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
     """
     layout, size = _LAYOUTS[kind]
     known = {m.id: m for m in layout}
-    ids, corners = find_markers(photo)
+    ids, corners, u_corners = find_markers(photo)
     keep = [i for i, n in enumerate(ids) if int(n) in known]
     if not keep:
         raise ScaleError(
@@ -99,12 +127,18 @@ def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
         raise ScaleError(f"The photo shows more than one {kind}.", "Leave only one in the picture.")
     image = np.concatenate([corners[i] for i in keep])
     plane = np.concatenate([known[n].corners() for n in numbers]) * factor
-    u = np.full(image.shape, 0.1)
+    u = np.concatenate([u_corners[i] for i in keep])
+    sound = np.isfinite(image).all(axis=1)
+    if sound.sum() < 4:
+        raise ScaleError(
+            f"The edges of the {kind}'s markers are not clear enough.", f"Lay the {kind} flat, whole and in focus."
+        )
+    image, plane, u = image[sound], plane[sound], u[sound]
     h, _ = cv2.findHomography(plane, image)
     w_mm, h_mm = size
     sheet = np.array([[[0, 0], [w_mm, 0], [w_mm, -h_mm], [0, -h_mm]]], dtype=np.float64) * factor
     outline = cv2.perspectiveTransform(sheet, h)[0]
-    return Scale(kind, image, plane, u, PRINT_U_REL, outline, tuple(n for n in numbers for _ in range(4)))
+    return Scale(kind, image, plane, u, PRINT_U_REL, outline, tuple(int(n) for n in np.repeat(numbers, 4)[sound]))
 
 
 def layout_rms(scale: Scale) -> float:

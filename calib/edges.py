@@ -1,0 +1,372 @@
+"""Sub-pixel step edges and straight lines, in linear light, each with its uncertainty.
+
+The way through this module: `sample_across` a guessed line -> `locate_steps`, one step a row -> `fit_line`;
+`edge_points` does the first two and returns photo pixels, `edge_line` does all three.
+
+A blurred step is modelled as ``low + (high - low) Phi((x - x0) / sigma)``. Its position is bounded by the
+Cramer-Rao inequality, u(x0) >= 1.8828 (sigma_n / |high - low|) sqrt(sigma step): no unbiased method does better.
+An edge curved with radius R in the photo is seen sigma^2 / (2 R) towards its centre; callers with R below 50 px correct it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import map_coordinates
+from scipy.special import erf
+
+from calib.photo import Photo, linear_light
+
+__all__ = [
+    "Steps",
+    "EdgePoints",
+    "Line",
+    "sample_across",
+    "locate_steps",
+    "edge_points",
+    "edge_line",
+    "fit_line",
+    "intersect",
+]
+
+Vector = NDArray[np.float64]
+
+INTERPOLATION_NOISE = 1.5
+"""Variance that bilinear sampling hides from the residuals: at a random phase a sample keeps 2/3 of a pixel's
+noise variance and shares the other third with its neighbours, so what averages down is 3/2 of what is seen."""
+_SQRT2 = math.sqrt(2.0)
+
+
+@dataclass(frozen=True)
+class Steps:
+    """One blurred step fitted in each row of profiles.
+
+    Attributes
+    ----------
+    at : ndarray of float, shape (N,)
+        Position of the step along the row, in the unit of the offsets; nan where none was found.
+    u : ndarray of float, shape (N,)
+        Standard uncertainty of `at` from noise and blur; inf where none was found.
+    sigma : ndarray of float, shape (N,)
+        Standard deviation of the blur, same unit: the sharpness of the edge.
+    low, high : ndarray of float, shape (N,)
+        Levels before and after the step along the row.
+    noise : ndarray of float, shape (N,)
+        RMS residual of the fit.
+    """
+
+    at: Vector
+    u: Vector
+    sigma: Vector
+    low: Vector
+    high: Vector
+    noise: Vector
+
+    @property
+    def contrast(self) -> Vector:
+        """`high` - `low`: positive where the row gets brighter."""
+        return self.high - self.low
+
+
+@dataclass(frozen=True)
+class EdgePoints:
+    """Points on an edge in photo pixels.
+
+    Attributes
+    ----------
+    px : ndarray of float, shape (N, 2)
+        Points ``(x, y)``; nan where no edge was found.
+    normal : ndarray of float, shape (N, 2)
+        Unit vectors along which each was located.
+    steps : Steps
+        What was fitted, offsets in pixels from the guessed points along `normal`.
+    """
+
+    px: Vector
+    normal: Vector
+    steps: Steps
+
+    @property
+    def found(self) -> NDArray[np.bool_]:
+        """Where an edge was found, shape (N,)."""
+        return np.isfinite(self.steps.at)
+
+
+@dataclass(frozen=True)
+class Line:
+    """A straight line fitted to points: `point` is the weighted mean of those used, where offset and angle are independent.
+
+    Attributes
+    ----------
+    point, direction : ndarray of float, shape (2,)
+        A point on the line, and its unit direction.
+    u_offset : float
+        Standard uncertainty across the line at `point`.
+    u_angle : float
+        Standard uncertainty of the direction, radians.
+    rms : float
+        RMS distance of the points used.
+    used, of : int
+        Points used, and points given.
+    """
+
+    point: Vector
+    direction: Vector
+    u_offset: float
+    u_angle: float
+    rms: float
+    used: int
+    of: int
+
+    @property
+    def normal(self) -> Vector:
+        """Unit normal, the direction turned a quarter from x towards y."""
+        return np.array([-self.direction[1], self.direction[0]])
+
+    def distance(self, px: ArrayLike) -> Vector:
+        """Signed distance of points (N, 2) from the line, along `normal`."""
+        return np.asarray((np.atleast_2d(np.asarray(px, dtype=float)) - self.point) @ self.normal)
+
+    def u_at(self, px: ArrayLike) -> Vector:
+        """Standard uncertainty across the line at the feet of points (N, 2)."""
+        along = (np.atleast_2d(np.asarray(px, dtype=float)) - self.point) @ self.direction
+        return np.asarray(np.hypot(self.u_offset, self.u_angle * along))
+
+
+def sample_across(photo: Photo, points: ArrayLike, normals: ArrayLike, half_px: float, step: float = 1.0) -> Vector:
+    """Linear light along rows across guessed edge points.
+
+    Parameters
+    ----------
+    points, normals : array_like, shape (N, 2)
+        Where each row is centred, and its unit direction; photo pixels ``(x, y)``.
+    half_px : float
+        Half the length of a row. Choose it so that a row crosses one edge only.
+
+    Returns
+    -------
+    ndarray of float, shape (N, M)
+        Rows of light 0..1, sampled bilinearly at `row_offsets(half_px, step)`; nan in rows that leave the photo.
+    """
+    p = np.atleast_2d(np.asarray(points, dtype=float))
+    n = np.atleast_2d(np.asarray(normals, dtype=float))
+    xy = p[:, None, :] + n[:, None, :] * row_offsets(half_px, step)[None, :, None]
+    inside = np.all((xy >= 0) & (xy <= [photo.width - 1, photo.height - 1]), axis=(1, 2))
+    out = np.full(xy.shape[:2], np.nan)
+    if inside.any():
+        q = xy[inside]
+        x0, y0 = np.floor(q.min(axis=(0, 1))).astype(int)
+        x1, y1 = np.ceil(q.max(axis=(0, 1))).astype(int) + 1
+        light = linear_light(photo.gray[y0:y1, x0:x1])
+        out[inside] = map_coordinates(light, [q[..., 1] - y0, q[..., 0] - x0], order=1, mode="nearest")
+    return out
+
+
+def row_offsets(half_px: float, step: float = 1.0) -> Vector:
+    """Offsets of the samples of a row, symmetric about 0, shape (M,)."""
+    k = math.floor(half_px / step)
+    return np.arange(-k, k + 1) * step
+
+
+def locate_steps(rows: Vector, offsets: Vector, polarity: int = 0) -> Steps:
+    """Fit one error-function step to each row by damped Gauss-Newton.
+
+    Parameters
+    ----------
+    rows : ndarray of float, shape (N, M)
+        Linear light; a row with nan is skipped.
+    offsets : ndarray of float, shape (M,)
+        Evenly spaced.
+    polarity : {0, 1, -1}
+        1: the row must get brighter along the offsets; -1: darker; 0: either.
+    """
+    n, m = rows.shape
+    step = float(offsets[1] - offsets[0])
+    use = np.flatnonzero(np.isfinite(rows).all(axis=1))
+    p = np.full((n, 4), np.nan)
+    u, noise = np.full(n, np.inf), np.full(n, np.nan)
+    if use.size and m > 5:
+        y = rows[use]
+        fit, jtj, rss = _gauss_newton(y, offsets, _first_guess(y, offsets, polarity), step)
+        s_n = np.sqrt(rss / (m - 4))
+        var = np.linalg.pinv(jtj)[:, 0, 0] * s_n**2 * INTERPOLATION_NOISE
+        inside = (np.abs(fit[:, 0]) < offsets[-1]) & ((fit[:, 3] - fit[:, 2]) * polarity >= 0)
+        sound = inside & np.isfinite(var) & (np.sqrt(var) < offsets[-1] / 2.0)
+        p[use[sound]], u[use[sound]], noise[use] = fit[sound], np.sqrt(var[sound]), s_n
+    return Steps(p[:, 0], u, p[:, 1], p[:, 2], p[:, 3], noise)
+
+
+def _first_guess(y: Vector, offsets: Vector, polarity: int) -> Vector:
+    """Position of the steepest slope, a blur of one sample, and the mean levels to either side."""
+    slope = y[:, 2:] - y[:, :-2]
+    best = np.argmax(slope * polarity if polarity else np.abs(slope), axis=1) + 1
+    k = np.arange(y.shape[1])
+    before, after = k < best[:, None], k > best[:, None]
+    low = (y * before).sum(axis=1) / before.sum(axis=1)
+    high = (y * after).sum(axis=1) / after.sum(axis=1)
+    sigma = np.full(len(y), offsets[1] - offsets[0])
+    return np.column_stack([offsets[best], sigma, low, high])
+
+
+def _gauss_newton(y: Vector, x: Vector, p: Vector, step: float) -> tuple[Vector, Vector, Vector]:
+    """Batched fit; returns parameters (N, 4), J^T J (N, 4, 4) and residual sums of squares (N,)."""
+    damp = np.full(len(y), 1e-2)
+    r, j = _model(y, x, p)
+    rss = np.sum(r**2, axis=1)
+    for _ in range(12):  # converges in 4 to 8
+        jtj = np.einsum("nmi,nmj->nij", j, j)
+        g = np.einsum("nmi,nm->ni", j, r)
+        a = jtj + np.einsum("n,nij->nij", damp, np.eye(4) * (np.einsum("nii->ni", jtj)[:, None, :] + 1e-12))
+        move = np.linalg.solve(a, g[..., None])[..., 0]
+        trial = p + move
+        trial[:, 1] = np.clip(trial[:, 1], 0.3 * step, x[-1])
+        r2, j2 = _model(y, x, trial)
+        rss2 = np.sum(r2**2, axis=1)
+        better = rss2 <= rss
+        p, r, j, rss = (
+            np.where(better[:, None], trial, p),
+            np.where(better[:, None], r2, r),
+            np.where(better[:, None, None], j2, j),
+            np.where(better, rss2, rss),
+        )
+        damp = np.where(better, damp * 0.1, damp * 10.0)
+        if np.all(np.abs(move[:, 0]) < 1e-4 * step):
+            break
+    return p, np.einsum("nmi,nmj->nij", j, j), rss
+
+
+def _model(y: Vector, x: Vector, p: Vector) -> tuple[Vector, Vector]:
+    """Residuals (N, M) and Jacobian of the model (N, M, 4) with respect to position, blur, low, high."""
+    at, s, low, high = (c[:, None] for c in p.T)
+    z = (x - at) / s
+    cdf = 0.5 * (1.0 + erf(z / _SQRT2))
+    pdf = np.exp(-0.5 * z**2) / (s * math.sqrt(2.0 * math.pi))
+    d = high - low
+    return y - (low + d * cdf), np.stack([-d * pdf, -d * z * pdf, 1.0 - cdf, cdf], axis=-1)
+
+
+def edge_points(
+    photo: Photo, points: ArrayLike, normals: ArrayLike, half_px: float, polarity: int = 0, step: float = 1.0
+) -> EdgePoints:
+    """Locate the edge near each guessed point.
+
+    Parameters
+    ----------
+    points, normals : array_like, shape (N, 2)
+        Guessed points and unit directions across the edge, photo pixels.
+    half_px : float
+        How far to look either way; one edge only within it.
+    polarity : {0, 1, -1}
+        1: brighter along the normal; -1: darker; 0: either.
+    """
+    p = np.atleast_2d(np.asarray(points, dtype=float))
+    n = np.atleast_2d(np.asarray(normals, dtype=float))
+    steps = locate_steps(sample_across(photo, p, n, half_px, step), row_offsets(half_px, step), polarity)
+    return EdgePoints(p + n * steps.at[:, None], n, steps)
+
+
+def edge_line(
+    photo: Photo, a: ArrayLike, b: ArrayLike, half_px: float, polarity: int = 0, spacing_px: float = 2.0
+) -> Line | None:
+    """The straight edge near the guessed segment from `a` to `b`; ``None`` when too little of it can be seen.
+
+    The normal along which `polarity` counts is the direction from a to b turned a quarter from x towards y.
+    """
+    p, q = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
+    length = float(np.linalg.norm(q - p))
+    t = np.linspace(0.0, 1.0, max(3, round(length / spacing_px)))
+    d = (q - p) / length
+    found = edge_points(photo, p + t[:, None] * (q - p), np.broadcast_to([-d[1], d[0]], (len(t), 2)), half_px, polarity)
+    return fit_line(found.px, found.steps.u)
+
+
+def fit_line(points: ArrayLike, u: ArrayLike) -> Line | None:
+    """Robust weighted straight line through points; ``None`` with fewer than three sound ones or fewer than half.
+
+    Parameters
+    ----------
+    points : array_like, shape (N, 2)
+        Points with nan or infinite `u` are left out.
+    u : array_like, shape (N,)
+        Standard uncertainty of each point across the line.
+
+    Notes
+    -----
+    Least squares in the rotated frame of the points' main axis, re-weighted by Tukey's biweight (c = 4.685, 95 %
+    efficient at the normal) on residuals over max(u, 1.4826 MAD). The covariance is widened by the Birge ratio when the scatter
+    exceeds what the points state.
+    """
+    p, s = np.asarray(points, dtype=float), np.asarray(u, dtype=float)
+    ok = np.isfinite(p).all(axis=1) & np.isfinite(s)
+    if ok.sum() < max(3, len(p) / 2):
+        return None
+    p, s = p[ok], s[ok]
+    mean, axis = _main_axis(p)
+    t, o = (p - mean) @ axis, (p - mean) @ np.array([-axis[1], axis[0]])
+    w = _tukey(o - np.median(o), s)
+    for _ in range(8):
+        a, b, cov = _weighted_line(t, o, w / s**2)
+        w = _tukey(o - a - b * t, s)
+    used = w > 0.1
+    if used.sum() < max(3, len(ok) / 2):
+        return None
+    return _as_line(mean, axis, t, o, np.where(used, w / s**2, 0.0), len(ok))
+
+
+def _main_axis(p: Vector) -> tuple[Vector, Vector]:
+    mean = np.asarray(np.median(p, axis=0))
+    _, _, vt = np.linalg.svd(p - mean, full_matrices=False)
+    return mean, np.asarray(vt[0] * (1.0 if vt[0] @ (p[-1] - p[0]) >= 0 else -1.0))
+
+
+def _tukey(r: Vector, s: Vector) -> Vector:
+    scale = np.maximum(s, 1.4826 * np.median(np.abs(r)))
+    z = r / (4.685 * scale)
+    return np.asarray(np.where(np.abs(z) < 1.0, (1.0 - z**2) ** 2, 0.0))
+
+
+def _weighted_line(t: Vector, o: Vector, w: Vector) -> tuple[float, float, Vector]:
+    """Weighted least squares of ``o = a + b t``: a, b and their covariance."""
+    m = np.array([[w.sum(), (w * t).sum()], [(w * t).sum(), (w * t**2).sum()]])
+    cov = np.linalg.inv(m)
+    a, b = cov @ [(w * o).sum(), (w * t * o).sum()]
+    return float(a), float(b), cov
+
+
+def _as_line(mean: Vector, axis: Vector, t: Vector, o: Vector, w: Vector, of: int) -> Line:
+    centre = float((w * t).sum() / w.sum())
+    a, b, cov = _weighted_line(t - centre, o, w)
+    r = o - a - b * (t - centre)
+    n = int((w > 0).sum())
+    birge = max(1.0, float((w * r**2).sum()) / max(1, n - 2))
+    normal = np.array([-axis[1], axis[0]])
+    direction = (axis + b * normal) / math.hypot(1.0, b)
+    return Line(
+        mean + centre * axis + a * normal,
+        direction,
+        math.sqrt(cov[0, 0] * birge),
+        math.sqrt(cov[1, 1] * birge),
+        float(np.sqrt(np.mean(r[w > 0] ** 2))),
+        n,
+        of,
+    )
+
+
+def intersect(one: Line, other: Line) -> tuple[Vector, NDArray[np.float64]]:
+    """Where two lines cross, shape (2,), and its covariance, shape (2, 2).
+
+    Raises
+    ------
+    ValueError
+        If they are parallel.
+    """
+    n = np.array([one.normal, other.normal])
+    if abs(np.linalg.det(n)) < 1e-6:
+        raise ValueError("parallel lines do not cross")
+    inv = np.linalg.inv(n)
+    at = inv @ np.array([one.normal @ one.point, other.normal @ other.point])
+    var = np.diag([float(one.u_at(at)[0]) ** 2, float(other.u_at(at)[0]) ** 2])
+    return at, inv @ var @ inv.T
