@@ -1,0 +1,228 @@
+"""The estimate: priced lines that add up, in whole minor units of money (cents), never in floating point.
+
+Rounding is half away from zero, once a line and once for the tax on the taxable sum after discount.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from datetime import date, timedelta
+from decimal import ROUND_HALF_UP, Decimal, InvalidOperation
+from typing import Any
+
+from inspect_app.options import Kind
+from shared.errors import OptionError
+from shared.tables import load_table
+
+__all__ = [
+    "Estimate",
+    "Line",
+    "PriceBook",
+    "Totals",
+    "content_hash",
+    "draft_estimate",
+    "format_money",
+    "option_lines",
+    "price_of",
+    "totals",
+]
+
+
+def _rounded(amount: Decimal) -> int:
+    return int(amount.quantize(Decimal(1), rounding=ROUND_HALF_UP))
+
+
+def _decimal(text: str, what: str, most: Decimal) -> Decimal:
+    """Read a decimal number from 0 to `most`.
+
+    Raises
+    ------
+    OptionError
+        If it is none.
+    """
+    try:
+        value = Decimal(text)
+    except InvalidOperation:
+        value = Decimal("NaN")
+    if not (value.is_finite() and 0 <= value <= most):
+        raise OptionError(f"{what} of {text!r} is not possible.", f"Give a number from 0 to {most}.")
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One priced line. `quantity` is a decimal in text, `unit_price` in minor units."""
+
+    text: str
+    quantity: str
+    unit: str
+    unit_price: int
+    taxable: bool = True
+
+    def __post_init__(self) -> None:
+        _decimal(self.quantity, f"A quantity for “{self.text}”", Decimal(100_000))
+
+    @property
+    def amount(self) -> int:
+        """Quantity times unit price, rounded to a minor unit."""
+        return _rounded(Decimal(self.quantity) * self.unit_price)
+
+
+@dataclass(frozen=True, slots=True)
+class PriceBook:
+    """The shop's prices: hours of labour by kind of work, materials, rates. Times are decimal hours in text."""
+
+    currency: str
+    minor_digits: int
+    source: str
+    rates: Mapping[str, Any]
+    hours: Mapping[str, str]
+    materials: Mapping[str, int]
+
+    @classmethod
+    def default(cls) -> PriceBook:
+        """That of ``shared/tables/prices.toml``."""
+        return cls.from_dict(load_table("prices"))
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> PriceBook:
+        """From plain values, as kept by the store."""
+        return cls(**data)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for the store."""
+        return asdict(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """What the lines add up to, minor units."""
+
+    lines: int
+    discount: int
+    tax: int
+    total: int
+    deposit: int
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """One revision of a job's estimate. Percentages are decimals in text; dates are ISO 8601."""
+
+    job: str
+    revision: int
+    currency: str
+    minor_digits: int
+    made_on: str
+    valid_until: str
+    option: str
+    lines: tuple[Line, ...]
+    discount_percent: str = "0"
+    tax_percent: str = "0"
+    deposit_percent: str = "0"
+    reason: str = ""
+    note: str = ""
+    alternatives: tuple[tuple[str, int], ...] = ()
+    evidence: tuple[str, ...] = field(default_factory=tuple)
+
+    def __post_init__(self) -> None:
+        hundred = Decimal(100)
+        _decimal(self.discount_percent, "A discount", hundred)
+        _decimal(self.tax_percent, "A tax rate", hundred)
+        _decimal(self.deposit_percent, "A deposit", hundred)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for the store and the PDF."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Estimate:
+        """The inverse of `to_dict`, also after a round trip through JSON."""
+        d = dict(data)
+        d["lines"] = tuple(Line(**row) for row in d["lines"])
+        d["alternatives"] = tuple((str(k), int(v)) for k, v in d.get("alternatives", ()))
+        d["evidence"] = tuple(d.get("evidence", ()))
+        return cls(**d)
+
+
+def option_lines(kind: Kind, dressed: int, replaced: int, book: PriceBook) -> tuple[Line, ...]:
+    """The lines an option is made of: labour first, then materials; frets counted, nothing hidden."""
+    rate = int(book.rates["labour_per_hour"])
+
+    def labour(text: str, key: str, times: int = 1) -> Line:
+        return Line(text, str(Decimal(book.hours[key]) * times), "h", rate)
+
+    wire = Line("Fret wire", str(replaced), "fret", int(book.materials["wire_per_fret"]))
+    used_up = Line("Consumables", "1", "lot", int(book.materials["consumables"]))
+    setup = labour("Set-up after the work", "setup_after")
+    if kind == Kind.LEAVE:
+        return (labour("Inspection and measuring record", "inspect"),)
+    if kind == Kind.DRESS:
+        if dressed == 0:
+            return (labour("Inspection and measuring record", "inspect"),)
+        each = labour(f"Dress and polish {dressed} fret{'s' if dressed > 1 else ''}", "spot_dress_per_fret", dressed)
+        return (labour("Mask the board, check levels", "spot_dress_setup"), each)
+    if kind == Kind.LEVEL:
+        return (labour("Level, crown and polish all frets", "level_crown_polish"), setup, used_up)
+    replace_line = labour(f"Replace {replaced} fret{'s' if replaced > 1 else ''}", "replace_per_fret", replaced)
+    if kind == Kind.PARTIAL:
+        level = labour("Level, crown and polish all frets", "level_crown_polish")
+        return (replace_line, level, setup, wire, used_up)
+    base = labour("Pull frets, clean slots and board, level, crown, dress ends, polish", "refret_base")
+    return (base, replace_line, setup, labour("Check the nut slots", "nut_check"), wire, used_up)
+
+
+def price_of(book: PriceBook, kind: Kind, dressed: int, replaced: int) -> int:
+    """Price of an option before tax, minor units."""
+    return sum(line.amount for line in option_lines(kind, dressed, replaced, book))
+
+
+def totals(estimate: Estimate) -> Totals:
+    """Add an estimate up: lines, less discount, plus tax on the taxable part, and the deposit asked for."""
+    lines = sum(line.amount for line in estimate.lines)
+    discount = _rounded(Decimal(estimate.discount_percent) * lines / 100)
+    taxable = sum(line.amount for line in estimate.lines if line.taxable)
+    kept = Decimal(1) - Decimal(estimate.discount_percent) / 100
+    tax = _rounded(Decimal(estimate.tax_percent) / 100 * taxable * kept)
+    total = lines - discount + tax
+    return Totals(lines, discount, tax, total, _rounded(Decimal(estimate.deposit_percent) * total / 100))
+
+
+def draft_estimate(
+    job: str, option: Kind, lines: Sequence[Line], book: PriceBook, made_on: date, reason: str = ""
+) -> Estimate:
+    """A first draft with the price book's rates."""
+    valid = made_on + timedelta(days=int(book.rates["valid_days"]))
+    return Estimate(
+        job,
+        1,
+        book.currency,
+        book.minor_digits,
+        made_on.isoformat(),
+        valid.isoformat(),
+        str(option),
+        tuple(lines),
+        tax_percent=str(book.rates["tax_percent"]),
+        deposit_percent=str(book.rates["deposit_percent"]),
+        reason=reason,
+    )
+
+
+def next_revision(estimate: Estimate, made_on: date) -> Estimate:
+    """A new draft that starts from an issued one; the issued one stays as it is."""
+    return replace(estimate, revision=estimate.revision + 1, made_on=made_on.isoformat())
+
+
+def content_hash(estimate: Estimate) -> str:
+    """SHA-256 of an estimate's whole content, so that a changed copy shows."""
+    text = json.dumps(estimate.to_dict(), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def format_money(amount: int, currency: str, minor_digits: int = 2) -> str:
+    """``1,234.50 USD``: ISO 4217 code after the amount, so no symbol is ambiguous."""
+    value = Decimal(amount).scaleb(-minor_digits)
+    return f"{value:,.{minor_digits}f} {currency}"

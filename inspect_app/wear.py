@@ -1,0 +1,306 @@
+"""The wear map of one visit: every photo's flats and divots put together, fret by string.
+
+Elevation photos read depth directly, plan photos work it out from the flat's width. The same spot seen twice is
+combined by inverse variance; where the two differ by more than their expanded uncertainty the result is flagged.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from inspect_app.inspection import FretReading, Inspection
+from inspect_app.instrument import Instrument, string_places
+from shared.measured import COVERAGE_FACTOR, Contribution, Measured
+
+__all__ = ["FretWear", "Rate", "Spot", "WearMap", "build_wear_map", "weighted_mean", "wear_rates"]
+
+NEAR_MM = 1.5
+"""Two readings closer than this along a fret are of the same spot: well under half the distance of two strings."""
+UNSEEN_FLAT_MM = 0.3
+"""A plan photo that shows no flat has none wider than this (the width from which a flat's length is counted)."""
+DEFAULT_FRET_LENGTH_MM = 46.0
+"""Places the strings on a fret whose own length no photo shows (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """One worn place on a fret; `string` counts from the treble side, 1 first, ``None`` if under no string."""
+
+    from_treble_end: Measured
+    string: int | None
+    depth: Measured | None = None
+    flat_width: Measured | None = None
+    flat_length: Measured | None = None
+    views: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FretWear:
+    """All that is known of one fret's wear.
+
+    `unseen_depth` is the depth below which this visit's photos could have missed a divot, ``None`` where no photo
+    read this fret's wear at all; `reasons` then says why.
+    """
+
+    number: int
+    spots: tuple[Spot, ...] = ()
+    length: Measured | None = None
+    crown_width: Measured | None = None
+    crown_height: Measured | None = None
+    unseen_depth: float | None = None
+    reasons: tuple[str, ...] = ()
+
+    @property
+    def was_read(self) -> bool:
+        """Whether any photo read this fret's wear."""
+        return self.unseen_depth is not None
+
+    def depth_at(self, string: int) -> Measured | None:
+        """Depth under a string: the deepest reading there, or what could have been missed, or ``None``."""
+        here = [s.depth for s in self.spots if s.string == string and s.depth is not None]
+        if here:
+            return max(here, key=lambda d: d.value)
+        return self.depth_elsewhere()
+
+    def depth_elsewhere(self) -> Measured | None:
+        """Depth where nothing was seen: anything from none to `unseen_depth` alike (rectangular)."""
+        if self.unseen_depth is None:
+            return None
+        return Measured.of(self.unseen_depth / 2.0, "mm", too_shallow_to_see=self.unseen_depth / math.sqrt(12.0))
+
+    def deepest(self) -> Measured | None:
+        """The deepest depth read on this fret, or what could have been missed, or ``None``."""
+        depths = [s.depth for s in self.spots if s.depth is not None]
+        return max(depths, key=lambda d: d.value) if depths else self.depth_elsewhere()
+
+    def widest_flat(self) -> Measured | None:
+        """The widest flat read on this fret."""
+        widths = [s.flat_width for s in self.spots if s.flat_width is not None]
+        return max(widths, key=lambda w: w.value) if widths else None
+
+
+@dataclass(frozen=True, slots=True)
+class WearMap:
+    """One visit's wear.
+
+    `crown_height` is the unworn height all frets share, and `height_from` says where it came from.
+    """
+
+    instrument: Instrument
+    frets: tuple[FretWear, ...]
+    crown_height: Measured | None = None
+    height_from: str = ""
+
+    def fret(self, number: int) -> FretWear:
+        """The wear of one fret.
+
+        Raises
+        ------
+        KeyError
+            If the instrument has no such fret.
+        """
+        for f in self.frets:
+            if f.number == number:
+                return f
+        raise KeyError(number)
+
+    def unworn_height(self, number: int) -> Measured | None:
+        """The unworn crown height of a fret: its own reading, else the one all share."""
+        return self.fret(number).crown_height or self.crown_height
+
+    def height_left(self, number: int, string: int) -> Measured | None:
+        """Crown height left under a string: unworn height less the depth there."""
+        unworn, depth = self.unworn_height(number), self.fret(number).depth_at(string)
+        if unworn is None or depth is None:
+            return None
+        parts = (Contribution("unworn crown height", unworn.u), Contribution("divot depth", depth.u))
+        return Measured(unworn.value - depth.value, "mm", parts, depth.flags)
+
+    @property
+    def read(self) -> tuple[int, ...]:
+        """Numbers of the frets whose wear was read."""
+        return tuple(f.number for f in self.frets if f.was_read)
+
+    @property
+    def unread(self) -> tuple[int, ...]:
+        """Numbers of the frets no photo read the wear of."""
+        return tuple(f.number for f in self.frets if not f.was_read)
+
+
+def weighted_mean(readings: Sequence[Measured]) -> Measured:
+    """Inverse-variance mean of independent readings of one quantity, flagged ``DISAGREES`` where they don't agree.
+
+    Any two that differ by more than the expanded uncertainty of their difference disagree; the mean then also carries
+    half their spread as a contribution. Weights after JCGM 100:2008, 5.1.2 applied to the weighted mean.
+
+    Raises
+    ------
+    ValueError
+        If there are no readings or their units differ.
+    """
+    if not readings or len({r.unit for r in readings}) > 1:
+        raise ValueError("a mean wants at least one reading, all in one unit")
+    if len(readings) == 1:
+        return readings[0]
+    weights = [1.0 / r.u**2 for r in readings]
+    total = math.fsum(weights)
+    value = math.fsum(w * r.value for w, r in zip(weights, readings, strict=True)) / total
+    squares: dict[str, float] = {}
+    for w, r in zip(weights, readings, strict=True):
+        for c in r.contributions:
+            squares[c.source] = squares.get(c.source, 0.0) + (w / total * c.u) ** 2
+    parts = [Contribution(source, math.sqrt(s)) for source, s in squares.items()]
+    direct = any("INDIRECT" not in r.flags for r in readings)
+    flags = dict.fromkeys(f for r in readings for f in r.flags if not (direct and f == "INDIRECT"))
+    if _disagree(readings):
+        spread = max(r.value for r in readings) - min(r.value for r in readings)
+        parts.append(Contribution("disagreement of the views", spread / 2.0))
+        flags["DISAGREES"] = None
+    return Measured(value, readings[0].unit, tuple(parts), tuple(flags), any(r.by_hand for r in readings))
+
+
+def _disagree(readings: Sequence[Measured]) -> bool:
+    return any(
+        abs(a.value - b.value) > COVERAGE_FACTOR * math.hypot(a.u, b.u) for a, b in itertools.combinations(readings, 2)
+    )
+
+
+def build_wear_map(
+    inspections: Iterable[Inspection],
+    instrument: Instrument,
+    crown_height: Measured | None = None,
+    height_from: str = "",
+) -> WearMap:
+    """Put the inspections of one visit together.
+
+    Parameters
+    ----------
+    inspections : iterable of Inspection
+        Those of one visit, rejected readings already taken out.
+    instrument : Instrument
+    crown_height : Measured, optional
+        Unworn crown height shared by all frets, mm.
+    height_from : str
+        Where that height came from, for the page and the PDF.
+    """
+    by_fret: dict[int, list[tuple[Inspection, FretReading]]] = {}
+    for inspection in inspections:
+        for reading in inspection.frets:
+            by_fret.setdefault(reading.number, []).append((inspection, reading))
+    frets = tuple(_fret_wear(n, by_fret.get(n, []), instrument) for n in range(1, instrument.frets + 1))
+    return WearMap(instrument, frets, crown_height, height_from)
+
+
+def _fret_wear(number: int, seen: list[tuple[Inspection, FretReading]], instrument: Instrument) -> FretWear:
+    if not seen:
+        return FretWear(number, reasons=("no photo shows it",))
+    length = _mean([r.length for _, r in seen])
+    width = _mean([r.crown_width for i, r in seen if i.view == "plan"])
+    along = length.value if length is not None else DEFAULT_FRET_LENGTH_MM
+    places = string_places(instrument, number, along)
+    spots = _merge([s for i, r in seen for s in _spots(i.view, r)], places)
+    limits = [u for i, r in seen if (u := _unseen(i, r, width)) is not None]
+    reasons = tuple(
+        n.reason
+        for i, _ in seen
+        for n in i.not_measured
+        if n.what in (f"fret {number}, flats", f"fret {number}, divots")
+    )
+    return FretWear(number, spots, length, width, None, min(limits) if limits else None, reasons)
+
+
+def _mean(readings: Iterable[Measured | None]) -> Measured | None:
+    known = [r for r in readings if r is not None]
+    return weighted_mean(known) if known else None
+
+
+def _spots(view: str, reading: FretReading) -> list[Spot]:
+    flats = [Spot(f.from_treble_end, None, f.depth, f.width, f.length, (view,)) for f in reading.flats]
+    return flats + [Spot(d.from_treble_end, None, d.depth, None, None, (view,)) for d in reading.divots]
+
+
+def _merge(spots: list[Spot], places: Sequence[float]) -> tuple[Spot, ...]:
+    """Spots seen in several photos become one; each is given to the string nearest to it."""
+    groups: list[list[Spot]] = []
+    for spot in sorted(spots, key=lambda s: s.from_treble_end.value):
+        if groups and spot.from_treble_end.value - groups[-1][0].from_treble_end.value <= NEAR_MM:
+            groups[-1].append(spot)
+        else:
+            groups.append([spot])
+    return tuple(_merged(g, places) for g in groups)
+
+
+def _merged(group: list[Spot], places: Sequence[float]) -> Spot:
+    place = weighted_mean([s.from_treble_end for s in group])
+    views = tuple(dict.fromkeys(v for s in group for v in s.views))
+    return Spot(
+        place,
+        _string_at(place.value, places),
+        _mean([s.depth for s in group]),
+        _mean([s.flat_width for s in group]),
+        _mean([s.flat_length for s in group]),
+        views,
+    )
+
+
+def _string_at(place: float, places: Sequence[float]) -> int | None:
+    """The string over a place: the nearest, within half the distance to its neighbour (bends wear beside it)."""
+    nearest = min(range(len(places)), key=lambda i: abs(places[i] - place))
+    reach = (places[-1] - places[0]) / (len(places) - 1) / 2.0 if len(places) > 1 else math.inf
+    return nearest + 1 if abs(places[nearest] - place) <= reach else None
+
+
+def _unseen(inspection: Inspection, reading: FretReading, width: Measured | None) -> float | None:
+    """The depth a divot may have and still be missed by this photo; ``None`` if the fret's wear was not read."""
+    said = {n.what for n in inspection.not_measured}
+    n = reading.number
+    if inspection.view == "elevation" and f"fret {n}, divots" not in said:
+        return reading.blind_depth.value if reading.blind_depth is not None else None
+    if inspection.view == "plan" and f"fret {n}, flats" not in said:
+        radius = width.value / 2.0 if width is not None else 1.0  # the smallest radius a crown of this width can have
+        return radius - math.sqrt(radius**2 - UNSEEN_FLAT_MM**2 / 4.0)
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """Wear under one string between two visits: mm a year, and years until a depth is reached, if it is wearing."""
+
+    fret: int
+    string: int
+    per_year: Measured
+    years_left: float | None
+
+
+def wear_rates(earlier: WearMap, later: WearMap, years: float, depth_limit: float) -> tuple[Rate, ...]:
+    """Change of depth a year wherever both visits read a spot, and the years until `depth_limit` mm.
+
+    Years are told only where the change is larger than its expanded uncertainty.
+
+    Raises
+    ------
+    ValueError
+        If the visits are not at least a day apart.
+    """
+    if years < 1.0 / 365.25:
+        raise ValueError("two visits on the same day give no rate of wear")
+    rates = []
+    for fret in later.frets:
+        for spot in fret.spots:
+            if spot.depth is None or spot.string is None:
+                continue
+            before = earlier.fret(fret.number).depth_at(spot.string)
+            if before is None:
+                continue
+            parts = (
+                Contribution("depth, earlier visit", before.u / years),
+                Contribution("depth, later visit", spot.depth.u / years),
+            )
+            rate = Measured((spot.depth.value - before.value) / years, "mm/year", parts)
+            wearing = rate.value > rate.expanded
+            left = max(0.0, (depth_limit - spot.depth.value) / rate.value) if wearing else None
+            rates.append(Rate(fret.number, spot.string, rate, left))
+    return tuple(rates)
