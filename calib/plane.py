@@ -26,6 +26,8 @@ K1_PRIOR = 0.06
 """Standard deviation of the radial term assumed before looking: covers close-up phone and camera lenses (common practice, no source)."""
 _SAME_POSE = 0.01  # two fits nearer than this (rad and mm together) are one pose reached twice
 _N_PARAMS = 8  # rotation vector (3), translation (3), ln(focal px), k1
+_N_PRIORS = 5  # focal length, k1, tilt about x and y, outward shift
+_STEPS = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0, 0.01, 0.01, 0.01])  # typical sizes of the unknowns' steps
 
 Vector = NDArray[np.float64]
 
@@ -60,6 +62,8 @@ class Plane:
         Relative standard uncertainty of the scale's own length: every length carries it.
     residual_px : float
         RMS distance between the scale's points and the fitted model.
+    outward_mm : float
+        How far outwards the print's black edges were found to lie: ink spread plus what blur and sharpening do to edges.
     """
 
     params: Vector
@@ -68,6 +72,7 @@ class Plane:
     u_rel: float
     residual_px: float
     points: int
+    outward_mm: float = 0.0
 
     @cached_property
     def rotation(self) -> NDArray[np.float64]:
@@ -170,33 +175,83 @@ def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal, k1_prior: fl
     if len(scale.image_px) < 4:
         raise ScaleError("The scale shows too few points to fix its plane.", "Show the whole scale in the photo.")
     centre = ((size_px[0] - 1) / 2.0, (size_px[1] - 1) / 2.0)
-    object_mm = np.column_stack([scale.plane_mm, np.zeros(len(scale.plane_mm))])
-    weight = 1.0 / scale.u_px
-    turn = _turned(scale)
-
-    def residuals(p: Vector) -> Vector:
-        cam = object_mm @ cv2.Rodrigues(p[:3])[0].T + p[3:6]
-        seen = distort(cam[:, :2] / cam[:, 2:], p[7]) * math.exp(p[6]) + centre
-        known = [(p[6] - math.log(focal.px)) / focal.u_rel, p[7] / k1_prior]
-        # the line of sight in the plane's own frame: its x and y are the tilt's sines
-        known += list(cv2.Rodrigues(p[:3])[0][2, :2] / scale.tilt_prior_rad)
-        return np.concatenate([(turn(seen - scale.image_px) * weight).ravel(), known])
-
-    scales = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0, 0.01, 0.01])
-    starts = _starts(object_mm, scale, focal.px, centre)
-    fits = [least_squares(residuals, s, x_scale=scales, loss="soft_l1", f_scale=3.0, max_nfev=200) for s in starts]
-    fits = sorted((f for f in fits if f.success), key=lambda f: f.cost)
+    problem = _Problem(scale, focal, centre, k1_prior)
+    fits = []
+    for start in _starts(scale, focal.px, centre):
+        f = least_squares(
+            problem.residuals, start, problem.jacobian, x_scale=_STEPS, loss="soft_l1", f_scale=3.0, max_nfev=100
+        )
+        fits += [f] if f.success else []
     if not fits:
         raise ScaleError("The scale's points do not lie on a plane.", "Lay the scale flat and take the photo again.")
+    fits.sort(key=lambda f: float(f.cost))
     fit = fits[0]
-    r = residuals(fit.x)[:-4]
+    r = problem.residuals(fit.x)[: -_N_PRIORS]
     used = np.isfinite(scale.u_px).ravel()
     dof = max(1, int(used.sum()) - 6)
     # residuals larger than their stated u widen the covariance (Birge ratio); smaller ones do not narrow it
     birge = max(1.0, float(np.sum(np.minimum(r**2, 9.0))) / dof)
-    cov = np.linalg.inv(fit.jac.T @ fit.jac) * birge + _rivals(fits)
+    cov = np.linalg.inv(fit.jac.T @ fit.jac)[:_N_PARAMS, :_N_PARAMS] * birge + _rivals(fits)
     px = (r.reshape(-1, 2) * np.where(np.isfinite(scale.u_px), scale.u_px, 0.0)).ravel()[used]
-    return Plane(fit.x, cov, centre, scale.u_rel, float(np.sqrt(np.mean(px**2))), len(scale.image_px))
+    return Plane(
+        fit.x[:_N_PARAMS], cov, centre, scale.u_rel, float(np.sqrt(np.mean(px**2))), len(scale.image_px), float(fit.x[8])
+    )
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """What the fit makes small: weighted distances of the points, then the priors on lens, tilt and outward shift.
+
+    Unknowns: the eight of `Plane.params`, then the outward shift of the print's edges in mm.
+    """
+
+    scale: Scale
+    focal: Focal
+    centre: tuple[float, float]
+    k1_prior: float
+
+    def residuals(self, p: Vector) -> Vector:
+        """Shape (2 N + 5,)."""
+        seen, _ = self._project(p)
+        known = [(p[6] - math.log(self.focal.px)) / self.focal.u_rel, p[7] / self.k1_prior]
+        # the line of sight in the plane's own frame: its x and y are the tilt's sines
+        known += list(cv2.Rodrigues(p[:3])[0][2, :2] / self.scale.tilt_prior_rad)
+        known += [p[8] / self.scale.u_outward_mm]
+        return np.concatenate([(self._turn(seen - self.scale.image_px) / self.scale.u_px).ravel(), known])
+
+    def jacobian(self, p: Vector) -> NDArray[np.float64]:
+        """Of `residuals`, shape (2 N + 5, 9); image derivatives from `cv2.projectPoints`."""
+        n = len(self.scale.image_px)
+        _, d = self._project(p)
+        rotation, by_vector = cv2.Rodrigues(p[:3])
+        j = np.zeros((n, 2, 9))
+        j[..., :6] = d[..., :6]
+        j[..., 6] = np.stack([d[:, 0, 6], d[:, 1, 7]], axis=1) * math.exp(p[6])  # by ln f
+        j[..., 7] = d[..., 10]
+        j[..., 8] = np.einsum("nij,jk,nk->ni", d[..., 3:6], rotation[:, :2], self._outward)
+        known = np.zeros((_N_PRIORS, 9))
+        known[0, 6], known[1, 7], known[4, 8] = 1.0 / self.focal.u_rel, 1.0 / self.k1_prior, 1.0 / self.scale.u_outward_mm
+        known[2:4, :3] = by_vector[:, 6:8].T / self.scale.tilt_prior_rad
+        turned = np.stack([self._turn(j[..., k]) / self.scale.u_px for k in range(9)], axis=-1)
+        return np.concatenate([turned.reshape(2 * n, 9), known])
+
+    @cached_property
+    def _outward(self) -> Vector:
+        out = self.scale.outward_mm
+        return np.zeros_like(self.scale.plane_mm) if out is None else out
+
+    @cached_property
+    def _turn(self) -> Callable[[Vector], Vector]:
+        return _turned(self.scale)
+
+    def _project(self, p: Vector) -> tuple[Vector, NDArray[np.float64]]:
+        """Where the points are seen (N, 2), and the derivatives (N, 2, 14 or more) in OpenCV's order."""
+        xy = self.scale.plane_mm + p[8] * self._outward
+        f = math.exp(p[6])
+        k = np.array([[f, 0.0, self.centre[0]], [0.0, f, self.centre[1]], [0.0, 0.0, 1.0]])
+        xyz = np.column_stack([xy, np.zeros(len(xy))])
+        seen, jac = cv2.projectPoints(xyz, p[:3], p[3:6], k, np.array([p[7], 0.0, 0.0, 0.0]))
+        return np.asarray(seen.reshape(-1, 2)), np.asarray(jac.reshape(len(xy), 2, -1))
 
 
 def _turned(scale: Scale) -> Callable[[Vector], Vector]:
@@ -215,7 +270,7 @@ def _rivals(fits: list[OptimizeResult]) -> NDArray[np.float64]:
     best, total, weights = fits[0], np.zeros((_N_PARAMS, _N_PARAMS)), 1.0
     steps = []
     for f in fits[1:]:
-        step = f.x - best.x
+        step = (f.x - best.x)[:_N_PARAMS]
         r = f.x[:3] * (1.0 - 2.0 * math.pi / np.linalg.norm(f.x[:3]))  # the same rotation, the other way round
         if np.linalg.norm(r - best.x[:3]) < np.linalg.norm(step[:3]):
             step[:3] = r - best.x[:3]
@@ -227,18 +282,19 @@ def _rivals(fits: list[OptimizeResult]) -> NDArray[np.float64]:
     return total / weights
 
 
-def _starts(object_mm: Vector, scale: Scale, f: float, centre: tuple[float, float]) -> list[Vector]:
+def _starts(scale: Scale, f: float, centre: tuple[float, float]) -> list[Vector]:
     """Where to start the fit: the pose from the points, or, where they tell little of the tilt, both poses and square on."""
     k = np.array([[f, 0, centre[0]], [0, f, centre[1]], [0, 0, 1.0]])
+    object_mm = np.column_stack([scale.plane_mm, np.zeros(len(scale.plane_mm))])
     image = np.ascontiguousarray(scale.image_px)
     n, rvecs, tvecs, _ = cv2.solvePnPGeneric(object_mm, image, k, None, flags=cv2.SOLVEPNP_IPPE)
     if not n:
         raise ScaleError("The scale's points do not fix a plane.", "Show more of the scale in the photo.")
-    lens = [math.log(f), 0.0]
-    poses = [np.concatenate([r.ravel(), t.ravel(), lens]) for r, t in zip(rvecs, tvecs, strict=True)]
+    rest = [math.log(f), 0.0, 0.0]
+    poses = [np.concatenate([r.ravel(), t.ravel(), rest]) for r, t in zip(rvecs, tvecs, strict=True)]
     if math.isinf(scale.tilt_prior_rad):
         return poses[:1]
-    return [*poses, _square_on(object_mm[:, :2], image, f, centre)]
+    return [*poses, _square_on(scale.plane_mm, image, f, centre)]
 
 
 def _square_on(plane_mm: Vector, image_px: Vector, f: float, centre: tuple[float, float]) -> Vector:
@@ -252,4 +308,4 @@ def _square_on(plane_mm: Vector, image_px: Vector, f: float, centre: tuple[float
     rotation = np.array([[c, -s, 0.0], [-s, -c, 0.0], [0.0, 0.0, -1.0]])
     depth = f / abs(a)
     shift = [b.real / abs(a), -b.imag / abs(a), depth]
-    return np.concatenate([cv2.Rodrigues(rotation)[0].ravel(), shift, [math.log(f), 0.0]])
+    return np.concatenate([cv2.Rodrigues(rotation)[0].ravel(), shift, [math.log(f), 0.0, 0.0]])

@@ -37,6 +37,11 @@ class Scale:
         ``u_px[:, 1]`` along (-sin, cos). None: along the picture's own x and y.
     tilt_prior_rad : float
         Prior standard deviation of the tilt about either axis of the plane; ``inf`` where the scale itself tells it.
+    outward_mm : ndarray of float, shape (N, 2), optional
+        How each point moves on the plane when every edge of the black print lies 1 mm further out: ink spreads on paper, and
+        sharpening in the camera moves edges between black and white. The fit finds that shift.
+    u_outward_mm : float
+        Prior standard deviation of that shift.
     u_rel : float
         Relative standard uncertainty of the scale's own length (print factor, coin tolerance, rule class).
     ids : tuple of int
@@ -57,3 +62,5 @@ class Scale:
     flags: tuple[str, ...] = ()
     turn_rad: NDArray[np.float64] | None = None
     tilt_prior_rad: float = math.inf
+    outward_mm: NDArray[np.float64] | None = None
+    u_outward_mm: float = 0.05

@@ -45,6 +45,11 @@ BACKDROP = tuple(Marker(20 + i, 8.0 + 11.4 * i, 2.0, 8.0) for i in range(7)) + t
 _LAYOUTS = {"strip": (STRIP, STRIP_SIZE), "backdrop": (BACKDROP, BACKDROP_SIZE)}
 U_FLOOR_PX = 0.02
 """Error of a corner that its sides' scatter does not show: JPEG blocks, sharpening, print roughness, sides bent by the lens."""
+U_INK_MM = 0.05
+"""Spread of toner or ink beyond a nominal edge, standard deviation (common practice, no source): a printer dot at 600 dpi is 0.04 mm."""
+U_SHARPENING_PX = 0.3
+"""Shift of a black-to-white edge by sharpening before the photo was coded: up to a third of a blur of one pixel."""
+_OUTWARD = np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]])  # of a marker's corners, y up
 MAX_SIDE_RMS_PX = 0.5
 """A printed side seen whole scatters far less; more means it is covered, torn or bent."""
 _ENDS = 1.0 / 8.0  # of a side left out at each end: more than the blur of its corner
@@ -128,17 +133,21 @@ def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
     image = np.concatenate([corners[i] for i in keep])
     plane = np.concatenate([known[n].corners() for n in numbers]) * factor
     u = np.concatenate([u_corners[i] for i in keep])
+    out = np.tile(_OUTWARD, (len(keep), 1))
     sound = np.isfinite(image).all(axis=1)
     if sound.sum() < 4:
         raise ScaleError(
             f"The edges of the {kind}'s markers are not clear enough.", f"Lay the {kind} flat, whole and in focus."
         )
-    image, plane, u = image[sound], plane[sound], u[sound]
+    image, plane, u, out = image[sound], plane[sound], u[sound], out[sound]
     h, _ = cv2.findHomography(plane, image)
     w_mm, h_mm = size
     sheet = np.array([[[0, 0], [w_mm, 0], [w_mm, -h_mm], [0, -h_mm]]], dtype=np.float64) * factor
     outline = cv2.perspectiveTransform(sheet, h)[0]
-    return Scale(kind, image, plane, u, PRINT_U_REL, outline, tuple(int(n) for n in np.repeat(numbers, 4)[sound]))
+    px_per_mm = math.sqrt(abs(np.linalg.det(h[:2, :2] / h[2, 2])))
+    ids_ = tuple(int(n) for n in np.repeat(numbers, 4)[sound])
+    u_out = math.hypot(U_INK_MM, U_SHARPENING_PX / px_per_mm)
+    return Scale(kind, image, plane, u, PRINT_U_REL, outline, ids_, outward_mm=out, u_outward_mm=u_out)
 
 
 def layout_rms(scale: Scale) -> float:
