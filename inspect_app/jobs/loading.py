@@ -1,0 +1,122 @@
+"""Rows of the store made into the plain records that services hand out, and back."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+
+from inspect_app.ask import Ask
+from inspect_app.inspection import Inspection
+from inspect_app.jobs.details import InstrumentDetails, JobDetails
+from inspect_app.jobs.models import HandMeasure, InspectionRow, Job, Photo, Print, Visit
+from inspect_app.jobs.records import HandView, InspectionView, JobView, PhotoView, PrintView, Stage, VisitView
+from shared.measured import Measured
+
+__all__ = [
+    "current_inspection",
+    "details_of",
+    "hand_view",
+    "inspection_view",
+    "job_view",
+    "photo_view",
+    "print_view",
+    "put_details",
+    "visit_view",
+]
+
+_OF_INSTRUMENT = {
+    f.name: {"name": "instrument_name", "kind": "instrument_kind"}.get(f.name, f.name)
+    for f in fields(InstrumentDetails)
+}
+
+
+def details_of(job: Job) -> JobDetails:
+    """What was written down about a job."""
+    instrument = InstrumentDetails(**{name: getattr(job, column) for name, column in _OF_INSTRUMENT.items()})
+    return JobDetails(job.customer, job.contact, instrument, job.asked_for, job.promised)
+
+
+def put_details(job: Job, details: JobDetails) -> None:
+    """Write details onto a job's row."""
+    job.customer, job.contact = details.customer.strip(), details.contact.strip()
+    job.asked_for, job.promised = details.asked_for.strip(), details.promised
+    for name, column in _OF_INSTRUMENT.items():
+        value = getattr(details.instrument, name)
+        setattr(job, column, value.strip() if isinstance(value, str) else value)
+
+
+def visit_view(visit: Visit) -> VisitView:
+    """A visit as handed out."""
+    return VisitView(visit.id, visit.label, visit.date)
+
+
+def current_inspection(photo: Photo) -> InspectionRow | None:
+    """The inspection of a photo that nothing has superseded."""
+    return next((i for i in reversed(photo.inspections) if i.superseded_by is None), None)
+
+
+def inspection_view(row: InspectionRow) -> InspectionView:
+    """A stored inspection as handed out."""
+    return InspectionView(
+        id=row.id,
+        photo_id=row.photo_id,
+        ask=Ask.from_dict(row.ask),
+        answer=Inspection.from_dict(row.answer),
+        version=row.version,
+        created=row.created,
+        earlier=sum(1 for i in row.photo.inspections if i.id < row.id),
+        current=row.superseded_by is None,
+    )
+
+
+def photo_view(photo: Photo) -> PhotoView:
+    """A photo as handed out, with its current inspection."""
+    row = current_inspection(photo)
+    return PhotoView(
+        id=photo.id,
+        job_id=photo.job_id,
+        visit=visit_view(photo.visit),
+        sha256=photo.sha256,
+        name=photo.name,
+        view=photo.view,
+        note=photo.note,
+        category=photo.category,
+        width_px=photo.width_px,
+        height_px=photo.height_px,
+        added=photo.added,
+        removed=photo.removed is not None,
+        inspection=inspection_view(row) if row else None,
+    )
+
+
+def job_view(job: Job, stage: Stage) -> JobView:
+    """A job as handed out, with everything it holds."""
+    return JobView(
+        id=job.id,
+        number=job.number,
+        revision=job.revision,
+        details=details_of(job),
+        visits=tuple(visit_view(v) for v in job.visits),
+        photos=tuple(photo_view(p) for p in job.photos if p.removed is None),
+        removed=tuple(photo_view(p) for p in job.photos if p.removed is not None),
+        stage=stage,
+        created=job.created,
+        updated=job.updated,
+    )
+
+
+def hand_view(row: HandMeasure) -> HandView:
+    """A hand measurement as handed out."""
+    return HandView(
+        id=row.id,
+        photo_id=row.photo_id,
+        kind=row.kind,
+        points=tuple((float(x), float(y)) for x, y in row.points),
+        result=Measured.from_dict(row.result),
+        note=row.note,
+        created=row.created,
+    )
+
+
+def print_view(row: Print) -> PrintView:
+    """A printed scale as handed out."""
+    return PrintView(row.id, row.kind, row.bar_nominal, row.bar_measured, row.factor, row.note, row.created)

@@ -1,0 +1,13 @@
+"""Run by Alembic: the migrations on the connection that `open_store` hands over."""
+
+from __future__ import annotations
+
+from alembic import context
+
+from inspect_app.jobs.models import Base
+
+context.configure(
+    connection=context.config.attributes["connection"], target_metadata=Base.metadata, render_as_batch=True
+)
+with context.begin_transaction():
+    context.run_migrations()

@@ -1,0 +1,1 @@
+"""One migration a file; each names the one before it."""

@@ -1,0 +1,113 @@
+"""Photo files kept under their own hash: written whole and synced before anything refers to them, never changed."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import time
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+
+from shared.errors import StoreError
+
+__all__ = ["keep", "place", "sha256_of", "stray_files", "suffix_of", "sweep"]
+
+_MAGIC = (
+    (b"\xff\xd8\xff", 0, ".jpg"),
+    (b"\x89PNG\r\n\x1a\n", 0, ".png"),
+    (b"WEBP", 8, ".webp"),
+    (b"ftyp", 4, ".heic"),
+)
+"""First bytes of each format, where they stand, and the file ending."""
+_PART = ".part"
+_STALE_S = 24 * 3600.0
+"""Age at which an unfinished or unclaimed file is swept: no action in progress is a day old."""
+
+
+def place(folder: Path, sha256: str, suffix: str) -> Path:
+    """Where the file of this hash lies: ``photos/ab/abcdef….jpg``."""
+    return folder / sha256[:2] / f"{sha256}{suffix}"
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file's bytes, hexadecimal."""
+    with path.open("rb") as f:
+        return hashlib.file_digest(f, "sha256").hexdigest()
+
+
+def keep(folder: Path, data: bytes, sha256: str, suffix: str) -> Path:
+    """Write the bytes under their hash, so that a crash leaves either the whole file or none under that name.
+
+    A file that is already there with the right bytes (another job's, or left by an action that was cut short) is used
+    as it is.
+
+    Raises
+    ------
+    StoreError
+        If the folder is read-only or the disk full; nothing is left behind then.
+    """
+    path = place(folder, sha256, suffix)
+    if path.is_file() and sha256_of(path) == sha256:
+        return path
+    part = path.with_name(f"{uuid.uuid4().hex}{_PART}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        _write_synced(part, data)
+        os.replace(part, path)
+        _sync_folder(path.parent)
+    except OSError as error:
+        _drop(part)
+        raise StoreError(
+            f"The photo can't be stored in {folder}: {error.strerror}.",
+            "Free some space or allow writing there, then add it again; what was stored before is untouched.",
+        ) from error
+    return path
+
+
+def _write_synced(path: Path, data: bytes) -> None:
+    with path.open("xb") as f:
+        f.write(data)
+        f.flush()
+        os.fsync(f.fileno())
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the new name itself durable; Windows does not sync folders and keeps the name with the file."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _drop(path: Path) -> None:
+    try:
+        path.unlink(missing_ok=True)
+    except OSError:  # the disk refuses this too; `sweep` takes it later
+        return
+
+
+def stray_files(folder: Path, claimed: frozenset[str]) -> Iterator[Path]:
+    """Files below `folder` that no photo claims by its hash."""
+    for path in sorted(folder.glob("*/*")):
+        if path.suffix == _PART or path.stem not in claimed:
+            yield path
+
+
+def sweep(folder: Path, claimed: frozenset[str]) -> tuple[Path, ...]:
+    """Delete unclaimed files older than a day; younger ones may belong to an action still going on."""
+    old = tuple(p for p in stray_files(folder, claimed) if time.time() - p.stat().st_mtime > _STALE_S)
+    for path in old:
+        _drop(path)
+    return old
+
+
+def suffix_of(data: bytes) -> str:
+    """The file ending for a photo's bytes, by what they are and not by the name they came with."""
+    for magic, at, suffix in _MAGIC:
+        if data[at : at + len(magic)] == magic:
+            return suffix
+    return ".photo"

@@ -1,0 +1,100 @@
+"""One function a user action: load, compute, save. Pages and commands call these and nothing below them.
+
+Every function takes the open store first, runs as one transaction, and raises `shared.errors.InspectError` with a
+sentence for the person when it cannot be done; what was stored before is then as it was.
+"""
+
+from inspect_app.jobs.details import FIRST_VISIT, VIEW_OR_FINDING, InstrumentDetails, JobDetails, instrument_of
+from inspect_app.jobs.opening import open_store
+from inspect_app.jobs.records import (
+    AddedPhoto,
+    Found,
+    HandView,
+    InspectionView,
+    JobRow,
+    JobView,
+    JudgementView,
+    PhotoView,
+    PrintView,
+    ReadingView,
+    Stage,
+    StoreCheck,
+    Verdict,
+    VisitView,
+)
+from inspect_app.jobs.store import Store
+from inspect_app.services.jobs import add_visit, create_job, find_jobs, job_view, update_job
+from inspect_app.services.measuring import (
+    earlier_inspections,
+    inspection_view,
+    measure_photo,
+    place_edge,
+    restore_inspection,
+    suggested_ask,
+    undo,
+)
+from inspect_app.services.photos import (
+    add_photo,
+    categories,
+    photo_path,
+    photo_view,
+    remove_photo,
+    restore_photo,
+    update_photo,
+)
+from inspect_app.services.review import accept_sure, history, judge, readings
+from inspect_app.services.shop import add_print, get_setting, prints, put_setting
+from inspect_app.services.upkeep import back_up, check_store
+
+__all__ = [
+    "FIRST_VISIT",
+    "VIEW_OR_FINDING",
+    "AddedPhoto",
+    "Found",
+    "HandView",
+    "InspectionView",
+    "InstrumentDetails",
+    "JobDetails",
+    "JobRow",
+    "JobView",
+    "JudgementView",
+    "PhotoView",
+    "PrintView",
+    "ReadingView",
+    "Stage",
+    "Store",
+    "StoreCheck",
+    "Verdict",
+    "VisitView",
+    "accept_sure",
+    "add_photo",
+    "add_print",
+    "add_visit",
+    "back_up",
+    "categories",
+    "check_store",
+    "create_job",
+    "earlier_inspections",
+    "find_jobs",
+    "get_setting",
+    "history",
+    "inspection_view",
+    "instrument_of",
+    "job_view",
+    "judge",
+    "measure_photo",
+    "open_store",
+    "photo_path",
+    "photo_view",
+    "place_edge",
+    "prints",
+    "put_setting",
+    "readings",
+    "remove_photo",
+    "restore_inspection",
+    "restore_photo",
+    "suggested_ask",
+    "undo",
+    "update_job",
+    "update_photo",
+]

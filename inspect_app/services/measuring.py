@@ -1,0 +1,195 @@
+"""Measuring a stored photo, fixing an edge by hand, and taking that back. Nothing stored is ever overwritten."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+from typing import cast
+
+from sqlalchemy.orm import Session
+
+from calib.photo import Photo, open_photo
+from inspect_app import __version__
+from inspect_app.ask import Ask, HandEdge, ScaleAsk, View
+from inspect_app.inspection import Inspection, PhotoSummary
+from inspect_app.jobs import loading
+from inspect_app.jobs.models import InspectionRow, Judgement
+from inspect_app.jobs.models import Photo as PhotoRow
+from inspect_app.jobs.photo_files import place
+from inspect_app.jobs.records import InspectionView
+from inspect_app.jobs.store import Store, reading, writing
+from inspect_app.readings import readings_of
+from inspect_app.services.finding import current_of, now, row, touch
+from inspect_app.views import measure, refused
+from shared.errors import InspectError, OptionError, StoreError
+
+__all__ = [
+    "earlier_inspections",
+    "inspection_view",
+    "measure_photo",
+    "place_edge",
+    "restore_inspection",
+    "suggested_ask",
+    "undo",
+]
+
+
+def suggested_ask(store: Store, photo_id: int) -> Ask:
+    """What to ask of a photo: its last question, else what the job says of the instrument."""
+    with reading(store) as session:
+        photo = row(session, PhotoRow, photo_id, "photo")
+        last = loading.current_inspection(photo)
+        if last is not None and last.ask["view"] == photo.view:
+            return Ask.from_dict(last.ask)
+        instrument = loading.details_of(photo.job).instrument
+        if photo.view == "finding":
+            raise OptionError("A finding is not measured by itself.", "Mark a distance, an angle or a circle on it.")
+        return Ask(
+            view=cast(View, photo.view),
+            scale=ScaleAsk("strip" if photo.view == "plan" else "backdrop"),
+            scale_length=instrument.scale_length,
+            crown_width=instrument.crown_width,
+            crown_height=instrument.crown_height,
+        )
+
+
+def measure_photo(store: Store, photo_id: int, ask: Ask, again: bool = False) -> InspectionView:
+    """Measure a photo and keep the answer, refusals too.
+
+    The same question put to the same version gives the inspection that is there, unless `again`.
+    """
+    with reading(store) as session:
+        photo = row(session, PhotoRow, photo_id, "photo")
+        last = loading.current_inspection(photo)
+        asked_before = last is not None and (last.ask, last.version) == (_stored(ask), __version__)
+        if last is not None and asked_before and not again:
+            return loading.inspection_view(last)
+        sha256, suffix, name = photo.sha256, photo.suffix, photo.name
+    answer = _measure(place(store.photos_dir, sha256, suffix), sha256, name, ask)
+    with writing(store) as session:
+        photo = row(session, PhotoRow, photo_id, "photo")
+        return loading.inspection_view(_keep(session, photo, ask, answer))
+
+
+def place_edge(store: Store, inspection_id: int, edge: HandEdge) -> InspectionView:
+    """Measure again with one edge fixed by hand, and keep that in place of the present inspection.
+
+    Edges another window has placed on the same photo meanwhile stay placed.
+
+    Raises
+    ------
+    InspectError
+        If nothing can be measured with the edge there; the present inspection stays.
+    """
+    with reading(store) as session:
+        photo = row(session, InspectionRow, inspection_id, "inspection").photo
+        ask = Ask.from_dict(current_of(photo).ask).with_hand_edge(edge)
+        photo_id, sha256, suffix, name = photo.id, photo.sha256, photo.suffix, photo.name
+    answer = measure(replace(_decoded(place(store.photos_dir, sha256, suffix), sha256), name=name), ask)
+    with writing(store) as session:
+        return loading.inspection_view(_keep(session, row(session, PhotoRow, photo_id, "photo"), ask, answer))
+
+
+def undo(store: Store, photo_id: int) -> InspectionView:
+    """Bring back the inspection that the present one took the place of; again, the one before that.
+
+    Raises
+    ------
+    OptionError
+        If nothing is left to take back.
+    """
+    with reading(store) as session:
+        photo = row(session, PhotoRow, photo_id, "photo")
+        present = current_of(photo)
+        shown = present.restored_from or present.id
+        before = next((i.id for i in photo.inspections if i.superseded_by == shown), None)
+    if before is None:
+        raise OptionError("There is nothing left to take back.", "This is the photo's first inspection.")
+    return restore_inspection(store, before)
+
+
+def restore_inspection(store: Store, inspection_id: int) -> InspectionView:
+    """Make an earlier inspection the present one, as a new entry: the history stays whole."""
+    with writing(store) as session:
+        old = row(session, InspectionRow, inspection_id, "inspection")
+        kept = _keep(session, old.photo, Ask.from_dict(old.ask), Inspection.from_dict(old.answer))
+        kept.version = old.version
+        kept.restored_from = old.restored_from or old.id
+        session.flush()
+        return loading.inspection_view(kept)
+
+
+def earlier_inspections(store: Store, photo_id: int) -> tuple[InspectionView, ...]:
+    """All inspections of a photo, the present one first."""
+    with reading(store) as session:
+        return tuple(map(loading.inspection_view, reversed(row(session, PhotoRow, photo_id, "photo").inspections)))
+
+
+def inspection_view(store: Store, inspection_id: int) -> InspectionView:
+    """One inspection by its id, present or superseded."""
+    with reading(store) as session:
+        return loading.inspection_view(row(session, InspectionRow, inspection_id, "inspection"))
+
+
+def _measure(path: Path, sha256: str, name: str, ask: Ask) -> Inspection:
+    photo = replace(_decoded(path, sha256), name=name)
+    try:
+        return measure(photo, ask)
+    except InspectError as error:
+        return refused(PhotoSummary(name, sha256, photo.width, photo.height), ask, error)
+
+
+@lru_cache(maxsize=2)  # a 24-megapixel photo takes 72 MB; the one in view and the one before it
+def _decoded(path: Path, sha256: str) -> Photo:
+    """The stored photo, its bytes checked against its hash."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise StoreError(
+            f"The photo file {path.name} can't be read: {error.strerror}.", "Run `inspect-app check`."
+        ) from error
+    photo = open_photo(data, path.name)
+    if photo.sha256 != sha256:
+        raise StoreError(f"The photo file {path.name} has changed since it was stored.", "Restore it from a backup.")
+    return photo
+
+
+def _stored(ask: Ask) -> dict[str, object]:
+    """A question as it comes back from the store: JSON knows lists, not tuples."""
+    from json import dumps, loads
+
+    return dict(loads(dumps(ask.to_dict())))
+
+
+def _keep(session: Session, photo: PhotoRow, ask: Ask, answer: Inspection) -> InspectionRow:
+    """Add an inspection in place of the present one; judgements of readings that came out the same go with it."""
+    before = loading.current_inspection(photo)
+    kept = InspectionRow(
+        photo=photo,
+        ask=ask.to_dict(),
+        answer=answer.to_dict(),
+        version=answer.version,
+        reading_count=len(readings_of(answer)),
+        created=now(),
+    )
+    session.add(kept)
+    session.flush()
+    if before is not None:
+        before.superseded_by = kept.id
+        _carry_judgements(before, kept, answer)
+    touch(photo.job)
+    session.flush()
+    session.refresh(kept)
+    return kept
+
+
+def _carry_judgements(before: InspectionRow, kept: InspectionRow, answer: Inspection) -> None:
+    was = {r.key: r.value for r in readings_of(Inspection.from_dict(before.answer))}
+    now_read = {r.key: r.value for r in readings_of(answer)}
+    last = {j.reading: j for j in before.judgements}
+    kept.judgements = [
+        Judgement(reading=key, verdict=j.verdict, reason=j.reason, at=j.at, carried_from=j.id)
+        for key, j in last.items()
+        if key in was and was[key] == now_read.get(key)
+    ]

@@ -1,0 +1,132 @@
+"""Going through a job's readings: doubtful first, accept, reject, history."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from inspect_app.inspection import Inspection
+from inspect_app.jobs import loading
+from inspect_app.jobs.models import InspectionRow, Job, Judgement, Photo
+from inspect_app.jobs.records import JudgementView, ReadingView, Verdict
+from inspect_app.jobs.store import Store, reading, writing
+from inspect_app.readings import Reading, readings_of
+from inspect_app.services.finding import current_of, now, row, touch
+from shared.errors import OptionError
+
+__all__ = ["SURE_RELATIVE_U", "accept_sure", "history", "judge", "readings"]
+
+SURE_RELATIVE_U = 0.25
+"""Largest U / value of a reading that may be accepted unseen: a measure four times finer than what it judges (common
+practice, no source)."""
+_NO_DOUBT = frozenset({"BY_HAND"})
+_PLACES = ("position", "from treble end")
+"""Quantities that say where, not how much: U / value means nothing for them."""
+
+
+def readings(store: Store, job_id: int, visit: str | None = None) -> tuple[ReadingView, ...]:
+    """All readings of a job's photos (or of one visit's): undecided before decided, doubtful before sure.
+
+    Doubt is the number of flags, then U relative to the value.
+    """
+    with reading(store) as session:
+        job = row(session, Job, job_id, "job")
+        found = [v for photo in job.photos if photo.removed is None for v in _of_photo(photo)]
+    wanted = [v for v in found if visit is None or v.visit.label == visit]
+    return tuple(sorted(wanted, key=lambda v: (v.verdict != "open", -len(_doubts(v.flags)), -v.relative_u)))
+
+
+def _of_photo(photo: Photo) -> Iterator[ReadingView]:
+    """The readings of a photo's current inspection."""
+    row_ = loading.current_inspection(photo)
+    if row_ is None:
+        return
+    answer = Inspection.from_dict(row_.answer)
+    last = {j.reading: j for j in row_.judgements}
+    visit = loading.visit_view(photo.visit)
+    for r in readings_of(answer):
+        flags = tuple(dict.fromkeys((*r.value.flags, *answer.flags)))
+        relative = _relative_u(r)
+        judged = last.get(r.key)
+        yield ReadingView(
+            reading=r,
+            photo_id=photo.id,
+            inspection_id=row_.id,
+            visit=visit,
+            view=answer.view,
+            flags=flags,
+            relative_u=relative,
+            sure=not _doubts(flags) and relative <= SURE_RELATIVE_U,
+            verdict=_verdict(judged),
+            reason=judged.reason if judged else "",
+        )
+
+
+def _doubts(flags: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(f for f in flags if f not in _NO_DOUBT)
+
+
+def _relative_u(r: Reading) -> float:
+    if r.quantity.endswith(_PLACES):
+        return 0.0
+    return r.value.expanded / abs(r.value.value) if r.value.value else float("inf")
+
+
+def _verdict(judged: Judgement | None) -> Verdict:
+    word = judged.verdict if judged else "open"
+    return "accept" if word == "accept" else "reject" if word == "reject" else "open"
+
+
+def judge(store: Store, inspection_id: int, reading_key: str, verdict: Verdict, reason: str = "") -> None:
+    """Accept a reading, reject it with a reason, or take that back (``open``).
+
+    Raises
+    ------
+    OptionError
+        If there is no such reading, it has been replaced since, or a rejection gives no reason.
+    """
+    if verdict not in ("accept", "reject", "open"):
+        raise OptionError(f"A reading can't be judged {verdict!r}.", "Use accept, reject or open.")
+    if verdict == "reject" and not reason.strip():
+        raise OptionError("A rejected reading needs a reason.", "Say in a few words what is wrong with it.")
+    with writing(store) as session:
+        at = row(session, InspectionRow, inspection_id, "inspection")
+        if at.superseded_by is not None:
+            raise OptionError("The photo has been measured again meanwhile.", "Look at the new reading, then judge it.")
+        if reading_key not in {r.key for r in readings_of(Inspection.from_dict(at.answer))}:
+            raise OptionError(f"There is no reading {reading_key!r} on this photo.", "Choose one from the list.")
+        at.judgements.append(Judgement(reading=reading_key, verdict=verdict, reason=reason.strip(), at=now()))
+        touch(at.photo.job)
+
+
+def accept_sure(store: Store, job_id: int, visit: str | None = None) -> int:
+    """Accept every sure reading that is still open; returns how many."""
+    with writing(store) as session:
+        job = row(session, Job, job_id, "job")
+        count = 0
+        for photo in job.photos:
+            if photo.removed is not None or (visit is not None and photo.visit.label != visit):
+                continue
+            for v in _of_photo(photo):
+                if v.sure and v.verdict == "open":
+                    current_of(photo).judgements.append(
+                        Judgement(reading=v.reading.key, verdict="accept", reason="", at=now())
+                    )
+                    count += 1
+        if count:
+            touch(job)
+        return count
+
+
+def history(store: Store, photo_id: int, reading_key: str) -> tuple[JudgementView, ...]:
+    """Everything a person said about one reading of a photo, over all its inspections, oldest first."""
+    with reading(store) as session:
+        photo = row(session, Photo, photo_id, "photo")
+        said = []
+        for at in photo.inspections:
+            value = {r.key: r.value for r in readings_of(Inspection.from_dict(at.answer))}.get(reading_key)
+            said += [
+                JudgementView(_verdict(j), j.reason, j.at, value, at.id)
+                for j in at.judgements
+                if j.reading == reading_key and j.carried_from is None
+            ]
+        return tuple(said)
