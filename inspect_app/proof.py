@@ -1,0 +1,102 @@
+"""After the work: what was agreed held against what the photos show."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from inspect_app.inspection import Inspection
+from inspect_app.limits import Limits, Verdict, conformance_probability, verdict_of
+from inspect_app.wear import WearMap
+from shared.measured import Measured
+
+__all__ = ["Agreed", "ProofCheck", "prove"]
+
+
+@dataclass(frozen=True, slots=True)
+class Agreed:
+    """What was agreed before the work: bevel angle from the perpendicular in degrees, and the height forecast in mm."""
+
+    bevel_deg: float = 30.0  # common practice, no source; some prefer 35, about 20 when the ends are then rounded
+    height_left: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ProofCheck:
+    """One thing agreed, what was measured, and what may be said of it."""
+
+    what: str
+    target: str
+    measured: Measured | None
+    verdict: Verdict
+    reason: str = ""
+
+
+def prove(agreed: Agreed, after: WearMap, inspections: Iterable[Inspection], limits: Limits) -> tuple[ProofCheck, ...]:
+    """Hold the after-work photos against what was agreed: bevels by end, flats, divots, height left."""
+    kept = tuple(inspections)
+    return (*_bevels(agreed, kept, limits), *_divots(after, limits), *_flats(after, limits), *_height(after, limits))
+
+
+def _bevels(agreed: Agreed, inspections: tuple[Inspection, ...], limits: Limits) -> list[ProofCheck]:
+    """The end view is read where there is one: its angle is better known than the elevation's."""
+    tolerance = limits["bevel_deviation"].value
+    best: dict[tuple[int, str], Measured] = {}
+    for inspection in inspections:
+        for fret in inspection.frets:
+            for end, q in (("treble", fret.bevel_treble), ("bass", fret.bevel_bass)):
+                if q is not None and ((fret.number, end) not in best or q.u < best[fret.number, end].u):
+                    best[fret.number, end] = q
+    target = f"{agreed.bevel_deg:g}° ± {tolerance:g}°"
+    out = []
+    for (number, end), q in sorted(best.items()):
+        p = conformance_probability(
+            q.value, q.u, lower=agreed.bevel_deg - tolerance, upper=agreed.bevel_deg + tolerance
+        )
+        out.append(ProofCheck(f"fret {number}, bevel, {end} end", target, q, verdict_of(p)))
+    if not out:
+        out.append(ProofCheck("bevels", target, None, Verdict.CANNOT_TELL, "no after-work photo shows a fret end"))
+    return out
+
+
+def _divots(after: WearMap, limits: Limits) -> list[ProofCheck]:
+    limit = limits["divot_leave"]
+    out = []
+    for fret in after.frets:
+        deepest = fret.deepest()
+        if deepest is not None:
+            p = conformance_probability(deepest.value, deepest.u, upper=limit.value)
+            out.append(
+                ProofCheck(f"fret {fret.number}, deepest divot", f"at most {limit.value:g} mm", deepest, verdict_of(p))
+            )
+    if not out:
+        reason = "no after-work photo reads the crowns"
+        out.append(ProofCheck("divots", f"at most {limit.value:g} mm", None, Verdict.CANNOT_TELL, reason))
+    return out
+
+
+def _flats(after: WearMap, limits: Limits) -> list[ProofCheck]:
+    share = limits["flat_share"].value
+    out = []
+    for fret in after.frets:
+        flat, width = fret.widest_flat(), fret.crown_width
+        if flat is None or width is None:
+            continue
+        p = conformance_probability(flat.value, flat.u, upper=share * width.value)
+        target = f"at most {share * width.value:.2f} mm"
+        out.append(ProofCheck(f"fret {fret.number}, widest flat", target, flat, verdict_of(p)))
+    return out
+
+
+def _height(after: WearMap, limits: Limits) -> list[ProofCheck]:
+    limit = limits["crown_height"]
+    out = []
+    for fret in after.frets:
+        height = after.unworn_height(fret.number)
+        if height is None or not fret.was_read:
+            continue
+        p = conformance_probability(height.value, height.u, lower=limit.value)
+        out.append(
+            ProofCheck(f"fret {fret.number}, crown height", f"at least {limit.value:g} mm", height, verdict_of(p))
+        )
+    return out

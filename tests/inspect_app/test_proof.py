@@ -1,0 +1,63 @@
+"""After the work: common bevels (20, 30, 35 degrees: common practice, no source) held against what was agreed."""
+
+import pytest
+
+from inspect_app.inspection import FretReading, Inspection, PhotoSummary
+from inspect_app.instrument import Instrument
+from inspect_app.limits import Limits, Verdict
+from inspect_app.proof import Agreed, prove
+from inspect_app.wear import FretWear, Spot, WearMap
+from shared.measured import Measured
+
+LIMITS = Limits.default()
+GUITAR = Instrument(648.0, frets=2)
+
+
+def end(fret, treble, u=0.5):
+    q = Measured.of(treble, "deg", fit=u)
+    return Inspection("end", PhotoSummary("e.jpg", "0" * 64, 9, 9), "t", {}, (FretReading(fret, bevel_treble=q),))
+
+
+def said(agreed, inspections, wear=None):
+    wear = wear or WearMap(GUITAR, (FretWear(1), FretWear(2)))
+    return {c.what: c for c in prove(agreed, wear, inspections, LIMITS)}
+
+
+@pytest.mark.parametrize("angle", [20.0, 30.0, 35.0])
+def test_a_bevel_at_the_agreed_angle_is_within(angle):
+    assert said(Agreed(angle), [end(1, angle)])["fret 1, bevel, treble end"].verdict == Verdict.WITHIN
+
+
+def test_a_bevel_five_degrees_off_is_beyond():
+    assert said(Agreed(30.0), [end(1, 35.0)])["fret 1, bevel, treble end"].verdict == Verdict.BEYOND
+
+
+def test_a_bevel_at_the_limit_can_not_be_told():
+    # 32.4 +- 0.5 against 30 +- 2.5: 0.2 u inside
+    assert said(Agreed(30.0), [end(1, 32.4)])["fret 1, bevel, treble end"].verdict == Verdict.CANNOT_TELL
+
+
+def test_of_two_readings_the_better_known_is_held():
+    check = said(Agreed(30.0), [end(1, 36.0, u=3.0), end(1, 30.0, u=0.4)])["fret 1, bevel, treble end"]
+    assert check.measured.value == 30.0
+
+
+def test_no_photo_after_the_work_proves_nothing():
+    checks = said(Agreed(30.0), [])
+    assert {c.verdict for c in checks.values()} == {Verdict.CANNOT_TELL}
+    assert all(c.reason for c in checks.values())
+
+
+def test_a_divot_left_behind_is_beyond():
+    left = Spot(Measured.of(20.0, "mm", x=0.1), 3, Measured.of(0.12, "mm", x=0.01))
+    wear = WearMap(GUITAR, (FretWear(1, (left,), unseen_depth=0.01), FretWear(2, unseen_depth=0.01)))
+    checks = said(Agreed(30.0), [], wear)
+    assert checks["fret 1, deepest divot"].verdict == Verdict.BEYOND
+    assert checks["fret 2, deepest divot"].verdict == Verdict.WITHIN
+
+
+def test_height_left_is_held_against_its_limit():
+    wear = WearMap(GUITAR, (FretWear(1, unseen_depth=0.01), FretWear(2)), Measured.of(0.95, "mm", x=0.02), "section")
+    checks = said(Agreed(30.0), [], wear)
+    assert checks["fret 1, crown height"].verdict == Verdict.WITHIN
+    assert "fret 2, crown height" not in checks  # nobody looked at it after the work
