@@ -1,0 +1,64 @@
+"""One look for every page: colours, type and spacing, light and dark; and the numbers a chart takes from it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+__all__ = ["THEME", "PAGE_CSS", "WEAR_SCHEME"]
+
+WEAR_SCHEME = "cividis"
+"""Colour ramp of the wear map: even in lightness and readable with colour-vision deficiency (Nuñez et al. 2018)."""
+
+_LIGHT = {
+    "primaryColor": "#0b6b62",
+    "backgroundColor": "#f8f6f1",
+    "secondaryBackgroundColor": "#ece8df",
+    "textColor": "#20282a",
+    "linkColor": "#0b6b62",
+    "borderColor": "#cfc8ba",
+    "dataframeHeaderBackgroundColor": "#ece8df",
+}
+_DARK = {
+    "primaryColor": "#5fc9b8",
+    "backgroundColor": "#15191a",
+    "secondaryBackgroundColor": "#222829",
+    "textColor": "#ece8df",
+    "linkColor": "#7fdccd",
+    "borderColor": "#3d4546",
+    "dataframeHeaderBackgroundColor": "#222829",
+}
+_TYPE = {
+    "font": "sans-serif",
+    "headingFont": "serif",
+    "baseFontSize": 18,  # readable at arm's length from a bench
+    "headingFontSizes": ["2.1rem", "1.5rem", "1.2rem", "1.05rem", "1rem", "1rem"],
+    "headingFontWeights": [600, 600, 600, 600, 600, 600],
+    "baseRadius": "8px",
+    "buttonRadius": "8px",
+}
+
+THEME: dict[str, Any] = {
+    **{f"theme.{k}": v for k, v in _TYPE.items()},
+    **{f"theme.light.{k}": v for k, v in _LIGHT.items()},
+    **{f"theme.dark.{k}": v for k, v in _DARK.items()},
+}
+"""Streamlit's theme options. Text on background keeps a contrast of at least 7 : 1, the accent 4.5 : 1 (WCAG 2.2)."""
+
+PAGE_CSS = """
+<style>
+.stMainBlockContainer { max-width: 1240px; padding-top: 4.2rem; padding-bottom: 5rem; }
+.stButton button, .stDownloadButton button, .stFormSubmitButton button, .stLinkButton a { min-height: 44px; }
+[data-testid="stTable"] td, [data-testid="stTable"] th, [data-testid="stMetricValue"] { font-variant-numeric: tabular-nums; }
+[data-testid="stMetricValue"] { font-family: inherit; }
+.next-step { border-left: 6px solid var(--st-primary-color, #0b6b62); padding: .1rem 0 .1rem 1rem; }
+@media (max-width: 640px) {
+  .stMainBlockContainer { padding-left: 1rem; padding-right: 1rem; }
+  h1 { font-size: 1.6rem !important; }
+}
+@media print {
+  header, [data-testid="stToolbar"], .stButton, .stFileUploader, .stDownloadButton { display: none !important; }
+  .stMainBlockContainer { max-width: none; padding: 0; }
+  * { color: #000 !important; background: transparent !important; }
+}
+</style>
+"""

@@ -1,0 +1,234 @@
+"""The photo viewer on a page: what it shows, and what it sends back, checked."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import streamlit as st
+
+__all__ = ["Handle", "Moved", "Photo", "Place", "Readout", "Scene", "Shape", "parse_moved", "scene_data", "show"]
+
+Point = tuple[float, float]
+IDENTITY = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
+_MAX_HANDLES = 64  # more than any feature has; what a browser sends is not trusted
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """A photo by its SHA-256 and its upright size in pixels."""
+
+    sha256: str
+    width: int
+    height: int
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """A line on the photo; `tone` is ``sure``, ``doubt``, ``hand``, ``rejected``, ``scale`` or ``picked``.
+
+    `pick` is the reading a tap on it chooses; `handles` lets the points follow handles.
+    """
+
+    points: tuple[Point, ...]
+    tone: str = "sure"
+    closed: bool = False
+    label: str = ""
+    label_at: Point | None = None
+    pick: str = ""
+    handles: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Handle:
+    """A point a person can move."""
+
+    id: str
+    x: float
+    y: float
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Readout:
+    """A value that follows the handles: ``distance``, ``angle``, ``gap`` or ``circle``, in mm times `factor`."""
+
+    label: str
+    kind: str
+    handles: tuple[str, ...]
+    to_plane: tuple[float, ...] = IDENTITY
+    factor: float = 1.0
+    digits: int = 2
+    unit: str = "mm"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A measurement whose points a person sets one after the other; a new `round` starts it afresh."""
+
+    kind: str
+    label: str
+    prompts: tuple[str, ...]
+    to_plane: tuple[float, ...]
+    factor: float = 1.0
+    digits: int = 2
+    unit: str = "mm"
+    round: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """Everything the viewer shows. Geometry in upright photo pixels.
+
+    `subject` names what the handles belong to; a new subject drops what was in hand. `focus` is the box
+    ``(x0, y0, x1, y1)`` to look at, taken up when `focus_key` changes.
+    """
+
+    photo: Photo
+    alt: str
+    subject: str = ""
+    rev: int = 0
+    shapes: tuple[Shape, ...] = ()
+    handles: tuple[Handle, ...] = ()
+    readouts: tuple[Readout, ...] = ()
+    place: Place | None = None
+    focus: tuple[float, float, float, float] | None = None
+    focus_key: str = ""
+    small: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """Handles as a person left them."""
+
+    rev: int
+    subject: str
+    moved: str
+    points: Mapping[str, Point] = field(default_factory=dict)
+
+
+def scene_data(scene: Scene) -> dict[str, Any]:
+    """Plain JSON for the browser.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite.
+    """
+    at = f"/photo/{scene.photo.sha256}"
+    data = {
+        "photo": {
+            "id": scene.photo.sha256,
+            "preview": f"{at}/preview.jpg",
+            "crop": f"{at}/crop.jpg",
+            "w": scene.photo.width,
+            "h": scene.photo.height,
+        },
+        "alt": scene.alt,
+        "subject": scene.subject,
+        "rev": scene.rev,
+        "shapes": [_shape(s) for s in scene.shapes],
+        "handles": [{"id": h.id, "x": float(h.x), "y": float(h.y), "label": h.label} for h in scene.handles],
+        "readouts": [_readout(r) | {"handles": list(r.handles)} for r in scene.readouts],
+        "place": _place(scene.place) if scene.place else None,
+        "focus": [float(v) for v in scene.focus] if scene.focus else None,
+        "focusKey": scene.focus_key,
+        "small": scene.small,
+    }
+    json.dumps(data, allow_nan=False)  # a NaN would reach the browser as broken JSON
+    return data
+
+
+def _shape(s: Shape) -> dict[str, Any]:
+    return {
+        "pts": [[round(float(x), 2), round(float(y), 2)] for x, y in s.points],
+        "tone": s.tone,
+        "closed": s.closed,
+        "label": s.label,
+        "at": [float(v) for v in s.label_at] if s.label_at else None,
+        "pick": s.pick,
+        "handles": list(s.handles) or None,
+    }
+
+
+def _readout(r: Readout | Place) -> dict[str, Any]:
+    return {
+        "label": r.label,
+        "kind": r.kind,
+        "H": [float(v) for v in r.to_plane],
+        "factor": float(r.factor),
+        "digits": int(r.digits),
+        "unit": r.unit,
+    }
+
+
+def _place(p: Place) -> dict[str, Any]:
+    return _readout(p) | {"prompts": list(p.prompts), "points": len(p.prompts), "round": p.round}
+
+
+def parse_moved(raw: Any, scene: Scene) -> Moved | None:
+    """What the browser sent, if it is a move of this scene's handles within its photo; anything else is ``None``."""
+    if not isinstance(raw, Mapping) or raw.get("photo") != scene.photo.sha256 or raw.get("subject") != scene.subject:
+        return None
+    pts = raw.get("pts")
+    allowed = {h.id for h in scene.handles} | ({f"p{i + 1}" for i in range(len(scene.place.prompts))} if scene.place else set())
+    if not isinstance(pts, Mapping) or not pts or len(pts) > _MAX_HANDLES or not set(pts) <= allowed:
+        return None
+    try:
+        points = {str(k): (float(x), float(y)) for k, (x, y) in pts.items()}
+        rev = int(raw["rev"])
+    except (TypeError, ValueError, KeyError):
+        return None
+    inside = all(
+        math.isfinite(x) and math.isfinite(y) and 0 <= x <= scene.photo.width and 0 <= y <= scene.photo.height
+        for x, y in points.values()
+    )
+    return Moved(rev, scene.subject, str(raw.get("moved", "")), points) if inside else None
+
+
+_mount = st.components.v2.component(
+    "inspect-app.viewer", html='<div id="mount"></div>', css="viewer-*.css", js="viewer-*.js"
+)
+
+
+def show(
+    scene: Scene,
+    key: str,
+    on_moved: Callable[[Moved], None] | None = None,
+    on_picked: Callable[[str], None] | None = None,
+) -> None:
+    """Put the viewer on the page.
+
+    Parameters
+    ----------
+    scene : Scene
+    key : str
+        Carries the photo's own name, so that one photo's handles never appear on another.
+    on_moved : callable, optional
+        Called once after a handle was let go.
+    on_picked : callable, optional
+        Called with `Shape.pick` when an outline was tapped.
+    """
+
+    def geom_changed() -> None:
+        raw = (st.session_state.get(key) or {}).get("geom")
+        moved = parse_moved(raw, scene)
+        if moved and on_moved:
+            on_moved(moved)
+
+    def picked_changed() -> None:
+        raw = (st.session_state.get(key) or {}).get("picked")
+        known = {s.pick for s in scene.shapes if s.pick}
+        if on_picked and isinstance(raw, Mapping) and raw.get("id") in known:
+            on_picked(str(raw["id"]))
+
+    _mount(
+        key=key,
+        data=scene_data(scene),
+        default={"geom": None},
+        on_geom_change=geom_changed,
+        on_picked_change=picked_changed,
+    )

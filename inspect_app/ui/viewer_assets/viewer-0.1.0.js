@@ -1,0 +1,487 @@
+// Photo viewer: a photo with the outlines of its readings, and handles a person can move.
+// All geometry is in upright photo pixels. The service computes every value that is kept; what is shown while a
+// handle moves is marked with "about" and replaced as soon as the service has answered.
+import * as g from "./geom.js";
+
+const SVG = "http://www.w3.org/2000/svg";
+const REACH = 22; // px: half of a 44 px touch target
+const KEY_REST = 250; // ms after the last key before a move counts as finished
+const TILE_REST = 160; // ms without movement before a sharper piece of the photo is fetched
+const LOUPE = 148, LOUPE_ZOOM = 4;
+const viewers = new WeakMap();
+
+const el = (tag, cls, parent) => {
+  const e = document.createElement(tag);
+  if (cls) e.className = cls;
+  parent?.append(e);
+  return e;
+};
+const svgEl = (tag, attrs, parent) => {
+  const e = document.createElementNS(SVG, tag);
+  for (const k in attrs) e.setAttribute(k, attrs[k]);
+  parent?.append(e);
+  return e;
+};
+
+function build(root) {
+  const box = el("div", "viewer", root.querySelector("#mount") ?? root);
+  box.tabIndex = 0;
+  box.setAttribute("role", "group");
+  const stage = el("div", "stage", box);
+  const img = el("img", "whole", stage), tile = el("img", "tile", stage);
+  const svg = svgEl("svg", { class: "over" }, box);
+  const live = el("div", "live", box);
+  live.setAttribute("role", "status");
+  const loupe = el("canvas", "loupe", box);
+  loupe.width = loupe.height = LOUPE;
+  const bar = el("div", "bar", box);
+  const me = {
+    box, stage, img, tile, svg, live, loupe, bar, data: null, send: null, view: null, size: [0, 0], pts: {}, placed: [],
+    rev: 0, held: null, waiting: null, pointers: new Map(), piece: null, timers: {}, focusKey: null, shown: "",
+  };
+  button(me, "+", "Zoom in", () => zoom(me, 1.5));
+  button(me, "−", "Zoom out", () => zoom(me, 1 / 1.5));
+  button(me, "Whole", "Show the whole photo", () => look(me, whole(me)));
+  me.toReading = button(me, "Reading", "Show the chosen reading", () => look(me, me.data.focus));
+  listen(me);
+  me.watch = new ResizeObserver(() => resized(me));
+  me.watch.observe(box);
+  return me;
+}
+
+function button(me, text, label, act) {
+  const b = el("button", "", me.bar);
+  b.type = "button";
+  b.textContent = text;
+  b.setAttribute("aria-label", label);
+  b.addEventListener("click", act);
+  return b;
+}
+
+const whole = (me) => [0, 0, me.data.photo.w, me.data.photo.h];
+
+function look(me, box) {
+  if (!box || !me.size[0]) return;
+  me.view = g.fit(me.size, box, box === me.data.focus ? 36 : 0);
+  me.view.s = Math.min(me.view.s, 6);
+  me.view = { ...me.view, ...centred(me, box) };
+  draw(me);
+}
+const centred = (me, b) => ({ x: me.size[0] / 2 - (me.view.s * (b[0] + b[2])) / 2, y: me.size[1] / 2 - (me.view.s * (b[1] + b[3])) / 2 });
+
+function zoom(me, k, at = [me.size[0] / 2, me.size[1] / 2]) {
+  const least = 0.5 * g.fit(me.size, whole(me)).s;
+  move(me, g.zoomAt(me.view, k, at, least, 12));
+}
+
+function move(me, view) {
+  me.view = g.held(view, me.size, [me.data.photo.w, me.data.photo.h]);
+  draw(me);
+}
+
+function resized(me) {
+  const r = me.box.getBoundingClientRect();
+  if (!r.width || !me.data) return;
+  const first = !me.size[0];
+  const mid = first ? null : g.toPhoto(me.view, [me.size[0] / 2, me.size[1] / 2]);
+  me.size = [r.width, r.height];
+  if (first) look(me, me.data.focus ?? whole(me));
+  else move(me, { s: me.view.s, x: me.size[0] / 2 - me.view.s * mid[0], y: me.size[1] / 2 - me.view.s * mid[1] });
+}
+
+// ---- drawing -------------------------------------------------------------------------------------------------
+
+function draw(me) {
+  if (!me.view || me.frame) return;
+  me.frame = requestAnimationFrame(() => {
+    me.frame = 0;
+    place(me, me.img, [0, 0, me.data.photo.w, me.data.photo.h]);
+    if (me.tileBox) place(me, me.tile, me.tileBox);
+    paths(me);
+    clearTimeout(me.timers.tile);
+    me.timers.tile = setTimeout(() => sharpen(me), TILE_REST);
+  });
+}
+
+function place(me, image, b) {
+  if (!image.naturalWidth) return;
+  const [x, y] = g.toScreen(me.view, [b[0], b[1]]);
+  image.style.transform = `translate(${x}px, ${y}px) scale(${(me.view.s * (b[2] - b[0])) / image.naturalWidth})`;
+}
+
+const drawn = (me, s) => (s.handles ? s.handles.map((h) => me.pts[h]).filter(Boolean) : s.pts);
+
+function pathOf(me, pts, closed) {
+  const d = pts.map((p) => g.toScreen(me.view, p)).map(([x, y], i) => `${i ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`);
+  return d.join("") + (closed ? "Z" : "");
+}
+
+function paths(me) {
+  for (const s of me.shapes) {
+    const d = pathOf(me, drawn(me, s.spec), s.spec.closed);
+    for (const p of s.parts) p.setAttribute("d", d);
+    if (s.text && s.spec.pts.length) {
+      const [x, y] = g.toScreen(me.view, s.spec.at ?? s.spec.pts[0]);
+      s.text.setAttribute("x", Math.min(me.size[0] - 24, Math.max(24, x)));
+      s.text.setAttribute("y", Math.min(me.size[1] - 12, Math.max(20, y - 10)));
+    }
+  }
+  for (const h of me.handles) {
+    const [x, y] = g.toScreen(me.view, me.pts[h.spec.id]);
+    h.node.setAttribute("transform", `translate(${x.toFixed(2)} ${y.toFixed(2)})`);
+  }
+  if (me.placedPath) me.placedPath.forEach((p) => p.setAttribute("d", placedPath(me)));
+}
+
+function placedPath(me) {
+  const pts = me.placed.map((id) => me.pts[id]);
+  const tool = me.data.place;
+  if (tool?.kind === "circle" && pts.length === 3) {
+    const c = g.circle(...pts.map((p) => g.toScreen(me.view, p)));
+    if (c) return `M${c.c[0] - c.r} ${c.c[1]}a${c.r} ${c.r} 0 1 0 ${2 * c.r} 0a${c.r} ${c.r} 0 1 0 ${-2 * c.r} 0`;
+  }
+  return pts.length ? pathOf(me, pts, false) : "";
+}
+
+function sharpen(me) {
+  const { photo } = me.data;
+  if (me.held || me.view.s * me.img.naturalWidth / photo.w === 0) return;
+  if (me.view.s * devicePixelRatio <= (1.15 * me.img.naturalWidth) / photo.w) {
+    me.tile.style.visibility = "hidden";
+    me.tileBox = null;
+    return;
+  }
+  const a = g.toPhoto(me.view, [0, 0]), b = g.toPhoto(me.view, me.size);
+  const box = [Math.max(0, Math.floor(a[0])), Math.max(0, Math.floor(a[1])), Math.min(photo.w, Math.ceil(b[0])), Math.min(photo.h, Math.ceil(b[1]))];
+  if (box[2] - box[0] < 8 || box[3] - box[1] < 8) return;
+  const src = crop(photo, box);
+  if (me.tile.getAttribute("src") === src) return;
+  me.tile.style.visibility = "hidden";
+  me.tileBox = box;
+  me.tile.onload = () => {
+    place(me, me.tile, box);
+    me.tile.style.visibility = "visible";
+  };
+  me.tile.src = src;
+}
+const crop = (photo, b) => `${photo.crop}?x=${b[0]}&y=${b[1]}&w=${b[2] - b[0]}&h=${b[3] - b[1]}`;
+
+// ---- building what is drawn ----------------------------------------------------------------------------------
+
+function scene(me) {
+  const focused = me.svg.getRootNode().activeElement?.dataset?.handle;
+  me.svg.replaceChildren();
+  me.shapes = me.data.shapes.map((spec) => shapeNodes(me, spec));
+  me.placedPath = ["casing", "line picked"].map((c) => svgEl("path", { class: c }, me.svg));
+  me.handles = [];
+  const specs = [...me.data.handles, ...me.placed.map((id, i) => ({ id, label: `Point ${i + 1}` }))];
+  specs.forEach((spec) => me.handles.push(handleNode(me, spec)));
+  me.handles.find((h) => h.spec.id === focused)?.node.focus({ preventScroll: true });
+  tell(me);
+}
+
+function shapeNodes(me, spec) {
+  const group = svgEl("g", {}, me.svg);
+  const parts = ["casing", `line ${spec.tone}`].map((c) => svgEl("path", { class: c }, group));
+  const text = spec.label ? svgEl("text", { class: "label" }, group) : null;
+  if (text) text.textContent = spec.label;
+  return { spec, parts, text };
+}
+
+function handleNode(me, spec) {
+  const node = svgEl("g", { class: "handle", tabindex: "0", role: "slider", "aria-label": spec.label }, me.svg);
+  node.dataset.handle = spec.id;
+  svgEl("circle", { class: "reach", r: REACH }, node);
+  svgEl("circle", { class: "rim", r: 9 }, node);
+  svgEl("circle", { class: "ring", r: 9 }, node);
+  svgEl("circle", { class: "dot", r: 2.2 }, node);
+  node.addEventListener("pointerdown", (e) => grab(me, e, spec.id, node));
+  node.addEventListener("keydown", (e) => nudge(me, e, spec.id));
+  node.addEventListener("focus", () => magnify(me, spec.id));
+  node.addEventListener("blur", () => { if (!me.held) me.loupe.classList.remove("on"); });
+  return { spec, node };
+}
+
+// ---- live values ---------------------------------------------------------------------------------------------
+
+function readings(me) {
+  const list = me.data.readouts.map((r) => [r, r.handles.map((h) => me.pts[h])]);
+  if (me.data.place && me.placed.length) list.push([me.data.place, me.placed.map((h) => me.pts[h])]);
+  return list.map(([r, pts]) => [r, g.readout(r, pts)]).filter(([, v]) => v !== null && Number.isFinite(v));
+}
+
+function tell(me) {
+  const said = readings(me).map(([r, v]) => `${r.label}: about ${(v * r.factor).toFixed(r.digits)} ${r.unit}`);
+  const tool = me.data.place;
+  if (tool && me.placed.length < tool.points) said.push(tool.prompts[me.placed.length]);
+  me.live.textContent = said.join("   ");
+  for (const h of me.handles ?? []) {
+    const [x, y] = me.pts[h.spec.id];
+    h.node.setAttribute("aria-valuenow", x.toFixed(1));
+    h.node.setAttribute("aria-valuetext", said[0] ?? `${x.toFixed(1)}, ${y.toFixed(1)} pixels`);
+  }
+}
+
+// ---- moving handles ------------------------------------------------------------------------------------------
+
+function grab(me, e, id, node) {
+  e.stopPropagation();
+  e.preventDefault();
+  node.focus({ preventScroll: true });
+  node.setPointerCapture(e.pointerId);
+  const at = point(me, e), start = [...me.pts[id]];
+  const off = g.toScreen(me.view, start).map((v, i) => v - at[i]);
+  me.held = { id, start, node, pointer: e.pointerId };
+  node.classList.add("held");
+  magnify(me, id);
+  const onMove = (m) => { if (m.pointerId === e.pointerId) shift(me, id, g.toPhoto(me.view, point(me, m).map((v, i) => v + off[i]))); };
+  const end = (keep) => (m) => {
+    if (m.pointerId !== undefined && m.pointerId !== e.pointerId) return;
+    node.removeEventListener("pointermove", onMove);
+    release(me, keep);
+  };
+  node.addEventListener("pointermove", onMove);
+  node.addEventListener("pointerup", end(true), { once: true });
+  node.addEventListener("pointercancel", end(false), { once: true });
+}
+
+function shift(me, id, p) {
+  if (!me.held && !me.timers.key) return;
+  const { w, h } = me.data.photo;
+  me.pts[id] = [Math.min(w, Math.max(0, p[0])), Math.min(h, Math.max(0, p[1]))];
+  draw(me);
+  tell(me);
+  magnify(me, id);
+}
+
+function release(me, keep) {
+  const was = me.held;
+  if (!was) return;
+  me.held = null;
+  was.node.classList.remove("held");
+  me.loupe.classList.remove("on");
+  if (!keep) {
+    me.pts[was.id] = was.start;
+    draw(me);
+    tell(me);
+  } else if (g.distance(was.start, me.pts[was.id]) > 1e-6) commit(me, was.id);
+  resume(me);
+}
+
+function nudge(me, e, id) {
+  if (e.ctrlKey || e.metaKey) return;
+  if (e.key === "Escape" && me.held) return release(me, false);
+  const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[e.key];
+  if (!step) return;
+  e.preventDefault();
+  e.stopPropagation();
+  const k = e.shiftKey ? 10 : e.altKey ? 0.1 : 1;
+  clearTimeout(me.timers.key);
+  me.timers.key = setTimeout(() => {
+    me.timers.key = 0;
+    commit(me, id);
+    resume(me);
+  }, KEY_REST);
+  shift(me, id, [me.pts[id][0] + k * step[0], me.pts[id][1] + k * step[1]]);
+}
+
+function commit(me, moved) {
+  if (me.placed.includes(moved) && me.placed.length < me.data.place.points) return;
+  me.rev += 1;
+  const ids = me.placed.includes(moved) ? me.placed : me.data.handles.map((h) => h.id);
+  const pts = Object.fromEntries(ids.map((id) => [id, me.pts[id]]));
+  me.send("geom", { rev: me.rev, photo: me.data.photo.id, subject: me.data.subject, moved, pts });
+}
+
+// Data that arrived while a handle was held is taken up afterwards, unless a newer move has been sent.
+function resume(me) {
+  const next = me.waiting;
+  me.waiting = null;
+  if (next) take(me, next);
+}
+
+// ---- loupe ---------------------------------------------------------------------------------------------------
+
+function magnify(me, id) {
+  const [x, y] = me.pts[id];
+  const { w, h } = me.data.photo;
+  const piece = me.piece;
+  if (!piece || x < piece.b[0] + 60 || y < piece.b[1] + 60 || x > piece.b[2] - 60 || y > piece.b[3] - 60) {
+    const b = [Math.max(0, Math.round(x) - 400), Math.max(0, Math.round(y) - 400), Math.min(w, Math.round(x) + 400), Math.min(h, Math.round(y) + 400)];
+    if (!piece || piece.b.join() !== b.join()) {
+      const image = new Image();
+      me.piece = { b, image };
+      image.onload = () => { if (me.loupe.classList.contains("on") && me.piece.image === image) magnify(me, me.lens); };
+      image.src = crop(me.data.photo, b);
+    }
+  }
+  me.lens = id;
+  const c = me.loupe.getContext("2d");
+  c.fillStyle = "#1b1f20";
+  c.fillRect(0, 0, LOUPE, LOUPE);
+  const span = LOUPE / LOUPE_ZOOM;
+  const ready = me.piece.image.complete && me.piece.image.naturalWidth;
+  const src = ready ? me.piece.image : me.img;
+  const k = ready ? me.piece.image.naturalWidth / (me.piece.b[2] - me.piece.b[0]) : me.img.naturalWidth / w;
+  const o = ready ? me.piece.b : [0, 0];
+  c.imageSmoothingEnabled = false;
+  c.drawImage(src, (x - span / 2 - o[0]) * k, (y - span / 2 - o[1]) * k, span * k, span * k, 0, 0, LOUPE, LOUPE);
+  cross(c);
+  const [sx, sy] = g.toScreen(me.view, me.pts[id]);
+  me.loupe.style.left = sx > me.size[0] / 2 ? "10px" : `${me.size[0] - LOUPE - 16}px`;
+  me.loupe.style.top = sy > me.size[1] / 2 ? "52px" : `${me.size[1] - LOUPE - 64}px`;
+  me.loupe.classList.add("on");
+}
+
+function cross(c) {
+  const m = LOUPE / 2;
+  for (const [style, width] of [["#000", 3.5], ["#f0e442", 1.4]]) {
+    c.strokeStyle = style;
+    c.lineWidth = width;
+    c.beginPath();
+    for (const [a, b] of [[-26, -7], [7, 26]]) {
+      c.moveTo(m + a, m); c.lineTo(m + b, m);
+      c.moveTo(m, m + a); c.lineTo(m, m + b);
+    }
+    c.stroke();
+  }
+}
+
+// ---- looking around ------------------------------------------------------------------------------------------
+
+const point = (me, e) => {
+  const r = me.box.getBoundingClientRect();
+  return [e.clientX - r.left - me.box.clientLeft, e.clientY - r.top - me.box.clientTop];
+};
+
+function listen(me) {
+  const { stage, box } = me;
+  stage.addEventListener("pointerdown", (e) => {
+    box.focus({ preventScroll: true });
+    stage.setPointerCapture(e.pointerId);
+    me.pointers.set(e.pointerId, point(me, e));
+    me.travel = me.pointers.size > 1 ? Infinity : 0;
+    stage.classList.add("moving");
+  });
+  stage.addEventListener("pointermove", (e) => {
+    const was = me.pointers.get(e.pointerId);
+    if (was) drift(me, e, was, point(me, e));
+  });
+  for (const kind of ["pointerup", "pointercancel"])
+    stage.addEventListener(kind, (e) => {
+      const at = me.pointers.get(e.pointerId);
+      me.pointers.delete(e.pointerId);
+      if (!me.pointers.size) stage.classList.remove("moving");
+      if (at && kind === "pointerup" && me.travel < 6) tap(me, at);
+    });
+  stage.addEventListener("dblclick", (e) => { if (!me.data.place) zoom(me, 2, point(me, e)); });
+  // The wheel scrolls the page until the viewer has been clicked, so the page is never trapped.
+  box.addEventListener("wheel", (e) => {
+    if (!e.ctrlKey && box.getRootNode().activeElement !== box) return;
+    e.preventDefault();
+    zoom(me, Math.exp(-e.deltaY * (e.ctrlKey ? 0.01 : 0.0016)), point(me, e));
+  }, { passive: false });
+  box.addEventListener("keydown", (e) => keys(me, e));
+}
+
+function drift(me, e, was, now) {
+  const others = [...me.pointers].filter(([id]) => id !== e.pointerId).map(([, p]) => p);
+  me.pointers.set(e.pointerId, now);
+  if (others.length) {
+    const o = others[0];
+    const mid = [(now[0] + o[0]) / 2, (now[1] + o[1]) / 2], old = [(was[0] + o[0]) / 2, (was[1] + o[1]) / 2];
+    const k = g.distance(now, o) / Math.max(1, g.distance(was, o));
+    me.view = { s: me.view.s, x: me.view.x + mid[0] - old[0], y: me.view.y + mid[1] - old[1] };
+    return zoom(me, k, mid);
+  }
+  me.travel += g.distance(was, now);
+  move(me, { s: me.view.s, x: me.view.x + now[0] - was[0], y: me.view.y + now[1] - was[1] });
+}
+
+function tap(me, at) {
+  const tool = me.data.place;
+  if (!tool) return choose(me, at);
+  if (me.placed.length >= tool.points) return;
+  const id = `p${me.placed.length + 1}`;
+  me.pts[id] = g.toPhoto(me.view, at);
+  me.placed.push(id);
+  scene(me);
+  draw(me);
+  if (me.placed.length === tool.points) commit(me, id);
+}
+
+// A tap on or near an outline chooses the reading it belongs to.
+function choose(me, at) {
+  let best = { d: REACH, id: null };
+  for (const { spec } of me.shapes) {
+    if (!spec.pick) continue;
+    const d = g.toLine(drawn(me, spec).map((p) => g.toScreen(me.view, p)), at, spec.closed);
+    if (d < best.d) best = { d, id: spec.pick };
+  }
+  if (best.id) me.send("picked", { id: best.id, at: Date.now() }, true);
+}
+
+function keys(me, e) {
+  if (e.target !== me.box || e.ctrlKey || e.metaKey || e.altKey) return;
+  const pan = { ArrowLeft: [60, 0], ArrowRight: [-60, 0], ArrowUp: [0, 60], ArrowDown: [0, -60] }[e.key];
+  if (pan) move(me, { s: me.view.s, x: me.view.x + pan[0], y: me.view.y + pan[1] });
+  else if (e.key === "+" || e.key === "=") zoom(me, 1.4);
+  else if (e.key === "-") zoom(me, 1 / 1.4);
+  else if (e.key === "0") look(me, whole(me));
+  else if (e.key === "Enter" && me.data.place) tap(me, [me.size[0] / 2, me.size[1] / 2]);
+  else return;
+  e.preventDefault();
+}
+
+// ---- taking new data -----------------------------------------------------------------------------------------
+
+function take(me, data) {
+  if (me.held || me.timers.key) {
+    me.waiting = data;
+    return;
+  }
+  const same = me.data && me.data.photo.id === data.photo.id && me.data.subject === data.subject;
+  if (same && data.rev < me.rev) return;
+  me.rev = same ? Math.max(me.rev, data.rev) : data.rev;
+  const tool = same && data.place && me.data.place?.kind === data.place.kind && data.place.round === me.data.place.round;
+  const kept = tool ? Object.fromEntries(me.placed.map((id) => [id, me.pts[id]])) : {};
+  if (!tool) me.placed = [];
+  me.data = data;
+  me.pts = { ...Object.fromEntries(data.handles.map((h) => [h.id, [h.x, h.y]])), ...kept };
+  me.box.setAttribute("aria-label", data.alt);
+  me.box.classList.toggle("small", Boolean(data.small));
+  me.stage.classList.toggle("placing", Boolean(data.place));
+  me.toReading.hidden = !data.focus;
+  if (me.img.getAttribute("src") !== data.photo.preview) {
+    me.piece = me.tileBox = null;
+    me.tile.style.visibility = "hidden";
+    me.img.onload = () => { me.img.style.visibility = "visible"; draw(me); };
+    me.img.style.visibility = "hidden";
+    me.img.src = data.photo.preview;
+    me.view = null;
+  }
+  scene(me);
+  if (!me.size[0]) return;
+  if (!me.view || (data.focusKey && data.focusKey !== me.focusKey)) look(me, data.focus ?? whole(me));
+  me.focusKey = data.focusKey;
+  draw(me);
+}
+
+export default function viewer(component) {
+  const { parentElement, data, setStateValue, setTriggerValue } = component;
+  let me = viewers.get(parentElement);
+  if (!me) {
+    me = build(parentElement);
+    viewers.set(parentElement, me);
+  }
+  me.send = (name, value, once) => (once ? setTriggerValue(name, value) : setStateValue(name, value));
+  take(me, data);
+  if (me.view === null || !me.size[0]) resized(me);
+  return () => {
+    me.watch.disconnect();
+    Object.values(me.timers).forEach(clearTimeout);
+    cancelAnimationFrame(me.frame);
+    me.box.remove();
+    viewers.delete(parentElement);
+  };
+}
