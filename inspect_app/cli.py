@@ -1,12 +1,13 @@
 """``inspect-app``: opens the pages; ``inspect-app measure PHOTO …`` and the other commands do one thing and end.
 
-Exit status: 0 done, 1 the store failed its check, 2 refused (a sentence on stderr says why and what to do).
+Exit status: 0 done; 1 something stored is missing or damaged; 2 refused, with a sentence that says why and what to do.
 """
 
 from __future__ import annotations
 
 import argparse
 import difflib
+import os
 import re
 import sys
 from collections.abc import Sequence
@@ -15,7 +16,6 @@ from pathlib import Path
 from typing import NoReturn
 
 from inspect_app import __version__
-from inspect_app.ask import VIEWS
 from shared.errors import InspectError
 
 __all__ = ["main", "parser"]
@@ -51,24 +51,60 @@ def parser() -> argparse.ArgumentParser:
     _page_options(top, top=True)
     top.set_defaults(module="pages")
     commands = top.add_subparsers(metavar="COMMAND", parser_class=_Parser)
-    _add_measure(commands.add_parser("measure", help="measure photos and write the answer", allow_abbrev=False))
+    _add_measure(commands.add_parser("measure", help="measure photos and write the answer"))
+    _add_print_scales(commands.add_parser("print-scales", help="write the printed scales as PDF"))
+    demo = commands.add_parser("demo", help="load the demo job, then open the pages")
+    demo.set_defaults(module="demo")
+    jobs = commands.add_parser("jobs", help="list the jobs, last changed first")
+    jobs.set_defaults(module="jobs")
+    jobs.add_argument("query", nargs="*", metavar="WORD", help="customer, instrument, #number or YYYY-MM-DD")
+    jobs.add_argument("--limit", type=int, default=50, metavar="N", help="how many at most (50)")
+    check = commands.add_parser("check", help="compare everything stored with its hash")
+    check.set_defaults(module="check")
+    check.add_argument("--tidy", action="store_true", help="delete day-old files that belong to no photo")
+    backup = commands.add_parser("backup", help="write everything stored into one zip file")
+    backup.set_defaults(module="backup")
+    backup.add_argument("file", type=Path, metavar="FILE", help="the zip file to write")
+    for p in (jobs, check, backup):
+        _data_option(p, top=False)
+    _page_options(demo, top=False)
     return top
+
+
+def _add_print_scales(p: argparse.ArgumentParser) -> None:
+    p.set_defaults(module="print_scales")
+    p.add_argument("--paper", choices=("a4", "letter"), default="a4", help="page size (a4)")
+    p.add_argument("--out", type=Path, required=True, metavar="FILE", help="the PDF file to write")
+
+
+def _data_option(p: argparse.ArgumentParser, top: bool) -> None:
+    default = None if top else argparse.SUPPRESS
+    p.add_argument("--data", type=Path, metavar="DIR", default=default, help="data folder")
 
 
 def _page_options(p: argparse.ArgumentParser, top: bool) -> None:
     """Options of the pages; left unset below a subcommand so that they count on either side of its name."""
     unset = argparse.SUPPRESS
-    p.add_argument("--data", type=Path, metavar="DIR", default=None if top else unset, help="data folder")
+    _data_option(p, top)
     p.add_argument("--port", type=int, metavar="N", default=8501 if top else unset, help="port of the pages")
     p.add_argument(
         "--no-browser", action="store_true", default=False if top else unset, help="don't open a browser window"
+    )
+    p.add_argument(
+        "--lan", action="store_true", default=False if top else unset, help="let phones on this network send photos"
+    )
+    p.add_argument(
+        "--passcode",
+        metavar="WORDS",
+        default=os.environ.get("INSPECT_APP_PASSCODE") if top else unset,
+        help="asked of everyone who opens the pages with --lan; or set INSPECT_APP_PASSCODE",
     )
 
 
 def _add_measure(p: argparse.ArgumentParser) -> None:
     p.set_defaults(module="measure")
     p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="JPEG, PNG or WebP file")
-    p.add_argument("--view", choices=VIEWS, default="plan", help="how the photo was taken (plan)")
+    p.add_argument("--view", metavar="VIEW", default="plan", help="plan, elevation, end or section (plan)")
     p.add_argument("--scale", metavar="SCALE", help=f"{_SCALES} (strip for plan, else backdrop)")
     p.add_argument(
         "--scale-factor", type=float, default=1.0, metavar="F", help="true length over nominal length of the print (1)"

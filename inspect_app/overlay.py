@@ -1,4 +1,4 @@
-"""An inspection drawn on its photo: outlines with a halo that reads on dark and pale wood, each kind with its own dash and mark."""
+"""An inspection drawn on its photo: outlines with a halo that reads on dark and pale wood, each kind with its dash."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Style:
     dash: int = 0
 
 
-# Colours of Okabe and Ito's set for colour-vision deficiency (Color Universal Design, 2008); the dash tells kinds apart without them.
+# Colours of the set by Okabe and Ito for all kinds of colour vision (Color Universal Design, 2008); dashes besides.
 STYLES: dict[str, Style] = {
     "crown_edge": Style((233, 180, 86)),
     "fret_end": Style((233, 180, 86), 4),

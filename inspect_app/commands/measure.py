@@ -93,7 +93,7 @@ def _write(path: Path, data: bytes) -> None:
 
 
 def _overlay_path(given: Path | None, photo: Path, several: bool) -> Path | None:
-    """Where the drawn photo goes: the file given, or, with several photos, a file of the photo's name in that folder."""
+    """Where the drawn photo goes: the file given or, with several photos, a file of its own in that folder."""
     if given is None or not several:
         return given
     return given / f"{photo.stem}-readings.jpg"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path, PurePath
 
 from sqlalchemy import select
@@ -15,7 +14,7 @@ from inspect_app.jobs.photo_files import keep, place, suffix_of
 from inspect_app.jobs.records import AddedPhoto, PhotoView
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.services.finding import now, row, touch
-from shared.errors import OptionError
+from shared.errors import OptionError, PhotoError
 
 __all__ = ["add_photo", "categories", "photo_path", "photo_view", "remove_photo", "restore_photo", "update_photo"]
 
@@ -132,13 +131,19 @@ def photo_view(store: Store, photo_id: int) -> PhotoView:
         return loading.photo_view(row(session, Photo, photo_id, "photo"))
 
 
-def photo_path(store: Store, sha256: str) -> Path | None:
-    """The file of a stored photo, or ``None`` when no photo has that hash."""
-    if not re.fullmatch(r"[0-9a-f]{64}", sha256):
-        return None
+def photo_path(store: Store, sha256: str) -> Path:
+    """The file of a stored photo.
+
+    Raises
+    ------
+    PhotoError
+        If no stored photo has that hash.
+    """
     with reading(store) as session:
         suffix = session.scalar(select(Photo.suffix).where(Photo.sha256 == sha256).limit(1))
-    return None if suffix is None else place(store.photos_dir, sha256, suffix)
+    if suffix is None:
+        raise PhotoError("There is no such photo in this data folder.", "Go back to the job and open it from there.")
+    return place(store.photos_dir, sha256, suffix)
 
 
 def categories(store: Store) -> tuple[str, ...]:
