@@ -5,7 +5,7 @@ The way through this module: `sample_across` a guessed line -> `locate_steps`, o
 
 A blurred step is modelled as ``low + (high - low) Phi((x - x0) / sigma)``. Its position is bounded by the
 Cramer-Rao inequality, u(x0) >= 1.8828 (sigma_n / |high - low|) sqrt(sigma step): no unbiased method does better.
-An edge curved with radius R in the photo is seen sigma^2 / (2 R) towards its centre; callers with R below 50 px correct it.
+An edge curved with radius R in the photo is seen sigma^2 / (2 R) nearer its centre; callers with R below 50 px correct it.
 """
 
 from __future__ import annotations
@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import map_coordinates
 from scipy.special import erf
 
 from calib.photo import Photo, linear_light
@@ -29,6 +28,7 @@ __all__ = [
     "edge_points",
     "edge_line",
     "fit_line",
+    "fit_lines",
     "intersect",
 ]
 
@@ -97,7 +97,7 @@ class EdgePoints:
 
 @dataclass(frozen=True)
 class Line:
-    """A straight line fitted to points: `point` is the weighted mean of those used, where offset and angle are independent.
+    """A straight line fitted to points; at `point`, their weighted mean, offset and angle are independent.
 
     Attributes
     ----------
@@ -156,19 +156,25 @@ def sample_across(photo: Photo, points: ArrayLike, normals: ArrayLike, half_px: 
     xy = p[:, None, :] + n[:, None, :] * row_offsets(half_px, step)[None, :, None]
     inside = np.all((xy >= 0) & (xy <= [photo.width - 1, photo.height - 1]), axis=(1, 2))
     out = np.full(xy.shape[:2], np.nan)
-    if inside.any():
-        q = xy[inside]
-        x0, y0 = np.floor(q.min(axis=(0, 1))).astype(int)
-        x1, y1 = np.ceil(q.max(axis=(0, 1))).astype(int) + 1
-        light = linear_light(photo.gray[y0:y1, x0:x1])
-        out[inside] = map_coordinates(light, [q[..., 1] - y0, q[..., 0] - x0], order=1, mode="nearest")
+    out[inside] = _bilinear(photo.gray, xy[inside])
     return out
+
+
+def _bilinear(gray: NDArray[np.uint8], xy: Vector) -> Vector:
+    """Linear light at points (..., 2) inside the picture; each of the four neighbours is decoded before mixing."""
+    corner = np.minimum(np.floor(xy).astype(np.intp), np.array(gray.shape[::-1]) - 2)
+    fx, fy = np.moveaxis(xy - corner, -1, 0)
+    at = corner[..., 1] * gray.shape[1] + corner[..., 0]
+    flat = gray.ravel()
+    v00, v01 = linear_light(flat[at]), linear_light(flat[at + 1])
+    v10, v11 = linear_light(flat[at + gray.shape[1]]), linear_light(flat[at + gray.shape[1] + 1])
+    return np.asarray((1 - fy) * ((1 - fx) * v00 + fx * v01) + fy * ((1 - fx) * v10 + fx * v11), dtype=np.float64)
 
 
 def row_offsets(half_px: float, step: float = 1.0) -> Vector:
     """Offsets of the samples of a row, symmetric about 0, shape (M,)."""
     k = math.floor(half_px / step)
-    return np.arange(-k, k + 1) * step
+    return np.arange(-k, k + 1, dtype=np.float64) * step
 
 
 def locate_steps(rows: Vector, offsets: Vector, polarity: int = 0) -> Steps:
@@ -184,13 +190,12 @@ def locate_steps(rows: Vector, offsets: Vector, polarity: int = 0) -> Steps:
         1: the row must get brighter along the offsets; -1: darker; 0: either.
     """
     n, m = rows.shape
-    step = float(offsets[1] - offsets[0])
     use = np.flatnonzero(np.isfinite(rows).all(axis=1))
     p = np.full((n, 4), np.nan)
     u, noise = np.full(n, np.inf), np.full(n, np.nan)
     if use.size and m > 5:
         y = rows[use]
-        fit, jtj, rss = _gauss_newton(y, offsets, _first_guess(y, offsets, polarity), step)
+        fit, jtj, rss = _gauss_newton(y, offsets, _first_guess(y, offsets, polarity))
         s_n = np.sqrt(rss / (m - 4))
         var = np.linalg.pinv(jtj)[:, 0, 0] * s_n**2 * INTERPOLATION_NOISE
         inside = (np.abs(fit[:, 0]) < offsets[-1]) & ((fit[:, 3] - fit[:, 2]) * polarity >= 0)
@@ -211,31 +216,30 @@ def _first_guess(y: Vector, offsets: Vector, polarity: int) -> Vector:
     return np.column_stack([offsets[best], sigma, low, high])
 
 
-def _gauss_newton(y: Vector, x: Vector, p: Vector, step: float) -> tuple[Vector, Vector, Vector]:
-    """Batched fit; returns parameters (N, 4), J^T J (N, 4, 4) and residual sums of squares (N,)."""
-    damp = np.full(len(y), 1e-2)
+def _gauss_newton(y: Vector, x: Vector, p: Vector) -> tuple[Vector, Vector, Vector]:
+    """Batched Levenberg-Marquardt; returns parameters (N, 4), J^T J (N, 4, 4) and residual sums of squares (N,)."""
+    step = float(x[1] - x[0])
+    p, damp, jtj = p.copy(), np.full(len(y), 1e-2), np.empty((len(y), 4, 4))
     r, j = _model(y, x, p)
-    rss = np.sum(r**2, axis=1)
-    for _ in range(12):  # converges in 4 to 8
-        jtj = np.einsum("nmi,nmj->nij", j, j)
-        g = np.einsum("nmi,nm->ni", j, r)
-        a = jtj + np.einsum("n,nij->nij", damp, np.eye(4) * (np.einsum("nii->ni", jtj)[:, None, :] + 1e-12))
-        move = np.linalg.solve(a, g[..., None])[..., 0]
-        trial = p + move
+    rss, grad = np.sum(r**2, axis=1), np.einsum("nm,nmi->ni", r, j)
+    jtj[:] = np.swapaxes(j, 1, 2) @ j
+    busy = np.arange(len(y))
+    for _ in range(15):  # a clean step takes 4 to 6
+        a = jtj[busy] + damp[busy, None, None] * np.eye(4) * (np.einsum("nii->ni", jtj[busy])[:, None, :] + 1e-12)
+        move = np.linalg.solve(a, grad[busy][..., None])[..., 0]
+        trial = p[busy] + move
         trial[:, 1] = np.clip(trial[:, 1], 0.3 * step, x[-1])
-        r2, j2 = _model(y, x, trial)
-        rss2 = np.sum(r2**2, axis=1)
-        better = rss2 <= rss
-        p, r, j, rss = (
-            np.where(better[:, None], trial, p),
-            np.where(better[:, None], r2, r),
-            np.where(better[:, None, None], j2, j),
-            np.where(better, rss2, rss),
-        )
-        damp = np.where(better, damp * 0.1, damp * 10.0)
-        if np.all(np.abs(move[:, 0]) < 1e-4 * step):
+        r, j = _model(y[busy], x, trial)
+        now = np.sum(r**2, axis=1)
+        better = now <= rss[busy]
+        k = busy[better]
+        p[k], rss[k], jtj[k] = trial[better], now[better], np.swapaxes(j[better], 1, 2) @ j[better]
+        grad[k] = np.einsum("nm,nmi->ni", r[better], j[better])
+        damp[busy] *= np.where(better, 0.1, 10.0)
+        busy = busy[np.abs(move[:, 0]) > 1e-3 * step]
+        if not busy.size:
             break
-    return p, np.einsum("nmi,nmj->nij", j, j), rss
+    return p, jtj, rss
 
 
 def _model(y: Vector, x: Vector, p: Vector) -> tuple[Vector, Vector]:
@@ -284,75 +288,96 @@ def edge_line(
 
 
 def fit_line(points: ArrayLike, u: ArrayLike) -> Line | None:
-    """Robust weighted straight line through points; ``None`` with fewer than three sound ones or fewer than half.
+    """Robust weighted straight line through points (N, 2); see `fit_lines`."""
+    return fit_lines(np.asarray(points, dtype=float)[None], np.asarray(u, dtype=float)[None])[0]
+
+
+def fit_lines(points: ArrayLike, u: ArrayLike) -> list[Line | None]:
+    """Robust weighted straight lines, each through its own row of points; ``None`` where too few agree.
 
     Parameters
     ----------
-    points : array_like, shape (N, 2)
-        Points with nan or infinite `u` are left out.
-    u : array_like, shape (N,)
-        Standard uncertainty of each point across the line.
+    points : array_like, shape (K, N, 2)
+        In order along each line; those with nan or infinite `u` are left out.
+    u : array_like, shape (K, N)
+        Standard uncertainty of each point across its line.
 
     Notes
     -----
-    Least squares in the rotated frame of the points' main axis, re-weighted by Tukey's biweight (c = 4.685, 95 %
-    efficient at the normal) on residuals over max(u, 1.4826 MAD). The covariance is widened by the Birge ratio when the scatter
-    exceeds what the points state.
+    Least squares in the frame of each row's main axis, re-weighted by Tukey's biweight (c = 4.685, 95 % efficient
+    at the normal) on residuals over max(u, 1.4826 MAD). The covariance is widened by the Birge ratio when the scatter
+    exceeds what the points state. A line needs three points, and half of those given.
     """
     p, s = np.asarray(points, dtype=float), np.asarray(u, dtype=float)
-    ok = np.isfinite(p).all(axis=1) & np.isfinite(s)
-    if ok.sum() < max(3, len(p) / 2):
-        return None
-    p, s = p[ok], s[ok]
-    mean, axis = _main_axis(p)
-    t, o = (p - mean) @ axis, (p - mean) @ np.array([-axis[1], axis[0]])
-    w = _tukey(o - np.median(o), s)
-    for _ in range(8):
-        a, b, cov = _weighted_line(t, o, w / s**2)
-        w = _tukey(o - a - b * t, s)
-    used = w > 0.1
-    if used.sum() < max(3, len(ok) / 2):
-        return None
-    return _as_line(mean, axis, t, o, np.where(used, w / s**2, 0.0), len(ok))
+    ok = np.isfinite(p).all(axis=-1) & np.isfinite(s)
+    seen = ok.sum(axis=1) >= np.maximum(3, p.shape[1] / 2)
+    lines: list[Line | None] = [None] * len(p)
+    if seen.any():
+        for k, line in zip(np.flatnonzero(seen), _fit_seen(p[seen], s[seen], ok[seen]), strict=True):
+            lines[k] = line
+    return lines
 
 
-def _main_axis(p: Vector) -> tuple[Vector, Vector]:
-    mean = np.asarray(np.median(p, axis=0))
-    _, _, vt = np.linalg.svd(p - mean, full_matrices=False)
-    return mean, np.asarray(vt[0] * (1.0 if vt[0] @ (p[-1] - p[0]) >= 0 else -1.0))
+def _fit_seen(p: Vector, s: Vector, ok: NDArray[np.bool_]) -> list[Line | None]:
+    mean, axis = _main_axis(p, ok)
+    normal = np.stack([-axis[:, 1], axis[:, 0]], axis=1)
+    d = np.where(ok[..., None], p - mean[:, None], 0.0)
+    t, o = np.einsum("kni,ki->kn", d, axis), np.einsum("kni,ki->kn", d, normal)
+    weight = np.where(ok, 1.0 / np.where(ok, s, 1.0) ** 2, 0.0)
+    r = o - np.nanmedian(np.where(ok, o, np.nan), axis=1, keepdims=True)
+    for _ in range(8):  # settles in 3 to 5
+        w = weight * _tukey(r, s, ok)
+        centre, a, b = _weighted_lines(t, o, w)
+        r = o - a[:, None] - b[:, None] * (t - centre[:, None])
+    used = _tukey(r, s, ok) > 0.1  # what counts little does not count: the covariance is that of plain least squares
+    centre, a, b = _weighted_lines(t, o, np.where(used, weight, 0.0))
+    out: list[Line | None] = []
+    for k in range(len(p)):
+        u_k = used[k]
+        if u_k.sum() < max(3, p.shape[1] / 2):
+            out.append(None)
+            continue
+        tk, wk = t[k, u_k] - centre[k], weight[k, u_k]
+        rk = o[k, u_k] - a[k] - b[k] * tk
+        birge = max(1.0, float((wk * rk**2).sum()) / max(1, len(tk) - 2))
+        out.append(
+            Line(
+                mean[k] + centre[k] * axis[k] + a[k] * normal[k],
+                (axis[k] + b[k] * normal[k]) / math.hypot(1.0, b[k]),
+                math.sqrt(birge / wk.sum()),
+                math.sqrt(birge / float((wk * tk**2).sum())),
+                float(np.sqrt(np.mean(rk**2))),
+                int(u_k.sum()),
+                p.shape[1],
+            )
+        )
+    return out
 
 
-def _tukey(r: Vector, s: Vector) -> Vector:
-    scale = np.maximum(s, 1.4826 * np.median(np.abs(r)))
-    z = r / (4.685 * scale)
-    return np.asarray(np.where(np.abs(z) < 1.0, (1.0 - z**2) ** 2, 0.0))
+def _main_axis(p: Vector, ok: NDArray[np.bool_]) -> tuple[Vector, Vector]:
+    """Median point and unit direction from first to last of each row of points, both (K, 2)."""
+    q = np.where(ok[..., None], p, np.nan)
+    mean = np.nanmedian(q, axis=1)
+    _, _, vt = np.linalg.svd(np.where(ok[..., None], p - mean[:, None], 0.0), full_matrices=False)
+    first, last = np.argmax(ok, axis=1), ok.shape[1] - 1 - np.argmax(ok[:, ::-1], axis=1)
+    k = np.arange(len(p))
+    sign = np.where(np.einsum("ki,ki->k", vt[:, 0], p[k, last] - p[k, first]) >= 0, 1.0, -1.0)
+    return mean, np.asarray(vt[:, 0] * sign[:, None])
 
 
-def _weighted_line(t: Vector, o: Vector, w: Vector) -> tuple[float, float, Vector]:
-    """Weighted least squares of ``o = a + b t``: a, b and their covariance."""
-    m = np.array([[w.sum(), (w * t).sum()], [(w * t).sum(), (w * t**2).sum()]])
-    cov = np.linalg.inv(m)
-    a, b = cov @ [(w * o).sum(), (w * t * o).sum()]
-    return float(a), float(b), cov
+def _tukey(r: Vector, s: Vector, ok: NDArray[np.bool_]) -> Vector:
+    mad = np.nanmedian(np.where(ok, np.abs(r), np.nan), axis=1, keepdims=True)
+    z = r / (4.685 * np.maximum(np.where(ok, s, 1.0), 1.4826 * mad))
+    return np.asarray(np.where(ok & (np.abs(z) < 1.0), (1.0 - z**2) ** 2, 0.0))
 
 
-def _as_line(mean: Vector, axis: Vector, t: Vector, o: Vector, w: Vector, of: int) -> Line:
-    centre = float((w * t).sum() / w.sum())
-    a, b, cov = _weighted_line(t - centre, o, w)
-    r = o - a - b * (t - centre)
-    n = int((w > 0).sum())
-    birge = max(1.0, float((w * r**2).sum()) / max(1, n - 2))
-    normal = np.array([-axis[1], axis[0]])
-    direction = (axis + b * normal) / math.hypot(1.0, b)
-    return Line(
-        mean + centre * axis + a * normal,
-        direction,
-        math.sqrt(cov[0, 0] * birge),
-        math.sqrt(cov[1, 1] * birge),
-        float(np.sqrt(np.mean(r[w > 0] ** 2))),
-        n,
-        of,
-    )
+def _weighted_lines(t: Vector, o: Vector, w: Vector) -> tuple[Vector, Vector, Vector]:
+    """Weighted least squares of ``o = a + b (t - centre)`` a row; centre is the weighted mean of t."""
+    total = np.maximum(w.sum(axis=1), 1e-300)
+    centre, a = (w * t).sum(axis=1) / total, (w * o).sum(axis=1) / total
+    d = t - centre[:, None]
+    b = (w * d * o).sum(axis=1) / np.maximum((w * d**2).sum(axis=1), 1e-300)
+    return centre, a, b
 
 
 def intersect(one: Line, other: Line) -> tuple[Vector, NDArray[np.float64]]:

@@ -9,16 +9,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.edges import Line, edge_line, intersect
+from calib.edges import Line, edge_points, fit_lines, intersect
 from calib.photo import Photo
 from calib.scales.base import Scale
 from shared.errors import ScaleError
 
-__all__ = ["Marker", "STRIP", "BACKDROP", "find_markers", "find_printed"]
+__all__ = ["Marker", "STRIP", "BACKDROP", "STRIP_SIZE", "BACKDROP_SIZE", "SeenMarker", "find_markers", "find_printed"]
+
+Vector = NDArray[np.float64]
 
 DICTIONARY = cv2.aruco.DICT_4X4_50
 PRINT_U_REL = 5e-4
-"""Relative standard uncertainty of a print whose check bar was measured: 0.05 mm on 100 mm, a calliper's reading of a printed bar."""
+"""Relative standard uncertainty of a print whose check bar was measured: 0.05 mm on 100 mm, read with a calliper."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +32,7 @@ class Marker:
     top: float
     side: float
 
-    def corners(self) -> NDArray[np.float64]:
+    def corners(self) -> Vector:
         """Corners clockwise from the top left as OpenCV orders them, y UP, shape (4, 2)."""
         x0, x1, y0, y1 = self.left, self.left + self.side, -self.top, -(self.top + self.side)
         return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
@@ -43,66 +45,115 @@ BACKDROP = tuple(Marker(20 + i, 8.0 + 11.4 * i, 2.0, 8.0) for i in range(7)) + t
     Marker(30 + i, 4.0 + 4.5 * i, 12.5, 3.0) for i in range(19)
 )
 _LAYOUTS = {"strip": (STRIP, STRIP_SIZE), "backdrop": (BACKDROP, BACKDROP_SIZE)}
+_OUTWARD = np.array([[0.0, 1.0], [1.0, 0.0], [0.0, -1.0], [-1.0, 0.0]])  # of a marker's sides, clockwise from the top
+
 U_FLOOR_PX = 0.02
-"""Error of a corner that its sides' scatter does not show: JPEG blocks, sharpening, print roughness, sides bent by the lens."""
+"""Error of a side that its scatter does not show: JPEG blocks, the roughness of a print, sampling of a steep edge."""
 U_INK_MM = 0.05
-"""Spread of toner or ink beyond a nominal edge, standard deviation (common practice, no source): a printer dot at 600 dpi is 0.04 mm."""
+"""Spread of toner or ink beyond a nominal edge (common practice, no source): a dot at 600 dpi is 0.04 mm."""
 U_SHARPENING_PX = 0.3
-"""Shift of a black-to-white edge by sharpening before the photo was coded: up to a third of a blur of one pixel."""
-_OUTWARD = np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]])  # of a marker's corners, y up
+"""Shift of a black-to-white edge by sharpening after the photo was coded: up to a third of a blur of one pixel."""
 MAX_SIDE_RMS_PX = 0.5
 """A printed side seen whole scatters far less; more means it is covered, torn or bent."""
 _ENDS = 1.0 / 8.0  # of a side left out at each end: more than the blur of its corner
 _REACH = 0.8  # of a cell: the rows stay clear of the inner bits and of the next marker
-_SEARCH_WIDTH = 2000  # px; markers are found on a reduced picture, their corners refined on the full one
+_MIN_REACH_PX, _REACH_SIGMAS = 8.0, 6.0  # rows longer than the blur's tails and two level parts only add noise
+_SEARCH_WIDTH = 2000  # px; markers are found on a reduced picture, their sides measured on the full one
+_MISFIT = 0.15  # of a marker's side: a corner further off the common layout belongs to something else
 
 
-def find_markers(photo: Photo) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
-    """All markers in a photo: ids (N,), corners (N, 4, 2) and their u (N, 4, 2) in full-resolution pixels.
+@dataclass(frozen=True)
+class SeenMarker:
+    """A marker seen in a photo.
 
-    A corner next to a side that is covered, cut or not straight is nan.
+    Attributes
+    ----------
+    id : int
+    corners_px : ndarray of float, shape (4, 2)
+        Clockwise from the top left; crossings of the fitted sides, or a guess to a few pixels where a side is not sound.
+    sides : tuple of four Line or None
+        Top, right, bottom, left; None where a side is covered, cut off or not straight.
+    contrast : float
+        Linear light from the black border to the paper beside it, median of the sides.
     """
-    factor = max(1.0, photo.width / _SEARCH_WIDTH)
-    small = (
-        photo.gray
-        if factor == 1.0
-        else cv2.resize(photo.gray, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
-    )
+
+    id: int
+    corners_px: Vector
+    sides: tuple[Line | None, ...]
+    contrast: float
+
+
+def find_markers(photo: Photo) -> tuple[SeenMarker, ...]:
+    """All markers in a photo, in full-resolution pixels."""
+    ids, corners = _detect(photo.gray)
+    return _measure(photo, ids, corners)
+
+
+def _detect(gray: NDArray[np.uint8]) -> tuple[tuple[int, ...], Vector]:
+    """Ids and rough corners (N, 4, 2), found on a reduced picture."""
+    factor = max(1.0, gray.shape[1] / _SEARCH_WIDTH)
+    small = gray if factor == 1.0 else cv2.resize(gray, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), cv2.aruco.DetectorParameters())
     found, ids, _ = detector.detectMarkers(small)
     if ids is None or len(found) == 0:
-        return np.empty(0, np.int64), np.empty((0, 4, 2)), np.empty((0, 4, 2))
+        return (), np.empty((0, 4, 2))
     corners = np.asarray(found, dtype=np.float64).reshape(-1, 4, 2)
-    corners = (corners + 0.5) * factor - 0.5
-    refined = [_refine(photo, c) for c in corners]
-    return np.asarray(ids, dtype=np.int64).ravel(), np.array([c for c, _ in refined]), np.array([u for _, u in refined])
+    return tuple(int(i) for i in np.ravel(ids)), (corners + 0.5) * factor - 0.5
 
 
-def _refine(photo: Photo, corners: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Corners (4, 2) as crossings of the fitted sides, and their u (4, 2); nan where a side next to one is not sound.
+def _measure(photo: Photo, ids: tuple[int, ...], corners: Vector) -> tuple[SeenMarker, ...]:
+    """Fit the sides of markers whose corners are known to within half a cell; markers of like size go together."""
+    out: list[SeenMarker] = []
+    size = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2).mean(axis=1)
+    group = np.round(np.log(np.maximum(size, 1.0)) / math.log(1.5))
+    for g in np.unique(group):
+        k = np.flatnonzero(group == g)
+        # twice: the first round centres the rows on the sides and tells the blur, the second measures
+        sides, _, sigma = _sides(photo, corners[k], math.inf, per_cell=1.5)
+        better = _corners(sides, corners[k])
+        sides, contrast, _ = _sides(photo, better, max(_MIN_REACH_PX, _REACH_SIGMAS * sigma), per_cell=4.0)
+        better = _corners(sides, better)
+        out += [
+            SeenMarker(ids[i], better[j], tuple(sides[4 * j : 4 * j + 4]), float(contrast[j])) for j, i in enumerate(k)
+        ]
+    return tuple(out)
 
-    Twice: the first round centres the rows on the sides, the second measures.
+
+def _sides(photo: Photo, corners: Vector, reach_px: float, per_cell: float) -> tuple[list[Line | None], Vector, float]:
+    """Lines along the sides of markers (K, 4, 2), where away from corners and inner bits: 4 K lines, then K contrasts.
+
+    Rows are spaced a cell over `per_cell`. The third result is the median blur in pixels.
     """
-    out, u = corners, np.full((4, 2), np.nan)
-    for _ in range(2):
-        sides = [_side(photo, out[k], out[(k + 1) % 4]) for k in range(4)]
-        fresh, u = np.full((4, 2), np.nan), np.full((4, 2), np.nan)
-        for k in range(4):
-            before, after = sides[k - 1], sides[k]
-            if before is not None and after is not None:
-                fresh[k], cov = intersect(before, after)
-                u[k] = np.sqrt(np.diag(cov) + U_FLOOR_PX**2)
-        if not np.isfinite(fresh).all():
-            return fresh, u
-        out = fresh
-    return out, u
+    a, b = corners.reshape(-1, 2), np.roll(corners, -1, axis=1).reshape(-1, 2)
+    cell = float(np.median(np.linalg.norm(b - a, axis=1))) / 6.0  # 4 x 4 bits and a border of one
+    t = np.linspace(_ENDS, 1.0 - _ENDS, max(5, round(6.0 * per_cell * (1.0 - 2.0 * _ENDS))))
+    d = (b - a) / np.maximum(np.linalg.norm(b - a, axis=1, keepdims=True), 1e-9)
+    inward = np.stack([-d[:, 1], d[:, 0]], axis=1)  # corners run clockwise as seen
+    points = a[:, None] + t[:, None] * (b - a)[:, None]
+    rows = edge_points(
+        photo,
+        points.reshape(-1, 2),
+        np.repeat(inward, len(t), axis=0),
+        max(3.0, min(_REACH * cell, reach_px)),
+        polarity=-1,
+    )
+    lines = fit_lines(rows.px.reshape(len(a), len(t), 2), rows.steps.u.reshape(len(a), len(t)))
+    lines = [n if n is not None and n.rms < MAX_SIDE_RMS_PX else None for n in lines]
+    if not rows.found.any():
+        return lines, np.zeros(len(corners)), 1.0
+    contrast = np.where(rows.found, -rows.steps.contrast, 0.0).reshape(len(corners), -1)
+    return lines, np.median(contrast, axis=1), float(np.nanmedian(rows.steps.sigma))
 
 
-def _side(photo: Photo, a: NDArray[np.float64], b: NDArray[np.float64]) -> Line | None:
-    """One side of a marker, from a to b clockwise, fitted where it is away from corners and from the inner bits."""
-    cell = float(np.linalg.norm(b - a)) / 6.0  # 4 x 4 bits and a border of one
-    line = edge_line(photo, a + (b - a) * _ENDS, b - (b - a) * _ENDS, _REACH * cell, polarity=-1, spacing_px=cell / 4.0)
-    return line if line is not None and line.rms < MAX_SIDE_RMS_PX else None
+def _corners(sides: list[Line | None], rough: Vector) -> Vector:
+    """Crossings of adjacent sides, shape (K, 4, 2); the rough corner where one of the two is missing."""
+    out = rough.copy()
+    for k in range(len(rough)):
+        for i in range(4):
+            before, after = sides[4 * k + (i + 3) % 4], sides[4 * k + i]
+            if before is not None and after is not None and abs(before.direction @ after.direction) < 0.9:
+                out[k, i] = intersect(before, after)[0]
+    return out
 
 
 def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
@@ -114,44 +165,124 @@ def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
     factor : float
         True length over nominal length of this print.
 
+    Returns
+    -------
+    Scale
+        Two points a sound side, placed so that their errors are independent and a slightly bent side does no harm:
+        each says where the side is across itself, nothing along it.
+
     Raises
     ------
     ScaleError
-        If no marker of that scale is in the photo, or a marker appears twice.
+        If no marker of that scale is in the photo, two prints of it are, it is mirrored, or too little of it is sharp.
     """
     layout, size = _LAYOUTS[kind]
     known = {m.id: m for m in layout}
-    ids, corners, u_corners = find_markers(photo)
-    keep = [i for i, n in enumerate(ids) if int(n) in known]
+    ids, corners = _detect(photo.gray)
+    keep = [i for i, n in enumerate(ids) if n in known]
     if not keep:
-        raise ScaleError(
-            f"No {kind} was found in the photo.", f"Lay the printed {kind} in the picture, whole and sharp."
-        )
-    numbers = [int(ids[i]) for i in keep]
-    if len(set(numbers)) < len(numbers):
+        raise _not_found(photo, kind, known)
+    ids, corners = tuple(ids[i] for i in keep), corners[keep]
+    h = _layout(kind, ids, corners, known)
+    missing = [m for m in layout if m.id not in ids]
+    seen = _measure(photo, ids, corners)
+    if missing:
+        seen += _second_look(photo, missing, h, seen)
+    return _as_scale(kind, seen, known, h, size, factor)
+
+
+def _layout(kind: str, ids: tuple[int, ...], corners: Vector, known: dict[int, Marker]) -> Vector:
+    """Homography from the sheet to the photo that the markers agree on.
+
+    Raises
+    ------
+    ScaleError
+        If a marker appears twice, or the markers do not lie as they are printed.
+    """
+    if len(set(ids)) < len(ids):
         raise ScaleError(f"The photo shows more than one {kind}.", "Leave only one in the picture.")
-    image = np.concatenate([corners[i] for i in keep])
-    plane = np.concatenate([known[n].corners() for n in numbers]) * factor
-    u = np.concatenate([u_corners[i] for i in keep])
-    out = np.tile(_OUTWARD, (len(keep), 1))
-    sound = np.isfinite(image).all(axis=1)
-    if sound.sum() < 4:
+    plane = np.concatenate([known[n].corners() for n in ids])
+    reach = _MISFIT * float(np.median(np.linalg.norm(corners[:, 1] - corners[:, 0], axis=1)))
+    h, agree = cv2.findHomography(plane, corners.reshape(-1, 2), cv2.RANSAC, max(3.0, reach))
+    if h is None or agree.mean() < 0.75:
         raise ScaleError(
-            f"The edges of the {kind}'s markers are not clear enough.", f"Lay the {kind} flat, whole and in focus."
+            f"The markers of the {kind} do not lie as they are printed.", f"Lay the {kind} flat and leave only one."
         )
-    image, plane, u, out = image[sound], plane[sound], u[sound], out[sound]
-    h, _ = cv2.findHomography(plane, image)
+    return np.asarray(h, dtype=np.float64)
+
+
+def _not_found(photo: Photo, kind: str, known: dict[int, Marker]) -> ScaleError:
+    mirrored, _ = _detect(np.ascontiguousarray(photo.gray[:, ::-1]))
+    if any(n in known for n in mirrored):
+        return ScaleError("The photo is mirrored.", "Switch off mirroring in the camera, or use the original file.")
+    return ScaleError(f"No {kind} was found in the photo.", f"Lay the printed {kind} in the picture, whole and sharp.")
+
+
+def _second_look(
+    photo: Photo, missing: list[Marker], h: Vector, seen: tuple[SeenMarker, ...]
+) -> tuple[SeenMarker, ...]:
+    """Sides of markers that could not be read as a whole (cut by the frame, partly covered), where the others say they are.
+
+    A side counts only with half the contrast of the markers that were read, and where it was expected to within half a cell.
+    """
+    where = cv2.perspectiveTransform(np.array([m.corners() for m in missing]), h)
+    inside = np.any(np.all((where >= 0) & (where <= [photo.width - 1, photo.height - 1]), axis=2), axis=1)
+    again = _measure(photo, tuple(m.id for m, ok in zip(missing, inside, strict=True) if ok), where[inside])
+    enough = 0.5 * float(np.median([m.contrast for m in seen]))
+    expected = dict(zip((m.id for m in missing), where, strict=True))
+    out = []
+    for m in again:
+        cell = float(np.linalg.norm(expected[m.id][1] - expected[m.id][0])) / 6.0
+        sides = tuple(
+            s if s is not None and abs(float(s.distance(_middle(expected[m.id], k))[0])) < cell / 2.0 else None
+            for k, s in enumerate(m.sides)
+        )
+        if m.contrast > enough and sum(s is not None for s in sides) >= 2:
+            out.append(SeenMarker(m.id, m.corners_px, sides, m.contrast))
+    return tuple(out)
+
+
+def _middle(corners: Vector, side: int) -> Vector:
+    return np.asarray((corners[side] + corners[(side + 1) % 4]) / 2.0)
+
+
+def _as_scale(
+    kind: str,
+    seen: tuple[SeenMarker, ...],
+    known: dict[int, Marker],
+    h: Vector,
+    size: tuple[float, float],
+    factor: float,
+) -> Scale:
+    image, plane, u, turn, outward, ids = [], [], [], [], [], []
+    for m in seen:
+        for k, line in enumerate(m.sides):
+            if line is None:
+                continue
+            a, b = m.corners_px[k], m.corners_px[(k + 1) % 4]
+            a_mm, b_mm = np.take(known[m.id].corners(), [k, (k + 1) % 4], axis=0)
+            for sign in (-1.0, 1.0):
+                at = line.point + sign * line.u_offset / line.u_angle * line.direction
+                image.append(at)
+                plane.append(a_mm + (b_mm - a_mm) * ((at - a) @ (b - a) / ((b - a) @ (b - a))))
+                u.append((math.inf, math.hypot(math.sqrt(2.0) * line.u_offset, U_FLOOR_PX)))
+                turn.append(math.atan2(line.direction[1], line.direction[0]))
+                outward.append(_OUTWARD[k])
+                ids.append(m.id)
+    if len(image) < 8:  # the four sides of one marker: eight unknowns
+        raise ScaleError(f"The edges of the {kind} are not clear enough.", f"Lay the {kind} flat, whole and in focus.")
+    px_per_mm = math.sqrt(abs(float(np.linalg.det(h[:2, :2] / h[2, 2])))) / factor
     w_mm, h_mm = size
-    sheet = np.array([[[0, 0], [w_mm, 0], [w_mm, -h_mm], [0, -h_mm]]], dtype=np.float64) * factor
-    outline = cv2.perspectiveTransform(sheet, h)[0]
-    px_per_mm = math.sqrt(abs(np.linalg.det(h[:2, :2] / h[2, 2])))
-    ids_ = tuple(int(n) for n in np.repeat(numbers, 4)[sound])
-    u_out = math.hypot(U_INK_MM, U_SHARPENING_PX / px_per_mm)
-    return Scale(kind, image, plane, u, PRINT_U_REL, outline, ids_, outward_mm=out, u_outward_mm=u_out)
-
-
-def layout_rms(scale: Scale) -> float:
-    """RMS distance in px between the points and their best homography: large when the sheet is bent or badly printed."""
-    h, _ = cv2.findHomography(scale.plane_mm, scale.image_px)
-    seen = cv2.perspectiveTransform(scale.plane_mm[None], h)[0]
-    return math.sqrt(float(np.mean(np.sum((seen - scale.image_px) ** 2, axis=1))))
+    sheet = np.array([[[0, 0], [w_mm, 0], [w_mm, -h_mm], [0, -h_mm]]], dtype=np.float64)
+    return Scale(
+        kind,
+        np.array(image),
+        np.array(plane) * factor,
+        np.array(u),
+        PRINT_U_REL,
+        np.asarray(cv2.perspectiveTransform(sheet, h)[0], dtype=np.float64),
+        tuple(ids),
+        turn_rad=np.array(turn),
+        outward_mm=np.array(outward),
+        u_outward_mm=math.hypot(U_INK_MM, U_SHARPENING_PX / px_per_mm),
+    )
