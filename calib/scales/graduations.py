@@ -1,0 +1,98 @@
+"""What one step of a rule is, told by its pattern of long and short graduations."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shared.errors import ScaleError
+
+__all__ = ["Division", "DIVISIONS", "tell_division"]
+
+INCH_MM = 25.4
+"""International inch, exact (1959 agreement; ISO 31-1)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Division:
+    """A way of dividing: its name, unit, one step in mm, and every how many steps a longer graduation stands."""
+
+    name: str
+    unit: str
+    step_mm: float
+    levels: tuple[int, ...]
+
+
+DIVISIONS = (
+    Division("1 mm", "mm", 1.0, (10, 5)),
+    Division("0.5 mm", "mm", 0.5, (20, 10, 2)),
+    Division("1/16 inch", "inch", INCH_MM / 16, (16, 8, 4, 2)),
+    Division("1/32 inch", "inch", INCH_MM / 32, (32, 16, 8, 4, 2)),
+    Division("1/64 inch", "inch", INCH_MM / 64, (64, 32, 16, 8, 4, 2)),
+)
+_EXPLAINED = 0.6  # share of the lengths' variance a pattern must explain; chance explains under 0.2 of 20 graduations
+_LONGER = 1.12  # the longest graduations over the shortest: less is not a pattern
+
+
+def tell_division(number: NDArray[np.int64], length: NDArray[np.float64], unit: str) -> Division:
+    """The division whose pattern fits the graduations' lengths.
+
+    Parameters
+    ----------
+    number : ndarray of int, shape (N,)
+        Running numbers, origin unknown.
+    length : ndarray of float, shape (N,)
+        Lengths, in any unit.
+    unit : {'mm', 'inch'}
+
+    Raises
+    ------
+    ScaleError
+        If no division of `unit` fits, or one of the other unit clearly fits better.
+    """
+    scores = {d: _fit(number, length, d) for d in DIVISIONS}
+    best = max(scores, key=lambda d: scores[d])
+    own = max((d for d in DIVISIONS if d.unit == unit), key=lambda d: scores[d])
+    if scores[own] == -math.inf and scores[best] == -math.inf:
+        raise ScaleError(
+            "The rule's long and short graduations do not show how it is divided.",
+            "Show at least 25 mm (1 inch) of the rule, its graduations whole and without glare.",
+        )
+    # 10: odds of exp(5), more than 100 to 1, that it is the other unit (difference of BIC, which is -2 ln odds)
+    if best.unit != unit and scores[best] - scores[own] > 10.0:
+        raise ScaleError(
+            f"The graduations look like {best.name}, not {'millimetres' if unit == 'mm' else 'fractions of an inch'}.",
+            f"Choose rule:{best.unit}, or turn the rule over.",
+        )
+    return own
+
+
+def _fit(number: NDArray[np.int64], length: NDArray[np.float64], d: Division) -> float:
+    """Minus the Bayesian information criterion of a pattern at its best phase; -inf where it does not fit or can't be told.
+
+    Each level has its own mean length; a level no longer than the one below it speaks against the pattern.
+    """
+    period = d.levels[0]
+    if number[-1] - number[0] < period:
+        return -math.inf
+    clipped = np.minimum(length, np.quantile(length, 0.98))
+    total = float(np.sum((clipped - clipped.mean()) ** 2))
+    best = -math.inf
+    for phase in range(period):
+        level = np.full(len(number), len(d.levels))
+        for k in range(len(d.levels) - 1, -1, -1):
+            level[(number - phase) % d.levels[k] == 0] = k
+        count = np.bincount(level, minlength=len(d.levels) + 1)
+        if (count == 0).any():
+            continue
+        mean = np.bincount(level, clipped, len(d.levels) + 1) / count
+        rest = float(np.sum((clipped - mean[level]) ** 2))
+        falling = bool(np.all(np.diff(mean) <= 0.02 * mean.max()))
+        if falling and mean[0] > _LONGER * mean[-1] and rest < (1.0 - _EXPLAINED) * total:
+            floor = 1e-4 * len(number) * float(clipped.mean()) ** 2  # lengths are not read to better than 1 %
+            score = -len(number) * math.log((rest + floor) / len(number)) - (len(d.levels) + 2) * math.log(len(number))
+            best = max(best, score)
+    return best
