@@ -5,7 +5,8 @@ The way through this module: `sample_across` a guessed line -> `locate_steps`, o
 
 A blurred step is modelled as ``low + (high - low) Phi((x - x0) / sigma)``. Its position is bounded by the
 Cramer-Rao inequality, u(x0) >= 1.8828 (sigma_n / |high - low|) sqrt(sigma step): no unbiased method does better.
-An edge curved with radius R in the photo is seen sigma^2 / (2 R) nearer its centre; callers with R below 50 px correct it.
+An edge curved with radius R in the photo is seen sigma^2 / (2 R) nearer its centre;
+callers with R below 50 px correct it.
 """
 
 from __future__ import annotations
@@ -197,9 +198,10 @@ def locate_steps(rows: Vector, offsets: Vector, polarity: int = 0) -> Steps:
         y = rows[use]
         fit, jtj, rss = _gauss_newton(y, offsets, _first_guess(y, offsets, polarity))
         s_n = np.sqrt(rss / (m - 4))
-        var = np.linalg.pinv(jtj)[:, 0, 0] * s_n**2 * INTERPOLATION_NOISE
+        ridge = 1e-9 * np.einsum("nii->ni", jtj)[:, :, None] * np.eye(4) + 1e-15 * np.eye(4)
+        var = np.linalg.solve(jtj + ridge, np.eye(4)[:, :1])[:, 0, 0] * s_n**2 * INTERPOLATION_NOISE
         inside = (np.abs(fit[:, 0]) < offsets[-1]) & ((fit[:, 3] - fit[:, 2]) * polarity >= 0)
-        sound = inside & np.isfinite(var) & (np.sqrt(var) < offsets[-1] / 2.0)
+        sound = inside & (var > 0.0) & (var < (offsets[-1] / 2.0) ** 2)
         p[use[sound]], u[use[sound]], noise[use] = fit[sound], np.sqrt(var[sound]), s_n
     return Steps(p[:, 0], u, p[:, 1], p[:, 2], p[:, 3], noise)
 

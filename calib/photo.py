@@ -19,7 +19,7 @@ from shared.errors import PhotoError
 __all__ = ["Photo", "Focal", "open_photo", "linear_light", "MAX_PIXELS", "MAX_BYTES"]
 
 MAX_PIXELS = 120_000_000
-"""Largest picture decoded, in pixels: above any present camera, below what would fill the memory of a bench computer."""
+"""Largest picture decoded, in pixels: above any present camera, below what would fill a bench computer's memory."""
 MAX_BYTES = 60_000_000
 """Largest file read, in bytes."""
 _FORMATS = ("JPEG", "PNG", "WEBP", "HEIF")

@@ -1,7 +1,8 @@
 """Pixels to millimetres on a plane of known pose, with the covariance of everything that was fitted.
 
-The camera is a pinhole with one radial term, ``x_d = x_u (1 + k1 r_u^2)`` in units of the focal length, centred on
-the picture. The plane's own frame has x and y on the scale (y up as the scale is read) and z towards the camera.
+The camera is a pinhole with square pixels and one radial term, ``x_d = x_u (1 + k1 r_u^2)`` in units of the focal
+length; its principal point is near the picture's middle. The plane's own frame has x and y on the scale (y up as
+the scale is read) and z towards the camera.
 """
 
 from __future__ import annotations
@@ -23,11 +24,18 @@ from shared.errors import ScaleError
 __all__ = ["Plane", "fit_plane", "distort", "undistort", "K1_PRIOR"]
 
 K1_PRIOR = 0.06
-"""Standard deviation of the radial term assumed before looking: covers close-up phone and camera lenses (common practice, no source)."""
+"""Standard deviation of the radial term before looking: covers phone and camera lenses (common practice, no source)."""
+CENTRE_PRIOR = 0.005
+"""Standard deviation of the principal point from the picture's middle, of the long side: a stabilised lens or sensor
+wanders by up to a hundredth (common practice, no source)."""
+MAX_MISFIT_MM = 0.15
+"""RMS misfit from which a scale is called bent or misprinted: its lengths are then no better than the wear it reads."""
 _SAME_POSE = 0.01  # two fits nearer than this (rad and mm together) are one pose reached twice
-_N_PARAMS = 8  # rotation vector (3), translation (3), ln(focal px), k1
-_N_PRIORS = 5  # focal length, k1, tilt about x and y, outward shift
-_STEPS = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0, 0.01, 0.01, 0.01])  # typical sizes of the unknowns' steps
+_N_PARAMS = 10  # rotation vector (3), translation (3), ln(focal px), k1, principal point (2)
+_N_PRIORS = 7  # focal length, k1, principal point x and y, tilt about x and y, outward shift
+_STEPS = np.array(
+    [0.01, 0.01, 0.01, 1.0, 1.0, 1.0, 0.01, 0.01, 10.0, 10.0, 0.01]
+)  # typical sizes of the unknowns' steps
 
 Vector = NDArray[np.float64]
 
@@ -52,23 +60,20 @@ class Plane:
 
     Attributes
     ----------
-    params : ndarray of float, shape (8,)
-        Rotation vector plane to camera (rad), translation (mm), ln(focal length in px), k1.
-    cov : ndarray of float, shape (8, 8)
+    params : ndarray of float, shape (10,)
+        Rotation vector plane to camera (rad), translation (mm), ln(focal length in px), k1, principal point (px).
+    cov : ndarray of float, shape (10, 10)
         Covariance of `params`.
-    centre_px : tuple of float
-        Principal point, taken as the picture's middle.
     u_rel : float
         Relative standard uncertainty of the scale's own length: every length carries it.
     residual_px : float
         RMS distance between the scale's points and the fitted model.
     outward_mm : float
-        How far outwards the print's black edges were found to lie: ink spread plus what blur and sharpening do to edges.
+        How far outwards the print's black edges were found to lie: spread of ink, and what sharpening does to edges.
     """
 
     params: Vector
     cov: NDArray[np.float64]
-    centre_px: tuple[float, float]
     u_rel: float
     residual_px: float
     points: int
@@ -93,6 +98,11 @@ class Plane:
     def k1(self) -> float:
         """Radial term."""
         return float(self.params[7])
+
+    @property
+    def centre_px(self) -> Vector:
+        """Principal point, pixels, shape (2,)."""
+        return self.params[8:10]
 
     @property
     def camera_mm(self) -> Vector:
@@ -143,12 +153,13 @@ class Plane:
         First-order propagation with the full covariance (GUM equation 13): the quantity is evaluated with the
         parameters moved along each principal axis of the covariance by one standard deviation either way.
         """
-        w, v = np.linalg.eigh(self.cov)
+        sd = np.sqrt(np.diag(self.cov))
+        w, v = np.linalg.eigh(self.cov / np.outer(sd, sd))
         total: Vector | float = 0.0
         for lam, axis in zip(w, v.T, strict=True):
             if lam <= 0:
                 continue
-            step = math.sqrt(lam) * axis
+            step = math.sqrt(lam) * axis * sd
             hi = np.asarray(quantity(self.with_params(self.params + step)), dtype=float)
             lo = np.asarray(quantity(self.with_params(self.params - step)), dtype=float)
             total = total + ((hi - lo) / 2.0) ** 2
@@ -175,7 +186,7 @@ def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal, k1_prior: fl
     if len(scale.image_px) < 4:
         raise ScaleError("The scale shows too few points to fix its plane.", "Show the whole scale in the photo.")
     centre = ((size_px[0] - 1) / 2.0, (size_px[1] - 1) / 2.0)
-    problem = _Problem(scale, focal, centre, k1_prior)
+    problem = _Problem(scale, focal, np.array(centre), CENTRE_PRIOR * max(size_px), k1_prior)
     fits = []
     for start in _starts(scale, focal.px, centre):
         f = least_squares(
@@ -186,54 +197,65 @@ def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal, k1_prior: fl
         raise ScaleError("The scale's points do not lie on a plane.", "Lay the scale flat and take the photo again.")
     fits.sort(key=lambda f: float(f.cost))
     fit = fits[0]
-    r = problem.residuals(fit.x)[: -_N_PRIORS]
+    r = problem.residuals(fit.x)[:-_N_PRIORS]
     used = np.isfinite(scale.u_px).ravel()
     dof = max(1, int(used.sum()) - 6)
     # residuals larger than their stated u widen the covariance (Birge ratio); smaller ones do not narrow it
     birge = max(1.0, float(np.sum(np.minimum(r**2, 9.0))) / dof)
     cov = np.linalg.inv(fit.jac.T @ fit.jac)[:_N_PARAMS, :_N_PARAMS] * birge + _rivals(fits)
     px = (r.reshape(-1, 2) * np.where(np.isfinite(scale.u_px), scale.u_px, 0.0)).ravel()[used]
-    return Plane(
-        fit.x[:_N_PARAMS], cov, centre, scale.u_rel, float(np.sqrt(np.mean(px**2))), len(scale.image_px), float(fit.x[8])
-    )
+    plane = Plane(fit.x[:_N_PARAMS], cov, scale.u_rel, float(np.sqrt(np.mean(px**2))), len(px), float(fit.x[-1]))
+    if plane.residual_px > MAX_MISFIT_MM * plane.px_per_mm(scale.plane_mm.mean(axis=0)):
+        raise ScaleError(f"The {scale.kind} does not fit its known form: bent, or printed badly.", "Lay it flat.")
+    return plane
 
 
 @dataclass(frozen=True)
 class _Problem:
     """What the fit makes small: weighted distances of the points, then the priors on lens, tilt and outward shift.
 
-    Unknowns: the eight of `Plane.params`, then the outward shift of the print's edges in mm.
+    Unknowns: the ten of `Plane.params`, then the outward shift of the print's edges in mm.
     """
 
     scale: Scale
     focal: Focal
-    centre: tuple[float, float]
+    middle: Vector
+    u_centre: float
     k1_prior: float
 
     def residuals(self, p: Vector) -> Vector:
-        """Shape (2 N + 5,)."""
+        """Shape (2 N + 7,)."""
         seen, _ = self._project(p)
-        known = [(p[6] - math.log(self.focal.px)) / self.focal.u_rel, p[7] / self.k1_prior]
-        # the line of sight in the plane's own frame: its x and y are the tilt's sines
-        known += list(cv2.Rodrigues(p[:3])[0][2, :2] / self.scale.tilt_prior_rad)
-        known += [p[8] / self.scale.u_outward_mm]
+        tilt = cv2.Rodrigues(p[:3])[0][
+            2, :2
+        ]  # the line of sight in the plane's own frame: x and y are the tilt's sines
+        known = np.concatenate(
+            [
+                [(p[6] - math.log(self.focal.px)) / self.focal.u_rel, p[7] / self.k1_prior],
+                (p[8:10] - self.middle) / self.u_centre,
+                tilt / self.scale.tilt_prior_rad,
+                [p[10] / self.scale.u_outward_mm],
+            ]
+        )
         return np.concatenate([(self._turn(seen - self.scale.image_px) / self.scale.u_px).ravel(), known])
 
     def jacobian(self, p: Vector) -> NDArray[np.float64]:
-        """Of `residuals`, shape (2 N + 5, 9); image derivatives from `cv2.projectPoints`."""
+        """Of `residuals`, shape (2 N + 7, 11); image derivatives from `cv2.projectPoints`."""
         n = len(self.scale.image_px)
         _, d = self._project(p)
         rotation, by_vector = cv2.Rodrigues(p[:3])
-        j = np.zeros((n, 2, 9))
+        j = np.zeros((n, 2, _N_PARAMS + 1))
         j[..., :6] = d[..., :6]
         j[..., 6] = np.stack([d[:, 0, 6], d[:, 1, 7]], axis=1) * math.exp(p[6])  # by ln f
         j[..., 7] = d[..., 10]
-        j[..., 8] = np.einsum("nij,jk,nk->ni", d[..., 3:6], rotation[:, :2], self._outward)
-        known = np.zeros((_N_PRIORS, 9))
-        known[0, 6], known[1, 7], known[4, 8] = 1.0 / self.focal.u_rel, 1.0 / self.k1_prior, 1.0 / self.scale.u_outward_mm
-        known[2:4, :3] = by_vector[:, 6:8].T / self.scale.tilt_prior_rad
-        turned = np.stack([self._turn(j[..., k]) / self.scale.u_px for k in range(9)], axis=-1)
-        return np.concatenate([turned.reshape(2 * n, 9), known])
+        j[:, 0, 8] = j[:, 1, 9] = 1.0
+        j[..., 10] = np.einsum("nij,jk,nk->ni", d[..., 3:6], rotation[:, :2], self._outward)
+        known = np.zeros((_N_PRIORS, _N_PARAMS + 1))
+        known[0, 6], known[1, 7], known[6, 10] = 1 / self.focal.u_rel, 1 / self.k1_prior, 1 / self.scale.u_outward_mm
+        known[2, 8] = known[3, 9] = 1.0 / self.u_centre
+        known[4:6, :3] = by_vector[:, 6:8].T / self.scale.tilt_prior_rad
+        turned = np.stack([self._turn(j[..., k]) / self.scale.u_px for k in range(_N_PARAMS + 1)], axis=-1)
+        return np.concatenate([turned.reshape(2 * n, -1), known])
 
     @cached_property
     def _outward(self) -> Vector:
@@ -246,9 +268,9 @@ class _Problem:
 
     def _project(self, p: Vector) -> tuple[Vector, NDArray[np.float64]]:
         """Where the points are seen (N, 2), and the derivatives (N, 2, 14 or more) in OpenCV's order."""
-        xy = self.scale.plane_mm + p[8] * self._outward
+        xy = self.scale.plane_mm + p[10] * self._outward
         f = math.exp(p[6])
-        k = np.array([[f, 0.0, self.centre[0]], [0.0, f, self.centre[1]], [0.0, 0.0, 1.0]])
+        k = np.array([[f, 0.0, p[8]], [0.0, f, p[9]], [0.0, 0.0, 1.0]])
         xyz = np.column_stack([xy, np.zeros(len(xy))])
         seen, jac = cv2.projectPoints(xyz, p[:3], p[3:6], k, np.array([p[7], 0.0, 0.0, 0.0]))
         return np.asarray(seen.reshape(-1, 2)), np.asarray(jac.reshape(len(xy), 2, -1))
@@ -268,7 +290,7 @@ def _rivals(fits: list[OptimizeResult]) -> NDArray[np.float64]:
     A circle has two (the two nappes of its cone); the second moment of the mixture about the best is returned.
     """
     best, total, weights = fits[0], np.zeros((_N_PARAMS, _N_PARAMS)), 1.0
-    steps = []
+    steps: list[Vector] = []
     for f in fits[1:]:
         step = (f.x - best.x)[:_N_PARAMS]
         r = f.x[:3] * (1.0 - 2.0 * math.pi / np.linalg.norm(f.x[:3]))  # the same rotation, the other way round
@@ -283,14 +305,14 @@ def _rivals(fits: list[OptimizeResult]) -> NDArray[np.float64]:
 
 
 def _starts(scale: Scale, f: float, centre: tuple[float, float]) -> list[Vector]:
-    """Where to start the fit: the pose from the points, or, where they tell little of the tilt, both poses and square on."""
+    """Where to start the fit: the points' pose; where they tell little of the tilt, both poses and square on."""
     k = np.array([[f, 0, centre[0]], [0, f, centre[1]], [0, 0, 1.0]])
     object_mm = np.column_stack([scale.plane_mm, np.zeros(len(scale.plane_mm))])
     image = np.ascontiguousarray(scale.image_px)
     n, rvecs, tvecs, _ = cv2.solvePnPGeneric(object_mm, image, k, None, flags=cv2.SOLVEPNP_IPPE)
     if not n:
         raise ScaleError("The scale's points do not fix a plane.", "Show more of the scale in the photo.")
-    rest = [math.log(f), 0.0, 0.0]
+    rest = [math.log(f), 0.0, *centre, 0.0]
     poses = [np.concatenate([r.ravel(), t.ravel(), rest]) for r, t in zip(rvecs, tvecs, strict=True)]
     if math.isinf(scale.tilt_prior_rad):
         return poses[:1]
@@ -308,4 +330,4 @@ def _square_on(plane_mm: Vector, image_px: Vector, f: float, centre: tuple[float
     rotation = np.array([[c, -s, 0.0], [-s, -c, 0.0], [0.0, 0.0, -1.0]])
     depth = f / abs(a)
     shift = [b.real / abs(a), -b.imag / abs(a), depth]
-    return np.concatenate([cv2.Rodrigues(rotation)[0].ravel(), shift, [math.log(f), 0.0, 0.0]])
+    return np.concatenate([cv2.Rodrigues(rotation)[0].ravel(), shift, [math.log(f), 0.0, *centre, 0.0]])

@@ -38,8 +38,8 @@ class Scale:
     tilt_prior_rad : float
         Prior standard deviation of the tilt about either axis of the plane; ``inf`` where the scale itself tells it.
     outward_mm : ndarray of float, shape (N, 2), optional
-        How each point moves on the plane when every edge of the black print lies 1 mm further out: ink spreads on paper, and
-        sharpening in the camera moves edges between black and white. The fit finds that shift.
+        How each point moves on the plane when every edge of the black print lies 1 mm further out: ink spreads on
+        paper, and sharpening in the camera moves edges between black and white. The fit finds that shift.
     u_outward_mm : float
         Prior standard deviation of that shift.
     u_rel : float

@@ -70,7 +70,7 @@ class SeenMarker:
     ----------
     id : int
     corners_px : ndarray of float, shape (4, 2)
-        Clockwise from the top left; crossings of the fitted sides, or a guess to a few pixels where a side is not sound.
+        Clockwise from the top left; crossings of the fitted sides, or a rough guess where a side is not sound.
     sides : tuple of four Line or None
         Top, right, bottom, left; None where a side is covered, cut off or not straight.
     contrast : float
@@ -92,7 +92,9 @@ def find_markers(photo: Photo) -> tuple[SeenMarker, ...]:
 def _detect(gray: NDArray[np.uint8]) -> tuple[tuple[int, ...], Vector]:
     """Ids and rough corners (N, 4, 2), found on a reduced picture."""
     factor = max(1.0, gray.shape[1] / _SEARCH_WIDTH)
-    small = gray if factor == 1.0 else cv2.resize(gray, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
+    small = (
+        gray if factor == 1.0 else cv2.resize(gray, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
+    )
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), cv2.aruco.DetectorParameters())
     found, ids, _ = detector.detectMarkers(small)
     if ids is None or len(found) == 0:
@@ -221,11 +223,11 @@ def _not_found(photo: Photo, kind: str, known: dict[int, Marker]) -> ScaleError:
 def _second_look(
     photo: Photo, missing: list[Marker], h: Vector, seen: tuple[SeenMarker, ...]
 ) -> tuple[SeenMarker, ...]:
-    """Sides of markers that could not be read as a whole (cut by the frame, partly covered), where the others say they are.
+    """Sides of markers that could not be read as a whole (cut, partly covered), where the others say they are.
 
-    A side counts only with half the contrast of the markers that were read, and where it was expected to within half a cell.
+    A side counts only with half the contrast of the markers that were read, and within half a cell of its place.
     """
-    where = cv2.perspectiveTransform(np.array([m.corners() for m in missing]), h)
+    where = np.asarray(cv2.perspectiveTransform(np.array([m.corners() for m in missing]), h), dtype=np.float64)
     inside = np.any(np.all((where >= 0) & (where <= [photo.width - 1, photo.height - 1]), axis=2), axis=1)
     again = _measure(photo, tuple(m.id for m, ok in zip(missing, inside, strict=True) if ok), where[inside])
     enough = 0.5 * float(np.median([m.contrast for m in seen]))
