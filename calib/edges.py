@@ -326,7 +326,7 @@ def _fit_seen(p: Vector, s: Vector, ok: NDArray[np.bool_]) -> list[Line | None]:
     d = np.where(ok[..., None], p - mean[:, None], 0.0)
     t, o = np.einsum("kni,ki->kn", d, axis), np.einsum("kni,ki->kn", d, normal)
     weight = np.where(ok, 1.0 / np.where(ok, s, 1.0) ** 2, 0.0)
-    r = o - np.nanmedian(np.where(ok, o, np.nan), axis=1, keepdims=True)
+    r = o - _median(o, ok)[:, None]
     for _ in range(8):  # settles in 3 to 5
         w = weight * _tukey(r, s, ok)
         centre, a, b = _weighted_lines(t, o, w)
@@ -358,8 +358,7 @@ def _fit_seen(p: Vector, s: Vector, ok: NDArray[np.bool_]) -> list[Line | None]:
 
 def _main_axis(p: Vector, ok: NDArray[np.bool_]) -> tuple[Vector, Vector]:
     """Median point and unit direction from first to last of each row of points, both (K, 2)."""
-    q = np.where(ok[..., None], p, np.nan)
-    mean = np.nanmedian(q, axis=1)
+    mean = np.stack([_median(p[..., 0], ok), _median(p[..., 1], ok)], axis=1)
     _, _, vt = np.linalg.svd(np.where(ok[..., None], p - mean[:, None], 0.0), full_matrices=False)
     first, last = np.argmax(ok, axis=1), ok.shape[1] - 1 - np.argmax(ok[:, ::-1], axis=1)
     k = np.arange(len(p))
@@ -367,8 +366,15 @@ def _main_axis(p: Vector, ok: NDArray[np.bool_]) -> tuple[Vector, Vector]:
     return mean, np.asarray(vt[:, 0] * sign[:, None])
 
 
+def _median(v: Vector, ok: NDArray[np.bool_]) -> Vector:
+    """Median of the sound ones in each row of (K, N), shape (K,); every row has at least one."""
+    ordered = np.sort(np.where(ok, v, np.inf), axis=1)
+    n, k = ok.sum(axis=1), np.arange(len(v))
+    return np.asarray((ordered[k, (n - 1) // 2] + ordered[k, n // 2]) / 2.0)
+
+
 def _tukey(r: Vector, s: Vector, ok: NDArray[np.bool_]) -> Vector:
-    mad = np.nanmedian(np.where(ok, np.abs(r), np.nan), axis=1, keepdims=True)
+    mad = _median(np.abs(r), ok)[:, None]
     z = r / (4.685 * np.maximum(np.where(ok, s, 1.0), 1.4826 * mad))
     return np.asarray(np.where(ok & (np.abs(z) < 1.0), (1.0 - z**2) ** 2, 0.0))
 

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.edges import Line, edge_points, fit_lines, intersect
+from calib.edges import Line, edge_points, fit_lines
 from calib.photo import Photo
 from calib.scales.base import Scale
 from shared.errors import ScaleError
@@ -149,13 +149,13 @@ def _sides(photo: Photo, corners: Vector, reach_px: float, per_cell: float) -> t
 
 def _corners(sides: list[Line | None], rough: Vector) -> Vector:
     """Crossings of adjacent sides, shape (K, 4, 2); the rough corner where one of the two is missing."""
-    out = rough.copy()
-    for k in range(len(rough)):
-        for i in range(4):
-            before, after = sides[4 * k + (i + 3) % 4], sides[4 * k + i]
-            if before is not None and after is not None and abs(before.direction @ after.direction) < 0.9:
-                out[k, i] = intersect(before, after)[0]
-    return out
+    nowhere = np.full(3, np.nan)
+    lines = np.array([nowhere if n is None else [*n.normal, n.normal @ n.point] for n in sides]).reshape(-1, 4, 3)
+    (a, b, c), (p, q, r) = np.moveaxis(np.roll(lines, 1, axis=1), -1, 0), np.moveaxis(lines, -1, 0)
+    det = a * q - b * p  # sine of the angle between them
+    with np.errstate(invalid="ignore", divide="ignore"):
+        crossing = np.stack([(c * q - b * r) / det, (a * r - c * p) / det], axis=-1)
+        return np.asarray(np.where((np.abs(det) > 0.4)[..., None], crossing, rough))
 
 
 def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
