@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
 from datetime import date, timedelta
 from decimal import ROUND_HALF_UP, Decimal, InvalidOperation
 from typing import Any
@@ -209,11 +209,6 @@ def draft_estimate(
         deposit_percent=str(book.rates["deposit_percent"]),
         reason=reason,
     )
-
-
-def next_revision(estimate: Estimate, made_on: date) -> Estimate:
-    """A new draft that starts from an issued one; the issued one stays as it is."""
-    return replace(estimate, revision=estimate.revision + 1, made_on=made_on.isoformat())
 
 
 def content_hash(estimate: Estimate) -> str:

@@ -193,15 +193,17 @@ def _to_dress(wear: WearMap, boards: Boards, limits: Limits) -> tuple[int, ...]:
 
 
 def _dress(wear: WearMap, boards: Boards, limits: Limits, price: Pricing) -> Option:
-    """Dress alone only the frets whose wear may not stay: each ends lower than its neighbours by what comes off."""
+    """Dress alone only the frets whose wear may not stay: each ends lower than the rest of the board by what comes off.
+
+    The step is held against the untouched level even between two dressed neighbours: worked one by one, nothing brings
+    them to a common surface.
+    """
     margin = limits["clean_up_margin"].value
     chosen = _to_dress(wear, boards, limits)
     off = {n: boards.depth[:, boards.frets.index(n)] + margin for n in chosen}
-    zero = np.zeros(len(boards.depth))
-    steps = [np.abs(off[n] - off.get(m, zero)) for n in chosen for m in (n - 1, n + 1) if m in boards.frets]
     step, divots = limits["level_step"], limits["divot_leave"]
     others = [boards.frets.index(n) for n in wear.read if n not in chosen]
-    step_ok = np.column_stack(steps) <= step.value if steps else np.ones((len(zero), 1), bool)
+    step_ok = np.column_stack([*off.values()]) <= step.value if off else np.ones((len(boards.depth), 1), bool)
     checks = [_check(step, step_ok if wear.read else None)]
     if others:
         checks.append(_check(divots, boards.depth[:, others] <= divots.value))

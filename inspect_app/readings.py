@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, fields, replace
 
 from inspect_app.inspection import Divot, Flat, FretReading, Inspection
 from shared.measured import Measured
 
-__all__ = ["Reading", "readings_of", "feature_name"]
+__all__ = ["Reading", "feature_name", "readings_of", "without"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,3 +58,22 @@ def _spots(fret: FretReading) -> Iterator[Reading]:
                 if value is not None:
                     quantity = f.name.replace("_", " ")
                     yield Reading(f"{of}, {quantity}", fret.number, f"{group[:-1]} {quantity}", value, of)
+
+
+def without(inspection: Inspection, rejected: Collection[str]) -> Inspection:
+    """The inspection less its rejected readings; a flat or divot goes whole when any of its readings is rejected."""
+    if not rejected:
+        return inspection
+    return replace(inspection, frets=tuple(_kept(fret, rejected) for fret in inspection.frets))
+
+
+def _kept(fret: FretReading, rejected: Collection[str]) -> FretReading:
+    gone = {name: None for name in _SINGLES if feature_name(fret.number, name) in rejected}
+
+    def stays(group: str, index: int) -> bool:
+        of = feature_name(fret.number, group, index)
+        return not any(key == of or key.startswith(f"{of}, ") for key in rejected)
+
+    flats = tuple(f for i, f in enumerate(fret.flats, 1) if stays("flats", i))
+    divots = tuple(d for i, d in enumerate(fret.divots, 1) if stays("divots", i))
+    return replace(fret, flats=flats, divots=divots, **gone)  # type: ignore[arg-type]

@@ -1,0 +1,63 @@
+"""Tables for what is decided: the shop's wire, what each job is judged by, and its estimates."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import ForeignKey, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column
+
+from inspect_app.jobs.models import Base
+
+__all__ = ["EstimateRow", "Terms", "Wire"]
+
+
+class Wire(Base):
+    """One wire on the shop's own stock list; removing one only hides it, for estimates name it."""
+
+    __tablename__ = "wires"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    label: Mapped[str]
+    material: Mapped[str]
+    crown_width: Mapped[float]
+    crown_height: Mapped[float]
+    tang_width: Mapped[float | None]
+    tang_depth: Mapped[float | None]
+    price: Mapped[int]
+    """Per fret, in minor units."""
+    removed: Mapped[datetime | None]
+
+
+class Terms(Base):
+    """What a job is judged by: its own copy of limits and prices, the wire, the bevel agreed, the person's choice."""
+
+    __tablename__ = "terms"
+    job_id: Mapped[int] = mapped_column(ForeignKey("jobs.id"), primary_key=True)
+    limits: Mapped[dict[str, Any]]
+    prices: Mapped[dict[str, Any]]
+    wire_id: Mapped[int | None] = mapped_column(ForeignKey("wires.id"))
+    bevel_deg: Mapped[float]
+    choice: Mapped[str]
+    """The option chosen by the person, empty while they follow the recommendation."""
+    note: Mapped[str]
+    updated: Mapped[datetime]
+
+
+class EstimateRow(Base):
+    """One revision of a job's estimate. Once issued it is frozen: triggers of the database refuse changes."""
+
+    __tablename__ = "estimates"
+    __table_args__ = (UniqueConstraint("job_id", "revision"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    job_id: Mapped[int] = mapped_column(ForeignKey("jobs.id"))
+    revision: Mapped[int]
+    status: Mapped[str]
+    """``draft``, ``issued``, ``accepted``, ``declined`` or ``superseded``."""
+    content: Mapped[dict[str, Any]]
+    content_hash: Mapped[str]
+    pdf: Mapped[bytes | None]
+    """The paper as it was issued, so that neither a later reading nor a later version can change it."""
+    decided_on: Mapped[date | None]
+    created: Mapped[datetime]
+    updated: Mapped[datetime]

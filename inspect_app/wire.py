@@ -1,0 +1,101 @@
+"""Wire from the shop's own stock held against the wire that was measured."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from shared.errors import OptionError
+from shared.measured import COVERAGE_FACTOR, Measured
+from shared.tables import load_table
+
+__all__ = ["MATERIALS", "Match", "WireStock", "match_wire", "size_class"]
+
+MATERIALS = ("nickel silver", "stainless", "other")
+_SAME_MM = 0.05
+"""Two wires this close are the same size: neighbouring sizes are about 0.1 mm apart (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class WireStock:
+    """One wire in stock. Millimetres; `price` per fret in minor units."""
+
+    label: str
+    material: str
+    crown_width: float
+    crown_height: float
+    tang_width: float | None = None
+    tang_depth: float | None = None
+    price: int = 0
+
+    def __post_init__(self) -> None:
+        if not self.label.strip():
+            raise OptionError("The wire has no label.", "Give it the name you know it by.")
+        if self.material not in MATERIALS:
+            raise OptionError(f"There is no material {self.material!r}.", f"Use one of: {', '.join(MATERIALS)}.")
+        if not (0.5 <= self.crown_width <= 6.0 and 0.1 <= self.crown_height <= 3.0):
+            raise OptionError("The wire's crown is not possible.", "Give width and height in millimetres.")
+        if self.price < 0:
+            raise OptionError("The wire's price is below zero.", "Give it as an amount, or 0.")
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """A wire in stock beside the measured one: ``same``, ``taller``, ``wider`` or ``other``, and what to mind."""
+
+    wire: WireStock
+    relation: str
+    warnings: tuple[str, ...]
+
+
+def match_wire(
+    stock: Sequence[WireStock],
+    width: Measured,
+    height: Measured,
+    slot_width: Measured | None = None,
+    tang_width: Measured | None = None,
+) -> tuple[Match, ...]:
+    """The stock by likeness to the measured wire: same size first, then nearest taller, nearest wider, others."""
+    order = {"same": 0, "taller": 1, "wider": 2, "other": 3}
+
+    def key(m: Match) -> tuple[int, float]:
+        dw, dh = m.wire.crown_width - width.value, m.wire.crown_height - height.value
+        return order[m.relation], abs(dh) + abs(dw)
+
+    matches = [Match(w, _relation(w, width, height), _warnings(w, height, slot_width or tang_width)) for w in stock]
+    return tuple(sorted(matches, key=key))
+
+
+def _relation(wire: WireStock, width: Measured, height: Measured) -> str:
+    dw, dh = wire.crown_width - width.value, wire.crown_height - height.value
+    near_w = abs(dw) <= _SAME_MM + COVERAGE_FACTOR * width.u
+    near_h = abs(dh) <= _SAME_MM + COVERAGE_FACTOR * height.u
+    if near_w and near_h:
+        return "same"
+    if near_w and dh > 0:
+        return "taller"
+    return "wider" if near_h and dw > 0 else "other"
+
+
+def _warnings(wire: WireStock, height: Measured, slot: Measured | None) -> tuple[str, ...]:
+    out = []
+    if wire.crown_height > height.value + COVERAGE_FACTOR * height.u:
+        out.append("Taller than the present wire: the nut slots may be too low for it.")
+    if wire.material == "stainless":
+        out.append("Stainless is harder: it wears cutters and files, and its ends stay sharp until eased.")
+    if slot is not None and wire.tang_width is not None:
+        gap = wire.tang_width - slot.value
+        if gap > COVERAGE_FACTOR * slot.u:
+            out.append(f"Its tang is {gap:.2f} mm wider than the slot: widen the slot or the board may bend back.")
+        elif gap < -COVERAGE_FACTOR * slot.u:
+            out.append(f"Its tang is {-gap:.2f} mm narrower than the slot: it will not hold without glue.")
+    return tuple(out)
+
+
+def size_class(width: float, height: float) -> str:
+    """The trade's word for a wire of this crown, or an empty text when it falls between classes."""
+    for row in load_table("wire_sizes")["class"]:
+        (w0, w1), (h0, h1) = row["crown_width"], row["crown_height"]
+        if w0 <= width <= w1 and h0 <= height <= h1:
+            return str(row["label"])
+    return ""

@@ -1,0 +1,286 @@
+"""From stored readings to a frozen estimate: nothing that was issued can change, by any path."""
+
+import csv
+import io
+import json
+import sqlite3
+import zipfile
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+from PIL import Image
+from pypdf import PdfReader
+
+import inspect_app.services.measuring as measuring
+from inspect_app.ask import Ask
+from inspect_app.estimate import Line
+from inspect_app.inspection import CameraSummary, Divot, FretReading, Inspection, PhotoSummary
+from inspect_app.jobs.details import InstrumentDetails, JobDetails
+from inspect_app.limits import Verdict
+from inspect_app.options import Kind
+from inspect_app.services import add_photo, create_job, judge, measure_photo, open_store
+from inspect_app.services.deciding import add_wire, change_terms, decide, rates, remove_wire, wear_of, wires
+from inspect_app.services.estimating import (
+    accept_estimate,
+    change_estimate,
+    decline_estimate,
+    draft,
+    estimate_pdf,
+    estimates,
+    issue_estimate,
+)
+from inspect_app.services.exporting import export_job
+from inspect_app.services.papers import bench_paper, handover_paper, picture_of, proof_of
+from inspect_app.wire import WireStock
+from shared.errors import OptionError, StoreError
+from shared.measured import Measured
+
+
+def mm(value, u=0.005, unit="mm"):
+    return Measured.of(value, unit, reading=u)
+
+
+def jpeg(seed, gps=False):
+    noise = np.random.default_rng(seed).integers(0, 255, (120, 160, 3), dtype=np.uint8)
+    image, out = Image.fromarray(noise), io.BytesIO()
+    exif = Image.Exif()
+    if gps:
+        exif.get_ifd(0x8825)[2] = (48.0, 12.0, 3.0)
+        exif[0x9C9D] = b"owner"
+    image.save(out, "JPEG", exif=exif)
+    return out.getvalue()
+
+
+def elevation(photo, depths, bevel=30.0, first=1):
+    frets = tuple(
+        FretReading(
+            first + i,
+            blind_depth=mm(0.004),
+            bevel_treble=mm(bevel, 0.4, "deg"),
+            divots=(Divot(mm(20.0, 0.1), mm(5.0, 0.2), mm(d)),) if d else (),
+        )
+        for i, d in enumerate(depths)
+    )
+    camera = CameraSummary(4000.0, "EXIF", 0.0, 220.0, 5.0, 20.0)
+    who = PhotoSummary(photo.name, photo.sha256, photo.width, photo.height)
+    return Inspection("elevation", who, "t", {}, frets, camera=camera)
+
+
+@pytest.fixture
+def store(tmp_path):
+    opened = open_store(tmp_path / "data")
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def put(store, monkeypatch):
+    """Add a photo whose measuring gives a known answer."""
+
+    def one(job, seed, depths, visit="intake", **kwargs):
+        monkeypatch.setattr(measuring, "measure", lambda photo, ask: elevation(photo, depths, **kwargs))
+        photo = add_photo(store, job, jpeg(seed, gps=True), f"e{seed}.jpg", "elevation", visit).photo
+        return measure_photo(store, photo.id, Ask("elevation"))
+
+    return one
+
+
+@pytest.fixture
+def job(store):
+    guitar = InstrumentDetails(scale_length=648.0, frets=6, strings=6, crown_height=1.1, board_wood="Rosewood")
+    return create_job(store, JobDetails("A. Customer", instrument=guitar, asked_for="Buzzes"))
+
+
+def test_readings_become_a_recommendation(store, job, put):
+    put(job, 1, [0.15, 0.14, 0.0, 0.1, 0.0, 0.0])
+    decision = decide(store, job)
+    assert decision.kind == Kind.LEVEL
+    assert decision.wear.height_from == "as written down for this wire"
+
+
+def test_a_rejected_reading_does_not_count(store, job, put):
+    inspection = put(job, 1, [0.15, 0.0, 0.0, 0.0, 0.0, 0.0])
+    judge(store, inspection.id, "fret 1, divots 1, depth", "reject", "a scratch, not a divot")
+    assert wear_of(store, job).fret(1).spots == ()
+    assert decide(store, job).kind == Kind.LEAVE
+
+
+def test_without_a_scale_length_the_job_says_what_is_missing(store):
+    bare = create_job(store, JobDetails("B"))
+    with pytest.raises(OptionError, match="scale length"):
+        decide(store, bare)
+
+
+def test_overruling_needs_a_note_and_is_kept(store, job, put):
+    put(job, 1, [0.15] * 6)
+    with pytest.raises(OptionError, match="note"):
+        change_terms(store, job, choice=Kind.REFRET)
+    change_terms(store, job, choice=Kind.REFRET, note="The customer wants stainless frets.")
+    assert decide(store, job).kind == Kind.REFRET
+    change_terms(store, job, choice="")
+    assert decide(store, job).kind == Kind.LEVEL
+
+
+def test_a_job_keeps_the_limits_it_was_judged_by(store, job, put):
+    put(job, 1, [0.15] * 6)
+    limits = decide(store, job).terms.limits.with_value("crown_height", 0.97)
+    change_terms(store, job, limits=limits)
+    assert decide(store, job).option(Kind.LEVEL).verdict == Verdict.BEYOND
+
+
+def test_wire_in_stock_gives_the_height_and_price_of_new_frets(store, job, put):
+    put(job, 1, [0.3] * 6)
+    wire = add_wire(store, WireStock("shop no. 3", "nickel silver", 2.6, 1.3, 0.52, 1.6, 220))
+    change_terms(store, job, wire_id=wire.id)
+    refret = decide(store, job).option(Kind.REFRET)
+    assert dict(refret.height_left)[1].value == pytest.approx(1.25)
+    row = next(r for r in draft(store, job, kind=Kind.REFRET).estimate.lines if "wire" in r.text)
+    assert (row.text, row.unit_price, row.quantity) == ("Fret wire, shop no. 3", 220, "6")
+    remove_wire(store, wire.id)
+    assert wires(store) == ()
+    assert decide(store, job).terms.wire.stock.label == "shop no. 3"
+
+
+def test_estimate_goes_from_draft_to_accepted(store, job, put):
+    put(job, 1, [0.15] * 6)
+    first = draft(store, job)
+    assert (first.status, first.estimate.revision) == ("draft", 1)
+    changed = change_estimate(store, first.id, discount_percent="5", note="school discount")
+    assert changed.estimate.discount_percent == "5"
+    issued = issue_estimate(store, first.id)
+    assert PdfReader(io.BytesIO(estimate_pdf(store, first.id))).pages[0].extract_text().startswith("Estimate 1")
+    accepted = accept_estimate(store, issued.id, date(2026, 5, 5))
+    assert (accepted.status, accepted.decided_on) == ("accepted", date(2026, 5, 5))
+
+
+def test_an_issued_estimate_does_not_change_through_the_services(store, job, put):
+    put(job, 1, [0.15] * 6)
+    issued = issue_estimate(store, draft(store, job).id)
+    before = estimate_pdf(store, issued.id)
+    for act in (
+        lambda: change_estimate(store, issued.id, note="cheaper"),
+        lambda: issue_estimate(store, issued.id),
+    ):
+        with pytest.raises(OptionError, match="issued"):
+            act()
+    put(job, 2, [0.4] * 6)  # later readings make a new revision, not a changed one
+    second = draft(store, job)
+    assert second.estimate.revision == 2
+    assert estimate_pdf(store, issued.id) == before
+    assert estimates(store, job)[1] == issued
+    issue_estimate(store, second.id)
+    assert [e.status for e in estimates(store, job)] == ["issued", "superseded"]
+    with pytest.raises(OptionError, match="superseded"):
+        accept_estimate(store, issued.id)
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "UPDATE estimates SET content = '{}'",
+        "UPDATE estimates SET content_hash = 'x'",
+        "UPDATE estimates SET pdf = x'00'",
+        "UPDATE estimates SET revision = 9",
+        "UPDATE estimates SET status = 'draft'",
+        "DELETE FROM estimates",
+    ],
+)
+def test_an_issued_estimate_does_not_change_through_the_database(store, job, put, sql):
+    put(job, 1, [0.15] * 6)
+    issue_estimate(store, draft(store, job).id)
+    db = sqlite3.connect(store.data_dir / "jobs.sqlite")
+    with pytest.raises(sqlite3.IntegrityError, match="issued estimate"):
+        db.execute(sql)
+    db.close()
+
+
+def test_a_draft_made_twice_stays_one_draft(store, job, put):
+    put(job, 1, [0.15] * 6)
+    draft(store, job)
+    draft(store, job)
+    assert len(estimates(store, job)) == 1
+
+
+def test_declined_estimates_are_answered_once(store, job, put):
+    put(job, 1, [0.15] * 6)
+    issued = issue_estimate(store, draft(store, job).id)
+    decline_estimate(store, issued.id)
+    with pytest.raises(OptionError, match="declined"):
+        accept_estimate(store, issued.id)
+
+
+def test_nothing_measured_gives_no_estimate(store, job):
+    with pytest.raises(OptionError, match="nothing to estimate"):
+        draft(store, job)
+
+
+def test_lines_can_be_rewritten_while_a_draft(store, job, put):
+    put(job, 1, [0.15] * 6)
+    made = draft(store, job)
+    changed = change_estimate(store, made.id, lines=(Line("Everything", "1", "lot", 30000),))
+    assert changed.estimate.lines[0].amount == 30000
+    assert changed.content_hash != made.content_hash
+
+
+def test_bench_sheet_names_what_comes_off(store, job, put):
+    put(job, 1, [0.15] * 6)
+    words = PdfReader(io.BytesIO(bench_paper(store, job).data)).pages[0].extract_text()
+    assert "Comes off" in words
+    assert "0.1" in words
+
+
+def test_after_the_work_the_same_views_prove_it(store, job, put):
+    put(job, 1, [0.15] * 6)
+    put(job, 2, [0.0] * 6, visit="after", bevel=30.3)
+    checks = {c.what: c.verdict for c in proof_of(store, job)}
+    assert checks["fret 1, bevel, treble end"] == Verdict.WITHIN
+    assert checks["fret 1, deepest divot"] == Verdict.WITHIN
+    pdf = PdfReader(io.BytesIO(handover_paper(store, job).data))
+    words = " ".join(" ".join(p.extract_text() for p in pdf.pages).split())
+    assert "Before" in words
+    assert "within" in words
+
+
+def test_rate_of_wear_between_visits(store, job, put):
+    put(job, 1, [0.05] * 6)
+    put(job, 2, [0.10] * 6, visit="check")
+    with pytest.raises(OptionError, match="same day"):
+        rates(store, job, "intake", "check")
+    db = sqlite3.connect(store.data_dir / "jobs.sqlite")
+    db.execute("UPDATE visits SET date = '2020-01-01' WHERE label = 'intake'")
+    db.commit()
+    db.close()
+    assert all(r.per_year.value > 0 for r in rates(store, job, "intake", "check"))
+    with pytest.raises(OptionError, match="two such visits"):
+        rates(store, job, "intake", "never")
+
+
+def test_export_holds_papers_pictures_and_readings_and_no_location(store, job, put, tmp_path):
+    put(job, 1, [0.15] * 6)
+    issue_estimate(store, draft(store, job).id)
+    one = export_job(store, job, tmp_path / "one.zip").read_bytes()
+    assert one == export_job(store, job, tmp_path / "two.zip").read_bytes()
+    with zipfile.ZipFile(io.BytesIO(one)) as z:
+        names = z.namelist()
+        rows = list(csv.DictReader(io.StringIO(z.read("readings.csv").decode())))
+        answers = json.loads(z.read("readings.json"))
+        picture = next(n for n in names if n.startswith("pictures/"))
+        exif = Image.open(io.BytesIO(z.read(picture))).getexif()
+    assert "estimate-1.pdf" in names
+    assert next(r for r in rows if r["reading"] == "fret 1, divots 1, depth")["unit"] == "mm"
+    assert answers[0]["view"] == "elevation"
+    assert not exif
+    with pytest.raises(OptionError):
+        export_job(store, job, tmp_path / "x.zip", longest=5)
+    with pytest.raises(StoreError):
+        export_job(store, job, tmp_path / "none" / "x.zip")
+
+
+def test_pictures_are_no_larger_than_asked(store, job, put):
+    put(job, 1, [0.1] * 6)
+    photo = add_photo(store, job, jpeg(1, gps=True), "e1.jpg", "elevation").photo
+    size = Image.open(io.BytesIO(picture_of(store, photo, 100))).size
+    assert max(size) == 100
+    assert Image.open(io.BytesIO(picture_of(store, replace(photo, inspection=None), 1000))).size == (160, 120)
