@@ -13,13 +13,14 @@ import sys
 from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from inspect_app import __version__
 from shared.errors import InspectError
 
 __all__ = ["main", "parser"]
 
+OPTIONS = ("leave", "dress single frets", "level, crown and polish", "replace the worst and level", "full refret")
 _SCALES = "strip, backdrop, rule, rule:inch, coin:DIAMETER, id1, span:X1,Y1,X2,Y2,MM or auto"
 
 
@@ -65,10 +66,29 @@ def parser() -> argparse.ArgumentParser:
     backup = commands.add_parser("backup", help="write everything stored into one zip file")
     backup.set_defaults(module="backup")
     backup.add_argument("file", type=Path, metavar="FILE", help="the zip file to write")
-    for p in (jobs, check, backup):
+    for p in (jobs, check, backup, *_add_papers(commands)):
         _data_option(p, top=False)
     _page_options(demo, top=False)
     return top
+
+
+def _add_papers(commands: Any) -> tuple[argparse.ArgumentParser, ...]:
+    """The commands that make a job's papers."""
+    estimate = commands.add_parser("estimate", help="work out the options of a job and draft its estimate")
+    estimate.add_argument("--option", choices=OPTIONS, metavar="OPTION", help=f"one of: {', '.join(OPTIONS)}")
+    estimate.add_argument("--issue", action="store_true", help="issue it: from then on it does not change")
+    report = commands.add_parser("report", help="write a job's bench sheet or handover as PDF")
+    report.add_argument("--kind", choices=("bench", "handover"), default="bench", help="which paper (bench)")
+    export = commands.add_parser("export", help="write a job's papers, pictures and readings to one zip file")
+    export.add_argument("--pixels", type=int, default=1600, metavar="N", help="long side of the pictures (1600)")
+    for p, kind in ((estimate, "estimate"), (report, "report"), (export, "export")):
+        p.set_defaults(module="papers", paper_kind=kind)
+        p.add_argument("job", type=int, metavar="JOB", help="the job's number")
+        p.add_argument("--out", type=Path, required=kind != "estimate", metavar="FILE", help="the file to write")
+    for p in (estimate, report):
+        p.add_argument("--visit", default="intake", metavar="LABEL", help="which visit's photos (intake)")
+        p.add_argument("--paper", choices=("a4", "letter"), default="a4", help="page size (a4)")
+    return estimate, report, export
 
 
 def _add_print_scales(p: argparse.ArgumentParser) -> None:

@@ -15,6 +15,7 @@ from pypdf import PdfReader
 
 import inspect_app.services.measuring as measuring
 from inspect_app.ask import Ask
+from inspect_app.cli import OPTIONS, main
 from inspect_app.estimate import Line
 from inspect_app.inspection import CameraSummary, Divot, FretReading, Inspection, PhotoSummary
 from inspect_app.jobs.details import InstrumentDetails, JobDetails
@@ -276,6 +277,27 @@ def test_export_holds_papers_pictures_and_readings_and_no_location(store, job, p
         export_job(store, job, tmp_path / "x.zip", longest=5)
     with pytest.raises(StoreError):
         export_job(store, job, tmp_path / "none" / "x.zip")
+
+
+def test_papers_by_command(store, job, put, tmp_path, capsys):
+    put(job, 1, [0.15] * 6)
+    put(job, 2, [0.0] * 6, visit="after")
+    data = ["--data", str(store.data_dir)]
+    for words in (
+        ["estimate", "1", "--issue", "--out", str(tmp_path / "e.pdf"), "--paper", "letter"],
+        ["report", "1", "--kind", "bench", "--out", str(tmp_path / "b.pdf")],
+        ["report", "1", "--kind", "handover", "--out", str(tmp_path / "h.pdf")],
+        ["export", "1", "--out", str(tmp_path / "j.zip"), "--pixels", "400"],
+    ):
+        assert main([*words, *data]) == 0
+    assert "level, crown and polish" in capsys.readouterr().out
+    assert all((tmp_path / n).read_bytes()[:4] == b"%PDF" for n in ("e.pdf", "b.pdf", "h.pdf"))
+    assert main(["estimate", "77", *data]) == 2
+    assert "no job #77" in capsys.readouterr().err
+
+
+def test_the_command_offers_every_option_there_is():
+    assert list(OPTIONS) == [str(k) for k in Kind]
 
 
 def test_pictures_are_no_larger_than_asked(store, job, put):

@@ -1,0 +1,70 @@
+"""``inspect-app estimate|report|export JOB``: a job's papers and its export, by the job's number."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from inspect_app.estimate import format_money, totals
+from inspect_app.options import Kind
+from inspect_app.services import Store, find_jobs, open_store
+from inspect_app.services.deciding import decide
+from inspect_app.services.estimating import draft, estimate_pdf, issue_estimate
+from inspect_app.services.exporting import export_job
+from inspect_app.services.papers import AFTER, bench_paper, handover_paper
+from shared.errors import OptionError, StoreError
+
+__all__ = ["run"]
+
+
+def run(options: argparse.Namespace) -> int:
+    """Do what the command's name says, and close the store."""
+    store = open_store(options.data)
+    try:
+        job_id = _job_id(store, options.job)
+        {"estimate": _estimate, "report": _report, "export": _export}[options.paper_kind](store, job_id, options)
+    finally:
+        store.close()
+    return 0
+
+
+def _job_id(store: Store, number: int) -> int:
+    found = [r for r in find_jobs(store, f"#{number}").rows if r.number == number]
+    if not found:
+        raise OptionError(f"There is no job #{number} in this data folder.", "List them with `inspect-app jobs`.")
+    return found[0].id
+
+
+def _write(path: Path, data: bytes) -> None:
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise StoreError(f"{path} can't be written: {error.strerror}.", "Choose another place.") from error
+    print(f"wrote {path}")
+
+
+def _estimate(store: Store, job_id: int, options: argparse.Namespace) -> None:
+    """Say what each option leaves and costs, draft the one that stands, issue it if asked, write its paper."""
+    decision = decide(store, job_id, options.visit)
+    book = decision.terms.prices
+    for o in decision.options:
+        print(f"  {o.kind}: {format_money(o.price, book.currency, book.minor_digits)}; limits: {o.verdict}")
+    print(" ".join(w for w in (decision.recommendation.reason, decision.recommendation.settle) if w))
+    made = draft(store, job_id, options.visit, Kind(options.option) if options.option else None)
+    if options.issue:
+        made = issue_estimate(store, made.id, options.visit, options.paper)
+    money = format_money(totals(made.estimate).total, made.estimate.currency, made.estimate.minor_digits)
+    print(f"estimate {made.estimate.revision} ({made.status}): {made.estimate.option}, {money}")
+    if options.out:
+        _write(options.out, estimate_pdf(store, made.id, options.visit, options.paper))
+
+
+def _report(store: Store, job_id: int, options: argparse.Namespace) -> None:
+    if options.kind == "bench":
+        _write(options.out, bench_paper(store, job_id, options.visit, options.paper).data)
+    else:
+        _write(options.out, handover_paper(store, job_id, options.visit, AFTER, options.paper).data)
+
+
+def _export(store: Store, job_id: int, options: argparse.Namespace) -> None:
+    print(f"wrote {export_job(store, job_id, options.out, options.pixels)}")
