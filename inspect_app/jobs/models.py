@@ -122,8 +122,8 @@ class InspectionRow(Base):
     __tablename__ = "inspections"
     id: Mapped[int] = mapped_column(primary_key=True)
     photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"), index=True)
-    ask: Mapped[dict[str, Any]]
-    answer: Mapped[dict[str, Any]]
+    ask: Mapped[dict[str, Any]] = mapped_column(deferred=True)
+    answer: Mapped[dict[str, Any]] = mapped_column(deferred=True)
     version: Mapped[str]
     reading_count: Mapped[int]
     created: Mapped[datetime]

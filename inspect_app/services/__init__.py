@@ -23,6 +23,13 @@ from inspect_app.jobs.records import (
     VisitView,
 )
 from inspect_app.jobs.store import Store
+from inspect_app.services.hand import (
+    hand_measures,
+    keep_hand_measure,
+    measure_by_hand,
+    remove_hand_measure,
+    restore_hand_measure,
+)
 from inspect_app.services.jobs import add_visit, create_job, find_jobs, job_view, update_job
 from inspect_app.services.measuring import (
     earlier_inspections,
@@ -77,11 +84,14 @@ __all__ = [
     "earlier_inspections",
     "find_jobs",
     "get_setting",
+    "hand_measures",
     "history",
     "inspection_view",
     "instrument_of",
     "job_view",
     "judge",
+    "keep_hand_measure",
+    "measure_by_hand",
     "measure_photo",
     "open_store",
     "photo_path",
@@ -90,7 +100,9 @@ __all__ = [
     "prints",
     "put_setting",
     "readings",
+    "remove_hand_measure",
     "remove_photo",
+    "restore_hand_measure",
     "restore_inspection",
     "restore_photo",
     "suggested_ask",

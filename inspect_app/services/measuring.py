@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
-from functools import lru_cache
 from pathlib import Path
 from typing import cast
 
 from sqlalchemy.orm import Session
 
-from calib.photo import Photo, open_photo
 from inspect_app import __version__
 from inspect_app.ask import Ask, HandEdge, ScaleAsk, View
 from inspect_app.inspection import Inspection, PhotoSummary
@@ -20,9 +19,10 @@ from inspect_app.jobs.photo_files import place
 from inspect_app.jobs.records import InspectionView
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.readings import readings_of
+from inspect_app.services.decoded import calibration, decoded
 from inspect_app.services.finding import current_of, now, row, touch
 from inspect_app.views import measure, refused
-from shared.errors import InspectError, OptionError, StoreError
+from shared.errors import InspectError, OptionError
 
 __all__ = [
     "earlier_inspections",
@@ -86,7 +86,8 @@ def place_edge(store: Store, inspection_id: int, edge: HandEdge) -> InspectionVi
         photo = row(session, InspectionRow, inspection_id, "inspection").photo
         ask = Ask.from_dict(current_of(photo).ask).with_hand_edge(edge)
         photo_id, sha256, suffix, name = photo.id, photo.sha256, photo.suffix, photo.name
-    answer = measure(replace(_decoded(place(store.photos_dir, sha256, suffix), sha256), name=name), ask)
+    path = place(store.photos_dir, sha256, suffix)
+    answer = measure(replace(decoded(path, sha256), name=name), ask, calibration(path, sha256, ask))
     with writing(store) as session:
         return loading.inspection_view(_keep(session, row(session, PhotoRow, photo_id, "photo"), ask, answer))
 
@@ -133,33 +134,16 @@ def inspection_view(store: Store, inspection_id: int) -> InspectionView:
 
 
 def _measure(path: Path, sha256: str, name: str, ask: Ask) -> Inspection:
-    photo = replace(_decoded(path, sha256), name=name)
+    photo = replace(decoded(path, sha256), name=name)
     try:
-        return measure(photo, ask)
+        return measure(photo, ask, calibration(path, sha256, ask))
     except InspectError as error:
         return refused(PhotoSummary(name, sha256, photo.width, photo.height), ask, error)
 
 
-@lru_cache(maxsize=2)  # a 24-megapixel photo takes 72 MB; the one in view and the one before it
-def _decoded(path: Path, sha256: str) -> Photo:
-    """The stored photo, its bytes checked against its hash."""
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise StoreError(
-            f"The photo file {path.name} can't be read: {error.strerror}.", "Run `inspect-app check`."
-        ) from error
-    photo = open_photo(data, path.name)
-    if photo.sha256 != sha256:
-        raise StoreError(f"The photo file {path.name} has changed since it was stored.", "Restore it from a backup.")
-    return photo
-
-
 def _stored(ask: Ask) -> dict[str, object]:
     """A question as it comes back from the store: JSON knows lists, not tuples."""
-    from json import dumps, loads
-
-    return dict(loads(dumps(ask.to_dict())))
+    return dict(json.loads(json.dumps(ask.to_dict())))
 
 
 def _keep(session: Session, photo: PhotoRow, ask: Ask, answer: Inspection) -> InspectionRow:

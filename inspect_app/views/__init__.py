@@ -20,15 +20,15 @@ __all__ = ["measure", "calibrate", "refused", "summaries"]
 Recipe = Callable[[Photo, Scale, Plane, Ask], Inspection]
 
 
-def measure(photo: Photo, ask: Ask) -> Inspection:
-    """Measure one photo as asked.
+def measure(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) -> Inspection:
+    """Measure one photo as asked; `calibrated` spares finding the same scale again.
 
     Raises
     ------
     InspectError
         If nothing can be measured: no scale, no frets, an impossible option.
     """
-    scale, plane = calibrate(photo, ask)
+    scale, plane = calibrated or calibrate(photo, ask)
     recipe: Recipe = import_module(f"inspect_app.views.{ask.view}").measure
     return recipe(photo, scale, plane, ask)
 
