@@ -81,7 +81,8 @@ def put(store, monkeypatch):
     """Add a photo whose measuring gives a known answer."""
 
     def one(job, seed, depths, visit="intake", **kwargs):
-        monkeypatch.setattr(measuring, "measure", lambda photo, ask: elevation(photo, depths, **kwargs))
+        monkeypatch.setattr(measuring, "calibration", lambda *_: None)
+        monkeypatch.setattr(measuring, "measure", lambda photo, ask, _: elevation(photo, depths, **kwargs))
         photo = add_photo(store, job, jpeg(seed, gps=True), f"e{seed}.jpg", "elevation", visit).photo
         return measure_photo(store, photo.id, Ask("elevation"))
 
