@@ -1,4 +1,4 @@
-"""Who may reach the pages from the bench's network: a passcode for every request and websocket, tries counted by address."""
+"""Who may reach the pages from the bench's network: a passcode for every request and websocket, tries counted."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ import time
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
+from string import Template
 from urllib.parse import parse_qs, quote
 
 import anyio
@@ -25,9 +27,11 @@ COOKIE = "bench_pass"
 SESSION_S = 12 * 3600
 """A pass lasts a working day."""
 MAX_TRIES, TRY_WINDOW_S = 5, 300.0
-"""Five tries in five minutes an address: half a million a year, against two thousand million passcodes of six letters and digits."""
+"""Five tries in five minutes an address: half a million a year, against two thousand million
+passcodes of six letters and digits."""
 _OPEN = ("/_stcore/health",)  # says only that the server runs
 _FORM_BYTES = 4096  # a passcode form is far smaller
+_PAGE = Template((Path(__file__).parent / "static" / "enter.html").read_text(encoding="utf-8"))
 
 
 @dataclass
@@ -105,7 +109,7 @@ class PasscodeGate:
         given = parse_qs(body.decode("utf-8", "replace")).get("passcode", [""])[0]
         self._tries.add(address)  # counted before the slow check, so that many at once do not slip through
         if not hmac.compare_digest(await anyio.to_thread.run_sync(_scrypt, given, self._salt), self._hash):
-            return _form(target, "That passcode is not right. It is shown where the program was started.", 401)
+            return _form(target, "That passcode is not right. It was chosen where the program was started.", 401)
         self._tries.failed.pop(address, None)
         answer = RedirectResponse(target, 303)
         answer.set_cookie(
@@ -125,15 +129,5 @@ def _path(url: URL) -> str:
 
 def _form(target: str, message: str = "", status: int = 200) -> HTMLResponse:
     said = f'<p role="alert">{html.escape(message)}</p>' if message else ""
-    page = f"""<!doctype html><html lang="en"><meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1"><title>Passcode</title>
-<style>:root{{color-scheme:light dark}}body{{font:18px/1.5 system-ui,sans-serif;max-width:24rem;margin:12vh auto;padding:0 1rem}}
-input,button{{font:inherit;width:100%;box-sizing:border-box;min-height:48px;margin:.4rem 0;padding:.4rem .8rem;border-radius:8px}}
-button{{background:#0b6b62;color:#fff;border:0}}</style>
-<h1>Bench passcode</h1>{said}
-<form method="post" action="/enter?next={html.escape(quote(target), quote=True)}">
-<label>The passcode shown on the bench computer
-<input name="passcode" type="password" autocomplete="current-password" required autofocus></label>
-<button>Go on</button></form>
-<p>Only for a network you trust: without encryption, others on it could read the passcode.</p></html>"""
+    page = _PAGE.substitute(said=said, next=html.escape(quote(target, safe=""), quote=True))
     return HTMLResponse(page, status, {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"})

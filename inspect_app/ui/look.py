@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 __all__ = ["THEME", "PAGE_CSS", "WEAR_SCHEME"]
@@ -44,21 +45,5 @@ THEME: dict[str, Any] = {
 }
 """Streamlit's theme options. Text on background keeps a contrast of at least 7 : 1, the accent 4.5 : 1 (WCAG 2.2)."""
 
-PAGE_CSS = """
-<style>
-.stMainBlockContainer { max-width: 1240px; padding-top: 4.2rem; padding-bottom: 5rem; }
-.stButton button, .stDownloadButton button, .stFormSubmitButton button, .stLinkButton a { min-height: 44px; }
-[data-testid="stTable"] td, [data-testid="stTable"] th, [data-testid="stMetricValue"] { font-variant-numeric: tabular-nums; }
-[data-testid="stMetricValue"] { font-family: inherit; }
-.next-step { border-left: 6px solid var(--st-primary-color, #0b6b62); padding: .1rem 0 .1rem 1rem; }
-@media (max-width: 640px) {
-  .stMainBlockContainer { padding-left: 1rem; padding-right: 1rem; }
-  h1 { font-size: 1.6rem !important; }
-}
-@media print {
-  header, [data-testid="stToolbar"], .stButton, .stFileUploader, .stDownloadButton { display: none !important; }
-  .stMainBlockContainer { max-width: none; padding: 0; }
-  * { color: #000 !important; background: transparent !important; }
-}
-</style>
-"""
+PAGE_CSS = Path(__file__).parent / "static" / "page.css"
+"""What the theme options can't say."""

@@ -28,11 +28,11 @@ CROP_PX = 2400
 """Longest side of a piece sent; larger pieces are reduced to it."""
 _SHA = re.compile(r"[0-9a-f]{64}")
 _KEEP = {"Cache-Control": "private, max-age=31536000, immutable", "X-Content-Type-Options": "nosniff"}
-Find = Callable[[str], Path]
+Find = Callable[[str], Path | None]
 
 
 def routes(find: Find, cache_dir: Path) -> list[Route]:
-    """The two addresses of a photo; `find` gives the file of a SHA-256 or raises `InspectError`."""
+    """The two addresses of a photo; `find` gives the file of a SHA-256, or ``None``."""
 
     async def preview(request: Request) -> Response:
         sha = request.path_params["sha"]
@@ -60,7 +60,7 @@ def make_preview(sha: str, find: Find, cache_dir: Path) -> Path:
     kept = preview_path(cache_dir, sha)
     if kept.exists():
         return kept
-    small = _reduced(open_photo(find(sha).read_bytes()).bgr, PREVIEW_PX)
+    small = _reduced(_pixels(_found(find, sha)), PREVIEW_PX)
     kept.parent.mkdir(parents=True, exist_ok=True)
     fd, part = tempfile.mkstemp(dir=kept.parent, suffix=".part")
     with os.fdopen(fd, "wb") as f:
@@ -74,6 +74,13 @@ async def _or_missing(answer: Callable[[], Awaitable[Response]]) -> Response:
         return await answer()
     except (InspectError, OSError):
         return _missing()
+
+
+def _found(find: Find, sha: str) -> Path:
+    path = find(sha)
+    if path is None:
+        raise FileNotFoundError(sha)
+    return path
 
 
 def _missing() -> Response:
@@ -100,7 +107,7 @@ def _box(request: Request) -> tuple[int, int, int, int] | None:
 
 def _cut(sha: str, find: Find, box: tuple[int, int, int, int]) -> bytes:
     x, y, w, h = box
-    piece = _pixels(find(sha))[y : y + h, x : x + w]
+    piece = _pixels(_found(find, sha))[y : y + h, x : x + w]
     return _jpeg(_reduced(piece, CROP_PX), 92) if piece.size else b""
 
 

@@ -8,6 +8,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from functools import lru_cache
+from importlib import import_module
 from pathlib import Path
 from threading import Timer
 from typing import Any
@@ -79,10 +80,13 @@ def build_app(chosen: Settings) -> st.App:
     """The ASGI application: pages, photos, and the gate when the network may reach it."""
     use(chosen)
     opened = store()
-    hosts = [*_LOOPBACK, *((lan_address(), socket.gethostname(), f"{socket.gethostname()}.local") if chosen.lan else ())]
+    hosts = [
+        *_LOOPBACK,
+        *((lan_address(), socket.gethostname(), f"{socket.gethostname()}.local") if chosen.lan else ()),
+    ]
     middleware = [Middleware(TrustedHostMiddleware, allowed_hosts=hosts)]
     if chosen.lan:
-        middleware.append(Middleware(PasscodeGate, passcode=chosen.passcode))
+        middleware.append(Middleware(PasscodeGate, passcode=str(chosen.passcode)))
     return st.App(
         HERE / "app.py",
         routes=routes(lambda sha: services.photo_path(opened, sha), opened.data_dir / "previews"),
@@ -94,9 +98,9 @@ def build_app(chosen: Settings) -> st.App:
 @asynccontextmanager
 async def _warm(app: st.App) -> AsyncIterator[None]:
     """Import what the first page needs before anyone waits for it."""
-    import altair  # noqa: F401
-    import pandas  # noqa: F401
-    import pyarrow  # noqa: F401
+    import_module("altair")
+    import_module("pandas")
+    import_module("pyarrow")
 
     yield
 

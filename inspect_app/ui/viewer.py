@@ -174,7 +174,9 @@ def parse_moved(raw: Any, scene: Scene) -> Moved | None:
     if not isinstance(raw, Mapping) or raw.get("photo") != scene.photo.sha256 or raw.get("subject") != scene.subject:
         return None
     pts = raw.get("pts")
-    allowed = {h.id for h in scene.handles} | ({f"p{i + 1}" for i in range(len(scene.place.prompts))} if scene.place else set())
+    allowed = {h.id for h in scene.handles} | (
+        {f"p{i + 1}" for i in range(len(scene.place.prompts))} if scene.place else set()
+    )
     if not isinstance(pts, Mapping) or not pts or len(pts) > _MAX_HANDLES or not set(pts) <= allowed:
         return None
     try:

@@ -1,0 +1,6 @@
+"""findings."""
+
+from inspect_app.ui.bench import head, the_job
+
+job = the_job()
+head(job, "findings.py")

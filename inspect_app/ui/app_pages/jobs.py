@@ -1,0 +1,77 @@
+"""All jobs: find one, or start one."""
+
+from __future__ import annotations
+
+import uuid
+
+import streamlit as st
+
+from inspect_app import services
+from inspect_app.ui import server
+from inspect_app.ui.bench import page, say
+from inspect_app.ui.forms import job_form
+from inspect_app.ui.words import plain
+from shared.errors import InspectError
+
+SHOWN = 25
+"""Jobs on one page: about two screens of a laptop."""
+
+
+def new_job() -> None:
+    """The form of a new job; made once however often it is sent."""
+    token = st.session_state.setdefault("new-job-token", uuid.uuid4().hex)
+    sent = job_form(f"new-{token}", None, "Start this job")
+    if sent is None:
+        return
+    try:
+        job_id = services.create_job(server.store(), sent, token)
+    except InspectError as error:
+        say(error)
+        return
+    del st.session_state["new-job-token"]
+    st.switch_page(page("job.py"), query_params={"job": str(job_id)})
+
+
+def row(job: services.JobRow) -> None:
+    """One job of the list."""
+    with st.container(border=True, horizontal=True, vertical_alignment="center", gap="medium"):
+        with st.container(gap=None, width="stretch"):
+            label = f"**{job.number} · {plain(job.customer)}** · {plain(job.instrument) or 'instrument not named'}"
+            st.page_link(page("job.py"), label=label, query_params={"job": str(job.id)})
+            promised = f" · promised {job.promised:%Y-%m-%d}" if job.promised else ""
+            photos = f"{job.photos} photo{'' if job.photos == 1 else 's'}"
+            st.caption(f"{job.stage.value.capitalize()} · {photos}{promised} · changed {job.updated:%Y-%m-%d}")
+        st.markdown(f"{job.stage.next_step}")
+
+
+def turn(by: int) -> None:
+    """Another page of the list."""
+    st.session_state["jobs-from"] = max(0, st.session_state.get("jobs-from", 0) + by)
+
+
+def first_page() -> None:
+    """Back to the start of the list: the search changed."""
+    st.session_state["jobs-from"] = 0
+
+
+st.title("Jobs")
+query = st.text_input(
+    "Search",
+    key="jobs-query",
+    on_change=first_page,
+    placeholder="Customer, instrument, #number, or a date such as 2026-11",
+)
+start = st.session_state.get("jobs-from", 0)
+found = services.find_jobs(server.store(), query, SHOWN, start)
+with st.expander("New job", expanded=found.total == 0 and not query, icon=None):
+    new_job()
+if found.total == 0:
+    text = "No job matches. Try fewer words, or a part of the name." if query else "No jobs yet: start the first above."
+    st.info(text)
+for each in found.rows:
+    row(each)
+if found.total > SHOWN:
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.button("Newer", on_click=turn, args=(-SHOWN,), disabled=start == 0)
+        st.button("Older", on_click=turn, args=(SHOWN,), disabled=start + SHOWN >= found.total)
+        st.caption(f"{start + 1} to {start + len(found.rows)} of {found.total}")

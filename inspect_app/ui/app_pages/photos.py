@@ -1,0 +1,188 @@
+"""Photos of a job: what to take, send them in, measure them, and what would make each better."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from inspect_app import services
+from inspect_app.ask import Ask
+from inspect_app.services import PhotoView
+from inspect_app.ui import server
+from inspect_app.ui.asking import ask_form, first_ask, with_first
+from inspect_app.ui.bench import head, say, saying, step_link, the_job
+from inspect_app.ui.howto import HOW, drawing
+from inspect_app.ui.phone import phone_corner
+from inspect_app.ui.shots import VIEW_TEXT, advice, covered, next_first_fret, ranges, wanted
+from inspect_app.ui.words import plain
+from shared.errors import InspectError
+
+MAX_MB = 60
+AFTER = "after"
+
+
+def shot_list(job: services.JobView, visit: str) -> None:
+    """What is there and what is missing, with how to take each photo."""
+    st.subheader("Shot list")
+    have = covered(p for p in job.photos if p.visit.label == visit)
+    for want in wanted(have, job.details.instrument):
+        name, gives = VIEW_TEXT[want.view]
+        with st.expander(f"{'Done' if want.done else 'Wanted'} · **{name}** · {want.text}"):
+            st.caption(f"Gives {gives}.")
+            with st.container(horizontal=True):
+                st.html(drawing(want.view), width=420)
+                st.markdown(HOW[want.view], width="stretch")
+
+
+def choose_visit(job: services.JobView) -> str:
+    """The visit new photos belong to."""
+    labels = list(dict.fromkeys((*(v.label for v in job.visits), AFTER)))
+    label = st.pills("Visit", labels, default=labels[0], required=True, key="visit", format_func=str.capitalize)
+    return str(label)
+
+
+def take_in(job: services.JobView, visit: str) -> None:
+    """The place to drop photos; each is stored at once, then waits below to be measured."""
+    st.subheader("Add photos")
+    views = list(VIEW_TEXT)
+    view = st.segmented_control(
+        "They show", views, default="plan", required=True, key="view", format_func=lambda v: VIEW_TEXT[v][0]
+    )
+    turn = st.session_state.get("drop", 0)
+    files = st.file_uploader(
+        "Drop photos here, or choose them; on a phone this opens the camera",
+        type=["image/*"],
+        accept_multiple_files=True,
+        max_upload_size=MAX_MB,
+        key=f"photos-{job.id}-{turn}",
+    )
+    if files:
+        st.session_state["photos-said"] = keep(job.id, [(f.name, f.getvalue()) for f in files], str(view), visit)
+        st.session_state["drop"] = turn + 1  # a fresh uploader lets go of the files' memory
+        st.rerun()
+    for kind, text in st.session_state.pop("photos-said", ()):
+        (st.error if kind == "error" else st.info)(text)
+
+
+def keep(job_id: int, files: list[tuple[str, bytes]], view: str, visit: str) -> list[tuple[str, str]]:
+    """Store every photo that can be stored; what there is to say of the others."""
+    said = []
+    bar = st.progress(0.0, "Taking in")
+    for i, (name, data) in enumerate(files):
+        bar.progress(i / len(files), f"Taking in {plain(name)}, {i + 1} of {len(files)}")
+        try:
+            added = services.add_photo(server.store(), job_id, data, name, view, visit)
+        except InspectError as error:
+            said.append(("error", f"{plain(error.wrong)} **{plain(error.advice)}**"))
+        else:
+            if added.already_there:
+                said.append(("info", f"{plain(name)} is the same file as {plain(added.photo.name)}: kept once."))
+    bar.empty()
+    return said
+
+
+def measure_all(asks: list[tuple[PhotoView, Ask]]) -> None:
+    """Measure these photos one after the other, with progress."""
+    bar = st.progress(0.0, "Measuring")
+    for i, (photo, ask) in enumerate(asks):
+        bar.progress(i / len(asks), f"Measuring {plain(photo.name)}, {i + 1} of {len(asks)}")
+        try:
+            services.measure_photo(server.store(), photo.id, ask)
+        except InspectError as error:
+            say(error)
+    bar.empty()
+    st.rerun()
+
+
+def to_measure(job: services.JobView) -> None:
+    """Photos without an answer: say which fret comes first in each, then measure all."""
+    waiting = [p for p in job.photos if p.view != "finding" and p.inspection is None]
+    if not waiting:
+        return
+    st.subheader(f"To measure ({len(waiting)})")
+    first = next_first_fret(covered(job.photos))
+    asks = []
+    for photo in waiting:
+        with st.container(border=True, horizontal=True, vertical_alignment="center"):
+            thumbnail(photo)
+            with st.container(gap=None):
+                st.markdown(f"**{plain(photo.name)}** · {VIEW_TEXT[photo.view][0]} · {photo.visit.label}")
+                label = "First whole fret from the nut" if photo.view == "plan" else "Fret in focus"
+                number = st.number_input(label, 1, 36, first, 1, key=f"first-{photo.id}", width=260)
+            with saying():
+                asks.append((photo, with_first(first_ask(photo, int(number)), int(number))))
+    if st.button(f"Measure {len(asks)} photo{'' if len(asks) == 1 else 's'}", type="primary", key="measure-all"):
+        measure_all(asks)
+    st.caption("The printed strip or backdrop is looked for. Another scale: measure, then change what is asked below.")
+
+
+def thumbnail(photo: PhotoView) -> None:
+    """The photo, small."""
+    style = "width:150px;border-radius:8px;display:block"
+    st.html(f'<img src="/photo/{photo.sha256}/preview.jpg" alt="" loading="lazy" style="{style}">', width=158)
+
+
+def measured(job: services.JobView, photo: PhotoView) -> None:
+    """One measured photo: what it gave and what would make it better."""
+    assert photo.inspection is not None
+    answer = photo.inspection.answer
+    with st.container(border=True):
+        with st.container(horizontal=True, vertical_alignment="center"):
+            thumbnail(photo)
+            with st.container(gap=None, width="stretch"):
+                frets = ranges(f.number for f in answer.frets)
+                what = f"fret{'s' if len(answer.frets) > 1 else ''} {frets}" if frets else "nothing measured"
+                st.markdown(f"**{plain(photo.name)}** · {VIEW_TEXT[photo.view][0]} · {photo.visit.label} · {what}")
+                st.markdown(plain(advice(answer)))
+                if answer.frets:
+                    step_link("readings.py", "Its readings ›", job.id)
+        with st.expander("Change what is asked, or take it out"):
+            change(photo)
+
+
+def change(photo: PhotoView) -> None:
+    """Ask again, or hide the photo."""
+    views = [v for v in VIEW_TEXT if v != "finding"]
+    view = st.selectbox("It shows", views, views.index(photo.view), lambda v: VIEW_TEXT[v][0], key=f"view-{photo.id}")
+    if view != photo.view:
+        services.update_photo(server.store(), photo.id, view=view)
+        st.rerun()
+    with saying():
+        ask = ask_form(photo, services.suggested_ask(server.store(), photo.id), f"ask-{photo.id}", "Measure it again")
+        if ask is not None:
+            measure_all([(photo, ask)])
+    if st.button("Take this photo out of the job", key=f"out-{photo.id}"):
+        services.remove_photo(server.store(), photo.id)
+        st.rerun()
+
+
+def taken_out(job: services.JobView) -> None:
+    """Photos taken out, to bring back."""
+    if job.removed:
+        with st.expander(f"Taken out ({len(job.removed)})"):
+            for photo in job.removed:
+                with st.container(horizontal=True, vertical_alignment="center"):
+                    st.markdown(plain(photo.name))
+                    if st.button("Bring back", key=f"back-{photo.id}"):
+                        services.restore_photo(server.store(), photo.id)
+                        st.rerun()
+
+
+job = the_job()
+head(job, "photos.py")
+st.title("Photos")
+left, right = st.columns([3, 2], gap="large")
+with left:
+    visit = choose_visit(job)
+    take_in(job, visit)
+    with saying():
+        to_measure(job)
+    done = [p for p in job.photos if p.inspection is not None and p.visit.label == visit]
+    if done:
+        st.subheader(f"Measured ({len(done)})")
+    for each in reversed(done):
+        with saying():
+            measured(job, each)
+    taken_out(job)
+with right:
+    shot_list(job, visit)
+    phone_corner(job)

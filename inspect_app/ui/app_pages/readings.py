@@ -1,0 +1,238 @@
+"""The readings of a job, doubtful first: look at each on its photo, correct it, accept or reject it."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from inspect_app import services
+from inspect_app.ui import server
+from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job
+from inspect_app.ui.scenes import hand_edge, reading_scene
+from inspect_app.ui.viewer import Moved, Scene, show
+from inspect_app.ui.words import name_of, plain, shown
+from shared.errors import InspectError
+from shared.flags import describe
+
+WHICH = ("To decide", "Accepted", "Rejected", "All")
+_OF = {"To decide": "open", "Accepted": "accept", "Rejected": "reject"}
+SIGN = {"open": "to decide", "accept": "accepted", "reject": "rejected"}
+Key = tuple[int, str]
+
+
+def key_of(r: services.ReadingView) -> Key:
+    """What tells a reading from all others of the job, through new inspections too."""
+    return r.photo_id, r.reading.key
+
+
+def chosen_in(rows: tuple[services.ReadingView, ...]) -> services.ReadingView | None:
+    """The reading being looked at: as chosen, as in the address, else the first."""
+    params = st.query_params
+    asked = st.session_state.get("reading")
+    if asked is None and "reading" in params:
+        asked = next(
+            (
+                key_of(r)
+                for r in rows
+                if r.reading.key == params["reading"] and str(r.photo_id) == params.get("photo", str(r.photo_id))
+            ),
+            None,
+        )
+    return next((r for r in rows if key_of(r) == asked), rows[0] if rows else None)
+
+
+def choose(key: Key | None) -> None:
+    """Look at this reading."""
+    st.session_state["reading"] = key
+    for name in ("reading", "photo"):
+        st.query_params.pop(name, None)
+
+
+def step(rows: tuple[services.ReadingView, ...], at: services.ReadingView, by: int) -> Key:
+    """The next reading to decide in that direction, round the end; the next of any kind when all are decided."""
+    here = next((i for i, r in enumerate(rows) if key_of(r) == key_of(at)), 0)
+    ring = [rows[(here + by * k) % len(rows)] for k in range(1, len(rows) + 1)]
+    return key_of(next((r for r in ring if r.verdict == "open"), ring[0]))
+
+
+def decide(r: services.ReadingView, verdict: services.Verdict, then: Key, reason: str = "") -> None:
+    """Keep a person's word on a reading and go on to the next."""
+    try:
+        services.judge(server.store(), r.inspection_id, r.reading.key, verdict, reason)
+    except InspectError as error:
+        st.session_state["readings-said"] = error
+        return
+    choose(then if verdict != "open" else key_of(r))
+
+
+def reject(r: services.ReadingView, then: Key) -> None:
+    """Reject with the reason typed."""
+    decide(r, "reject", then, st.session_state.get("reject-reason", ""))
+    if "readings-said" not in st.session_state:
+        st.session_state["reject-reason"] = ""
+
+
+def take_back(photo_id: int) -> None:
+    """Undo the last edge placed by hand on this photo."""
+    try:
+        services.undo(server.store(), photo_id)
+    except InspectError as error:
+        st.session_state["readings-said"] = error
+    rev = f"rev-{photo_id}"
+    st.session_state[rev] = st.session_state.get(rev, 0) + 1
+
+
+def placed(r: services.ReadingView, scene: Scene, moved: Moved) -> None:
+    """A handle was let go: measure again with that edge fixed."""
+    st.session_state[f"rev-{r.photo_id}"] = moved.rev
+    edge = hand_edge(moved, scene)
+    if edge is None:
+        return
+    try:
+        services.place_edge(server.store(), r.inspection_id, edge)
+    except InspectError as error:
+        st.session_state["readings-said"] = error
+    choose(key_of(r))
+
+
+def accept_all(job_id: int) -> None:
+    """Accept all sure readings at once."""
+    try:
+        st.session_state["accepted"] = services.accept_sure(server.store(), job_id)
+    except InspectError as error:
+        st.session_state["readings-said"] = error
+    choose(None)
+
+
+def doubts(r: services.ReadingView) -> None:
+    """Why a reading is doubtful, and what would settle it."""
+    for code in r.flags:
+        flag = describe(code)
+        st.markdown(f"**{flag.text}** {flag.advice}")
+    if not r.flags and not r.sure:
+        st.markdown(f"**Its uncertainty is {r.relative_u:.0%} of the value.** A closer or sharper photo narrows it.")
+
+
+def card(r: services.ReadingView, rows: tuple[services.ReadingView, ...], photo: services.PhotoView) -> None:
+    """The reading being looked at."""
+    length = length_unit()
+    where = next((i for i, o in enumerate(rows) if key_of(o) == key_of(r)), 0)
+    st.caption(f"{where + 1} of {len(rows)} · {plain(photo.name)} · {SIGN[r.verdict]}")
+    st.markdown(f"### {name_of(r.reading)}")
+    st.markdown(f"## {shown(r.reading.value, length)}")
+    doubts(r)
+    if r.reason:
+        st.markdown(f"Rejected because: {plain(r.reason)}")
+    ahead, back = step(rows, r, 1), step(rows, r, -1)
+    with st.container(horizontal=True):
+        if r.verdict == "open":
+            st.button("Accept", type="primary", shortcut="A", on_click=decide, args=(r, "accept", ahead), key="accept")
+            with st.popover("Reject"):
+                st.text_input("What is wrong with it?", key="reject-reason")
+                st.button("Reject it", on_click=reject, args=(r, ahead), key="reject")
+        else:
+            st.button("Decide again", on_click=decide, args=(r, "open", key_of(r)), key="reopen")
+    with st.container(horizontal=True):
+        st.button("Previous", shortcut="P", on_click=choose, args=(back,), key="previous")
+        st.button("Next", shortcut="N", on_click=choose, args=(ahead,), key="next")
+        inspection = photo.inspection
+        if inspection and inspection.ask.hand_edges:
+            st.button("Undo the last move", on_click=take_back, args=(photo.id,), key="undo")
+    more(r, length)
+
+
+def more(r: services.ReadingView, length: str) -> None:
+    """Where the uncertainty comes from, and what was said of the reading before."""
+    with st.expander("Where its uncertainty comes from"):
+        q = r.reading.value
+        total = sum(c.u**2 for c in q.contributions) or 1.0
+        parts = sorted(q.contributions, key=lambda c: -c.u)
+        st.table({"Share of U²": {c.source: f"{c.u**2 / total:.0%}" for c in parts}}, border="horizontal")
+        st.caption("U = 2 u: the true value lies within value ± U about 95 times in 100.")
+    said = services.history(server.store(), r.photo_id, r.reading.key)
+    if said:
+        with st.expander("What was decided before"):
+            for j in said:
+                value = shown(j.value, "in" if length == "in" else "mm") if j.value else "no value"
+                st.markdown(
+                    f"{j.at:%Y-%m-%d %H:%M} · {SIGN[j.verdict]} · {value} {'· ' + plain(j.reason) if j.reason else ''}"
+                )
+
+
+@st.fragment
+def review(job_id: int) -> None:
+    """Photo and reading side by side; only this part runs again when a handle is let go."""
+    error = st.session_state.pop("readings-said", None)
+    if error is not None:
+        say(error)
+    every = services.readings(server.store(), job_id)
+    which = st.segmented_control(
+        "Show", WHICH, default=WHICH[0], required=True, key="which", on_change=choose, args=(None,)
+    )
+    rows = tuple(r for r in every if which == "All" or r.verdict == _OF.get(str(which)))
+    at = chosen_in(rows) or (chosen_in(every) if st.session_state.get("reading") else None)
+    if at is None:
+        nothing(job_id, every)
+        return
+    photo = services.photo_view(server.store(), at.photo_id)
+    here = tuple(r for r in every if r.photo_id == photo.id)
+    scene = reading_scene(photo, here, at, length_unit(), st.session_state.get(f"rev-{photo.id}", 0))
+    left, right = st.columns([7, 4], gap="medium")
+    with left:
+        show(scene, f"viewer-{photo.id}", lambda m: placed(at, scene, m), lambda k: choose((photo.id, k)))
+        st.caption(
+            "Drag a ring to move an edge, or reach it with Tab and use the arrow keys. Tap an outline to choose it."
+        )
+    with right:
+        card(at, rows or every, photo)
+    table(rows)
+
+
+def nothing(job_id: int, every: tuple[services.ReadingView, ...]) -> None:
+    """What to do when there is nothing to show."""
+    if not every:
+        st.info("No readings yet. Add photos and measure them: their readings appear here.")
+        step_link("photos.py", "Go to the photos", job_id)
+    else:
+        st.success("Nothing left here. Choose another group above, or go on to the wear map.")
+        step_link("wear_map.py", "Open the wear map", job_id)
+
+
+def table(rows: tuple[services.ReadingView, ...]) -> None:
+    """All readings of the group as a table."""
+    length = length_unit()
+    with st.expander(f"All {len(rows)} as a table"):
+        st.dataframe(
+            {
+                "Reading": [name_of(r.reading) for r in rows],
+                "Value ± U": [shown(r.reading.value, length) for r in rows],
+                "State": [SIGN[r.verdict] for r in rows],
+                "Doubts": [" ".join(describe(c).text for c in r.flags) for r in rows],
+                "Photo": [r.view for r in rows],
+                "Visit": [r.visit.label for r in rows],
+            },
+            hide_index=True,
+            alt="Readings with value, uncertainty, state and doubts",
+        )
+
+
+def not_read(job: services.JobView) -> None:
+    """What the photos could not say, and why."""
+    missing = [(p, n) for p in job.photos if p.inspection for n in p.inspection.answer.not_measured]
+    if missing:
+        with st.expander(f"What could not be measured ({len(missing)})"):
+            for photo, n in missing:
+                st.markdown(f"**{plain(n.what)}** ({plain(photo.name)}): {plain(n.reason)}")
+
+
+job = the_job()
+head(job, "readings.py")
+st.title("Readings")
+with saying():
+    sure = sum(1 for r in services.readings(server.store(), job.id) if r.sure and r.verdict == "open")
+    if sure:
+        st.button(f"Accept all {sure} sure ones", on_click=accept_all, args=(job.id,), key="accept-sure")
+    done = st.session_state.pop("accepted", None)
+    if done:
+        st.success(f"{done} accepted. What is left below wants a look.")
+    review(job.id)
+    not_read(job)

@@ -1,0 +1,112 @@
+"""What is asked of a photo: the scale in it, where that lies, which fret comes first."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Literal, cast
+
+import streamlit as st
+
+from calib.scales.ask import ScaleAsk
+from inspect_app import services
+from inspect_app.ask import Ask, ScalePlane
+from inspect_app.services import PhotoView
+from inspect_app.ui import server
+from inspect_app.ui.bench import say
+from inspect_app.ui.forms import parse_length
+from shared.errors import InspectError, OptionError
+
+__all__ = ["ask_form", "first_ask", "with_first"]
+
+SCALES = {
+    "strip": "Printed strip",
+    "backdrop": "Printed backdrop",
+    "rule": "Steel rule, millimetres",
+    "rule:inch": "Steel rule, inches",
+    "coin": "Coin of known diameter",
+    "id1": "Bank or identity card (85.60 mm)",
+    "auto": "Look for a printed one",
+}
+PLANES = {
+    "crown": "Level with the crown tops",
+    "board": "On the board",
+    "below": "Below the crown tops by",
+}
+Side = Literal["treble", "bass"]
+
+
+def print_factor(kind: str) -> float:
+    """True over nominal length of the shop's newest print of this kind, as measured on its check bar."""
+    return next((p.factor for p in services.prints(server.store()) if p.kind == kind), 1.0)
+
+
+def first_ask(photo: PhotoView, first_fret: int) -> Ask:
+    """What to ask of a photo before anyone said more."""
+    ask = services.suggested_ask(server.store(), photo.id)
+    if photo.inspection:
+        return ask
+    kind = ask.scale.kind
+    return replace(ask, first_fret=first_fret, scale=replace(ask.scale, factor=print_factor(kind)))
+
+
+def with_first(ask: Ask, first_fret: int) -> Ask:
+    """The same question with another first fret."""
+    return replace(ask, first_fret=first_fret)
+
+
+def _scale_key(scale: ScaleAsk) -> str:
+    return "rule:inch" if (scale.kind, scale.rule_unit) == ("rule", "inch") else scale.kind
+
+
+def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
+    """The form of a question; what is asked when it is sent and makes sense, else ``None``."""
+    with st.form(key, border=False):
+        left, right = st.columns(2)
+        kinds = list(SCALES)
+        at = _scale_key(was.scale)
+        kind = left.selectbox("Scale in the photo", kinds, kinds.index(at) if at in kinds else 0, SCALES.__getitem__)
+        diameter = right.text_input("Coin diameter", f"{was.scale.diameter_mm:g}" if was.scale.diameter_mm else "")
+        planes = list(PLANES)
+        plane = left.selectbox("Where it lies", planes, planes.index(was.scale_plane.where), PLANES.__getitem__)
+        below = right.text_input("Below by", f"{was.scale_plane.below_mm:g}" if was.scale_plane.below_mm else "")
+        first = left.number_input(_first_label(photo.view), 1, 36, was.first_fret, 1)
+        nut = right.radio("The nut is at the", ["left", "right"], ["left", "right"].index(was.nut), horizontal=True)
+        treble = left.radio(
+            "Treble side at the", ["bottom", "top"], ["bottom", "top"].index(was.treble), horizontal=True
+        )
+        end: Side | None = None
+        if photo.view == "end":
+            ends: list[Side] = ["treble", "bass"]
+            end = right.radio("Which end", ends, ends.index(was.end) if was.end else 0, horizontal=True)
+        if not st.form_submit_button(send, type="primary"):
+            return None
+    try:
+        return replace(
+            was,
+            view=cast(Literal["plan", "elevation", "end", "section"], photo.view),
+            scale=_scale(kind, diameter, was),
+            scale_plane=ScalePlane(plane, (parse_length(below, "Below by") or 0.0) if plane == "below" else 0.0),
+            first_fret=int(first),
+            nut=cast(Literal["left", "right"], nut),
+            treble=cast(Literal["top", "bottom"], treble),
+            end=end,
+        )
+    except InspectError as error:
+        say(error)
+        return None
+
+
+def _first_label(view: str) -> str:
+    return "Fret nearest the nut that is whole" if view == "plan" else "Fret in focus"
+
+
+def _scale(kind: str, diameter: str, was: Ask) -> ScaleAsk:
+    if kind == "coin":
+        mm = parse_length(diameter, "Coin diameter")
+        if mm is None:
+            raise OptionError("The coin's diameter is missing.", "Write it in millimetres: coins list it.")
+        return ScaleAsk("coin", diameter_mm=mm)
+    if kind.startswith("rule"):
+        return ScaleAsk("rule", rule_unit="inch" if kind.endswith("inch") else "mm")
+    same = was.scale.kind == kind
+    return ScaleAsk(kind, factor=was.scale.factor if same else print_factor(kind))

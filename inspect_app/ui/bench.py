@@ -1,0 +1,117 @@
+"""What every page stands in: the head with the steps of a job, the job in hand, how errors are said."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import cast
+
+import streamlit as st
+
+from inspect_app import services
+from inspect_app.ui import server
+from inspect_app.ui.words import Length, plain
+from shared.errors import InspectError
+
+__all__ = ["JOBS_PAGE", "STEPS", "Step", "head", "length_unit", "page", "say", "saying", "step_link", "the_job"]
+
+_HERE = Path(__file__).parent
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One page of a job: its file in ``app_pages`` and its name."""
+
+    file: str
+    name: str
+
+
+JOBS_PAGE = "jobs.py"
+STEPS = (
+    Step("job.py", "Job"),
+    Step("photos.py", "Photos"),
+    Step("readings.py", "Readings"),
+    Step("wear_map.py", "Wear map"),
+    Step("by_hand.py", "By hand"),
+    Step("findings.py", "Findings"),
+)
+"""The steps of a job, in order."""
+
+
+def page(file: str) -> str:
+    """The path of a page for links."""
+    return str(_HERE / "app_pages" / file)
+
+
+def step_link(file: str, label: str, job_id: int, **params: str) -> None:
+    """A link to a page of a job."""
+    st.page_link(page(file), label=label, query_params={"job": str(job_id), **params})
+
+
+def say(error: InspectError) -> None:
+    """An error as a person reads it: what is wrong, what to do."""
+    st.error(f"{plain(error.wrong)} **{plain(error.advice)}**")
+
+
+@contextmanager
+def saying() -> Iterator[None]:
+    """Say an `InspectError` raised inside, and go on after the block."""
+    try:
+        yield
+    except InspectError as error:
+        say(error)
+
+
+def length_unit() -> Length:
+    """Millimetres or thousandths of an inch, as the shop last chose."""
+    chosen = (services.get_setting(server.store(), "length") or {}).get("unit", "mm")
+    return cast(Length, chosen if chosen in ("mm", "in") else "mm")
+
+
+def _keep_unit() -> None:
+    services.put_setting(server.store(), "length", {"unit": st.session_state["length-unit"]})
+
+
+def the_job() -> services.JobView:
+    """The job named in the page's address, or the one looked at last; the page ends here if there is none."""
+    asked = st.query_params.get("job") or st.session_state.get("job")
+    if asked is None:
+        _no_job("No job is open.", "Choose one from the list, or start a new one.")
+    try:
+        job = services.job_view(server.store(), int(str(asked)))
+    except (ValueError, InspectError) as error:
+        st.session_state.pop("job", None)
+        _no_job(getattr(error, "wrong", "This address names no job."), "Choose one from the list.")
+    st.session_state["job"] = str(job.id)
+    st.query_params["job"] = str(job.id)
+    return job
+
+
+def _no_job(wrong: str, advice: str) -> None:
+    st.info(f"{plain(wrong)} {advice}")
+    st.page_link(page(JOBS_PAGE), label="All jobs")
+    st.stop()
+
+
+def head(job: services.JobView, here: str) -> None:
+    """The job's name and the way to its other steps; `here` is this page's file."""
+    with st.container(horizontal=True, vertical_alignment="center", gap="medium", key="steps"):
+        st.page_link(page(JOBS_PAGE), label="‹ All jobs")
+        for step in STEPS:
+            label = f"**{step.name}**" if step.file == here else step.name
+            st.page_link(page(step.file), label=label, query_params={"job": str(job.id)}, disabled=step.file == here)
+        st.space("stretch")
+        st.segmented_control(
+            "Lengths in",
+            ["mm", "in"],
+            default=length_unit(),
+            required=True,
+            key="length-unit",
+            on_change=_keep_unit,
+            label_visibility="collapsed",
+            format_func=lambda u: "mm" if u == "mm" else "inch/1000",
+        )
+    name = job.details.instrument.name or job.details.instrument.kind or "instrument"
+    st.caption(f"Job {job.number} · {plain(job.details.customer)} · {plain(name)}")

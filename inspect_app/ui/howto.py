@@ -1,0 +1,40 @@
+"""How each photo is taken: a sentence or two and a drawing of our own that follows the text colour."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+__all__ = ["HOW", "drawing"]
+
+_DRAWINGS = Path(__file__).parent / "static"
+
+HOW = {
+    "plan": (
+        "Board level, camera straight above, 25 to 45 cm away. Lay the strip beside the treble edge, level with the "
+        "crown tops. About eight whole frets in the frame, even light from a window or two lamps. Strings off or aside."
+    ),
+    "elevation": (
+        "Stand the backdrop on the board just behind the fret, 1 to 2 mm behind it. Camera on the nut side, 2 to 5 "
+        "degrees over the board, focused on that fret. Both ends of the fret in the frame."
+    ),
+    "end": (
+        "As along the neck, but close on one end: the fret's end and some of the card fill the frame. Say which end."
+    ),
+    "section": (
+        "Hold the wire with its cut end flush with the card's small squares, looking straight along the wire. "
+        "File the cut flat first: eye protection, and wipe the filings up damp."
+    ),
+    "finding": (
+        "Any photo that shows the customer something: a chip, a lifted end. With a scale in it, it can be measured "
+        "by hand."
+    ),
+}
+"""How to take each kind of photo."""
+
+
+@cache
+def drawing(view: str) -> str:
+    """The drawing of a view as SVG, or nothing where none is needed."""
+    file = _DRAWINGS / f"how-{view}.svg"
+    return file.read_text(encoding="utf-8") if file.exists() else ""

@@ -1,0 +1,163 @@
+"""The shot list: what the photos of a visit cover, what is missing, and what would make a photo better."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from inspect_app.inspection import Inspection
+from inspect_app.services import InstrumentDetails, PhotoView
+
+__all__ = ["VIEW_TEXT", "Coverage", "Wanted", "advice", "covered", "next_first_fret", "ranges", "wanted"]
+
+NEED_PX_PER_MM = 10.0
+"""Pixels to the millimetre a photo from above wants: the narrowest flat counted, 0.3 mm, is then 3 pixels wide, the
+least that shows two edges with a middle between them."""
+NEED_CLOSE_PX_PER_MM = 25.0
+"""For depth and angle: a divot of 0.04 mm is then one pixel deep, and an edge is placed to some tenths of a pixel."""
+MOST_TILT_PLAN = 12.0
+"""Degrees off square above which the far flank of a round crown starts to hide its own foot."""
+BEST_ELEVATION = (2.0, 5.0)
+"""Degrees over the board: lower and the nearer frets get in the way, higher and shallow wear vanishes."""
+
+VIEW_TEXT = {
+    "plan": ("From above", "spacing, crown width, fret length, flats"),
+    "elevation": ("Along the neck", "divot depth, board radius, both end bevels"),
+    "end": ("One fret end, close", "bevel angle, straight part, tip"),
+    "section": ("Wire, end-on", "crown and tang of a pulled fret or a wire sample"),
+    "finding": ("Finding", "anything else worth showing, with a note"),
+}
+"""What each kind of photo is called, and what it gives."""
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """Frets a visit's photos have readings for, by view."""
+
+    frets: dict[str, frozenset[int]]
+    photos: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """One line of the shot list: the view, whether it is done, and what is missing in one sentence."""
+
+    view: str
+    done: bool
+    text: str
+
+
+def covered(photos: Iterable[PhotoView]) -> Coverage:
+    """Which frets have readings in which view."""
+    frets: dict[str, set[int]] = {}
+    count: dict[str, int] = {}
+    for p in photos:
+        count[p.view] = count.get(p.view, 0) + 1
+        if p.inspection:
+            frets.setdefault(p.view, set()).update(f.number for f in p.inspection.answer.frets)
+    return Coverage({v: frozenset(s) for v, s in frets.items()}, count)
+
+
+def ranges(numbers: Iterable[int]) -> str:
+    """``1 to 7, 9, 12 to 14``."""
+    runs: list[list[int]] = []
+    for n in sorted(set(numbers)):
+        if runs and n == runs[-1][1] + 1:
+            runs[-1][1] = n
+        else:
+            runs.append([n, n])
+    return ", ".join(str(a) if a == b else f"{a} to {b}" for a, b in runs)
+
+
+def next_first_fret(have: Coverage) -> int:
+    """The first fret no plan photo shows: where the next one most likely starts."""
+    seen = have.frets.get("plan", frozenset())
+    return next((n for n in range(1, 36) if n not in seen), 1)
+
+
+def wanted(have: Coverage, instrument: InstrumentDetails) -> tuple[Wanted, ...]:
+    """The shot list for this instrument."""
+    return (_plan(have, instrument.frets), _elevation(have), _end(have), _section(have, instrument))
+
+
+def _plan(have: Coverage, frets: int | None) -> Wanted:
+    seen = have.frets.get("plan", frozenset())
+    if frets is None:
+        text = f"Frets {ranges(seen)} shown. " if seen else ""
+        return Wanted("plan", False, text + "Write down how many frets there are, and this list says what is missing.")
+    missing = [n for n in range(1, frets + 1) if n not in seen]
+    if not missing:
+        return Wanted("plan", True, f"All {frets} frets shown.")
+    have_text = f"Frets {ranges(seen)} shown; missing" if seen else "Missing:"
+    return Wanted("plan", False, f"{have_text} {ranges(missing)}. About eight frets to a photo.")
+
+
+def _elevation(have: Coverage) -> Wanted:
+    seen, flats = have.frets.get("elevation", frozenset()), have.frets.get("plan", frozenset())
+    if seen:
+        return Wanted("elevation", True, f"Depth read on fret{'s' if len(seen) > 1 else ''} {ranges(seen)}.")
+    where = "Start with the fret that shows the widest flats." if flats else "Take the photos from above first."
+    return Wanted("elevation", False, f"No depth read yet: without it, depth is only worked out from width. {where}")
+
+
+def _end(have: Coverage) -> Wanted:
+    seen = have.frets.get("end", frozenset())
+    text = (
+        f"Bevel read on fret{'s' if len(seen) > 1 else ''} {ranges(seen)}."
+        if seen
+        else "One treble end and one bass end give the bevel to a degree."
+    )
+    return Wanted("end", bool(seen), text)
+
+
+def _section(have: Coverage, instrument: InstrumentDetails) -> Wanted:
+    if have.frets.get("section"):
+        return Wanted("section", True, "Wire measured.")
+    known = instrument.crown_width is not None and instrument.crown_height is not None
+    text = (
+        "Only if a fret is pulled: the crown when new is known."
+        if known
+        else "Measures the crown's height, which depths from flats rest on."
+    )
+    return Wanted("section", known, text)
+
+
+def advice(answer: Inspection) -> str:
+    """One plain sentence with a number: what would make this photo better, or that it will do."""
+    if not answer.frets:
+        reason = next((n.reason for n in answer.not_measured), "nothing could be measured")
+        return reason[:1].upper() + reason[1:].rstrip(".") + "."
+    camera = answer.camera
+    if camera is None:
+        return "Measured."
+    need = NEED_PX_PER_MM if answer.view == "plan" else NEED_CLOSE_PX_PER_MM
+    if "SPACING_OFF" in answer.flags:
+        off = abs(answer.checks.get("spacing_ratio", 1.0) - 1.0)
+        return (
+            f"The fret spacing is {off:.1%} off the scale length: check where the scale lies and which fret is first."
+        )
+    if camera.px_per_mm < need:
+        near = camera.distance_mm * camera.px_per_mm / need
+        return f"{camera.px_per_mm:.1f} pixels to the millimetre, {need:g} wanted: go as near as {near:.0f} mm."
+    tilt = _tilt(answer)
+    if tilt:
+        return tilt
+    if "GLARE" in answer.flags or "BLURRED" in answer.flags:
+        return "Part of the metal is lost in glare or blur: move the lamp a hand's width and focus on the frets."
+    left = len(answer.not_measured)
+    rest = f" {left} value{'s' if left != 1 else ''} could not be read." if left else ""
+    return f"Good: {camera.px_per_mm:.0f} pixels to the millimetre from {camera.distance_mm:.0f} mm.{rest}"
+
+
+def _tilt(answer: Inspection) -> str:
+    camera = answer.camera
+    if camera is None:
+        return ""
+    if answer.view == "plan" and camera.tilt_deg > MOST_TILT_PLAN:
+        return f"The camera leans {camera.tilt_deg:.0f}° off square; keep it under {MOST_TILT_PLAN:g}°."
+    if answer.view == "elevation" and "STEEP_VIEW" in answer.flags:
+        blind = max((f.blind_depth.value for f in answer.frets if f.blind_depth), default=None)
+        seen = f" Divots under {blind:.2f} mm don't show." if blind is not None else ""
+        low, high = BEST_ELEVATION
+        return f"The camera looks down at {camera.tilt_deg:.0f}°: lower it to {low:g} to {high:g}°.{seen}"
+    return ""
