@@ -1,7 +1,8 @@
 """One function a user action: load, compute, save. Pages and commands call these and nothing below them.
 
 Every function takes the open store first, runs as one transaction, and raises `shared.errors.InspectError` with a
-sentence for the person when it cannot be done; what was stored before is then as it was.
+sentence for the person when it cannot be done; what was stored before is then as it was. The functions of deciding,
+estimating, papers and exporting are called from those modules by name, so that measuring need not load them.
 """
 
 from inspect_app.jobs.details import FIRST_VISIT, VIEW_OR_FINDING, InstrumentDetails, JobDetails, instrument_of

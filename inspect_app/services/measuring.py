@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import statistics
 from dataclasses import replace
 from pathlib import Path
 from typing import cast
@@ -13,12 +14,14 @@ from inspect_app import __version__
 from inspect_app.ask import Ask, HandEdge, ScaleAsk, View
 from inspect_app.inspection import Inspection, PhotoSummary
 from inspect_app.jobs import loading
+from inspect_app.jobs.details import InstrumentDetails
 from inspect_app.jobs.models import InspectionRow, Judgement
 from inspect_app.jobs.models import Photo as PhotoRow
 from inspect_app.jobs.photo_files import place
 from inspect_app.jobs.records import InspectionView
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.readings import readings_of
+from inspect_app.services.deciding import wear_of
 from inspect_app.services.decoded import calibration, decoded
 from inspect_app.services.finding import current_of, now, row, touch
 from inspect_app.views import measure, refused
@@ -36,22 +39,30 @@ __all__ = [
 
 
 def suggested_ask(store: Store, photo_id: int) -> Ask:
-    """What to ask of a photo: its last question, else what the job says of the instrument."""
+    """What to ask of a photo: its last question, else what the job says or has measured of the instrument."""
     with reading(store) as session:
         photo = row(session, PhotoRow, photo_id, "photo")
         last = loading.current_inspection(photo)
         if last is not None and last.ask["view"] == photo.view:
             return Ask.from_dict(last.ask)
-        instrument = loading.details_of(photo.job).instrument
         if photo.view == "finding":
             raise OptionError("A finding is not measured by itself.", "Mark a distance, an angle or a circle on it.")
-        return Ask(
-            view=cast(View, photo.view),
-            scale=ScaleAsk("strip" if photo.view == "plan" else "backdrop"),
-            scale_length=instrument.scale_length,
-            crown_width=instrument.crown_width,
-            crown_height=instrument.crown_height,
-        )
+        view, job_id, visit = cast(View, photo.view), photo.job_id, photo.visit.label
+        instrument = loading.details_of(photo.job).instrument
+    width, height = _crown(store, job_id, visit, instrument)
+    scale = ScaleAsk("strip" if view == "plan" else "backdrop")
+    return Ask(view, scale, scale_length=instrument.scale_length, crown_width=width, crown_height=height)
+
+
+def _crown(store: Store, job_id: int, visit: str, written: InstrumentDetails) -> tuple[float | None, float | None]:
+    """Width and height of the unworn crown, mm: as written down, else as this visit's photos measured them."""
+    width, height = written.crown_width, written.crown_height
+    if written.scale_length is None or (width and height):
+        return width, height
+    wear = wear_of(store, job_id, visit)
+    widths = [f.crown_width.value for f in wear.frets if f.crown_width is not None]
+    width = width or (statistics.median(widths) if widths else None)
+    return width, height or (wear.crown_height.value if wear.crown_height is not None else None)
 
 
 def measure_photo(store: Store, photo_id: int, ask: Ask, again: bool = False) -> InspectionView:
