@@ -30,6 +30,7 @@ __all__ = [
     "edge_line",
     "fit_line",
     "fit_lines",
+    "weighted_lines",
     "intersect",
     "shared_noise",
 ]
@@ -343,10 +344,10 @@ def _fit_seen(p: Vector, s: Vector, ok: NDArray[np.bool_]) -> list[Line | None]:
     r = o - _median(o, ok)[:, None]
     for _ in range(8):  # settles in 3 to 5
         w = weight * _tukey(r, s, ok)
-        centre, a, b = _weighted_lines(t, o, w)
+        centre, a, b = weighted_lines(t, o, w)
         r = o - a[:, None] - b[:, None] * (t - centre[:, None])
     used = _tukey(r, s, ok) > 0.1  # what counts little does not count: the covariance is that of plain least squares
-    centre, a, b = _weighted_lines(t, o, np.where(used, weight, 0.0))
+    centre, a, b = weighted_lines(t, o, np.where(used, weight, 0.0))
     out: list[Line | None] = []
     for k in range(len(p)):
         u_k = used[k]
@@ -393,8 +394,12 @@ def _tukey(r: Vector, s: Vector, ok: NDArray[np.bool_]) -> Vector:
     return np.asarray(np.where(ok & (np.abs(z) < 1.0), (1.0 - z**2) ** 2, 0.0))
 
 
-def _weighted_lines(t: Vector, o: Vector, w: Vector) -> tuple[Vector, Vector, Vector]:
-    """Weighted least squares of ``o = a + b (t - centre)`` a row; centre is the weighted mean of t."""
+def weighted_lines(t: Vector, o: Vector, w: Vector) -> tuple[Vector, Vector, Vector]:
+    """Weighted least squares of ``o = a + b (t - centre)``, a row of (K, N) at a time: centre, a and b, each (K,).
+
+    `centre` is the weighted mean of t, so that a and b are uncorrelated: with weights 1 / u^2 their variances are
+    ``1 / sum(w)`` and ``1 / sum(w (t - centre)^2)``.
+    """
     total = np.maximum(w.sum(axis=1), 1e-300)
     centre, a = (w * t).sum(axis=1) / total, (w * o).sum(axis=1) / total
     d = t - centre[:, None]
