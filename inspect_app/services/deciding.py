@@ -35,6 +35,8 @@ __all__ = [
     "inspections_of",
     "rates",
     "remove_wire",
+    "shop_limits",
+    "shop_prices",
     "terms",
     "wear_of",
     "wires",
@@ -211,6 +213,18 @@ def _shop_limits(session: Session) -> Limits:
 def _shop_prices(session: Session) -> PriceBook:
     kept = session.get(Setting, "prices")
     return PriceBook.from_dict(kept.value) if kept else PriceBook.default()
+
+
+def shop_limits(store: Store) -> Limits:
+    """The limits new jobs start from."""
+    with reading(store) as session:
+        return _shop_limits(session)
+
+
+def shop_prices(store: Store) -> PriceBook:
+    """The price book new jobs start from."""
+    with reading(store) as session:
+        return _shop_prices(session)
 
 
 def change_terms(

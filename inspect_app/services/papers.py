@@ -36,7 +36,7 @@ from inspect_app.wear import FretWear, WearMap
 from shared.errors import OptionError
 from shared.measured import Measured, NotMeasured
 
-__all__ = ["AFTER", "bench_paper", "estimate_paper", "handover_paper", "picture_of", "proof_of"]
+__all__ = ["AFTER", "bench_paper", "estimate_paper", "handover_paper", "picture_of", "proof_of", "proof_pairs"]
 
 AFTER = "after"
 """Label of the visit whose photos prove the work."""
@@ -230,6 +230,14 @@ def handover_paper(
     words = done or "The work agreed in the estimate was done; the same views were photographed and measured again."
     content = handover_content(_heading(store, job, paper), words, checks, named, unread, show)
     return render_pdf("handover", content, files, _today(job))
+
+
+def proof_pairs(
+    store: Store, job_id: int, before: str = FIRST_VISIT, after: str = AFTER
+) -> tuple[tuple[str, bytes, bytes], ...]:
+    """Caption and the two pictures (JPEG, one scale) of every pair of photos that show the same frets."""
+    pairs = _pairs(job_view(store, job_id), before, after)
+    return tuple((_caption(old), *_same_scale(store, old, new)) for old, new in pairs)
 
 
 def _pairs(job: JobView, before: str, after: str, most: int = 4) -> list[tuple[PhotoView, PhotoView]]:

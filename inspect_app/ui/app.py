@@ -7,7 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 from inspect_app.ui import server
-from inspect_app.ui.bench import JOBS_PAGE, STEPS, page, say
+from inspect_app.ui.bench import JOBS_PAGE, SHOP_PAGE, STEPS, page, say
 from inspect_app.ui.look import PAGE_CSS
 from shared.errors import InspectError
 
@@ -16,7 +16,11 @@ ICON = Path(__file__).parent / "static" / "icon.png"
 # Before the pages are named: a page's own icon would be fetched from another host.
 st.set_page_config(page_title="Fret wear record", page_icon=str(ICON), layout="wide")
 st.html(PAGE_CSS)
-_pages = [st.Page(page(JOBS_PAGE), title="Jobs", default=True), *(st.Page(page(s.file), title=s.name) for s in STEPS)]
+_pages = [
+    st.Page(page(JOBS_PAGE), title="Jobs", default=True),
+    *(st.Page(page(s.file), title=s.name) for s in STEPS),
+    st.Page(page(SHOP_PAGE), title="Shop"),
+]
 _chosen = st.navigation(_pages, position="hidden")
 try:
     server.store()

@@ -15,7 +15,19 @@ from inspect_app.ui import server
 from inspect_app.ui.words import Length, plain
 from shared.errors import InspectError
 
-__all__ = ["JOBS_PAGE", "STEPS", "Step", "head", "length_unit", "page", "say", "saying", "step_link", "the_job"]
+__all__ = [
+    "JOBS_PAGE",
+    "SHOP_PAGE",
+    "STEPS",
+    "Step",
+    "head",
+    "length_unit",
+    "page",
+    "say",
+    "saying",
+    "step_link",
+    "the_job",
+]
 
 _HERE = Path(__file__).parent
 
@@ -29,11 +41,15 @@ class Step:
 
 
 JOBS_PAGE = "jobs.py"
+SHOP_PAGE = "shop.py"
 STEPS = (
     Step("job.py", "Job"),
     Step("photos.py", "Photos"),
     Step("readings.py", "Readings"),
     Step("wear_map.py", "Wear map"),
+    Step("options.py", "Options"),
+    Step("estimate.py", "Estimate"),
+    Step("after_work.py", "After work"),
     Step("by_hand.py", "By hand"),
     Step("findings.py", "Findings"),
 )

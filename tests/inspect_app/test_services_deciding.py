@@ -7,21 +7,18 @@ import sqlite3
 import zipfile
 from dataclasses import replace
 from datetime import date
+from functools import partial
 
-import numpy as np
 import pytest
 from PIL import Image
 from pypdf import PdfReader
 
-import inspect_app.services.measuring as measuring
-from inspect_app.ask import Ask
 from inspect_app.cli import OPTIONS, main
 from inspect_app.estimate import Line
-from inspect_app.inspection import CameraSummary, Divot, FretReading, Inspection, PhotoSummary
-from inspect_app.jobs.details import InstrumentDetails, JobDetails
+from inspect_app.jobs.details import JobDetails
 from inspect_app.limits import Verdict
 from inspect_app.options import Kind
-from inspect_app.services import add_photo, create_job, judge, measure_photo, open_store
+from inspect_app.services import add_photo, create_job, judge, open_store
 from inspect_app.services.deciding import add_wire, change_terms, decide, rates, remove_wire, wear_of, wires
 from inspect_app.services.estimating import (
     accept_estimate,
@@ -36,37 +33,7 @@ from inspect_app.services.exporting import export_job
 from inspect_app.services.papers import bench_paper, handover_paper, picture_of, proof_of
 from inspect_app.wire import WireStock
 from shared.errors import OptionError, StoreError
-from shared.measured import Measured
-
-
-def mm(value, u=0.005, unit="mm"):
-    return Measured.of(value, unit, reading=u)
-
-
-def jpeg(seed, gps=False):
-    noise = np.random.default_rng(seed).integers(0, 255, (120, 160, 3), dtype=np.uint8)
-    image, out = Image.fromarray(noise), io.BytesIO()
-    exif = Image.Exif()
-    if gps:
-        exif.get_ifd(0x8825)[2] = (48.0, 12.0, 3.0)
-        exif[0x9C9D] = b"owner"
-    image.save(out, "JPEG", exif=exif)
-    return out.getvalue()
-
-
-def elevation(photo, depths, bevel=30.0, first=1):
-    frets = tuple(
-        FretReading(
-            first + i,
-            blind_depth=mm(0.004),
-            bevel_treble=mm(bevel, 0.4, "deg"),
-            divots=(Divot(mm(20.0, 0.1), mm(5.0, 0.2), mm(d)),) if d else (),
-        )
-        for i, d in enumerate(depths)
-    )
-    camera = CameraSummary(4000.0, "EXIF", 0.0, 220.0, 5.0, 20.0)
-    who = PhotoSummary(photo.name, photo.sha256, photo.width, photo.height)
-    return Inspection("elevation", who, "t", {}, frets, camera=camera)
+from tests.inspect_app.deciding_case import jpeg, make_job, put_elevation
 
 
 @pytest.fixture
@@ -79,20 +46,12 @@ def store(tmp_path):
 @pytest.fixture
 def put(store, monkeypatch):
     """Add a photo whose measuring gives a known answer."""
-
-    def one(job, seed, depths, visit="intake", **kwargs):
-        monkeypatch.setattr(measuring, "calibration", lambda *_: None)
-        monkeypatch.setattr(measuring, "measure", lambda photo, ask, _: elevation(photo, depths, **kwargs))
-        photo = add_photo(store, job, jpeg(seed, gps=True), f"e{seed}.jpg", "elevation", visit).photo
-        return measure_photo(store, photo.id, Ask("elevation"))
-
-    return one
+    return partial(put_elevation, store, monkeypatch)
 
 
 @pytest.fixture
 def job(store):
-    guitar = InstrumentDetails(scale_length=648.0, frets=6, strings=6, crown_height=1.1, board_wood="Rosewood")
-    return create_job(store, JobDetails("A. Customer", instrument=guitar, asked_for="Buzzes"))
+    return make_job(store)
 
 
 def test_readings_become_a_recommendation(store, job, put):

@@ -1,0 +1,64 @@
+"""After the work: the same views again, held against what was agreed, before beside after."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from inspect_app import services
+from inspect_app.limits import Verdict
+from inspect_app.services.papers import AFTER, handover_paper, proof_of, proof_pairs
+from inspect_app.ui import server
+from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
+from inspect_app.ui.words import plain, shown
+from shared.errors import InspectError
+
+SIGNS = {Verdict.WITHIN: "✓ within", Verdict.BEYOND: "✕ beyond", Verdict.CANNOT_TELL: "? cannot tell"}
+
+
+def checks(job: services.JobView) -> None:
+    """Everything agreed, with its verdict."""
+    found = proof_of(server.store(), job.id)
+    unit = length_unit()
+    count = {v: sum(1 for c in found if c.verdict == v) for v in Verdict}
+    st.markdown(" · ".join(f"**{n}** {v}" for v, n in count.items() if n))
+    st.table(
+        [
+            {
+                "Check": plain(c.what),
+                "Agreed": plain(c.target),
+                "Measured": plain(shown(c.measured, unit)) if c.measured else plain(c.reason),
+                "Verdict": SIGNS[c.verdict],
+            }
+            for c in found
+        ],
+        border="horizontal",
+    )
+
+
+def pairs(job: services.JobView) -> None:
+    """The same frets before and after, at the same scale."""
+    for caption, before, after in proof_pairs(server.store(), job.id):
+        left, right = st.columns(2)
+        left.image(before, caption=f"Before: {plain(caption)}", width="stretch")
+        right.image(after, caption=f"After: {plain(caption)}", width="stretch")
+
+
+job = the_job()
+head(job, "after_work.py")
+st.title("After work")
+if not any(v.label == AFTER for v in job.visits):
+    st.info("No photos were taken after the work yet. Add them as visit “after”: the same views as at intake.")
+    step_link("photos.py", "**Add photos ›**", job.id)
+    st.stop()
+try:
+    checks(job)
+    st.download_button(
+        "Handover (PDF)",
+        data=lambda: handover_paper(server.store(), job.id).data,
+        file_name=f"handover-{job.number}.pdf",
+        mime="application/pdf",
+        on_click="ignore",
+    )
+    pairs(job)
+except InspectError as error:
+    say(error)

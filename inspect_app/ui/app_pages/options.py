@@ -1,0 +1,193 @@
+"""What could be done with this board, what each way leaves and costs, and which one stands."""
+
+from __future__ import annotations
+
+import altair as alt
+import streamlit as st
+
+from inspect_app import services
+from inspect_app.estimate import format_money
+from inspect_app.limits import Verdict
+from inspect_app.options import Check, Kind, Option
+from inspect_app.services.deciding import Decision, change_terms, decide, wires
+from inspect_app.services.estimating import draft
+from inspect_app.services.papers import bench_paper
+from inspect_app.ui import server
+from inspect_app.ui.bench import head, page, say, saying, step_link, the_job
+from inspect_app.ui.words import plain
+from shared.errors import InspectError
+
+SIGNS = {Verdict.WITHIN: "✓ within", Verdict.BEYOND: "✕ beyond", Verdict.CANNOT_TELL: "? cannot tell"}
+RULE = (
+    "A limit counts as kept or broken only when that is at least 95 % probable (decision rule of ISO 14253-1, "
+    "probabilities after JCGM 106); otherwise the photos cannot tell."
+)
+
+
+def visit_of(job: services.JobView) -> str:
+    """The visit to decide by: the only one, or the one chosen."""
+    labels = [v.label for v in job.visits]
+    if len(labels) == 1:
+        return labels[0]
+    return str(st.segmented_control("Readings of", labels, default=labels[0], required=True, key="options-visit"))
+
+
+def recommended(decision: Decision) -> None:
+    """The recommendation, and what would settle what can't be told."""
+    said = decision.recommendation
+    with st.container(border=True):
+        if said.kind is None:
+            st.markdown("#### Nothing can be recommended yet")
+        else:
+            st.markdown(f"#### Recommended: {said.kind}")
+        st.markdown(plain(said.reason))
+        if said.settle:
+            st.caption(plain(said.settle))
+        if decision.terms.choice is not None:
+            st.info(f"You chose **{decision.terms.choice}** instead: {plain(decision.terms.note)}")
+
+
+def check_line(check: Check) -> str:
+    """One limit and what may be said of it."""
+    worst = f", worst on fret {check.worst_fret}" if check.worst_fret else ""
+    p = "" if check.probability is None else f" (kept with probability {check.probability:.2f}{worst})"
+    side = "at most" if check.limit.side == "upper" else "at least"
+    unit = "" if check.limit.unit == "1" else f" {check.limit.unit}"
+    return f"{SIGNS[check.verdict]}: {check.limit.text}, {side} {check.limit.value:g}{unit}{p}"
+
+
+def show_option(decision: Decision, option: Option) -> None:
+    """One option: price, what comes off, what is left, the limits."""
+    prices = decision.terms.prices
+    price = format_money(option.price, prices.currency, prices.minor_digits)
+    here = option.kind == decision.kind
+    title = f"{'● ' if here else ''}{str(option.kind).capitalize()} · {price} · {SIGNS[option.verdict]}"
+    with st.expander(title, expanded=here):
+        st.markdown("\n".join(f"- {plain(line)}" for line in facts(option)))
+        st.markdown("\n".join(f"- {plain(check_line(c))}" for c in option.checks))
+        if option.height_left:
+            heights(option, decision)
+        if len(option.curve) > 1 and option.curve[0].least_height is not None:
+            trade_off(option, decision)
+
+
+def facts(option: Option) -> list[str]:
+    """What is worked on, what comes off, what else it brings."""
+    out = []
+    if option.replaced:
+        out.append(f"Frets replaced: {', '.join(map(str, option.replaced))}")
+    if option.kind == Kind.DRESS:
+        out.append(f"Frets dressed: {', '.join(map(str, option.dressed)) or 'none'}")
+    if option.removal is not None:
+        out.append(f"Comes off: {option.removal.value:.2f} ± {2 * option.removal.u:.2f} mm")
+    if option.height_left:
+        fret, low = min(option.height_left, key=lambda h: h[1].value)
+        out.append(f"Least crown height left: {low.value:.2f} ± {2 * low.u:.2f} mm, fret {fret}")
+    return [*out, *option.brings]
+
+
+def heights(option: Option, decision: Decision) -> None:
+    """Height left fret by fret beside the limit."""
+    limit = decision.terms.limits["crown_height"].value
+    rows = [
+        {"fret": n, "low": s.value - 2 * s.u, "mm": s.value, "high": s.value + 2 * s.u} for n, s in option.height_left
+    ]
+    base = alt.Chart(alt.InlineData(values=rows)).encode(x=alt.X("fret:O", title="Fret", axis=alt.Axis(labelAngle=0)))
+    y = alt.Y("mm:Q", title="Crown height left, mm (bar: U)", scale=alt.Scale(zero=False))
+    bars = base.mark_rule(strokeWidth=3).encode(y=alt.Y("low:Q", title=""), y2="high:Q")
+    dots = base.mark_point(filled=True, size=70).encode(y=y)
+    line = alt.Chart(alt.InlineData(values=[{"limit": limit}])).mark_rule(strokeDash=[6, 4]).encode(y="limit:Q")
+    st.altair_chart(
+        bars + dots + line,
+        width="stretch",
+        height=200,
+        key=f"heights-{option.kind}",
+        alt=f"Crown height left by fret, limit {limit:g} mm",
+    )
+
+
+def trade_off(option: Option, decision: Decision) -> None:
+    """How much height each replaced fret gives back."""
+    st.markdown("Replacing the worst frets gives back height on the others:")
+    st.table(
+        [
+            {
+                "Replaced": ", ".join(map(str, t.replaced)) or "none",
+                "Comes off, mm": f"{t.removal.value:.2f}",
+                "Least height, mm": f"{t.least_height.value:.2f}" if t.least_height else "",
+                "Limit kept with": f"{t.probability:.2f}" if t.probability is not None else "",
+            }
+            for t in option.curve[: max(6, len(option.replaced) + 2)]
+        ],
+        border="horizontal",
+    )
+
+
+def choose(job: services.JobView, decision: Decision) -> None:
+    """Wire, bevel, another option with the reason."""
+    stock = wires(server.store())
+    known = decision.terms
+    with st.form("terms", border=False):
+        st.subheader("What was agreed")
+        labels = ["as now", *(w.stock.label for w in stock)]
+        present = next((i for i, w in enumerate(stock, 1) if known.wire and w.id == known.wire.id), 0)
+        wire = st.selectbox("Wire for new frets", range(len(labels)), index=present, format_func=lambda i: labels[i])
+        bevel = st.number_input(
+            "Bevel of the fret ends, degrees from upright", 0.0, 60.0, known.bevel_deg, 1.0,
+            help="30 is usual, some prefer 35, about 20 where ends are then rounded (common practice, no source).",
+        )  # fmt: skip
+        kinds = ["", *map(str, Kind)]
+        index = kinds.index(str(known.choice)) if known.choice else 0
+        choice = st.selectbox("Option", kinds, index=index, format_func=lambda k: k.capitalize() or "As recommended")
+        note = st.text_input("Why another than recommended", value=known.note)
+        if st.form_submit_button("Keep this"):
+            chosen = stock[wire - 1].id if wire else None
+            with saying():
+                change_terms(server.store(), job.id, wire_id=chosen, bevel_deg=bevel, choice=choice, note=note)
+                st.rerun()
+
+
+def onward(job: services.JobView, decision: Decision, visit: str) -> None:
+    """Draft the estimate, print the bench sheet."""
+    if decision.kind is None:
+        step_link("photos.py", "**Add photos ›**", job.id)
+        return
+    left, right = st.columns(2)
+    if left.button("Draft the estimate", type="primary", width="stretch"):
+        with saying():
+            draft(server.store(), job.id, visit)
+            st.switch_page(page("estimate.py"), query_params={"job": str(job.id)})
+    right.download_button(
+        "Bench sheet (PDF)",
+        data=lambda: bench_paper(server.store(), job.id, visit).data,
+        file_name=f"bench-sheet-{job.number}.pdf",
+        mime="application/pdf",
+        on_click="ignore",
+        width="stretch",
+    )
+
+
+job = the_job()
+head(job, "options.py")
+st.title("Options")
+visit = visit_of(job)
+try:
+    decision = decide(server.store(), job.id, visit)
+except InspectError as error:
+    say(error)
+    step_link("job.py", "**Open the job ›**", job.id)
+    st.stop()
+main, side = st.columns([3, 2], gap="large")
+with main:
+    recommended(decision)
+    for option in decision.options:
+        show_option(decision, option)
+    st.caption(RULE)
+with side:
+    onward(job, decision, visit)
+    choose(job, decision)
+    if decision.wear.crown_height is None:
+        st.info("The crown height is not known. Add a section photo of a pulled fret, or write it on the job's page.")
+    else:
+        st.caption(f"Unworn crown height: {decision.wear.crown_height.value:.2f} mm, {decision.wear.height_from}.")
+    st.page_link(page("shop.py"), label="Limits, prices and wire of the shop")
