@@ -1,0 +1,330 @@
+"""Worn flats on a crown, seen from above.
+
+A string wears a flat into the crown: a facet nearly parallel to the board, seen as one even tone between two
+boundaries that bulge outwards from the crown's centre line and meet again where the wear ends. Flats are searched for
+as departures from the unworn look of the same crown (`unworn`), fitted one by one (`flat_outline`), and kept when the
+evidence for them is beyond what noise, grain and scratches of that crown can do. Where a flat would reflect the same
+tone as the crown around it, it can't be seen; that is said rather than guessed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
+
+from inspect_app.features.crown import FretPatch
+from inspect_app.features.flat_outline import (
+    BLUR_PX,
+    U_BLOOM,
+    CrownArc,
+    FlatOutline,
+    FlatSpan,
+    fit_outline,
+    half_widths,
+)
+from inspect_app.features.unworn import CrownView, Unworn, crown_view, fit_unworn, refit_unworn
+from inspect_app.inspection import Flat, Outline
+from shared.measured import Contribution, Measured, NotMeasured
+
+__all__ = ["FlatFindings", "find_flats", "length_at", "LENGTH_AT_MM", "ASSUMED_HEIGHT_MM"]
+
+LENGTH_AT_MM = 0.3
+"""A flat's length is stated where it is at least this wide; what is narrower throughout is not reported."""
+ASSUMED_HEIGHT_MM = (1.15, 0.15)
+"""Crown height where nobody gave it, with its standard uncertainty: wire is 1.0 to 1.4 mm high when new
+(common practice, no source)."""
+_CALM = 3.0
+"""Rows count in full up to about this log likelihood ratio and by its logarithm beyond, so that none outvotes many."""
+_ROW_COST = 0.7
+"""Taken off each row's log likelihood ratio: a flat of free tone and width gains about this much from noise alone."""
+_JOIN_MM = 0.6
+"""Rows are judged together over this length, half of what the shortest flats measure."""
+_CANDIDATE = 10.0
+"""Evidence (natural logarithm of a likelihood ratio) from which a run of rows is worth fitting."""
+_ACCEPT = 40.0
+"""Evidence from which a flat is kept. Some 2000 places, lengths and widths are tried on a fret and a fitted flat has
+about 11 free numbers (five of outline, six of tone): by chi-square one false flat in a thousand frets lies beyond 25.
+The noise level and its bunching come from the same fret and are known to about a half, hence 40."""
+_WIDEST = 0.9
+"""A flat this share of the crown's width would be worn to under half the height: something else lies there."""
+_U_EDGE_PX = 0.3
+"""Standard uncertainty of where a boundary is placed, pixels, the same on both sides: sharpening by the camera and a
+burnished or rolled edge move both outwards or inwards together (common practice, no source)."""
+_SYMMETRY = 0.05
+"""A hollow's middle need not be its widest place: standard uncertainty, share of the half-length."""
+_TELLING_MM = 1.5 * LENGTH_AT_MM
+"""Where flats narrower than this would not show, it is said: below it a flat's length means little anyway."""
+_SHORT_MM = 2.0
+"""Length of the short flat by which it is judged what would show."""
+_ONE_SIDED = 0.1
+"""A boundary that gives less than this share of what is known of the width was as good as not seen."""
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class FlatFindings:
+    """Flats of one fret in order from the treble end, their outlines in photo pixels, and what could not be told."""
+
+    flats: tuple[Flat, ...] = ()
+    outlines: tuple[Outline, ...] = ()
+    not_measured: tuple[NotMeasured, ...] = ()
+
+
+def find_flats(patch: FretPatch) -> FlatFindings:
+    """Find and measure the worn flats of one fret.
+
+    Parameters
+    ----------
+    patch : FretPatch
+        The fret resampled, with its crown width; best laid out at about the height of the crown's top.
+
+    Returns
+    -------
+    FlatFindings
+        An unworn fret in a telling light gives no flats and nothing not measured.
+    """
+    what = f"fret {patch.frame.number}, flats"
+    if not isinstance(patch.crown_width, Measured):
+        return FlatFindings(not_measured=(NotMeasured(what, "The crown's edges could not be found."),))
+    arc = _arc(patch, patch.crown_width)
+    view = crown_view(patch, arc.width, arc.height)
+    if view is None:
+        return FlatFindings(not_measured=(NotMeasured(what, "Too little of the crown can be seen."),))
+    unworn, fits = _search(view, arc)
+    shown = [f.hidden <= 0.5 and f.apex_seen for f in fits]
+    kept = [f for f, yes in zip(fits, shown, strict=True) if yes]
+    lost = [
+        NotMeasured(what, f"The flat about {f.place:.0f} mm from the treble end is mostly covered.")
+        for f, yes in zip(fits, shown, strict=True)
+        if not yes
+    ]
+    blind = _blind(view, unworn, arc, kept)
+    not_measured = (*lost, *((NotMeasured(what, blind),) if blind else ()))
+    return FlatFindings(
+        tuple(_reading(f, patch, arc, view) for f in kept),
+        tuple(_outline(f, patch, arc, f"{what} {k}") for k, f in enumerate(kept, 1)),
+        not_measured,
+    )
+
+
+def _arc(patch: FretPatch, width: Measured) -> CrownArc:
+    known = patch.crown_height
+    height, u_height = (known.value, known.u) if known else ASSUMED_HEIGHT_MM
+    by_width = width.value / (4.0 * height)
+    by_height = 0.5 - width.value**2 / (8.0 * height**2)
+    u_radius = math.hypot(by_width * width.u, by_height * u_height)
+    camera = patch.frame.camera_mm
+    lean = camera[1] / (camera[2] - height)
+    # each edge carries its own error, and the foot need not lie evenly to both sides of the arc's middle
+    u_centre = math.hypot(width.u / 2.0, lean * u_height, 0.02)
+    return CrownArc(width.value, height, u_height, u_radius, u_centre, known is not None)
+
+
+def _search(view: CrownView, arc: CrownArc) -> tuple[Unworn, list[FlatOutline]]:
+    """The unworn look and the flats: found roughly, set aside while the unworn look is learnt anew, then fitted."""
+    unworn = fit_unworn(view)
+    rough = _spans(view, *_evidence(view, unworn, arc))
+    if not rough:
+        return unworn, []
+    seen = np.repeat(view.clear[:, None], len(view.across_mm), axis=1)
+    margin = round(0.3 / view.row_mm)  # the faint tips of a flat
+    for s in rough:
+        middle = view.lean * float(arc.depth(s.half_width))
+        seen[max(0, s.first - margin) : s.last + margin, np.abs(view.across_mm - middle) < s.half_width + 0.12] = False
+    unworn = refit_unworn(view, seen, unworn.sigma**2 * unworn.bunching)
+    spans = _spans(view, *_evidence(view, unworn, arc))
+    y = view.along_mm
+    between = [(y[a.last - 1] + y[b.first]) / 2.0 for a, b in pairwise(spans)]
+    edges = [y[0] - 1.0, *between, y[-1] + 1.0]
+    fits = [fit_outline(view, unworn, arc, s, (edges[k], edges[k + 1])) for k, s in enumerate(spans)]
+    return unworn, [f for k, f in enumerate(fits) if _believable(f, arc, (edges[k], edges[k + 1]))]
+
+
+def _believable(fit: FlatOutline, arc: CrownArc, limits: tuple[float, float]) -> bool:
+    """Beyond chance, wide enough to have a length, narrower than the crown, and still where it was looked for."""
+    if fit.gain < _ACCEPT or not LENGTH_AT_MM < fit.width < _WIDEST * arc.width:
+        return False
+    return limits[0] <= fit.place <= limits[1]
+
+
+def _half_width_grid(view: CrownView, arc: CrownArc) -> tuple[Floats, NDArray[np.intp], NDArray[np.intp]]:
+    """Half-widths tried, mm, and for each the columns ``[lo, hi)`` between its boundaries."""
+    t = view.across_mm
+    half = np.arange(2.0 * view.column_mm, min(0.45 * arc.width, max(-t[0], t[-1])), view.column_mm)
+    middle = view.lean * arc.depth(half)
+    return half, np.searchsorted(t, middle - half), np.searchsorted(t, middle + half)
+
+
+def _within(x: Floats, lo: NDArray[np.intp], hi: NDArray[np.intp]) -> Floats:
+    """Sums of the rows of `x` over each range of columns."""
+    total = np.zeros((len(x), x.shape[1] + 1))
+    np.cumsum(x, axis=1, out=total[:, 1:])
+    return np.asarray(total[:, hi] - total[:, lo])
+
+
+def _evidence(view: CrownView, unworn: Unworn, arc: CrownArc) -> tuple[Floats, Floats]:
+    """For each row, how much better a flat of each half-width explains it than the unworn crown.
+
+    Returns half-widths (k,) in mm and log likelihood ratios (n, k); each row's flat has the one tone that fits it and
+    its neighbours best.
+    """
+    half, lo, hi = _half_width_grid(view, arc)
+    weight = 1.0 / unworn.sigma**2
+    n = _within(weight[None, :], lo, hi)
+    s1, s2 = _within(view.tone * weight, lo, hi), _within(view.tone**2 * weight, lo, hi)
+    own = uniform_filter1d(s1 / n, 3, axis=0)
+    gain = _within((view.tone - unworn.tone) ** 2 * weight, lo, hi) - (s2 - 2.0 * own * s1 + own**2 * n)
+    return half, np.where(view.clear[:, None], 0.5 * gain / unworn.bunching, 0.0)
+
+
+def _spans(view: CrownView, half: Floats, gain: Floats) -> list[FlatSpan]:
+    """Runs of rows where some half-width explains the rows better than the unworn crown does."""
+    calm = _CALM * np.arcsinh(gain / _CALM) - _ROW_COST
+    near = uniform_filter1d(calm, max(3, round(_JOIN_MM / view.row_mm)), axis=0)
+    best = near.max(axis=1)
+    widest = half[near.argmax(axis=1)]
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (best > 0).astype(np.int8), [0]])))
+    runs = [r for i, j in zip(edges[::2], edges[1::2], strict=True) for r in _parts(widest, int(i), int(j), view)]
+    return [_coarse(view, half, calm, i, j) for i, j in runs if best[i:j].sum() > _CANDIDATE]
+
+
+def _parts(widest: Floats, i: int, j: int, view: CrownView) -> list[tuple[int, int]]:
+    """Split a run of rows where the width falls to under half of what it is on both sides: two flats that touch."""
+    smooth = uniform_filter1d(widest[i:j], max(3, round(_JOIN_MM / view.row_mm)))
+    before, after = np.maximum.accumulate(smooth), np.maximum.accumulate(smooth[::-1])[::-1]
+    dip = smooth / np.minimum(before, after)
+    k = int(np.argmin(dip))
+    if dip[k] >= 0.5 or min(k, j - i - k) * view.row_mm < _JOIN_MM:
+        return [(i, j)]
+    return _parts(widest, i, i + k, view) + _parts(widest, i + k, j, view)
+
+
+def _coarse(view: CrownView, half: Floats, calm: Floats, first: int, last: int) -> FlatSpan:
+    """The outline, on a coarse grid of places, lengths and widths, that gathers most evidence around a run of rows."""
+    long = last - first
+    margin = long // 4 + 3
+    rows = np.arange(max(0, first - margin), min(len(calm), last + margin))
+    place = np.linspace(first + 0.15 * long, last - 0.15 * long, 9)[:, None, None, None]
+    length = (np.geomspace(0.3, 0.8, 7) * max(long, 6))[:, None, None]
+    step = max(1, len(half) // 10)
+    widest = half[step - 1 :: step][:, None]
+    k = np.rint((1.0 - ((rows - place) / length) ** 2) * (widest / view.column_mm)).astype(np.intp) - 2
+    k = np.where(k < 0, len(half), k)  # the column appended: no flat in this row
+    total = np.pad(calm[rows], ((0, 0), (0, 1)))[np.arange(len(rows)), k].sum(axis=-1)
+    a, b, c = np.unravel_index(int(total.argmax()), total.shape)
+    at = float(np.interp(place[a, 0, 0, 0], np.arange(len(view.along_mm)), view.along_mm))
+    return FlatSpan(first, last, at, float(length[b, 0, 0]) * view.row_mm, float(widest[c, 0]), float(total[a, b, c]))
+
+
+def _blind(view: CrownView, unworn: Unworn, arc: CrownArc, flats: list[FlatOutline]) -> str:
+    """Where and below what width a flat would not show; empty where every telling flat would.
+
+    A flat reflects what the crown's centre line reflects, both facing straight up; where other flats are seen on the
+    same fret their tone is known as well. It shows by its contrast with the crown to either side of the centre line.
+    """
+    limit = _narrowest(view, unworn, arc, unworn.tone[:, np.abs(view.across_mm).argmin()])
+    if flats:
+        tone = np.interp(view.along_mm, [f.place for f in flats], [f.tone for f in flats])
+        limit = np.minimum(limit, _narrowest(view, unworn, arc, tone))
+    for f in flats:
+        limit[np.abs(view.along_mm - f.place) < f.half_length] = 0.0
+    dark = view.clear & (limit > _TELLING_MM)
+    if dark.sum() * view.row_mm < _SHORT_MM:
+        return ""
+    y, width = view.along_mm[dark], min(float(limit[dark].max()), _WIDEST * arc.width)
+    return (
+        f"Between {y[0]:.0f} and {y[-1]:.0f} mm from the treble end a flat narrower than {width:.2f} mm would not "
+        "show: it would reflect the same light as the crown beside it. Move the lamp and take the photo again."
+    )
+
+
+def _narrowest(view: CrownView, unworn: Unworn, arc: CrownArc, tone: Floats) -> Floats:
+    """Width, mm, of the narrowest short flat of given tones (n,) that would be kept, place by place; inf if none."""
+    half, lo, hi = _half_width_grid(view, arc)
+    contrast = 0.5 * (unworn.tone - tone[:, None]) ** 2 / (unworn.sigma**2 * unworn.bunching)
+    gain = np.pad(_within(contrast, lo, hi), ((0, 0), (1, 0)))
+    s = (np.arange(8) + 0.5) / 8.0
+    k = np.rint((1.0 - s**2) * half[:, None] / view.column_mm).astype(np.intp) - 1
+    total = gain[:, np.clip(k, 0, len(half))].mean(axis=-1) * _SHORT_MM / view.row_mm
+    enough = total >= _ACCEPT
+    return np.where(enough.any(axis=1), 2.0 * half[enough.argmax(axis=1)], np.inf)
+
+
+def length_at(params: Floats, arc: CrownArc, at_mm: float = LENGTH_AT_MM) -> float:
+    """Length in mm over which a flat is at least `at_mm` wide; 0 where it never is.
+
+    From ``d = D (1 - s^2)^(2 q)`` and the depth of a chord of the crown's arc.
+    """
+    ratio = float(arc.depth(at_mm / 2.0) / arc.depth(math.exp(params[2]) / 2.0))
+    if ratio >= 1.0:
+        return 0.0
+    return 2.0 * math.exp(params[1]) * math.sqrt(1.0 - ratio ** (0.5 / math.exp(params[4])))
+
+
+def _reading(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView) -> Flat:
+    plane, p = patch.frame.plane, fit.params
+    edge = 2.0 * _U_EDGE_PX * view.pixel_mm
+    burnt = 2.0 * U_BLOOM * BLUR_PX * view.pixel_mm * fit.burnt
+    length = length_at(p, arc)
+    slope = np.array([(length_at(p + e, arc) - length_at(p - e, arc)) / 2e-4 for e in 1e-4 * np.eye(5)])
+    steep = (length_at(p, arc, LENGTH_AT_MM - 0.02) - length_at(p, arc, LENGTH_AT_MM + 0.02)) / 0.04
+    flags = _flags(fit, patch)
+    width = _measured(
+        fit.width, flags, boundary_noise=fit.width * math.sqrt(fit.cov[2, 2]), boundary_definition=edge,
+        burnt_out_tones=burnt, scale=fit.width * plane.u_rel,
+    )  # fmt: skip
+    return Flat(
+        _measured(
+            fit.place, flags, boundary_noise=math.sqrt(fit.cov[0, 0]), treble_end=patch.frame.origin_u_mm,
+            symmetry=_SYMMETRY * fit.half_length, scale=fit.place * plane.u_rel,
+        ),
+        _measured(
+            length, flags, boundary_noise=math.sqrt(float(slope @ fit.cov @ slope)),
+            boundary_definition=steep * edge, burnt_out_tones=steep * burnt, scale=length * plane.u_rel,
+        ),
+        width,
+        _depth(width, arc) if arc.height_known else None,
+    )  # fmt: skip
+
+
+def _measured(value: float, flags: tuple[str, ...], **sources: float) -> Measured:
+    return Measured.of(value, "mm", flags, **sources)
+
+
+def _flags(fit: FlatOutline, patch: FretPatch) -> tuple[str, ...]:
+    found = {
+        "ONE_SIDED": min(fit.sides) < _ONE_SIDED,
+        "COVERED": fit.hidden > 0.1,
+        "LOW_RESOLUTION": patch.px_per_mm * LENGTH_AT_MM < 3.0,  # two boundaries need three pixels between them
+    }
+    return tuple(code for code, so in found.items() if so)
+
+
+def _depth(width: Measured, arc: CrownArc) -> Measured:
+    """Depth below the unworn top from the width, ``d = r - sqrt(r^2 - f^2 / 4)``."""
+    depth = float(arc.depth(width.value / 2.0))
+    chord = math.sqrt(max(arc.radius**2 - width.value**2 / 4.0, 1e-4))
+    by_width = width.value / (4.0 * chord)
+    by_radius = 1.0 - arc.radius / chord
+    parts = (
+        Contribution("width", by_width * width.u),
+        Contribution("crown radius", abs(by_radius) * arc.u_radius),
+    )
+    return Measured(depth, "mm", parts, (*width.flags, "INDIRECT"))
+
+
+def _outline(fit: FlatOutline, patch: FretPatch, arc: CrownArc, of: str) -> Outline:
+    """The flat's rim in photo pixels: each point at its own height, where the facet cuts the crown."""
+    along = fit.place + fit.half_length * np.sin(np.linspace(-0.5, 0.5, 25) * math.pi)
+    half = np.maximum(half_widths(fit.params, along, arc.radius), 0.0)
+    there = np.concatenate([along, along[-2:0:-1]])
+    across = float(fit.params[3]) + np.concatenate([half, -half[-2:0:-1]])
+    height = arc.height - arc.depth(np.concatenate([half, half[-2:0:-1]]))
+    px = patch.frame.to_px(there, across, height)
+    return Outline("flat", tuple((float(x), float(y)) for x, y in px), closed=True, of=of)

@@ -1,0 +1,272 @@
+"""The outline of one worn flat, fitted to the picture of its crown.
+
+A crown is a circular arc of radius r; a hollow whose floor lies ``d(s)`` below the unworn top cuts it along two lines
+``a(s) = sqrt(2 r d - d^2)`` to either side of the centre line. A smooth hollow ``d = D (1 - s^2)^(2 q)``, s from -1 to
+1 along the fret, gives ``a`` close to ``(f / 2) (1 - s^2)^q``: two boundaries that bulge outwards and meet. ``q`` is 1
+for a plain hollow; a prior about 1 allows blunter and sharper ones and carries that doubt into the uncertainty.
+
+Between the boundaries the picture shows, row by row, one even tone (a facet is a plane mirror across the fret, tilted
+only along it); outside them the unworn crown. Light, not tone, is mixed where the photo blurs the boundary.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
+from scipy.special import ndtr
+
+from inspect_app.features.unworn import CrownView, Unworn
+
+__all__ = ["CrownArc", "FlatSpan", "FlatOutline", "fit_outline", "half_widths", "BLUR_PX", "U_BLOOM"]
+
+BLUR_PX = 1.0
+"""Standard deviation of a sharp photo's edges, pixels (common practice, no source)."""
+_BURNT = 0.975
+"""Tones above this, five 8-bit code steps below white, may have been any amount brighter."""
+_BLOOM = 0.87
+"""A burnt-out tone moves its blurred boundary outwards. Overexposed X times, a blurred step is seen half-way where the
+brighter side has the share 1/(2 X). With X from 1 to 8 (three stops), evenly in ln X, that point lies 0.87 blurs out on
+average, with a standard deviation of 0.47 blurs."""
+U_BLOOM = 0.47
+_EXPONENT_SD = 0.15
+"""Spread of ln q about 0: from blunt hollows, (1 - s^2)^0.74 at -2 sd, to pointed ones, (1 - s^2)^1.35."""
+_STEPS = 8
+_LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2])
+_TONE_ROWS = 3
+"""A flat's own tone is found from this many rows together: it changes along the hollow, but not from row to row."""
+_SQRT_2PI = math.sqrt(2.0 * math.pi)
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class CrownArc:
+    """Width, unworn height and radius of the crown, mm, with standard uncertainties.
+
+    `u_centre` is that of the centre line's place across; `radius` is known only where the height was.
+    """
+
+    width: float
+    height: float
+    u_height: float
+    u_radius: float
+    u_centre: float
+    height_known: bool
+
+    @property
+    def radius(self) -> float:
+        """Of the arc through the crown's top and both edges, mm."""
+        return (self.width**2 / 4.0 + self.height**2) / (2.0 * self.height)
+
+    def depth(self, half_width: Floats | float) -> Floats:
+        """How far below the arc's top a chord of this half-width lies, mm."""
+        inside = np.minimum(np.abs(half_width), 0.999 * self.radius)
+        return np.asarray(self.radius - np.sqrt(self.radius**2 - inside**2))
+
+
+@dataclass(frozen=True)
+class FlatSpan:
+    """Rows ``[first, last)`` that look like a flat; place, half-length and half-width (mm) that suit them best.
+
+    `evidence` is a log likelihood ratio.
+    """
+
+    first: int
+    last: int
+    place: float
+    half_length: float
+    half_width: float
+    evidence: float
+
+
+@dataclass(frozen=True)
+class FlatOutline:
+    """A fitted flat.
+
+    Attributes
+    ----------
+    params : ndarray, shape (5,)
+        Place along (mm), ln half-length, ln greatest width (mm), centre across (mm), ln q.
+    cov : ndarray, shape (5, 5)
+        Of `params`, from the noise about the fit.
+    gain : float
+        Log likelihood ratio against the unworn crown.
+    sides : tuple of float
+        Share of the knowledge of the width that either boundary gives (towards the nut, towards the body).
+    burnt : float
+        Share of that knowledge from boundaries where one of the two tones is burnt out.
+    hidden : float
+        Share of the length that no clear row shows.
+    apex_seen : bool
+        Whether the widest place lies in a clear row.
+    tone : float
+        The flat's tone, mean over its area.
+    """
+
+    params: Floats
+    cov: Floats
+    gain: float
+    sides: tuple[float, float]
+    burnt: float
+    hidden: float
+    apex_seen: bool
+    tone: float
+
+    @property
+    def place(self) -> float:
+        """Middle of the flat from the treble end, mm."""
+        return float(self.params[0])
+
+    @property
+    def half_length(self) -> float:
+        """Half of the length over which there is any flat, mm."""
+        return math.exp(float(self.params[1]))
+
+    @property
+    def width(self) -> float:
+        """Greatest width, mm."""
+        return math.exp(float(self.params[2]))
+
+
+def half_widths(params: Floats, along: Floats, radius: float) -> Floats:
+    """Half-width in mm of the flat at places along the fret; negative beyond its ends."""
+    s = (along - params[0]) / math.exp(params[1])
+    return np.asarray(_half_widths(1.0 - s * s, math.exp(params[2]), math.exp(params[4]), radius), dtype=float)
+
+
+def _half_widths(g: NDArray[np.floating], width: float, q: float, radius: float) -> NDArray[np.floating]:
+    shape = np.maximum(np.sign(g) * np.maximum(np.abs(g), 1e-4) ** q, -1.0)
+    deepest = radius - math.sqrt(max(radius**2 - width**2 / 4.0, 0.01 * radius**2))
+    return np.asarray(width / 2.0 * shape * np.sqrt((2.0 * radius - deepest * shape**2) / (2.0 * radius - deepest)))
+
+
+@dataclass(frozen=True)
+class _Window:
+    """The part of the view one flat is fitted in: arrays of shape (rows, columns), or broadcastable to it."""
+
+    y: Singles
+    t: Singles
+    tone: Singles
+    unworn: Singles
+    weight: Singles
+    burnt: Singles
+    blur: float
+    lean: float
+    radius: float
+
+
+def _window(view: CrownView, unworn: Unworn, arc: CrownArc, span: FlatSpan, limits: tuple[float, float]) -> _Window:
+    y, t = view.along_mm, view.across_mm
+    far = 1.3 * span.half_length + 0.4
+    top, end = np.searchsorted(y, [max(limits[0], span.place - far), min(limits[1], span.place + far)])
+    reach = 1.3 * span.half_width + 0.25 + abs(view.lean) * float(arc.depth(span.half_width))
+    left, right = np.searchsorted(t, [-reach, reach])
+    tone, base = view.tone[top:end, left:right], unworn.tone[top:end, left:right]
+    weight = np.where(view.clear[top:end, None], 1.0 / (unworn.sigma[left:right] ** 2 * unworn.bunching), 0.0)
+    blur = math.hypot(BLUR_PX * view.pixel_mm, view.column_mm / math.sqrt(12.0))
+    arrays = (y[top:end, None], t[None, left:right], tone, base, weight, base > _BURNT)
+    return _Window(*(np.asarray(a, dtype=np.float32) for a in arrays), blur, view.lean, arc.radius)
+
+
+def _model(p: Floats, w: _Window, blur: float, robust: Singles) -> tuple[Singles, Singles, Singles, Singles]:
+    """Tone expected with a flat `p`; its derivatives (5, rows, columns); the flat's own light; burnt-out clashes.
+
+    The flat's own light in each row is the one that fits best together with its neighbours'.
+    """
+    y0, h, f, c, q = float(p[0]), math.exp(p[1]), math.exp(p[2]), float(p[3]), math.exp(p[4])
+    s = (w.y - y0) / h
+    g = 1.0 - s * s
+    size = np.maximum(np.abs(g), 1e-3)
+    dg = q * size ** (q - 1.0)
+    a = _half_widths(g, f, q, w.radius)
+    inside = np.clip(a, 0.0, 0.95 * w.radius)
+    off = w.t - (c + w.lean * (w.radius - np.sqrt(w.radius**2 - inside**2)))
+    width = blur * np.sqrt(1.0 + np.minimum(f * np.abs(s) * dg / h, 2.0) ** 2)
+    u = (a - np.abs(off)) / width
+    light = w.unworn**2
+    cover = ndtr(u)
+    part = w.weight * robust * cover
+    num = uniform_filter1d(np.sum(part * (w.tone**2 - (1.0 - cover) * light), axis=1), _TONE_ROWS)
+    den = uniform_filter1d(np.sum(part * cover, axis=1), _TONE_ROWS)
+    own = np.clip(num / (den + 1e-9), 1e-4, 1.0)[:, None]
+    clash = (own > _BURNT**2) - w.burnt
+    if clash.any():
+        cover = ndtr(u + _BLOOM * blur / width * clash)
+    rise = own - light
+    tone = np.sqrt(np.maximum(light + cover * rise, 1e-6))
+    rise *= np.exp(-0.5 * u * u) / (2.0 * _SQRT_2PI * width * tone)
+    edge = (f * dg * s / h, f * dg * s * s, a, np.sign(off), a * np.log(size) * q)
+    jac = np.empty((5, *rise.shape), dtype=np.float32)
+    for k, e in enumerate(edge):
+        np.multiply(e, rise, out=jac[k])
+    return tone, jac, own, clash
+
+
+def fit_outline(
+    view: CrownView, unworn: Unworn, arc: CrownArc, span: FlatSpan, limits: tuple[float, float]
+) -> FlatOutline:
+    """Fit a flat to the rows around a span: damped Gauss-Newton, Cauchy weights, coarse to fine blur.
+
+    `limits` are the places along the fret beyond which other flats lie. Where the residuals at the boundaries are
+    larger than the noise, the weights fall by their ratio (Birge), so that the priors keep their say.
+    """
+    w = _window(view, unworn, arc, span, limits)
+    p = np.array([span.place, math.log(span.half_length), math.log(2.0 * span.half_width), 0.0, 0.0])
+    prior = np.array([0.0, 0.0, 0.0, 1.0 / arc.u_centre**2, 1.0 / _EXPONENT_SD**2])
+    ends = view.along_mm[[0, -1]]
+    lower = np.array([ends[0] - 1.0, math.log(0.3), math.log(0.1), -0.2, -0.7])
+    upper = np.array([ends[1] + 1.0, math.log(60.0), math.log(arc.width), 0.2, 0.7])
+    robust = np.ones_like(w.tone)
+    for step in range(_STEPS):
+        tone, jac, _, _ = _model(p, w, max(w.blur, 0.08 * (1.0 - step / 3.0)), robust)
+        residual = w.tone - tone
+        robust = _robust(residual, jac, w, unworn.bunching)
+        normal, slope = _normal(jac, w.weight * robust, residual)
+        normal += np.diag(prior)
+        move = np.linalg.solve(normal + np.diag(0.02 * np.diag(normal) + 1e-6), slope - prior * p)
+        p = np.clip(p + np.clip(move, -_LONGEST_STEP, _LONGEST_STEP), lower, upper)
+        if step > 2 and np.abs(move).max() < 2e-3:
+            break
+    return _judge(p, w, unworn, prior, robust, view)
+
+
+def _normal(jac: Singles, weight: Singles, residual: Singles) -> tuple[Floats, Floats]:
+    flat = jac.reshape(5, -1)
+    weighted = flat * weight.ravel()
+    return (weighted @ flat.T).astype(float), (weighted @ residual.ravel()).astype(float)
+
+
+def _robust(residual: Singles, jac: Singles, w: _Window, bunching: float) -> Singles:
+    """Cauchy weights of scale 3 sigma, over the Birge ratio of the cells that place the boundaries."""
+    z2 = residual**2 * w.weight * np.float32(bunching)
+    told = jac[2] ** 2 * w.weight
+    birge = max(1.0, float(np.sum(told * np.minimum(z2, 25.0)) / (np.sum(told) + 1e-9)))
+    return np.asarray(1.0 / ((1.0 + z2 / 9.0) * np.float32(birge)), dtype=np.float32)
+
+
+def _judge(p: Floats, w: _Window, unworn: Unworn, prior: Floats, robust: Singles, view: CrownView) -> FlatOutline:
+    """Covariance, gain over the unworn crown, and where the knowledge of the width comes from."""
+    tone, jac, own, clash = _model(p, w, w.blur, robust)
+    weight = w.weight * robust
+    normal, _ = _normal(jac, weight, w.tone)
+    cov = np.linalg.inv(normal + np.diag(prior) + 1e-9 * np.eye(5))
+    most = 16.0 / unworn.bunching  # no single cell speaks for more than 4 sigma
+    plain, worn = ((w.tone - x) ** 2 * w.weight for x in (w.unworn, tone))
+    gain = 0.5 * float(np.sum(np.minimum(plain, most) - np.minimum(worn, most)))
+    told = jac[2] ** 2 * weight
+    total = float(told.sum()) + 1e-12
+    nutward = float(told[:, w.t[0] < p[3]].sum()) / total
+    h = math.exp(p[1])
+    shown = np.abs(view.along_mm[view.clear] - p[0])
+    hidden = 1.0 - min(1.0, float(np.sum(shown < h)) * view.row_mm / (2.0 * h))
+    area = np.maximum(half_widths(p, w.y[:, 0].astype(float), w.radius), 0.0)
+    level = math.sqrt(float(np.sum(own[:, 0] * area)) / (float(area.sum()) + 1e-9))
+    return FlatOutline(
+        p, cov, gain, (nutward, 1.0 - nutward), float((told * np.abs(clash)).sum()) / total, hidden,
+        bool(len(shown) and shown.min() < 2.0 * view.row_mm), level,
+    )  # fmt: skip
