@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import dataclasses
+
+import numpy as np
+
 from calib.photo import Photo
 from calib.scales.ask import ScaleAsk, parse_scale
 from calib.scales.base import Scale
-from calib.scales.printed import find_printed
-from shared.errors import ScaleError
+from calib.scales.coin import find_coin
+from calib.scales.id1 import find_id1
+from calib.scales.printed import BACKDROP, STRIP, find_markers, find_printed
+from calib.scales.rule import find_rule
+from calib.scales.span import span_scale
+from shared.errors import OptionError, ScaleError
 
-__all__ = ["Scale", "ScaleAsk", "find_scale", "parse_scale"]
+__all__ = ["Scale", "ScaleAsk", "find_scale", "parse_scale", "is_mirrored"]
 
 
 def find_scale(photo: Photo, ask: ScaleAsk) -> Scale:
@@ -18,7 +26,66 @@ def find_scale(photo: Photo, ask: ScaleAsk) -> Scale:
     ------
     ScaleError
         If it is not there, or not whole enough to give millimetres.
+    OptionError
+        If what was asked lacks the coin's diameter or the span's points.
     """
     if ask.kind in ("strip", "backdrop"):
-        return find_printed(photo, ask.kind, ask.factor)
-    raise ScaleError(f"The scale {ask.kind} can't be read yet.", "Use the printed strip.")
+        return _printed(photo, ask.kind, ask.factor)
+    if ask.kind == "rule":
+        return find_rule(photo, ask.rule_unit, ask.factor)
+    if ask.kind == "coin":
+        if ask.diameter_mm is None:
+            raise OptionError("The coin's diameter is not given.", "Use coin:DIAMETER, in millimetres.")
+        return find_coin(photo, ask.diameter_mm, ask.factor)
+    if ask.kind == "id1":
+        return find_id1(photo, ask.factor)
+    if ask.kind == "span":
+        if ask.span_px is None or ask.span_mm is None:
+            raise OptionError("The span's points or its length are not given.", "Use span:X1,Y1,X2,Y2,MM.")
+        return span_scale(photo, ask.span_px, ask.span_mm, ask.factor)
+    return _auto(photo, ask.factor)
+
+
+def _auto(photo: Photo, factor: float) -> Scale:
+    """The printed scales tell themselves; whether a circle is a coin, and which, only the person knows."""
+    failed: ScaleError | None = None
+    for kind in ("strip", "backdrop"):
+        try:
+            return find_printed(photo, kind, factor)
+        except ScaleError as e:
+            failed = failed if failed is not None and _shows(photo, "strip") else e
+    if is_mirrored(photo):
+        raise _mirrored()
+    if failed is not None and (_shows(photo, "strip") or _shows(photo, "backdrop")):
+        raise failed  # it is there, but not as it should be: say how
+    raise ScaleError(
+        "No printed scale was found in the photo.",
+        "Lay the printed strip in the picture, or say what lies in it: rule, coin:DIAMETER, id1 or span:X1,Y1,X2,Y2,MM.",
+    )
+
+
+def _printed(photo: Photo, kind: str, factor: float) -> Scale:
+    try:
+        return find_printed(photo, kind, factor)
+    except ScaleError:
+        if is_mirrored(photo):
+            raise _mirrored() from None
+        raise
+
+
+def _shows(photo: Photo, kind: str) -> bool:
+    known = {m.id for m in (STRIP if kind == "strip" else BACKDROP)}
+    return any(m.id in known for m in find_markers(photo))
+
+
+def is_mirrored(photo: Photo) -> bool:
+    """Whether the photo shows more markers with left and right exchanged: a few read the same either way."""
+    flipped = dataclasses.replace(photo, bgr=np.ascontiguousarray(photo.bgr[:, ::-1]))
+    return len(find_markers(flipped)) > len(find_markers(photo))
+
+
+def _mirrored() -> ScaleError:
+    return ScaleError(
+        "The photo is mirrored, left for right.",
+        "Switch off mirroring in the camera, or use the original file.",
+    )

@@ -30,7 +30,9 @@ class ScaleAsk:
 
 
 def parse_scale(text: str, factor: float = 1.0) -> ScaleAsk:
-    """Read ``strip``, ``backdrop``, ``rule``, ``rule:inch``, ``coin:24.26``, ``id1``, ``span:X1,Y1,X2,Y2,MM`` or ``auto``.
+    """Read ``strip``, ``backdrop``, ``rule``, ``rule:inch``, ``coin:24.26``, ``id1``, ``span:…`` or ``auto``.
+
+    A span is ``span:X1,Y1,X2,Y2,MM``: two points in photo pixels and their distance.
 
     Raises
     ------

@@ -71,7 +71,7 @@ def tell_division(number: NDArray[np.int64], length: NDArray[np.float64], unit: 
 
 
 def _fit(number: NDArray[np.int64], length: NDArray[np.float64], d: Division) -> float:
-    """Minus the Bayesian information criterion of a pattern at its best phase; -inf where it does not fit or can't be told.
+    """Minus the Bayesian information criterion of a pattern at its best phase; -inf where it does not fit.
 
     Each level has its own mean length; a level no longer than the one below it speaks against the pattern.
     """

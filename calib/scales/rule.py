@@ -182,7 +182,9 @@ def _outline(comb: _Comb, found: _Graduations) -> Vector:
 def _rows(photo: Photo, width: int) -> Iterator[_Comb]:
     """Rows of graduations in a photo: dark ones first, then bright ones, most graduations first."""
     factor = max(1.0, max(photo.width, photo.height) / width)
-    small = cv2.resize(photo.gray, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
+    small = np.asarray(
+        cv2.resize(photo.gray, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA), np.uint8
+    )
     for bright in (False, True):
         yield from sorted(_combs(_strokes(small, bright, factor), 2.0 * factor), key=lambda c: -len(c.number))
 
@@ -195,7 +197,7 @@ def _strokes(small: NDArray[np.uint8], bright: bool, factor: float) -> _Strokes:
         level = small
     else:
         relief = cv2.morphologyEx(small, cv2.MORPH_BLACKHAT, kernel)
-        level = cv2.add(small, relief)
+        level = np.asarray(cv2.add(small, relief), dtype=np.uint8)
     mask = (relief > _CONTRAST * level + 4.0).astype(np.uint8)  # 4 codes: noise and JPEG of a dark picture
     count, labels, stats, centre = cv2.connectedComponentsWithStats(mask, connectivity=8)
     area, w, h = stats[:, cv2.CC_STAT_AREA], stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
@@ -272,7 +274,7 @@ def _on_a_line(start: Vector, along: Vector, tolerance: float) -> NDArray[np.int
 def _numbered(start: Vector, across: Vector) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
     """Numbers for points in order along a row, and which points got one.
 
-    From the middle of the longest even run outwards: each next point is a whole number of local steps away, or is left out.
+    From the middle of the longest even run outwards: each next point is whole local steps away, or left out.
     """
     none = np.empty(0, np.int64), np.empty(0, np.intp)
     if len(start) < MIN_GRADUATIONS:
@@ -348,7 +350,7 @@ def _in_photo(photo: Photo, comb: _Comb) -> NDArray[np.int64]:
 
 
 def _straighten(photo: Photo, comb: _Comb, n: NDArray[np.int64], rows: Vector, per: int) -> Vector:
-    """Linear light (graduation, row, sample across one step), graduations upright in the middle; nan outside the photo."""
+    """Linear light (graduation, row, sample across one step), graduations upright in the middle; nan where outside."""
     offsets = (np.arange(per) + 0.5) / per - 0.5
     fine = (n[:, None] + offsets[None]).ravel()
     start, along = comb.start_px(fine), comb.along(fine)
@@ -361,7 +363,7 @@ def _straighten(photo: Photo, comb: _Comb, n: NDArray[np.int64], rows: Vector, p
     light = linear_light(np.asarray(cv2.remap(crop, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)))
     if np.any(rim < 0) or np.any(rim > [photo.width - 1, photo.height - 1]):
         light[(x < -x0) | (y < -y0) | (x > photo.width - 1 - x0) | (y > photo.height - 1 - y0)] = np.nan
-    return light.reshape(len(rows), len(n), per).transpose(1, 0, 2)
+    return np.asarray(light.reshape(len(rows), len(n), per).transpose(1, 0, 2), dtype=np.float64)
 
 
 def _stroke_centres(dark: Vector) -> tuple[Vector, Vector]:

@@ -1,0 +1,386 @@
+"""A bank card, ISO/IEC 7810 size ID-1: its four edges, to a fraction of a pixel, whatever is printed on it.
+
+Straight segments are looked for on a reduced picture and put together to quadrilaterals of the card's shape. A board
+with two frets makes those too; a card is told from them by its rounded corners, where its edges end. The edges are then
+placed on the full picture, between the corners; the corners themselves are never used as points.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import dataclass
+from importlib import resources
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.photo import Photo
+from calib.scales.base import Scale
+from calib.scales.outline import (
+    U_OUTLINE_PX,
+    U_SHARPENING_PX,
+    colour_rows,
+    fisher_direction,
+    outline_steps,
+    reduced,
+)
+from shared.errors import ScaleError
+
+__all__ = ["Card", "card", "find_id1"]
+
+Vector = NDArray[np.float64]
+
+DISTANCES_MM = (90.0, 1200.0)
+"""Distances from which a board is photographed with a card beside it."""
+_SEARCH_WIDTH = 800  # px: a card is then 80 to 600 px long, its edges sharp, bench texture mostly averaged out
+_SEGMENTS = 90  # longest ones looked at: a card's edges are among the longest straight lines beside board and frets
+_LINES = 40  # of the lines they lie on
+_PARALLEL = math.radians(9.0)  # opposite edges converge, corners leave the right angle: by tilts up to 25 degrees
+_SHAPE = 0.09  # relative: long over short side on the picture at tilts up to 25 degrees
+_TRIED = 120  # quadrilaterals looked at closely, best covered first
+_OUTLINE_SEEN = 0.6  # share of the outline, round the corners, across which the colour steps
+_BEYOND = 0.35  # share of the edges' continuations that may step too before the corner is called sharp
+_REACH_MM = 0.7  # either way across the outline: less than from a round corner's middle to the sharp corner's edges
+_POINTS = 80  # on each edge
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """Size of a card in mm: long side, short side, corner radius, thickness, and u of the long side."""
+
+    length: float
+    height: float
+    corner_radius: float
+    thickness: float
+    u_length: float
+    source: str
+
+
+def card() -> Card:
+    """The size ID-1, from the table with its sources."""
+    table = tomllib.loads(resources.files("shared").joinpath("tables/cards.toml").read_text(encoding="utf-8"))["id1"]
+    limits = table["length_limits_mm"]
+    u = (limits[1] - limits[0]) / 2.0 / math.sqrt(3.0)
+    return Card(
+        table["length_mm"], table["height_mm"], table["corner_radius_mm"], table["thickness_mm"], u, table["source"]
+    )
+
+
+def find_id1(photo: Photo, factor: float = 1.0) -> Scale:
+    """Find a card.
+
+    Parameters
+    ----------
+    factor : float
+        True length over nominal length of this card, if it was measured.
+
+    Returns
+    -------
+    Scale
+        Points on the four edges, sharp across them and saying nothing along them. The top face is the plane: it lies
+        the card's thickness, 0.76 mm, above what the card rests on.
+
+    Raises
+    ------
+    ScaleError
+        If no card is found, or too little of its edges.
+    """
+    size = card()
+    small, shrink = reduced(photo, _SEARCH_WIDTH)
+    for channels in ((0,), (1, 2)):  # brightness mostly does; colour is searched only where it does not
+        best = _best(photo, _quadrilaterals(small, channels, photo, shrink), size)
+        if best is not None:
+            return _as_scale(photo, best, size, factor)
+    raise ScaleError(
+        "No bank card was found in the photo.",
+        "Lay a card beside the frets, all four edges in the picture, on cloth of another colour.",
+    )
+
+
+def _rectangle(size: Card) -> Vector:
+    """Corners of the sharp rectangle round the card's edges, y up, clockwise as seen: top left first; shape (4, 2)."""
+    x, y = size.length / 2.0, size.height / 2.0
+    return np.array([[-x, y], [x, y], [x, -y], [-x, -y]])
+
+
+def _homography(q: Vector, size: Card) -> Vector:
+    """From the card's millimetres to the photo, by its sharp corners q (4, 2)."""
+    return np.asarray(cv2.getPerspectiveTransform(_rectangle(size).astype(np.float32), q.astype(np.float32)))
+
+
+# --- quadrilaterals on the reduced picture -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Lines:
+    """Straight lines ``x cos a + y sin a = c``: a and c (N,), and what of each is covered by segments.
+
+    `covered` (N, 2 R + 1) counts the covered pixels along the line up to each place from -R to R.
+    """
+
+    a: Vector
+    c: Vector
+    covered: NDArray[np.int32]
+
+    def share(self, k: NDArray[np.intp], p: Vector, q: Vector) -> Vector:
+        """Share of the way from points p to q (M, 2) on lines k (M,) that segments cover."""
+        along = np.column_stack([-np.sin(self.a[k]), np.cos(self.a[k])])
+        reach = self.covered.shape[1] // 2
+        t = np.sort(np.stack([np.sum(p * along, axis=1), np.sum(q * along, axis=1)]), axis=0)
+        i = np.clip(np.rint(t).astype(int) + reach, 0, 2 * reach)
+        return np.asarray((self.covered[k, i[1]] - self.covered[k, i[0]]) / np.maximum(i[1] - i[0], 1))
+
+
+def _quadrilaterals(small: NDArray[np.uint8], channels: tuple[int, ...], photo: Photo, factor: float) -> list[Vector]:
+    """Corners (4, 2) of quadrilaterals shaped like the card, full-resolution px, in the order of `_rectangle`."""
+    lines = _lines(small, channels)
+    if len(lines.a) < 4:
+        return []
+    four = _crossing_pairs(lines)
+    if not len(four):
+        return []
+    q = np.stack([_crossing(lines, four[:, i], four[:, j]) for i, j in ((0, 2), (0, 3), (1, 3), (1, 2))], axis=1)
+    q, four = _card_shaped(q, four, photo, factor)
+    sides = ((0, 0, 1), (3, 1, 2), (1, 2, 3), (2, 3, 0))  # which line, from which corner to which
+    cover = np.array([lines.share(four[:, k], q[:, i], q[:, j]) for k, i, j in sides])
+    order = np.argsort(-cover.min(axis=0) - 0.25 * cover.mean(axis=0), kind="stable")[:_TRIED]
+    return [(_from_top_left(q[k]) + 0.5) * factor - 0.5 for k in order]
+
+
+def _lines(small: NDArray[np.uint8], channels: tuple[int, ...]) -> _Lines:
+    """The longest straight lines of the picture."""
+    seg = _segments(small, channels)
+    reach = math.ceil(math.hypot(*small.shape[:2]))
+    a_all = np.arctan2(seg[:, 2] - seg[:, 0], seg[:, 1] - seg[:, 3]) % math.pi  # of the normal
+    free = np.ones(len(seg), bool)
+    a: list[float] = []
+    c: list[float] = []
+    covered: list[NDArray[np.int32]] = []
+    for k in range(len(seg)):
+        if not free[k] or len(a) >= _LINES:
+            continue
+        n = np.array([math.cos(a_all[k]), math.sin(a_all[k])])
+        dist = np.stack([seg[:, :2] @ n, seg[:, 2:] @ n]) - (seg[k, :2] + seg[k, 2:]) @ n / 2.0
+        near = (np.abs(dist) < 2.5).all(axis=0)  # px: the lens bends a card's edge by less than one
+        free &= ~near
+        mask = np.zeros(2 * reach + 1, np.int32)
+        for s in seg[near]:
+            t = sorted((float(s[:2] @ [-n[1], n[0]]), float(s[2:] @ [-n[1], n[0]])))
+            mask[round(t[0]) + reach : round(t[1]) + reach] = 1
+        a.append(a_all[k])
+        c.append(float((seg[k, :2] + seg[k, 2:]) @ n / 2.0))
+        covered.append(np.cumsum(mask, dtype=np.int32))
+    return _Lines(np.array(a), np.array(c), np.array(covered, np.int32).reshape(len(a), 2 * reach + 1))
+
+
+def _segments(small: NDArray[np.uint8], channels: tuple[int, ...]) -> Vector:
+    """Straight segments (N, 4), longest first; channels of CIE Lab: brightness, green to red, blue to yellow."""
+    lab = cv2.cvtColor(small, cv2.COLOR_BGR2LAB)
+    detector = cv2.createLineSegmentDetector()
+    out = []
+    for k in channels:
+        plane = np.ascontiguousarray(lab[..., k])
+        found = detector.detect(plane)[0] if float(plane.std()) > 1.0 else None  # a grey photo has no colour to search
+        if found is not None:
+            out.append(np.reshape(found, (-1, 4)).astype(float))
+    seg = np.concatenate(out) if out else np.empty((0, 4))
+    length = np.hypot(seg[:, 2] - seg[:, 0], seg[:, 3] - seg[:, 1])
+    seg = seg[length > 0.02 * _SEARCH_WIDTH]
+    return seg[np.argsort(-length[length > 0.02 * _SEARCH_WIDTH], kind="stable")][:_SEGMENTS]
+
+
+def _crossing_pairs(lines: _Lines) -> NDArray[np.intp]:
+    """Indices (M, 4) of two parallel lines and two others square to them, nearly."""
+    i, j = np.triu_indices(len(lines.a), 1)
+    turn = (lines.a[i] - lines.a[j] + math.pi / 2.0) % math.pi - math.pi / 2.0
+    pair = np.column_stack([i, j])[np.abs(turn) < _PARALLEL]
+    p, q = np.triu_indices(len(pair), 1)
+    square = (lines.a[pair[p, 0]] - lines.a[pair[q, 0]]) % math.pi - math.pi / 2.0
+    ok = np.abs(square) < _PARALLEL
+    return np.column_stack([pair[p[ok]], pair[q[ok]]])
+
+
+def _crossing(lines: _Lines, i: NDArray[np.intp], j: NDArray[np.intp]) -> Vector:
+    """Crossings (M, 2) of lines i and j; far away where they are parallel."""
+    det = np.cos(lines.a[i]) * np.sin(lines.a[j]) - np.sin(lines.a[i]) * np.cos(lines.a[j])
+    det = np.where(np.abs(det) < 1e-6, 1e-6, det)
+    x = lines.c[i] * np.sin(lines.a[j]) - lines.c[j] * np.sin(lines.a[i])
+    y = lines.c[j] * np.cos(lines.a[i]) - lines.c[i] * np.cos(lines.a[j])
+    return np.column_stack([x, y]) / det[:, None]
+
+
+def _card_shaped(q: Vector, four: NDArray[np.intp], photo: Photo, factor: float) -> tuple[Vector, NDArray[np.intp]]:
+    """Those inside the photo, of the card's shape, and of a size that puts the camera at a possible distance."""
+    size = card()
+    side = np.linalg.norm(np.roll(q, -1, axis=1) - q, axis=2)
+    one, two = (side[:, 0] + side[:, 2]) / 2.0, (side[:, 1] + side[:, 3]) / 2.0
+    long, short = np.maximum(one, two), np.minimum(one, two)
+    shape = np.abs(long / np.maximum(short, 1e-9) * size.height / size.length - 1.0) < _SHAPE
+    away = photo.focal.px * size.length / np.maximum(long * factor, 1e-9)
+    slack = 1.0 + 2.0 * photo.focal.u_rel
+    near_enough = (away > DISTANCES_MM[0] / slack) & (away < DISTANCES_MM[1] * slack)
+    limit = np.array([photo.width, photo.height]) / factor
+    margin = 0.02 * _SEARCH_WIDTH  # the sharp corner may lie outside where the round one is inside
+    inside = np.all((q > -margin) & (q < limit + margin), axis=(1, 2))
+    ok = shape & near_enough & inside
+    return q[ok], four[ok]
+
+
+def _from_top_left(q: Vector) -> Vector:
+    """Corners reordered: clockwise on the picture, starting so that the first side is a long one going right."""
+    area = np.sum(q[:, 0] * np.roll(q[:, 1], -1) - np.roll(q[:, 0], -1) * q[:, 1])
+    q = q if area > 0 else q[::-1]  # y grows downwards: positive is clockwise
+    side = np.linalg.norm(np.roll(q, -1, axis=0) - q, axis=1)
+    k = 0 if side[0] + side[2] > side[1] + side[3] else 1
+    k += 0 if q[(k + 1) % 4, 0] >= q[k, 0] else 2
+    return np.roll(q, -k, axis=0)
+
+
+# --- is it a card? -------------------------------------------------------------------------------------------------
+
+
+def _best(photo: Photo, quads: list[Vector], size: Card) -> Vector | None:
+    """The quadrilateral with round corners whose outline is stepped most completely; ``None`` if there is none."""
+    if not quads:
+        return None
+    h = [_homography(q, size) for q in quads]
+    corner = _stepped(photo, h, *_corner_arcs(size)).reshape(len(quads), 4, -1)
+    round_corners = np.sum(corner.mean(axis=2) >= _OUTLINE_SEEN, axis=1)
+    best, score = None, 0.0
+    for k in np.flatnonzero(round_corners >= 3):  # one may be covered
+        seen = float(_stepped(photo, [h[k]], *_edges(size)).mean())
+        beyond = float(_stepped(photo, [h[k]], *_continued(size)).mean())
+        if seen >= _OUTLINE_SEEN and beyond <= _BEYOND and seen - beyond > score:
+            best, score = quads[k], seen - beyond
+    return best
+
+
+def _stepped(photo: Photo, h: list[Vector], at_mm: Vector, normal_mm: Vector) -> NDArray[np.bool_]:
+    """Whether the colour steps across each point (N, 2) of the card's plane, for each homography: shape (K N,)."""
+    p = np.concatenate([cv2.perspectiveTransform(at_mm[None], k)[0] for k in h])
+    q = np.concatenate([cv2.perspectiveTransform((at_mm + _REACH_MM * normal_mm)[None], k)[0] for k in h])
+    rows = colour_rows(photo, p, (q - p) / 6.0, 6.0)
+    a, b = rows[:, :5], rows[:, -5:]
+    step = np.linalg.norm(b.mean(axis=1) - a.mean(axis=1), axis=1)
+    unrest = np.sqrt((a.var(axis=1) + b.var(axis=1)).sum(axis=1) / 2.0)
+    return np.asarray(np.nan_to_num(step) > 2.0 * np.nan_to_num(unrest) + 0.01)  # 0.01 of white: noise and texture
+
+
+def _corner_arcs(size: Card) -> tuple[Vector, Vector]:
+    """Points in the middle of each round corner, and outward normals: a sharp corner's edges are not within reach."""
+    turn, r = np.radians(np.arange(25.0, 66.0, 5.0)), size.corner_radius
+    parts = []
+    for cx, cy in ((1, 1), (-1, 1), (-1, -1), (1, -1)):
+        n = np.column_stack([cx * np.cos(turn), cy * np.sin(turn)])
+        parts.append((np.array([cx * (size.length / 2.0 - r), cy * (size.height / 2.0 - r)]) + r * n, n))
+    return np.concatenate([p for p, _ in parts]), np.concatenate([n for _, n in parts])
+
+
+def _edges(size: Card) -> tuple[Vector, Vector]:
+    """Points every 2 mm on the edges between the corners, and outward normals."""
+    r, x, y = size.corner_radius, size.length / 2.0, size.height / 2.0
+    sx, sy = np.arange(-x + r, x - r, 2.0), np.arange(-y + r, y - r, 2.0)
+    parts = [(np.column_stack([sx, np.full_like(sx, s * y)]), np.tile([0.0, s], (len(sx), 1))) for s in (1.0, -1.0)]
+    parts += [(np.column_stack([np.full_like(sy, s * x), sy]), np.tile([s, 0.0], (len(sy), 1))) for s in (1.0, -1.0)]
+    return np.concatenate([p for p, _ in parts]), np.concatenate([n for _, n in parts])
+
+
+def _continued(size: Card) -> tuple[Vector, Vector]:
+    """Points on the continuations of the edges, 1 to 5 mm past the sharp corners, where a card has no edge any more."""
+    x, y, t = size.length / 2.0, size.height / 2.0, np.arange(1.0, 5.5, 1.0)
+    points, normals = [], []
+    for sx in (1.0, -1.0):
+        for sy in (1.0, -1.0):
+            points += [np.column_stack([sx * (x + t), np.full_like(t, sy * y)])]
+            points += [np.column_stack([np.full_like(t, sx * x), sy * (y + t)])]
+            normals += [np.tile([0.0, sy], (len(t), 1)), np.tile([sx, 0.0], (len(t), 1))]
+    return np.concatenate(points), np.concatenate(normals)
+
+
+# --- the edges on the full picture ---------------------------------------------------------------------------------
+
+
+def _as_scale(photo: Photo, q: Vector, size: Card, factor: float) -> Scale:
+    corners = _rectangle(size)
+    image, plane, normal, u, outward = [], [], [], [], []
+    for _ in range(2):  # the first round only brings the corners within a pixel
+        sides = [_side(photo, q, k, size) for k in range(4)]
+        q = np.array([_meet(sides[k - 1], sides[k]) for k in range(4)])
+    for k, (points, n, u_k) in enumerate(sides):
+        a, b = corners[k], corners[(k + 1) % 4]
+        h = np.linalg.inv(_homography(q, size))
+        along = (cv2.perspectiveTransform(points[None], h)[0] - a) @ (b - a) / float((b - a) @ (b - a))
+        out = np.array([[0.0, 1.0], [1.0, 0.0], [0.0, -1.0], [-1.0, 0.0]])[k]  # top, right, bottom, left
+        image.append(points)
+        plane.append(a + along[:, None] * (b - a))
+        normal.append(n)
+        u.append(np.hypot(u_k, U_OUTLINE_PX))
+        outward.append(np.broadcast_to(out, (len(points), 2)))
+    xy, across = np.concatenate(image), np.concatenate(normal)
+    u_all = np.concatenate(u)
+    return Scale(
+        "id1",
+        xy,
+        np.concatenate(plane) * factor,
+        np.column_stack([u_all, np.full(len(u_all), np.inf)]),
+        size.u_length / size.length,
+        _drawn(q, size),
+        turn_rad=np.arctan2(across[:, 1], across[:, 0]),
+        outward_mm=np.concatenate(outward),
+        u_outward_mm=U_SHARPENING_PX * size.length / float(np.linalg.norm(q[1] - q[0])),
+    )
+
+
+def _side(photo: Photo, q: Vector, k: int, size: Card) -> tuple[Vector, Vector, Vector]:
+    """Points (N, 2) on one edge between its round corners, their outward normals, and u across it."""
+    a, b = q[k], q[(k + 1) % 4]
+    length = size.length if k % 2 == 0 else size.height
+    skip = 1.4 * size.corner_radius / length
+    t = np.linspace(skip, 1.0 - skip, _POINTS)[:, None]
+    d = (b - a) / np.linalg.norm(b - a)
+    n = np.broadcast_to([d[1], -d[0]], (_POINTS, 2))
+    guess, half = a + t * (b - a), max(5.0, 0.5 * float(np.linalg.norm(b - a)) / length)
+    rows = colour_rows(photo, guess, n, half)
+    third = rows.shape[1] // 3
+    steps = outline_steps(photo, guess, n, half, fisher_direction(rows[:, :third], rows[:, -third:]))
+    ok = _on_a_bow(t.ravel(), steps.at)
+    if ok.sum() < _POINTS // 3:
+        raise ScaleError(
+            "An edge of the card is not clear enough.", "Lay the card flat on cloth of another colour, nothing over it."
+        )
+    return (guess + n * steps.at[:, None])[ok], n[ok], steps.u[ok]
+
+
+def _on_a_bow(t: Vector, at: Vector) -> NDArray[np.bool_]:
+    """Which of an edge's points lie on one flat bow (a straight edge bent by the lens), from a robust quadratic."""
+    ok = np.isfinite(at)
+    for _ in range(8):
+        if ok.sum() < _POINTS // 3:
+            return ok
+        off = np.abs(at - np.polyval(np.polyfit(t[ok], at[ok], 2), t))
+        ok = np.isfinite(at) & (off <= max(0.3, 3.0 * 1.4826 * float(np.median(off[ok]))))
+    return ok
+
+
+def _meet(one: tuple[Vector, Vector, Vector], two: tuple[Vector, Vector, Vector]) -> Vector:
+    """Where the straight lines through two edges' points cross: near the sharp corner, good enough to start from."""
+    lines = []
+    for p, _, _ in (one, two):
+        c = p.mean(axis=0)
+        d = np.linalg.svd(p - c, full_matrices=False)[2][0]
+        lines.append((np.array([-d[1], d[0]]), float(np.array([-d[1], d[0]]) @ c)))
+    return np.asarray(np.linalg.solve(np.array([n for n, _ in lines]), np.array([c for _, c in lines])))
+
+
+def _drawn(q: Vector, size: Card) -> Vector:
+    """The rounded outline on the photo."""
+    h = _homography(q, size)
+    r, x, y = size.corner_radius, size.length / 2.0, size.height / 2.0
+    turn = np.radians(np.arange(0.0, 91.0, 15.0))
+    parts = []
+    for cx, cy, start in ((1, 1, 0.0), (-1, 1, 90.0), (-1, -1, 180.0), (1, -1, 270.0)):
+        a = turn + math.radians(start)
+        parts.append(np.array([cx * (x - r), cy * (y - r)]) + r * np.column_stack([np.cos(a), np.sin(a)]))
+    return np.asarray(cv2.perspectiveTransform(np.concatenate(parts)[None], h)[0])
