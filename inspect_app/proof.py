@@ -99,4 +99,7 @@ def _height(after: WearMap, limits: Limits) -> list[ProofCheck]:
         out.append(
             ProofCheck(f"fret {fret.number}, crown height", f"at least {limit.value:g} mm", height, verdict_of(p))
         )
+    if not out:
+        reason = "no after-work photo measures it"
+        out.append(ProofCheck("crown height", f"at least {limit.value:g} mm", None, Verdict.CANNOT_TELL, reason))
     return out

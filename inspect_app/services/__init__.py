@@ -28,6 +28,7 @@ from inspect_app.services.hand import (
     hand_measures,
     keep_hand_measure,
     measure_by_hand,
+    plane_of,
     remove_hand_measure,
     restore_hand_measure,
 )
@@ -98,6 +99,7 @@ __all__ = [
     "photo_path",
     "photo_view",
     "place_edge",
+    "plane_of",
     "prints",
     "put_setting",
     "readings",

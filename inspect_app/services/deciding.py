@@ -26,6 +26,7 @@ from shared.errors import OptionError
 from shared.measured import Contribution, Measured
 
 __all__ = [
+    "AFTER",
     "Decision",
     "TermsView",
     "WireView",
@@ -42,6 +43,8 @@ __all__ = [
     "wires",
 ]
 
+AFTER = "after"
+"""Label of the visit whose photos prove the work."""
 _KNOWN_WIRE_U = 0.03
 """Standard uncertainty of a crown height that was written down, not measured here, mm: a calliper on a fitted fret."""
 _STOCK_WIRE_U = 0.01
@@ -125,16 +128,21 @@ def _wear(job: Job, visit: str) -> WearMap:
     if instrument is None:
         raise OptionError("The job does not say the scale length.", "Write it on the job's page.")
     inspections = _inspections(job, visit)
-    height, source = _crown_height(inspections, details)
+    height, source = _crown_height(inspections, details, worked_on=visit == AFTER)
     return build_wear_map(inspections, instrument, height, source)
 
 
-def _crown_height(inspections: Iterable[Inspection], details: InstrumentDetails) -> tuple[Measured | None, str]:
-    """Unworn crown height shared by all frets: from a section photo, else as written down for the present wire."""
+def _crown_height(
+    inspections: Iterable[Inspection], details: InstrumentDetails, worked_on: bool
+) -> tuple[Measured | None, str]:
+    """Unworn crown height shared by all frets: from a section photo, else as written down for the present wire.
+
+    What was written down holds no longer once frets were `worked_on`: only a photo tells then.
+    """
     for inspection in inspections:
         if inspection.view == "section" and inspection.frets and inspection.frets[0].crown_height is not None:
             return _unworn(inspection.frets[0]), "section photo"
-    if details.crown_height is not None:
+    if details.crown_height is not None and not worked_on:
         return Measured.of(details.crown_height, "mm", as_written_down=_KNOWN_WIRE_U), "as written down for this wire"
     return None, ""
 

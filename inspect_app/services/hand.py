@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 from sqlalchemy import select
 
 from inspect_app import __version__
@@ -17,7 +18,14 @@ from inspect_app.services.decoded import calibration
 from inspect_app.services.finding import now, row, touch
 from shared.measured import Measured
 
-__all__ = ["hand_measures", "keep_hand_measure", "measure_by_hand", "remove_hand_measure", "restore_hand_measure"]
+__all__ = [
+    "hand_measures",
+    "keep_hand_measure",
+    "measure_by_hand",
+    "plane_of",
+    "remove_hand_measure",
+    "restore_hand_measure",
+]
 
 Points = tuple[tuple[float, float], ...]
 
@@ -44,6 +52,26 @@ def measure_by_hand(
         path, sha256, ask = place(store.photos_dir, photo.sha256, photo.suffix), photo.sha256, _ask(photo, scale)
     _, plane = calibration(path, sha256, ask)
     return compute(plane, kind, points, height_mm)
+
+
+def plane_of(store: Store, photo_id: int, scale: ScaleAsk | None = None) -> tuple[float, ...]:
+    """A homography from photo pixels to millimetres, nine numbers row by row, to show values while a handle moves.
+
+    It leaves out the lens's radial term: what is kept comes from `measure_by_hand`.
+
+    Raises
+    ------
+    InspectError
+        If the photo shows no scale.
+    """
+    with reading(store) as session:
+        photo = row(session, Photo, photo_id, "photo")
+        path, sha256, ask = place(store.photos_dir, photo.sha256, photo.suffix), photo.sha256, _ask(photo, scale)
+    _, plane = calibration(path, sha256, ask)
+    (f, (cx, cy)), (r, t) = (plane.focal_px, plane.centre_px), (plane.rotation, plane.translation)
+    to_px = np.array([[f, 0.0, cx], [0.0, f, cy], [0.0, 0.0, 1.0]]) @ np.column_stack([r[:, :2], t])
+    to_mm = np.linalg.inv(to_px)
+    return tuple(float(v) for v in (to_mm / to_mm[2, 2]).ravel())
 
 
 def keep_hand_measure(

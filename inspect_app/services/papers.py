@@ -28,7 +28,7 @@ from inspect_app.report.content import (
     handover_content,
 )
 from inspect_app.report.pdf import PAPERS, Pdf, render_pdf
-from inspect_app.services.deciding import decide, inspections_of, terms, wear_of
+from inspect_app.services.deciding import AFTER, decide, inspections_of, terms, wear_of
 from inspect_app.services.jobs import job_view
 from inspect_app.services.photos import photo_path
 from inspect_app.services.shop import get_setting
@@ -38,8 +38,6 @@ from shared.measured import Measured, NotMeasured
 
 __all__ = ["AFTER", "bench_paper", "estimate_paper", "handover_paper", "picture_of", "proof_of", "proof_pairs"]
 
-AFTER = "after"
-"""Label of the visit whose photos prove the work."""
 PICTURE_PX = 1600
 """Longest side of a picture on paper: 200 dots an inch over a column of 8 inches."""
 JPEG_QUALITY = 85

@@ -198,6 +198,7 @@ def test_after_the_work_the_same_views_prove_it(store, job, put):
     checks = {c.what: c.verdict for c in proof_of(store, job)}
     assert checks["fret 1, bevel, treble end"] == Verdict.WITHIN
     assert checks["fret 1, deepest divot"] == Verdict.WITHIN
+    assert checks["crown height"] == Verdict.CANNOT_TELL  # what was written down held before the work only
     pdf = PdfReader(io.BytesIO(handover_paper(store, job).data))
     words = " ".join(" ".join(p.extract_text() for p in pdf.pages).split())
     assert "Before" in words

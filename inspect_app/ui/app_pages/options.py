@@ -93,14 +93,14 @@ def heights(option: Option, decision: Decision) -> None:
         {"fret": n, "low": s.value - 2 * s.u, "mm": s.value, "high": s.value + 2 * s.u} for n, s in option.height_left
     ]
     base = alt.Chart(alt.InlineData(values=rows)).encode(x=alt.X("fret:O", title="Fret", axis=alt.Axis(labelAngle=0)))
-    y = alt.Y("mm:Q", title="Crown height left, mm (bar: U)", scale=alt.Scale(zero=False))
+    y = alt.Y("mm:Q", title="Left, mm (bar: U)", scale=alt.Scale(zero=False))
     bars = base.mark_rule(strokeWidth=3).encode(y=alt.Y("low:Q", title=""), y2="high:Q")
     dots = base.mark_point(filled=True, size=70).encode(y=y)
     line = alt.Chart(alt.InlineData(values=[{"limit": limit}])).mark_rule(strokeDash=[6, 4]).encode(y="limit:Q")
     st.altair_chart(
         bars + dots + line,
         width="stretch",
-        height=200,
+        height=240,
         key=f"heights-{option.kind}",
         alt=f"Crown height left by fret, limit {limit:g} mm",
     )
