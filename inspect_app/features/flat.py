@@ -50,6 +50,8 @@ _ACCEPT = 40.0
 """Evidence from which a flat is kept. Some 2000 places, lengths and widths are tried on a fret and a fitted flat has
 about 11 free numbers (five of outline, six of tone): by chi-square one false flat in a thousand frets lies beyond 25.
 The noise level and its bunching come from the same fret and are known to about a half, hence 40."""
+_ROWS = 4.0
+"""Effective number of rows the evidence comes from, at least: a blemish or one stray row is no flat."""
 _WIDEST = 0.9
 """A flat this share of the crown's width would be worn to under half the height: something else lies there."""
 _U_EDGE_PX = 0.3
@@ -57,6 +59,9 @@ _U_EDGE_PX = 0.3
 burnished or rolled edge move both outwards or inwards together (common practice, no source)."""
 _SYMMETRY = 0.05
 """A hollow's middle need not be its widest place: standard uncertainty, share of the half-length."""
+_UNTRACED = 0.1
+"""Where no boundary is seen the outline is carried on by its form alone: standard uncertainty of the length, share of
+what is so carried on, from an exponent known to 0.15."""
 _TELLING_MM = 1.5 * LENGTH_AT_MM
 """Where flats narrower than this would not show, it is said: below it a flat's length means little anyway."""
 _SHORT_MM = 2.0
@@ -148,7 +153,7 @@ def _search(view: CrownView, arc: CrownArc) -> tuple[Unworn, list[FlatOutline]]:
 
 def _believable(fit: FlatOutline, arc: CrownArc, limits: tuple[float, float]) -> bool:
     """Beyond chance, wide enough to have a length, narrower than the crown, and still where it was looked for."""
-    if fit.gain < _ACCEPT or not LENGTH_AT_MM < fit.width < _WIDEST * arc.width:
+    if fit.gain < _ACCEPT or fit.rows < _ROWS or not LENGTH_AT_MM < fit.width < _WIDEST * arc.width:
         return False
     return limits[0] <= fit.place <= limits[1]
 
@@ -286,7 +291,8 @@ def _reading(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView)
         ),
         _measured(
             length, flags, boundary_noise=math.sqrt(float(slope @ fit.cov @ slope)),
-            boundary_definition=steep * edge, burnt_out_tones=steep * burnt, scale=length * plane.u_rel,
+            boundary_definition=steep * edge, burnt_out_tones=steep * burnt,
+            outline=_UNTRACED * max(0.0, length - fit.traced), scale=length * plane.u_rel,
         ),
         width,
         _depth(width, arc) if arc.height_known else None,

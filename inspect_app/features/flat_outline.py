@@ -104,6 +104,10 @@ class FlatOutline:
         Share of the length that no clear row shows.
     apex_seen : bool
         Whether the widest place lies in a clear row.
+    rows : float
+        Effective number of rows the gain comes from.
+    traced : float
+        Length in mm along the fret over which a boundary was seen.
     tone : float
         The flat's tone, mean over its area.
     """
@@ -115,6 +119,8 @@ class FlatOutline:
     burnt: float
     hidden: float
     apex_seen: bool
+    rows: float
+    traced: float
     tone: float
 
     @property
@@ -169,8 +175,11 @@ def _window(view: CrownView, unworn: Unworn, arc: CrownArc, span: FlatSpan, limi
     tone, base = view.tone[top:end, left:right], unworn.tone[top:end, left:right]
     weight = np.where(view.clear[top:end, None], 1.0 / (unworn.sigma[left:right] ** 2 * unworn.bunching), 0.0)
     blur = math.hypot(BLUR_PX * view.pixel_mm, view.column_mm / math.sqrt(12.0))
-    arrays = (y[top:end, None], t[None, left:right], tone, base, weight, base > _BURNT)
-    return _Window(*(np.asarray(a, dtype=np.float32) for a in arrays), blur, view.lean, arc.radius)
+    y32, t32, tone32, base32, weight32, burnt32 = (
+        np.asarray(a, dtype=np.float32)
+        for a in (y[top:end, None], t[None, left:right], tone, base, weight, base > _BURNT)
+    )
+    return _Window(y32, t32, tone32, base32, weight32, burnt32, blur, view.lean, arc.radius)
 
 
 def _model(p: Floats, w: _Window, blur: float, robust: Singles) -> tuple[Singles, Singles, Singles, Singles]:
@@ -253,20 +262,41 @@ def _judge(p: Floats, w: _Window, unworn: Unworn, prior: Floats, robust: Singles
     """Covariance, gain over the unworn crown, and where the knowledge of the width comes from."""
     tone, jac, own, clash = _model(p, w, w.blur, robust)
     weight = w.weight * robust
-    normal, _ = _normal(jac, weight, w.tone)
+    told = jac[2] ** 2 * weight
+    normal, _ = _normal(jac, weight / _grain((w.tone - tone) * np.sqrt(told), unworn.bunching), w.tone)
     cov = np.linalg.inv(normal + np.diag(prior) + 1e-9 * np.eye(5))
     most = 16.0 / unworn.bunching  # no single cell speaks for more than 4 sigma
     plain, worn = ((w.tone - x) ** 2 * w.weight for x in (w.unworn, tone))
-    gain = 0.5 * float(np.sum(np.minimum(plain, most) - np.minimum(worn, most)))
-    told = jac[2] ** 2 * weight
+    gain = 0.5 * np.sum(np.minimum(plain, most) - np.minimum(worn, most), axis=1)
+    rows = float(np.sum(np.maximum(gain, 0.0))) ** 2 / (float(np.sum(np.maximum(gain, 0.0) ** 2)) + 1e-9)
     total = float(told.sum()) + 1e-12
     nutward = float(told[:, w.t[0] < p[3]].sum()) / total
+    by_row = told.sum(axis=1)
+    traced = w.y[by_row > 0.05 * by_row.max(), 0]
     h = math.exp(p[1])
     shown = np.abs(view.along_mm[view.clear] - p[0])
     hidden = 1.0 - min(1.0, float(np.sum(shown < h)) * view.row_mm / (2.0 * h))
     area = np.maximum(half_widths(p, w.y[:, 0].astype(float), w.radius), 0.0)
-    level = math.sqrt(float(np.sum(own[:, 0] * area)) / (float(area.sum()) + 1e-9))
     return FlatOutline(
-        p, cov, gain, (nutward, 1.0 - nutward), float((told * np.abs(clash)).sum()) / total, hidden,
-        bool(len(shown) and shown.min() < 2.0 * view.row_mm), level,
-    )  # fmt: skip
+        p,
+        cov,
+        float(gain.sum()),
+        sides=(nutward, 1.0 - nutward),
+        burnt=float((told * np.abs(clash)).sum()) / total,
+        hidden=hidden,
+        apex_seen=bool(len(shown) and shown.min() < 2.0 * view.row_mm),
+        rows=rows,
+        traced=float(traced[-1] - traced[0]) if len(traced) else 0.0,
+        tone=math.sqrt(float(np.sum(own[:, 0] * area)) / (float(area.sum()) + 1e-9)),
+    )
+
+
+def _grain(z: Singles, bunching: float) -> np.float32:
+    """How much more than `bunching` the residuals `z` at the boundaries hang together, at least 1.
+
+    By the lag-one correlations along and across, each as for a first-order autoregression: (1 + r) / (1 - r).
+    """
+    power = float(np.sum(z * z)) + 1e-12
+    r = (float(np.sum(z[1:] * z[:-1])) / power, float(np.sum(z[:, 1:] * z[:, :-1])) / power)
+    along, across = ((1.0 + min(max(x, 0.0), 0.9)) / (1.0 - min(max(x, 0.0), 0.9)) for x in r)
+    return np.float32(max(1.0, along * across / bunching))

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
-from scipy.ndimage import uniform_filter, uniform_filter1d
+from scipy.ndimage import binary_dilation, uniform_filter, uniform_filter1d
 
 from inspect_app.features.crown import FretPatch
 
@@ -31,6 +31,8 @@ _STEEPEST_BEVEL = math.tan(math.radians(40.0))
 """Bevels are cut at 20 to 35 degrees (common practice, no source); 40 keeps the cut face out of sight for all."""
 _FOOT_MM = 0.1
 """Left out at the crown's foot: the shadow against the board and the width's own uncertainty lie there."""
+_COVER_MM = 0.5
+"""Left out beside whatever covers the fret: its blurred edge, its shadow, its reflection."""
 _KNOT_MM = 5.0
 """Spacing of the spline's knots: longer than most flats, shorter than the fading of a lamp's band along a fret."""
 _BEND = 2e-2
@@ -136,7 +138,8 @@ def crown_view(patch: FretPatch, width_mm: float, height_mm: float) -> CrownView
     i, j = i[: len(i) // rows * rows], j[: len(j) // columns * columns]
     block = np.s_[i[0] : i[-1] + 1, j[0] : j[-1] + 1]
     tone = np.sqrt(_bin(patch.light[block], rows, columns))
-    clear = np.asarray(patch.valid[block].reshape(len(i) // rows, -1).all(axis=1))
+    covered = ~patch.valid[block].reshape(len(i) // rows, -1).all(axis=1)
+    clear = ~binary_dilation(covered, iterations=math.ceil(_COVER_MM / ROW_MM))
     along = patch.along_mm[i].reshape(-1, rows).mean(axis=1)
     return CrownView(along, across[j].reshape(-1, columns).mean(axis=1), tone, clear, lean, 1.0 / patch.px_per_mm)
 
