@@ -16,7 +16,7 @@ from inspect_app.ui.bench import say
 from inspect_app.ui.forms import parse_length
 from shared.errors import InspectError, OptionError
 
-__all__ = ["ask_form", "first_ask", "with_first"]
+__all__ = ["ask_form", "choose_scale", "first_ask", "with_first"]
 
 SCALES = {
     "strip": "Printed strip",
@@ -110,3 +110,18 @@ def _scale(kind: str, diameter: str, was: Ask) -> ScaleAsk:
         return ScaleAsk("rule", rule_unit="inch" if kind.endswith("inch") else "mm")
     same = was.scale.kind == kind
     return ScaleAsk(kind, factor=was.scale.factor if same else print_factor(kind))
+
+
+def choose_scale(photo: PhotoView) -> ScaleAsk | None:
+    """The scale to measure by hand with: that of the photo's readings, or the one a person names."""
+    if photo.inspection and photo.inspection.answer.scale:
+        st.caption(f"Uses the scale of its readings: {SCALES.get(photo.inspection.answer.scale.kind, 'as asked')}.")
+        return None
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        kind = st.selectbox("Scale in the photo", ["auto", *(k for k in SCALES if k != "auto")], 0, SCALES.__getitem__)
+        diameter = st.text_input("Coin diameter") if kind == "coin" else ""
+    try:
+        return _scale(kind, diameter, Ask("plan"))
+    except InspectError as error:
+        say(error)
+        st.stop()

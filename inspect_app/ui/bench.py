@@ -116,8 +116,10 @@ def head(job: services.JobView, here: str) -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="medium", key="steps"):
         st.page_link(page(JOBS_PAGE), label="‹ All jobs")
         for step in STEPS:
-            label = f"**{step.name}**" if step.file == here else step.name
-            st.page_link(page(step.file), label=label, query_params={"job": str(job.id)}, disabled=step.file == here)
+            if step.file == here:
+                st.html(f'<span class="here" aria-current="page">{step.name}</span>', width="content")
+            else:
+                st.page_link(page(step.file), label=step.name, query_params={"job": str(job.id)})
         st.space("stretch")
         st.segmented_control(
             "Lengths in",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import socket
 import webbrowser
 from collections.abc import AsyncIterator
@@ -26,6 +27,7 @@ from shared.errors import OptionError
 __all__ = ["Settings", "settings", "use", "store", "build_app", "config", "lan_address", "MIN_PASSCODE"]
 
 HERE = Path(__file__).parent
+_LOG = logging.getLogger(__name__)
 MIN_PASSCODE = 6
 """Shortest passcode accepted; see `gate.MAX_TRIES` for what guessing costs."""
 MAX_UPLOAD_MB = 60
@@ -92,7 +94,18 @@ def build_app(chosen: Settings) -> st.App:
         routes=routes(lambda sha: services.photo_path(opened, sha), opened.data_dir / "previews"),
         middleware=middleware,
         lifespan=_warm,
+        on_script_error=_unexpected,
     )
+
+
+def _unexpected(error: Exception) -> bool:
+    """Say that a page failed, without its inner workings; the log keeps those."""
+    _LOG.error("a page failed", exc_info=error)
+    st.error(
+        "This page failed in a way nobody foresaw. **What was stored is as it was: load the page again, and if it "
+        "fails again, go back to the list of jobs.**"
+    )
+    return True
 
 
 @asynccontextmanager

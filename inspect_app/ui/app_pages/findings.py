@@ -1,6 +1,94 @@
-"""findings."""
+"""Findings: what else the photos show, with a note and a category of the shop's own."""
 
-from inspect_app.ui.bench import head, the_job
+from __future__ import annotations
+
+import streamlit as st
+
+from inspect_app import services
+from inspect_app.services import PhotoView
+from inspect_app.ui import server
+from inspect_app.ui.bench import head, say, step_link, the_job
+from inspect_app.ui.scenes import plain_scene
+from inspect_app.ui.viewer import show
+from inspect_app.ui.words import plain, shown
+from shared.errors import InspectError
+
+
+def category_choice(key: str, was: str = "") -> str:
+    """One of the categories used so far, or a new one."""
+    known = list(dict.fromkeys((*services.categories(server.store()), *([was] if was else []))))
+    chosen = st.selectbox(
+        "Category",
+        known,
+        known.index(was) if was else None,
+        key=key,
+        accept_new_options=True,
+        placeholder="Choose one, or type your own",
+    )
+    return chosen or ""
+
+
+def add(job: services.JobView) -> None:
+    """The form of a new finding."""
+    turn = st.session_state.get("finding-turn", 0)
+    with st.container(border=True):
+        st.subheader("New finding")
+        files = st.file_uploader(
+            "Photos of it", type=["image/*"], accept_multiple_files=True, max_upload_size=60, key=f"finding-{turn}"
+        )
+        note = st.text_area("Note", key=f"finding-note-{turn}", placeholder="What the customer should know")
+        category = category_choice(f"finding-category-{turn}")
+        visits = [v.label for v in job.visits]
+        visit = st.pills("Visit", visits, default=visits[-1], required=True, format_func=str.capitalize, key="f-visit")
+        if not st.button("Keep this finding", type="primary", disabled=not files, key="finding-keep"):
+            return
+    kept = 0
+    for f in files or ():
+        try:
+            added = services.add_photo(
+                server.store(), job.id, f.getvalue(), f.name, "finding", str(visit), note, category
+            )
+        except InspectError as error:
+            say(error)
+            continue
+        if added.already_there:
+            st.info(f"{plain(f.name)} is in this job already, as {plain(added.photo.name)}.")
+        else:
+            kept += 1
+    if kept:
+        st.session_state["finding-turn"] = turn + 1
+        st.rerun()
+
+
+def one(job: services.JobView, photo: PhotoView) -> None:
+    """A finding: its photo, its note, what was measured on it."""
+    with st.container(border=True):
+        left, right = st.columns([3, 2], gap="medium")
+        with left:
+            show(plain_scene(photo, small=True), f"finding-view-{photo.id}")
+        with right:
+            st.markdown(f"**{plain(photo.category) or 'No category'}** · {photo.visit.label} · {photo.added:%Y-%m-%d}")
+            st.markdown(plain(photo.note) or "No note.")
+            for m in services.hand_measures(server.store(), photo.id):
+                st.markdown(f"{plain(m.note) or m.kind.capitalize()}: **{shown(m.result)}**")
+            step_link("by_hand.py", "Measure on it ›", job.id, photo=str(photo.id))
+            with st.expander("Change"):
+                note = st.text_area("Note", photo.note, key=f"note-{photo.id}")
+                category = category_choice(f"category-{photo.id}", photo.category)
+                if st.button("Keep", key=f"keep-{photo.id}"):
+                    services.update_photo(server.store(), photo.id, note=note, category=category)
+                    st.rerun()
+                if st.button("Take it out of the job", key=f"out-{photo.id}"):
+                    services.remove_photo(server.store(), photo.id)
+                    st.rerun()
+
 
 job = the_job()
 head(job, "findings.py")
+st.title("Findings")
+found = [p for p in job.photos if p.view == "finding"]
+if not found:
+    st.info("Nothing noted yet. A chip, a lifted fret end, a loose nut: add a photo of it with a note.")
+for each in found:
+    one(job, each)
+add(job)

@@ -45,7 +45,7 @@ def take_in(job: services.JobView, visit: str) -> None:
     st.subheader("Add photos")
     views = list(VIEW_TEXT)
     view = st.segmented_control(
-        "They show", views, default="plan", required=True, key="view", format_func=lambda v: VIEW_TEXT[v][0]
+        "They show", views, default="plan", required=True, key="view", wrap=True, format_func=lambda v: VIEW_TEXT[v][0]
     )
     turn = st.session_state.get("drop", 0)
     files = st.file_uploader(

@@ -1,6 +1,155 @@
-"""wear_map."""
+"""The wear map: fret by string, each cell opens its reading; the crown line, the board's radius, two visits."""
 
-from inspect_app.ui.bench import head, the_job
+from __future__ import annotations
+
+from dataclasses import replace
+
+import streamlit as st
+
+from inspect_app import services
+from inspect_app.services.deciding import inspections_of, rates, wear_of
+from inspect_app.ui import server
+from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
+from inspect_app.ui.heat import SHOWS, Show, cells, heat_table
+from inspect_app.ui.profiles import changes, cone, crown_profile, profile_chart, radius_chart, radius_rows
+from inspect_app.ui.words import plain, shown, signed
+from inspect_app.wear import WearMap
+from shared.errors import InspectError
+from shared.measured import Measured
+
+
+def the_map(job: services.JobView, visit: str, wear: WearMap) -> None:
+    """The table of cells, and the same choice by name."""
+    kinds: list[Show] = list(SHOWS)
+    show = st.segmented_control(
+        "Shows", kinds, default="depth", required=True, key="shows", format_func=SHOWS.__getitem__
+    )
+    length = length_unit()
+    rows = services.readings(server.store(), job.id, visit)
+    at = cells(wear, show, rows, length)
+
+    def link(r: services.ReadingView) -> dict[str, str]:
+        return {"job": str(job.id), "photo": str(r.photo_id), "reading": r.reading.key}
+
+    st.html(heat_table(wear, show, at, link))
+    unit = "mm" if length == "mm" else "thousandths of an inch"
+    told = f"In {unit}. A number opens its reading. 0: read, nothing seen. A dot: not read."
+    if show == "height":
+        told += _height_text(wear)
+    st.caption(told)
+    missing = [f for f in wear.frets if not f.was_read]
+    if missing:
+        with st.expander(f"Frets not read ({len(missing)})"):
+            for fret in missing:
+                st.markdown(f"**Fret {fret.number}**: {plain('; '.join(fret.reasons) or 'no photo reads its wear')}")
+            step_link("photos.py", "What to photograph", job.id)
+
+
+def _height_text(wear: WearMap) -> str:
+    if wear.crown_height is None:
+        return " The crown's height when new is not known: write it down, or photograph a section of the wire."
+    return f" Reckoned from {shown(wear.crown_height, length_unit())} when new ({wear.height_from})."
+
+
+def lines(job: services.JobView, visit: str) -> None:
+    """The crown line of one fret, and the radius along the neck."""
+    inspections = inspections_of(server.store(), job.id, visit)
+    length = length_unit()
+    profiles = {
+        f.number: p for i in inspections for f in i.frets if i.view == "elevation" and (p := crown_profile(i, f))
+    }
+    left, right = st.columns(2, gap="large")
+    with left:
+        st.subheader("Crown line")
+        if profiles:
+            fret = st.pills("Fret", sorted(profiles), default=min(profiles), required=True, key="profile-fret")
+            place, depth = profiles[fret]
+            alt = f"Crown line of fret {fret} below its unworn arc, deepest {depth.max():.2f} mm as seen"
+            st.altair_chart(profile_chart(place, depth, length), alt=alt)
+            st.caption("As the camera saw it; the depth readings also allow for the angle of the view.")
+        else:
+            st.info("No photo along the neck yet: take one, and a fret's crown line appears here.")
+    with right:
+        st.subheader("Radius along the neck")
+        radii = radius_rows(inspections)
+        if not radii:
+            st.info("No photo along the neck yet: each gives the board's radius at its fret.")
+            return
+        text = ", ".join(f"fret {n} {shown(q, 'mm')}" for n, q in radii)
+        st.altair_chart(radius_chart(radii, length), alt=f"Board radius by fret: {text}")
+        st.caption(_cone_text(radii))
+
+
+def _cone_text(radii: list[tuple[int, Measured]]) -> str:
+    fitted = cone(radii)
+    if fitted is None:
+        return "Three frets or more tell a compound board from a cylinder."
+    first, last = shown(fitted.at_first), shown(fitted.at_last)
+    gap = abs(fitted.at_last.value - fitted.at_first.value)
+    u = 2.0 * (fitted.at_first.u**2 + fitted.at_last.u**2) ** 0.5
+    kind = "a compound board" if gap > u else "no difference larger than U: one radius is possible"
+    return f"A straight line through them runs from {first} to {last}: {kind}."
+
+
+def compare(job: services.JobView, visit: str, wear: WearMap) -> None:
+    """This visit against an earlier one."""
+    others = [v.label for v in job.visits if v.label != visit]
+    if not others:
+        return
+    st.subheader("Against another visit")
+    other = st.pills("Compare with", others, default=others[0], required=True, format_func=str.capitalize, key="other")
+    rows = changes(wear_of(server.store(), job.id, str(other)), wear)
+    if not rows:
+        st.info("No fret was read at both visits. Photograph the same frets again to compare.")
+        return
+    length = length_unit()
+    st.dataframe(
+        {
+            "Fret": [r.fret for r in rows],
+            "String": [r.string for r in rows],
+            str(other).capitalize(): [shown(r.before, length) for r in rows],
+            visit.capitalize(): [shown(r.after, length) for r in rows],
+            "Change": [signed(r.change, length) for r in rows],
+            "Larger than U": ["yes" if r.told else "no" for r in rows],
+        },
+        hide_index=True,
+        alt="Depth at two visits and its change",
+    )
+    wearing(job, str(other), visit)
+
+
+def wearing(job: services.JobView, earlier: str, later: str) -> None:
+    """Wear a year, where the visits' dates allow it."""
+    dates = {v.label: v.date for v in job.visits}
+    if dates[earlier] >= dates[later]:
+        return
+    try:
+        found = [r for r in rates(server.store(), job.id, earlier, later) if r.years_left is not None]
+    except InspectError as error:
+        say(error)
+        return
+    for r in found:
+        yearly = shown(replace(r.per_year, unit="mm"), length_unit())
+        st.markdown(
+            f"**Fret {r.fret}, string {r.string}**: {yearly} a year; {r.years_left:.1f} years until it may not stay."
+        )
+
 
 job = the_job()
 head(job, "wear_map.py")
+st.title("Wear map")
+labels = [v.label for v in job.visits]
+chosen = st.pills("Visit", labels, default=labels[0], required=True, key="map-visit", format_func=str.capitalize)
+try:
+    wear_map = wear_of(server.store(), job.id, str(chosen))
+except InspectError as error:
+    say(error)
+    step_link("job.py", "Write it down", job.id)
+    st.stop()
+if not wear_map.read:
+    st.info("Nothing read at this visit yet. Add photos from above first, then along the neck where flats are wide.")
+    step_link("photos.py", "Go to the photos", job.id)
+else:
+    the_map(job, str(chosen), wear_map)
+    lines(job, str(chosen))
+    compare(job, str(chosen), wear_map)

@@ -62,7 +62,7 @@ export function readout(spec, pts) {
   if (spec.kind === "gap" && mm.length >= 4) return gap(mm.slice(0, mm.length / 2), mm.slice(mm.length / 2));
   if (spec.kind === "circle" && mm.length === 3) {
     const c = circle(mm[0], mm[1], mm[2]);
-    return c && 2 * c.r;
+    return c && c.r;
   }
   return null;
 }

@@ -37,7 +37,7 @@ function build(root) {
   const bar = el("div", "bar", box);
   const me = {
     box, stage, img, tile, svg, live, loupe, bar, data: null, send: null, view: null, size: [0, 0], pts: {}, placed: [],
-    rev: 0, held: null, waiting: null, pointers: new Map(), piece: null, timers: {}, focusKey: null, shown: "",
+    rev: 0, held: null, stirred: new Set(), waiting: null, pointers: new Map(), piece: null, timers: {}, focusKey: null, shown: "",
   };
   button(me, "+", "Zoom in", () => zoom(me, 1.5));
   button(me, "−", "Zoom out", () => zoom(me, 1 / 1.5));
@@ -118,11 +118,12 @@ function pathOf(me, pts, closed) {
 
 function paths(me) {
   for (const s of me.shapes) {
-    const d = pathOf(me, drawn(me, s.spec), s.spec.closed);
+    const d = s.spec.handles && !s.spec.handles.some((h) => me.stirred.has(h)) ? "" : pathOf(me, drawn(me, s.spec), s.spec.closed);
     for (const p of s.parts) p.setAttribute("d", d);
     if (s.text && s.spec.pts.length) {
       const [x, y] = g.toScreen(me.view, s.spec.at ?? s.spec.pts[0]);
-      s.text.setAttribute("x", Math.min(me.size[0] - 24, Math.max(24, x)));
+      s.text.style.display = x < 0 || x > me.size[0] ? "none" : "";
+      s.text.setAttribute("x", Math.min(me.size[0] - 40, Math.max(40, x)));
       s.text.setAttribute("y", Math.min(me.size[1] - 12, Math.max(20, y - 10)));
     }
   }
@@ -248,6 +249,7 @@ function grab(me, e, id, node) {
 function shift(me, id, p) {
   if (!me.held && !me.timers.key) return;
   const { w, h } = me.data.photo;
+  me.stirred.add(id);
   me.pts[id] = [Math.min(w, Math.max(0, p[0])), Math.min(h, Math.max(0, p[1]))];
   draw(me);
   tell(me);
@@ -262,6 +264,7 @@ function release(me, keep) {
   me.loupe.classList.remove("on");
   if (!keep) {
     me.pts[was.id] = was.start;
+    me.stirred.delete(was.id);
     draw(me);
     tell(me);
   } else if (g.distance(was.start, me.pts[was.id]) > 1e-6) commit(me, was.id);
@@ -446,6 +449,7 @@ function take(me, data) {
   const tool = same && data.place && me.data.place?.kind === data.place.kind && data.place.round === me.data.place.round;
   const kept = tool ? Object.fromEntries(me.placed.map((id) => [id, me.pts[id]])) : {};
   if (!tool) me.placed = [];
+  me.stirred.clear();
   me.data = data;
   me.pts = { ...Object.fromEntries(data.handles.map((h) => [h.id, [h.x, h.y]])), ...kept };
   me.box.setAttribute("aria-label", data.alt);

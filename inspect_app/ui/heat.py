@@ -1,0 +1,157 @@
+"""The wear map as a table: fret by string, the value in every cell, its colour from one ramp, a link to its reading."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Literal
+from urllib.parse import urlencode
+
+from inspect_app.services import ReadingView
+from inspect_app.ui.words import Length, decimals, number
+from inspect_app.wear import NEAR_MM, FretWear, Spot, WearMap
+from shared.measured import Measured
+
+__all__ = ["SHOWS", "Cell", "Show", "cells", "heat_table", "reading_of_spot", "tone"]
+
+Show = Literal["depth", "flat", "height"]
+SHOWS: Mapping[Show, str] = {"depth": "Divot depth", "flat": "Flat width", "height": "Crown height left"}
+
+# Five steps of the cividis ramp (Nuñez, Anderton and Renslow 2018), pale to dark: even in lightness, and ordered the
+# same for the common colour-vision deficiencies.
+_RAMP = ("#fee838", "#d9c84a", "#a69d75", "#666870", "#31446b")
+_INK = ("#20282a", "#20282a", "#20282a", "#ffffff", "#ffffff")
+_FULL: Mapping[Show, tuple[float, float]] = {
+    # Values that get the first and the last step, in mm; breaks are the same for every job so that boards compare.
+    "depth": (0.0, 0.30),  # a divot of 0.3 mm is about a quarter of a common crown's height
+    "flat": (0.0, 1.50),
+    "height": (1.20, 0.50),  # less left is darker
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One cell: what is written, the value behind its colour, what it means in words, the reading it opens."""
+
+    fret: int
+    string: int
+    text: str
+    value: float | None
+    meaning: str
+    reading: ReadingView | None = None
+
+
+def tone(value: float, show: Show) -> int:
+    """Step of the ramp, 0 to 4."""
+    first, last = _FULL[show]
+    share = (value - first) / (last - first)
+    return min(len(_RAMP) - 1, max(0, int(share * len(_RAMP))))
+
+
+def cells(wear: WearMap, show: Show, readings: Iterable[ReadingView], length: Length) -> dict[tuple[int, int], Cell]:
+    """Every cell of the map, by (fret, string)."""
+    rows = tuple(readings)
+    out = {}
+    for fret in wear.frets:
+        for s in range(1, wear.instrument.strings + 1):
+            out[fret.number, s] = _cell(wear, fret, s, show, rows, length)
+    return out
+
+
+def _cell(
+    wear: WearMap, fret: FretWear, string: int, show: Show, rows: tuple[ReadingView, ...], length: Length
+) -> Cell:
+    where = f"fret {fret.number}, string {string}"
+    if not fret.was_read:
+        why = "; ".join(fret.reasons) or "no photo reads its wear"
+        return Cell(fret.number, string, "", None, f"{where}: not read: {why}")
+    spot = _worst(s for s in fret.spots if s.string == string)
+    value = _value(wear, fret, string, spot, show)
+    reading = reading_of_spot(rows, fret.number, spot, show) if spot else None
+    if value is not None:
+        said = f"{where}: {_short(value, length)} ± {_short_u(value, length)}"
+        return Cell(fret.number, string, _short(value, length), value.value, said, reading)
+    if spot is None and show != "height":
+        return Cell(fret.number, string, "0", 0.0, f"{where}: nothing seen")
+    return Cell(fret.number, string, "?", None, f"{where}: seen, but not measured", reading)
+
+
+def _worst(spots: Iterable[Spot]) -> Spot | None:
+    def size(s: Spot) -> tuple[float, float]:
+        return (s.depth.value if s.depth else 0.0, s.flat_width.value if s.flat_width else 0.0)
+
+    return max(spots, key=size, default=None)
+
+
+def _value(wear: WearMap, fret: FretWear, string: int, spot: Spot | None, show: Show) -> Measured | None:
+    if show == "height":
+        return wear.height_left(fret.number, string)
+    if spot is None:
+        return None
+    return spot.depth if show == "depth" else spot.flat_width
+
+
+def reading_of_spot(rows: Iterable[ReadingView], fret: int, spot: Spot, show: Show) -> ReadingView | None:
+    """The reading behind a spot: nearest in place, a depth read directly before one worked out."""
+    places = {(r.photo_id, r.reading.of): r for r in rows if r.reading.fret == fret and r.reading.key.endswith(_PLACE)}
+    near = {
+        k: r for k, r in places.items() if abs(r.reading.value.value - spot.from_treble_end.value) <= NEAR_MM
+    }  # fmt: skip
+    wanted = "width" if show == "flat" else "depth"
+    found = [
+        r for r in rows if (r.photo_id, r.reading.of) in near and r.reading.key.endswith(f", {wanted}")
+    ]  # fmt: skip
+    pool = found or list(near.values())
+    return min(pool, key=lambda r: ("INDIRECT" in r.flags, r.verdict == "reject", r.relative_u), default=None)
+
+
+_PLACE = ", from treble end"
+
+
+def _short(q: Measured, length: Length) -> str:
+    factor, _ = number("mm", length)
+    return f"{q.value * factor:.{_places(length)}f}"
+
+
+def _short_u(q: Measured, length: Length) -> str:
+    factor, unit = number("mm", length)
+    u = q.expanded * factor
+    return f"{u:.{min(3, decimals(u))}f} {unit}"
+
+
+def _places(length: Length) -> int:
+    return 2 if length == "mm" else 1
+
+
+def heat_table(
+    wear: WearMap, show: Show, at: Mapping[tuple[int, int], Cell], link: Callable[[ReadingView], dict[str, str]]
+) -> str:
+    """The map as an HTML table: strings down as on the photos (treble at the bottom), frets across."""
+    frets = [f.number for f in wear.frets]
+    head = "".join(f'<th scope="col">{n}</th>' for n in frets)
+    rows = []
+    for s in range(wear.instrument.strings, 0, -1):
+        body = "".join(_td(at[n, s], show, link) for n in frets)
+        name = {1: "1 treble", wear.instrument.strings: f"{s} bass"}.get(s, str(s))
+        rows.append(f'<tr><th scope="row">{name}</th>{body}</tr>')
+    caption = f"{SHOWS[show]} by string (rows) and fret (columns)"
+    return (
+        f'<div class="heat" tabindex="0" role="region" aria-label="{caption}"><table><caption>{caption}</caption>'
+        f'<thead><tr><th scope="col">String</th>{head}</tr></thead><tbody>{"".join(rows)}</tbody></table></div>'
+    )
+
+
+def _td(cell: Cell, show: Show, link: Callable[[ReadingView], dict[str, str]]) -> str:
+    said = html.escape(cell.meaning, quote=True)
+    if cell.value is None:
+        inner = cell.text or '<span aria-hidden="true">·</span>'
+        style = "" if cell.text else ' class="unread"'
+        return f'<td{style} title="{said}" aria-label="{said}">{inner}</td>'
+    step = tone(cell.value, show)
+    style = f"background:{_RAMP[step]};color:{_INK[step]}"
+    text = html.escape(cell.text)
+    if cell.reading is not None:
+        query = html.escape(urlencode(link(cell.reading)), quote=True)
+        text = f'<a href="/readings?{query}" target="_self" style="color:inherit" aria-label="{said}">{text}</a>'
+    return f'<td style="{style}" title="{said}">{text}</td>'

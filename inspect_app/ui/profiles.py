@@ -1,0 +1,140 @@
+"""Lines drawn from what is stored: the crown line against its arc, the board's radius along the neck, two visits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import altair as alt
+import numpy as np
+from numpy.typing import NDArray
+
+from inspect_app.inspection import FretReading, Inspection
+from inspect_app.ui.words import Length, number
+from inspect_app.wear import WearMap
+from shared.measured import Contribution, Measured
+
+__all__ = ["Change", "Cone", "changes", "cone", "crown_profile", "profile_chart", "radius_chart", "radius_rows"]
+
+_ACCENT, _QUIET = "#0b8f82", "#8a8f90"
+Chart = alt.LayerChart | alt.FacetChart
+Vector = NDArray[np.float64]
+
+
+def crown_profile(inspection: Inspection, fret: FretReading) -> tuple[Vector, Vector] | None:
+    """The crown line as seen, against the fitted unworn arc: place along the fret and depth below the arc, both mm.
+
+    Read from the outlines kept with the photo, turned so that the arc's ends are level; ``None`` without them. It is
+    what the camera saw: a divot's own reading also allows for the angle of the view.
+    """
+    lines = {o.name: np.asarray(o.points, dtype=float) for o in fret.outlines if o.name in ("crown_line", "arc")}
+    if len(lines) < 2 or inspection.camera is None or any(len(p) < 3 for p in lines.values()):
+        return None
+    line, arc = lines["crown_line"], lines["arc"]
+    start, along = arc[0], arc[-1] - arc[0]
+    along = along / np.linalg.norm(along)
+    down = np.array([-along[1], along[0]])
+    if down[1] < 0:
+        down = -down
+    s_line, s_arc = (line - start) @ along, (arc - start) @ along
+    order = np.argsort(s_arc)
+    inside = (s_line >= s_arc.min()) & (s_line <= s_arc.max())
+    depth = (line - start) @ down - np.interp(s_line, s_arc[order], ((arc - start) @ down)[order])
+    ppm = inspection.camera.px_per_mm
+    return s_line[inside] / ppm, depth[inside] / ppm
+
+
+def _chart(rows: Sequence[Mapping[str, float]]) -> alt.Chart:
+    return alt.Chart(alt.Data(values=list(rows)))  # type: ignore[no-untyped-call]
+
+
+def profile_chart(place: Vector, depth: Vector, length: Length) -> Chart:
+    """The crown line below its arc; depth is drawn larger than place, and the axes say so."""
+    factor, unit = number("mm", length)
+    rows = [{"place": float(p) * factor, "depth": float(d) * factor} for p, d in zip(place, depth, strict=True)]
+    y = alt.Y("depth:Q", title=f"below the arc, {unit}", scale=alt.Scale(reverse=True))
+    x = alt.X("place:Q", title=f"along the fret, {unit} (depth is drawn larger)")
+    line = _chart(rows).mark_line(color=_ACCENT, strokeWidth=2.5).encode(x, y)
+    arc = _chart([{"depth": 0.0}]).mark_rule(color=_QUIET, strokeDash=[6, 4]).encode(y=y)
+    return alt.layer(arc, line, height=240)
+
+
+@dataclass(frozen=True, slots=True)
+class Cone:
+    """A straight line through the radii along the neck: at the first and the last fret read, with u."""
+
+    at_first: Measured
+    at_last: Measured
+
+
+def radius_rows(inspections: Iterable[Inspection]) -> list[tuple[int, Measured]]:
+    """Crown line radii by fret, in the order of the frets."""
+    found = [(f.number, f.crown_line_radius) for i in inspections for f in i.frets if f.crown_line_radius is not None]
+    return sorted(found, key=lambda row: row[0])
+
+
+def cone(rows: Sequence[tuple[int, Measured]]) -> Cone | None:
+    """Weighted straight line of the radius over the place along the neck; ``None`` with fewer than three frets.
+
+    Place is 1 - 2^(-n/12) of the scale length (equal temperament). Weighted least squares with known u; its covariance
+    is (X' W X)^-1.
+    """
+    if len({n for n, _ in rows}) < 3:
+        return None
+    x = np.array([1.0 - 2.0 ** (-n / 12.0) for n, _ in rows])
+    w = np.array([1.0 / q.u**2 for _, q in rows])
+    design = np.column_stack([np.ones_like(x), x])
+    cov = np.linalg.inv(design.T @ (design * w[:, None]))
+    fit = cov @ design.T @ (w * np.array([q.value for _, q in rows]))
+    ends = [np.array([1.0, v]) for v in (x.min(), x.max())]
+    at = [Measured.of(float(e @ fit), "mm", radii_of_the_frets=float(np.sqrt(e @ cov @ e))) for e in ends]
+    return Cone(at[0], at[1])
+
+
+def radius_chart(rows: Sequence[tuple[int, Measured]], length: Length) -> Chart:
+    """Radius by fret with value ± U."""
+    factor = 1.0 if length == "mm" else 1.0 / 25.4
+    unit = "mm" if length == "mm" else "in"
+    data = [
+        {"fret": n, "radius": q.value * factor, "low": (q.value - q.expanded) * factor,
+         "high": (q.value + q.expanded) * factor}
+        for n, q in rows
+    ]  # fmt: skip
+    base = _chart(data).encode(x=alt.X("fret:O", title="fret"))
+    scale = alt.Scale(zero=False)
+    bars = base.mark_rule(color=_QUIET, strokeWidth=2).encode(
+        y=alt.Y("low:Q", title=f"radius ± U, {unit}", scale=scale), y2="high:Q"
+    )
+    dots = base.mark_point(color=_ACCENT, filled=True, size=90).encode(y=alt.Y("radius:Q", scale=scale))
+    return alt.layer(bars, dots, height=240)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """How a spot's depth changed between two visits; `told` when by more than U."""
+
+    fret: int
+    string: int
+    before: Measured
+    after: Measured
+    change: Measured
+
+    @property
+    def told(self) -> bool:
+        """Whether the change is larger than its expanded uncertainty."""
+        return abs(self.change.value) > self.change.expanded
+
+
+def changes(earlier: WearMap, later: WearMap) -> list[Change]:
+    """Depth under every string where a spot was read at either visit and both visits read the fret."""
+    out = []
+    for fret in later.frets:
+        before_fret = earlier.fret(fret.number)
+        strings = {s.string for f in (fret, before_fret) for s in f.spots if s.depth is not None and s.string}
+        for string in sorted(strings):
+            before, after = before_fret.depth_at(string), fret.depth_at(string)
+            if before is not None and after is not None:
+                parts = (Contribution("earlier visit", before.u), Contribution("later visit", after.u))
+                change = Measured(after.value - before.value, "mm", parts)
+                out.append(Change(fret.number, string, before, after, change))
+    return out
