@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import cv2
 import numpy as np
@@ -30,6 +31,8 @@ CENTRE_PRIOR = 0.005
 wanders by up to a hundredth (common practice, no source)."""
 MAX_MISFIT_MM = 0.15
 """RMS misfit from which a scale is called bent or misprinted: its lengths are then no better than the wear it reads."""
+_OFF = 4.0  # times its u (or the scatter, if larger): 6 in 100 000 sound points lie further off
+_LOOSE = 1.5  # scatter over stated u from which something is looked for that lies off
 _SAME_POSE = 0.01  # two fits nearer than this (rad and mm together) are one pose reached twice
 _N_PARAMS = 10  # rotation vector (3), translation (3), ln(focal px), k1, principal point (2)
 _N_PRIORS = 7  # focal length, k1, principal point x and y, tilt about x and y, outward shift
@@ -187,27 +190,83 @@ def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal, k1_prior: fl
         raise ScaleError("The scale shows too few points to fix its plane.", "Show the whole scale in the photo.")
     centre = ((size_px[0] - 1) / 2.0, (size_px[1] - 1) / 2.0)
     problem = _Problem(scale, focal, np.array(centre), CENTRE_PRIOR * max(size_px), k1_prior)
-    fits = []
-    for start in _starts(scale, focal.px, centre):
-        f = least_squares(
-            problem.residuals, start, problem.jacobian, x_scale=_STEPS, loss="soft_l1", f_scale=3.0, max_nfev=100
-        )
-        fits += [f] if f.success else []
+    fits = [f for start in _starts(scale, focal.px, centre) if (f := _robust(problem, start)) is not None]
     if not fits:
-        raise ScaleError("The scale's points do not lie on a plane.", "Lay the scale flat and take the photo again.")
+        raise _misfit(scale)
     fits.sort(key=lambda f: float(f.cost))
     fit = fits[0]
-    r = problem.residuals(fit.x)[:-_N_PRIORS]
-    used = np.isfinite(scale.u_px).ravel()
-    dof = max(1, int(used.sum()) - 6)
     # residuals larger than their stated u widen the covariance (Birge ratio); smaller ones do not narrow it
-    birge = max(1.0, float(np.sum(np.minimum(r**2, 9.0))) / dof)
+    birge = max(1.0, float(fit.scatter) ** 2)
     cov = np.linalg.inv(fit.jac.T @ fit.jac)[:_N_PARAMS, :_N_PARAMS] * birge + _rivals(fits)
-    px = (r.reshape(-1, 2) * np.where(np.isfinite(scale.u_px), scale.u_px, 0.0)).ravel()[used]
+    weighed = fit.used[:, None] & np.isfinite(scale.u_px)
+    px = problem.residuals(fit.x)[:-_N_PRIORS].reshape(-1, 2)[weighed] * scale.u_px[weighed]
     plane = Plane(fit.x[:_N_PARAMS], cov, scale.u_rel, float(np.sqrt(np.mean(px**2))), len(px), float(fit.x[-1]))
     if plane.residual_px > MAX_MISFIT_MM * plane.px_per_mm(scale.plane_mm.mean(axis=0)):
-        raise ScaleError(f"The {scale.kind} does not fit its known form: bent, or printed badly.", "Lay it flat.")
+        raise _misfit(scale)
     return plane
+
+
+def _misfit(scale: Scale) -> ScaleError:
+    return ScaleError(
+        f"The {scale.kind} does not fit its known form: bent, or printed badly.", "Lay it flat, or print it again."
+    )
+
+
+def _robust(problem: _Problem, start: Vector) -> OptimizeResult | None:
+    """Least squares without what lies off, at most a quarter; `used` (N,) tells which points were kept."""
+    fit = _weighted_fit(problem, start, np.ones(len(problem.scale.image_px)))
+    if fit is None or (fit.off.max() <= _OFF and fit.scatter <= _LOOSE):
+        return fit
+    return _without_wild_markers(problem, fit) if problem.scale.ids else _without_wild_points(problem, fit)
+
+
+def _without_wild_markers(problem: _Problem, fit: OptimizeResult) -> OptimizeResult | None:
+    """Drop, one at a time, the marker without which the rest fit best, while that halves the scatter's square.
+
+    A marker at the end that lies off (a curled corner, say) bends the fit towards itself and shows small residuals:
+    only leaving it out tells.
+    """
+    ids = np.array(problem.scale.ids)
+    for _ in range(len(set(ids)) // 4):
+        rest = [_weighted_fit(problem, fit.x, fit.used & (ids != n)) for n in sorted(set(ids[fit.used]))]
+        better = min((f for f in rest if f is not None), key=lambda f: float(f.scatter), default=None)
+        if fit.scatter <= _LOOSE or better is None or better.scatter**2 > 0.5 * fit.scatter**2:
+            break
+        fit = better
+    return fit
+
+
+def _without_wild_points(problem: _Problem, fit: OptimizeResult) -> OptimizeResult | None:
+    """Least absolute deviations by re-weighting, then least squares of the points within four times the scatter."""
+    for _ in range(6):
+        mad = max(1.0, 1.4826 * float(np.median(fit.off)))
+        again = _weighted_fit(problem, fit.x, np.sqrt(np.minimum(1.0, mad / np.maximum(fit.off, 1e-9))))
+        if again is None:
+            return None
+        fit = again
+    for _ in range(5):
+        keep = fit.off <= _OFF * max(1.0, 1.4826 * float(np.median(fit.off)))
+        again = _weighted_fit(problem, fit.x, keep if keep.mean() >= 0.75 else np.ones(len(keep)))
+        if again is None or np.array_equal(again.used, fit.used):
+            return again
+        fit = again
+    return fit
+
+
+def _weighted_fit(problem: _Problem, start: Vector, weight: NDArray[Any]) -> OptimizeResult | None:
+    """Weighted least squares; with `off`, each point over its u, `scatter`, their RMS, and `used`."""
+    w = np.concatenate([np.repeat(np.asarray(weight, dtype=np.float64), 2), np.ones(_N_PRIORS)])
+    fit = least_squares(
+        lambda p: problem.residuals(p) * w, start, lambda p: problem.jacobian(p) * w[:, None], x_scale=_STEPS
+    )
+    if not fit.success:
+        return None
+    r = problem.residuals(fit.x)[:-_N_PRIORS].reshape(-1, 2)
+    fit.used = np.asarray(weight) > 0.0
+    weighed = np.isfinite(problem.scale.u_px) & fit.used[:, None]
+    fit.off = np.abs(r).max(axis=1)
+    fit.scatter = math.sqrt(float(np.sum(r[weighed] ** 2)) / max(1, int(weighed.sum()) - 6))
+    return fit
 
 
 @dataclass(frozen=True)

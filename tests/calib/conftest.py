@@ -101,7 +101,7 @@ def paper(layout: Any, sheet: tuple[float, float], x: Vector, y: Vector, spread_
 def print_photo() -> Callable[..., Photo]:
     """A photo of a printed sheet lying on the plane of a known camera."""
 
-    def draw(
+    def draw(  # noqa: PLR0913
         layout: Any,
         sheet: tuple[float, float],
         plane: Plane,

@@ -113,7 +113,7 @@ def test_a_curved_edge_is_seen_nearer_its_centre_by_the_published_amount(publish
         # square pixels and bilinear sampling blur a little more: the bias goes with the variance that was found
         wider = np.median(found.steps.sigma) ** 2 / sigma**2
         assert 1.0 < wider < 1.35
-        assert np.mean(found.steps.at) == pytest.approx(case["shift_px"] * wider, abs=0.006)
+        assert np.mean(found.steps.at) == pytest.approx(case["shift_px"] * wider, abs=0.01)
 
 
 def test_rows_that_leave_the_photo_say_nothing(step_photo):
@@ -211,7 +211,7 @@ def test_crossing_and_its_covariance_by_monte_carlo():
         other = fit_line(np.column_stack([0.2 * t + rng.normal(0, 0.1, 30), t]), np.full(30, 0.1))
         lines = lines or (one, other)
         crossings.append(intersect(one, other)[0])
-    at, cov = intersect(*lines)
+    _, cov = intersect(*lines)
     assert np.linalg.norm(np.mean(crossings, axis=0)) < 0.01
     np.testing.assert_allclose(np.sqrt(np.diag(cov)), np.std(crossings, axis=0), rtol=0.2)
     with pytest.raises(ValueError, match="parallel"):
