@@ -1,0 +1,227 @@
+"""Divots: where the outline drops below the unworn crown line, and how deep the metal is worn there.
+
+The outline of a worn crown runs along the flat's far edge, so its drop understates the removal; `solid.depth_from_drop`
+turns one into the other with the camera's elevation and the crown's radius.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
+from scipy.signal import savgol_filter
+
+from inspect_app.features.crown_line import CrownLine
+from inspect_app.features.solid import Crown, depth_from_drop
+from shared.measured import Contribution, Measured
+
+__all__ = ["Hollow", "find_hollows", "measure_depth", "least_drop"]
+
+Array = NDArray[np.float64]
+
+PITCH_MM = 0.05
+"""Spacing along the fret at which the outline is read: finer than any hollow a string makes."""
+SMOOTH_MM = 0.65
+"""Window of the local parabola (Savitzky-Golay). A hollow 2 mm long and 0.3 mm deep loses under 0.002 mm of depth in it."""
+SHORTEST_MM = 0.6
+"""A hollow shorter than the smoothing window can't be told from a speck."""
+STEEPEST = 1.2
+"""Slope of the outline that no string-made hollow reaches; a steeper step is the path jumping to another edge."""
+DEFINITION_PX = 0.1
+"""Standard uncertainty of where an outline is, besides noise: metal just below it is not evenly bright (two profiles with
+a tenth of the step's contrast falling across the blur differ by that much)."""
+RIM_SHARE = 1.0 / 3.0
+"""A hollow counts when its walls were followed up to within a third of its depth on both sides."""
+
+
+@dataclass(frozen=True)
+class Hollow:
+    """A stretch where the outline runs below the unworn crown line.
+
+    Attributes
+    ----------
+    start, stop : float
+        Where it begins and ends to show, y in mm.
+    at : float
+        Its lowest place, y in mm.
+    drop : float
+        Drop of the outline there, mm.
+    elevation : float
+        Elevation of the line of sight there, rad.
+    u_drop : float
+        Standard uncertainty of the drop from noise, mm.
+    """
+
+    start: float
+    stop: float
+    at: float
+    drop: float
+    elevation: float
+    u_drop: float
+
+
+@dataclass(frozen=True)
+class _Profile:
+    y: Array
+    drop: Array
+    broken: NDArray[np.bool_]
+    noise: float
+
+
+def _profile(line: CrownLine) -> _Profile:
+    """Drop on an even grid: medians of the points in each cell; `broken` where there are none or the path jumps."""
+    lo, hi = line.span
+    y = np.arange(lo, hi, PITCH_MM)
+    cell = np.round((line.y - lo) / PITCH_MM).astype(int)
+    order = np.argsort(cell, kind="stable")
+    inside = order[(cell[order] >= 0) & (cell[order] < len(y))]
+    edges = np.searchsorted(cell[inside], np.arange(len(y) + 1))
+    drop = np.full(len(y), np.nan)
+    for k in np.flatnonzero(np.diff(edges)):
+        drop[k] = np.median(line.drop[inside[edges[k] : edges[k + 1]]])
+    have = np.isfinite(drop)
+    empty = ~have & (uniform_filter1d(have.astype(float), 7) < 0.2)
+    drop = np.interp(y, y[have], drop[have])
+    step = np.abs(np.diff(drop, prepend=drop[0]))
+    jump = step > STEEPEST * PITCH_MM + 6.0 * 1.4826 * float(np.median(step))
+    smooth = savgol_filter(drop, _window(), 2)
+    return _Profile(y, smooth, empty | jump, _noise(line, smooth, y))
+
+
+def _window() -> int:
+    return 2 * int(SMOOTH_MM / PITCH_MM / 2.0) + 1
+
+
+def _noise(line: CrownLine, smooth: Array, y: Array) -> float:
+    """Standard deviation of the smoothed outline about the circle where it is unworn."""
+    free = np.interp(y, line.y[np.argsort(line.y)], line.used[np.argsort(line.y)].astype(float)) > 0.99
+    r = smooth[free] if free.sum() > 20 else smooth
+    return float(1.4826 * np.median(np.abs(r - np.median(r))))
+
+
+def least_drop(line: CrownLine, px_per_mm: float) -> float:
+    """Smallest drop that is told from noise, mm."""
+    return _least(_profile(line), px_per_mm)
+
+
+def _least(p: _Profile, px_per_mm: float) -> float:
+    """4 sigma of the smoothed outline, so that one fret in some hundreds shows a hollow by chance; never below the
+    definition of an edge."""
+    return max(4.0 * p.noise, DEFINITION_PX / px_per_mm)
+
+
+def find_hollows(line: CrownLine, px_per_mm: float) -> tuple[list[Hollow], float]:
+    """Hollows along a crown line, and the share of the line that is unclear.
+
+    Returns
+    -------
+    hollows : list of Hollow
+        Treble to bass.
+    unclear : float
+        Share of the line where the outline could not be followed, 0 to 1.
+    """
+    p = _profile(line)
+    least = _least(p, px_per_mm)
+    found, unclear = [], float(p.broken.sum())
+    for a, b in _runs(p.drop > least):
+        piece = _whole(p, a, b)
+        if piece is None:
+            unclear += b - a
+        elif (piece[1] - piece[0]) * PITCH_MM >= SHORTEST_MM:
+            found += [_hollow(line, p, *part) for part in _split(p, *piece)]
+    return found, unclear / max(1, len(p.y))
+
+
+def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Start and stop of each run of true."""
+    d = np.diff(np.concatenate([[0], mask.astype(np.int8), [0]]))
+    return list(zip(np.flatnonzero(d == 1).tolist(), np.flatnonzero(d == -1).tolist(), strict=True))
+
+
+def _whole(p: _Profile, a: int, b: int) -> tuple[int, int] | None:
+    """The unbroken stretch around the run's lowest place, if both walls rise far enough."""
+    breaks = np.flatnonzero(p.broken[max(a - 2, 0) : b + 2]) + max(a - 2, 0)
+    if len(breaks) == 0:
+        return a, b
+    pieces = np.split(np.arange(a, b), np.searchsorted(np.arange(a, b), breaks))
+    longest = max(pieces, key=len)
+    longest = longest[1:-1]  # the smoothing has mixed the border with what lies across the break
+    if len(longest) * PITCH_MM < SHORTEST_MM:
+        return None
+    drop = p.drop[longest]
+    deepest = drop.max()
+    inside = 0 < int(np.argmax(drop)) < len(drop) - 1
+    return (int(longest[0]), int(longest[-1]) + 1) if inside and max(drop[0], drop[-1]) < RIM_SHARE * deepest else None
+
+
+def _split(p: _Profile, a: int, b: int) -> list[tuple[int, int]]:
+    """Part a run in which two hollows meet: where the drop between two peaks falls to half the smaller."""
+    d = p.drop[a:b]
+    top = int(np.argmax(d))
+    valley = _valley(d, top)
+    if valley is None:
+        return [(a, b)]
+    return [*_split(p, a, a + valley), *_split(p, a + valley, b)]
+
+
+def _valley(d: Array, top: int) -> int | None:
+    """Index of the deepest valley between the highest peak and another peak at least twice as high as the valley."""
+    best, where = 0.0, None
+    for other in range(len(d)):
+        lo, hi = min(top, other), max(top, other)
+        if hi - lo < SHORTEST_MM / PITCH_MM:
+            continue
+        k = lo + int(np.argmin(d[lo:hi]))
+        if d[k] < 0.5 * d[other] and d[other] - d[k] > best and 0 < k < len(d) - 1:
+            best, where = float(d[other] - d[k]), k
+    return where
+
+
+def _hollow(line: CrownLine, p: _Profile, a: int, b: int) -> Hollow:
+    k = a + int(np.argmax(p.drop[a:b]))
+    near = slice(max(a, k - 4), min(b, k + 5))
+    at, drop = _summit(p.y[near], p.drop[near], float(p.y[k]), float(p.drop[k]))
+    order = np.argsort(line.y)
+    e = float(np.interp(at, line.y[order], line.elevation[order]))
+    u = math.hypot(p.noise, float(line.circle.u_z(at)[0]))
+    return Hollow(float(p.y[a]), float(p.y[b - 1]), at, drop, e, u)
+
+
+def _summit(y: Array, drop: Array, at: float, height: float) -> tuple[float, float]:
+    """Place and height of a peak by a parabola through its neighbourhood."""
+    if len(y) < 5:
+        return at, height
+    a, b, c = np.polyfit(y - at, drop, 2)
+    if a >= 0.0:
+        return at, height
+    shift = float(np.clip(-b / (2.0 * a), y[0] - at, y[-1] - at))
+    return at + shift, float(a * shift**2 + b * shift + c)
+
+
+def measure_depth(h: Hollow, crown: Crown, u_elevation: float, px_per_mm: float, u_scale_rel: float) -> Measured:
+    """Removal at a hollow's lowest place, below the unworn crown, with its uncertainty.
+
+    Each contribution is the change of the depth when that input moves by its standard uncertainty, mean of both ways
+    (GUM 5.1.4 note 2, evaluated numerically: the relation bends near the blind depth).
+    """
+    r, e = crown.radius, h.elevation
+
+    def depth(drop: float = h.drop, radius: float = r, elevation: float = e) -> float:
+        return float(depth_from_drop(drop, radius, max(elevation, 0.0)))
+
+    def by(**moved: tuple[float, float]) -> float:
+        ((name, (lo, hi)),) = moved.items()
+        return abs(depth(**{name: hi}) - depth(**{name: lo})) / 2.0
+
+    definition = DEFINITION_PX / px_per_mm
+    parts = {
+        "edge noise": by(drop=(h.drop - h.u_drop, h.drop + h.u_drop)),
+        "edge definition": by(drop=(h.drop - definition, h.drop + definition)),
+        "camera elevation": by(elevation=(e - u_elevation, e + u_elevation)),
+        "crown radius": by(radius=(max(r - crown.u_radius, 0.3 * r), r + crown.u_radius)),
+        "scale": depth() * u_scale_rel,
+    }
+    return Measured(depth(), "mm", tuple(Contribution(k, v) for k, v in parts.items()))
