@@ -101,8 +101,8 @@ def find_flats(patch: FretPatch) -> FlatFindings:
     view = crown_view(patch, arc.width, arc.height)
     if view is None:
         return FlatFindings(not_measured=(NotMeasured(what, "Too little of the crown can be seen."),))
-    unworn, fits = _search(view, arc)
-    shown = [f.hidden <= 0.5 and f.apex_seen for f in fits]
+    view, unworn, fits = _search(view, arc)
+    shown = [f.hidden <= 0.5 and f.both_ways for f in fits]
     kept = [f for f, yes in zip(fits, shown, strict=True) if yes]
     lost = [
         NotMeasured(what, f"The flat about {f.place:.0f} mm from the treble end is mostly covered.")
@@ -131,12 +131,12 @@ def _arc(patch: FretPatch, width: Measured) -> CrownArc:
     return CrownArc(width.value, height, u_height, u_radius, u_centre, known is not None)
 
 
-def _search(view: CrownView, arc: CrownArc) -> tuple[Unworn, list[FlatOutline]]:
+def _search(view: CrownView, arc: CrownArc) -> tuple[CrownView, Unworn, list[FlatOutline]]:
     """The unworn look and the flats: found roughly, set aside while the unworn look is learnt anew, then fitted."""
-    unworn = fit_unworn(view)
+    view, unworn = fit_unworn(view)
     rough = _spans(view, *_evidence(view, unworn, arc))
     if not rough:
-        return unworn, []
+        return view, unworn, []
     seen = np.repeat(view.clear[:, None], len(view.across_mm), axis=1)
     margin = round(0.3 / view.row_mm)  # the faint tips of a flat
     for s in rough:
@@ -148,7 +148,7 @@ def _search(view: CrownView, arc: CrownArc) -> tuple[Unworn, list[FlatOutline]]:
     between = [(y[a.last - 1] + y[b.first]) / 2.0 for a, b in pairwise(spans)]
     edges = [y[0] - 1.0, *between, y[-1] + 1.0]
     fits = [fit_outline(view, unworn, arc, s, (edges[k], edges[k + 1])) for k, s in enumerate(spans)]
-    return unworn, [f for k, f in enumerate(fits) if _believable(f, arc, (edges[k], edges[k + 1]))]
+    return view, unworn, [f for k, f in enumerate(fits) if _believable(f, arc, (edges[k], edges[k + 1]))]
 
 
 def _believable(fit: FlatOutline, arc: CrownArc, limits: tuple[float, float]) -> bool:

@@ -102,8 +102,8 @@ class FlatOutline:
         Share of that knowledge from boundaries where one of the two tones is burnt out.
     hidden : float
         Share of the length that no clear row shows.
-    apex_seen : bool
-        Whether the widest place lies in a clear row.
+    both_ways : bool
+        Whether some of it, a tenth of the length at least, shows on both sides of its middle.
     rows : float
         Effective number of rows the gain comes from.
     traced : float
@@ -118,7 +118,7 @@ class FlatOutline:
     sides: tuple[float, float]
     burnt: float
     hidden: float
-    apex_seen: bool
+    both_ways: bool
     rows: float
     traced: float
     tone: float
@@ -264,7 +264,7 @@ def _judge(p: Floats, w: _Window, unworn: Unworn, prior: Floats, robust: Singles
     weight = w.weight * robust
     told = jac[2] ** 2 * weight
     normal, _ = _normal(jac, weight / _grain((w.tone - tone) * np.sqrt(told), unworn.bunching), w.tone)
-    cov = np.linalg.inv(normal + np.diag(prior) + 1e-9 * np.eye(5))
+    cov = np.asarray(np.linalg.inv(normal + np.diag(prior) + 1e-9 * np.eye(5)), dtype=float)
     most = 16.0 / unworn.bunching  # no single cell speaks for more than 4 sigma
     plain, worn = ((w.tone - x) ** 2 * w.weight for x in (w.unworn, tone))
     gain = 0.5 * np.sum(np.minimum(plain, most) - np.minimum(worn, most), axis=1)
@@ -274,8 +274,8 @@ def _judge(p: Floats, w: _Window, unworn: Unworn, prior: Floats, robust: Singles
     by_row = told.sum(axis=1)
     traced = w.y[by_row > 0.05 * by_row.max(), 0]
     h = math.exp(p[1])
-    shown = np.abs(view.along_mm[view.clear] - p[0])
-    hidden = 1.0 - min(1.0, float(np.sum(shown < h)) * view.row_mm / (2.0 * h))
+    ahead = (view.along_mm[view.clear] - p[0]) / h
+    before, after = (float(np.sum((x > 0.0) & (x < 1.0))) * view.row_mm / (2.0 * h) for x in (-ahead, ahead))
     area = np.maximum(half_widths(p, w.y[:, 0].astype(float), w.radius), 0.0)
     return FlatOutline(
         p,
@@ -283,8 +283,8 @@ def _judge(p: Floats, w: _Window, unworn: Unworn, prior: Floats, robust: Singles
         float(gain.sum()),
         sides=(nutward, 1.0 - nutward),
         burnt=float((told * np.abs(clash)).sum()) / total,
-        hidden=hidden,
-        apex_seen=bool(len(shown) and shown.min() < 2.0 * view.row_mm),
+        hidden=1.0 - min(1.0, before + after),
+        both_ways=min(before, after) > 0.1,
         rows=rows,
         traced=float(traced[-1] - traced[0]) if len(traced) else 0.0,
         tone=math.sqrt(float(np.sum(own[:, 0] * area)) / (float(area.sum()) + 1e-9)),
