@@ -182,10 +182,10 @@ def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
     known = {m.id: m for m in layout}
     ids, corners = _detect(photo.gray)
     keep = [i for i, n in enumerate(ids) if n in known]
-    if not keep:
-        raise _not_found(photo, kind, known)
     ids, corners = tuple(ids[i] for i in keep), corners[keep]
-    h = _layout(kind, ids, corners, known)
+    h = _layout(ids, corners, known) if ids else None
+    if h is None or len(set(ids)) < len(ids):
+        raise _unusable(photo, kind, ids, known)
     missing = [m for m in layout if m.id not in ids]
     seen = _measure(photo, ids, corners)
     if missing:
@@ -193,31 +193,30 @@ def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
     return _as_scale(kind, seen, known, h, size, factor)
 
 
-def _layout(kind: str, ids: tuple[int, ...], corners: Vector, known: dict[int, Marker]) -> Vector:
-    """Homography from the sheet to the photo that the markers agree on.
-
-    Raises
-    ------
-    ScaleError
-        If a marker appears twice, or the markers do not lie as they are printed.
-    """
-    if len(set(ids)) < len(ids):
-        raise ScaleError(f"The photo shows more than one {kind}.", "Leave only one in the picture.")
+def _layout(ids: tuple[int, ...], corners: Vector, known: dict[int, Marker]) -> Vector | None:
+    """Homography from the sheet to the photo that the markers agree on, or None."""
     plane = np.concatenate([known[n].corners() for n in ids])
     reach = _MISFIT * float(np.median(np.linalg.norm(corners[:, 1] - corners[:, 0], axis=1)))
     h, agree = cv2.findHomography(plane, corners.reshape(-1, 2), cv2.RANSAC, max(3.0, reach))
     if h is None or agree.mean() < 0.75:
-        raise ScaleError(
-            f"The markers of the {kind} do not lie as they are printed.", f"Lay the {kind} flat and leave only one."
-        )
+        return None
     return np.asarray(h, dtype=np.float64)
 
 
-def _not_found(photo: Photo, kind: str, known: dict[int, Marker]) -> ScaleError:
+def _unusable(photo: Photo, kind: str, ids: tuple[int, ...], known: dict[int, Marker]) -> ScaleError:
+    """Why the markers that were read (`ids`, perhaps none) do not make a scale."""
     mirrored, _ = _detect(np.ascontiguousarray(photo.gray[:, ::-1]))
-    if any(n in known for n in mirrored):
+    if sum(n in known for n in mirrored) > len(ids):
         return ScaleError("The photo is mirrored.", "Switch off mirroring in the camera, or use the original file.")
-    return ScaleError(f"No {kind} was found in the photo.", f"Lay the printed {kind} in the picture, whole and sharp.")
+    if not ids:
+        return ScaleError(
+            f"No {kind} was found in the photo.", f"Lay the printed {kind} in the picture, whole and sharp."
+        )
+    if len(set(ids)) < len(ids):
+        return ScaleError(f"The photo shows more than one {kind}.", "Leave only one in the picture.")
+    return ScaleError(
+        f"The markers of the {kind} do not lie as they are printed.", f"Lay the {kind} flat and leave only one."
+    )
 
 
 def _second_look(

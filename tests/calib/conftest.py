@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.interpolate import RectBivariateSpline
 from scipy.special import erf
 
 from calib.photo import Focal, Photo
@@ -86,7 +87,14 @@ def make_camera() -> Callable[..., Plane]:
 def paper(layout: Any, sheet: tuple[float, float], x: Vector, y: Vector, spread_mm: float = 0.0) -> Vector:
     """Reflectance of a printed sheet of markers at plane points (y up): 0.04 ink, 0.8 paper, 0.25 the bench around."""
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
-    out = np.where((x >= 0) & (x <= sheet[0]) & (y <= 0) & (y >= -sheet[1]), 0.8, 0.25)
+    on = (x >= 0) & (x <= sheet[0]) & (y <= 0) & (y >= -sheet[1])
+    out = np.full(x.shape, 0.25)
+    out[on] = _print(dictionary, layout, x[on], y[on], spread_mm)
+    return out
+
+
+def _print(dictionary: Any, layout: Any, x: Vector, y: Vector, spread_mm: float) -> Vector:
+    out = np.full(x.shape, 0.8)
     for m in layout:
         bits = dictionary.generateImageMarker(m.id, 6) > 127
         u, v = (x - m.left) / m.side * 6.0, (-y - m.top) / m.side * 6.0
@@ -95,6 +103,14 @@ def paper(layout: Any, sheet: tuple[float, float], x: Vector, y: Vector, spread_
         white = bits[np.clip(v[near], 0, 5.999).astype(int), np.clip(u[near], 0, 5.999).astype(int)]
         out[near] = np.where(white, 0.8, 0.04)
     return out
+
+
+def _smooth(plane: Plane, size: tuple[int, int]) -> Callable[[Vector, Vector], tuple[Vector, Vector]]:
+    """Plane coordinates on a grid of pixels, by cubic splines through every 24th: exact to nanometres, and quick."""
+    u, v = np.arange(-24.0, size[0] + 48, 24), np.arange(-24.0, size[1] + 48, 24)
+    mm = plane.to_mm(np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)).reshape(len(v), len(u), 2)
+    fx, fy = RectBivariateSpline(v, u, mm[..., 0]), RectBivariateSpline(v, u, mm[..., 1])
+    return lambda x, y: (fx(y, x), fy(y, x))
 
 
 @pytest.fixture(scope="session")
@@ -115,16 +131,14 @@ def print_photo() -> Callable[..., Photo]:
     ) -> Photo:
         w, h = size
         light = np.zeros((h, w))
+        to_mm = _smooth(plane, size)
         for j in range(over):
             for i in range(over):
-                yy, xx = np.mgrid[0:h, 0:w].astype(float)
-                px = np.column_stack([(xx + (i + 0.5) / over - 0.5).ravel(), (yy + (j + 0.5) / over - 0.5).ravel()])
-                mm = plane.to_mm(px)
-                light += paper(layout, sheet, mm[:, 0], mm[:, 1], spread_mm).reshape(h, w) / over**2
-                if hide is not None:
-                    x0, y0, x1, y1 = hide
-                    covered = (mm[:, 0] > x0) & (mm[:, 0] < x1) & (mm[:, 1] > y0) & (mm[:, 1] < y1)
-                    light[covered.reshape(h, w)] = 0.3
+                x, y = to_mm(np.arange(w) + (i + 0.5) / over - 0.5, np.arange(h) + (j + 0.5) / over - 0.5)
+                light += paper(layout, sheet, x, y, spread_mm) / over**2
+        if hide is not None:
+            x, y = to_mm(np.arange(w), np.arange(h))
+            light[(x > hide[0]) & (x < hide[2]) & (y > hide[1]) & (y < hide[3])] = 0.3
         light = cv2.GaussianBlur(light, (0, 0), sigma)
         rng = np.random.default_rng(seed)
         return as_photo(light + rng.normal(0.0, noise, light.shape), Focal(plane.focal_px, 0.02, "EXIF"))
