@@ -41,7 +41,7 @@ def add_photo(
         If they cannot be stored.
     """
     _check_view(view)
-    name = PurePath(name.replace("\\", "/")).name or "photo"
+    name = PurePath(name.replace("\\", "/")).name.strip(".") or "photo"
     photo = open_photo(data, name)
     suffix = suffix_of(data)
     keep(store.photos_dir, data, photo.sha256, suffix)
