@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import math
+import struct
 import warnings
 from dataclasses import dataclass
 from functools import cached_property
@@ -22,7 +23,11 @@ MAX_PIXELS = 120_000_000
 """Largest picture decoded, in pixels: above any present camera, below what would fill a bench computer's memory."""
 MAX_BYTES = 60_000_000
 """Largest file read, in bytes."""
-_FORMATS = ("JPEG", "PNG", "WEBP", "HEIF")
+_FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "HEIF")
+_ORIENTATION, _FOCAL_35MM, _FOCAL_MM = 274, 41989, 37386  # Exif 2.32 tags
+_RESOLUTION, _UNIT, _EXIF_WIDTH, _EXIF_HEIGHT = 41486, 41488, 40962, 40963
+_FOCUS_MM = 300.0  # the distance photos of a fingerboard are taken from, about
+_U_NOMINAL_FOCAL = 0.02  # a marked focal length is good to a few percent (common practice, no source)
 _FULL_FRAME_WIDTH_MM = 36.0
 _FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 
@@ -113,35 +118,62 @@ def open_photo(data: bytes, name: str = "photo") -> Photo:
 
 @dataclass(frozen=True, slots=True)
 class _Header:
+    """What the file says of itself: format, orientation, focal lengths (mm), sensor px/mm, longer side (px)."""
+
     format: str
+    orientation: int
     focal_35mm: float | None
-    frames: int
+    focal_mm: float | None
+    px_per_mm: float | None
+    exif_side: float | None
 
 
 def _read_header(data: bytes, name: str) -> _Header:
     """Look at the file without decoding its pixels."""
-    if data[4:12] in (b"ftypheic", b"ftypheix", b"ftypmif1", b"ftyphevc"):
+    if data[4:8] == b"ftyp" and data[8:12] in (b"heic", b"heix", b"heim", b"heis", b"hevc", b"mif1", b"msf1"):
         _register_heif(name)
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+            warnings.simplefilter("ignore")  # Pillow warns of large pictures; the limit here is checked below
             im = Image.open(io.BytesIO(data))
-            exif = im.getexif().get_ifd(0x8769)
-    except (UnidentifiedImageError, OSError, ValueError, Image.DecompressionBombError, SyntaxError):
+            _check(im, name)
+            # a PNG without this chunk in front would be decoded to look for it behind
+            exif = im.getexif() if im.format != "PNG" or "exif" in im.info else Image.Exif()
+            camera = exif.get_ifd(0x8769)
+    except Image.DecompressionBombError:
+        raise PhotoError(f"{name} has far too many pixels to decode.", "Use a smaller size.") from None
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, TypeError, struct.error):
         raise PhotoError(f"{name} is not a picture this program can read.", "Use a JPEG, PNG or WebP photo.") from None
+    unit_mm = {2: 25.4, 3: 10.0, 4: 1.0}.get(camera.get(_UNIT, 2))
+    resolution = _number(camera.get(_RESOLUTION), 10.0, 1e6)
+    sides = [_number(camera.get(t), 1.0, 1e6) for t in (_EXIF_WIDTH, _EXIF_HEIGHT)]
+    return _Header(
+        str(im.format),
+        int(_number(exif.get(_ORIENTATION), 1.0, 8.0) or 1),
+        _number(camera.get(_FOCAL_35MM), 5.0, 3000.0),
+        _number(camera.get(_FOCAL_MM), 0.5, 3000.0),
+        resolution / unit_mm if resolution and unit_mm else None,
+        max((s for s in sides if s), default=None),
+    )
+
+
+def _check(im: Image.Image, name: str) -> None:
     if im.format not in _FORMATS:
         raise PhotoError(f"{name} is a {im.format} file.", "Save it as JPEG, PNG or WebP.")
     if im.width * im.height > MAX_PIXELS:
         raise PhotoError(f"{name} has {im.width} x {im.height} pixels, too many to decode.", "Use a smaller size.")
     frames = int(getattr(im, "n_frames", 1))
-    if frames > 1 and im.format != "JPEG":
+    if frames > 1 and im.format in ("PNG", "WEBP"):  # a JPEG or HEIC with several pictures shows its first
         raise PhotoError(f"{name} is an animation of {frames} pictures.", "Use a single still photo.")
-    f35 = exif.get(41989)
+
+
+def _number(value: object, least: float, most: float) -> float | None:
+    """An EXIF value as a float, or None where it is missing, not a number or outside what is possible."""
     try:
-        f35 = float(f35) if f35 else None
-    except (TypeError, ValueError):
-        f35 = None
-    return _Header(str(im.format), f35 if f35 and 5.0 < f35 < 3000.0 else None, frames)
+        v = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+    return v if least <= v <= most else None
 
 
 def _register_heif(name: str) -> None:
@@ -156,28 +188,94 @@ def _register_heif(name: str) -> None:
 
 
 def _decode(data: bytes, name: str, header: _Header) -> NDArray[np.uint8]:
-    if header.format == "HEIF":
-        with Image.open(io.BytesIO(data)) as im:
-            return np.ascontiguousarray(np.asarray(im.convert("RGB"))[:, :, ::-1])
+    damaged = PhotoError(f"{name} is damaged or cut short.", "Copy it from the camera again.")
+    if not _is_whole(data, header.format):
+        raise damaged
     try:
-        bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    except cv2.error:
-        bgr = None
+        if header.format == "HEIF":  # its reader turns it upright itself
+            with Image.open(io.BytesIO(data)) as im:
+                return np.ascontiguousarray(np.asarray(im.convert("RGB"))[:, :, ::-1])
+        codes = np.frombuffer(data, np.uint8)
+        bgr = cv2.imdecode(codes, cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+    except (cv2.error, OSError, ValueError):
+        raise damaged from None
     if bgr is None:
-        raise PhotoError(f"{name} is damaged or cut short.", "Copy it from the camera again.")
-    return np.asarray(bgr, dtype=np.uint8)
+        raise damaged
+    return _upright(np.asarray(bgr, dtype=np.uint8), header.orientation)
+
+
+def _is_whole(data: bytes, kind: str) -> bool:
+    """Whether the file reaches its end mark; decoders fill what is missing with grey and say nothing.
+
+    JPEG (ITU-T T.81, B.1.1): the first EOI after the first start of scan, where the coded data holds no other marker.
+    PNG: the IEND chunk. WebP: the length in the RIFF header.
+    """
+    if kind in ("JPEG", "MPO"):
+        scan = _start_of_scan(data)
+        return scan > 0 and data.find(b"\xff\xd9", scan) > 0
+    if kind == "PNG":
+        return b"IEND" in data[-65536:]
+    if kind == "WEBP":
+        return len(data) >= 8 + int.from_bytes(data[4:8], "little")
+    return True
+
+
+def _start_of_scan(data: bytes) -> int:
+    """Offset of a JPEG's first SOS segment, past the segments before it (a thumbnail has its own); -1 if none."""
+    at = 2
+    while at + 4 <= len(data) and data[at] == 0xFF:
+        marker = data[at + 1]
+        if marker == 0xDA:
+            return at
+        # fill bytes and markers without a length (TEM, RSTn)
+        at += (
+            1
+            if marker == 0xFF
+            else 2
+            if marker in (0x01, *range(0xD0, 0xD8))
+            else 2 + int.from_bytes(data[at + 2 : at + 4])
+        )
+    return -1
+
+
+def _upright(bgr: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
+    """Turn and mirror pixels as Exif tag 274 says (Exif 2.32, 4.6.4: the corner and side of row 0 and column 0)."""
+    if orientation >= 5:
+        bgr = bgr.transpose(1, 0, 2)
+    rows = slice(None, None, -1) if orientation in (3, 4, 7, 8) else slice(None)
+    columns = slice(None, None, -1) if orientation in (2, 3, 6, 7) else slice(None)
+    return np.ascontiguousarray(bgr[rows, columns])
 
 
 def _focal(header: _Header, width: int, height: int) -> Focal:
-    """Focal length from EXIF ``FocalLengthIn35mmFilm`` (tag 41989), else a wide assumption.
+    """Focal length from EXIF, else a wide assumption.
 
-    Exif 2.32 does not say whether the equivalence is by width or by diagonal; for a 4:3 picture they differ by 4 %.
-    The width is used, and half that difference is carried as standard uncertainty besides the rounding to 1 mm.
+    ``FocalLengthIn35mmFilm`` (tag 41989): Exif 2.32 does not say whether the equivalence is by width or by diagonal;
+    for a 4:3 picture they differ by 4 %. The width is used, and half that difference is carried as standard
+    uncertainty besides the rounding to 1 mm. Without it, ``FocalLength`` times the focal plane's resolution (tags
+    37386, 41486, 41488). A lens focused close may stand further from its sensor, or focus inside: see `_u_focusing`.
     """
     long_side = max(width, height)
-    if header.focal_35mm is None:
-        return Focal(1.3 * long_side, 0.4, "assumed")
-    px = header.focal_35mm * long_side / _FULL_FRAME_WIDTH_MM
-    by_diagonal = header.focal_35mm * math.hypot(width, height) / _FULL_FRAME_DIAGONAL_MM
-    u_rounding = 0.5 / math.sqrt(3.0) / header.focal_35mm
-    return Focal(px, math.hypot(u_rounding, abs(by_diagonal / px - 1.0) / 2.0), "EXIF")
+    if header.focal_35mm is not None:
+        px = header.focal_35mm * long_side / _FULL_FRAME_WIDTH_MM
+        by_diagonal = header.focal_35mm * math.hypot(width, height) / _FULL_FRAME_DIAGONAL_MM
+        u_rounding = 0.5 / math.sqrt(3.0) / header.focal_35mm
+        u_rel = math.hypot(u_rounding, abs(by_diagonal / px - 1.0) / 2.0, _u_focusing(header.focal_mm))
+        return Focal(px, u_rel, "EXIF")
+    if header.focal_mm is not None and header.px_per_mm is not None:
+        resized = long_side / header.exif_side if header.exif_side else 1.0
+        px = header.focal_mm * header.px_per_mm * resized
+        if 0.3 * long_side < px < 100.0 * long_side:  # else the resolution is not the sensor's
+            return Focal(px, math.hypot(_U_NOMINAL_FOCAL, _u_focusing(header.focal_mm)), "EXIF")
+    return Focal(1.3 * long_side, 0.4, "assumed")
+
+
+def _u_focusing(focal_mm: float | None) -> float:
+    """Relative standard uncertainty from focusing at about 300 mm.
+
+    A thin lens moved out as a whole forms its picture at f D / (D - f); a lens that focuses inside may not move at all.
+    Half of that difference is carried, at most a fifth; nothing where the true focal length is not stated.
+    """
+    if focal_mm is None:
+        return 0.0
+    return 0.2 if focal_mm > 0.28 * _FOCUS_MM else min(0.2, 0.5 * focal_mm / (_FOCUS_MM - focal_mm))
