@@ -18,7 +18,7 @@ Bgr = tuple[int, int, int]
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """How one kind of outline is drawn: blue-green-red colour, and a dash in line widths (0 draws it whole)."""
+    """How an outline is drawn: blue-green-red colour, and length of its dashes in line widths (0 draws it whole)."""
 
     bgr: Bgr
     dash: int = 0
@@ -55,29 +55,29 @@ def draw(bgr: NDArray[np.uint8], inspection: Inspection) -> NDArray[np.uint8]:
     ndarray of uint8, shape (height, width, 3)
     """
     canvas = bgr.copy()
-    unit = max(1.0, max(canvas.shape[:2]) / 2000.0)
+    unit = max(1.0, max(canvas.shape[:2]) / 3000.0)
     outlines = [o for f in inspection.frets for o in f.outlines]
     if inspection.scale and inspection.scale.outline:
         outlines.append(inspection.scale.outline)
     for o in outlines:
-        _stroke(canvas, o, unit, (255, 255, 255), 4.0, 0)
-        _stroke(canvas, o, unit, (0, 0, 0), 3.0, 0)
+        _stroke(canvas, o, 5.0 * unit, Style((255, 255, 255)))
     for o in outlines:
-        style = STYLES.get(o.name, _OTHER)
-        _stroke(canvas, o, unit, style.bgr, 1.6, style.dash)
+        _stroke(canvas, o, 3.4 * unit, Style((0, 0, 0)))
+    for o in outlines:
+        _stroke(canvas, o, 2.0 * unit, STYLES.get(o.name, _OTHER))
     for fret in inspection.frets:
         if fret.outlines:
             _label(canvas, str(fret.number), _label_place(fret.outlines), unit)
     return canvas
 
 
-def _stroke(canvas: NDArray[np.uint8], o: Outline, unit: float, bgr: Bgr, width: float, dash: int) -> None:
+def _stroke(canvas: NDArray[np.uint8], o: Outline, width: float, style: Style) -> None:
     pts = np.asarray(o.points, dtype=np.float64).reshape(-1, 2)
     if len(pts) < 2:
         return
-    pieces = _dashes(pts, o.closed, dash * width * unit) if dash else [pts]
+    pieces = _dashes(pts, o.closed, style.dash * width) if style.dash else [pts]
     fixed = [np.round(p * (1 << _BITS)).astype(np.int32).reshape(-1, 1, 2) for p in pieces]
-    cv2.polylines(canvas, fixed, o.closed and not dash, bgr, max(1, round(width * unit)), cv2.LINE_AA, _BITS)
+    cv2.polylines(canvas, fixed, o.closed and not style.dash, style.bgr, max(1, round(width)), cv2.LINE_AA, _BITS)
 
 
 def _dashes(pts: NDArray[np.float64], closed: bool, length: float) -> list[NDArray[np.float64]]:
