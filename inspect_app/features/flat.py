@@ -21,6 +21,7 @@ from inspect_app.features.crown import FretPatch
 from inspect_app.features.flat_outline import (
     BLUR_PX,
     U_BLOOM,
+    U_EDGE_PX,
     CrownArc,
     FlatOutline,
     FlatSpan,
@@ -54,9 +55,6 @@ _ROWS = 4.0
 """Effective number of rows the evidence comes from, at least: a blemish or one stray row is no flat."""
 _WIDEST = 0.9
 """A flat this share of the crown's width would be worn to under half the height: something else lies there."""
-_U_EDGE_PX = 0.3
-"""Standard uncertainty of where a boundary is placed, pixels, the same on both sides: sharpening by the camera and a
-burnished or rolled edge move both outwards or inwards together (common practice, no source)."""
 _SYMMETRY = 0.05
 """A hollow's middle need not be its widest place: standard uncertainty, share of the half-length."""
 _UNTRACED = 0.1
@@ -274,7 +272,7 @@ def length_at(params: Floats, arc: CrownArc, at_mm: float = LENGTH_AT_MM) -> flo
 
 def _reading(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView) -> Flat:
     plane, p = patch.frame.plane, fit.params
-    edge = 2.0 * _U_EDGE_PX * view.pixel_mm
+    edge = 2.0 * U_EDGE_PX * view.pixel_mm
     burnt = 2.0 * U_BLOOM * BLUR_PX * view.pixel_mm * fit.burnt
     length = length_at(p, arc)
     slope = np.array([(length_at(p + e, arc) - length_at(p - e, arc)) / 2e-4 for e in 1e-4 * np.eye(5)])

@@ -6,7 +6,8 @@ A crown is a circular arc of radius r; a hollow whose floor lies ``d(s)`` below 
 for a plain hollow; a prior about 1 allows blunter and sharper ones and carries that doubt into the uncertainty.
 
 Between the boundaries the picture shows, row by row, one even tone (a facet is a plane mirror across the fret, tilted
-only along it); outside them the unworn crown. Light, not tone, is mixed where the photo blurs the boundary.
+only along it); outside them the unworn crown. The photo blurs light, not tone, and blurs it after the flat has taken a
+part of the crown's bands away: so the crown's own blur is undone first, and done again on what is left of it.
 """
 
 from __future__ import annotations
@@ -19,14 +20,15 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 from scipy.special import ndtr
 
-from inspect_app.features.unworn import CrownView, Unworn
+from inspect_app.features.unworn import BURNT, CrownView, Unworn
 
-__all__ = ["CrownArc", "FlatSpan", "FlatOutline", "fit_outline", "half_widths", "BLUR_PX", "U_BLOOM"]
+__all__ = ["CrownArc", "FlatSpan", "FlatOutline", "fit_outline", "half_widths", "BLUR_PX", "U_BLOOM", "U_EDGE_PX"]
 
 BLUR_PX = 1.0
 """Standard deviation of a sharp photo's edges, pixels (common practice, no source)."""
-_BURNT = 0.975
-"""Tones above this, five 8-bit code steps below white, may have been any amount brighter."""
+U_EDGE_PX = 0.3
+"""Standard uncertainty of where a boundary is placed, pixels, the same on both sides: sharpening by the camera and a
+burnished or rolled edge move both outwards or inwards together (common practice, no source)."""
 _BLOOM = 0.87
 """A burnt-out tone moves its blurred boundary outwards. Overexposed X times, a blurred step is seen half-way where the
 brighter side has the share 1/(2 X). With X from 1 to 8 (three stops), evenly in ln X, that point lies 0.87 blurs out on
@@ -34,6 +36,8 @@ average, with a standard deviation of 0.47 blurs."""
 U_BLOOM = 0.47
 _EXPONENT_SD = 0.15
 """Spread of ln q about 0: from blunt hollows, (1 - s^2)^0.74 at -2 sd, to pointed ones, (1 - s^2)^1.35."""
+_SMOOTH = 0.01
+"""Weight of squared second differences when the blur is undone: what lies finer than about two columns stays as it is."""
 _STEPS = 8
 _LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2])
 _TONE_ROWS = 3
@@ -159,9 +163,13 @@ class _Window:
     t: Singles
     tone: Singles
     unworn: Singles
+    sharp: Singles
+    rest: Singles
     weight: Singles
     burnt: Singles
+    spread: Singles
     blur: float
+    column: float
     lean: float
     radius: float
 
@@ -173,13 +181,27 @@ def _window(view: CrownView, unworn: Unworn, arc: CrownArc, span: FlatSpan, limi
     reach = 1.3 * span.half_width + 0.25 + abs(view.lean) * float(arc.depth(span.half_width))
     left, right = np.searchsorted(t, [-reach, reach])
     tone, base = view.tone[top:end, left:right], unworn.tone[top:end, left:right]
+    blur = BLUR_PX * view.pixel_mm
+    spread = _spread(right - left, blur / view.column_mm)
     weight = np.where(view.clear[top:end, None], 1.0 / (unworn.sigma[left:right] ** 2 * unworn.bunching), 0.0)
-    blur = math.hypot(BLUR_PX * view.pixel_mm, view.column_mm / math.sqrt(12.0))
-    y32, t32, tone32, base32, weight32, burnt32 = (
-        np.asarray(a, dtype=np.float32)
-        for a in (y[top:end, None], t[None, left:right], tone, base, weight, base > _BURNT)
-    )
-    return _Window(y32, t32, tone32, base32, weight32, burnt32, blur, view.lean, arc.radius)
+    light = base**2
+    sharp = _sharpen(light, spread)
+    arrays = (y[top:end, None], t[None, left:right], tone, base, sharp, light - sharp @ spread, weight, base > BURNT)
+    y32, t32, *cells = (np.asarray(a, dtype=np.float32) for a in (*arrays, spread))
+    return _Window(y32, t32, *cells, blur, view.column_mm, view.lean, arc.radius)  # type: ignore[call-arg]
+
+
+def _spread(columns: int, sigma: float) -> Floats:
+    """Matrix that blurs rows of so many columns by a Gaussian of `sigma` columns, each row's light kept."""
+    x = np.arange(columns)
+    k = np.exp(-0.5 * ((x[:, None] - x) / max(sigma, 0.1)) ** 2)
+    return np.asarray(k / k.sum(axis=0))
+
+
+def _sharpen(light: Floats, spread: Floats) -> Floats:
+    """Light before the blur, by least squares with a weight on its second differences (Tikhonov regularisation)."""
+    bend = np.diff(np.eye(len(spread)), 2, axis=0)
+    return np.asarray(np.linalg.solve(spread @ spread.T + _SMOOTH * bend.T @ bend, spread @ light.T).T)
 
 
 def _model(p: Floats, w: _Window, blur: float, robust: Singles) -> tuple[Singles, Singles, Singles, Singles]:
@@ -195,25 +217,38 @@ def _model(p: Floats, w: _Window, blur: float, robust: Singles) -> tuple[Singles
     a = _half_widths(g, f, q, w.radius)
     inside = np.clip(a, 0.0, 0.95 * w.radius)
     off = w.t - (c + w.lean * (w.radius - np.sqrt(w.radius**2 - inside**2)))
-    width = blur * np.sqrt(1.0 + np.minimum(f * np.abs(s) * dg / h, 2.0) ** 2)
+    lean = np.minimum(f * np.abs(s) * dg / h, 2.0)
+    width = blur * np.sqrt(1.0 + lean**2)
     u = (a - np.abs(off)) / width
     light = w.unworn**2
-    cover = ndtr(u)
+    cover, gone = _covered(a - np.abs(off), width, blur * lean, w)
     part = w.weight * robust * cover
-    num = uniform_filter1d(np.sum(part * (w.tone**2 - (1.0 - cover) * light), axis=1), _TONE_ROWS)
+    num = uniform_filter1d(np.sum(part * (w.tone**2 - light + gone), axis=1), _TONE_ROWS)
     den = uniform_filter1d(np.sum(part * cover, axis=1), _TONE_ROWS)
     own = np.clip(num / (den + 1e-9), 1e-4, 1.0)[:, None]
-    clash = (own > _BURNT**2) - w.burnt
+    clash = (own > BURNT**2) - w.burnt
     if clash.any():
-        cover = ndtr(u + _BLOOM * blur / width * clash)
-    rise = own - light
-    tone = np.sqrt(np.maximum(light + cover * rise, 1e-6))
-    rise *= np.exp(-0.5 * u * u) / (2.0 * _SQRT_2PI * width * tone)
+        rim = a - np.abs(off) + _BLOOM * blur * clash
+        cover, gone = _covered(rim, width, blur * lean, w)
+    out = light + cover * own - gone
+    tone = np.sqrt(np.clip(out, 1e-6, 1.0))
+    rise = (own - w.sharp) * np.exp(-0.5 * u * u) / (2.0 * _SQRT_2PI * width * np.maximum(tone, 0.05))
     edge = (f * dg * s / h, f * dg * s * s, a, np.sign(off), a * np.log(size) * q)
     jac = np.empty((5, *rise.shape), dtype=np.float32)
     for k, e in enumerate(edge):
         np.multiply(e, rise, out=jac[k])
     return tone, jac, own, clash
+
+
+def _covered(rim: Singles, width: Singles, slant: Singles, w: _Window) -> tuple[Singles, Singles]:
+    """Share of each cell's light that comes from the flat, and the crown's light that the flat takes away.
+
+    `rim` is the distance inside the flat's boundary, `width` the blur across it, `slant` the part of that blur which
+    comes from along the fret; mm.
+    """
+    mask = ndtr(rim / np.hypot(slant, 0.3 * w.column))  # 0.3: standard deviation of an even spread over a column
+    cover = ndtr(rim / width)
+    return cover, (mask * w.sharp) @ w.spread + cover * w.rest
 
 
 def fit_outline(
@@ -266,7 +301,9 @@ def _judge(p: Floats, w: _Window, unworn: Unworn, prior: Floats, robust: Singles
     normal, _ = _normal(jac, weight / _grain((w.tone - tone) * np.sqrt(told), unworn.bunching), w.tone)
     cov = np.asarray(np.linalg.inv(normal + np.diag(prior) + 1e-9 * np.eye(5)), dtype=float)
     most = 16.0 / unworn.bunching  # no single cell speaks for more than 4 sigma
-    plain, worn = ((w.tone - x) ** 2 * w.weight for x in (w.unworn, tone))
+    plain = (w.tone - w.unworn) ** 2 * w.weight
+    worn = (w.tone - tone) ** 2 / (1.0 / np.maximum(w.weight, 1e-9) + (jac[3] * U_EDGE_PX * view.pixel_mm) ** 2)
+    worn = np.where(w.weight > 0, worn, 0.0)
     gain = 0.5 * np.sum(np.minimum(plain, most) - np.minimum(worn, most), axis=1)
     rows = float(np.sum(np.maximum(gain, 0.0))) ** 2 / (float(np.sum(np.maximum(gain, 0.0) ** 2)) + 1e-9)
     total = float(told.sum()) + 1e-12

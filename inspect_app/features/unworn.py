@@ -21,7 +21,7 @@ from scipy.ndimage import binary_dilation, uniform_filter, uniform_filter1d
 
 from inspect_app.features.crown import FretPatch
 
-__all__ = ["CrownView", "Unworn", "crown_view", "fit_unworn", "refit_unworn", "ROW_MM"]
+__all__ = ["CrownView", "Unworn", "crown_view", "fit_unworn", "refit_unworn", "BURNT", "ROW_MM"]
 
 ROW_MM = 0.15
 """Rows are averaged to about this length: under a tenth of the shortest flats (1 to 2 mm), so none loses its shape."""
@@ -49,6 +49,8 @@ _FADE = 0.1
 over one to two centimetres. Against it stands the noise, so that scratches are not carried on into what is not seen."""
 _TRIM = 0.4
 """Rows kept by the trimmed fit: worn frets carry flats over up to half their length (common practice, no source)."""
+BURNT = 0.975
+"""Tones above this, five 8-bit code steps below white, may have been any amount brighter."""
 _TONE_FLOOR = 0.004
 """Least noise assumed: one step of an 8-bit sRGB code, in the square root of light."""
 
@@ -143,7 +145,7 @@ def crown_view(patch: FretPatch, width_mm: float, height_mm: float) -> CrownView
         return None
     i, j = i[: len(i) // rows * rows], j[: len(j) // columns * columns]
     block = np.s_[i[0] : i[-1] + 1, j[0] : j[-1] + 1]
-    tone = np.sqrt(_bin(patch.light[block], rows, columns))
+    tone = np.sqrt(np.maximum(_bin(patch.light[block], rows, columns), 0.0))
     covered = ~patch.valid[block].reshape(len(i) // rows, -1).all(axis=1)
     clear = ~binary_dilation(covered, iterations=math.ceil(_COVER_MM / ROW_MM))
     along = patch.along_mm[i].reshape(-1, rows).mean(axis=1)
@@ -171,7 +173,7 @@ def fit_unworn(view: CrownView) -> tuple[CrownView, Unworn]:
         keep = _best(misfit, quarters, share, view.clear)
     tone = basis @ _solve_rows(basis, view.tone, keep)
     kept = np.broadcast_to(keep[:, None] > 0, tone.shape)
-    sigma = _column_noise(view.tone - tone, kept)
+    sigma = _column_noise(view.tone - tone, kept, tone)
     misfit = uniform_filter1d(np.mean(((view.tone - tone) / sigma) ** 2, axis=1), smooth)
     usual = np.median(misfit[keep > 0])
     spread = 1.4826 * np.median(np.abs(misfit[keep > 0] - usual))
@@ -207,7 +209,7 @@ def refit_unworn(view: CrownView, seen: NDArray[np.bool_], noise: Floats) -> Unw
     basis = _basis(view.along_mm)
     tone = basis @ _solve_columns(basis, view.tone, seen.astype(float), noise).T
     residual = view.tone - tone
-    sigma = _column_noise(residual, seen)
+    sigma = _column_noise(residual, seen, tone)
     return Unworn(tone, sigma, _bunching(residual / sigma, seen, view), seen)
 
 
@@ -241,12 +243,19 @@ def _solve_columns(basis: Floats, tone: Floats, weight: Floats, noise: Floats) -
     return np.asarray(np.linalg.solve(normal, ((weight * tone).T @ basis)[..., None])[..., 0])
 
 
-def _column_noise(residual: Floats, seen: NDArray[np.bool_]) -> Floats:
-    """Root mean square by column over the cells seen; columns hardly seen take the worst of the others."""
+def _column_noise(residual: Floats, seen: NDArray[np.bool_], tone: Floats) -> Floats:
+    """Root mean square by column over the cells seen.
+
+    Columns hardly seen take the worst of the others. Burnt-out columns are free of noise only because they are burnt
+    out; what replaces their tone where a flat is worn is not, so they take at least the median of the others.
+    """
     count = seen.sum(axis=0)
     rms = np.sqrt(np.sum(residual**2 * seen, axis=0) / np.maximum(count, 1))
     enough = count >= 20
     rms = np.where(enough, rms, rms[enough].max() if enough.any() else 1.0)
+    open_ = tone.mean(axis=0) < BURNT
+    if open_.any():
+        rms = np.where(open_, rms, np.maximum(rms, np.median(rms[open_])))
     return np.asarray(np.maximum(uniform_filter1d(rms, 3), _TONE_FLOOR))
 
 
