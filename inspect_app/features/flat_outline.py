@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +38,7 @@ U_BLOOM = 0.47
 _EXPONENT_SD = 0.15
 """Spread of ln q about 0: from blunt hollows, (1 - s^2)^0.74 at -2 sd, to pointed ones, (1 - s^2)^1.35."""
 _SMOOTH = 0.01
-"""Weight of squared second differences when the blur is undone: what lies finer than about two columns stays as it is."""
+"""Weight of squared second differences when the blur is undone: detail finer than about two columns is left."""
 _STEPS = 8
 _LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2])
 _TONE_ROWS = 3
@@ -186,9 +187,25 @@ def _window(view: CrownView, unworn: Unworn, arc: CrownArc, span: FlatSpan, limi
     weight = np.where(view.clear[top:end, None], 1.0 / (unworn.sigma[left:right] ** 2 * unworn.bunching), 0.0)
     light = base**2
     sharp = _sharpen(light, spread)
-    arrays = (y[top:end, None], t[None, left:right], tone, base, sharp, light - sharp @ spread, weight, base > BURNT)
-    y32, t32, *cells = (np.asarray(a, dtype=np.float32) for a in (*arrays, spread))
-    return _Window(y32, t32, *cells, blur, view.column_mm, view.lean, arc.radius)  # type: ignore[call-arg]
+    return _Window(
+        y=_single(y[top:end, None]),
+        t=_single(t[None, left:right]),
+        tone=_single(tone),
+        unworn=_single(base),
+        sharp=_single(sharp),
+        rest=_single(light - sharp @ spread),
+        weight=_single(weight),
+        burnt=_single(base > BURNT),
+        spread=_single(spread),
+        blur=blur,
+        column=view.column_mm,
+        lean=view.lean,
+        radius=arc.radius,
+    )
+
+
+def _single(a: NDArray[Any]) -> Singles:
+    return np.asarray(a, dtype=np.float32)
 
 
 def _spread(columns: int, sigma: float) -> Floats:
