@@ -86,7 +86,13 @@ def count(session: Session, job_ids: Sequence[int]) -> dict[int, Counts]:
     measured = (
         select(Photo.job_id, func.count(), func.sum(InspectionRow.reading_count)).where(*current).group_by(Photo.job_id)
     )
-    last = select(func.max(Judgement.id)).group_by(Judgement.inspection_id, Judgement.reading)
+    last = (
+        select(func.max(Judgement.id))
+        .join(InspectionRow, InspectionRow.id == Judgement.inspection_id)
+        .join(Photo, Photo.id == InspectionRow.photo_id)
+        .where(*here)
+        .group_by(Judgement.inspection_id, Judgement.reading)
+    )
     decided = (
         select(Photo.job_id, func.count())
         .join(InspectionRow, InspectionRow.photo_id == Photo.id)
