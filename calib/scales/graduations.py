@@ -28,16 +28,23 @@ class Division:
 
 DIVISIONS = (
     Division("1 mm", "mm", 1.0, (10, 5)),
+    Division("1 mm, fives alone longer", "mm", 1.0, (5,)),
+    Division("1 mm, tens alone longer", "mm", 1.0, (10,)),
     Division("0.5 mm", "mm", 0.5, (20, 10, 2)),
     Division("1/16 inch", "inch", INCH_MM / 16, (16, 8, 4, 2)),
     Division("1/32 inch", "inch", INCH_MM / 32, (32, 16, 8, 4, 2)),
     Division("1/64 inch", "inch", INCH_MM / 64, (64, 32, 16, 8, 4, 2)),
 )
 _EXPLAINED = 0.6  # share of the lengths' variance a pattern must explain; chance explains under 0.2 of 20 graduations
-_LONGER = 1.12  # the longest graduations over the shortest: less is not a pattern
+_LONGER = 1.04  # each level over the next: rules make it 1.2 and more, and lengths are read to 0.02
 
 
-def tell_division(number: NDArray[np.int64], length: NDArray[np.float64], unit: str) -> Division:
+def tell_division(
+    number: NDArray[np.int64],
+    length: NDArray[np.float64],
+    unit: str,
+    step_mm: tuple[float, float] = (0.0, math.inf),
+) -> Division:
     """The division whose pattern fits the graduations' lengths.
 
     Parameters
@@ -47,13 +54,15 @@ def tell_division(number: NDArray[np.int64], length: NDArray[np.float64], unit: 
     length : ndarray of float, shape (N,)
         Lengths, in any unit.
     unit : {'mm', 'inch'}
+    step_mm : (least, most)
+        What a step can be at the distances photos are taken from.
 
     Raises
     ------
     ScaleError
         If no division of `unit` fits, or one of the other unit clearly fits better.
     """
-    scores = {d: _fit(number, length, d) for d in DIVISIONS}
+    scores = {d: _fit(number, length, d) if step_mm[0] < d.step_mm < step_mm[1] else -math.inf for d in DIVISIONS}
     best = max(scores, key=lambda d: scores[d])
     own = max((d for d in DIVISIONS if d.unit == unit), key=lambda d: scores[d])
     if scores[own] == -math.inf and scores[best] == -math.inf:
@@ -73,26 +82,29 @@ def tell_division(number: NDArray[np.int64], length: NDArray[np.float64], unit: 
 def _fit(number: NDArray[np.int64], length: NDArray[np.float64], d: Division) -> float:
     """Minus the Bayesian information criterion of a pattern at its best phase; -inf where it does not fit.
 
-    Each level has its own mean length; a level no longer than the one below it speaks against the pattern.
+    Each level has its own length; a level no longer than the one below it refutes the pattern: otherwise a rule divided
+    in 16ths would also be one in 32nds.
     """
     period = d.levels[0]
     if number[-1] - number[0] < period:
         return -math.inf
-    clipped = np.minimum(length, np.quantile(length, 0.98))
-    total = float(np.sum((clipped - clipped.mean()) ** 2))
+    cap = 0.5 * float(np.median(length))  # a scratch or a numeral run into a line counts no more than this
+    total = _spread(length, np.full(len(length), np.median(length)), cap)
     best = -math.inf
     for phase in range(period):
         level = np.full(len(number), len(d.levels))
         for k in range(len(d.levels) - 1, -1, -1):
             level[(number - phase) % d.levels[k] == 0] = k
-        count = np.bincount(level, minlength=len(d.levels) + 1)
-        if (count == 0).any():
+        if len(np.unique(level)) <= len(d.levels):
             continue
-        mean = np.bincount(level, clipped, len(d.levels) + 1) / count
-        rest = float(np.sum((clipped - mean[level]) ** 2))
-        falling = bool(np.all(np.diff(mean) <= 0.02 * mean.max()))
-        if falling and mean[0] > _LONGER * mean[-1] and rest < (1.0 - _EXPLAINED) * total:
-            floor = 1e-4 * len(number) * float(clipped.mean()) ** 2  # lengths are not read to better than 1 %
+        middle = np.array([np.median(length[level == k]) for k in range(len(d.levels) + 1)])
+        rest = _spread(length, middle[level], cap)
+        if np.all(middle[:-1] > _LONGER * middle[1:]) and rest < (1.0 - _EXPLAINED) * total:
+            floor = 1e-4 * len(number) * float(length.mean()) ** 2  # lengths are not read to better than 1 %
             score = -len(number) * math.log((rest + floor) / len(number)) - (len(d.levels) + 2) * math.log(len(number))
             best = max(best, score)
     return best
+
+
+def _spread(length: NDArray[np.float64], about: NDArray[np.float64], cap: float) -> float:
+    return float(np.sum(np.minimum(np.abs(length - about), cap) ** 2))

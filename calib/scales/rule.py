@@ -37,9 +37,14 @@ U_FLOOR_PX = 0.05
 """Error of a graduation that its own rows do not show: engraving ragged by a hundredth of a millimetre, JPEG blocks."""
 MIN_GRADUATIONS = 12
 """Fewer equally spaced strokes than this are met by chance, and say nothing of the lens."""
+DISTANCES_MM = (90.0, 1200.0)
+"""Distances from which a board is photographed with a rule beside it."""
+_LONGEST = 25.0  # steps: inch lines of a rule divided in 64ths are 8 to 10 mm long
 _SEARCH_WIDTHS = (2000, 1000)  # px: strokes 1 to 4 px wide are found; the second for rules photographed close up
 _KERNEL = 9  # px on the reduced picture: wider than a graduation, narrower than the gap between most
 _CONTRAST = 0.15  # of the level beside it: fainter graduations are not told from grain
+_GAP = 0.5  # of a step: what is wider is not a graduation but the gap between two
+_UNEVEN = 0.05  # of a step: RMS of the graduations about a smooth comb; a ruled half-millimetre is good to 0.02 mm
 _ROWS = 16  # rows used of each graduation: more than the floor on its uncertainty makes worth while
 _U_ROW_PX = 0.02  # least error of the centre in one row; the scatter found widens it
 _PARALLEL = math.radians(5.0)  # strokes of one rule differ by perspective alone: under 2 degrees at 20 degrees of tilt
@@ -128,13 +133,34 @@ def find_rule(photo: Photo, unit: str = "mm", factor: float = 1.0) -> Scale:
 
 
 def _as_scale(photo: Photo, comb: _Comb, unit: str, factor: float) -> Scale:
-    comb = _refit(comb, _measure(photo, comb))  # the first round centres the rows and finds graduations missed so far
-    found = _measure(photo, comb)
+    # the first round centres the rows, finds graduations missed so far, and tells how long the longest are
+    found = _measure(photo, comb, _LONGEST, 0.25)
     comb = _refit(comb, found)
+    if len(found.number) >= MIN_GRADUATIONS:
+        longest = float(np.max(found.length / comb.step_px(found.number.astype(float))))
+        found = _measure(photo, comb, min(longest + 1.0, _LONGEST), 0.1)
+        comb = _refit(comb, found)
     if len(found.number) < MIN_GRADUATIONS:
         raise ScaleError("Too little of the rule is in focus.", "Take the photo closer, with the rule sharp.")
-    division = tell_division(found.number, found.length / comb.step_px(found.number.astype(float)), unit)
+    if _unevenness(comb, found) > _UNEVEN:
+        raise ScaleError(
+            "The rule's graduations are not evenly spaced.", "Clean the rule and take the photo again, in focus."
+        )
+    steps_px = comb.step_px(found.number.astype(float))
+    slack = 1.0 + 2.0 * photo.focal.u_rel
+    per = float(np.median(steps_px)) / photo.focal.px  # a step's angle of view
+    possible = (DISTANCES_MM[0] * per / slack, DISTANCES_MM[1] * per * slack)
+    division = tell_division(found.number, found.length / steps_px, unit, possible)
     return _points(comb, found, division, factor)
+
+
+def _unevenness(comb: _Comb, found: _Graduations) -> float:
+    """RMS distance of the graduations from the smooth comb along the edge, in steps."""
+    n = found.number.astype(float)
+    middle = found.points.mean(axis=1) - comb.start_px(n)
+    along = comb.along(n)
+    across = middle[:, 0] * along[:, 1] - middle[:, 1] * along[:, 0]
+    return float(np.sqrt(np.mean((across / comb.step_px(n)) ** 2)))
 
 
 def _points(comb: _Comb, found: _Graduations, division: Division, factor: float) -> Scale:
@@ -326,16 +352,19 @@ def _fit_comb(number: NDArray[np.int64], start: Vector, angle: Vector, bright: b
 # --- measuring on the full picture ---------------------------------------------------------------------------------
 
 
-def _measure(photo: Photo, comb: _Comb) -> _Graduations:
-    """Every graduation the comb predicts inside the photo, where it can be seen."""
+def _measure(photo: Photo, comb: _Comb, reach: float, every: float) -> _Graduations:
+    """Every graduation the comb predicts inside the photo that can be seen, in rows `every` steps up to `reach`."""
     n = _in_photo(photo, comb)
     step = float(np.median(comb.step_px(n.astype(float))))
     per = max(8, math.ceil(step))  # samples across a step
-    rows = np.arange(0.3, 9.0, 0.1) * step  # from clear of the edge's blur to past the longest graduation
+    rows = np.arange(0.3, reach, every) * step  # from clear of the edge's blur
     light = _straighten(photo, comb, n, rows, per)
     dark = light if comb.bright else -light
+    near = rows < 2.0 * step  # where the shortest graduations still are
+    if _duty(dark[:, near]) > _GAP:
+        return _Graduations(n[:0], np.empty((0, 2, 2)), np.empty((0, 2)), np.empty(0))
     at, depth = _stroke_centres(dark)
-    seen, length = _extent(depth, rows)
+    seen, length = _extent(depth, rows, near)
     return _centre_lines(comb, n, rows, at, seen, length)
 
 
@@ -366,6 +395,12 @@ def _straighten(photo: Photo, comb: _Comb, n: NDArray[np.int64], rows: Vector, p
     return np.asarray(light.reshape(len(rows), len(n), per).transpose(1, 0, 2), dtype=np.float64)
 
 
+def _duty(dark: Vector) -> float:
+    """Share of a step taken by what stands out: a graduation takes a quarter, the gap between two the rest."""
+    profile = np.nanmedian(dark.reshape(-1, dark.shape[-1]), axis=0)
+    return float(np.mean(profile > (profile.min() + profile.max()) / 2.0))
+
+
 def _stroke_centres(dark: Vector) -> tuple[Vector, Vector]:
     """Centre of the stroke in each row, in steps from the middle, and how much it stands out: both (graduation, row).
 
@@ -388,13 +423,12 @@ def _stroke_centres(dark: Vector) -> tuple[Vector, Vector]:
     return at, mass
 
 
-def _extent(depth: Vector, rows: Vector) -> tuple[NDArray[np.bool_], Vector]:
+def _extent(depth: Vector, rows: Vector, near: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Vector]:
     """Rows in which each graduation is there, from the edge on without a break, and the length it reaches.
 
     There: at least half as deep as the row's graduations are near the edge.
     """
-    near = rows < rows[0] + 0.35 * (rows[-1] - rows[0])
-    full = float(np.nanmedian(np.nanmax(np.where(near, depth, np.nan)[:, near], axis=1)))
+    full = float(np.nanmedian(depth[:, near]))
     there = np.nan_to_num(depth, nan=-np.inf) > 0.5 * full
     # a scratch may take out a row: look at the median of five
     k = np.lib.stride_tricks.sliding_window_view(np.pad(there, ((0, 0), (2, 2)), mode="edge"), 5, axis=1)
