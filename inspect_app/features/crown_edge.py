@@ -1,0 +1,384 @@
+"""The crown's two edges, where the metal meets the board, to a fraction of a pixel.
+
+Neither brightness nor gradient marks that edge: a steep mirror-like flank shows the board itself, a shadow hugs its
+foot, and the brightest line on the crown is a lamp. What marks it is that the light stops being smooth there. On the
+wood and on the flank the logarithm of the light is smooth; between them it jumps or bends. So at every place the
+profile across the fret is fitted twice, as one smooth curve and as two which meet there, both blurred alike, and the
+edge is where the second explains most of what the first leaves over, compared with what it leaves over itself.
+
+From aside, a round crown hides its own foot: the outline of the arc is seen instead, and reckoned back.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import CubicSpline
+from scipy.special import ndtr
+
+from inspect_app.features.crown import FretPatch
+
+__all__ = [
+    "CrownProfile",
+    "CrownFit",
+    "Evidence",
+    "crown_profile",
+    "crown_evidence",
+    "mean_evidence",
+    "seen_edges",
+    "width_of_seen",
+    "fit_crowns",
+]
+
+Floats = NDArray[np.float64]
+
+REACHES_MM = ((0.13, 0.25), (0.16, 0.30), (0.20, 0.35))
+"""How far the profile is used inside and outside an edge: a flank is even for about that long, and the shadow beside it
+smooth. The evidence is the mean over these and over the blurs, for what is no edge shows in few of them."""
+BLURS_PX = (0.7, 0.9)
+"""Standard deviations of the blur of a sharp photo (common practice, no source)."""
+SOFTNESSES = (1.0, 1.6, 2.5, 4.0)
+"""Blurs tried, over that of a sharp photo; at the last a photo is hardly worth measuring."""
+_LEAST_INNER_PX, _LEAST_OUTER_PX = 3, 6
+"""Two curves of three coefficients each and a place need at least this many samples."""
+_ORDER = 3
+_DARK = 0.003
+"""Added to linear light before its logarithm: an 8-bit photo tells nothing finer of the darkest tones."""
+MISFIT = 0.006
+"""Departure from a smooth curve, in logarithm of light, that means nothing: grain and compression leave as much."""
+_FAINT = 4.0
+"""A bend or jump weaker than this many misfits is nothing: normal departures reach that once in 16000."""
+_RIVAL_MM = 0.4
+"""From so far outside an edge on there is only wood, which has no edges: what shows one there is itself the edge."""
+_STEPS = 4
+_SEGMENTS = 12
+_ROWS = 8
+_END_MM = 1.5
+"""Not used at either end: the bevel is cut there."""
+WIDTH_MM = (1.4, 3.6)
+"""Crown widths considered: fret wire is sold from 1.5 to 3.2 mm (common practice, no source)."""
+WIRE_SD_MM = 0.02
+"""Standard deviation of the crown width from fret to fret on one board, wear at the edges included (common practice,
+no source); a fret that differs by much more is taken to be other wire."""
+_OTHER_WIRE = 25.0
+"""Log likelihood at which a fret's own evidence outweighs the rest of the board: 8 standard deviations' square halved."""
+_INDEPENDENT = 4.0
+"""Half the samples to either side of an edge that are left when the curves are fitted: the exponent which turns a ratio
+of mean squares into a likelihood."""
+EDGE_U_PX = 0.3
+"""Standard uncertainty of where a sharp edge is, in pixels of the photo, whatever the evidence: the metal's edge is
+rounded and burred, the blur is not quite Gaussian, and the camera has sharpened it (judged on rendered photos)."""
+
+
+@dataclass(frozen=True)
+class CrownProfile:
+    """The light across one fret, the middle of its rows after they were aligned.
+
+    Attributes
+    ----------
+    log_light : ndarray of float, shape (n,)
+        Natural logarithm of linear light, at `across_mm`.
+    slope : float
+        How the fret turns against the patch's rows: mm across per mm along.
+    scatter_mm : float
+        Root mean square of the segments' places about that line.
+    rows : int
+        Photo rows used.
+    """
+
+    across_mm: Floats
+    log_light: Floats
+    middle_mm: float
+    slope: float
+    scatter_mm: float
+    rows: int
+    px_per_mm: float
+
+
+def crown_profile(patch: FretPatch) -> CrownProfile | None:
+    """Median profile across the fret, its rows aligned; ``None`` where fewer than half of its length is open to view."""
+    rows = (patch.along_mm > _END_MM) & (patch.along_mm < patch.frame.length_mm - _END_MM)
+    log_light = np.log(patch.light[rows] + _DARK)
+    valid = patch.valid[rows]
+    along = patch.along_mm[rows]
+    parts, at = [], []
+    n = len(along) // _SEGMENTS // _ROWS * _ROWS
+    if n == 0:
+        return None
+    for k in range(_SEGMENTS):
+        part = slice(k * n, (k + 1) * n)
+        ok = valid[part].reshape(n // _ROWS, -1).all(axis=1)
+        if ok.sum() >= max(1, n // _ROWS // 2):
+            block = log_light[part].reshape(n // _ROWS, _ROWS, -1).mean(axis=1)[ok]
+            parts.append(np.median(block, axis=0))
+            at.append(float(along[part].mean()))
+    if len(parts) < _SEGMENTS // 2:
+        return None
+    segments, places = np.array(parts, dtype=float), np.array(at)
+    shift, slope, middle, scatter = _align(segments, places, patch.px_per_mm)
+    x = np.arange(segments.shape[1])
+    aligned = np.array([CubicSpline(x, seg)(x + s) for s, seg in zip(shift, segments, strict=True)])
+    return CrownProfile(
+        patch.across_mm,
+        np.median(aligned, axis=0),
+        middle,
+        slope,
+        scatter,
+        n * len(parts),
+        patch.px_per_mm,
+    )
+
+
+def _align(segments: Floats, along: Floats, px_per_mm: float) -> tuple[Floats, float, float, float]:
+    """Shift of each segment (px) on one straight line, the line's slope (mm/mm) and middle (mm), and the scatter (mm)."""
+    reach = max(3, round(0.5 * px_per_mm))
+    total = np.zeros(len(segments))
+    middle = float(along.mean())
+    slope = 0.0
+    own = total
+    x = np.arange(segments.shape[1], dtype=float)
+    for _ in range(3):
+        moved = np.array([np.interp(x + s, x, seg) for s, seg in zip(total, segments, strict=True)])
+        own = total + _shifts(moved, np.median(moved, axis=0), reach)
+        slope = _theil_sen(along, own)
+        total = slope * (along - middle)
+        reach = max(3, reach // 2)
+    off = own - np.median(own - total) - total
+    scatter = float(1.4826 * np.median(np.abs(off)))
+    return total, slope / px_per_mm, middle, scatter / px_per_mm
+
+
+def _shifts(segments: Floats, reference: Floats, reach: int) -> Floats:
+    """Where each segment's steps agree best with the reference's, px, by correlation and a parabola through its top."""
+    d, r = np.gradient(segments, axis=1), np.gradient(reference)
+    core = slice(reach, -reach)
+    steps = np.arange(-reach, reach + 1)
+    score = np.array([d[:, reach + s : d.shape[1] - reach + s] @ r[core] for s in steps]).T
+    i = np.clip(np.argmax(score, axis=1), 1, len(steps) - 2)
+    k = np.arange(len(d))
+    a, b, c = score[k, i - 1], score[k, i], score[k, i + 1]
+    bend = np.minimum(a - 2.0 * b + c, -1e-12)
+    return np.asarray(steps[i] + np.clip(0.5 * (a - c) / bend, -0.5, 0.5))
+
+
+def _theil_sen(x: Floats, y: Floats) -> float:
+    i, j = np.triu_indices(len(x), 1)
+    return float(np.median((y[j] - y[i]) / (x[j] - x[i])))
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Evidence for an edge at places across: logarithm of what two curves explain over what they leave."""
+
+    across_mm: Floats
+    log_ratio: Floats
+
+
+@lru_cache(maxsize=32)
+def _curves(inner: int, outer: int, blur_px: float, steps: int) -> tuple[Floats, Floats]:
+    """Orthonormal bases: of one smooth curve, shape (n, k), and of two that meet at 0, 1/steps, ..., (steps, n, 2k)."""
+    x = np.arange(-inner, outer + 1.0)
+    one, _ = np.linalg.qr(np.vander(x / outer, _ORDER))
+    d = x[None, :] - np.arange(steps)[:, None] / steps
+    above, below = _blurred(d, blur_px, outer), _blurred(-d, blur_px, outer)
+    two, _ = np.linalg.qr(np.concatenate([above, below], axis=2))
+    return one, two
+
+
+def _blurred(d: Floats, s: float, unit: float) -> Floats:
+    """1, d, d^2 for d > 0 and 0 below, blurred by a Gaussian of standard deviation `s`; appended as a last axis."""
+    p, f = ndtr(d / s), np.exp(-0.5 * (d / s) ** 2) / math.sqrt(2.0 * math.pi)
+    return np.stack([p, (d * p + s * f) / unit, ((d**2 + s**2) * p + d * s * f) / unit**2], axis=-1)
+
+
+def edge_evidence(profile: CrownProfile, side: int, softness: float = 1.0) -> Evidence:
+    """Evidence for the crown's edge on one side: -1 towards the nut, +1 towards the body.
+
+    `softness` is the photo's blur over that of a sharp one.
+    """
+    return mean_evidence(profile.across_mm, profile.log_light, side, softness, profile.px_per_mm)
+
+
+def mean_evidence(
+    at_mm: Floats, log_light: Floats, side: int, softness: float, px_per_mm: float, misfit: float = MISFIT
+) -> Evidence:
+    """Evidence along a profile, mean over `REACHES_MM` and `BLURS_PX`; see `outward_evidence`."""
+    some = [
+        outward_evidence(at_mm, log_light, side, (reach, blur * softness), px_per_mm, misfit)
+        for reach in REACHES_MM
+        for blur in BLURS_PX
+    ]
+    at = some[-1].across_mm
+    ratios = [np.interp(at, e.across_mm, e.log_ratio) for e in some]
+    return Evidence(at, np.mean(ratios, axis=0))
+
+
+def outward_evidence(
+    at_mm: Floats,
+    log_light: Floats,
+    side: int,
+    look: tuple[tuple[float, float], float],
+    px_per_mm: float,
+    misfit: float,
+) -> Evidence:
+    """Evidence along a profile for an edge with something else inside and smooth ground outside (in direction `side`).
+
+    `look` is how far the curves reach inside and outside (mm), and the blur (standard deviation, px); `misfit` is the
+    departure from a smooth curve, in logarithm of light, that means nothing.
+    """
+    reach, blur_px = look
+    inner = max(_LEAST_INNER_PX, round(reach[0] * px_per_mm), math.ceil(3.0 * blur_px))
+    outer = max(_LEAST_OUTER_PX, round(reach[1] * px_per_mm), math.ceil(6.0 * blur_px))
+    one, two = _curves(inner, outer, blur_px, _STEPS)
+    x = (side * at_mm)[::side]
+    window = np.lib.stride_tricks.sliding_window_view(log_light[::side], inner + outer + 1)
+    total = np.sum(window**2, axis=1)[:, None]
+    left1 = np.maximum(total - np.sum((window @ one) ** 2, axis=1)[:, None], 0.0)
+    left2 = np.maximum(total - np.sum((window @ two) ** 2, axis=2).T, 0.0)
+    n = inner + outer + 1
+    explained = (np.maximum(left1 - left2, 0.0) / n).ravel()
+    ratio = np.log((explained + 1e-8) / ((left2 / n).ravel() + misfit**2))
+    rival = np.where(explained > (_FAINT * misfit) ** 2, np.maximum(ratio, 0.0), 0.0)
+    beyond = round(_RIVAL_MM * px_per_mm * _STEPS)
+    outside = np.maximum.accumulate(np.append(rival[beyond:], np.zeros(beyond))[::-1])[::-1]
+    at = side * (x[inner : inner + len(window), None] + np.arange(_STEPS) / _STEPS / px_per_mm).ravel()
+    order = np.argsort(at)
+    return Evidence(at[order], (ratio - outside)[order])
+
+
+def seen_edges(width: ArrayLike, height: float, view: float) -> tuple[Floats, Floats]:
+    """Where a crown's edges are seen, at board level, from aside: (nut side, body side), mm from its centre line.
+
+    The crown is a circular arc of radius ``r = (W^2/4 + H^2) / (2 H)`` standing on the board. A ray that grazes it
+    passes the board at ``z_c tan(view) + r / cos(view)`` from the centre line, ``z_c = H - r``; where the arc's grazing
+    point would lie below the board, the foot itself is seen.
+
+    Parameters
+    ----------
+    width, height : float
+        Crown width (may be an array) and height, mm.
+    view : float
+        Angle of the line of sight from the vertical, rad, positive when the camera is on the body side.
+    """
+    w = np.asarray(width, dtype=float)
+    r = (w**2 / 4.0 + height**2) / (2.0 * height)
+    rise = height - r
+
+    def edge(angle: float) -> Floats:
+        grazes = rise > r * math.sin(angle)
+        return np.asarray(np.where(grazes, r / math.cos(angle) - rise * math.tan(angle), w / 2.0))
+
+    return -edge(-view), edge(view)
+
+
+def width_of_seen(apart: float, height: float, view: float) -> float:
+    """Crown width (mm) whose edges are seen `apart` (mm, at board level): the inverse of `seen_edges`."""
+    w = apart
+    for _ in range(8):  # d(seen)/d(width) is within a few per cent of 1
+        nut, body = seen_edges(w, height, view)
+        w += apart - float(body - nut)
+    return w
+
+
+def crown_evidence(profiles: list[CrownProfile]) -> tuple[list[tuple[Evidence, Evidence]], float]:
+    """Evidence for both edges of all crowns, and the photo's softness with which it is strongest."""
+    tried = []
+    for softness in SOFTNESSES:
+        pairs = [(edge_evidence(p, -1, softness), edge_evidence(p, 1, softness)) for p in profiles]
+        top = sum(float(e.log_ratio.max()) for pair in pairs for e in pair)
+        tried.append((top, softness, pairs))
+        if len(tried) > 1 and top < tried[-2][0]:
+            break
+    _, softness, pairs = max(tried, key=lambda t: t[0])
+    return pairs, softness
+
+
+@dataclass(frozen=True, slots=True)
+class CrownFit:
+    """One crown: width, place of its centre line across the patch, and how sure the edges are (mm)."""
+
+    width: float
+    centre: float
+    u_width: float
+    u_centre: float
+    seen: tuple[float, float]
+    alike: bool
+
+
+def fit_crowns(
+    evidence: list[tuple[Evidence, Evidence]], view: list[float], height: float, px_per_mm: float
+) -> list[CrownFit]:
+    """Width and centre line of all crowns of one photo together.
+
+    Frets of one board are mostly one wire, so each width is judged by its own two edges and by what all frets say; a
+    fret whose own edges say otherwise clearly enough keeps its own.
+
+    Parameters
+    ----------
+    evidence : list of (Evidence, Evidence)
+        Nut side and body side of each fret.
+    view : list of float
+        Angle of view of each fret, as in `seen_edges`.
+    height : float
+        Crown height, mm.
+    px_per_mm : float
+        Of the photo, on the board.
+    """
+    step = 0.25 / px_per_mm
+    widths = np.arange(WIDTH_MM[0], WIDTH_MM[1], step)
+    surfaces = [_surface(e, v, height, widths, step) for e, v in zip(evidence, view, strict=True)]
+    common = np.sum([s.max(axis=0) for s, _ in surfaces], axis=0)
+    wire = widths[int(np.argmax(common))]
+    fits = []
+    for (surface, shifts), (_, v) in zip(surfaces, zip(evidence, view, strict=True), strict=True):
+        prior = -np.minimum(0.5 * ((widths - wire) / WIRE_SD_MM) ** 2, _OTHER_WIRE)
+        likely = _INDEPENDENT * (surface - surface.max()) + prior
+        fits.append(_read(likely, widths, shifts, v, height, px_per_mm, wire))
+    return fits
+
+
+def _surface(
+    evidence: tuple[Evidence, Evidence], view: float, height: float, widths: Floats, step: float
+) -> tuple[Floats, Floats]:
+    """Summed evidence of both edges for shifts (rows) and widths (columns) of the crown."""
+    nut, body = seen_edges(widths, height, view)
+    shifts = np.arange(-0.5, 0.5 + step, step)
+    total = np.zeros((len(shifts), len(widths)))
+    for edge, e in ((nut, evidence[0]), (body, evidence[1])):
+        total += np.interp(shifts[:, None] + edge[None, :], e.across_mm, e.log_ratio)
+    return total, shifts
+
+
+def _read(
+    likely: Floats, widths: Floats, shifts: Floats, view: float, height: float, px_per_mm: float, wire: float
+) -> CrownFit:
+    i, j = np.unravel_index(int(np.argmax(likely)), likely.shape)
+    p = np.exp(np.maximum(likely - likely[i, j], -50.0))
+    p /= p.sum()
+    near_w, near_s = _vertex(likely[i], j), _vertex(likely[:, j], i)
+    width = widths[j] + near_w * (widths[1] - widths[0])
+    centre = shifts[i] + near_s * (shifts[1] - shifts[0])
+    floor = EDGE_U_PX / px_per_mm
+    u_w = math.sqrt(float(p.sum(axis=0) @ (widths - width) ** 2) + 2.0 * floor**2)
+    u_c = math.sqrt(float(p.sum(axis=1) @ (shifts - centre) ** 2) + floor**2 / 2.0)
+    nut, body = seen_edges(width, height, view)
+    return CrownFit(
+        float(width),
+        float(centre),
+        u_w,
+        u_c,
+        (float(centre + nut), float(centre + body)),
+        abs(width - wire) < 3 * WIRE_SD_MM,
+    )
+
+
+def _vertex(y: Floats, i: int) -> float:
+    """Where a parabola through y[i-1], y[i], y[i+1] has its top, from i; 0 at the ends."""
+    if not 0 < i < len(y) - 1:
+        return 0.0
+    bend = y[i - 1] - 2.0 * y[i] + y[i + 1]
+    return float(np.clip(0.5 * (y[i - 1] - y[i + 1]) / bend, -0.5, 0.5)) if bend < 0 else 0.0

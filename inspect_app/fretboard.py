@@ -1,0 +1,127 @@
+"""The fretboard as a ruler: equal temperament along it, its cylinder across it.
+
+Equal temperament puts fret n at ``x_n = L (1 - 2^(-n/12))`` from the nut: twelve equal ratios to the octave, and a
+string's pitch is inverse to its length.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["SpacingFit", "fret_position", "fit_spacing", "number_steps", "sagitta", "HIGHEST_FRET"]
+
+HIGHEST_FRET = 36
+"""No board has more frets: 36 is three octaves (common practice, no source)."""
+SLOT_U_MM = 0.05
+"""Standard deviation of a fret from its place in equal temperament: slots are sawn to about a tenth of a millimetre
+(common practice, no source)."""
+
+
+def fret_position(scale_length: float, number: ArrayLike) -> NDArray[np.float64]:
+    """Distance of frets from the nut in equal temperament, in the unit of `scale_length`; fret 0 is the nut."""
+    return np.asarray(scale_length * -np.expm1(-np.asarray(number, dtype=float) * math.log(2.0) / 12.0))
+
+
+def sagitta(y: ArrayLike, radius: float) -> NDArray[np.float64]:
+    """How far a cylinder of `radius` has fallen away at distance `y` from its centre line (mm, exact)."""
+    y = np.asarray(y, dtype=float)
+    return np.asarray(y**2 / (radius + np.sqrt(radius**2 - y**2))) if math.isfinite(radius) else np.zeros_like(y)
+
+
+@dataclass(frozen=True, slots=True)
+class SpacingFit:
+    """Measured fret positions against equal temperament: ``position = offset + ratio * x_n``.
+
+    Attributes
+    ----------
+    ratio : float
+        Measured spacing over the spacing the scale length gives; 1 where all is right.
+    u_fit : float
+        Standard uncertainty of `ratio` from the scatter of the positions and of the slots alone.
+    offset : float
+        Where the nut would be on the axis of the positions, mm.
+    residual_mm : float
+        Root mean square of what is left.
+    """
+
+    ratio: float
+    u_fit: float
+    offset: float
+    residual_mm: float
+
+
+def fit_spacing(position: ArrayLike, number: ArrayLike, scale_length: float, u_mm: ArrayLike) -> SpacingFit:
+    """Fit ratio and offset by weighted least squares.
+
+    Parameters
+    ----------
+    position : array_like, shape (N,)
+        Measured positions along the neck, towards the body, mm, from any origin; N >= 2.
+    number : array_like of int, shape (N,)
+    scale_length : float
+        mm.
+    u_mm : array_like
+        Standard uncertainty of each position on its own (not what they share), mm.
+    """
+    y = np.asarray(position, dtype=float)
+    x = fret_position(scale_length, number)
+    w = 1.0 / np.hypot(np.broadcast_to(np.asarray(u_mm, dtype=float), y.shape), SLOT_U_MM)
+    a = np.column_stack([x, np.ones_like(x)])
+    cov = np.linalg.inv((a * w[:, None]).T @ (a * w[:, None]))
+    p = cov @ (a.T @ (w**2 * y))
+    residual = float(np.sqrt(np.mean((a @ p - y) ** 2)))
+    return SpacingFit(float(p[0]), math.sqrt(cov[0, 0]), float(p[1]), residual)
+
+
+def number_steps(position: ArrayLike, tolerance: float = 0.2) -> NDArray[np.int64] | None:
+    """Number frets counting from 0 at the first, from their spacing alone; needs neither scale length nor first number.
+
+    Equal temperament makes every gap 2^(-1/12) of the one before, so a gap about twice that has a fret missing in it.
+
+    Parameters
+    ----------
+    position : array_like, shape (N,)
+        Increasing towards the body, any unit.
+    tolerance : float
+        Largest departure of a gap, in gaps, that still counts: at 0.2 a wrong whole number can't be meant.
+
+    Returns
+    -------
+    ndarray of int or None
+        ``None`` where the positions are no such sequence.
+    """
+    y = np.asarray(position, dtype=float)
+    if len(y) < 3:
+        return np.arange(len(y))
+    best: tuple[float, NDArray[np.int64]] | None = None
+    for first_gap in (1, 2):
+        n = _follow(y, first_gap)
+        if n is None or n[-1] > 1.6 * len(n):  # more frets missing than a photo hides: such a sequence fits anything
+            continue
+        a = np.column_stack([2.0 ** (-n / 12.0), np.ones(len(n))])
+        p, *_ = np.linalg.lstsq(a, y, rcond=None)
+        gap = np.abs(p[0]) * 2.0 ** (-n / 12.0) * math.log(2.0) / 12.0
+        worst = float(np.max(np.abs(a @ p - y) / gap))
+        if worst <= tolerance and p[0] < 0 and (best is None or worst < best[0] / 2.0):
+            best = (worst, n)
+    return None if best is None else best[1]
+
+
+def _follow(y: NDArray[np.float64], first_gap: int) -> NDArray[np.int64] | None:
+    """Numbers by walking from gap to gap, the first gap being `first_gap` frets; None where the walk loses its way."""
+    span = 1.0 - 2.0 ** (-first_gap / 12.0)
+    whole = (y[1] - y[0]) / span  # string length from the first of these frets
+    n = np.zeros(len(y))
+    for i in range(1, len(y)):
+        left = 1.0 - (y[i] - y[0]) / whole
+        if left <= 0.0:
+            return None
+        n[i] = -12.0 * math.log2(left)
+        if i >= 2 and round(n[i]) > round(n[i - 1]):
+            whole = (y[i] - y[0]) / (1.0 - 2.0 ** (-round(n[i]) / 12.0))
+    steps = np.round(n).astype(np.int64)
+    return steps if np.all(np.diff(steps) >= 1) else None

@@ -1,0 +1,376 @@
+"""The plan view: a board from above, every whole fret on it with its place, length, crown width and flats."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.photo import Photo
+from calib.plane import Plane
+from calib.scales.base import Scale
+from inspect_app import __version__
+from inspect_app.ask import Ask
+from inspect_app.features import neck
+from inspect_app.features.board import Board, find_board
+from inspect_app.features.crown import FretFrame, FretPatch, sample_patch
+from inspect_app.features.crown_edge import (
+    CrownFit,
+    CrownProfile,
+    crown_evidence,
+    crown_profile,
+    fit_crowns,
+    width_of_seen,
+)
+from inspect_app.features.flat import find_flats
+from inspect_app.features.fret_end import END_MARGIN_MM, FretEnd, end_evidence, pick_end
+from inspect_app.fretboard import HIGHEST_FRET, fit_spacing
+from inspect_app.inspection import FretReading, Inspection, Outline
+from inspect_app.views import summaries
+from shared.errors import InspectError
+from shared.measured import COVERAGE_FACTOR, Contribution, Measured, NotMeasured
+
+__all__ = ["measure"]
+
+Floats = NDArray[np.float64]
+
+HALF_PATCH_MM = 3.2
+"""Half the width of a fret's patch: half of the widest wire, and 1.4 mm of board beside it."""
+_END_WITHIN_MM = 0.5
+"""An end is looked for so near the line of all ends: twice how far ends lie off it."""
+_SOFT = 2.0
+_COARSE_PX_PER_MM = 8.0
+"""Below this a tenth of a millimetre is less than a pixel."""
+
+
+@dataclass(frozen=True)
+class _Fret:
+    """One fret on the way to its readings."""
+
+    frame: FretFrame
+    patch: FretPatch
+    profile: CrownProfile | None
+    crown: CrownFit | None = None
+    ends: tuple[FretEnd | None, FretEnd | None] = (None, None)
+    why_not: tuple[str, str] = ("", "")
+
+
+def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
+    """Measure every fret that is whole in the photo.
+
+    Raises
+    ------
+    InspectError
+        If nothing in the photo looks like frets.
+    """
+    covers = (scale.outline_px,)
+    board = find_board(photo, plane, ask, covers)
+    if board is None:
+        raise InspectError("No frets were found in the photo.", "Take it from above, with the neck lying across it.")
+    level = neck.board_level(ask, board, scale, plane)
+    frets, softness = _crowns(photo, board, level, plane, covers)
+    if not frets:
+        raise InspectError(
+            "No fret is whole in the photo.", "Take it from farther away, or move the scale off the frets."
+        )
+    frets = _with_ends(frets, softness)
+    frets = _numbered(frets, board, ask)
+    return _answer(photo, scale, plane, ask, level, frets, softness)
+
+
+def _crowns(
+    photo: Photo, board: Board, level: neck.Level, plane: Plane, covers: tuple[Floats, ...]
+) -> tuple[list[_Fret], float]:
+    """The frets that are whole, their crown edges fitted together; and how soft the photo is."""
+    kept, _ = neck.in_sequence(board)
+    frames = neck.rough_frames(board, plane, level)
+    frames = [frames[i] for i in kept if neck.in_photo(photo, frames[i], 0.5)]
+    unread = NotMeasured("crown width", "not yet read")
+    found = []
+    for f in frames:
+        patch = sample_patch(photo, f, covers, unread, margin_mm=(END_MARGIN_MM, HALF_PATCH_MM))
+        found.append(_Fret(f, patch, crown_profile(patch)))
+    read = [f for f in found if f.profile is not None]
+    profiles = [f.profile for f in read if f.profile is not None]
+    if not profiles:
+        return [], 1.0
+    evidence, softness = crown_evidence(profiles)
+    fits = fit_crowns(evidence, [_view(f.frame) for f in read], level.crown_height, profiles[0].px_per_mm)
+    out = []
+    for f, profile, crown in zip(read, profiles, fits, strict=True):
+        frame = neck.straight(f.frame, crown.centre, profile.slope, profile.middle_mm)
+        patch = replace(f.patch, frame=frame, across_mm=f.patch.across_mm - crown.centre)
+        out.append(replace(f, frame=frame, patch=patch, crown=crown))
+    return [f for f in out if f.crown and neck.in_photo(photo, f.frame, f.crown.width / 2.0)], softness
+
+
+def _view(frame: FretFrame) -> float:
+    """Angle of the line of sight from the vertical across the fret, positive when the camera is on the body side."""
+    _, across, height = frame.camera_mm
+    return math.atan2(across, height)
+
+
+def _with_ends(frets: list[_Fret], softness: float) -> list[_Fret]:
+    """Both ends of every fret, where they can be seen."""
+    u = np.array([f.frame.origin_mm @ f.frame.across for f in frets])
+    sides = []
+    for outward in (-1, 1):
+        near = np.array([0.0 if outward < 0 else f.frame.length_mm for f in frets])
+        evidence = [
+            end_evidence(f.patch, f.crown.width if f.crown else 0.0, n, outward, softness)
+            for f, n in zip(frets, near, strict=True)
+        ]
+        line = neck.common_end_line(evidence, u, near)
+        at = near if line is None else line
+        reach = END_MARGIN_MM if line is None else _END_WITHIN_MM
+        side = []
+        for f, e, y in zip(frets, evidence, at, strict=True):
+            seen = e is not None and e.across_mm.min() < y - 0.1 and e.across_mm.max() > y + 0.1
+            end = pick_end(e, f.patch.px_per_mm, (y - reach, y + reach)) if e is not None and seen else None
+            why = "" if end else ("it does not stand out from the board" if seen else "it is covered")
+            side.append((end, why, float(y)))
+        sides.append(side)
+    return [_trimmed(f, t, b) for f, t, b in zip(frets, *sides, strict=True)]
+
+
+def _trimmed(f: _Fret, treble: tuple[FretEnd | None, str, float], bass: tuple[FretEnd | None, str, float]) -> _Fret:
+    """The fret with its frame and patch counted from its treble end, seen or estimated."""
+    (t, why_t, near_t), (b, why_b, near_b) = treble, bass
+    start, stop = t.along if t else near_t, b.along if b else near_b
+    frame = replace(
+        f.frame,
+        origin_mm=f.frame.origin_mm + start * f.frame.along,
+        centre_mm=(stop - start) / 2.0,
+        length_mm=stop - start,
+        origin_u_mm=t.u if t else _END_WITHIN_MM,
+        ends_seen=(t is not None, b is not None),
+    )
+    patch = replace(f.patch, frame=frame, along_mm=f.patch.along_mm - start)
+    return replace(f, frame=frame, patch=patch, ends=(t, b), why_not=(why_t, why_b))
+
+
+def _numbered(frets: list[_Fret], board: Board, ask: Ask) -> list[_Fret]:
+    """Numbered from the first whole one; where one between was not found, its number is left out."""
+    at = np.array([f.frame.origin_mm @ board.along_neck for f in frets])
+    whole = replace(board, fret_mm=at, width_mm=np.ones(len(at)))
+    kept, steps = neck.in_sequence(whole)
+    numbers = np.arange(len(kept)) if steps is None else steps
+    numbers = numbers - numbers[0] + ask.first_fret
+    return [
+        replace(frets[i], frame=replace(frets[i].frame, number=int(n)))
+        for i, n in zip(kept, numbers, strict=True)
+        if n <= HIGHEST_FRET
+    ]
+
+
+def _answer(
+    photo: Photo, scale: Scale, plane: Plane, ask: Ask, level: neck.Level, frets: list[_Fret], softness: float
+) -> Inspection:
+    photo_said, scale_said, camera = summaries(photo, scale, plane, ask)
+    flags = [*scale.flags]
+    if softness >= _SOFT:
+        flags.append("BLURRED")
+    if frets[0].patch.px_per_mm < _COARSE_PX_PER_MM:
+        flags.append("LOW_RESOLUTION")
+    positions = _positions(frets, level)
+    checks, spacing_said = _spacing(frets, positions, plane, level, ask)
+    if spacing_said:
+        flags.append("SPACING_OFF")
+    readings, missing = [], list(spacing_said)
+    for f, position in zip(frets, positions, strict=True):
+        reading, lost = _reading(photo, f, position, level, (scale.outline_px,), tuple(flags))
+        readings.append(reading)
+        missing += lost
+    return Inspection(
+        "plan",
+        photo_said,
+        __version__,
+        ask.to_dict(),
+        tuple(readings),
+        tuple(missing),
+        tuple(dict.fromkeys(flags)),
+        scale_said,
+        camera,
+        checks,
+    )
+
+
+def _positions(frets: list[_Fret], level: neck.Level) -> list[Measured]:
+    """Place of each crown's centre line along the neck, at mid-board, from the scale's own origin.
+
+    Pose, height of the board and scale factor move all frets together; what they add is stated as it acts on the
+    distance from the middle of the frets found, for only distances between frets mean anything.
+    """
+    across = np.mean([f.frame.across for f in frets], axis=0)
+    across = across / np.linalg.norm(across)
+    plane = frets[0].frame.plane
+    middle = np.array([f.frame.origin_mm + f.frame.centre_mm * f.frame.along for f in frets])
+    heights = np.array([f.frame.base_mm for f in frets])
+    px = plane.to_px(np.column_stack([middle, heights]))
+    at = middle @ across
+
+    def spread(p: Plane, rise: float = 0.0) -> Floats:
+        u = p.to_mm(px, heights + rise) @ across
+        return np.asarray(u - u.mean())
+
+    pose = plane.u_of(spread)
+    height = np.abs(spread(plane, _u_middle(level)) - spread(plane))
+    return [
+        Measured(
+            float(x),
+            "mm",
+            (
+                Contribution("crown edges", f.crown.u_centre if f.crown else 0.0),
+                Contribution("camera pose and lens", float(p)),
+                Contribution("height of the board below the scale", float(h)),
+                Contribution("scale", float(abs(x - at.mean()) * plane.u_rel)),
+            ),
+        )
+        for f, x, p, h in zip(frets, at, pose, height, strict=True)
+    ]
+
+
+def _u_middle(level: neck.Level) -> float:
+    """Standard uncertainty of the board's height at its centre line: at its ends, and how round it is (mm)."""
+    half = 22.0  # mm: half of a usual board's width where its frets are measured (common practice, no source)
+    low, high = (half**2 / 2.0 / r for r in neck.RADIUS_RANGE_MM)
+    return math.hypot(level.u_mm, abs(low - high) / math.sqrt(12.0))
+
+
+def _spacing(
+    frets: list[_Fret], positions: list[Measured], plane: Plane, level: neck.Level, ask: Ask
+) -> tuple[dict[str, float], tuple[NotMeasured, ...]]:
+    """Compare the measured spacing with equal temperament; say so where they disagree by more than U."""
+    if ask.scale_length is None or len(frets) < 2:
+        return {}, ()
+    at = np.array([p.value for p in positions])
+    numbers = np.array([f.frame.number for f in frets])
+    own = np.array([p.contributions[0].u for p in positions])
+    fit = fit_spacing(at, numbers, ask.scale_length, own)
+    reach = float(at.max() - at.min())
+    shared = [max(p.contributions[i].u for p in positions) * 2.0 / reach for i in (1, 2)]
+    u = math.hypot(fit.u_fit, plane.u_rel, *shared)
+    checks = {"spacing_ratio": fit.ratio, "spacing_ratio_u": u, "spacing_residual_mm": fit.residual_mm}
+    if abs(fit.ratio - 1.0) <= COVERAGE_FACTOR * u:
+        return checks, ()
+    return checks, (NotMeasured("spacing check", _spacing_reason(fit.ratio, u, at, numbers, own, ask.scale_length)),)
+
+
+def _spacing_reason(
+    ratio: float, u: float, at: Floats, numbers: NDArray[np.int64], own: Floats, scale_length: float
+) -> str:
+    off = 100.0 * (ratio - 1.0)
+    text = f"The frets are spaced {abs(off):.1f} % too {'far apart' if off > 0 else 'close'} for {scale_length:g} mm."
+    for first in sorted(range(1, HIGHEST_FRET - len(at)), key=lambda n: abs(n - numbers[0])):
+        moved = numbers - numbers[0] + first
+        other = fit_spacing(at, moved, scale_length, own)
+        if first != numbers[0] and abs(other.ratio - 1.0) <= COVERAGE_FACTOR * u:
+            return f"{text} It would fit if the first whole fret were number {first}."
+    return text
+
+
+def _reading(
+    photo: Photo, f: _Fret, position: Measured, level: neck.Level, covers: tuple[Floats, ...], flags: tuple[str, ...]
+) -> tuple[FretReading, list[NotMeasured]]:
+    n = f.frame.number
+    width = _width(f, level).with_flags(*flags)
+    length = _length(f, level)
+    asked = Measured.of(level.crown_height, "mm", crown_height=level.crown_height_u)
+    patch = sample_patch(photo, f.frame, covers, width, asked, height_mm=level.crown_height)
+    flats = find_flats(patch)
+    missing = [*([length] if isinstance(length, NotMeasured) else []), *flats.not_measured]
+    return (
+        FretReading(
+            n,
+            position.with_flags(*flags),
+            length.with_flags(*flags) if isinstance(length, Measured) else None,
+            width,
+            flats=flats.flats,
+            outlines=(*_outlines(f), *flats.outlines),
+        ),
+        missing,
+    )
+
+
+def _width(f: _Fret, level: neck.Level) -> Measured:
+    """Crown width with its contributions."""
+    assert f.crown is not None and f.profile is not None
+    seen, view = f.crown.seen, _view(f.frame)
+    plane = f.frame.plane
+    middle = f.frame.length_mm / 2.0
+    px = f.frame.to_px([middle, middle], list(seen))
+    base = float(f.frame.level_mm(middle))
+
+    def distance(p: Plane, rise: float = 0.0) -> float:
+        a, b = p.to_mm(px, base + rise)
+        return float(np.linalg.norm(b - a))
+
+    by_height = [
+        width_of_seen(seen[1] - seen[0], level.crown_height + d, view)
+        for d in (-level.crown_height_u, level.crown_height_u)
+    ]
+    return Measured(
+        f.crown.width,
+        "mm",
+        (
+            Contribution("crown edges", f.crown.u_width),
+            Contribution("crown height", abs(by_height[1] - by_height[0]) / 2.0),
+            Contribution("camera pose and lens", float(plane.u_of(distance))),
+            Contribution("height of the board below the scale", abs(distance(plane, level.u_mm) - distance(plane))),
+            Contribution("scale", f.crown.width * plane.u_rel),
+        ),
+        () if f.crown.alike else ("DISAGREES",),
+    )
+
+
+def _length(f: _Fret, level: neck.Level) -> Measured | NotMeasured:
+    """Fret length between the bevels' feet, with its contributions."""
+    what = f"fret {f.frame.number}, length"
+    for end, name, why in zip(f.ends, ("treble", "bass"), f.why_not, strict=True):
+        if end is None:
+            return NotMeasured(what, f"The {name} end can't be read: {why}.")
+    treble, bass = f.ends
+    assert treble is not None and bass is not None
+    plane, length = f.frame.plane, f.frame.length_mm
+    px = f.frame.to_px([0.0, length], 0.0)
+    ends = f.frame.level_mm([0.0, length])
+
+    def distance(p: Plane, rise: tuple[float, float] = (0.0, 0.0)) -> float:
+        a, b = p.to_mm(px, ends + np.array(rise))
+        return float(np.linalg.norm(b - a))
+
+    now = distance(plane)
+    return Measured(
+        length,
+        "mm",
+        (
+            Contribution("fret ends", math.hypot(treble.u, bass.u)),
+            Contribution("camera pose and lens", float(plane.u_of(distance))),
+            Contribution("height of the board below the scale", abs(distance(plane, (level.u_mm, level.u_mm)) - now)),
+            Contribution("scale leaning against the board", abs(distance(plane, (0.0, length * level.lean)) - now)),
+            Contribution("scale", length * plane.u_rel),
+        ),
+    )
+
+
+def _outlines(f: _Fret) -> list[Outline]:
+    assert f.crown is not None
+    n, length, half = f.frame.number, f.frame.length_mm, f.crown.width / 2.0
+    places = np.linspace(0.0, length, 5)
+    nut, body = (s - f.crown.centre for s in f.crown.seen)
+    edges = [
+        Outline("crown_edge", _points(f.frame.to_px(places, t)), of=f"fret {n}, crown {side} side")
+        for side, t in (("nut", nut), ("body", body))
+    ]
+    ends = [
+        Outline("fret_end", _points(f.frame.to_px(a, [-half, half])), of=f"fret {n}, {name} end")
+        for name, a, end in (("treble", 0.0, f.ends[0]), ("bass", length, f.ends[1]))
+        if end is not None
+    ]
+    return [*edges, *ends]
+
+
+def _points(px: Floats) -> tuple[tuple[float, float], ...]:
+    return tuple((float(x), float(y)) for x, y in px)
