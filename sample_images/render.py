@@ -1,0 +1,77 @@
+"""Renders photos of frets of known geometry.
+
+``python -m sample_images.render --view plan --seed 7 --out DIR`` draws and renders one check photo;
+``python -m sample_images.render --demo`` renders the demo job's photos again. Needs the ``render`` extra.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from pathlib import Path
+
+import numpy as np
+
+from sample_images.camera import develop, encode
+from sample_images.draws import CONDITIONS, Wish, draw
+from sample_images.scene import render
+from sample_images.shots import LIGHTS, Shot
+from sample_images.textures import WOODS
+
+__all__ = ["take", "main"]
+
+SAMPLES = 4
+"""Paths a pixel, a power of 4; scratched metal needs 16, or the cleaning takes scratches for noise."""
+
+
+def take(shot: Shot, name: str, folder: Path, seed: int, spp: int = SAMPLES) -> Path:
+    """Render, develop and write ``name.jpg`` and ``name.json``; returns the photo's path."""
+    light = render(shot.scene, shot.camera, spp, seed)
+    rgb = develop(light, shot.camera, shot.sensor, np.random.default_rng(seed + 1))
+    folder.mkdir(parents=True, exist_ok=True)
+    photo = folder / f"{name}.jpg"
+    photo.write_bytes(encode(rgb, shot.camera, shot.sensor))
+    photo.with_suffix(".json").write_text(json.dumps(shot.truth | {"photo": photo.name}, indent=1) + "\n")
+    return photo
+
+
+def _options() -> argparse.Namespace:
+    p = argparse.ArgumentParser(description="Render photos of frets of known geometry.")
+    p.add_argument("--view", choices=("plan", "elevation", "end", "section"), default="plan")
+    p.add_argument("--seed", type=int, default=1)
+    p.add_argument("--out", type=Path, default=Path())
+    p.add_argument("--name")
+    p.add_argument("--wood", choices=tuple(WOODS))
+    p.add_argument("--light", choices=tuple(dict.fromkeys(n for names in LIGHTS.values() for n in names)))
+    p.add_argument("--condition", choices=tuple(CONDITIONS))
+    p.add_argument("--scale", default="strip", help="strip, rule, id1 or coin:DIAMETER (plan only)")
+    p.add_argument("--used", type=float, help="how scratched the metal is, 0 to 1")
+    p.add_argument("--end", choices=("treble", "bass"))
+    p.add_argument("--elevation", type=float, help="camera above the board plane, degrees (elevation and end)")
+    p.add_argument("--nut-right", action="store_true")
+    p.add_argument("--megapixels", type=float, default=12.0)
+    p.add_argument("--spp", type=int, default=SAMPLES)
+    p.add_argument("--demo", action="store_true", help="render the demo job's photos into --out")
+    p.add_argument("--only", help="with --demo: only photos whose name contains this")
+    return p.parse_args()
+
+
+def main() -> None:
+    """Entry point."""
+    a = _options()
+    if a.demo:
+        from sample_images.demo_shots import demo_shots
+
+        shots = [(name, shot) for name, shot in demo_shots() if not a.only or a.only in name]
+    else:
+        wish = Wish(a.wood, a.light, a.condition, a.scale, a.used, a.end, a.nut_right, a.elevation)
+        shots = [(a.name or f"{a.view}-{a.seed}", draw(a.view, a.seed, wish, a.megapixels))]
+    for i, (name, shot) in enumerate(shots):
+        start = time.perf_counter()
+        photo = take(shot, name, a.out, a.seed + i, a.spp)
+        print(f"{photo}  {time.perf_counter() - start:.0f} s", flush=True)
+
+
+if __name__ == "__main__":
+    main()

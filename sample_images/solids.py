@@ -1,0 +1,228 @@
+"""Triangle meshes of the things in a photo: fret, board, wire, flat sheets."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sample_images.instrument import Board, Fret, Wire
+
+__all__ = ["Mesh", "fret_meshes", "board_meshes", "wire_meshes", "sheet_mesh", "disc_mesh", "rounded_sheet_mesh"]
+
+Array = NDArray[np.float64]
+_ARC, _FLAT = 40, 6  # cross-section points on a flank and on a flat: an arc of 40 is within 0.3 um of the true crown
+_STEP = 0.04  # mm between stations along a fret: the shortest wear is some 50 times as long
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """Vertices (N, 3), normals (N, 3), texture coordinates (N, 2), faces (M, 3)."""
+
+    vertices: Array
+    normals: Array
+    uv: Array
+    faces: NDArray[np.int32]
+
+    def write(self, path: Path) -> None:
+        """Write as binary PLY."""
+        head = (
+            f"ply\nformat binary_little_endian 1.0\nelement vertex {len(self.vertices)}\n"
+            + "".join(f"property float {n}\n" for n in ("x", "y", "z", "nx", "ny", "nz", "u", "v"))
+            + f"element face {len(self.faces)}\nproperty list uchar int vertex_indices\nend_header\n"
+        )
+        corners = np.zeros(len(self.faces), dtype=[("n", "u1"), ("i", "<i4", 3)])
+        corners["n"], corners["i"] = 3, self.faces
+        body = np.hstack([self.vertices, self.normals, self.uv]).astype("<f4")
+        path.write_bytes(head.encode() + body.tobytes() + corners.tobytes())
+
+
+def _grid(points: Array, normals: Array, uv: Array) -> Mesh:
+    """A mesh over a (rows, cols) grid; triangles without area are left out."""
+    rows, cols = points.shape[:2]
+    i = np.arange(rows * cols).reshape(rows, cols)
+    a, b, c, d = (q.ravel() for q in (i[:-1, :-1], i[1:, :-1], i[1:, 1:], i[:-1, 1:]))
+    faces = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
+    v = points.reshape(-1, 3)
+    n = normals.reshape(-1, 3)
+    n = n / np.linalg.norm(n, axis=1, keepdims=True)
+    return _outward(Mesh(v, n, uv.reshape(-1, 2), faces.astype(np.int32)))
+
+
+def _outward(mesh: Mesh) -> Mesh:
+    """The same mesh with every triangle turned to the side its normals point to."""
+    a, b, c = (mesh.vertices[mesh.faces[:, k]] for k in range(3))
+    across = np.cross(b - a, c - a)
+    keep = np.linalg.norm(across, axis=1) > 1e-12
+    faces, across = mesh.faces[keep], across[keep]
+    inward = np.sum(across * mesh.normals[faces].sum(axis=1), axis=1) < 0
+    faces[inward] = faces[inward, ::-1]
+    return Mesh(mesh.vertices, mesh.normals, mesh.uv, faces)
+
+
+def _flat_polygon(points: Array, normal: Array, uv: Array) -> Mesh:
+    """A convex, planar polygon (N, 3) as a fan."""
+    n = len(points)
+    fan = np.column_stack([np.zeros(n - 2), np.arange(1, n - 1), np.arange(2, n)]).astype(np.int32)
+    return _outward(Mesh(points, np.tile(normal / np.linalg.norm(normal), (n, 1)), uv, fan))
+
+
+def _stations(fret: Fret, board: Board) -> tuple[Array, Array]:
+    """Stations along the fret and the depth removed at each, constant where the end bevels cut the crown."""
+    y = np.linspace(fret.y_treble, fret.y_bass, math.ceil((fret.y_bass - fret.y_treble) / _STEP) + 1)
+    lo = fret.y_treble + fret.height * math.tan(math.radians(fret.bevel_treble))
+    hi = fret.y_bass - fret.height * math.tan(math.radians(fret.bevel_bass))
+    return y, fret.removed(np.clip(y, lo, hi))
+
+
+def _to_bevels(fret: Fret, board: Board, y: Array, z_local: Array) -> Array:
+    """Stations moved onto the end planes where they lie beyond them: y = y_end -+ (z - z_end) tan(bevel)."""
+
+    def end(at: float, sign: float, bevel: float) -> Array:
+        out = np.full(z_local.shape, at)
+        for _ in range(8):  # converges by the product of two small slopes a round
+            rise = z_local + board.height(fret.x, out) - board.height(fret.x, at)
+            out = at + sign * rise * math.tan(math.radians(bevel))
+        return out
+
+    lo = end(fret.y_treble, 1.0, fret.bevel_treble)
+    hi = end(fret.y_bass, -1.0, fret.bevel_bass)
+    return np.asarray(np.clip(y, lo, hi))
+
+
+def fret_meshes(fret: Fret, board: Board) -> dict[str, Mesh]:
+    """The crown as ``flank_nut``, ``flank_body`` and ``flat``, and its two cut faces ``end_treble`` and ``end_bass``.
+
+    Flanks and flat have their own normals, so the edge of a flat is as sharp as on metal.
+    """
+    r, h = fret.radius, fret.height
+    y0, depth = _stations(fret, board)
+    edge = math.acos((r - h) / r)
+    cut = np.maximum(np.arccos(np.clip((r - depth) / r, -1.0, 1.0)), 1e-5)
+    s = np.linspace(0.0, 1.0, _ARC)
+    out: dict[str, Mesh] = {}
+    for name, sign in (("flank_nut", -1.0), ("flank_body", 1.0)):
+        angle = cut[:, None] * (1 - s) + edge * s
+        x, z = sign * r * np.sin(angle), h - r + r * np.cos(angle)
+        y = _to_bevels(fret, board, np.repeat(y0[:, None], _ARC, 1), z)
+        normal = np.stack([sign * np.sin(angle), -np.cos(angle) * board.slope(fret.x, y), np.cos(angle)], -1)
+        out[name] = _placed(fret, board, x, y, z, normal)
+    x = np.linspace(-1.0, 1.0, _FLAT)[None, :] * (r * np.sin(cut))[:, None]
+    z = np.repeat((h - depth)[:, None], _FLAT, 1)
+    y = _to_bevels(fret, board, np.repeat(y0[:, None], _FLAT, 1), z)
+    rise = -np.gradient(depth, y0)[:, None] + board.slope(fret.x, y)
+    out["flat"] = _placed(fret, board, x, y, z, np.stack([np.zeros_like(x), -rise, np.ones_like(x)], -1))
+    return out | _end_faces(fret, board)
+
+
+def _placed(fret: Fret, board: Board, x: Array, y: Array, z: Array, normal: Array) -> Mesh:
+    points = np.stack([fret.x + x, y, z + board.height(fret.x, y)], -1)
+    uv = np.stack([x / fret.width + 0.5, (y - fret.y_treble) / (fret.y_bass - fret.y_treble)], -1)
+    return _grid(points, normal, uv)
+
+
+def _end_faces(fret: Fret, board: Board) -> dict[str, Mesh]:
+    r, h, level = fret.radius, fret.height, fret.level
+    start = math.acos((r - level) / r)
+    a = np.linspace(start, math.acos((r - h) / r), _ARC * 2)
+    a = np.concatenate([-a[::-1], a])
+    x, z = r * np.sin(a), h - r + r * np.cos(a)
+    out = {}
+    for name, at, sign, bevel in (
+        ("end_treble", fret.y_treble, -1.0, fret.bevel_treble),
+        ("end_bass", fret.y_bass, 1.0, fret.bevel_bass),
+    ):
+        y = _to_bevels(fret, board, np.full(len(x), at), z)
+        b = math.radians(bevel)
+        points = np.column_stack([fret.x + x, y, z + board.height(fret.x, y)])
+        uv = np.column_stack([x / fret.width + 0.5, z / h])
+        out[name] = _flat_polygon(points, np.array([0.0, sign * math.cos(b), math.sin(b)]), uv)
+    return out
+
+
+def board_meshes(board: Board, x0: float, x1: float, thickness: float = 6.0) -> dict[str, Mesh]:
+    """The playing ``surface`` and the two ``sides``; texture coordinates run 0..1 along x0..x1 and across the width."""
+    xs, v = np.linspace(x0, x1, 60), np.linspace(-1.0, 1.0, 241)
+    half = board.half_width(xs)
+    y = half[:, None] * v[None, :]
+    z = np.array([board.height(x, row) for x, row in zip(xs, y, strict=True)])
+    slope = np.array([board.slope(x, row) for x, row in zip(xs, y, strict=True)])
+    points = np.stack([np.repeat(xs[:, None], len(v), 1), y, z], -1)
+    uv = np.stack(np.broadcast_arrays((xs[:, None] - x0) / (x1 - x0), 0.5 + v[None, :] / 2), -1)
+    surface = _grid(points, np.stack([np.zeros_like(y), -slope, np.ones_like(y)], -1), uv)
+    out = {"surface": surface}
+    for name, col, sign in (("side_treble", 0, -1.0), ("side_bass", -1, 1.0)):
+        top = points[:, col]
+        wall = np.stack([top, top - [0, 0, thickness]], 1)
+        wall_uv = np.stack([uv[:, [col, col], 0], np.tile([0.0, 0.1], (len(xs), 1))], -1)
+        out[name] = _grid(wall, np.broadcast_to([0.0, sign, 0.0], wall.shape).copy(), wall_uv)
+    cross = np.vstack([points[-1], points[-1, ::-1] * [1, 1, 0] + [0, 0, -thickness]])
+    out["cut"] = _flat_polygon(cross[::-1], np.array([1.0, 0.0, 0.0]), np.full((len(cross), 2), 0.5))
+    return out
+
+
+def wire_meshes(wire: Wire) -> dict[str, Mesh]:
+    """The wire's near face ``face`` in the plane x = 0 and its ``mantle`` running to x = length."""
+    p = wire.profile()
+    a = math.radians(wire.rotation)
+    p = p @ np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
+    ring = np.vstack([p, p[:1]])
+    ring = ring[np.concatenate([[True], np.any(np.diff(ring, axis=0) != 0.0, axis=1)])]
+    along = np.diff(ring, axis=0)
+    out = np.column_stack([np.zeros(len(along)), -along[:, 1], along[:, 0]])  # outward for a clockwise outline
+    quads, normals = [], []
+    for (q0, q1), n in zip(itertools.pairwise(ring), out, strict=True):
+        quads.append([[0.0, *q0], [0.0, *q1], [wire.length, *q1], [wire.length, *q0]])
+        normals.append(np.tile(n / np.linalg.norm(n), (4, 1)))
+    i = np.arange(len(quads))[:, None] * 4
+    faces = np.concatenate([i + np.array(corner) for corner in ([0, 1, 2], [0, 2, 3])]).astype(np.int32)
+    v = np.array(quads).reshape(-1, 3)
+    mantle = _outward(Mesh(v, np.array(normals).reshape(-1, 3), v[:, :2] * [1 / wire.length, 0.2] + 0.5, faces))
+    near = np.column_stack([np.zeros(len(p)), p])
+    face = _outward(Mesh(near, np.tile([-1.0, 0.0, 0.0], (len(p), 1)), p / 8.0 + 0.5, _triangulate(p)))
+    return {"face": face, "mantle": mantle}
+
+
+def _triangulate(p: Array) -> NDArray[np.int32]:
+    """Triangles of a section outline: its two mirrored halves pair up point by point."""
+    n = len(p)
+    k = np.arange(n // 2 - 1)
+    a, b, c, d = k, k + 1, n - 2 - k, n - 1 - k
+    return np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])]).astype(np.int32)
+
+
+def sheet_mesh(corners: Array) -> Mesh:
+    """A flat sheet from its corners top left, top right, bottom right, bottom left (4, 3); v = 0 at the top."""
+    normal = np.cross(corners[3] - corners[0], corners[1] - corners[0])
+    return _flat_polygon(corners, normal, np.array([[0, 0], [1, 0], [1, 1], [0, 1.0]]))
+
+
+def disc_mesh(centre: Array, diameter: float, thickness: float) -> dict[str, Mesh]:
+    """A coin lying flat: its ``face`` at the height of `centre` and the ``rim`` below it."""
+    a = np.linspace(0.0, 2.0 * math.pi, 721)
+    ring = np.column_stack([np.cos(a), np.sin(a)])
+    top = np.column_stack([centre[:2] + ring * diameter / 2.0, np.full(len(a), centre[2])])
+    face = _flat_polygon(top[:-1], np.array([0, 0, 1.0]), ring[:-1] / 2 + 0.5)
+    wall = np.stack([top, top - [0, 0, thickness]], 1)
+    normal = np.repeat(np.column_stack([ring, np.zeros(len(a))])[:, None], 2, 1)
+    uv = np.stack([np.repeat(a[:, None] / 6.3, 2, 1), np.tile([0.0, 1.0], (len(a), 1))], -1)
+    return {"face": face, "rim": _grid(wall, normal, uv)}
+
+
+def rounded_sheet_mesh(corners: Array, radius: float) -> Mesh:
+    """A flat sheet with corners rounded to `radius`, as cards have them."""
+    tl, tr, _, bl = corners
+    ex, ey = tr - tl, bl - tl
+    w, h = float(np.linalg.norm(ex)), float(np.linalg.norm(ey))
+    ex, ey = ex / w, ey / h
+    a = np.linspace(0.0, math.pi / 2, 40)
+    arcs, x1, y1 = [], w - radius, h - radius
+    for cx, cy, turn in ((x1, radius, -1), (x1, y1, 0), (radius, y1, 1), (radius, radius, 2)):
+        t = a + turn * math.pi / 2
+        arcs.append(np.column_stack([cx + radius * np.cos(t), cy + radius * np.sin(t)]))
+    p = np.vstack(arcs)
+    return _flat_polygon(tl + p[:, :1] * ex + p[:, 1:] * ey, np.cross(ey, ex), p / [w, h])
