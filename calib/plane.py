@@ -169,7 +169,9 @@ class Plane:
         return np.asarray(np.sqrt(total))
 
 
-def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal, k1_prior: float = K1_PRIOR) -> Plane:
+def fit_plane(
+    scale: Scale, size_px: tuple[int, int], focal: Focal, k1_prior: float = K1_PRIOR, k1_expected: float = 0.0
+) -> Plane:
     """Fit pose, focal length and radial term to a scale's points by weighted least squares with priors on the lens.
 
     Parameters
@@ -180,6 +182,8 @@ def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal, k1_prior: fl
         From EXIF or a lens profile; its uncertainty is the prior on the focal length.
     k1_prior : float
         Standard deviation of the prior on the radial term.
+    k1_expected : float
+        Mean of that prior: the lens profile's, where there is one.
 
     Raises
     ------
@@ -189,7 +193,7 @@ def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal, k1_prior: fl
     if len(scale.image_px) < 4:
         raise ScaleError("The scale shows too few points to fix its plane.", "Show the whole scale in the photo.")
     centre = ((size_px[0] - 1) / 2.0, (size_px[1] - 1) / 2.0)
-    problem = _Problem(scale, focal, np.array(centre), CENTRE_PRIOR * max(size_px), k1_prior)
+    problem = _Problem(scale, focal, np.array(centre), CENTRE_PRIOR * max(size_px), k1_prior, k1_expected)
     fits = [f for start in _starts(scale, focal.px, centre) if (f := _robust(problem, start)) is not None]
     if not fits:
         raise _misfit(scale)
@@ -281,6 +285,7 @@ class _Problem:
     middle: Vector
     u_centre: float
     k1_prior: float
+    k1_expected: float
 
     def residuals(self, p: Vector) -> Vector:
         """Shape (2 N + 7,)."""
@@ -290,7 +295,7 @@ class _Problem:
         ]  # the line of sight in the plane's own frame: x and y are the tilt's sines
         known = np.concatenate(
             [
-                [(p[6] - math.log(self.focal.px)) / self.focal.u_rel, p[7] / self.k1_prior],
+                [(p[6] - math.log(self.focal.px)) / self.focal.u_rel, (p[7] - self.k1_expected) / self.k1_prior],
                 (p[8:10] - self.middle) / self.u_centre,
                 tilt / self.scale.tilt_prior_rad,
                 [p[10] / self.scale.u_outward_mm],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -139,6 +140,23 @@ def test_errors_beside_the_strip_lie_inside_two_u(make_camera):
     inside = np.mean(np.abs(z) < 2)
     assert 0.93 <= inside <= 0.98  # measured 0.96; trials are few, points of one trial go together
     assert 0.90 <= np.mean(np.abs(zl) < 2) <= 0.99
+
+
+def test_a_lens_profile_fixes_what_the_scale_cannot_tell(make_camera):
+    """Two markers only: the radial term stays at what was known before."""
+    rng = np.random.default_rng(6)
+    camera = make_camera(focal_px=9000, size=(4000, 3000), k1=-0.05, distance_mm=380)
+    whole = strip_scale(camera, rng, 0.03)
+    part = np.arange(16)
+    scale = replace(
+        whole,
+        **{n: getattr(whole, n)[part] for n in ("image_px", "plane_mm", "u_px", "turn_rad", "outward_mm")},
+        ids=whole.ids[:16],
+    )
+    focal = Focal(9000.0, 0.001, "lens profile")
+    told = fit_plane(scale, (4000, 3000), focal, k1_prior=0.002, k1_expected=-0.05)
+    assert told.k1 == pytest.approx(-0.05, abs=0.004)
+    assert math.sqrt(fit_plane(scale, (4000, 3000), focal).cov[7, 7]) > 0.02
 
 
 def test_one_wild_marker_does_not_move_the_plane(make_camera):
