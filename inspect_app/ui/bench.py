@@ -14,6 +14,7 @@ from inspect_app import services
 from inspect_app.ui import server
 from inspect_app.ui.words import Length, plain
 from shared.errors import InspectError
+from shared.units import LENGTH_UNITS
 
 __all__ = [
     "JOBS_PAGE",
@@ -83,7 +84,7 @@ def saying() -> Iterator[None]:
 def length_unit() -> Length:
     """Millimetres or thousandths of an inch, as the shop last chose."""
     chosen = (services.get_setting(server.store(), "length") or {}).get("unit", "mm")
-    return cast(Length, chosen if chosen in ("mm", "in") else "mm")
+    return cast(Length, chosen if chosen in LENGTH_UNITS else "mm")
 
 
 def _keep_unit() -> None:
@@ -112,18 +113,20 @@ def _no_job(wrong: str, advice: str) -> None:
 
 
 def head(job: services.JobView, here: str) -> None:
-    """The job's name and the way to its other steps; `here` is this page's file."""
-    with st.container(horizontal=True, vertical_alignment="center", gap="medium", key="steps"):
-        st.page_link(page(JOBS_PAGE), label="‹ All jobs")
+    """The way to a job's other steps, and its name; `here` is this page's file."""
+    with st.container(horizontal=True, vertical_alignment="center", gap="xsmall", key="steps"):
+        st.page_link(page(JOBS_PAGE), label="‹ Jobs")
         for step in STEPS:
             if step.file == here:
                 st.html(f'<span class="here" aria-current="page">{step.name}</span>', width="content")
             else:
                 st.page_link(page(step.file), label=step.name, query_params={"job": str(job.id)})
-        st.space("stretch")
+    name = job.details.instrument.name or job.details.instrument.kind or "instrument"
+    with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
+        st.caption(f"Job {job.number} · {plain(job.details.customer)} · {plain(name)}", width="content")
         st.segmented_control(
             "Lengths in",
-            ["mm", "in"],
+            list(LENGTH_UNITS),
             default=length_unit(),
             required=True,
             key="length-unit",
@@ -131,5 +134,3 @@ def head(job: services.JobView, here: str) -> None:
             label_visibility="collapsed",
             format_func=lambda u: "mm" if u == "mm" else "inch/1000",
         )
-    name = job.details.instrument.name or job.details.instrument.kind or "instrument"
-    st.caption(f"Job {job.number} · {plain(job.details.customer)} · {plain(name)}")

@@ -9,7 +9,7 @@ from typing import Literal
 from urllib.parse import urlencode
 
 from inspect_app.services import ReadingView
-from inspect_app.ui.words import Length, decimals, number
+from inspect_app.ui.words import Length, expanded, number
 from inspect_app.wear import NEAR_MM, FretWear, Spot, WearMap
 from shared.measured import Measured
 
@@ -18,10 +18,8 @@ __all__ = ["SHOWS", "Cell", "Show", "cells", "heat_table", "reading_of_spot", "t
 Show = Literal["depth", "flat", "height"]
 SHOWS: Mapping[Show, str] = {"depth": "Divot depth", "flat": "Flat width", "height": "Crown height left"}
 
-# Five steps of the cividis ramp (Nuñez, Anderton and Renslow 2018), pale to dark: even in lightness, and ordered the
-# same for the common colour-vision deficiencies.
-_RAMP = ("#fee838", "#d9c84a", "#a69d75", "#666870", "#31446b")
-_INK = ("#20282a", "#20282a", "#20282a", "#ffffff", "#ffffff")
+STEPS = 5
+"""Classes ``w0`` to ``w4`` of page.css: lightness runs one way through them, so their order needs no colour."""
 _FULL: Mapping[Show, tuple[float, float]] = {
     # Values that get the first and the last step, in mm; breaks are the same for every job so that boards compare.
     "depth": (0.0, 0.30),  # a divot of 0.3 mm is about a quarter of a common crown's height
@@ -46,7 +44,7 @@ def tone(value: float, show: Show) -> int:
     """Step of the ramp, 0 to 4."""
     first, last = _FULL[show]
     share = (value - first) / (last - first)
-    return min(len(_RAMP) - 1, max(0, int(share * len(_RAMP))))
+    return min(STEPS - 1, max(0, int(share * STEPS)))
 
 
 def cells(wear: WearMap, show: Show, readings: Iterable[ReadingView], length: Length) -> dict[tuple[int, int], Cell]:
@@ -70,7 +68,7 @@ def _cell(
     value = _value(wear, fret, string, spot, show)
     reading = reading_of_spot(rows, fret.number, spot, show) if spot else None
     if value is not None:
-        said = f"{where}: {_short(value, length)} ± {_short_u(value, length)}"
+        said = f"{where}: {_short(value, length)} ± {expanded(value, length)}"
         return Cell(fret.number, string, _short(value, length), value.value, said, reading)
     if spot is None and show != "height":
         return Cell(fret.number, string, "0", 0.0, f"{where}: nothing seen")
@@ -114,12 +112,6 @@ def _short(q: Measured, length: Length) -> str:
     return f"{q.value * factor:.{_places(length)}f}"
 
 
-def _short_u(q: Measured, length: Length) -> str:
-    factor, unit = number("mm", length)
-    u = q.expanded * factor
-    return f"{u:.{min(3, decimals(u))}f} {unit}"
-
-
 def _places(length: Length) -> int:
     return 2 if length == "mm" else 1
 
@@ -148,10 +140,9 @@ def _td(cell: Cell, show: Show, link: Callable[[ReadingView], dict[str, str]]) -
         inner = cell.text or '<span aria-hidden="true">·</span>'
         style = "" if cell.text else ' class="unread"'
         return f'<td{style} title="{said}" aria-label="{said}">{inner}</td>'
-    step = tone(cell.value, show)
-    style = f"background:{_RAMP[step]};color:{_INK[step]}"
+    style = f"w{tone(cell.value, show)}" if cell.value or show == "height" else "none"
     text = html.escape(cell.text)
     if cell.reading is not None:
         query = html.escape(urlencode(link(cell.reading)), quote=True)
-        text = f'<a href="/readings?{query}" target="_self" style="color:inherit" aria-label="{said}">{text}</a>'
-    return f'<td style="{style}" title="{said}">{text}</td>'
+        text = f'<a href="/readings?{query}" target="_self" aria-label="{said}">{text}</a>'
+    return f'<td class="{style}" title="{said}">{text}</td>'

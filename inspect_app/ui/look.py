@@ -5,10 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-__all__ = ["THEME", "PAGE_CSS", "WEAR_SCHEME"]
-
-WEAR_SCHEME = "cividis"
-"""Colour ramp of the wear map: even in lightness and readable with colour-vision deficiency (Nuñez et al. 2018)."""
+__all__ = ["THEME", "PAGE_CSS"]
 
 _LIGHT = {
     "primaryColor": "#0b6b62",
@@ -16,6 +13,10 @@ _LIGHT = {
     "secondaryBackgroundColor": "#ece8df",
     "textColor": "#20282a",
     "linkColor": "#0b6b62",
+    "blueBackgroundColor": "#e1ebe4",
+    "blueTextColor": "#0a4a44",
+    "greenBackgroundColor": "#dcebdd",
+    "greenTextColor": "#1d5227",
     "borderColor": "#cfc8ba",
     "dataframeHeaderBackgroundColor": "#ece8df",
 }
@@ -25,6 +26,10 @@ _DARK = {
     "secondaryBackgroundColor": "#222829",
     "textColor": "#ece8df",
     "linkColor": "#7fdccd",
+    "blueBackgroundColor": "#1c2f2d",
+    "blueTextColor": "#a9e6db",
+    "greenBackgroundColor": "#1d3020",
+    "greenTextColor": "#b4e3b8",
     "borderColor": "#3d4546",
     "dataframeHeaderBackgroundColor": "#222829",
 }

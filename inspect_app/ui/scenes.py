@@ -17,7 +17,7 @@ from inspect_app.ui.words import Length, number
 __all__ = ["edges_of", "hand_edge", "photo_of", "plain_scene", "reading_scene", "tone_of"]
 
 _MARGIN = 0.6  # of the chosen feature's size, shown around it: enough of the fret to judge the edge by
-_LEAST_PX = 160.0  # never closer than this many photo pixels across: single pixels say nothing
+_LEAST_PX = 48.0  # never closer than this many photo pixels across: single pixels say nothing
 _ENDS_ONLY = ("crown_edge", "fret_end", "bevel")  # straight lines: two handles place them
 
 
@@ -84,11 +84,21 @@ def edges_of(answer: Inspection, chosen: ReadingView) -> dict[str, Outline]:
     fret = next((f for f in answer.frets if f.number == chosen.reading.fret), None)
     if fret is None:
         return {}
+    mine = [o for o in fret.outlines if o.of in (chosen.reading.of, chosen.reading.key) or _belongs(o, chosen)]
+    crowns = [o for o in mine if o.name == "crown_edge"]
+    nut_at_left = answer.options.get("nut", "left") == "left"
     found: dict[str, Outline] = {}
-    for o in fret.outlines:
-        if o.of and (o.of == chosen.reading.of or o.of == chosen.reading.key or _belongs(o, chosen)):
-            found[o.of if o.of not in found else f"{o.of} {len(found) + 1}"] = o
+    for o in mine:
+        name = o.of
+        if o.name == "crown_edge" and not name.endswith(" side"):
+            left = _mean_x(o) <= min(map(_mean_x, crowns))
+            name = f"fret {fret.number}, crown {'nut' if left == nut_at_left else 'body'} side"
+        found.setdefault(name, o)
     return found
+
+
+def _mean_x(o: Outline) -> float:
+    return sum(x for x, _ in o.points) / len(o.points)
 
 
 def _belongs(o: Outline, chosen: ReadingView) -> bool:

@@ -1,19 +1,16 @@
-"""Numbers and names as a person reads them: one rounding rule, one way to say a fret, a string, a visit."""
+"""Numbers and names as a person reads them on the pages; the rounding is `shared.units`'."""
 
 from __future__ import annotations
 
-import math
 import re
-from typing import Literal
 
 from inspect_app.readings import Reading
 from shared.measured import Measured
+from shared.units import MM_PER_INCH, LengthUnit, round_pair, show
 
-__all__ = ["Length", "name_of", "number", "plain", "shown", "signed"]
+__all__ = ["Length", "expanded", "name_of", "number", "plain", "shown", "signed"]
 
-Length = Literal["mm", "in"]
-_MM_PER_THOU = 0.0254  # the inch is 25.4 mm exactly (international yard and pound agreement, 1959)
-_UNITS = {"mm": ("mm", 1.0), "in": ("thou", 1.0 / _MM_PER_THOU)}
+Length = LengthUnit
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|~<>$:])")
 
 
@@ -23,27 +20,21 @@ def plain(text: str) -> str:
 
 
 def number(unit: str, length: Length) -> tuple[float, str]:
-    """Factor and name of the unit shown for a stored unit."""
-    if unit == "mm":
-        name, factor = _UNITS[length]
-        return factor, name
-    return 1.0, {"deg": "°", "1": ""}.get(unit, unit)
-
-
-def decimals(expanded: float) -> int:
-    """Decimals that show U to two significant digits where it starts with 1 or 2, else to one (GUM 7.2.6)."""
-    if expanded <= 0:
-        return 3
-    digits = 2 if f"{expanded:.1e}"[0] in "12" else 1
-    return max(0, digits - 1 - math.floor(math.log10(expanded)))
+    """Factor and name of the unit shown for a stored unit; short lengths, so thousandths for the inch."""
+    if unit == "mm" and length == "inch":
+        return 1000.0 / MM_PER_INCH, "thou"
+    return 1.0, {"mm": "mm", "deg": "°", "1": ""}.get(unit, unit)
 
 
 def shown(q: Measured, length: Length = "mm") -> str:
-    """``2.71 ± 0.03 mm``: value and U (k = 2), both rounded once, to the same place."""
+    """``2.71 ± 0.03 mm``: value and U (k = 2), rounded once, to the same place."""
+    return str(show(q, length))
+
+
+def expanded(q: Measured, length: Length = "mm") -> str:
+    """U alone with its unit, for what stands beside a value already written."""
     factor, unit = number(q.unit, length)
-    d = min(3, decimals(q.expanded * factor))
-    space = "" if unit == "°" else " "
-    return f"{q.value * factor:.{d}f} ± {q.expanded * factor:.{d}f}{space}{unit}".rstrip()
+    return f"{round_pair(q.value * factor, q.expanded * factor)[1]:f} {unit}".rstrip()
 
 
 def signed(q: Measured, length: Length = "mm") -> str:

@@ -9,7 +9,7 @@ from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job
 from inspect_app.ui.scenes import hand_edge, reading_scene
 from inspect_app.ui.viewer import Moved, Scene, show
-from inspect_app.ui.words import name_of, plain, shown
+from inspect_app.ui.words import Length, name_of, plain, shown
 from shared.errors import InspectError
 from shared.flags import describe
 
@@ -17,6 +17,7 @@ WHICH = ("To decide", "Accepted", "Rejected", "All")
 _OF = {"To decide": "open", "Accepted": "accept", "Rejected": "reject"}
 SIGN = {"open": "to decide", "accept": "accepted", "reject": "rejected"}
 Key = tuple[int, str]
+Rows = tuple[services.ReadingView, ...]
 
 
 def key_of(r: services.ReadingView) -> Key:
@@ -24,20 +25,14 @@ def key_of(r: services.ReadingView) -> Key:
     return r.photo_id, r.reading.key
 
 
-def chosen_in(rows: tuple[services.ReadingView, ...]) -> services.ReadingView | None:
-    """The reading being looked at: as chosen, as in the address, else the first."""
-    params = st.query_params
+def chosen_in(every: Rows, group: Rows) -> services.ReadingView | None:
+    """The reading being looked at: as chosen, as in the address, else the first of the group."""
     asked = st.session_state.get("reading")
-    if asked is None and "reading" in params:
-        asked = next(
-            (
-                key_of(r)
-                for r in rows
-                if r.reading.key == params["reading"] and str(r.photo_id) == params.get("photo", str(r.photo_id))
-            ),
-            None,
-        )
-    return next((r for r in rows if key_of(r) == asked), rows[0] if rows else None)
+    key, photo = st.query_params.get("reading"), st.query_params.get("photo")
+    for r in every:
+        if asked == key_of(r) or (asked is None and r.reading.key == key and photo in (None, str(r.photo_id))):
+            return r
+    return group[0] if group else None
 
 
 def choose(key: Key | None) -> None:
@@ -47,14 +42,20 @@ def choose(key: Key | None) -> None:
         st.query_params.pop(name, None)
 
 
-def step(rows: tuple[services.ReadingView, ...], at: services.ReadingView, by: int) -> Key:
-    """The next reading to decide in that direction, round the end; the next of any kind when all are decided."""
+def step(rows: Rows, at: services.ReadingView, by: int) -> Key:
+    """The next reading to decide in that direction, round the end; the next of any kind when none is left."""
     here = next((i for i, r in enumerate(rows) if key_of(r) == key_of(at)), 0)
     ring = [rows[(here + by * k) % len(rows)] for k in range(1, len(rows) + 1)]
     return key_of(next((r for r in ring if r.verdict == "open"), ring[0]))
 
 
-def decide(r: services.ReadingView, verdict: services.Verdict, then: Key, reason: str = "") -> None:
+def after(rows: Rows, at: services.ReadingView) -> Key | None:
+    """What to look at once a reading is decided: the next to decide, or nothing when it was the last."""
+    left = [r for r in rows if r.verdict == "open" and key_of(r) != key_of(at)]
+    return step(rows, at, 1) if left else None
+
+
+def decide(r: services.ReadingView, verdict: services.Verdict, then: Key | None, reason: str = "") -> None:
     """Keep a person's word on a reading and go on to the next."""
     try:
         services.judge(server.store(), r.inspection_id, r.reading.key, verdict, reason)
@@ -64,7 +65,7 @@ def decide(r: services.ReadingView, verdict: services.Verdict, then: Key, reason
     choose(then if verdict != "open" else key_of(r))
 
 
-def reject(r: services.ReadingView, then: Key) -> None:
+def reject(r: services.ReadingView, then: Key | None) -> None:
     """Reject with the reason typed."""
     decide(r, "reject", then, st.session_state.get("reject-reason", ""))
     if "readings-said" not in st.session_state:
@@ -112,7 +113,7 @@ def doubts(r: services.ReadingView) -> None:
         st.markdown(f"**Its uncertainty is {r.relative_u:.0%} of the value.** A closer or sharper photo narrows it.")
 
 
-def card(r: services.ReadingView, rows: tuple[services.ReadingView, ...], photo: services.PhotoView) -> None:
+def card(r: services.ReadingView, rows: Rows, photo: services.PhotoView) -> None:
     """The reading being looked at."""
     length = length_unit()
     where = next((i for i, o in enumerate(rows) if key_of(o) == key_of(r)), 0)
@@ -122,13 +123,13 @@ def card(r: services.ReadingView, rows: tuple[services.ReadingView, ...], photo:
     doubts(r)
     if r.reason:
         st.markdown(f"Rejected because: {plain(r.reason)}")
-    ahead, back = step(rows, r, 1), step(rows, r, -1)
+    ahead, back, then = step(rows, r, 1), step(rows, r, -1), after(rows, r)
     with st.container(horizontal=True):
         if r.verdict == "open":
-            st.button("Accept", type="primary", shortcut="A", on_click=decide, args=(r, "accept", ahead), key="accept")
+            st.button("Accept", type="primary", shortcut="A", on_click=decide, args=(r, "accept", then), key="accept")
             with st.popover("Reject"):
                 st.text_input("What is wrong with it?", key="reject-reason")
-                st.button("Reject it", on_click=reject, args=(r, ahead), key="reject")
+                st.button("Reject it", on_click=reject, args=(r, then), key="reject")
         else:
             st.button("Decide again", on_click=decide, args=(r, "open", key_of(r)), key="reopen")
     with st.container(horizontal=True):
@@ -140,7 +141,7 @@ def card(r: services.ReadingView, rows: tuple[services.ReadingView, ...], photo:
     more(r, length)
 
 
-def more(r: services.ReadingView, length: str) -> None:
+def more(r: services.ReadingView, length: Length) -> None:
     """Where the uncertainty comes from, and what was said of the reading before."""
     with st.expander("Where its uncertainty comes from"):
         q = r.reading.value
@@ -152,7 +153,7 @@ def more(r: services.ReadingView, length: str) -> None:
     if said:
         with st.expander("What was decided before"):
             for j in said:
-                value = shown(j.value, "in" if length == "in" else "mm") if j.value else "no value"
+                value = shown(j.value, length) if j.value else "no value"
                 st.markdown(
                     f"{j.at:%Y-%m-%d %H:%M} · {SIGN[j.verdict]} · {value} {'· ' + plain(j.reason) if j.reason else ''}"
                 )
@@ -169,7 +170,7 @@ def review(job_id: int) -> None:
         "Show", WHICH, default=WHICH[0], required=True, key="which", on_change=choose, args=(None,)
     )
     rows = tuple(r for r in every if which == "All" or r.verdict == _OF.get(str(which)))
-    at = chosen_in(rows) or (chosen_in(every) if st.session_state.get("reading") else None)
+    at = chosen_in(every, rows)
     if at is None:
         nothing(job_id, every)
         return
@@ -183,11 +184,11 @@ def review(job_id: int) -> None:
             "Drag a ring to move an edge, or reach it with Tab and use the arrow keys. Tap an outline to choose it."
         )
     with right:
-        card(at, rows or every, photo)
+        card(at, rows if at in rows else every, photo)
     table(rows)
 
 
-def nothing(job_id: int, every: tuple[services.ReadingView, ...]) -> None:
+def nothing(job_id: int, every: Rows) -> None:
     """What to do when there is nothing to show."""
     if not every:
         st.info("No readings yet. Add photos and measure them: their readings appear here.")
@@ -197,7 +198,7 @@ def nothing(job_id: int, every: tuple[services.ReadingView, ...]) -> None:
         step_link("wear_map.py", "Open the wear map", job_id)
 
 
-def table(rows: tuple[services.ReadingView, ...]) -> None:
+def table(rows: Rows) -> None:
     """All readings of the group as a table."""
     length = length_unit()
     with st.expander(f"All {len(rows)} as a table"):

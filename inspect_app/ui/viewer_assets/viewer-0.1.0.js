@@ -63,7 +63,7 @@ const whole = (me) => [0, 0, me.data.photo.w, me.data.photo.h];
 function look(me, box) {
   if (!box || !me.size[0]) return;
   me.view = g.fit(me.size, box, box === me.data.focus ? 36 : 0);
-  me.view.s = Math.min(me.view.s, 6);
+  me.view.s = Math.min(me.view.s, 12);
   me.view = { ...me.view, ...centred(me, box) };
   draw(me);
 }
@@ -456,6 +456,8 @@ function take(me, data) {
   me.box.classList.toggle("small", Boolean(data.small));
   me.stage.classList.toggle("placing", Boolean(data.place));
   me.toReading.hidden = !data.focus;
+  me.box.classList.toggle("whole", !data.focus);
+  me.box.style.setProperty("--shape", `${data.photo.w} / ${data.photo.h}`);
   if (me.img.getAttribute("src") !== data.photo.preview) {
     me.piece = me.tileBox = null;
     me.tile.style.visibility = "hidden";

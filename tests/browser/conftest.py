@@ -1,0 +1,144 @@
+"""A server and a real Chromium, a job of its own for each test; nothing may be asked of another host."""
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from contextlib import contextmanager
+from pathlib import Path
+from urllib.error import URLError
+from urllib.parse import urlsplit
+
+import pytest
+
+from inspect_app.services import InstrumentDetails, JobDetails, create_job, open_store
+
+ROOT = Path(__file__).resolve().parents[2]
+OUTPUT = ROOT / "tests" / "output"
+CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+QUIET = (
+    "--no-sandbox", "--headless", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
+    "--disable-sync",
+)  # fmt: skip
+START_S = 60.0  # a cold start on a loaded machine; a warm one takes 3 s
+
+
+def free_port():
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return s.getsockname()[1]
+
+
+@contextmanager
+def served(data_dir, *more):
+    """The pages on a free port; yields their address."""
+    port = free_port()
+    command = [sys.executable, "-m", "tests.browser.bench", "--data", str(data_dir), "--port", str(port), *more]
+    with open(data_dir.parent / "server.log", "w") as log:
+        process = subprocess.Popen(command, cwd=ROOT, stdout=log, stderr=subprocess.STDOUT)
+        try:
+            wait_until_up(process, port, Path(log.name))
+            yield f"http://localhost:{port}"
+        finally:
+            process.terminate()
+            process.wait(30)
+
+
+def wait_until_up(process, port, log):
+    end = time.monotonic() + START_S
+    while time.monotonic() < end:
+        if process.poll() is not None:
+            break
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=2):
+                return
+        except (URLError, OSError):
+            time.sleep(0.2)
+    pytest.fail(f"the pages did not start:\n{log.read_text()[-2000:]}")
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    if CHROMIUM is None:
+        pytest.skip("no Chromium on this machine: install it, or name it in the CHROMIUM variable")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as p:
+        browser = p.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="session")
+def bench(tmp_path_factory):
+    """One server for all tests: its address and its data folder. Each test makes a job of its own."""
+    data = tmp_path_factory.mktemp("bench") / "data"
+    with served(data) as address:
+        yield address, data
+
+
+@pytest.fixture
+def job_id(bench):
+    """A new job in the bench's store."""
+    return new_job(bench[1])
+
+
+def new_job(data):
+    store = open_store(data)
+    instrument = InstrumentDetails("loan no. 7", "school guitar", scale_length=640.0, frets=6, strings=6)
+    made = create_job(store, JobDetails("Harbour Street Music School", instrument=instrument))
+    store.close()
+    return made
+
+
+@contextmanager
+def window(chromium, address, **options):
+    """A browser window that fails the test if anything asks another host, or a script breaks."""
+    context = chromium.new_context(**{"viewport": {"width": 1440, "height": 900}, "color_scheme": "light", **options})
+    page = context.new_page()
+    outside, broken = [], []
+    page.on("request", lambda r: is_inside(r.url, address) or outside.append(r.url))
+    page.on("websocket", lambda w: is_inside(w.url, address) or outside.append(w.url))
+    page.on("pageerror", lambda e: broken.append(str(e)))
+    page.set_default_timeout(20_000)
+    try:
+        yield page
+    finally:
+        context.close()
+    assert outside == []
+    assert broken == []
+
+
+def is_inside(url, address):
+    parts = urlsplit(url)
+    return parts.scheme in ("data", "blob") or parts.netloc == urlsplit(address).netloc
+
+
+@pytest.fixture
+def desk(chromium, bench, job_id):
+    """A window of a laptop."""
+    with window(chromium, bench[0]) as page:
+        page.address, page.job = bench[0], job_id
+        yield page
+
+
+@pytest.fixture
+def phone(chromium, bench, job_id):
+    """A window of a phone."""
+    with window(chromium, bench[0], viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True) as page:
+        page.address, page.job = bench[0], job_id
+        yield page
+
+
+def settled(page):
+    """Wait until the script behind the page has run."""
+    page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
+
+
+def keep_picture(page, name):
+    """A screenshot of the whole page among the test's output."""
+    OUTPUT.mkdir(exist_ok=True)
+    page.screenshot(path=OUTPUT / f"{name}.png", full_page=True)
