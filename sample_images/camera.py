@@ -103,13 +103,13 @@ class Sensor:
 
 def develop(light: Light, camera: Camera, sensor: Sensor, rng: np.random.Generator) -> NDArray[np.uint8]:
     """Rendered light of the widened ideal picture to the 8-bit RGB pixels of a photo."""
-    bent = cv2.GaussianBlur(_bend(np.minimum(light, np.float32(60.0)), camera), (0, 0), sensor.blur_px)
+    # 60 times white: beyond it a highlight's halo no longer grows in the 8-bit picture, and cubic resampling may ring
+    bent = np.asarray(cv2.GaussianBlur(_bend(np.minimum(light, 60.0), camera), (0, 0), sensor.blur_px))
     bright = cv2.GaussianBlur(bent.mean(axis=2), (0, 0), 5)
-    bent *= np.float32(sensor.white / float(np.percentile(bright[::4, ::4], sensor.meter)))
-    bent *= _vignette(camera, sensor.vignette)[:, :, None]
+    exposure = np.float32(sensor.white / float(np.percentile(bright[::4, ::4], sensor.meter)))
+    bent = bent * (exposure * _vignette(camera, sensor.vignette)[:, :, None])
     sigma = np.sqrt(sensor.shot**2 * np.clip(bent, 0.0, 1.0) + sensor.read**2)
-    bent += sigma * rng.standard_normal(bent.shape, dtype=np.float32)
-    v = np.clip(bent, 0.0, 1.0)
+    v = np.clip(bent + sigma * rng.standard_normal(bent.shape, dtype=np.float32), 0.0, 1.0)
     v = np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.power(v, 1 / 2.4) - 0.055)  # IEC 61966-2-1
     v = v + np.float32(sensor.sharpen) * (v - cv2.GaussianBlur(v, (0, 0), 1.2))
     return np.asarray(np.round(np.clip(v, 0.0, 1.0) * 255.0), dtype=np.uint8)
@@ -125,14 +125,15 @@ def _bend(light: Light, camera: Camera) -> Light:
     ideal = cv2.undistortPoints(seen, camera.matrix, np.array([camera.k1, 0, 0, 0.0]), None, None, None, exact)
     ideal = ideal.reshape(h, w, 2) * np.float32(camera.focal_px)
     ideal += np.array([(cols - 1) / 2.0, (rows - 1) / 2.0], dtype=np.float32)
-    return np.asarray(cv2.remap(light, ideal, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE))
+    u, v = np.ascontiguousarray(ideal[..., 0]), np.ascontiguousarray(ideal[..., 1])
+    return np.asarray(cv2.remap(light, u, v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
 
 
 def _vignette(camera: Camera, amount: float) -> Light:
     w, h = camera.size
     corner = math.hypot(w, h) / 2.0
     u, v = np.meshgrid((np.arange(w) - w / 2.0) / corner, (np.arange(h) - h / 2.0) / corner)
-    return (1.0 - amount * (u * u + v * v)).astype(np.float32)
+    return np.asarray(1.0 - amount * (u * u + v * v), dtype=np.float32)
 
 
 def encode(rgb: NDArray[np.uint8], camera: Camera, sensor: Sensor) -> bytes:

@@ -22,7 +22,7 @@ FLAT_WIDTHS = (0.2, 0.3, 0.5)
 
 def fret_position(scale_length: float, n: int) -> float:
     """Distance of fret `n` from the nut in equal temperament, x_n = L (1 - 2^(-n/12))."""
-    return scale_length * (1.0 - 2.0 ** (-n / 12.0))
+    return scale_length * (1.0 - math.exp2(-n / 12.0))
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,10 +85,7 @@ def _lamps(light: str, at: Array, rng: np.random.Generator) -> list[Lamp]:
         "side": [((-170 + 40 * j[0], side * 460, 260 + 60 * j[1]), (120, 120), 14.0, cool)],
         "back": [((230 + 40 * j[0], 90 * j[1], 420), (160, 110), 12.0, warm)],
     }
-    return [
-        Lamp(tuple(at + p), tuple(at), half, strength, tint)  # type: ignore[arg-type]
-        for p, half, strength, tint in places[light]
-    ]
+    return [Lamp(tuple(at + p), tuple(at), half, strength, tint) for p, half, strength, tint in places[light]]
 
 
 def _camera_body(camera: Camera) -> Thing:
@@ -201,7 +198,7 @@ def plan_camera(board: Board, pose: PlanPose, scale: str, size: tuple[int, int])
     roll = math.radians(pose.roll + (180.0 if pose.nut_right else 0.0))
     up = (math.sin(roll), math.cos(roll), 0.0)
     fov = 2.0 * math.degrees(math.atan(pose.frame_width / 2.0 / pose.distance))
-    return Camera(tuple(pos), tuple(aim), up, fov, pose.k1, pose.aperture, size)  # type: ignore[arg-type]
+    return Camera(tuple(pos), tuple(aim), up, fov, pose.k1, pose.aperture, size)
 
 
 def _lying(centre: Array, size: tuple[float, float], turn: float) -> Array:
@@ -233,8 +230,8 @@ def _plan_scale(
         }
     truth["corners"] = corners.tolist()
     if name == "id1":
-        colour = tuple(float(c) for c in rng.uniform(0.05, 0.6, 3))
-        return [Thing(rounded_sheet_mesh(corners, _ID1_CORNER), matt(colour))], truth  # type: ignore[arg-type]
+        red, green, blue = (float(c) for c in rng.uniform(0.05, 0.6, 3))
+        return [Thing(rounded_sheet_mesh(corners, _ID1_CORNER), matt((red, green, blue)))], truth
     material = paper(textures.strip()) if name == "strip" else etched_steel(textures.rule(w, h))
     return [Thing(sheet_mesh(corners), material)], truth
 
@@ -315,7 +312,7 @@ def _low_camera(fret: Fret, pose: LowPose, size: tuple[int, int]) -> Camera:
     pos = aim + pose.distance * back
     r = math.radians(pose.roll)
     fov = 2.0 * math.degrees(math.atan(pose.frame_width / 2.0 / pose.distance))
-    return Camera(tuple(pos), tuple(aim), (0.0, math.sin(r), math.cos(r)), fov, pose.k1, pose.aperture, size)  # type: ignore[arg-type]
+    return Camera(tuple(pos), tuple(aim), (0.0, math.sin(r), math.cos(r)), fov, pose.k1, pose.aperture, size)
 
 
 def _standing(fret: Fret, pose: LowPose) -> Array:
@@ -401,7 +398,7 @@ def section(
     e, a, r = (math.radians(v) for v in (pose.elevation, pose.yaw, pose.roll))
     pos = aim + pose.distance * np.array([-math.cos(e) * math.cos(a), math.cos(e) * math.sin(a), math.sin(e)])
     fov = 2.0 * math.degrees(math.atan(pose.frame_width / 2.0 / pose.distance))
-    camera = Camera(tuple(pos), tuple(aim), (0.0, math.sin(r), math.cos(r)), fov, pose.k1, pose.aperture, size)  # type: ignore[arg-type]
+    camera = Camera(tuple(pos), tuple(aim), (0.0, math.sin(r), math.cos(r)), fov, pose.k1, pose.aperture, size)
     top_left = np.array([-pose.row_nearer, BACKDROP_SIZE[0] / 2.0 + pose.row_shift, low])
     right, down = np.array([0.0, -BACKDROP_SIZE[0], 0.0]), np.array([0.0, 0.0, _ROW[0] - _ROW[1]])
     corners = np.array([top_left, top_left + right, top_left + right + down, top_left + down])

@@ -85,9 +85,10 @@ def _smooth_noise(rng: np.random.Generator, shape: tuple[int, int], sigma: tuple
     step = tuple(max(1, int(s / 4)) for s in sigma)
     coarse = (shape[0] // step[0] + 8, shape[1] // step[1] + 8)
     n = rng.standard_normal(coarse, dtype=np.float32)
-    n = cv2.GaussianBlur(n, (0, 0), sigma[1] / step[1], sigmaY=sigma[0] / step[0])
-    n = cv2.resize(n, (coarse[1] * step[1], coarse[0] * step[0]), interpolation=cv2.INTER_CUBIC)[: shape[0], : shape[1]]
-    return np.asarray(n / n.std(), dtype=np.float32)
+    smooth = cv2.GaussianBlur(n, (0, 0), sigma[1] / step[1], sigmaY=sigma[0] / step[0])
+    fine = cv2.resize(smooth, (coarse[1] * step[1], coarse[0] * step[0]), interpolation=cv2.INTER_CUBIC)
+    fine = fine[: shape[0], : shape[1]]
+    return np.asarray(fine / fine.std(), dtype=np.float32)
 
 
 def wood(kind: str, size_mm: tuple[float, float], rng: np.random.Generator, px_per_mm: float = 14.0) -> Picture:
@@ -100,7 +101,7 @@ def wood(kind: str, size_mm: tuple[float, float], rng: np.random.Generator, px_p
     tone = np.exp(contrast * tone) * np.where(pore, 1.0 - 3 * pores, 1.0)
     tint = 1.0 + 0.04 * _smooth_noise(rng, shape, (20.0, 200.0))
     picture = np.stack([base[0] * tone * tint, base[1] * tone, base[2] * tone / tint], -1)
-    return np.clip(picture, 0.004, 0.9).astype(np.float32)
+    return np.asarray(np.clip(picture, 0.004, 0.9), dtype=np.float32)
 
 
 def bench(rng: np.random.Generator) -> Picture:
@@ -108,7 +109,7 @@ def bench(rng: np.random.Generator) -> Picture:
     grey = 0.06 + 0.22 * rng.random()
     colour = grey * (1.0 + 0.15 * rng.uniform(-1.0, 1.0, 3))
     tone = np.exp(0.12 * _smooth_noise(rng, (900, 900), (1.5, 1.5)) + 0.15 * _smooth_noise(rng, (900, 900), (60, 60)))
-    return np.clip(tone[:, :, None] * colour, 0.01, 0.9).astype(np.float32)
+    return np.asarray(np.clip(tone[:, :, None] * colour, 0.01, 0.9), dtype=np.float32)
 
 
 def scratches(rng: np.random.Generator, used: float, shape: tuple[int, int] = (2400, 160)) -> Picture:
@@ -121,7 +122,7 @@ def scratches(rng: np.random.Generator, used: float, shape: tuple[int, int] = (2
         reach = rng.uniform(10, 70) if abs(a) < 1 else rng.uniform(20, 300)
         end = (round(x + reach * np.cos(a)), round(y + reach * np.sin(a)))
         cv2.line(h, (round(x), round(y)), end, float(-rng.uniform(2e-4, 1.2e-3)), 1, cv2.LINE_AA)
-    return cv2.GaussianBlur(h, (0, 0), 0.8)
+    return np.asarray(cv2.GaussianBlur(h, (0, 0), 0.8), dtype=np.float32)
 
 
 def coin_relief(rng: np.random.Generator) -> Picture:
@@ -132,7 +133,7 @@ def coin_relief(rng: np.random.Generator) -> Picture:
     petals = int(rng.integers(5, 10))
     beads = (r > 0.76) & (r < 0.83) & (np.cos(40 * a) > 0.2)
     h = 0.10 * (r > 0.9) + 0.08 * (r < 0.55 + 0.15 * np.cos(petals * a)) + 0.04 * beads
-    return cv2.GaussianBlur(h.astype(np.float32), (0, 0), 5)
+    return np.asarray(cv2.GaussianBlur(h.astype(np.float32), (0, 0), 5), dtype=np.float32)
 
 
 def room(rng: np.random.Generator) -> Picture:
@@ -144,6 +145,6 @@ def room(rng: np.random.Generator) -> Picture:
         r, c, t = int(rng.integers(8, 44)), int(rng.integers(0, cols)), rng.uniform(0.1, 1.8)
         rr, cc = int(rng.integers(4, 14)), int(rng.integers(4, 22))
         light[r : r + rr, np.arange(c, c + cc) % cols] *= t
-    light = cv2.GaussianBlur(light.astype(np.float32), (0, 0), 1.0)
+    soft = cv2.GaussianBlur(light.astype(np.float32), (0, 0), 1.0)
     tint = 1.0 + 0.06 * rng.uniform(-1.0, 1.0, 3)
-    return np.asarray(light[:, :, None] * tint, dtype=np.float32)
+    return np.asarray(soft[:, :, None] * tint, dtype=np.float32)
