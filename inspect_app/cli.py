@@ -141,6 +141,9 @@ def _add_measure(p: argparse.ArgumentParser) -> None:
     p.add_argument("--crown-width", type=float, metavar="MM", help="width of the unworn crown, where known")
     p.add_argument("--crown-height", type=float, metavar="MM", help="height of the unworn crown, where known")
     p.add_argument("--end", choices=("treble", "bass"), help="which end an `end` photo shows")
+    p.add_argument(
+        "--units", choices=("mm", "inch"), default="mm", help="lengths on the screen (mm); the JSON stays mm"
+    )
     p.add_argument("--json", type=Path, metavar="FILE", help="write the answer; a list of answers for several photos")
     p.add_argument(
         "--overlay", type=Path, metavar="FILE", help="write the photo with the readings; a folder for several"

@@ -27,7 +27,7 @@ def run(options: argparse.Namespace) -> int:
     several = len(options.photos) > 1
     answers = [_measure_file(path, ask, _overlay_path(options.overlay, path, several)) for path in options.photos]
     for answer in answers:
-        print(answer_table(answer))
+        print(answer_table(answer, options.units))
     if options.json:
         forms = [a.to_dict() for a in answers]
         _write(options.json, (json.dumps(forms if several else forms[0], indent=1, allow_nan=False) + "\n").encode())

@@ -1,23 +1,30 @@
-"""An answer as lines of text."""
+"""An answer as a table of text."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
+from itertools import groupby
 
 from inspect_app.inspection import Inspection
 from inspect_app.readings import Reading, readings_of
 from shared.flags import describe
 from shared.measured import Measured
+from shared.units import LengthUnit, show
 
 __all__ = ["answer_table"]
 
 
-def answer_table(answer: Inspection) -> str:
-    """One photo's readings by fret, then what was not measured and why, then the doubts with their advice."""
-    lines = [_heading(answer)]
-    lines += _rows(readings_of(answer))
+def answer_table(answer: Inspection, lengths: LengthUnit = "mm") -> str:
+    """One photo's readings with U (k = 2), what was not measured and why, then each doubt with its advice.
+
+    A value with a doubt of its own is marked ``*``.
+    """
+    readings = readings_of(answer)
+    single = [r for r in readings if r.of == r.key]
+    spots = [r for r in readings if r.of != r.key]
+    lines = [_heading(answer), *_frets(single, lengths), *_spots(spots, lengths)]
     lines += [f"  not measured: {n.what}: {n.reason}" for n in answer.not_measured]
-    lines += [f"  {code}: {describe(code).text} {describe(code).advice}" for code in _codes(answer)]
+    lines += [f"  {code}: {describe(code).text} {describe(code).advice}" for code in _codes(answer, readings)]
     return "\n".join(lines)
 
 
@@ -30,23 +37,37 @@ def _heading(answer: Inspection) -> str:
     return ", ".join(parts)
 
 
-def _rows(readings: Iterable[Reading]) -> list[str]:
-    """One line a fret: its single quantities; one line a flat or divot below it."""
-    by_feature: dict[tuple[int, str], list[str]] = {}
-    for r in readings:
-        head = f"  fret {r.fret:>2}" if r.of == r.key else f"    {r.of.split(', ')[1]}"
-        name = r.quantity if r.of == r.key else r.key.rsplit(", ", 1)[1]
-        by_feature.setdefault((r.fret, head), []).append(f"{name} {_shown(r.value)}")
-    return [f"{head}  " + "   ".join(cells) for (_, head), cells in by_feature.items()]
+def _frets(readings: Sequence[Reading], lengths: LengthUnit) -> list[str]:
+    """One row a fret, one column a quantity."""
+    if not readings:
+        return []
+    columns = list(dict.fromkeys(r.quantity for r in readings))
+    rows = [["fret", *columns]]
+    for fret, group in groupby(readings, key=lambda r: r.fret):
+        values = {r.quantity: _shown(r.value, lengths) for r in group}
+        rows.append([str(fret), *(values.get(c, "") for c in columns)])
+    return _aligned(rows)
 
 
-def _codes(answer: Inspection) -> list[str]:
-    of_readings = (code for r in readings_of(answer) for code in r.value.flags)
-    return list(dict.fromkeys((*answer.flags, *of_readings)))
+def _spots(readings: Sequence[Reading], lengths: LengthUnit) -> list[str]:
+    """One row a flat or divot."""
+    rows = []
+    for of, group in groupby(readings, key=lambda r: r.of):
+        rows.append([of, *(f"{r.key.rsplit(', ', 1)[1]} {_shown(r.value, lengths)}" for r in group)])
+    return _aligned(rows)
 
 
-def _shown(q: Measured) -> str:
-    places = 1 if q.unit == "deg" else 3
-    sign = "*" if q.flags else ""
-    unit = "" if q.unit == "1" else f" {q.unit}"
-    return f"{q.value:.{places}f} ± {q.expanded:.{places}f}{unit}{sign}"
+def _aligned(rows: list[list[str]]) -> list[str]:
+    """Rows of cells as lines of columns."""
+    count = max((len(r) for r in rows), default=0)
+    full = [r + [""] * (count - len(r)) for r in rows]
+    widths = [max(len(r[i]) for r in full) for i in range(count)]
+    return ["  " + "   ".join(c.ljust(w) for c, w in zip(r, widths, strict=True)).rstrip() for r in full]
+
+
+def _codes(answer: Inspection, readings: Sequence[Reading]) -> list[str]:
+    return list(dict.fromkeys((*answer.flags, *(code for r in readings for code in r.value.flags))))
+
+
+def _shown(q: Measured, lengths: LengthUnit) -> str:
+    return str(show(q, lengths)) + ("*" if q.flags else "")

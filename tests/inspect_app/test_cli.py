@@ -47,7 +47,7 @@ def test_measured_photo_ends_with_0_and_writes_the_answer(photo, measured, tmp_p
     jsonschema.validate(answer, SCHEMA)
     assert answer["photo"]["name"] == "board.jpg"
     shown = capsys.readouterr().out
-    assert "fret  3" in shown
+    assert [line.split()[0] for line in shown.splitlines()[2:4]] == ["3", "4"]
     assert "flats 2" in shown
     assert "not measured: fret 5, flats: glare over the crown" in shown
     assert "FOCAL_ASSUMED" in shown
@@ -218,6 +218,13 @@ def test_the_passcode_may_come_from_the_environment(monkeypatch):
     monkeypatch.setenv("INSPECT_APP_PASSCODE", "from the wall")
     main(["--lan"])
     assert got[0][3:] == (True, "from the wall")
+
+
+def test_lengths_on_the_screen_may_be_thousandths_of_an_inch(photo, measured, tmp_path, capsys):
+    out = tmp_path / "a.json"
+    assert main(["measure", str(photo), "--units", "inch", "--json", str(out)]) == 0
+    assert "thou" in capsys.readouterr().out
+    assert json.loads(out.read_text())["frets"][0]["length"]["unit"] == "mm"
 
 
 def test_the_table_names_every_doubt_once(make_answer):
