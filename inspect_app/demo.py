@@ -65,8 +65,8 @@ def ask_of(sample: Sample) -> Ask:
 def load_demo(store: Store) -> int:
     """The id of the demo job, made if need be.
 
-    Can be called any number of times: what the person changed in the demo stays, photos they hid stay hidden, and a load
-    that was cut short is finished.
+    Can be called any number of times: what the person changed in the demo stays, photos they hid stay hidden, and a
+    load that was cut short is finished.
     """
     job_id = create_job(store, _details(), FORM_TOKEN)
     for visit in SCENARIO.visits:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 
@@ -118,17 +119,19 @@ def _tagged(shot: Shot, visit: str) -> Shot:
     return shot
 
 
-def demo_shots() -> Iterator[tuple[str, Shot]]:
-    """Names and shots, in the order a person would take them."""
+def demo_shots() -> dict[str, Callable[[], Shot]]:
+    """Shots by name, each built when called, in the order a person would take them."""
     worn, done = worn_frets(), finished_frets()
-    yield "intake-plan-1", _plan(worn, (1, 5), "two", "intake", 701)
-    yield "intake-elevation-2", _low(worn, 2, "front", "intake", 702)
-    yield "intake-end-2-treble", _low(worn, 2, "top", "intake", 703, "treble")
-    yield "after-plan-1", _plan(done, (1, 5), "two", "after", 704)
-    yield "after-elevation-2", _low(done, 2, "front", "after", 705)
-    yield "after-end-2-treble", _low(done, 2, "top", "after", 706, "treble")
-    yield "intake-section", _section("intake", 707)
-    yield "intake-plan-6", _plan(worn, (6, 11), "overhead", "intake", 708)
-    yield "intake-elevation-3", _low(worn, 3, "top", "intake", 709)
-    yield "intake-plan-12", _plan(worn, (12, 18), "two", "intake", 710)
-    yield "after-end-2-bass", _low(done, 2, "front", "after", 711, "bass")
+    return {
+        "intake-plan-1": partial(_plan, worn, (1, 5), "two", "intake", 701),
+        "intake-plan-6": partial(_plan, worn, (6, 11), "overhead", "intake", 708),
+        "intake-plan-12": partial(_plan, worn, (12, 18), "two", "intake", 710),
+        "intake-elevation-2": partial(_low, worn, 2, "front", "intake", 702),
+        "intake-elevation-3": partial(_low, worn, 3, "top", "intake", 709),
+        "intake-end-2-treble": partial(_low, worn, 2, "top", "intake", 703, "treble"),
+        "intake-section": partial(_section, "intake", 707),
+        "after-plan-1": partial(_plan, done, (1, 5), "two", "after", 704),
+        "after-elevation-2": partial(_low, done, 2, "front", "after", 705),
+        "after-end-2-treble": partial(_low, done, 2, "top", "after", 706, "treble"),
+        "after-end-2-bass": partial(_low, done, 2, "front", "after", 711, "bass"),
+    }

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import json
 import time
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -63,13 +64,13 @@ def main() -> None:
     if a.demo:
         from sample_images.demo_shots import demo_shots
 
-        shots = [(name, shot) for name, shot in demo_shots() if not a.only or a.only in name]
+        shots = {name: shot for name, shot in demo_shots().items() if not a.only or a.only in name}
     else:
         wish = Wish(a.wood, a.light, a.condition, a.scale, a.used, a.end, a.nut_right, a.elevation)
-        shots = [(a.name or f"{a.view}-{a.seed}", draw(a.view, a.seed, wish, a.megapixels))]
-    for i, (name, shot) in enumerate(shots):
+        shots = {a.name or f"{a.view}-{a.seed}": partial(draw, a.view, a.seed, wish, a.megapixels)}
+    for name, shot in shots.items():
         start = time.perf_counter()
-        photo = take(shot, name, a.out, a.seed + i, a.spp)
+        photo = take(shot(), name, a.out, a.seed, a.spp)
         print(f"{photo}  {time.perf_counter() - start:.0f} s", flush=True)
 
 
