@@ -41,6 +41,8 @@ ASSUMED_HEIGHT_MM = (1.15, 0.15)
 (common practice, no source)."""
 _CALM = 3.0
 """Rows count in full up to about this log likelihood ratio and by its logarithm beyond, so that none outvotes many."""
+_PLAIN = 20.0
+"""The same, where a few telling rows are to outweigh many that are hardly so."""
 _ROW_COST = 0.7
 """Taken off each row's log likelihood ratio: a flat of free tone and width gains about this much from noise alone."""
 _JOIN_MM = 0.6
@@ -132,21 +134,41 @@ def _arc(patch: FretPatch, width: Measured) -> CrownArc:
 def _search(view: CrownView, arc: CrownArc) -> tuple[CrownView, Unworn, list[FlatOutline]]:
     """The unworn look and the flats: found roughly, set aside while the unworn look is learnt anew, then fitted."""
     view, unworn = fit_unworn(view)
-    rough = _spans(view, *_evidence(view, unworn, arc))
+    half, gain = _evidence(view, unworn, arc)
+    rough = _runs(view, half, _calm(gain))
     if not rough:
         return view, unworn, []
     seen = np.repeat(view.clear[:, None], len(view.across_mm), axis=1)
     margin = round(0.3 / view.row_mm)  # the faint tips of a flat
-    for s in rough:
-        middle = view.lean * float(arc.depth(s.half_width))
-        seen[max(0, s.first - margin) : s.last + margin, np.abs(view.across_mm - middle) < s.half_width + 0.12] = False
+    for i, j, wide in rough:
+        middle = view.lean * float(arc.depth(wide))
+        seen[max(0, i - margin) : j + margin, np.abs(view.across_mm - middle) < wide + 0.12] = False
     unworn = refit_unworn(view, seen, unworn.sigma**2 * unworn.bunching)
-    spans = _spans(view, *_evidence(view, unworn, arc))
+    gain = _evidence(view, unworn, arc)[1]
+    runs = _runs(view, half, _calm(gain))
     y = view.along_mm
-    between = [(y[a.last - 1] + y[b.first]) / 2.0 for a, b in pairwise(spans)]
-    edges = [y[0] - 1.0, *between, y[-1] + 1.0]
-    fits = [fit_outline(view, unworn, arc, s, (edges[k], edges[k + 1])) for k, s in enumerate(spans)]
-    return view, unworn, [f for k, f in enumerate(fits) if _believable(f, arc, (edges[k], edges[k + 1]))]
+    between = [(y[a[1] - 1] + y[b[0]]) / 2.0 for a, b in pairwise(runs)]
+    limits = list(pairwise([y[0] - 1.0, *between, y[-1] + 1.0]))
+    fits = [_best_fit(view, unworn, arc, (half, gain, r[0], r[1]), e) for r, e in zip(runs, limits, strict=True)]
+    return view, unworn, [f for f, edge in zip(fits, limits, strict=True) if _believable(f, arc, edge)]
+
+
+def _best_fit(
+    view: CrownView,
+    unworn: Unworn,
+    arc: CrownArc,
+    run: tuple[Floats, Floats, int, int],
+    limits: tuple[float, float],
+) -> FlatOutline:
+    """Fit from the coarse outline; where scratches make calmed and plain evidence point elsewhere, from both."""
+    half, gain, i, j = run
+    first = _coarse(view, half, _calm(gain), i, j)
+    other = _coarse(view, half, _calm(gain, _PLAIN), i, j)
+    fit = fit_outline(view, unworn, arc, first, limits)
+    apart = abs(first.place - other.place) / first.half_length + abs(math.log(first.half_length / other.half_length))
+    if apart < 0.3:
+        return fit
+    return max(fit, fit_outline(view, unworn, arc, other, limits), key=lambda f: f.gain)
 
 
 def _believable(fit: FlatOutline, arc: CrownArc, limits: tuple[float, float]) -> bool:
@@ -186,15 +208,19 @@ def _evidence(view: CrownView, unworn: Unworn, arc: CrownArc) -> tuple[Floats, F
     return half, np.where(view.clear[:, None], 0.5 * gain / unworn.bunching, 0.0)
 
 
-def _spans(view: CrownView, half: Floats, gain: Floats) -> list[FlatSpan]:
-    """Runs of rows where some half-width explains the rows better than the unworn crown does."""
-    calm = _CALM * np.arcsinh(gain / _CALM) - _ROW_COST
+def _calm(gain: Floats, full: float = _CALM) -> Floats:
+    """Evidence that counts in full up to about `full` and by its logarithm beyond, less what noise gains a row."""
+    return np.asarray(full * np.arcsinh(gain / full) - _ROW_COST)
+
+
+def _runs(view: CrownView, half: Floats, calm: Floats) -> list[tuple[int, int, float]]:
+    """Runs of rows ``[i, j)`` where some half-width explains the rows better than the unworn crown, and the widest."""
     near = uniform_filter1d(calm, max(3, round(_JOIN_MM / view.row_mm)), axis=0)
     best = near.max(axis=1)
     widest = half[near.argmax(axis=1)]
     edges = np.flatnonzero(np.diff(np.concatenate([[0], (best > 0).astype(np.int8), [0]])))
     runs = [r for i, j in zip(edges[::2], edges[1::2], strict=True) for r in _parts(widest, int(i), int(j), view)]
-    return [_coarse(view, half, calm, i, j) for i, j in runs if best[i:j].sum() > _CANDIDATE]
+    return [(i, j, float(widest[i:j].max())) for i, j in runs if best[i:j].sum() > _CANDIDATE]
 
 
 def _parts(widest: Floats, i: int, j: int, view: CrownView) -> list[tuple[int, int]]:
@@ -219,7 +245,8 @@ def _coarse(view: CrownView, half: Floats, calm: Floats, first: int, last: int) 
     widest = half[step - 1 :: step][:, None]
     k = np.rint((1.0 - ((rows - place) / length) ** 2) * (widest / view.column_mm)).astype(np.intp) - 2
     k = np.where(k < 0, len(half), k)  # the column appended: no flat in this row
-    total = np.pad(calm[rows], ((0, 0), (0, 1)))[np.arange(len(rows)), k].sum(axis=-1)
+    padded = np.concatenate([calm[rows], np.zeros((len(rows), 1))], axis=1).ravel()
+    total = padded[np.arange(len(rows)) * (len(half) + 1) + k].sum(axis=-1)
     a, b, c = np.unravel_index(int(total.argmax()), total.shape)
     at = float(np.interp(place[a, 0, 0, 0], np.arange(len(view.along_mm)), view.along_mm))
     return FlatSpan(first, last, at, float(length[b, 0, 0]) * view.row_mm, float(widest[c, 0]), float(total[a, b, c]))
@@ -251,7 +278,7 @@ def _narrowest(view: CrownView, unworn: Unworn, arc: CrownArc, tone: Floats) -> 
     """Width, mm, of the narrowest short flat of given tones (n,) that would be kept, place by place; inf if none."""
     half, lo, hi = _half_width_grid(view, arc)
     contrast = 0.5 * (unworn.tone - tone[:, None]) ** 2 / (unworn.sigma**2 * unworn.bunching)
-    gain = np.pad(_within(contrast, lo, hi), ((0, 0), (1, 0)))
+    gain = np.concatenate([np.zeros((len(contrast), 1)), _within(contrast, lo, hi)], axis=1)
     s = (np.arange(8) + 0.5) / 8.0
     k = np.rint((1.0 - s**2) * half[:, None] / view.column_mm).astype(np.intp) - 1
     total = gain[:, np.clip(k, 0, len(half))].mean(axis=-1) * _SHORT_MM / view.row_mm

@@ -19,7 +19,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
-from scipy.special import ndtr
 
 from inspect_app.features.unworn import BURNT, CrownView, Unworn
 
@@ -39,7 +38,11 @@ _EXPONENT_SD = 0.15
 """Spread of ln q about 0: from blunt hollows, (1 - s^2)^0.74 at -2 sd, to pointed ones, (1 - s^2)^1.35."""
 _SMOOTH = 0.01
 """Weight of squared second differences when the blur is undone: detail finer than about two columns is left."""
-_STEPS = 8
+_STEPS = 5
+_SOFT = 0.05
+"""Extra softness of the boundary in the first step, mm: about the coarse start's own error."""
+_SETTLED = 0.01
+"""Steps end when no logarithm or millimetre moves by more: a fraction of any uncertainty stated."""
 _LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2])
 _TONE_ROWS = 3
 """A flat's own tone is found from this many rows together: it changes along the hollow, but not from row to row."""
@@ -164,6 +167,7 @@ class _Window:
     t: Singles
     tone: Singles
     unworn: Singles
+    light: Singles
     sharp: Singles
     rest: Singles
     weight: Singles
@@ -192,6 +196,7 @@ def _window(view: CrownView, unworn: Unworn, arc: CrownArc, span: FlatSpan, limi
         t=_single(t[None, left:right]),
         tone=_single(tone),
         unworn=_single(base),
+        light=_single(light),
         sharp=_single(sharp),
         rest=_single(light - sharp @ spread),
         weight=_single(weight),
@@ -221,10 +226,25 @@ def _sharpen(light: Floats, spread: Floats) -> Floats:
     return np.asarray(np.linalg.solve(spread @ spread.T + _SMOOTH * bend.T @ bend, spread @ light.T).T)
 
 
-def _model(p: Floats, w: _Window, blur: float, robust: Singles) -> tuple[Singles, Singles, Singles, Singles]:
-    """Tone expected with a flat `p`; its derivatives (5, rows, columns); the flat's own light; burnt-out clashes.
+@dataclass(frozen=True)
+class _Picture:
+    """What a window should show with a given flat.
 
-    The flat's own light in each row is the one that fits best together with its neighbours'.
+    `tone` is expected, `jac` (5, rows, columns) its derivatives, `own` the flat's light row by row, `clash` 1 where the
+    flat is burnt out and the crown is not, -1 the other way round.
+    """
+
+    tone: Singles
+    jac: Singles
+    own: Singles
+    clash: Singles
+
+
+def _model(p: Floats, w: _Window, soft: float, robust: Singles, clash: Singles) -> _Picture:
+    """The picture of a flat `p`, its boundary softened by `soft` mm beyond the photo's blur.
+
+    The flat's own light in each row is the one that fits best together with its neighbours'. `clash` is that of the
+    round before.
     """
     y0, h, f, c, q = float(p[0]), math.exp(p[1]), math.exp(p[2]), float(p[3]), math.exp(p[4])
     s = (w.y - y0) / h
@@ -234,44 +254,31 @@ def _model(p: Floats, w: _Window, blur: float, robust: Singles) -> tuple[Singles
     a = _half_widths(g, f, q, w.radius)
     inside = np.clip(a, 0.0, 0.95 * w.radius)
     off = w.t - (c + w.lean * (w.radius - np.sqrt(w.radius**2 - inside**2)))
-    lean = np.minimum(f * np.abs(s) * dg / h, 2.0)
-    width = blur * np.sqrt(1.0 + lean**2)
-    u = (a - np.abs(off)) / width
-    light = w.unworn**2
-    cover, gone = _covered(a - np.abs(off), width, blur * lean, w)
+    rim = a - np.abs(off)
+    slant = w.blur**2 * np.minimum(f * np.abs(s) * dg / h, 2.0) ** 2 + soft**2
+    reach = 2.0 * np.sqrt(3.0 * (slant + (0.3 * w.column) ** 2))  # an even spread of that variance
+    mask = np.clip(0.5 + (rim + _BLOOM * w.blur * clash) / reach, 0.0, 1.0)
+    cover = mask @ w.spread
+    gone = (mask * w.sharp) @ w.spread + cover * w.rest
+    left = w.light - gone
     part = w.weight * robust * cover
-    num = uniform_filter1d(np.sum(part * (w.tone**2 - light + gone), axis=1), _TONE_ROWS)
+    num = uniform_filter1d(np.sum(part * (w.tone**2 - left), axis=1), _TONE_ROWS)
     den = uniform_filter1d(np.sum(part * cover, axis=1), _TONE_ROWS)
     own = np.clip(num / (den + 1e-9), 1e-4, 1.0)[:, None]
-    clash = (own > BURNT**2) - w.burnt
-    if clash.any():
-        rim = a - np.abs(off) + _BLOOM * blur * clash
-        cover, gone = _covered(rim, width, blur * lean, w)
-    out = light + cover * own - gone
-    tone = np.sqrt(np.clip(out, 1e-6, 1.0))
-    rise = (own - w.sharp) * np.exp(-0.5 * u * u) / (2.0 * _SQRT_2PI * width * np.maximum(tone, 0.05))
+    tone = np.sqrt(np.clip(left + cover * own, 1e-6, 1.0))
+    width = np.sqrt(slant + w.blur**2)
+    rise = (own - w.sharp) * np.exp(-0.5 * (rim / width) ** 2) / (2.0 * _SQRT_2PI * width * np.maximum(tone, 0.05))
     edge = (f * dg * s / h, f * dg * s * s, a, np.sign(off), a * np.log(size) * q)
     jac = np.empty((5, *rise.shape), dtype=np.float32)
     for k, e in enumerate(edge):
         np.multiply(e, rise, out=jac[k])
-    return tone, jac, own, clash
-
-
-def _covered(rim: Singles, width: Singles, slant: Singles, w: _Window) -> tuple[Singles, Singles]:
-    """Share of each cell's light that comes from the flat, and the crown's light that the flat takes away.
-
-    `rim` is the distance inside the flat's boundary, `width` the blur across it, `slant` the part of that blur which
-    comes from along the fret; mm.
-    """
-    mask = ndtr(rim / np.hypot(slant, 0.3 * w.column))  # 0.3: standard deviation of an even spread over a column
-    cover = ndtr(rim / width)
-    return cover, (mask * w.sharp) @ w.spread + cover * w.rest
+    return _Picture(tone, jac, own, (own > BURNT**2) - w.burnt)
 
 
 def fit_outline(
     view: CrownView, unworn: Unworn, arc: CrownArc, span: FlatSpan, limits: tuple[float, float]
 ) -> FlatOutline:
-    """Fit a flat to the rows around a span: damped Gauss-Newton, Cauchy weights, coarse to fine blur.
+    """Fit a flat to the rows around a span: damped Gauss-Newton, Cauchy weights, soft boundaries first.
 
     `limits` are the places along the fret beyond which other flats lie. Where the residuals at the boundaries are
     larger than the noise, the weights fall by their ratio (Birge), so that the priors keep their say.
@@ -282,18 +289,19 @@ def fit_outline(
     ends = view.along_mm[[0, -1]]
     lower = np.array([ends[0] - 1.0, math.log(0.3), math.log(0.1), -0.2, -0.7])
     upper = np.array([ends[1] + 1.0, math.log(60.0), math.log(arc.width), 0.2, 0.7])
-    robust = np.ones_like(w.tone)
+    robust, clash = np.ones_like(w.tone), np.zeros_like(w.tone)
     for step in range(_STEPS):
-        tone, jac, _, _ = _model(p, w, max(w.blur, 0.08 * (1.0 - step / 3.0)), robust)
-        residual = w.tone - tone
-        robust = _robust(residual, jac, w, unworn.bunching)
-        normal, slope = _normal(jac, w.weight * robust, residual)
+        seen = _model(p, w, _SOFT if step == 0 else 0.0, robust, clash)
+        clash = seen.clash
+        residual = w.tone - seen.tone
+        robust = _robust(residual, seen.jac, w, unworn.bunching)
+        normal, slope = _normal(seen.jac, w.weight * robust, residual)
         normal += np.diag(prior)
-        move = np.linalg.solve(normal + np.diag(0.02 * np.diag(normal) + 1e-6), slope - prior * p)
+        move = np.linalg.solve(normal + np.diag(0.01 * np.diag(normal) + 1e-6), slope - prior * p)
         p = np.clip(p + np.clip(move, -_LONGEST_STEP, _LONGEST_STEP), lower, upper)
-        if step > 2 and np.abs(move).max() < 2e-3:
+        if step > 1 and np.abs(move).max() < _SETTLED:
             break
-    return _judge(p, w, unworn, prior, robust, view)
+    return _judge(p, w, unworn, prior, (robust, clash), view)
 
 
 def _normal(jac: Singles, weight: Singles, residual: Singles) -> tuple[Floats, Floats]:
@@ -310,10 +318,13 @@ def _robust(residual: Singles, jac: Singles, w: _Window, bunching: float) -> Sin
     return np.asarray(1.0 / ((1.0 + z2 / 9.0) * np.float32(birge)), dtype=np.float32)
 
 
-def _judge(p: Floats, w: _Window, unworn: Unworn, prior: Floats, robust: Singles, view: CrownView) -> FlatOutline:
+def _judge(
+    p: Floats, w: _Window, unworn: Unworn, prior: Floats, last: tuple[Singles, Singles], view: CrownView
+) -> FlatOutline:
     """Covariance, gain over the unworn crown, and where the knowledge of the width comes from."""
-    tone, jac, own, clash = _model(p, w, w.blur, robust)
-    weight = w.weight * robust
+    seen = _model(p, w, 0.0, *last)
+    tone, jac, own, clash = seen.tone, seen.jac, seen.own, seen.clash
+    weight = w.weight * last[0]
     told = jac[2] ** 2 * weight
     normal, _ = _normal(jac, weight / _grain((w.tone - tone) * np.sqrt(told), unworn.bunching), w.tone)
     cov = np.asarray(np.linalg.inv(normal + np.diag(prior) + 1e-9 * np.eye(5)), dtype=float)

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
-from scipy.ndimage import binary_dilation, uniform_filter, uniform_filter1d
+from scipy.ndimage import binary_dilation, uniform_filter1d
 
 from inspect_app.features.crown import FretPatch
 
@@ -164,14 +164,16 @@ def fit_unworn(view: CrownView) -> tuple[CrownView, Unworn]:
     quarter of the fret at least a fifth of the rows is kept, so that the spline is tied down everywhere.
     """
     basis = _basis(view.along_mm)
+    stiff = _stiffness(basis)
+    few = np.ascontiguousarray(view.tone[:, ::2])  # neighbours tell little more
     keep = view.clear.astype(float)
     smooth = max(3, round(0.5 / view.row_mm))
     quarters = np.array_split(np.arange(len(keep)), 4)
-    for share in np.linspace(0.9, _TRIM, 7):
-        misfit = np.mean((view.tone - basis @ _solve_rows(basis, view.tone, keep)) ** 2, axis=1)
+    for share in np.linspace(0.9, _TRIM, 6):
+        misfit = np.mean((few - basis @ _solve_rows(basis, stiff, few, keep)) ** 2, axis=1)
         misfit = np.where(view.clear, uniform_filter1d(misfit, smooth), np.inf)
         keep = _best(misfit, quarters, share, view.clear)
-    tone = basis @ _solve_rows(basis, view.tone, keep)
+    tone = basis @ _solve_rows(basis, stiff, view.tone, keep)
     kept = np.broadcast_to(keep[:, None] > 0, tone.shape)
     sigma = _column_noise(view.tone - tone, kept, tone)
     misfit = uniform_filter1d(np.mean(((view.tone - tone) / sigma) ** 2, axis=1), smooth)
@@ -226,10 +228,13 @@ def _differences(knots: int, order: int) -> Floats:
     return np.asarray(d.T @ d)
 
 
-def _solve_rows(basis: Floats, tone: Floats, weight: Floats) -> Floats:
+def _stiffness(basis: Floats) -> Floats:
     n, k = basis.shape
+    return np.asarray(n / k * (_BEND * _differences(k, 2) + 0.1 * _BEND * _differences(k, 1)) + 1e-9 * np.eye(k))
+
+
+def _solve_rows(basis: Floats, stiff: Floats, tone: Floats, weight: Floats) -> Floats:
     weighted = basis * weight[:, None]
-    stiff = n / k * (_BEND * _differences(k, 2) + 0.1 * _BEND * _differences(k, 1)) + 1e-9 * np.eye(k)
     return np.asarray(np.linalg.solve(weighted.T @ basis + stiff, weighted.T @ tone))
 
 
@@ -267,9 +272,13 @@ def _bunching(z: Floats, seen: NDArray[np.bool_], view: CrownView) -> float:
     one = float(np.mean(z[seen] ** 2)) if seen.any() else 1.0
     worst = 1.0
     for along_mm, across_mm in ((0.4, 0.5), (1.5, 0.4)):
-        size = (max(2, round(along_mm / view.row_mm)), max(2, round(across_mm / view.column_mm)))
-        whole = uniform_filter(seen.astype(float), size, mode="constant") > 0.999
-        if whole.sum() >= 4 * size[0] * size[1]:  # at least a few patches that do not overlap
-            means = uniform_filter(np.where(seen, z, 0.0), size, mode="constant")[whole]
-            worst = max(worst, float(np.mean(means**2)) * size[0] * size[1] / one)
+        rows, columns = max(2, round(along_mm / view.row_mm)), max(2, round(across_mm / view.column_mm))
+        n, m = z.shape[0] // rows, z.shape[1] // columns
+        patches = (n, rows, m, columns)
+        whole = seen[: n * rows, : m * columns].reshape(patches).all(axis=(1, 3))
+        if whole.sum() >= 4:  # fewer say nothing about a variance
+            means = z[: n * rows, : m * columns].reshape(patches).mean(axis=(1, 3))[whole]
+            usual = (1.4826 * float(np.median(np.abs(means)))) ** 2
+            power = float(np.mean(np.minimum(means**2, 9.0 * usual)))  # a stray patch is not the rule
+            worst = max(worst, power * rows * columns / one)
     return worst
