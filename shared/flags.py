@@ -28,6 +28,11 @@ _ALL = (
         "The photo does not say its focal length; a wide range was assumed.",
         "Use the camera's original file, or add a lens profile.",
     ),
+    Flag(
+        "CROWN_ASSUMED",
+        "The crown's width or height was not given; an everyday size was assumed.",
+        "Give the width and height of the unworn crown.",
+    ),
     Flag("BLURRED", "The edges are soft.", "Take the photo again, focused on the frets."),
     Flag("GLARE", "Glare hides part of the metal.", "Move the lamp or turn the instrument."),
     Flag("LOW_CONTRAST", "The metal hardly stands out from what is behind it.", "Change the light."),

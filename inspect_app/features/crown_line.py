@@ -1,10 +1,10 @@
-"""The crown's outline against the backdrop, found and placed to a fraction of a pixel, and the circle of its unworn parts.
+"""The crown's outline against the backdrop, found and placed to a fraction of a pixel, and the circle of its unworn
+parts.
 
-Coming down the white part of the backdrop, the outline is the first sharp edge: lamp reflections on the card are soft, and
-the sharp bright lines on the crown lie below it. So the path is looked for that collects the most significant edge
-while leaving the least significant edge above it (dynamic programming, Bellman 1957), with no assumption whether metal is
-darker or brighter than the card.
-"""
+Coming down the white part of the backdrop, the outline is the first sharp edge: lamp reflections on the card are soft,
+and the sharp bright lines on the crown lie below it. So the path is looked for that collects the most significant edge
+while leaving the least significant edge above it (dynamic programming, Bellman 1957), with no assumption whether metal
+is darker or brighter than the card."""
 
 from __future__ import annotations
 
@@ -18,12 +18,13 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 
 from calib.edges import row_offsets, sample_across
 from calib.photo import Photo, linear_light
-from inspect_app.features.pose import BoardPose
 from inspect_app.features.circle import Circle, fit_circle
+from inspect_app.features.pose import BoardPose
 
 __all__ = [
     "EdgePath",
     "CrownLine",
+    "crown_line_of",
     "find_crown_line",
     "fit_crown_circle",
     "first_edge",
@@ -38,14 +39,20 @@ Mask = NDArray[np.bool_]
 Light = NDArray[np.float32]
 
 DERIVATIVE_PX = 2.0
-"""Scale of the derivative that looks for the edge: wider than the pixel noise's correlation after demosaicing and JPEG."""
+"""Scale of the derivative that looks for the edge: wider than the pixel noise's correlation after demosaicing and
+JPEG."""
+SOFT_PX = 3.5
+"""Scale of the slope that soft light on the card has: what it was three such scales further up is taken away."""
 FLOOR, CEILING = 4.0, 14.0
-"""Significance counts from FLOOR to CEILING standard deviations of the card's own gradient: 4 sigma is passed by chance in
-6 of 100 000 samples, and beyond 14 more contrast is not more certainty."""
+"""Significance counts from FLOOR to CEILING standard deviations of the card's own gradient: 4 sigma is passed by chance
+in 6 of 100 000 samples, and beyond 14 more contrast is not more certainty."""
 POOLED_COLUMNS = 2.0
 """Pooling along the outline: five columns share it, over which a crown line rises less than a row."""
+LEAST_POINTS = 40
+"""Points, two pixels apart, under which an outline is not taken for a crown line."""
 SEARCH_MM = 9.0
-"""How far below the printed part the crown may lie: the card's white foot, and the fall of a 184 mm board to its edge."""
+"""How far below the printed part the crown may lie: the card's white foot, and the fall of a 184 mm board to its
+edge."""
 ABOVE = 0.3
 """Cost of leaving a certain edge above the path, relative to the gain of taking it: three of them undo one gain, so an
 isolated speck on the card does not pull the path up, and a line across the fret does."""
@@ -103,11 +110,13 @@ def look_along(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array
 def significance(light: Light, quiet_rows: int) -> Array:
     """How surely each sample is the steepest point of an edge across the rows, 0 to 1; shape of `light`.
 
-    The surer of two looks: each column alone, for the steep walls of a divot, and columns pooled with their neighbours, for
-    faint edges. `quiet_rows` rows at the start are known to be plain card: their gradient says what is noise, column by
-    column (neighbouring columns pooled), because noise grows with light.
-    """
+    The surer of two looks: each column alone, for the steep walls of a divot, and columns pooled with their neighbours,
+    for faint edges. `quiet_rows` rows at the start are known to be plain card: their gradient says what is noise,
+    column by column (neighbouring columns pooled), because noise grows with light."""
     alone = gaussian_filter1d(light, DERIVATIVE_PX, axis=0, order=1)
+    soft = gaussian_filter1d(alone, SOFT_PX, axis=0)
+    lag = round(3.0 * SOFT_PX)
+    alone = alone - np.concatenate([np.repeat(soft[:1], lag, axis=0), soft[:-lag]])
     pooled = gaussian_filter1d(alone, POOLED_COLUMNS, axis=1)
     return np.maximum(_certainty(np.abs(alone), quiet_rows), _certainty(np.abs(pooled), quiet_rows))
 
@@ -163,9 +172,9 @@ def first_edge(certain: Array, max_step: int = 4, own_rows: int = 4) -> tuple[ND
 def place_edge(photo: Photo, px: Array, half_px: float = 9.0, pool: int = 5, blur_px: float = 1.2) -> EdgePath:
     """Place an edge to sub-pixel along the normals of a guessed path.
 
-    The rows are straightened along the path, pooled over `pool` neighbours and differentiated; the edge is where the slope is
-    steepest within 4 px of the guess (parabola through three samples). Steepest, not half-way: metal below an outline
-    is not an even level. Walking along `px`, the card lies to the right: a crown line runs from treble to bass.
+    The rows are straightened along the path, pooled over `pool` neighbours and differentiated; the edge is where the
+    slope is steepest within 4 px of the guess (parabola through three samples). Steepest, not half-way: metal below an
+    outline is not an even level. Walking along `px`, the card lies to the right: a crown line runs from treble to bass.
     """
     tangent = np.gradient(np.column_stack([gaussian_filter1d(px[:, k], 5.0, mode="nearest") for k in (0, 1)]), axis=0)
     tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
@@ -283,19 +292,28 @@ def _refine(photo: Photo, pose: BoardPose, y: Array, z: Array, radius: float) ->
     fine = np.arange(y[0], y[-1], float(y[1] - y[0]) / 2.0)
     path = pose.to_px(np.column_stack([np.zeros_like(fine), fine, gaussian_filter1d(np.interp(fine, y, z), 2.0)]))
     edge = place_edge(photo, path)
-    edge = edge.only(edge.strength > FLOOR)
-    if len(edge.px) < 40:
+    edge = edge.only(_sustained(edge.strength > FLOOR))
+    return crown_line_of(edge, pose, radius, abs(float(y[1] - y[0])) / 4.0)
+
+
+def crown_line_of(edge: EdgePath, pose: BoardPose, radius: float, mm_per_px: float) -> CrownLine | None:
+    """The crown line that an outline in the photo is, seen in `pose`; None when it does not bend like a board."""
+    if len(edge.px) < LEAST_POINTS:
         return None
     at = pose.cross(edge.px)
-    mm_per_px = abs(float(y[1] - y[0])) / 4.0
-    line = lambda slope: _elevation(pose, edge.px, slope)  # noqa: E731
-    e = line(np.zeros(len(at)))
-    fit = fit_crown_circle(at[:, 0], at[:, 1] - rise(radius, e), edge.u_px * mm_per_px, edge.correlated)
-    if fit is None:
-        return None
-    e = line(fit[0].slope(at[:, 0]))
-    fit = fit_crown_circle(at[:, 0], at[:, 1] - rise(radius, e), edge.u_px * mm_per_px, edge.correlated)
-    return None if fit is None else CrownLine(edge, at[:, 0], at[:, 1], e, *fit, radius)
+    slope = np.zeros(len(at))
+    for _ in range(2):  # the tangent depends on the crown's own slope, a few degrees at the ends
+        e = _elevation(pose, edge.px, slope)
+        fit = fit_crown_circle(at[:, 0], at[:, 1] - rise(radius, e), edge.u_px * mm_per_px, edge.correlated)
+        if fit is None:
+            return None
+        slope = fit[0].slope(at[:, 0])
+    return CrownLine(edge, at[:, 0], at[:, 1], e, *fit, radius)
+
+
+def _sustained(seen: Mask, points: int = 25) -> Mask:
+    """Points that are seen and whose neighbourhood mostly is: chance edges on plain card stand alone."""
+    return np.asarray(seen & (uniform_filter1d(seen.astype(float), points) > 0.7))
 
 
 def _elevation(pose: BoardPose, px: Array, slope: Array) -> Array:
@@ -307,8 +325,8 @@ def _elevation(pose: BoardPose, px: Array, slope: Array) -> Array:
 def fit_crown_circle(y: Array, z: Array, u: Array, correlated: float) -> tuple[Circle, Mask, float] | None:
     """Fit a circle to the parts of a crown line that wear has not lowered.
 
-    Wear only lowers: a first arc is the one that most points lie on and fewest above (random sampling, seeded); it is then
-    refitted by least squares, dropping what lies below it by more than the noise, until nothing changes.
+    Wear only lowers: a first arc is the one that most points lie on and fewest above (random sampling, seeded); it is
+    then refitted by least squares, dropping what lies below it by more than the noise, until nothing changes.
 
     Parameters
     ----------
@@ -327,7 +345,7 @@ def fit_crown_circle(y: Array, z: Array, u: Array, correlated: float) -> tuple[C
     tolerance = max(2.5 * float(np.median(u)), 0.006)
     used = _consensus(y, z, tolerance)
     for _ in range(12):
-        if used.sum() < 30:
+        if used.sum() < LEAST_POINTS:
             return None
         circle = fit_circle(y[used], z[used], u[used], correlated)
         off = z - circle.z(y)

@@ -18,21 +18,19 @@ from inspect_app.features.crown_line import CrownLine
 from inspect_app.features.solid import Crown, depth_from_drop
 from shared.measured import Contribution, Measured
 
-__all__ = ["Hollow", "find_hollows", "measure_depth", "least_drop"]
+__all__ = ["Hollow", "find_hollows", "measure_depth", "measure_length", "least_drop"]
 
 Array = NDArray[np.float64]
 
 PITCH_MM = 0.05
 """Spacing along the fret at which the outline is read: finer than any hollow a string makes."""
 SMOOTH_MM = 0.65
-"""Window of the local parabola (Savitzky-Golay). A hollow 2 mm long and 0.3 mm deep loses under 0.002 mm of depth in it."""
+"""Window of the local parabola (Savitzky-Golay). A hollow 2 mm long and 0.3 mm deep loses under 0.002 mm of depth in
+it."""
 SHORTEST_MM = 0.6
 """A hollow shorter than the smoothing window can't be told from a speck."""
 STEEPEST = 1.2
 """Slope of the outline that no string-made hollow reaches; a steeper step is the path jumping to another edge."""
-DEFINITION_PX = 0.1
-"""Standard uncertainty of where an outline is, besides noise: metal just below it is not evenly bright (two profiles with
-a tenth of the step's contrast falling across the blur differ by that much)."""
 RIM_SHARE = 1.0 / 3.0
 """A hollow counts when its walls were followed up to within a third of its depth on both sides."""
 
@@ -102,18 +100,18 @@ def _noise(line: CrownLine, smooth: Array, y: Array) -> float:
     return float(1.4826 * np.median(np.abs(r - np.median(r))))
 
 
-def least_drop(line: CrownLine, px_per_mm: float) -> float:
+def least_drop(line: CrownLine, definition: float) -> float:
     """Smallest drop that is told from noise, mm."""
-    return _least(_profile(line), px_per_mm)
+    return _least(_profile(line), definition)
 
 
-def _least(p: _Profile, px_per_mm: float) -> float:
+def _least(p: _Profile, definition: float) -> float:
     """4 sigma of the smoothed outline, so that one fret in some hundreds shows a hollow by chance; never below the
     definition of an edge."""
-    return max(4.0 * p.noise, DEFINITION_PX / px_per_mm)
+    return max(4.0 * p.noise, definition)
 
 
-def find_hollows(line: CrownLine, px_per_mm: float) -> tuple[list[Hollow], float]:
+def find_hollows(line: CrownLine, definition: float) -> tuple[list[Hollow], float]:
     """Hollows along a crown line, and the share of the line that is unclear.
 
     Returns
@@ -124,7 +122,7 @@ def find_hollows(line: CrownLine, px_per_mm: float) -> tuple[list[Hollow], float
         Share of the line where the outline could not be followed, 0 to 1.
     """
     p = _profile(line)
-    least = _least(p, px_per_mm)
+    least = _least(p, definition)
     found, unclear = [], float(p.broken.sum())
     for a, b in _runs(p.drop > least):
         piece = _whole(p, a, b)
@@ -201,7 +199,7 @@ def _summit(y: Array, drop: Array, at: float, height: float) -> tuple[float, flo
     return at + shift, float(a * shift**2 + b * shift + c)
 
 
-def measure_depth(h: Hollow, crown: Crown, u_elevation: float, px_per_mm: float, u_scale_rel: float) -> Measured:
+def measure_depth(h: Hollow, crown: Crown, u_elevation: float, definition: float, u_scale_rel: float) -> Measured:
     """Removal at a hollow's lowest place, below the unworn crown, with its uncertainty.
 
     Each contribution is the change of the depth when that input moves by its standard uncertainty, mean of both ways
@@ -216,7 +214,6 @@ def measure_depth(h: Hollow, crown: Crown, u_elevation: float, px_per_mm: float,
         ((name, (lo, hi)),) = moved.items()
         return abs(depth(**{name: hi}) - depth(**{name: lo})) / 2.0
 
-    definition = DEFINITION_PX / px_per_mm
     parts = {
         "edge noise": by(drop=(h.drop - h.u_drop, h.drop + h.u_drop)),
         "edge definition": by(drop=(h.drop - definition, h.drop + definition)),
@@ -225,3 +222,14 @@ def measure_depth(h: Hollow, crown: Crown, u_elevation: float, px_per_mm: float,
         "scale": depth() * u_scale_rel,
     }
     return Measured(depth(), "mm", tuple(Contribution(k, v) for k, v in parts.items()))
+
+
+def measure_length(h: Hollow, depth: float, least_depth: float) -> Measured:
+    """Length of a hollow along the fret, mm.
+
+    Its ends run out under the depth that still shows. How far is worked out for a smooth bump, depth times (1 - t^2)^2;
+    half of what that adds is its standard uncertainty, since a hollow's true form is not known."""
+    seen = h.stop - h.start
+    hidden = min(math.sqrt(max(least_depth, 0.0) / max(depth, 1e-6)), 0.9)
+    whole = seen / math.sqrt(1.0 - hidden)
+    return Measured.of(whole, "mm", edge_noise=PITCH_MM, faint_ends=(whole - seen) / 2.0)

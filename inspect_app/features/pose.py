@@ -11,15 +11,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.transform import Rotation
 
 from calib.plane import Plane
 
-__all__ = ["BoardPose", "stand", "LEAN_U", "GAP_MM", "GAP_U_MM"]
+__all__ = ["BoardPose", "stand", "LEAN_U", "GAP_MM", "GAP_U_MM", "SQUARE_U", "ROLL_U"]
 
 Array = NDArray[np.float64]
 
 LEAN_U = math.radians(1.0)
-"""Standard uncertainty of the backdrop's lean before looking: it may lean a degree or two (common practice, no source)."""
+"""Standard uncertainty of the backdrop's lean before looking: it may lean a degree or two (common practice, no
+source)."""
 GAP_MM = 1.5
 """The backdrop stands 1 to 2 mm behind the fret's centre line; the middle of that."""
 GAP_U_MM = 0.29
@@ -44,6 +46,10 @@ class BoardPose:
         Lean of the backdrop's top away from the camera, rad.
     u_lean : float
         Standard uncertainty of `lean`, rad.
+    turn, roll : float
+        Turn of the board against the backdrop about the upright, and about the neck, rad; taken as zero unless known.
+    shift : tuple of float
+        Displacement of the origin in the backdrop's frame, mm: zero but when the pose is varied about another point.
     """
 
     plane: Plane
@@ -51,17 +57,21 @@ class BoardPose:
     u_lean: float = LEAN_U
     gap_mm: float = GAP_MM
     u_gap_mm: float = GAP_U_MM
+    turn: float = 0.0
+    roll: float = 0.0
+    shift: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def axes(self) -> Array:
         """Board to backdrop: columns are the board's axes in the backdrop's frame, shape (3, 3)."""
-        c, s = math.cos(self.lean), math.sin(self.lean)
-        return np.array([[0.0, -1.0, 0.0], [s, 0.0, c], [-c, 0.0, s]])
+        lean = Rotation.from_rotvec([self.lean, 0.0, 0.0]).as_matrix()
+        upright = Rotation.from_rotvec([0.0, self.turn, self.roll]).as_matrix()
+        return np.asarray(upright @ lean @ _STANDING)
 
     @property
     def origin(self) -> Array:
         """The board frame's origin in the backdrop's frame, mm."""
-        return np.array([0.0, 0.0, self.gap_mm])
+        return np.array([0.0, 0.0, self.gap_mm]) + self.shift
 
     @property
     def camera(self) -> Array:
@@ -71,6 +81,14 @@ class BoardPose:
     def leaning(self, lean: float, u_lean: float | None = None) -> BoardPose:
         """The same view with another lean."""
         return replace(self, lean=lean, u_lean=self.u_lean if u_lean is None else u_lean)
+
+    def turned(self, turn: float) -> BoardPose:
+        """The same view with the board turned about the upright, rad."""
+        return replace(self, turn=turn)
+
+    def rolled(self, roll: float) -> BoardPose:
+        """The same view with the board rolled about the neck, rad."""
+        return replace(self, roll=roll)
 
     def rays(self, px: ArrayLike) -> Array:
         """Directions of sight in the board frame for pixels (N, 2), scaled to x = 1; shape (N, 3)."""
@@ -97,6 +115,10 @@ class BoardPose:
         """Standard uncertainty of the elevation of the sight line through a pixel, rad: card's tilt, and its lean."""
         tilt = float(self.plane.u_of(lambda p: math.asin(float(_unit(p.rays(px)[0])[1]))))
         return math.hypot(tilt, self.u_lean)
+
+
+_STANDING = np.array([[0.0, -1.0, 0.0], [0.0, 0.0, 1.0], [-1.0, 0.0, 0.0]])
+"""Board axes in the frame of a backdrop that stands upright and square."""
 
 
 def _unit(v: Array) -> Array:

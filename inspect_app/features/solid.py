@@ -1,14 +1,14 @@
 """The fret as a solid, and what a camera in a given place sees of it.
 
-Board frame, millimetres: x along the neck away from the camera, zero at the fret's centre line; y across the board, treble
-negative; z up. Cross-section: a circular arc of radius r through the crown's two edges (width W) and its top (height H).
-Wear removes everything above a level that varies along the fret. A bevel is a plane through lines parallel to the neck.
+Board frame, millimetres: x along the neck away from the camera, zero at the fret's centre line; y across the board,
+treble negative; z up. Cross-section: a circular arc of radius r through the crown's two edges (width W) and its top
+(height H). Wear removes everything above a level that varies along the fret. A bevel is a plane through lines parallel
+to the neck.
 
 Seen from an elevation e above the board, the outline of an unworn crown is the tangent to the arc; where wear has cut a
 flat wider than the tangent's place, it is the flat's far edge. Writing the flat's half-width as r sin(phi), so that the
-removal is d = r (1 - cos phi), the outline drops by ``q = r (1 - cos(phi - e)) / cos e`` in the plane through the centre
-line, which inverts in closed form.
-"""
+removal is d = r (1 - cos phi), the outline drops by ``q = r (1 - cos(phi - e)) / cos e`` in the plane through the
+centre line, which inverts in closed form."""
 
 from __future__ import annotations
 

@@ -1,0 +1,186 @@
+"""A fret with the backdrop behind it, as the elevation and end views both begin: scale, pose, crown line, lean."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from calib.edges import locate_steps, row_offsets, sample_across
+from calib.photo import Photo
+from calib.plane import Plane
+from calib.scales.base import Scale
+from calib.scales.printed import BACKDROP
+from inspect_app.ask import Ask
+from inspect_app.features.crown_line import CrownLine, crown_line_of, find_crown_line, look_along
+from inspect_app.features.lean import lean_from_frets, nearer_frets
+from inspect_app.features.pose import BoardPose, stand
+from inspect_app.features.solid import Crown
+from inspect_app.inspection import Outline
+from shared.errors import ScaleError
+from shared.measured import NotMeasured
+
+__all__ = ["StandingFret", "see_fret", "crown_of", "crossings", "u_scale", "draw_crown_line"]
+
+Array = NDArray[np.float64]
+
+CROWN_U_MM = 0.03
+"""Standard uncertainty of a crown's width and height as given: read by calliper on a rounded, filed thing, or from a
+photo from above."""
+EVERYDAY = Crown(2.55, 1.2, 0.3, 0.15)
+"""Where no size is given: the middle of what wires measure, and a standard uncertainty that spans them (common
+practice, no source: 1.9 to 3.0 mm wide, 0.9 to 1.5 mm high)."""
+CARD_CLEAR_MM = 0.35
+"""Left out under the lowest printed row of the card: its blur, and a print shifted on its sheet."""
+PRINTED_MM = max(m.top + m.side for m in BACKDROP)
+"""From the backdrop's top edge to the foot of its lowest printed row."""
+BESIDE_MM = 3.0
+"""How far beside the seen markers the card is taken to be white."""
+SOFT_MM = 0.08
+"""Blur (standard deviation) beyond which edges are called soft: half the drop of a hollow that wants dressing."""
+DEFINITION_PX = 0.1
+"""Standard uncertainty of where a sharp outline is, besides noise: what sub-pixel detectors reach on real edges
+(Devernay, INRIA RR-2724, 1995: below a tenth of a pixel)."""
+DEFINITION_SHARE = 0.07
+"""Share of the blur by which an edge may sit aside when the metal below it is not evenly bright: a ramp of a tenth of
+the step's height within one blur moves its steepest point by so much."""
+CROSSING_SIGMA = 12.0
+"""An upright edge on the card this many deviations above its noise is a thing in front, not paper."""
+
+
+@dataclass(frozen=True)
+class StandingFret:
+    """What both views know of the fret before they read anything off it.
+
+    Attributes
+    ----------
+    pose : BoardPose
+    line : CrownLine
+    crown : Crown
+    mm_per_px : float
+        At the fret.
+    blur_px : float
+        Standard deviation of the outline's blur, pixels.
+    elevation, u_elevation : float
+        Of the line of sight to the middle of what is seen of the crown line, rad.
+    flags : tuple of str
+    """
+
+    pose: BoardPose
+    line: CrownLine
+    crown: Crown
+    mm_per_px: float
+    blur_px: float
+    elevation: float
+    u_elevation: float
+    flags: tuple[str, ...]
+
+    @property
+    def definition_mm(self) -> float:
+        """Standard uncertainty of where the outline is besides noise: a tenth of a pixel, more in a soft photo."""
+        return max(DEFINITION_PX, DEFINITION_SHARE * self.blur_px) * self.mm_per_px
+
+
+def crown_of(ask: Ask) -> tuple[Crown, tuple[str, ...]]:
+    """The unworn crown as given, or an everyday one with its wide uncertainty and a flag."""
+    width, height = ask.crown_width, ask.crown_height
+    flags = () if width and height else ("CROWN_ASSUMED",)
+    w, uw = (width, CROWN_U_MM) if width else (EVERYDAY.width, EVERYDAY.u_width)
+    h, uh = (height, CROWN_U_MM) if height else (EVERYDAY.height, EVERYDAY.u_height)
+    return Crown(w, min(h, w), uw, uh), flags
+
+
+def see_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> StandingFret | NotMeasured:
+    """Find the fret in front of the backdrop: its crown line, and the camera's elevation over the board.
+
+    Raises
+    ------
+    ScaleError
+        If the scale is not the backdrop: without it nothing is known of the camera's elevation.
+    """
+    if scale.kind != "backdrop":
+        raise ScaleError(
+            "This view is measured against the printed backdrop, and the photo's scale is another.",
+            "Stand the backdrop on the board just behind the fret and take the photo again.",
+        )
+    crown, flags = crown_of(ask)
+    pose = stand(plane)
+    columns, top = _where_to_look(photo, scale, pose)
+    mm_per_px = abs(float(columns[1] - columns[0])) / 4.0
+    line = find_crown_line(photo, pose, columns, top, crown.radius)
+    if line is None:
+        return NotMeasured(
+            f"fret {ask.first_fret}, crown line", "no crown line stands out against the backdrop; change the light"
+        )
+    if ask.scale_length is not None:
+        away = nearer_frets(ask.scale_length, ask.first_fret, pose)
+        leaning = lean_from_frets(photo, pose, line.circle, line.span, crown.height, away)
+        line, pose = crown_line_of(line.edge, leaning, crown.radius, mm_per_px) or line, leaning
+    blur = _blur(photo, line)
+    if blur * mm_per_px > SOFT_MM:
+        flags = (*flags, "BLURRED")
+    middle = line.edge.px[len(line.edge.px) // 2]
+    elevation = float(np.median(line.elevation))
+    return StandingFret(pose, line, crown, mm_per_px, blur, elevation, pose.u_elevation(middle), flags)
+
+
+def _where_to_look(photo: Photo, scale: Scale, pose: BoardPose) -> tuple[Array, float]:
+    """Columns across the board, four pixels apart, and the height above which the card is printed, mm."""
+    card_x = scale.plane_mm[:, 0]
+    foot = -(PRINTED_MM + CARD_CLEAR_MM)
+    below = pose.plane.to_px([[card_x.mean(), foot, 0.0], [card_x.mean() + 1.0, foot, 0.0]])
+    pixel = 1.0 / max(float(np.linalg.norm(below[1] - below[0])), 1.0)
+    seen = pose.cross([[0.0, below[0, 1]], [photo.width - 1.0, below[0, 1]]])[:, 0]
+    lo, hi = max(seen.min(), -card_x.max() - BESIDE_MM), min(seen.max(), -card_x.min() + BESIDE_MM)
+    return np.arange(lo, hi, 4.0 * pixel), float(pose.cross(below[:1])[0, 1])
+
+
+def _blur(photo: Photo, line: CrownLine) -> float:
+    """Median blur of the outline, px, over a hundred places of the unworn parts."""
+    some = np.flatnonzero(line.used)[:: max(1, int(line.used.sum()) // 100)]
+    along = np.gradient(gaussian_filter1d(line.edge.px, 5.0, axis=0), axis=0)[some]
+    along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
+    normal = np.column_stack([along[:, 1], -along[:, 0]])
+    steps = locate_steps(sample_across(photo, line.edge.px[some], normal, 12.0), row_offsets(12.0))
+    found = steps.sigma[np.isfinite(steps.sigma)]
+    return float(np.median(found)) if len(found) else 1.0
+
+
+def crossings(photo: Photo, fret: StandingFret) -> int:
+    """Number of things that cross the crown line from above, strings say: sharp upright edges on the card, in pairs."""
+    lo, hi = fret.line.span
+    y = np.arange(lo, hi, 2.0 * fret.mm_per_px)
+    light = look_along(photo, fret.pose, y, fret.line.circle.z(y), np.linspace(1.1, 0.35, 24)).mean(axis=0)
+    slope = gaussian_filter1d(light, 1.5, order=1) - gaussian_filter1d(light, 6.0, order=1)
+    noise = 1.4826 * float(np.median(np.abs(slope))) + 1e-5
+    strong = np.abs(slope) > max(CROSSING_SIGMA * noise, 0.02 * float(np.median(light)))
+    starts = int(np.sum(np.diff(strong.astype(np.int8)) == 1))
+    return math.ceil(starts / 2)
+
+
+def u_scale(fret: StandingFret) -> float:
+    """Relative standard uncertainty of a length at the fret: the print, the gap to the backdrop, the camera's
+    distance."""
+    distance = -float(fret.pose.camera[0])
+    gap = fret.pose.u_gap_mm / distance
+    # a length on the fret looks longer than one on the card by gap / distance, and the distance is not exact
+    u_distance = float(fret.pose.plane.u_of(lambda p: p.distance_mm)) / distance
+    return math.hypot(fret.pose.plane.u_rel, gap, fret.pose.gap_mm / distance * u_distance)
+
+
+def draw_crown_line(fret: StandingFret, n: int) -> tuple[Outline, Outline]:
+    """The outline as seen, and the arc of the unworn crown line over it."""
+    lo, hi = fret.line.span
+    inside = (fret.line.y >= lo) & (fret.line.y <= hi)
+    seen = fret.line.edge.px[inside][:: max(1, int(inside.sum()) // 200)]
+    y = np.linspace(lo, hi, 80)
+    order = np.argsort(fret.line.y)
+    lift = np.interp(y, fret.line.y[order], (fret.line.unworn - fret.line.circle.z(fret.line.y))[order])
+    arc = fret.pose.to_px(np.column_stack([np.zeros_like(y), y, fret.line.circle.z(y) + lift]))
+    return (
+        Outline("crown_line", tuple((float(a), float(b)) for a, b in seen), of=f"fret {n}, crown line"),
+        Outline("arc", tuple((float(a), float(b)) for a, b in arc), of=f"fret {n}, crown line radius"),
+    )

@@ -1,0 +1,198 @@
+"""Along the neck, low over the board, the backdrop just behind one fret: divots, board radius, bevels of both ends."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.photo import Photo
+from calib.plane import Plane
+from calib.scales.base import Scale
+from inspect_app import __version__
+from inspect_app.ask import Ask
+from inspect_app.features.bevel import End, EndReading, foot_of, read_end
+from inspect_app.features.crown_line import crown_line_of
+from inspect_app.features.divot import Hollow, find_hollows, least_drop, measure_depth, measure_length
+from inspect_app.features.pose import ROLL_U
+from inspect_app.features.solid import blind_depth, depth_from_drop
+from inspect_app.features.standing import StandingFret, crossings, draw_crown_line, see_fret, u_scale
+from inspect_app.inspection import Divot, FretReading, Inspection, Outline
+from inspect_app.views import summaries
+from shared.measured import Contribution, Measured, NotMeasured
+
+__all__ = ["measure"]
+
+Array = NDArray[np.float64]
+Ends = dict[End, EndReading]
+
+STEEP = math.radians(8.0)
+"""Elevation beyond which even a hollow of `WANTED_MM` moves an everyday crown's outline by less than 0.004 mm."""
+WANTED_MM = 0.03
+"""Depth of hollow that a photo ought to show: less is polished out without thought (common practice, no source)."""
+UNCLEAR = 0.1
+"""Share of the outline that may be lost before hollows are declined for the whole fret."""
+ROLL_SEEN_U = math.radians(0.1)
+"""Standard uncertainty of the backdrop's level once the board's own ends gave it: ends 0.3 mm unlike on a 241 mm
+radius."""
+WIGGLE_SHARE = 0.5
+"""How much of an edge's definition may bend the same way over the whole crown line."""
+
+
+def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
+    """Measure the fret in focus.
+
+    Raises
+    ------
+    InspectError
+        If the photo's scale is not the backdrop.
+    """
+    n = ask.first_fret
+    kept = summaries(photo, scale, plane, ask)
+    base = Inspection("elevation", kept[0], __version__, ask.to_dict(), scale=kept[1], camera=kept[2])
+    fret = see_fret(photo, scale, plane, ask)
+    if isinstance(fret, NotMeasured):
+        what = ("crown line", "divots", "bevels")
+        return replace(base, not_measured=tuple(NotMeasured(f"fret {n}, {w}", fret.reason) for w in what))
+    fret, ends, missing = _ends(photo, fret, n)
+    hollows, declined = _hollows(photo, fret, n)
+    flags = (*fret.flags, *(("STEEP_VIEW",) if fret.elevation > STEEP else ()))
+    radius = _radius(fret, n)
+    reading = FretReading(
+        n,
+        crown_line_radius=radius if isinstance(radius, Measured) else None,
+        blind_depth=_blind(fret),
+        bevel_treble=ends["treble"].angle if "treble" in ends else None,
+        bevel_bass=ends["bass"].angle if "bass" in ends else None,
+        divots=tuple(_divot(h, fret, ends, flags) for h in hollows),
+        outlines=(*draw_crown_line(fret, n), *_drawn_hollows(hollows, fret, n), *(e.drawn for e in ends.values())),
+    )
+    lost = (*missing, *declined, *((radius,) if isinstance(radius, NotMeasured) else ()))
+    return replace(base, frets=(reading,), not_measured=lost, flags=flags, checks=_checks(fret))
+
+
+def _ends(photo: Photo, fret: StandingFret, n: int) -> tuple[StandingFret, Ends, tuple[NotMeasured, ...]]:
+    """Both ends' bevels; when both are seen the board's own symmetry says how level the backdrop stands."""
+    found, missing = _read_ends(photo, fret, ROLL_U, n)
+    if len(found) < 2:
+        return fret, found, missing
+    middle = (found["treble"].bevel.foot + found["bass"].bevel.foot) / 2.0
+    roll = -math.atan(float(fret.line.circle.slope(middle)))
+    pose = fret.pose.rolled(fret.pose.roll + roll)
+    line = crown_line_of(fret.line.edge, pose, fret.crown.radius, fret.mm_per_px)
+    if line is None or abs(roll) > 5.0 * ROLL_U:
+        return fret, found, missing
+    level = replace(fret, pose=pose, line=line)
+    return (level, *_read_ends(photo, level, ROLL_SEEN_U, n))
+
+
+def _read_ends(photo: Photo, fret: StandingFret, u_roll: float, n: int) -> tuple[Ends, tuple[NotMeasured, ...]]:
+    ends: tuple[End, End] = ("treble", "bass")
+    read = {end: read_end(photo, fret, end, u_roll, n) for end in ends}
+    return (
+        {k: v for k, v in read.items() if isinstance(v, EndReading)},
+        tuple(v for v in read.values() if isinstance(v, NotMeasured)),
+    )
+
+
+def _hollows(photo: Photo, fret: StandingFret, n: int) -> tuple[list[Hollow], tuple[NotMeasured, ...]]:
+    """Hollows that can be trusted, and why others may be missing."""
+    what = f"fret {n}, divots"
+    if crossings(photo, fret) > 0:
+        return [], (NotMeasured(what, "something crosses the crown line; take the strings off or push them aside"),)
+    hollows, unclear = find_hollows(fret.line, fret.definition_mm)
+    if unclear > UNCLEAR:
+        return [], (NotMeasured(what, "the metal hardly stands out from the backdrop; change the light"),)
+    least = _least_depth(fret)
+    if least <= WANTED_MM:
+        return hollows, ()
+    return hollows, (
+        NotMeasured(
+            what,
+            f"a divot shallower than {least:.2f} mm does not show from {math.degrees(fret.elevation):.0f} degrees "
+            "above the board in this light; lower the camera to 2 to 5 degrees to settle it",
+        ),
+    )
+
+
+def _least_depth(fret: StandingFret) -> float:
+    drop = least_drop(fret.line, fret.definition_mm)
+    return float(depth_from_drop(drop, fret.crown.radius, fret.elevation))
+
+
+def _divot(h: Hollow, fret: StandingFret, ends: Ends, flags: tuple[str, ...]) -> Divot:
+    depth = measure_depth(h, fret.crown, fret.u_elevation, fret.definition_mm, u_scale(fret)).with_flags(*flags)
+    foot, u_foot = foot_of(fret, ends.get("treble"))
+    # the flat's far edge lies r sin(phi) behind the centre line: carry it along the line of sight
+    behind = math.sqrt(max(2.0 * fret.crown.radius * depth.value - depth.value**2, 0.0))
+    aside = float(np.interp(h.at, fret.line.y, fret.pose.rays(fret.line.edge.px)[:, 1])) * behind
+    place = h.at + aside - foot
+    at = Measured.of(place, "mm", edge_noise=fret.mm_per_px, fret_end=u_foot, scale=abs(place) * u_scale(fret))
+    return Divot(at, measure_length(h, depth.value, _least_depth(fret)), depth)
+
+
+def _radius(fret: StandingFret, n: int) -> Measured | NotMeasured:
+    """Radius of the board at the fret: that of its unworn crown line."""
+    circle, (lo, hi) = fret.line.circle, fret.line.span
+    what = f"fret {n}, crown line radius"
+    if fret.line.used.mean() < 0.25:
+        return NotMeasured(what, "too little of the unworn crown line stands out against the backdrop")
+    if circle.curvature < 3.0 * circle.u_curvature:
+        return NotMeasured(what, "the crown line is straight as far as this photo can tell")
+    r = 1.0 / circle.curvature
+    wiggle = WIGGLE_SHARE * fret.definition_mm * 8.0 / (hi - lo) ** 2
+    return Measured(
+        r,
+        "mm",
+        (
+            Contribution("edge noise", circle.u_curvature * r**2),
+            Contribution("edge definition", wiggle * r**2),
+            Contribution("scale and lens", _u_bend(fret) * r**2),
+            Contribution("fret to backdrop", r * fret.pose.u_gap_mm / -float(fret.pose.camera[0])),
+        ),
+        fret.flags,
+    )
+
+
+def _u_bend(fret: StandingFret) -> float:
+    """What the plane's pose and the lens leave open of the crown line's curvature, 1/mm."""
+    y = np.linspace(*fret.line.span, 9)
+    px = fret.pose.to_px(np.column_stack([np.zeros(9), y, fret.line.circle.z(y)]))
+
+    def bend(plane: Plane) -> float:
+        at = replace(fret.pose, plane=plane).cross(px)
+        return float(-2.0 * np.polyfit(at[:, 0] - at[:, 0].mean(), at[:, 1], 2)[0])
+
+    return float(fret.pose.plane.u_of(bend))
+
+
+def _blind(fret: StandingFret) -> Measured:
+    """Removal that leaves the outline as it was, r (1 - cos e)."""
+    r, e = fret.crown.radius, fret.elevation
+    return Measured.of(
+        blind_depth(r, e),
+        "mm",
+        camera_elevation=abs(r * math.sin(e)) * fret.u_elevation,
+        crown_radius=(1.0 - math.cos(e)) * fret.crown.u_radius,
+    )
+
+
+def _drawn_hollows(hollows: list[Hollow], fret: StandingFret, n: int) -> list[Outline]:
+    out = []
+    for i, h in enumerate(hollows, start=1):
+        inside = (fret.line.y >= h.start) & (fret.line.y <= h.stop)
+        points = tuple((float(x), float(y)) for x, y in fret.line.edge.px[inside][::3])
+        out.append(Outline("divot", points, of=f"fret {n}, divots {i}"))
+    return out
+
+
+def _checks(fret: StandingFret) -> dict[str, float]:
+    return {
+        "elevation_deg": math.degrees(fret.elevation),
+        "u_elevation_deg": math.degrees(fret.u_elevation),
+        "lean_deg": math.degrees(fret.pose.lean),
+        "least_depth_mm": _least_depth(fret),
+        "blur_px": fret.blur_px,
+    }
