@@ -30,7 +30,8 @@ def open_store(data_dir: Path | None = None) -> Store:
     """
     folder = Path(data_dir) if data_dir else user_data_path("inspect-app", appauthor=False)
     try:
-        (folder / PHOTOS).mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)  # customers' names: for this person's eyes alone
+        (folder / PHOTOS).mkdir(exist_ok=True)
     except OSError as error:
         raise StoreError(
             f"The data folder {folder} can't be made: {error.strerror}.", "Choose another folder with --data."

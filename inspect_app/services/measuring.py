@@ -15,7 +15,7 @@ from inspect_app.ask import Ask, HandEdge, ScaleAsk, View
 from inspect_app.inspection import Inspection, PhotoSummary
 from inspect_app.jobs import loading
 from inspect_app.jobs.details import InstrumentDetails
-from inspect_app.jobs.models import InspectionRow, Judgement
+from inspect_app.jobs.models import InspectionRow, Job, Judgement
 from inspect_app.jobs.models import Photo as PhotoRow
 from inspect_app.jobs.photo_files import place
 from inspect_app.jobs.records import InspectionView
@@ -30,6 +30,7 @@ from shared.errors import InspectError, OptionError
 __all__ = [
     "earlier_inspections",
     "inspection_view",
+    "measure_again",
     "measure_photo",
     "place_edge",
     "restore_inspection",
@@ -81,6 +82,18 @@ def measure_photo(store: Store, photo_id: int, ask: Ask, again: bool = False) ->
     with writing(store) as session:
         photo = row(session, PhotoRow, photo_id, "photo")
         return loading.inspection_view(_keep(session, photo, ask, answer))
+
+
+def measure_again(store: Store, job_id: int) -> tuple[InspectionView, ...]:
+    """Put each photo's last question to this version, where another version answered it; the new inspections.
+
+    The earlier ones stay, so that `undo` brings any of them back.
+    """
+    with reading(store) as session:
+        photos = [p for p in row(session, Job, job_id, "job").photos if p.removed is None]
+        last = [at for p in photos if (at := loading.current_inspection(p)) is not None and at.version != __version__]
+        asked = [(at.photo_id, Ask.from_dict(at.ask)) for at in last]
+    return tuple(measure_photo(store, photo_id, ask) for photo_id, ask in asked)
 
 
 def place_edge(store: Store, inspection_id: int, edge: HandEdge) -> InspectionView:

@@ -68,7 +68,7 @@ def back_up(store: Store, path: Path) -> Path:
     try:
         with zipfile.ZipFile(part, "x", zipfile.ZIP_STORED) as z:  # photos are compressed already
             _pack(store, z)
-        with part.open("rb") as f:
+        with part.open("rb+") as f:
             os.fsync(f.fileno())
         os.replace(part, path)
     except (OSError, sqlite3.Error) as error:

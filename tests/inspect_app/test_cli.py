@@ -11,9 +11,12 @@ import numpy as np
 import pytest
 
 import inspect_app
+import sample_images
 from inspect_app.cli import main
 from inspect_app.commands import measure as measure_command
 from inspect_app.commands.table import answer_table
+from inspect_app.inspection import Inspection
+from inspect_app.readings import readings_of
 from inspect_app.services import JobDetails, create_job, open_store
 from shared.errors import ScaleError
 
@@ -231,6 +234,31 @@ def test_the_table_names_every_doubt_once(make_answer):
     table = answer_table(make_answer())
     assert table.count("FOCAL_ASSUMED") == 1
     assert table.count("  INDIRECT:") == 1
+
+
+def one_sample_of_each_view():
+    """The first sample photo of each view, with the options its truth file asks for."""
+    found = {}
+    for path in sorted(Path(sample_images.__file__).parent.glob("*.json")):
+        truth = json.loads(path.read_text(encoding="utf-8"))
+        if "ask" in truth:
+            found.setdefault(truth["ask"]["view"], (path.with_name(truth["photo"]), truth["ask"]))
+    return [pytest.param(*item, id=view) for view, item in sorted(found.items())]
+
+
+@pytest.mark.parametrize(("photo", "ask"), one_sample_of_each_view())
+def test_a_real_answer_fits_the_schema_and_comes_back_whole(photo, ask, tmp_path):
+    out = tmp_path / "a.json"
+    options = [word for name, value in ask.items() for word in (f"--{name.replace('_', '-')}", str(value))]
+    drawn = tmp_path / "o.jpg"
+    assert main(["measure", str(photo), *options, "--json", str(out), "--overlay", str(drawn)]) == 0
+    answer = json.loads(out.read_text())
+    jsonschema.validate(answer, SCHEMA)
+    assert json.loads(json.dumps(Inspection.from_dict(answer).to_dict())) == answer
+    assert {o["of"] for f in answer["frets"] for o in f["outlines"]} <= {
+        r.of for r in readings_of(Inspection.from_dict(answer))
+    }
+    assert drawn.stat().st_size > 0
 
 
 def test_the_command_starts_as_a_module():

@@ -1,7 +1,10 @@
 """The store: its tables come from migrations, its photo files from whole writes, its search from what people type."""
 
+import os
 import shutil
 import sqlite3
+import stat
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from datetime import date
 
@@ -51,6 +54,21 @@ def test_opening_twice_keeps_what_is_there(tmp_path):
     second = open_store(tmp_path / "d")
     assert job_view(second, job).details.customer == "Ada"
     second.close()
+
+
+def test_windows_that_open_a_new_folder_together_make_one_store(tmp_path):
+    with ThreadPoolExecutor(4) as pool:
+        stores = list(pool.map(lambda _: open_store(tmp_path / "d"), range(4)))
+    create_job(stores[0], JobDetails("Ada"))
+    assert [find_jobs(s).total for s in stores] == [1, 1, 1, 1]
+    for s in stores:
+        s.close()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows keeps a person's folder private by itself")
+def test_a_new_data_folder_is_for_its_owner_alone(tmp_path):
+    open_store(tmp_path / "d").close()
+    assert stat.S_IMODE((tmp_path / "d").stat().st_mode) == 0o700
 
 
 def test_an_older_store_is_brought_up_with_a_copy_of_it_kept(tmp_path):
