@@ -55,7 +55,7 @@ def set_up() -> None:
     if STAMP.is_file() and python().exists() and STAMP.read_text() == fingerprint():
         return
     print(f"Setting up in {VENV}; this takes a few minutes the first time.", file=sys.stderr, flush=True)
-    venv.create(VENV, with_pip=True, clear=VENV.exists())
+    venv.create(VENV, with_pip=True, clear=VENV.exists(), symlinks=os.name != "nt")  # as `python -m venv` does
     pip = [str(python()), "-m", "pip", "--disable-pip-version-check", "install", "--quiet", "-c", str(CONSTRAINTS)]
     # the build back-end first, pinned like the rest, so that building the checkout fetches nothing of its own
     subprocess.run([*pip, "hatchling", "editables"], check=True, stdout=sys.stderr)

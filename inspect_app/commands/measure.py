@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
-import sys
 from pathlib import Path
 
 from calib.photo import Photo, open_photo
@@ -25,9 +24,10 @@ def run(options: argparse.Namespace) -> int:
     """Measure every photo named; 0 if all gave readings, 2 if any was refused."""
     ask = ask_from(options)
     several = len(options.photos) > 1
-    answers = [_measure_file(path, ask, _overlay_path(options.overlay, path, several)) for path in options.photos]
-    for answer in answers:
-        print(answer_table(answer, options.units))
+    answers = []
+    for path in options.photos:
+        answers.append(_measure_file(path, ask, _overlay_path(options.overlay, path, several)))
+        print(answer_table(answers[-1], options.units), flush=True)
     if options.json:
         forms = [a.to_dict() for a in answers]
         _write(options.json, (json.dumps(forms if several else forms[0], indent=1, allow_nan=False) + "\n").encode())
@@ -87,6 +87,7 @@ def _read(path: Path) -> bytes:
 
 def _write(path: Path, data: bytes) -> None:
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
     except OSError as error:
         raise StoreError(f"{path} can't be written: {error.strerror}.", "Choose another place for it.") from None
@@ -108,8 +109,4 @@ def _draw(photo: Photo, answer: Inspection, path: Path) -> None:
     if kind is None:
         raise OptionError(f"The overlay {path.name} has no picture's ending.", "End its name in .jpg, .png or .webp.")
     _, encoded = cv2.imencode(kind, draw(photo.bgr, answer))
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        print(error.strerror, file=sys.stderr)
     _write(path, encoded.tobytes())

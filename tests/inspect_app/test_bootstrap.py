@@ -27,7 +27,7 @@ def checkout(tmp_path, monkeypatch):
 def ran(checkout, monkeypatch):
     commands = []
 
-    def create(folder, with_pip, clear):
+    def create(folder, with_pip, clear, symlinks):
         bootstrap.python().parent.mkdir(parents=True, exist_ok=True)
         bootstrap.python().touch()
         commands.append(["venv", str(folder)])

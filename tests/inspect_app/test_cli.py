@@ -118,8 +118,13 @@ def test_an_overlay_that_is_no_picture_is_refused(photo, measured, tmp_path, cap
     assert "End its name in .jpg" in capsys.readouterr().err
 
 
-def test_json_into_a_missing_folder_is_refused(photo, measured, tmp_path, capsys):
-    assert main(["measure", str(photo), "--json", str(tmp_path / "no" / "a.json")]) == 2
+def test_json_into_a_missing_folder_makes_it(photo, measured, tmp_path):
+    assert main(["measure", str(photo), "--json", str(tmp_path / "new" / "a.json")]) == 0
+    assert (tmp_path / "new" / "a.json").is_file()
+
+
+def test_json_where_nothing_can_be_written_is_refused(photo, measured, capsys):
+    assert main(["measure", str(photo), "--json", str(photo / "a.json")]) == 2
     assert "can't be written" in capsys.readouterr().err
 
 
