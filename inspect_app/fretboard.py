@@ -77,7 +77,7 @@ def fit_spacing(position: ArrayLike, number: ArrayLike, scale_length: float, u_m
     return SpacingFit(float(p[0]), math.sqrt(cov[0, 0]), float(p[1]), residual)
 
 
-def number_steps(position: ArrayLike, tolerance: float = 0.2) -> NDArray[np.int64] | None:
+def number_steps(position: ArrayLike, tolerance: float = 0.1) -> NDArray[np.int64] | None:
     """Number frets counting from 0 at the first, from their spacing alone; needs neither scale length nor first number.
 
     Equal temperament makes every gap 2^(-1/12) of the one before, so a gap about twice that has a fret missing in it.
@@ -87,7 +87,7 @@ def number_steps(position: ArrayLike, tolerance: float = 0.2) -> NDArray[np.int6
     position : array_like, shape (N,)
         Increasing towards the body, any unit.
     tolerance : float
-        Largest departure of a gap, in gaps, that still counts: at 0.2 a wrong whole number can't be meant.
+        Largest departure of a gap, in gaps, that still counts; the overview places frets to some hundredths of a gap.
 
     Returns
     -------
@@ -100,7 +100,9 @@ def number_steps(position: ArrayLike, tolerance: float = 0.2) -> NDArray[np.int6
     best: tuple[float, NDArray[np.int64]] | None = None
     for first_gap in (1, 2):
         n = _follow(y, first_gap)
-        if n is None or n[-1] > 1.6 * len(n):  # more frets missing than a photo hides: such a sequence fits anything
+        if n is None or 3 * n[-1] > 4 * (
+            len(n) - 1
+        ):  # more frets missing than a photo hides: such a sequence fits anything
             continue
         a = np.column_stack([2.0 ** (-n / 12.0), np.ones(len(n))])
         p, *_ = np.linalg.lstsq(a, y, rcond=None)

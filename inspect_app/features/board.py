@@ -26,7 +26,7 @@ _MAX_OVERVIEW_PX = 1_500_000
 BAND_MM = 2.0
 """Bands this high: some twenty across a board, each several px high."""
 BOARD_BELOW_MM = 1.1
-"""About the crown height, by which the board lies below a scale level with the crowns; at this stage it hardly matters."""
+"""About a crown height, by which the board lies below a scale level with the crowns; here it hardly matters."""
 MAX_TURN_DEG = 20.0
 """How far the neck may lie askew in the photo."""
 _CALM = 8.0
@@ -98,7 +98,7 @@ def find_board(photo: Photo, plane: Plane, ask: Ask, covers_px: tuple[Floats, ..
 def _photo_axes(photo: Photo, plane: Plane, ask: Ask) -> tuple[Floats, Floats]:
     """Unit vectors on the plane nearest to the photo's horizontal and vertical, as the person says the neck lies."""
     c = np.array([photo.width / 2.0, photo.height / 2.0])
-    p = plane.to_mm(np.array([c, c + (50.0, 0.0), c - (0.0, 50.0)]))
+    p = plane.to_mm(c + np.array([[0.0, 0.0], [50.0, 0.0], [0.0, -50.0]]))
     right, up = p[1] - p[0], p[2] - p[0]
     u = right if ask.nut == "left" else -right
     u = u / np.linalg.norm(u)
@@ -129,9 +129,11 @@ class _Reduced:
         for outline in covers_px:
             cv2.fillPoly(seen, [np.round(outline / factor).astype(np.int32)], 0)
         reach = round(_COVER_MARGIN_MM * scale / factor)
-        seen = cv2.erode(seen, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
+        eroded = cv2.erode(seen, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
         corners = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], dtype=float)
-        return cls(np.asarray(gray), np.asarray(seen), factor, corners, scale / factor)
+        return cls(
+            np.asarray(gray, dtype=np.uint8), np.asarray(eroded, dtype=np.uint8), factor, corners, scale / factor
+        )
 
 
 @dataclass(frozen=True)
@@ -156,7 +158,7 @@ def _bands(reduced: _Reduced, plane: Plane, u: Floats, v: Floats) -> _Bands:
     n_u, n_v = int((u1 - u0) * scale), int((v1 - v0) * scale / per_band)
     light, seen = _lay_out(reduced, plane, (u0, v0), (u, v), (n_u, n_v * per_band))
     light = light.reshape(n_v, per_band, n_u)
-    whole = seen.reshape(n_v, per_band, n_u).all(axis=1)
+    whole = np.asarray(seen.reshape(n_v, per_band, n_u).all(axis=1), dtype=bool)
     mean = light.mean(axis=1)
     step = np.zeros((n_v, n_u))
     step[:, 1:-1] = mean[:, 2:] - mean[:, :-2]
@@ -187,11 +189,11 @@ def _lay_out(
     at = np.concatenate([xy, np.full((*xy.shape[:2], 1), -BOARD_BELOW_MM)], axis=2).reshape(-1, 3)
     px = ((plane.to_px(at) + 0.5) / reduced.factor - 0.5).reshape(len(gv), len(gu), 2).astype(np.float32)
     fine = np.array([[1.0 / coarse, 0, 0], [0, 1.0 / coarse, 0]], dtype=np.float32)
-    full = cv2.warpAffine(
-        px, fine, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
-    )
-    light = cv2.remap(reduced.gray, full, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    seen = cv2.remap(reduced.open, full, None, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    full = np.asarray(cv2.warpAffine(px, fine, size, flags=flags), dtype=np.float32)
+    x, y = full[..., 0], full[..., 1]
+    light = cv2.remap(reduced.gray, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = cv2.remap(reduced.open, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     return light.astype(np.float32), np.asarray(seen > 0)
 
 

@@ -180,8 +180,10 @@ def _sample(
     for outline in covers_px:
         cv2.fillPoly(covered, [np.round(outline - (x0, y0)).astype(np.int32)], 1)
     here = where - np.array([x0, y0], dtype=np.float32)
-    out = cv2.remap(light, here, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    hidden = cv2.remap(covered, here, None, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=1)
+    out = cv2.remap(light, here[..., 0], here[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    hidden = cv2.remap(
+        covered, here[..., 0], here[..., 1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=1
+    )
     inside = (x >= 0) & (y >= 0) & (x <= photo.width - 1) & (y <= photo.height - 1)
     return np.maximum(out, 0.0, out=np.asarray(out)), np.asarray(inside & (hidden == 0))
 
@@ -189,7 +191,7 @@ def _sample(
 def _map(
     frame: FretFrame, along: NDArray[np.float64], across: NDArray[np.float64], height: float
 ) -> NDArray[np.float32]:
-    """Photo pixels of the grid, shape (n_along, n_across, 2); worked out at every 16th place, for it bends by little."""
+    """Photo pixels of the grid, shape (n_along, n_across, 2); worked out at every 16th place, as it hardly bends."""
     every = 16
     a = along[0] + (along[1] - along[0]) * np.arange(0, len(along) + every, every)
     t = across[0] + (across[1] - across[0]) * np.arange(0, len(across) + every, every)

@@ -17,7 +17,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import CubicSpline
+from scipy.ndimage import map_coordinates
 from scipy.special import ndtr
 
 from inspect_app.features.crown import FretPatch
@@ -65,7 +65,7 @@ WIRE_SD_MM = 0.02
 """Standard deviation of the crown width from fret to fret on one board, wear at the edges included (common practice,
 no source); a fret that differs by much more is taken to be other wire."""
 _OTHER_WIRE = 25.0
-"""Log likelihood at which a fret's own evidence outweighs the rest of the board: 8 standard deviations' square halved."""
+"""Log likelihood at which a fret's own evidence outweighs the rest of the board: 7 standard deviations."""
 _INDEPENDENT = 4.0
 """Half the samples to either side of an edge that are left when the curves are fitted: the exponent which turns a ratio
 of mean squares into a likelihood."""
@@ -100,7 +100,7 @@ class CrownProfile:
 
 
 def crown_profile(patch: FretPatch) -> CrownProfile | None:
-    """Median profile across the fret, its rows aligned; ``None`` where fewer than half of its length is open to view."""
+    """Median profile across the fret, its rows aligned; ``None`` where less than half of its length is in view."""
     rows = (patch.along_mm > _END_MM) & (patch.along_mm < patch.frame.length_mm - _END_MM)
     log_light = np.log(patch.light[rows] + _DARK)
     valid = patch.valid[rows]
@@ -120,8 +120,7 @@ def crown_profile(patch: FretPatch) -> CrownProfile | None:
         return None
     segments, places = np.array(parts, dtype=float), np.array(at)
     shift, slope, middle, scatter = _align(segments, places, patch.px_per_mm)
-    x = np.arange(segments.shape[1])
-    aligned = np.array([CubicSpline(x, seg)(x + s) for s, seg in zip(shift, segments, strict=True)])
+    aligned = _moved(segments, shift)
     return CrownProfile(
         patch.across_mm,
         np.median(aligned, axis=0),
@@ -134,15 +133,14 @@ def crown_profile(patch: FretPatch) -> CrownProfile | None:
 
 
 def _align(segments: Floats, along: Floats, px_per_mm: float) -> tuple[Floats, float, float, float]:
-    """Shift of each segment (px) on one straight line, the line's slope (mm/mm) and middle (mm), and the scatter (mm)."""
+    """Shift of each segment (px) on one line, the line's slope (mm/mm) and middle (mm), and the scatter (mm)."""
     reach = max(3, round(0.5 * px_per_mm))
     total = np.zeros(len(segments))
     middle = float(along.mean())
     slope = 0.0
     own = total
-    x = np.arange(segments.shape[1], dtype=float)
     for _ in range(3):
-        moved = np.array([np.interp(x + s, x, seg) for s, seg in zip(total, segments, strict=True)])
+        moved = _moved(segments, total)
         own = total + _shifts(moved, np.median(moved, axis=0), reach)
         slope = _theil_sen(along, own)
         total = slope * (along - middle)
@@ -152,14 +150,21 @@ def _align(segments: Floats, along: Floats, px_per_mm: float) -> tuple[Floats, f
     return total, slope / px_per_mm, middle, scatter / px_per_mm
 
 
+def _moved(segments: Floats, shift: Floats) -> Floats:
+    """Each segment read `shift` px farther on, by cubic splines: straight lines would blur the edges."""
+    k, n = segments.shape
+    at = np.stack([np.broadcast_to(np.arange(k)[:, None], (k, n)), np.arange(n) + shift[:, None]])
+    return np.asarray(map_coordinates(segments, at, order=3, mode="nearest"))
+
+
 def _shifts(segments: Floats, reference: Floats, reach: int) -> Floats:
     """Where each segment's steps agree best with the reference's, px, by correlation and a parabola through its top."""
-    d, r = np.gradient(segments, axis=1), np.gradient(reference)
-    core = slice(reach, -reach)
+    d, r = np.gradient(segments, axis=1), np.gradient(reference)[reach:-reach]
     steps = np.arange(-reach, reach + 1)
-    score = np.array([d[:, reach + s : d.shape[1] - reach + s] @ r[core] for s in steps]).T
+    windows = np.lib.stride_tricks.sliding_window_view(d, len(r), axis=1)
+    score = windows @ r
     i = np.clip(np.argmax(score, axis=1), 1, len(steps) - 2)
-    k = np.arange(len(d))
+    k = np.arange(len(segments))
     a, b, c = score[k, i - 1], score[k, i], score[k, i + 1]
     bend = np.minimum(a - 2.0 * b + c, -1e-12)
     return np.asarray(steps[i] + np.clip(0.5 * (a - c) / bend, -0.5, 0.5))
@@ -359,7 +364,7 @@ def _read(
     i, j = np.unravel_index(int(np.argmax(likely)), likely.shape)
     p = np.exp(np.maximum(likely - likely[i, j], -50.0))
     p /= p.sum()
-    near_w, near_s = _vertex(likely[i], j), _vertex(likely[:, j], i)
+    near_w, near_s = _vertex(likely[i], int(j)), _vertex(likely[:, j], int(i))
     width = widths[j] + near_w * (widths[1] - widths[0])
     centre = shifts[i] + near_s * (shifts[1] - shifts[0])
     floor = EDGE_U_PX / px_per_mm

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from inspect_app.features.crown import FretPatch
 from inspect_app.features.crown_edge import EDGE_U_PX, Evidence, mean_evidence
 
-__all__ = ["FretEnd", "end_evidence", "pick_end", "END_MARGIN_MM"]
+__all__ = ["FretEnd", "end_evidence", "pick_end", "END_MARGIN_MM", "END_SCATTER_MM"]
 
 Floats = NDArray[np.float64]
 
@@ -30,16 +30,21 @@ the bevel cuts the crown is not, and blurs in the mean."""
 _BESIDE_MM = (0.5, 1.3)
 """The board beside the fret is looked at so far from the crown's edge: clear of its shadow, near enough for its edge to
 run straight on."""
-_MISFIT = 0.04
+_MISFIT = 0.02
 """Departure of the compared light from smooth, in logarithm, that means nothing: the grain beside is not the grain
-beyond, and the board's edge cancels only to about a tenth of its contrast."""
+beyond, and the board's edge does not cancel quite."""
 _OUTSIDE_MM = (0.08, 0.40)
-_ALIKE = 0.12
+_ALIKE = 0.1
 """Beyond the end lies the same board as beside the fret, alike to about this much in logarithm of light (its edge is
 crossed a little askew, the fret throws some shadow); a bevel's face differs from it by far more, as a rule."""
-_SURE = 1.0
-"""Evidence below which there is no edge: explained and left over are about equal at 0."""
-_INDEPENDENT = 3.0
+_CLEAR_MM = 0.15
+"""An end is read only where at least this much of the ground outside it is in view."""
+_SURE = 0.0
+"""Evidence below which there is no edge: what the edge explains and what it leaves are then equal."""
+END_SCATTER_MM = 0.2
+"""Standard deviation of frets' ends from one straight line: each is filed by hand (common practice, no source)."""
+_FAR = 3.0
+_INDEPENDENT = 2.0
 """Exponent turning a ratio of mean squares into a likelihood: half the samples left, less what grain correlates."""
 _ROUND_U_MM = 0.02
 """Half a millimetre of bevel foot is filed, not milled: its line wanders by about this much (common practice, no
@@ -74,13 +79,28 @@ def end_evidence(patch: FretPatch, width: float, near: float, outward: int, soft
     rows = np.flatnonzero((away > -_INSIDE_MM) & (away < END_MARGIN_MM))
     off = np.abs(patch.across_mm) - width / 2.0
     beside, on = (off > _BESIDE_MM[0]) & (off < _BESIDE_MM[1]), np.abs(patch.across_mm) < _SHARE * width
-    seen = rows[_run_from_inside(patch.valid[rows][:, beside | on].all(axis=1), outward)]
+    clear = np.asarray(patch.valid[rows][:, beside | on].all(axis=1), dtype=bool)
+    seen = rows[_run_from_inside(clear, outward)]
     if len(seen) < 1.5 * patch.px_per_mm:
         return None
     light = np.log(patch.light[seen] + _DARK)
     differs = light[:, on].mean(axis=1) - light[:, beside].mean(axis=1)
-    e = mean_evidence(patch.along_mm[seen], differs, outward, softness, patch.px_per_mm, _MISFIT)
-    return Evidence(e.across_mm, e.log_ratio - _ground_doubt(patch.along_mm[seen], differs, outward, e.across_mm))
+    along, differs = _lengthened(patch.along_mm[seen], differs, outward)
+    e = mean_evidence(along, differs, outward, softness, patch.px_per_mm, _MISFIT)
+    ratio = e.log_ratio - _ground_doubt(along, differs, outward, e.across_mm)
+    limit = outward * patch.along_mm[seen][-1 if outward > 0 else 0] - _CLEAR_MM
+    keep = outward * e.across_mm <= limit
+    return Evidence(e.across_mm[keep], ratio[keep])
+
+
+def _lengthened(along: Floats, differs: Floats, outward: int) -> tuple[Floats, Floats]:
+    """Carried on outwards where the view ends, as ground that is alike: an end close to what hides it still shows."""
+    step = along[1] - along[0]
+    more = step * np.arange(1, round(_OUTSIDE_MM[1] / step) + 1)
+    flat = np.zeros(len(more))
+    if outward > 0:
+        return np.concatenate([along, along[-1] + more]), np.concatenate([differs, flat])
+    return np.concatenate([along[0] - more[::-1], along]), np.concatenate([flat, differs])
 
 
 def _ground_doubt(along: Floats, differs: Floats, outward: int, at: Floats) -> Floats:
@@ -103,15 +123,18 @@ def _run_from_inside(clear: NDArray[np.bool_], outward: int) -> NDArray[np.intp]
     return np.sort(kept)
 
 
-def pick_end(evidence: Evidence, px_per_mm: float, within: tuple[float, float] | None = None) -> FretEnd | None:
-    """The best supported place, `within` limits if given (mm along); ``None`` where none stands out."""
+def pick_end(evidence: Evidence, px_per_mm: float, near: float) -> FretEnd | None:
+    """The best supported place, that of all frets' ends together (`near`, mm along) taken into account.
+
+    ``None`` where nothing stands out.
+    """
     at, ratio = evidence.across_mm, evidence.log_ratio
-    if within is not None:
-        keep = (at >= within[0]) & (at <= within[1])
-        at, ratio = at[keep], ratio[keep]
-    if len(at) == 0 or ratio.max() < _SURE:
+    off = (at - near) / END_SCATTER_MM
+    keep = (np.abs(off) <= _FAR) & (ratio >= _SURE)
+    if not keep.any():
         return None
-    i = int(np.argmax(ratio))
-    p = np.exp(np.maximum(_INDEPENDENT * (ratio - ratio[i]), -50.0))
+    at, likely = at[keep], _INDEPENDENT * ratio[keep] - 0.5 * off[keep] ** 2
+    i = int(np.argmax(likely))
+    p = np.exp(np.maximum(likely - likely[i], -50.0))
     spread = float(p @ (at - at[i]) ** 2 / p.sum())
     return FretEnd(float(at[i]), math.sqrt(spread + (EDGE_U_PX / px_per_mm) ** 2 + _ROUND_U_MM**2))

@@ -16,10 +16,11 @@ from inspect_app.ask import Ask
 from inspect_app.features.board import Board
 from inspect_app.features.crown import FretFrame
 from inspect_app.features.crown_edge import Evidence
+from inspect_app.features.fret_end import END_SCATTER_MM
 from inspect_app.fretboard import number_steps, sagitta
 from shared.measured import Contribution
 
-__all__ = ["Level", "board_level", "rough_frames", "in_sequence", "straight", "in_photo", "common_end_line"]
+__all__ = ["Level", "board_level", "rough_frames", "in_sequence", "straight", "in_photo", "common_end_lines"]
 
 Floats = NDArray[np.float64]
 
@@ -30,7 +31,7 @@ ASKED_HEIGHT_U_MM = 0.03
 BOARD_RADIUS_MM = 320.0
 RADIUS_RANGE_MM = (240.0, 410.0)
 """Radii boards are made to (common practice, no source); 320 mm lies in the middle of their curvatures and range."""
-_LAYING_U_MM = 0.15
+_LAYING_U_MM = 0.2
 """How nearly level a scale is laid by hand with what it lies beside (common practice, no source)."""
 _LEAN_U = 0.005
 """Standard uncertainty of how far a scale laid by hand leans against the board, rad: a tenth of a millimetre on its
@@ -38,9 +39,8 @@ _LEAN_U = 0.005
 _DROPPED = 3
 _END_SLOPE = 0.03
 """Largest slope of a board's edge against its centre line: boards widen by 0.02 to 0.03 mm per mm, half on each side
-(common practice, no source), and the neck's direction is known to a few milliradians."""
-_END_SCATTER_MM = 0.25
-"""How far frets' ends lie off one straight line: each is filed by hand (common practice, no source)."""
+(common practice, no source)."""
+_END_REACH_MM, _END_STEP_MM = 4.5, 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,44 +131,51 @@ def in_photo(photo: Photo, frame: FretFrame, half_width: float) -> bool:
     return bool(np.all((px >= 0.0) & (px <= [photo.width - 1.0, photo.height - 1.0])))
 
 
-def common_end_line(evidence: list[Evidence | None], u_mm: Floats, near: Floats) -> Floats | None:
-    """Where the ends of all frets lie, had they one straight line: the line best supported by all of them.
+def common_end_lines(
+    treble: list[Evidence | None], bass: list[Evidence | None], u_mm: Floats, near: tuple[Floats, Floats]
+) -> tuple[Floats, Floats]:
+    """Where all ends lie, had they two straight lines that widen alike towards the body: the lines best supported.
+
+    The neck's direction is square to the frets, so a board is symmetric about it and both edges share one slope.
 
     Parameters
     ----------
-    evidence : list of Evidence or None
+    treble, bass : list of Evidence or None
         For each fret, along it.
     u_mm : ndarray, shape (N,)
         Places of the frets along the neck.
-    near : ndarray, shape (N,)
-        Where the overview puts each end, mm along.
-
-    Returns
-    -------
-    ndarray, shape (N,), or None
-        ``None`` where fewer than two ends are in view.
+    near : (ndarray, ndarray), each of shape (N,)
+        Where the overview puts the treble and bass ends, mm along; kept for a side of which no end is in view.
     """
-    seen = [i for i, e in enumerate(evidence) if e is not None]
-    if len(seen) < 2:
-        return None
-    step = 0.05
-    offsets = np.arange(-4.5, 4.5 + step, step)
-    u = u_mm - u_mm[seen].mean()
-    reach = round(_END_SCATTER_MM / step)
-    curves = []
-    for i in seen:
-        e = evidence[i]
-        assert e is not None
-        y = np.interp(near[i] + offsets, e.across_mm, np.clip(e.log_ratio, 0.0, 4.0), left=0.0, right=0.0)
-        padded = np.pad(y, reach)
-        spread = 1.0 - np.abs(np.arange(-reach, reach + 1)) / (reach + 1.0) / 2.0
-        curves.append(np.max([spread[k] * padded[k : k + len(y)] for k in range(2 * reach + 1)], axis=0))
-    slopes = np.linspace(-_END_SLOPE, _END_SLOPE, 25)
-    score = np.array(
-        [
-            np.sum([np.interp(offsets + m * u[i], offsets, c) for i, c in zip(seen, curves, strict=True)], axis=0)
-            for m in slopes
+    u = u_mm - u_mm.mean()
+    offsets = np.arange(-_END_REACH_MM, _END_REACH_MM + _END_STEP_MM, _END_STEP_MM)
+    slopes = np.linspace(0.0, _END_SLOPE, 16)
+    sides = []
+    for evidence, at, sign in ((treble, near[0], -1.0), (bass, near[1], 1.0)):
+        seen = [(i, e) for i, e in enumerate(evidence) if e is not None and len(e.across_mm)]
+        curves = [
+            (i, _tolerant(np.interp(at[i] + offsets, e.across_mm, _bounded(e), left=0.0, right=0.0))) for i, e in seen
         ]
-    )
-    k, j = np.unravel_index(int(np.argmax(score)), score.shape)
-    return np.asarray(near + offsets[j] + slopes[k] * u)
+        sides.append(
+            np.array(
+                [np.sum([np.interp(offsets + sign * m * u[i], offsets, c) for i, c in curves], axis=0) for m in slopes]
+            )
+            if curves
+            else np.zeros((len(slopes), len(offsets)))
+        )
+    k = int(np.argmax(sides[0].max(axis=1) + sides[1].max(axis=1)))
+    best = [offsets[int(np.argmax(s[k]))] if s[k].any() else 0.0 for s in sides]
+    return near[0] + best[0] - slopes[k] * u, near[1] + best[1] + slopes[k] * u
+
+
+def _bounded(e: Evidence) -> Floats:
+    """Evidence between none and plenty, so that no single end decides."""
+    return np.asarray(np.clip(e.log_ratio, 0.0, 4.0))
+
+
+def _tolerant(y: Floats) -> Floats:
+    """The best value within the scatter of ends, less the farther away it is."""
+    reach = round(END_SCATTER_MM / _END_STEP_MM)
+    weight = 1.0 - np.abs(np.arange(-reach, reach + 1)) / (reach + 1.0) / 2.0
+    padded = np.pad(y, reach)
+    return np.asarray(np.max([w * padded[k : k + len(y)] for k, w in enumerate(weight)], axis=0))

@@ -19,13 +19,14 @@ from inspect_app.features.crown import FretFrame, FretPatch, sample_patch
 from inspect_app.features.crown_edge import (
     CrownFit,
     CrownProfile,
+    Evidence,
     crown_evidence,
     crown_profile,
     fit_crowns,
     width_of_seen,
 )
 from inspect_app.features.flat import find_flats
-from inspect_app.features.fret_end import END_MARGIN_MM, FretEnd, end_evidence, pick_end
+from inspect_app.features.fret_end import END_MARGIN_MM, END_SCATTER_MM, FretEnd, end_evidence, pick_end
 from inspect_app.fretboard import HIGHEST_FRET, fit_spacing
 from inspect_app.inspection import FretReading, Inspection, Outline
 from inspect_app.views import summaries
@@ -38,8 +39,6 @@ Floats = NDArray[np.float64]
 
 HALF_PATCH_MM = 3.2
 """Half the width of a fret's patch: half of the widest wire, and 1.4 mm of board beside it."""
-_END_WITHIN_MM = 0.5
-"""An end is looked for so near the line of all ends: twice how far ends lie off it."""
 _SOFT = 2.0
 _COARSE_PX_PER_MM = 8.0
 """Below this a tenth of a millimetre is less than a pixel."""
@@ -89,9 +88,9 @@ def _crowns(
     frames = [frames[i] for i in kept if neck.in_photo(photo, frames[i], 0.5)]
     unread = NotMeasured("crown width", "not yet read")
     found = []
-    for f in frames:
-        patch = sample_patch(photo, f, covers, unread, margin_mm=(END_MARGIN_MM, HALF_PATCH_MM))
-        found.append(_Fret(f, patch, crown_profile(patch)))
+    for at in frames:
+        patch = sample_patch(photo, at, covers, unread, margin_mm=(END_MARGIN_MM, HALF_PATCH_MM))
+        found.append(_Fret(at, patch, crown_profile(patch)))
     read = [f for f in found if f.profile is not None]
     profiles = [f.profile for f in read if f.profile is not None]
     if not profiles:
@@ -115,24 +114,28 @@ def _view(frame: FretFrame) -> float:
 def _with_ends(frets: list[_Fret], softness: float) -> list[_Fret]:
     """Both ends of every fret, where they can be seen."""
     u = np.array([f.frame.origin_mm @ f.frame.across for f in frets])
-    sides = []
-    for outward in (-1, 1):
-        near = np.array([0.0 if outward < 0 else f.frame.length_mm for f in frets])
-        evidence = [
-            end_evidence(f.patch, f.crown.width if f.crown else 0.0, n, outward, softness)
-            for f, n in zip(frets, near, strict=True)
+    near = np.zeros(len(frets)), np.array([f.frame.length_mm for f in frets])
+    evidence = [
+        [
+            end_evidence(f.patch, f.crown.width if f.crown else 0.0, float(n), outward, softness)
+            for f, n in zip(frets, at, strict=True)
         ]
-        line = neck.common_end_line(evidence, u, near)
-        at = near if line is None else line
-        reach = END_MARGIN_MM if line is None else _END_WITHIN_MM
-        side = []
-        for f, e, y in zip(frets, evidence, at, strict=True):
-            seen = e is not None and e.across_mm.min() < y - 0.1 and e.across_mm.max() > y + 0.1
-            end = pick_end(e, f.patch.px_per_mm, (y - reach, y + reach)) if e is not None and seen else None
-            why = "" if end else ("it does not stand out from the board" if seen else "it is covered")
-            side.append((end, why, float(y)))
-        sides.append(side)
+        for outward, at in ((-1, near[0]), (1, near[1]))
+    ]
+    lines = neck.common_end_lines(evidence[0], evidence[1], u, near)
+    sides = [
+        [_end(e, float(y), f.patch.px_per_mm) for f, e, y in zip(frets, side, line, strict=True)]
+        for side, line in zip(evidence, lines, strict=True)
+    ]
     return [_trimmed(f, t, b) for f, t, b in zip(frets, *sides, strict=True)]
+
+
+def _end(e: Evidence | None, y: float, px_per_mm: float) -> tuple[FretEnd | None, str, float]:
+    """The end near `y`; or why there is none."""
+    if e is None or not len(e.across_mm) or not e.across_mm.min() < y - 0.1 < y + 0.1 < e.across_mm.max():
+        return None, "it is covered", y
+    end = pick_end(e, px_per_mm, y)
+    return end, "" if end else "it does not stand out from the board", y
 
 
 def _trimmed(f: _Fret, treble: tuple[FretEnd | None, str, float], bass: tuple[FretEnd | None, str, float]) -> _Fret:
@@ -144,7 +147,7 @@ def _trimmed(f: _Fret, treble: tuple[FretEnd | None, str, float], bass: tuple[Fr
         origin_mm=f.frame.origin_mm + start * f.frame.along,
         centre_mm=(stop - start) / 2.0,
         length_mm=stop - start,
-        origin_u_mm=t.u if t else _END_WITHIN_MM,
+        origin_u_mm=t.u if t else 2.0 * END_SCATTER_MM,
         ends_seen=(t is not None, b is not None),
     )
     patch = replace(f.patch, frame=frame, along_mm=f.patch.along_mm - start)
@@ -296,7 +299,7 @@ def _reading(
 
 def _width(f: _Fret, level: neck.Level) -> Measured:
     """Crown width with its contributions."""
-    assert f.crown is not None and f.profile is not None
+    assert f.crown is not None
     seen, view = f.crown.seen, _view(f.frame)
     plane = f.frame.plane
     middle = f.frame.length_mm / 2.0
@@ -332,7 +335,8 @@ def _length(f: _Fret, level: neck.Level) -> Measured | NotMeasured:
         if end is None:
             return NotMeasured(what, f"The {name} end can't be read: {why}.")
     treble, bass = f.ends
-    assert treble is not None and bass is not None
+    assert treble is not None
+    assert bass is not None
     plane, length = f.frame.plane, f.frame.length_mm
     px = f.frame.to_px([0.0, length], 0.0)
     ends = f.frame.level_mm([0.0, length])
