@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import streamlit as st
@@ -191,9 +192,12 @@ def parse_moved(raw: Any, scene: Scene) -> Moved | None:
     return Moved(rev, scene.subject, str(raw.get("moved", "")), points) if inside else None
 
 
-_mount = st.components.v2.component(
-    "inspect-app.viewer", html='<div id="mount"></div>', css="viewer-*.css", js="viewer-*.js"
-)
+@cache
+def _component() -> Callable[..., Any]:
+    """Registered when first shown: there is no registry before the pages run."""
+    return st.components.v2.component(
+        "inspect-app.viewer", html='<div id="mount"></div>', css="viewer-*.css", js="viewer-*.js"
+    )
 
 
 def show(
@@ -227,7 +231,7 @@ def show(
         if on_picked and isinstance(raw, Mapping) and raw.get("id") in known:
             on_picked(str(raw["id"]))
 
-    _mount(
+    _component()(
         key=key,
         data=scene_data(scene),
         default={"geom": None},

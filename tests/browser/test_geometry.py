@@ -1,0 +1,85 @@
+"""The viewer's plane geometry, run in the browser and held against NumPy, OpenCV and scikit-image."""
+
+import base64
+
+import cv2
+import numpy as np
+import pytest
+from skimage.measure import CircleModel
+
+from tests.browser.conftest import ROOT
+
+pytestmark = pytest.mark.browser
+SOURCE = (ROOT / "inspect_app" / "ui" / "viewer_assets" / "geom.js").read_bytes()
+MODULE = "data:text/javascript;base64," + base64.b64encode(SOURCE).decode()
+
+
+@pytest.fixture(scope="module")
+def geom(chromium):
+    page = chromium.new_page()
+
+    def call(name, *args):
+        return page.evaluate(
+            "async ([module, name, args]) => (await import(module))[name](...args)", [MODULE, name, list(args)]
+        )
+
+    yield call
+    page.close()
+
+
+def test_screen_and_photo_are_inverse(geom):
+    view = {"s": 0.37, "x": -120.5, "y": 44.25}
+    there = geom("toScreen", view, [812.5, 301.75])
+    assert geom("toPhoto", view, there) == pytest.approx([812.5, 301.75])
+
+
+def test_zooming_leaves_the_point_under_the_finger(geom):
+    view = {"s": 0.5, "x": 10, "y": 20}
+    under = geom("toPhoto", view, [300, 200])
+    closer = geom("zoomAt", view, 3, [300, 200], 0.1, 12)
+    assert closer["s"] == 1.5
+    assert geom("toPhoto", closer, [300, 200]) == pytest.approx(under)
+    assert geom("zoomAt", view, 1000, [0, 0], 0.1, 12)["s"] == 12
+
+
+def test_a_fitted_box_is_centred_and_whole(geom):
+    view = geom("fit", [800, 600], [100, 50, 500, 150], 20)
+    a, b = geom("toScreen", view, [100, 50]), geom("toScreen", view, [500, 150])
+    assert min(*a, 800 - b[0], 600 - b[1]) >= 20 - 1e-9
+    assert (a[0] + b[0]) / 2 == pytest.approx(400)
+
+
+def test_photo_to_millimetres_as_in_opencv(geom):
+    src = np.float32([[0, 0], [4000, 30], [3950, 3000], [20, 2980]])
+    h = cv2.getPerspectiveTransform(src, np.float32([[0, 0], [310, 0], [310, 230], [0, 230]]))
+    points = np.random.default_rng(1).uniform(0, 3000, (20, 2))
+    expected = cv2.perspectiveTransform(points[None], h)[0]
+    for p, q in zip(points, expected, strict=True):
+        assert geom("toPlane", h.ravel().tolist(), p.tolist()) == pytest.approx(q.tolist(), abs=1e-9)
+
+
+def test_circle_through_three_points_as_in_scikit_image(geom):
+    angles = np.array([0.2, 1.9, 4.4])
+    points = np.column_stack([30 + 254.0 * np.cos(angles), -12 + 254.0 * np.sin(angles)])
+    model = CircleModel.from_estimate(points)
+    found = geom("circle", *points.tolist())
+    assert found["c"] == pytest.approx(np.asarray(model.center).tolist())
+    assert found["r"] == pytest.approx(model.radius)
+    assert geom("circle", [0, 0], [1, 1], [2, 2]) is None
+
+
+@pytest.mark.parametrize("degrees", [20, 30, 35, 90, 150])
+def test_angle_at_a_corner(geom, degrees):
+    a = np.radians(degrees)
+    assert geom("angle", [5, 0], [0, 0], [3 * np.cos(a), 3 * np.sin(a)]) == pytest.approx(degrees)
+
+
+def test_gap_between_parallel_lines(geom):
+    a, b = [[0, 0], [30, 40]], [[-4, 3], [26, 43]]  # 3-4-5 triangle: 5 apart
+    assert geom("gap", a, b) == pytest.approx(5.0)
+
+
+def test_distance_from_a_line_of_points(geom):
+    square = [[0, 0], [10, 0], [10, 10], [0, 10]]
+    assert geom("toLine", square, [-3, 5], False) == pytest.approx(np.hypot(3, 5))
+    assert geom("toLine", square, [-3, 5], True) == pytest.approx(3.0)

@@ -1,0 +1,50 @@
+"""What the pages write and read: lengths typed in either unit, text from people, values shown."""
+
+import pytest
+
+from inspect_app.ui.forms import parse_length
+from inspect_app.ui.words import expanded, number, plain, shown, signed
+from shared.errors import OptionError
+from shared.measured import Measured
+
+
+@pytest.mark.parametrize(
+    ("text", "mm"),
+    [
+        ("647.7", 647.7),
+        ("647,7 mm", 647.7),
+        ("25.5 in", 647.7),
+        ('25 1/2"', 647.7),
+        ("3/4 in", 19.05),
+        ("24.75″", 628.65),
+        ("  ", None),
+    ],
+)
+def test_lengths_as_people_write_them(text, mm):
+    assert parse_length(text, "Scale length") == (None if mm is None else pytest.approx(mm))
+
+
+@pytest.mark.parametrize("text", ["long", "25 1/0 in", "1.2.3", "in"])
+def test_what_is_no_length_says_so(text):
+    with pytest.raises(OptionError, match="Scale length"):
+        parse_length(text, "Scale length")
+
+
+def test_values_in_either_unit():
+    q = Measured.of(2.54, "mm", edges=0.01)
+    assert shown(q) == "2.540 ± 0.020 mm"
+    assert shown(q, "inch") == "100.0 ± 0.8 thou"
+    assert expanded(q) == "0.020 mm"
+    assert number("deg", "inch") == (1.0, "°")
+
+
+def test_changes_carry_their_sign():
+    assert signed(Measured.of(0.1, "mm", edges=0.01)).startswith("+0.1")
+    assert signed(Measured.of(-0.1, "mm", edges=0.01)).startswith("-0.1")
+
+
+@pytest.mark.parametrize("text", ["*bold*", "[link](http://x.example)", "<b>x</b>", "$x$", ":material/home:", "# head"])
+def test_text_from_people_is_never_markup(text):
+    safe = plain(text)
+    for sign in "*[]<>$#:":
+        assert sign not in safe.replace(f"\\{sign}", "")
