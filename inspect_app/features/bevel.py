@@ -25,7 +25,7 @@ from inspect_app.features.standing import StandingFret
 from inspect_app.inspection import Outline
 from shared.measured import Contribution, Measured, NotMeasured
 
-__all__ = ["End", "Bevel", "EndReading", "read_end", "foot_of", "find_end", "fit_bevel", "measure_bevel"]
+__all__ = ["End", "Bevel", "EndReading", "read_end", "measure_end", "foot_of", "find_end", "fit_bevel", "measure_bevel"]
 
 Array = NDArray[np.float64]
 End = Literal["treble", "bass"]
@@ -242,8 +242,9 @@ def _about_end(pose: BoardPose, crown_line: Circle, bevel: Bevel, lean: float = 
 
 @dataclass(frozen=True)
 class EndReading:
-    """One end of a fret: the fitted bevel, its angle (deg) and straight length (mm), and the line to draw."""
+    """One end of a fret: outline, fitted bevel, its angle (deg) and straight length (mm), and the line to draw."""
 
+    edge: EdgePath
     bevel: Bevel
     angle: Measured
     straight: Measured
@@ -265,13 +266,19 @@ def read_end(photo: Photo, fret: StandingFret, end: End, u_roll: float, n: int) 
     edge = find_end(photo, fret.pose, fret.line.circle, last, fret.crown, end, fret.mm_per_px)
     if edge is None:
         return NotMeasured(what, "the end does not stand out against the backdrop; change the light or go closer")
+    return measure_end(edge, fret, end, u_roll, n)
+
+
+def measure_end(edge: EdgePath, fret: StandingFret, end: End, u_roll: float, n: int) -> EndReading | NotMeasured:
+    """Measure the bevel of an end whose outline was found; the last two parameters as in `read_end`."""
+    what = f"fret {n}, bevel {end}"
     got = measure_bevel(edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px, fret.u_elevation, u_roll)
     if isinstance(got, NotMeasured):
         return NotMeasured(what, got.reason)
     bevel, angle = got
     straight = Measured.of(bevel.straight, "mm", edge_noise=2.0 * fret.mm_per_px, corner=CORNER_MM / 2.0)
     drawn = Outline("bevel", _drawn(bevel, fret, end), of=what)
-    return EndReading(bevel, angle.with_flags(*fret.flags), straight, drawn)
+    return EndReading(edge, bevel, angle.with_flags(*fret.flags), straight, drawn)
 
 
 def _drawn(bevel: Bevel, fret: StandingFret, end: End) -> tuple[tuple[float, float], ...]:

@@ -23,6 +23,7 @@ from inspect_app.features.pose import BoardPose
 
 __all__ = [
     "EdgePath",
+    "COLUMN_STEPS",
     "CrownLine",
     "crown_line_of",
     "find_crown_line",
@@ -48,6 +49,10 @@ FLOOR, CEILING = 4.0, 14.0
 in 6 of 100 000 samples, and beyond 14 more contrast is not more certainty."""
 POOLED_COLUMNS = 2.0
 """Pooling along the outline: five columns share it, over which a crown line rises less than a row."""
+TIGHTEST = 1.0 / 80.0
+"""Half the curvature of a 40 mm radius, tighter than any board, 1/mm; up to a tenth of it hollow is let through."""
+COLUMN_STEPS = 4
+"""Columns are this many rows apart when an outline is traced: it rises by less than a row from one to the next."""
 LEAST_POINTS = 40
 """Points, two pixels apart, under which an outline is not taken for a crown line."""
 SEARCH_MM = 9.0
@@ -156,9 +161,11 @@ def first_edge(certain: Array, max_step: int = 4, own_rows: int = 4) -> tuple[ND
     back = np.empty((columns, rows), np.int16)
     steps = np.arange(-max_step, max_step + 1)
     toll = 0.02 * np.abs(steps)
+    padded = np.full(rows + 2 * max_step, -np.inf)
+    window_of = np.lib.stride_tricks.sliding_window_view(padded, 2 * max_step + 1)
     for c in range(1, columns):
-        padded = np.pad(total, max_step, constant_values=-np.inf)
-        window = np.lib.stride_tricks.sliding_window_view(padded, 2 * max_step + 1) - toll
+        padded[max_step:-max_step] = total
+        window = window_of - toll
         best = np.argmax(window, axis=1)
         back[c] = best - max_step
         total = window[np.arange(rows), best] + gain[:, c]
@@ -254,32 +261,36 @@ def rise(radius: float, elevation: Array) -> Array:
     return np.asarray(radius * (1.0 / np.cos(elevation) - 1.0))
 
 
-def find_crown_line(photo: Photo, pose: BoardPose, y: Array, top: float, radius: float) -> CrownLine | None:
+def find_crown_line(
+    photo: Photo, pose: BoardPose, y: Array, top: float, radius: float, mm_per_px: float
+) -> CrownLine | None:
     """Find the crown line of the fret in front of the backdrop.
 
     Parameters
     ----------
     y : ndarray, shape (N,)
-        Columns to look in, evenly spaced, mm; about 4 pixels apart.
+        Columns to look in, evenly spaced, mm; `COLUMN_STEPS` times the distance of the rows they are searched at.
     top : float
         Height above which the card is printed, mm: the search starts there.
     radius : float
         Crown radius, mm.
+    mm_per_px : float
+        Of the photo, at the fret.
 
     Returns
     -------
     CrownLine or None
         None when no outline that bends like a board can be made out.
     """
-    pitch = abs(float(y[1] - y[0])) / 4.0
+    pitch = abs(float(y[1] - y[0])) / COLUMN_STEPS
     offsets = np.arange(0.0, -SEARCH_MM, -pitch)
     z = top + offsets[_trace(photo, pose, y, np.full_like(y, top), offsets)]
-    return _refine(photo, pose, y, z, radius)
+    return _refine(photo, pose, y, z, radius, mm_per_px)
 
 
 def _trace(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array) -> NDArray[np.intp]:
     """Row of the first edge below a curve, one a column."""
-    step = float(y[1] - y[0]) / 4.0
+    step = float(y[1] - y[0]) / COLUMN_STEPS
     fine = (y[:, None] + step * np.array([-1.5, -0.5, 0.5, 1.5])).ravel()
     light = look_along(photo, pose, fine, np.interp(fine, y, z), offsets)
     light = light.reshape(len(offsets), len(y), 4).mean(axis=2)
@@ -287,26 +298,32 @@ def _trace(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array) ->
     return first_edge(significance(light, quiet))[0]
 
 
-def _refine(photo: Photo, pose: BoardPose, y: Array, z: Array, radius: float) -> CrownLine | None:
+def _refine(photo: Photo, pose: BoardPose, y: Array, z: Array, radius: float, mm_per_px: float) -> CrownLine | None:
     """Place the edge to sub-pixel along a traced path, and fit the circle."""
-    fine = np.arange(y[0], y[-1], float(y[1] - y[0]) / 2.0)
+    fine = np.arange(y[0], y[-1], 2.0 * float(y[1] - y[0]) / COLUMN_STEPS)
     path = pose.to_px(np.column_stack([np.zeros_like(fine), fine, gaussian_filter1d(np.interp(fine, y, z), 2.0)]))
     edge = place_edge(photo, path)
     edge = edge.only(_sustained(edge.strength > FLOOR))
-    return crown_line_of(edge, pose, radius, abs(float(y[1] - y[0])) / 4.0)
+    return crown_line_of(edge, pose, radius, mm_per_px)
 
 
-def crown_line_of(edge: EdgePath, pose: BoardPose, radius: float, mm_per_px: float) -> CrownLine | None:
-    """The crown line that an outline in the photo is, seen in `pose`; None when it does not bend like a board."""
+def crown_line_of(
+    edge: EdgePath, pose: BoardPose, radius: float, mm_per_px: float, used: Mask | None = None
+) -> CrownLine | None:
+    """The crown line that an outline in the photo is, seen in `pose`; None when it does not bend like a board.
+
+    `used` are the points taken as unworn in an earlier pose, to start from.
+    """
     if len(edge.px) < LEAST_POINTS:
         return None
     at = pose.cross(edge.px)
     slope = np.zeros(len(at))
     for _ in range(2):  # the tangent depends on the crown's own slope, a few degrees at the ends
         e = _elevation(pose, edge.px, slope)
-        fit = fit_crown_circle(at[:, 0], at[:, 1] - rise(radius, e), edge.u_px * mm_per_px, edge.correlated)
+        fit = fit_crown_circle(at[:, 0], at[:, 1] - rise(radius, e), edge.u_px * mm_per_px, edge.correlated, used)
         if fit is None:
             return None
+        used = fit[1]
         slope = fit[0].slope(at[:, 0])
     return CrownLine(edge, at[:, 0], at[:, 1], e, *fit, radius)
 
@@ -322,7 +339,9 @@ def _elevation(pose: BoardPose, px: Array, slope: Array) -> Array:
     return np.asarray(np.arctan(-d[:, 2] + slope * d[:, 1]))
 
 
-def fit_crown_circle(y: Array, z: Array, u: Array, correlated: float) -> tuple[Circle, Mask, float] | None:
+def fit_crown_circle(
+    y: Array, z: Array, u: Array, correlated: float, used: Mask | None = None
+) -> tuple[Circle, Mask, float] | None:
     """Fit a circle to the parts of a crown line that wear has not lowered.
 
     Wear only lowers: a first arc is the one that most points lie on and fewest above (random sampling, seeded); it is
@@ -336,6 +355,8 @@ def fit_crown_circle(y: Array, z: Array, u: Array, correlated: float) -> tuple[C
         Standard uncertainty of z from noise, mm.
     correlated : float
         Number of neighbouring points that share their noise.
+    used : ndarray of bool, optional
+        Where to start from instead of random sampling.
 
     Returns
     -------
@@ -343,7 +364,7 @@ def fit_crown_circle(y: Array, z: Array, u: Array, correlated: float) -> tuple[C
         Or None when too few points agree on a circle.
     """
     tolerance = max(2.5 * float(np.median(u)), 0.006)
-    used = _consensus(y, z, tolerance)
+    used = _consensus(y, z, tolerance) if used is None else used
     for _ in range(12):
         if used.sum() < LEAST_POINTS:
             return None
@@ -363,17 +384,16 @@ def _consensus(y: Array, z: Array, tolerance: float) -> Mask:
     """Points on the parabola that most points lie on and fewest above."""
     rng = np.random.default_rng(0)
     pick = np.sort(rng.integers(0, len(y), (400, 3)), axis=1)
-    span = y[pick[:, 2]] - y[pick[:, 0]]
-    pick = pick[(np.abs(span) > 0.3 * (y.max() - y.min())) & (np.diff(pick, axis=1).min(axis=1) > 0)]
+    pick = pick[np.abs(y[pick[:, 2]] - y[pick[:, 0]]) > 0.3 * np.ptp(y)]
+    pick = pick[np.diff(y[pick], axis=1).min(axis=1) > 0.02 * np.ptp(y)]
+    centre = y.mean()
+    t = y[pick] - centre
+    coef = np.linalg.solve(np.stack([t**2, t, np.ones_like(t)], axis=-1), z[pick][..., None])[..., 0]
+    coef = coef[(coef[:, 0] >= -TIGHTEST) & (coef[:, 0] <= TIGHTEST / 10.0)]
+    if len(coef) == 0:
+        return np.ones(len(y), bool)
     some = np.linspace(0, len(y) - 1, min(len(y), 400)).astype(int)
-    best, best_score = np.ones(len(y), bool), -np.inf
-    for i in pick:
-        a, b, c = np.polyfit(y[i], z[i], 2)
-        if not -1.0 / 80.0 <= a <= 1e-3:  # half the curvature of a 40 mm radius: tighter than any board
-            continue
-        off = z[some] - (a * y[some] ** 2 + b * y[some] + c)
-        score = np.sum(np.abs(off) < tolerance) - 2.0 * np.sum(off > tolerance)
-        if score > best_score:
-            off = z - (a * y**2 + b * y + c)
-            best, best_score = np.abs(off) < tolerance, score
-    return best
+    off = z[some] - np.stack([(y[some] - centre) ** k for k in (2, 1, 0)], axis=-1).dot(coef.T).T
+    score = np.sum(np.abs(off) < tolerance, axis=1) - 2.0 * np.sum(off > tolerance, axis=1)
+    a, b, c = coef[int(np.argmax(score))]
+    return np.asarray(np.abs(z - (a * (y - centre) ** 2 + b * (y - centre) + c)) < tolerance)

@@ -18,7 +18,7 @@ from inspect_app.features.crown_line import CrownLine
 from inspect_app.features.solid import Crown, depth_from_drop
 from shared.measured import Contribution, Measured
 
-__all__ = ["Hollow", "find_hollows", "measure_depth", "measure_length", "least_drop"]
+__all__ = ["Hollow", "Profile", "read_profile", "find_hollows", "measure_depth", "measure_length", "least_drop"]
 
 Array = NDArray[np.float64]
 
@@ -62,31 +62,40 @@ class Hollow:
 
 
 @dataclass(frozen=True)
-class _Profile:
+class Profile:
+    """Drop of the outline on an even grid along the fret.
+
+    Attributes
+    ----------
+    y, drop : ndarray, shape (N,)
+        Place and smoothed drop, mm.
+    broken : ndarray of bool
+        Where no outline was seen or it jumps.
+    noise : float
+        Standard deviation of `drop` where the crown is unworn, mm.
+    """
+
     y: Array
     drop: Array
     broken: NDArray[np.bool_]
     noise: float
 
 
-def _profile(line: CrownLine) -> _Profile:
-    """Drop on an even grid: medians of the points in each cell; `broken` where there are none or the path jumps."""
+def read_profile(line: CrownLine) -> Profile:
+    """Drop on an even grid: the mean of the points in each cell, smoothed by a local parabola."""
     lo, hi = line.span
     y = np.arange(lo, hi, PITCH_MM)
     cell = np.round((line.y - lo) / PITCH_MM).astype(int)
-    order = np.argsort(cell, kind="stable")
-    inside = order[(cell[order] >= 0) & (cell[order] < len(y))]
-    edges = np.searchsorted(cell[inside], np.arange(len(y) + 1))
-    drop = np.full(len(y), np.nan)
-    for k in np.flatnonzero(np.diff(edges)):
-        drop[k] = np.median(line.drop[inside[edges[k] : edges[k + 1]]])
-    have = np.isfinite(drop)
+    inside = (cell >= 0) & (cell < len(y))
+    count = np.bincount(cell[inside], minlength=len(y))
+    have = count > 0
+    drop = np.bincount(cell[inside], weights=line.drop[inside], minlength=len(y)) / np.maximum(count, 1)
     empty = ~have & (uniform_filter1d(have.astype(float), 7) < 0.2)
     drop = np.interp(y, y[have], drop[have])
     step = np.abs(np.diff(drop, prepend=drop[0]))
     jump = step > STEEPEST * PITCH_MM + 6.0 * 1.4826 * float(np.median(step))
     smooth = savgol_filter(drop, _window(), 2)
-    return _Profile(y, smooth, empty | jump, _noise(line, smooth, y))
+    return Profile(y, smooth, empty | jump, _noise(line, smooth, y))
 
 
 def _window() -> int:
@@ -100,18 +109,16 @@ def _noise(line: CrownLine, smooth: Array, y: Array) -> float:
     return float(1.4826 * np.median(np.abs(r - np.median(r))))
 
 
-def least_drop(line: CrownLine, definition: float) -> float:
-    """Smallest drop that is told from noise, mm."""
-    return _least(_profile(line), definition)
+def least_drop(profile: Profile, definition: float) -> float:
+    """Smallest drop that is told from noise, mm.
+
+    4 sigma of the smoothed outline, so that one fret in some hundreds shows a hollow by chance; never below
+    `definition`, what an edge's own place is uncertain by.
+    """
+    return max(4.0 * profile.noise, definition)
 
 
-def _least(p: _Profile, definition: float) -> float:
-    """4 sigma of the smoothed outline, so that one fret in some hundreds shows a hollow by chance; never below the
-    definition of an edge."""
-    return max(4.0 * p.noise, definition)
-
-
-def find_hollows(line: CrownLine, definition: float) -> tuple[list[Hollow], float]:
+def find_hollows(line: CrownLine, p: Profile, definition: float) -> tuple[list[Hollow], float]:
     """Hollows along a crown line, and the share of the line that is unclear.
 
     Returns
@@ -121,8 +128,7 @@ def find_hollows(line: CrownLine, definition: float) -> tuple[list[Hollow], floa
     unclear : float
         Share of the line where the outline could not be followed, 0 to 1.
     """
-    p = _profile(line)
-    least = _least(p, definition)
+    least = least_drop(p, definition)
     found, unclear = [], float(p.broken.sum())
     for a, b in _runs(p.drop > least):
         piece = _whole(p, a, b)
@@ -139,7 +145,7 @@ def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return list(zip(np.flatnonzero(d == 1).tolist(), np.flatnonzero(d == -1).tolist(), strict=True))
 
 
-def _whole(p: _Profile, a: int, b: int) -> tuple[int, int] | None:
+def _whole(p: Profile, a: int, b: int) -> tuple[int, int] | None:
     """The unbroken stretch around the run's lowest place, if both walls rise far enough."""
     breaks = np.flatnonzero(p.broken[max(a - 2, 0) : b + 2]) + max(a - 2, 0)
     if len(breaks) == 0:
@@ -155,7 +161,7 @@ def _whole(p: _Profile, a: int, b: int) -> tuple[int, int] | None:
     return (int(longest[0]), int(longest[-1]) + 1) if inside and max(drop[0], drop[-1]) < RIM_SHARE * deepest else None
 
 
-def _split(p: _Profile, a: int, b: int) -> list[tuple[int, int]]:
+def _split(p: Profile, a: int, b: int) -> list[tuple[int, int]]:
     """Part a run in which two hollows meet: where the drop between two peaks falls to half the smaller."""
     d = p.drop[a:b]
     top = int(np.argmax(d))
@@ -178,7 +184,7 @@ def _valley(d: Array, top: int) -> int | None:
     return where
 
 
-def _hollow(line: CrownLine, p: _Profile, a: int, b: int) -> Hollow:
+def _hollow(line: CrownLine, p: Profile, a: int, b: int) -> Hollow:
     k = a + int(np.argmax(p.drop[a:b]))
     near = slice(max(a, k - 4), min(b, k + 5))
     at, drop = _summit(p.y[near], p.drop[near], float(p.y[k]), float(p.drop[k]))

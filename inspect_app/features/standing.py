@@ -15,7 +15,7 @@ from calib.plane import Plane
 from calib.scales.base import Scale
 from calib.scales.printed import BACKDROP
 from inspect_app.ask import Ask
-from inspect_app.features.crown_line import CrownLine, crown_line_of, find_crown_line, look_along
+from inspect_app.features.crown_line import COLUMN_STEPS, CrownLine, crown_line_of, find_crown_line, look_along
 from inspect_app.features.lean import lean_from_frets, nearer_frets
 from inspect_app.features.pose import BoardPose, stand
 from inspect_app.features.solid import Crown
@@ -39,6 +39,8 @@ PRINTED_MM = max(m.top + m.side for m in BACKDROP)
 """From the backdrop's top edge to the foot of its lowest printed row."""
 BESIDE_MM = 3.0
 """How far beside the seen markers the card is taken to be white."""
+FINEST_MM = 1.0 / 120.0
+"""Finest rows an outline is traced at; it is placed on the photo's own pixels afterwards."""
 SOFT_MM = 0.08
 """Blur (standard deviation) beyond which edges are called soft: half the drop of a hollow that wants dressing."""
 DEFINITION_PX = 0.1
@@ -108,9 +110,8 @@ def see_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> StandingFret
         )
     crown, flags = crown_of(ask)
     pose = stand(plane)
-    columns, top = _where_to_look(photo, scale, pose)
-    mm_per_px = abs(float(columns[1] - columns[0])) / 4.0
-    line = find_crown_line(photo, pose, columns, top, crown.radius)
+    columns, top, mm_per_px = _where_to_look(photo, scale, pose)
+    line = find_crown_line(photo, pose, columns, top, crown.radius, mm_per_px)
     if line is None:
         return NotMeasured(
             f"fret {ask.first_fret}, crown line", "no crown line stands out against the backdrop; change the light"
@@ -118,7 +119,7 @@ def see_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> StandingFret
     if ask.scale_length is not None:
         away = nearer_frets(ask.scale_length, ask.first_fret, pose)
         leaning = lean_from_frets(photo, pose, line.circle, line.span, crown.height, away)
-        line, pose = crown_line_of(line.edge, leaning, crown.radius, mm_per_px) or line, leaning
+        line, pose = crown_line_of(line.edge, leaning, crown.radius, mm_per_px, line.used) or line, leaning
     blur = _blur(photo, line)
     if blur * mm_per_px > SOFT_MM:
         flags = (*flags, "BLURRED")
@@ -127,15 +128,16 @@ def see_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> StandingFret
     return StandingFret(pose, line, crown, mm_per_px, blur, elevation, pose.u_elevation(middle), flags)
 
 
-def _where_to_look(photo: Photo, scale: Scale, pose: BoardPose) -> tuple[Array, float]:
-    """Columns across the board, four pixels apart, and the height above which the card is printed, mm."""
+def _where_to_look(photo: Photo, scale: Scale, pose: BoardPose) -> tuple[Array, float, float]:
+    """Columns across the board, the height above which the card is printed, and a pixel's size, mm."""
     card_x = scale.plane_mm[:, 0]
     foot = -(PRINTED_MM + CARD_CLEAR_MM)
     below = pose.plane.to_px([[card_x.mean(), foot, 0.0], [card_x.mean() + 1.0, foot, 0.0]])
     pixel = 1.0 / max(float(np.linalg.norm(below[1] - below[0])), 1.0)
     seen = pose.cross([[0.0, below[0, 1]], [photo.width - 1.0, below[0, 1]]])[:, 0]
     lo, hi = max(seen.min(), -card_x.max() - BESIDE_MM), min(seen.max(), -card_x.min() + BESIDE_MM)
-    return np.arange(lo, hi, 4.0 * pixel), float(pose.cross(below[:1])[0, 1])
+    columns = np.arange(lo, hi, COLUMN_STEPS * max(pixel, FINEST_MM))
+    return columns, float(pose.cross(below[:1])[0, 1]), pixel
 
 
 def _blur(photo: Photo, line: CrownLine) -> float:

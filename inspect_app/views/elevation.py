@@ -13,9 +13,17 @@ from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.ask import Ask
-from inspect_app.features.bevel import End, EndReading, foot_of, read_end
+from inspect_app.features.bevel import End, EndReading, foot_of, measure_end, read_end
 from inspect_app.features.crown_line import crown_line_of
-from inspect_app.features.divot import Hollow, find_hollows, least_drop, measure_depth, measure_length
+from inspect_app.features.divot import (
+    Hollow,
+    Profile,
+    find_hollows,
+    least_drop,
+    measure_depth,
+    measure_length,
+    read_profile,
+)
 from inspect_app.features.pose import ROLL_U
 from inspect_app.features.solid import blind_depth, depth_from_drop
 from inspect_app.features.standing import StandingFret, crossings, draw_crown_line, see_fret, u_scale
@@ -34,6 +42,9 @@ WANTED_MM = 0.03
 """Depth of hollow that a photo ought to show: less is polished out without thought (common practice, no source)."""
 UNCLEAR = 0.1
 """Share of the outline that may be lost before hollows are declined for the whole fret."""
+RAGGED_PX = 0.5
+"""Scatter of the smoothed outline about the circle, px, beyond which it is a mixture of edges: an outline's own place is
+known to a tenth of a pixel, and smoothing averages a dozen points."""
 ROLL_SEEN_U = math.radians(0.1)
 """Standard uncertainty of the backdrop's level once the board's own ends gave it: ends 0.3 mm unlike on a 241 mm
 radius."""
@@ -57,20 +68,22 @@ def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
         what = ("crown line", "divots", "bevels")
         return replace(base, not_measured=tuple(NotMeasured(f"fret {n}, {w}", fret.reason) for w in what))
     fret, ends, missing = _ends(photo, fret, n)
-    hollows, declined = _hollows(photo, fret, n)
+    profile = read_profile(fret.line)
+    least = _least_depth(profile, fret)
+    hollows, declined = _hollows(photo, fret, profile, n)
     flags = (*fret.flags, *(("STEEP_VIEW",) if fret.elevation > STEEP else ()))
-    radius = _radius(fret, n)
+    radius = _radius(fret, profile, n)
     reading = FretReading(
         n,
         crown_line_radius=radius if isinstance(radius, Measured) else None,
         blind_depth=_blind(fret),
         bevel_treble=ends["treble"].angle if "treble" in ends else None,
         bevel_bass=ends["bass"].angle if "bass" in ends else None,
-        divots=tuple(_divot(h, fret, ends, flags) for h in hollows),
+        divots=tuple(_divot(h, least, fret, ends, flags) for h in hollows),
         outlines=(*draw_crown_line(fret, n), *_drawn_hollows(hollows, fret, n), *(e.drawn for e in ends.values())),
     )
     lost = (*missing, *declined, *((radius,) if isinstance(radius, NotMeasured) else ()))
-    return replace(base, frets=(reading,), not_measured=lost, flags=flags, checks=_checks(fret))
+    return replace(base, frets=(reading,), not_measured=lost, flags=flags, checks=_checks(fret, least))
 
 
 def _ends(photo: Photo, fret: StandingFret, n: int) -> tuple[StandingFret, Ends, tuple[NotMeasured, ...]]:
@@ -81,31 +94,37 @@ def _ends(photo: Photo, fret: StandingFret, n: int) -> tuple[StandingFret, Ends,
     middle = (found["treble"].bevel.foot + found["bass"].bevel.foot) / 2.0
     roll = -math.atan(float(fret.line.circle.slope(middle)))
     pose = fret.pose.rolled(fret.pose.roll + roll)
-    line = crown_line_of(fret.line.edge, pose, fret.crown.radius, fret.mm_per_px)
+    line = crown_line_of(fret.line.edge, pose, fret.crown.radius, fret.mm_per_px, fret.line.used)
     if line is None or abs(roll) > 5.0 * ROLL_U:
         return fret, found, missing
     level = replace(fret, pose=pose, line=line)
-    return (level, *_read_ends(photo, level, ROLL_SEEN_U, n))
+    again = {end: measure_end(reading.edge, level, end, ROLL_SEEN_U, n) for end, reading in found.items()}
+    return level, *_sorted_out(again)
 
 
 def _read_ends(photo: Photo, fret: StandingFret, u_roll: float, n: int) -> tuple[Ends, tuple[NotMeasured, ...]]:
     ends: tuple[End, End] = ("treble", "bass")
-    read = {end: read_end(photo, fret, end, u_roll, n) for end in ends}
+    return _sorted_out({end: read_end(photo, fret, end, u_roll, n) for end in ends})
+
+
+def _sorted_out(read: dict[End, EndReading | NotMeasured]) -> tuple[Ends, tuple[NotMeasured, ...]]:
     return (
         {k: v for k, v in read.items() if isinstance(v, EndReading)},
         tuple(v for v in read.values() if isinstance(v, NotMeasured)),
     )
 
 
-def _hollows(photo: Photo, fret: StandingFret, n: int) -> tuple[list[Hollow], tuple[NotMeasured, ...]]:
+def _hollows(
+    photo: Photo, fret: StandingFret, profile: Profile, n: int
+) -> tuple[list[Hollow], tuple[NotMeasured, ...]]:
     """Hollows that can be trusted, and why others may be missing."""
     what = f"fret {n}, divots"
     if crossings(photo, fret) > 0:
         return [], (NotMeasured(what, "something crosses the crown line; take the strings off or push them aside"),)
-    hollows, unclear = find_hollows(fret.line, fret.definition_mm)
-    if unclear > UNCLEAR:
+    hollows, unclear = find_hollows(fret.line, profile, fret.definition_mm)
+    if unclear > UNCLEAR or _ragged(fret, profile):
         return [], (NotMeasured(what, "the metal hardly stands out from the backdrop; change the light"),)
-    least = _least_depth(fret)
+    least = _least_depth(profile, fret)
     if least <= WANTED_MM:
         return hollows, ()
     return hollows, (
@@ -117,12 +136,18 @@ def _hollows(photo: Photo, fret: StandingFret, n: int) -> tuple[list[Hollow], tu
     )
 
 
-def _least_depth(fret: StandingFret) -> float:
-    drop = least_drop(fret.line, fret.definition_mm)
+def _ragged(fret: StandingFret, profile: Profile) -> bool:
+    """Whether what was followed is too uneven to be a crown's outline."""
+    return profile.noise > RAGGED_PX * fret.mm_per_px
+
+
+def _least_depth(profile: Profile, fret: StandingFret) -> float:
+    """Shallowest hollow that would have shown, mm."""
+    drop = least_drop(profile, fret.definition_mm)
     return float(depth_from_drop(drop, fret.crown.radius, fret.elevation))
 
 
-def _divot(h: Hollow, fret: StandingFret, ends: Ends, flags: tuple[str, ...]) -> Divot:
+def _divot(h: Hollow, least: float, fret: StandingFret, ends: Ends, flags: tuple[str, ...]) -> Divot:
     depth = measure_depth(h, fret.crown, fret.u_elevation, fret.definition_mm, u_scale(fret)).with_flags(*flags)
     foot, u_foot = foot_of(fret, ends.get("treble"))
     # the flat's far edge lies r sin(phi) behind the centre line: carry it along the line of sight
@@ -130,14 +155,14 @@ def _divot(h: Hollow, fret: StandingFret, ends: Ends, flags: tuple[str, ...]) ->
     aside = float(np.interp(h.at, fret.line.y, fret.pose.rays(fret.line.edge.px)[:, 1])) * behind
     place = h.at + aside - foot
     at = Measured.of(place, "mm", edge_noise=fret.mm_per_px, fret_end=u_foot, scale=abs(place) * u_scale(fret))
-    return Divot(at, measure_length(h, depth.value, _least_depth(fret)), depth)
+    return Divot(at, measure_length(h, depth.value, least), depth)
 
 
-def _radius(fret: StandingFret, n: int) -> Measured | NotMeasured:
+def _radius(fret: StandingFret, profile: Profile, n: int) -> Measured | NotMeasured:
     """Radius of the board at the fret: that of its unworn crown line."""
     circle, (lo, hi) = fret.line.circle, fret.line.span
     what = f"fret {n}, crown line radius"
-    if fret.line.used.mean() < 0.25:
+    if fret.line.used.mean() < 0.25 or _ragged(fret, profile):
         return NotMeasured(what, "too little of the unworn crown line stands out against the backdrop")
     if circle.curvature < 3.0 * circle.u_curvature:
         return NotMeasured(what, "the crown line is straight as far as this photo can tell")
@@ -150,6 +175,7 @@ def _radius(fret: StandingFret, n: int) -> Measured | NotMeasured:
             Contribution("edge noise", circle.u_curvature * r**2),
             Contribution("edge definition", wiggle * r**2),
             Contribution("scale and lens", _u_bend(fret) * r**2),
+            Contribution("camera elevation", _u_bend_by_lean(fret) * r**2),
             Contribution("fret to backdrop", r * fret.pose.u_gap_mm / -float(fret.pose.camera[0])),
         ),
         fret.flags,
@@ -166,6 +192,17 @@ def _u_bend(fret: StandingFret) -> float:
         return float(-2.0 * np.polyfit(at[:, 0] - at[:, 0].mean(), at[:, 1], 2)[0])
 
     return float(fret.pose.plane.u_of(bend))
+
+
+def _u_bend_by_lean(fret: StandingFret) -> float:
+    """What the backdrop's lean leaves open of the crown line's curvature, 1/mm."""
+    y = np.linspace(*fret.line.span, 9)
+    px = fret.pose.to_px(np.column_stack([np.zeros(9), y, fret.line.circle.z(y)]))
+    bends = []
+    for step in (-fret.u_elevation, fret.u_elevation):
+        at = fret.pose.leaning(fret.pose.lean + step).cross(px)
+        bends.append(float(-2.0 * np.polyfit(at[:, 0] - at[:, 0].mean(), at[:, 1], 2)[0]))
+    return abs(bends[1] - bends[0]) / 2.0
 
 
 def _blind(fret: StandingFret) -> Measured:
@@ -188,11 +225,11 @@ def _drawn_hollows(hollows: list[Hollow], fret: StandingFret, n: int) -> list[Ou
     return out
 
 
-def _checks(fret: StandingFret) -> dict[str, float]:
+def _checks(fret: StandingFret, least: float) -> dict[str, float]:
     return {
         "elevation_deg": math.degrees(fret.elevation),
         "u_elevation_deg": math.degrees(fret.u_elevation),
         "lean_deg": math.degrees(fret.pose.lean),
-        "least_depth_mm": _least_depth(fret),
+        "least_depth_mm": least,
         "blur_px": fret.blur_px,
     }
