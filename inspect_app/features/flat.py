@@ -20,6 +20,7 @@ from scipy.ndimage import uniform_filter1d
 from inspect_app.features.crown import FretPatch
 from inspect_app.features.flat_outline import (
     BLUR_PX,
+    EXPONENT_SD,
     U_BLOOM,
     U_EDGE_PX,
     CrownArc,
@@ -119,8 +120,9 @@ def find_flats(patch: FretPatch) -> FlatFindings:
 
 
 def _arc(patch: FretPatch, width: Measured) -> CrownArc:
-    known = patch.crown_height
-    height, u_height = (known.value, known.u) if known else ASSUMED_HEIGHT_MM
+    given = patch.crown_height
+    height, u_height = (given.value, given.u) if given else ASSUMED_HEIGHT_MM
+    known = u_height < ASSUMED_HEIGHT_MM[1]  # a height no surer than the assumption tells no depth
     by_width = width.value / (4.0 * height)
     by_height = 0.5 - width.value**2 / (8.0 * height**2)
     u_radius = math.hypot(by_width * width.u, by_height * u_height)
@@ -128,7 +130,7 @@ def _arc(patch: FretPatch, width: Measured) -> CrownArc:
     lean = camera[1] / (camera[2] - height)
     # each edge carries its own error, and the foot need not lie evenly to both sides of the arc's middle
     u_centre = math.hypot(width.u / 2.0, lean * u_height, 0.02)
-    return CrownArc(width.value, height, u_height, u_radius, u_centre, known is not None)
+    return CrownArc(width.value, height, u_height, u_radius, u_centre, known)
 
 
 def _search(view: CrownView, arc: CrownArc) -> tuple[CrownView, Unworn, list[FlatOutline]]:
@@ -299,33 +301,49 @@ def length_at(params: Floats, arc: CrownArc, at_mm: float = LENGTH_AT_MM) -> flo
 
 def _reading(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView) -> Flat:
     plane, p = patch.frame.plane, fit.params
-    edge = 2.0 * U_EDGE_PX * view.pixel_mm
-    burnt = 2.0 * U_BLOOM * BLUR_PX * view.pixel_mm * fit.burnt
     length = length_at(p, arc)
-    slope = np.array([(length_at(p + e, arc) - length_at(p - e, arc)) / 2e-4 for e in 1e-4 * np.eye(5)])
-    steep = (length_at(p, arc, LENGTH_AT_MM - 0.02) - length_at(p, arc, LENGTH_AT_MM + 0.02)) / 0.04
+    by_length = np.array([(length_at(p + e, arc) - length_at(p - e, arc)) / 2e-4 for e in 1e-4 * np.eye(5)])
+    by_width = np.array([0.0, 0.0, fit.width, 0.0, 0.0])
+    untraced = max(0.0, length - fit.traced[0]), abs(math.log(max(0.1, 2.0 * fit.traced[1] / fit.width)))
     flags = _flags(fit, patch)
-    width = _measured(
-        fit.width, flags, boundary_noise=fit.width * math.sqrt(fit.cov[2, 2]), boundary_definition=edge,
-        burnt_out_tones=burnt, scale=fit.width * plane.u_rel,
-    )  # fmt: skip
+    width = Measured.of(
+        fit.width,
+        "mm",
+        flags,
+        outline=EXPONENT_SD * untraced[1] * fit.width,
+        scale=fit.width * plane.u_rel,
+        **_boundary(by_width, fit, view),
+    )
     return Flat(
-        _measured(
-            fit.place, flags, boundary_noise=math.sqrt(fit.cov[0, 0]), treble_end=patch.frame.origin_u_mm,
-            symmetry=_SYMMETRY * fit.half_length, scale=fit.place * plane.u_rel,
+        Measured.of(
+            fit.place,
+            "mm",
+            flags,
+            treble_end=patch.frame.origin_u_mm,
+            outline=_SYMMETRY * fit.half_length,
+            scale=fit.place * plane.u_rel,
+            **_boundary(np.eye(5)[0], fit, view),
         ),
-        _measured(
-            length, flags, boundary_noise=math.sqrt(float(slope @ fit.cov @ slope)),
-            boundary_definition=steep * edge, burnt_out_tones=steep * burnt,
-            outline=_UNTRACED * max(0.0, length - fit.traced), scale=length * plane.u_rel,
+        Measured.of(
+            length,
+            "mm",
+            flags,
+            outline=_UNTRACED * untraced[0],
+            scale=length * plane.u_rel,
+            **_boundary(by_length, fit, view),
         ),
         width,
         _depth(width, arc) if arc.height_known else None,
-    )  # fmt: skip
+    )
 
 
-def _measured(value: float, flags: tuple[str, ...], **sources: float) -> Measured:
-    return Measured.of(value, "mm", flags, **sources)
+def _boundary(slope: Floats, fit: FlatOutline, view: CrownView) -> dict[str, float]:
+    """What noise, the placing of boundaries and burnt-out tones do to a quantity of this slope in the parameters."""
+    return {
+        "boundary_noise": math.sqrt(float(slope @ fit.cov @ slope)),
+        "boundary_definition": abs(float(slope @ fit.moved)) * U_EDGE_PX * view.pixel_mm,
+        "burnt_out_tones": abs(float(slope @ fit.bloomed)) * U_BLOOM * BLUR_PX * view.pixel_mm,
+    }
 
 
 def _flags(fit: FlatOutline, patch: FretPatch) -> tuple[str, ...]:

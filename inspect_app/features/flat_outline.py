@@ -22,7 +22,17 @@ from scipy.ndimage import uniform_filter1d
 
 from inspect_app.features.unworn import BURNT, CrownView, Unworn
 
-__all__ = ["CrownArc", "FlatSpan", "FlatOutline", "fit_outline", "half_widths", "BLUR_PX", "U_BLOOM", "U_EDGE_PX"]
+__all__ = [
+    "CrownArc",
+    "FlatSpan",
+    "FlatOutline",
+    "fit_outline",
+    "half_widths",
+    "BLUR_PX",
+    "U_BLOOM",
+    "U_EDGE_PX",
+    "EXPONENT_SD",
+]
 
 BLUR_PX = 1.0
 """Standard deviation of a sharp photo's edges, pixels (common practice, no source)."""
@@ -34,7 +44,7 @@ _BLOOM = 0.87
 brighter side has the share 1/(2 X). With X from 1 to 8 (three stops), evenly in ln X, that point lies 0.87 blurs out on
 average, with a standard deviation of 0.47 blurs."""
 U_BLOOM = 0.47
-_EXPONENT_SD = 0.15
+EXPONENT_SD = 0.15
 """Spread of ln q about 0: from blunt hollows, (1 - s^2)^0.74 at -2 sd, to pointed ones, (1 - s^2)^1.35."""
 _SMOOTH = 0.01
 """Weight of squared second differences when the blur is undone: detail finer than about two columns is left."""
@@ -44,6 +54,8 @@ _SOFT = 0.05
 _SETTLED = 0.01
 """Steps end when no logarithm or millimetre moves by more: a fraction of any uncertainty stated."""
 _LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2])
+_TRACED = 0.1
+"""A row whose boundaries tell less than this share of what the best row's tell of the width is not traced."""
 _TONE_ROWS = 3
 """A flat's own tone is found from this many rows together: it changes along the hollow, but not from row to row."""
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
@@ -106,16 +118,17 @@ class FlatOutline:
         Log likelihood ratio against the unworn crown.
     sides : tuple of float
         Share of the knowledge of the width that either boundary gives (towards the nut, towards the body).
-    burnt : float
-        Share of that knowledge from boundaries where one of the two tones is burnt out.
+    moved, bloomed : ndarray, shape (5,)
+        Change of `params` for each mm by which the boundaries lie further out than they should: all of them, and those
+        where one of the two tones is burnt out.
     hidden : float
         Share of the length that no clear row shows.
     both_ways : bool
         Whether some of it, a tenth of the length at least, shows on both sides of its middle.
     rows : float
         Effective number of rows the gain comes from.
-    traced : float
-        Length in mm along the fret over which a boundary was seen.
+    traced : (float, float)
+        Length in mm along the fret over which a boundary was seen, and its widest half-width there.
     tone : float
         The flat's tone, mean over its area.
     """
@@ -124,11 +137,12 @@ class FlatOutline:
     cov: Floats
     gain: float
     sides: tuple[float, float]
-    burnt: float
+    moved: Floats
+    bloomed: Floats
     hidden: float
     both_ways: bool
     rows: float
-    traced: float
+    traced: tuple[float, float]
     tone: float
 
     @property
@@ -285,7 +299,7 @@ def fit_outline(
     """
     w = _window(view, unworn, arc, span, limits)
     p = np.array([span.place, math.log(span.half_length), math.log(2.0 * span.half_width), 0.0, 0.0])
-    prior = np.array([0.0, 0.0, 0.0, 1.0 / arc.u_centre**2, 1.0 / _EXPONENT_SD**2])
+    prior = np.array([0.0, 0.0, 0.0, 1.0 / arc.u_centre**2, 1.0 / EXPONENT_SD**2])
     ends = view.along_mm[[0, -1]]
     lower = np.array([ends[0] - 1.0, math.log(0.3), math.log(0.1), -0.2, -0.7])
     upper = np.array([ends[1] + 1.0, math.log(60.0), math.log(arc.width), 0.2, 0.7])
@@ -326,34 +340,43 @@ def _judge(
     tone, jac, own, clash = seen.tone, seen.jac, seen.own, seen.clash
     weight = w.weight * last[0]
     told = jac[2] ** 2 * weight
-    normal, _ = _normal(jac, weight / _grain((w.tone - tone) * np.sqrt(told), unworn.bunching), w.tone)
+    weight = weight / _grain((w.tone - tone) * np.sqrt(told), unworn.bunching)
+    outward = jac[3] * np.sign(w.t - np.float32(p[3]))
+    normal, moved = _normal(jac, weight, outward)
     cov = np.asarray(np.linalg.inv(normal + np.diag(prior) + 1e-9 * np.eye(5)), dtype=float)
-    most = 16.0 / unworn.bunching  # no single cell speaks for more than 4 sigma
-    plain = (w.tone - w.unworn) ** 2 * w.weight
-    worn = (w.tone - tone) ** 2 / (1.0 / np.maximum(w.weight, 1e-9) + (jac[3] * U_EDGE_PX * view.pixel_mm) ** 2)
-    worn = np.where(w.weight > 0, worn, 0.0)
-    gain = 0.5 * np.sum(np.minimum(plain, most) - np.minimum(worn, most), axis=1)
-    rows = float(np.sum(np.maximum(gain, 0.0))) ** 2 / (float(np.sum(np.maximum(gain, 0.0) ** 2)) + 1e-9)
-    total = float(told.sum()) + 1e-12
-    nutward = float(told[:, w.t[0] < p[3]].sum()) / total
-    by_row = told.sum(axis=1)
-    traced = w.y[by_row > 0.05 * by_row.max(), 0]
+    gain = _gain(w, tone, jac[3] * (U_EDGE_PX * view.pixel_mm), 16.0 / unworn.bunching)
+    rows = float(np.sum(gain.clip(0.0)) ** 2 / (np.sum(gain.clip(0.0) ** 2) + 1e-9))
+    nutward = float(told[:, w.t[0] < p[3]].sum() / (told.sum() + 1e-12))
     h = math.exp(p[1])
     ahead = (view.along_mm[view.clear] - p[0]) / h
     before, after = (float(np.sum((x > 0.0) & (x < 1.0))) * view.row_mm / (2.0 * h) for x in (-ahead, ahead))
-    area = np.maximum(half_widths(p, w.y[:, 0].astype(float), w.radius), 0.0)
+    area = half_widths(p, w.y[:, 0].astype(float), w.radius).clip(0.0)
+    by_row = told.sum(axis=1)
+    seen_rows = np.flatnonzero(by_row > _TRACED * by_row.max())
     return FlatOutline(
         p,
         cov,
         float(gain.sum()),
         sides=(nutward, 1.0 - nutward),
-        burnt=float((told * np.abs(clash)).sum()) / total,
+        moved=cov @ moved,
+        bloomed=cov @ _normal(jac, weight, outward * np.abs(clash))[1],
         hidden=1.0 - min(1.0, before + after),
         both_ways=min(before, after) > 0.1,
         rows=rows,
-        traced=float(traced[-1] - traced[0]) if len(traced) else 0.0,
+        traced=(float(len(seen_rows)) * view.row_mm, float(area[seen_rows].max())),
         tone=math.sqrt(float(np.sum(own[:, 0] * area)) / (float(area.sum()) + 1e-9)),
     )
+
+
+def _gain(w: _Window, tone: Singles, slack: Singles, most: float) -> Floats:
+    """Row by row, by how much the flat explains the tones better than the unworn crown does (log likelihood ratio).
+
+    `slack` is what a boundary misplaced by its own uncertainty would do to the tone. No single cell counts beyond
+    `most`, four standard deviations squared, so that none speaks for many.
+    """
+    plain = (w.tone - w.unworn) ** 2 * w.weight
+    worn = np.where(w.weight > 0, (w.tone - tone) ** 2 / (1.0 / np.maximum(w.weight, 1e-9) + slack**2), 0.0)
+    return np.asarray(0.5 * np.sum(np.minimum(plain, most) - np.minimum(worn, most), axis=1), dtype=float)
 
 
 def _grain(z: Singles, bunching: float) -> np.float32:

@@ -20,7 +20,7 @@ from inspect_app.features.crown import FretFrame, FretPatch, sample_patch
 from shared.measured import Measured
 
 MARGIN_MM = 1.6
-_SUB = 3
+_SUB = 2
 
 
 @dataclass(frozen=True)
