@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 
 import cv2
 import numpy as np
@@ -103,18 +103,19 @@ def refine_plane_with_lines(plane: Plane, edges: Sequence[StraightEdge]) -> Plan
     edges = [e for e in edges if e.sound.sum() >= 3]
     if not edges:
         return plane
-    sd = np.sqrt(np.diag(plane.cov))
-    known = np.linalg.inv(np.linalg.cholesky(plane.cov / np.outer(sd, sd))) / sd
+    start, prior = plane.unknowns()
+    sd = np.sqrt(np.diag(prior))
+    known = np.linalg.inv(np.linalg.cholesky(prior / np.outer(sd, sd))) / sd
 
-    def residuals(p: Vector, loose: float) -> Vector:
-        return np.concatenate([_residuals_on(plane.with_params(p), edges) / loose, known @ (p - plane.params)])
+    def residuals(q: Vector, loose: float) -> Vector:
+        return np.concatenate([_residuals_on(plane.with_unknowns(q), edges) / loose, known @ (q - start)])
 
-    fit = least_squares(residuals, plane.params, x_scale=sd, args=(1.0,))
+    fit = least_squares(residuals, start, x_scale=sd, args=(1.0,))
     loose = _excess(fit.fun[: -len(sd)], sum(int(e.sound.sum()) for e in edges) - 2 * len(edges))
     if loose > 1.0:  # again, with the scatter that was seen
         fit = least_squares(residuals, fit.x, x_scale=sd, args=(loose,))
     cov = np.linalg.inv((fit.jac.T @ fit.jac) * np.outer(sd, sd)) * np.outer(sd, sd)
-    return replace(plane, params=fit.x, cov=cov)
+    return plane.with_unknowns(fit.x, cov)
 
 
 def _kept(e: StraightEdge) -> StraightEdge:

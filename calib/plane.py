@@ -36,9 +36,7 @@ _LOOSE = 1.5  # scatter over stated u from which something is looked for that li
 _SAME_POSE = 0.01  # two fits nearer than this (rad and mm together) are one pose reached twice
 _N_PARAMS = 10  # rotation vector (3), translation (3), ln(focal px), k1, principal point (2)
 _N_PRIORS = 7  # focal length, k1, principal point x and y, tilt about x and y, outward shift
-_STEPS = np.array(
-    [0.01, 0.01, 0.01, 1.0, 1.0, 1.0, 0.01, 0.01, 10.0, 10.0, 0.01]
-)  # typical sizes of the unknowns' steps
+_STEPS = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1e-3, 0.01, 0.01, 10.0, 10.0, 0.01])  # of `_Problem`'s unknowns
 
 Vector = NDArray[np.float64]
 
@@ -57,6 +55,53 @@ def undistort(xy: Vector, k1: float) -> Vector:
     return np.asarray(np.where(rd > 0, xy * (r / np.where(rd > 0, rd, 1.0)), xy))
 
 
+# The unknowns a fit moves: rotation vector (3), where an ideal lens would show the anchor, a point of the plane (2, px),
+# ln of the pixels per millimetre there, ln(focal px), k1, principal point (2, px). So chosen, a change of focal length
+# or principal point leaves the scale where it is seen: fits need few steps, and propagation stays nearly linear.
+
+
+def _place(q: Vector) -> Vector:
+    """The anchor in the camera's frame, mm."""
+    mm_per_px = math.exp(-q[5])
+    return np.array([(q[3] - q[8]) * mm_per_px, (q[4] - q[9]) * mm_per_px, math.exp(q[6]) * mm_per_px])
+
+
+def _place_by_unknowns(q: Vector) -> NDArray[np.float64]:
+    """Derivatives of `_place`, shape (3, 10)."""
+    mm_per_px = math.exp(-q[5])
+    at = _place(q)
+    j = np.zeros((3, _N_PARAMS))
+    j[0, 3] = j[1, 4] = mm_per_px
+    j[0, 8] = j[1, 9] = -mm_per_px
+    j[:, 5] = -at
+    j[2, 6] = at[2]
+    return j
+
+
+def _to_params(q: Vector, anchor_mm: Vector) -> Vector:
+    """`Plane.params` for the unknowns."""
+    shift = _place(q) - cv2.Rodrigues(q[:3])[0][:, :2] @ anchor_mm
+    return np.concatenate([q[:3], shift, q[6:10]])
+
+
+def _to_unknowns(params: Vector, anchor_mm: Vector) -> Vector:
+    """The inverse of `_to_params`."""
+    at = cv2.Rodrigues(params[:3])[0][:, :2] @ anchor_mm + params[3:6]
+    f = math.exp(params[6])
+    return np.concatenate([params[:3], at[:2] / at[2] * f + params[8:10], [math.log(f / at[2])], params[6:10]])
+
+
+def _params_by_unknowns(q: Vector, anchor_mm: Vector) -> NDArray[np.float64]:
+    """Derivatives of `_to_params`, shape (10, 10)."""
+    by_vector = cv2.Rodrigues(q[:3])[1].reshape(3, 3, 3)  # vector, row, column
+    j = np.zeros((_N_PARAMS, _N_PARAMS))
+    j[:3, :3] = np.eye(3)
+    j[3:6] = _place_by_unknowns(q)
+    j[3:6, :3] -= (by_vector[:, :, :2] @ anchor_mm).T
+    j[6:, 6:] = np.eye(4)
+    return j
+
+
 @dataclass(frozen=True)
 class Plane:
     """The pose of a scale's plane, and the camera it was seen with.
@@ -73,6 +118,8 @@ class Plane:
         RMS distance between the scale's points and the fitted model.
     outward_mm : float
         How far outwards the print's black edges were found to lie: spread of ink, and what sharpening does to edges.
+    anchor_mm : tuple of float
+        The scale's middle: uncertainty is propagated holding still where it is seen.
     """
 
     params: Vector
@@ -81,6 +128,7 @@ class Plane:
     residual_px: float
     points: int
     outward_mm: float = 0.0
+    anchor_mm: tuple[float, float] = (0.0, 0.0)
 
     @cached_property
     def rotation(self) -> NDArray[np.float64]:
@@ -150,21 +198,37 @@ class Plane:
         """The same plane at other parameter values (for propagating uncertainty)."""
         return replace(self, params=np.asarray(params, dtype=float))
 
+    def unknowns(self) -> tuple[Vector, NDArray[np.float64]]:
+        """The parameters as fits and propagation move them, (10,), and their covariance."""
+        anchor = np.array(self.anchor_mm)
+        q = _to_unknowns(self.params, anchor)
+        back = np.linalg.inv(_params_by_unknowns(q, anchor))
+        return q, back @ self.cov @ back.T
+
+    def with_unknowns(self, q: Vector, cov: NDArray[np.float64] | None = None) -> Plane:
+        """The same plane at other values of `unknowns`, and with their covariance if given."""
+        anchor = np.array(self.anchor_mm)
+        if cov is None:
+            return replace(self, params=_to_params(q, anchor))
+        forth = _params_by_unknowns(q, anchor)
+        return replace(self, params=_to_params(q, anchor), cov=forth @ cov @ forth.T)
+
     def u_of(self, quantity: Callable[[Plane], ArrayLike]) -> Vector:
         """Standard uncertainty the fitted pose and lens give to any quantity worked out from this plane.
 
         First-order propagation with the full covariance (GUM equation 13): the quantity is evaluated with the
         parameters moved along each principal axis of the covariance by one standard deviation either way.
         """
-        sd = np.sqrt(np.diag(self.cov))
-        w, v = np.linalg.eigh(self.cov / np.outer(sd, sd))
+        q, cov = self.unknowns()
+        sd = np.sqrt(np.diag(cov))
+        w, v = np.linalg.eigh(cov / np.outer(sd, sd))
         total: Vector | float = 0.0
         for lam, axis in zip(w, v.T, strict=True):
             if lam <= 0:
                 continue
             step = math.sqrt(lam) * axis * sd
-            hi = np.asarray(quantity(self.with_params(self.params + step)), dtype=float)
-            lo = np.asarray(quantity(self.with_params(self.params - step)), dtype=float)
+            hi = np.asarray(quantity(self.with_unknowns(q + step)), dtype=float)
+            lo = np.asarray(quantity(self.with_unknowns(q - step)), dtype=float)
             total = total + ((hi - lo) / 2.0) ** 2
         return np.asarray(np.sqrt(total))
 
@@ -194,17 +258,24 @@ def fit_plane(
         raise ScaleError("The scale shows too few points to fix its plane.", "Show the whole scale in the photo.")
     centre = ((size_px[0] - 1) / 2.0, (size_px[1] - 1) / 2.0)
     problem = _Problem(scale, focal, np.array(centre), CENTRE_PRIOR * max(size_px), k1_prior, k1_expected)
-    fits = [f for start in _starts(scale, focal.px, centre) if (f := _robust(problem, start)) is not None]
+    fits = [
+        f
+        for p in _starts(scale, focal.px, centre)
+        if (f := _robust(problem, np.append(_to_unknowns(p, problem.anchor), 0.0))) is not None
+    ]
     if not fits:
         raise _misfit(scale)
     fits.sort(key=lambda f: float(f.cost))
     fit = fits[0]
     # residuals larger than their stated u widen the covariance (Birge ratio); smaller ones do not narrow it
     birge = max(1.0, float(fit.scatter) ** 2)
-    cov = np.linalg.inv(fit.jac.T @ fit.jac)[:_N_PARAMS, :_N_PARAMS] * birge + _rivals(fits)
+    by_unknown = _params_by_unknowns(fit.x[:_N_PARAMS], problem.anchor)
+    cov_q = np.linalg.inv(fit.jac.T @ fit.jac)[:_N_PARAMS, :_N_PARAMS] * birge
+    cov = by_unknown @ cov_q @ by_unknown.T + _rivals(fits)
     weighed = fit.used[:, None] & np.isfinite(scale.u_px)
     px = problem.residuals(fit.x)[:-_N_PRIORS].reshape(-1, 2)[weighed] * scale.u_px[weighed]
-    plane = Plane(fit.x[:_N_PARAMS], cov, scale.u_rel, float(np.sqrt(np.mean(px**2))), len(px), float(fit.x[-1]))
+    residual, anchor = float(np.sqrt(np.mean(px**2))), (float(problem.anchor[0]), float(problem.anchor[1]))
+    plane = Plane(fit.params, cov, scale.u_rel, residual, len(px), float(fit.x[-1]), anchor)
     if plane.residual_px > MAX_MISFIT_MM * plane.px_per_mm(scale.plane_mm.mean(axis=0)):
         raise _misfit(scale)
     return plane
@@ -261,10 +332,11 @@ def _weighted_fit(problem: _Problem, start: Vector, weight: NDArray[Any]) -> Opt
     """Weighted least squares; with `off`, each point over its u, `scatter`, their RMS, and `used`."""
     w = np.concatenate([np.repeat(np.asarray(weight, dtype=np.float64), 2), np.ones(_N_PRIORS)])
     fit = least_squares(
-        lambda p: problem.residuals(p) * w, start, lambda p: problem.jacobian(p) * w[:, None], x_scale=_STEPS
+        lambda q: problem.residuals(q) * w, start, lambda q: problem.jacobian(q) * w[:, None], x_scale=_STEPS
     )
     if not fit.success:
         return None
+    fit.params = _to_params(fit.x[:_N_PARAMS], problem.anchor)
     r = problem.residuals(fit.x)[:-_N_PRIORS].reshape(-1, 2)
     fit.used = np.asarray(weight) > 0.0
     weighed = np.isfinite(problem.scale.u_px) & fit.used[:, None]
@@ -277,7 +349,7 @@ def _weighted_fit(problem: _Problem, start: Vector, weight: NDArray[Any]) -> Opt
 class _Problem:
     """What the fit makes small: weighted distances of the points, then the priors on lens, tilt and outward shift.
 
-    Unknowns: the ten of `Plane.params`, then the outward shift of the print's edges in mm.
+    Moves the ten unknowns of `Plane.unknowns`, and the outward shift of the print's edges (mm).
     """
 
     scale: Scale
@@ -287,39 +359,43 @@ class _Problem:
     k1_prior: float
     k1_expected: float
 
-    def residuals(self, p: Vector) -> Vector:
+    def residuals(self, q: Vector) -> Vector:
         """Shape (2 N + 7,)."""
-        seen, _ = self._project(p)
-        tilt = cv2.Rodrigues(p[:3])[0][
-            2, :2
-        ]  # the line of sight in the plane's own frame: x and y are the tilt's sines
+        seen, _ = self._project(q)
+        tilt = cv2.Rodrigues(q[:3])[0][2, :2]  # the line of sight in the plane's own frame: sines of the tilt
         known = np.concatenate(
             [
-                [(p[6] - math.log(self.focal.px)) / self.focal.u_rel, (p[7] - self.k1_expected) / self.k1_prior],
-                (p[8:10] - self.middle) / self.u_centre,
+                [(q[6] - math.log(self.focal.px)) / self.focal.u_rel, (q[7] - self.k1_expected) / self.k1_prior],
+                (q[8:10] - self.middle) / self.u_centre,
                 tilt / self.scale.tilt_prior_rad,
-                [p[10] / self.scale.u_outward_mm],
+                [q[10] / self.scale.u_outward_mm],
             ]
         )
         return np.concatenate([(self._turn(seen - self.scale.image_px) / self.scale.u_px).ravel(), known])
 
-    def jacobian(self, p: Vector) -> NDArray[np.float64]:
+    def jacobian(self, q: Vector) -> NDArray[np.float64]:
         """Of `residuals`, shape (2 N + 7, 11); image derivatives from `cv2.projectPoints`."""
         n = len(self.scale.image_px)
-        _, d = self._project(p)
-        rotation, by_vector = cv2.Rodrigues(p[:3])
-        j = np.zeros((n, 2, _N_PARAMS + 1))
-        j[..., :6] = d[..., :6]
-        j[..., 6] = np.stack([d[:, 0, 6], d[:, 1, 7]], axis=1) * math.exp(p[6])  # by ln f
+        _, d = self._project(q)
+        rotation, by_vector = cv2.Rodrigues(q[:3])
+        j = np.zeros((n, 2, 11))
+        j[..., :3] = d[..., :3]
+        j[..., 6] = np.stack([d[:, 0, 6], d[:, 1, 7]], axis=1) * math.exp(q[6])  # by ln f, the middle's place kept
         j[..., 7] = d[..., 10]
         j[:, 0, 8] = j[:, 1, 9] = 1.0
+        j[..., 3:10] += np.einsum("nij,jk->nik", d[..., 3:6], _place_by_unknowns(q)[:, 3:])
         j[..., 10] = np.einsum("nij,jk,nk->ni", d[..., 3:6], rotation[:, :2], self._outward)
-        known = np.zeros((_N_PRIORS, _N_PARAMS + 1))
+        known = np.zeros((_N_PRIORS, 11))
         known[0, 6], known[1, 7], known[6, 10] = 1 / self.focal.u_rel, 1 / self.k1_prior, 1 / self.scale.u_outward_mm
         known[2, 8] = known[3, 9] = 1.0 / self.u_centre
         known[4:6, :3] = by_vector[:, 6:8].T / self.scale.tilt_prior_rad
-        turned = np.stack([self._turn(j[..., k]) / self.scale.u_px for k in range(_N_PARAMS + 1)], axis=-1)
+        turned = np.stack([self._turn(j[..., k]) / self.scale.u_px for k in range(11)], axis=-1)
         return np.concatenate([turned.reshape(2 * n, -1), known])
+
+    @cached_property
+    def anchor(self) -> Vector:
+        """The scale's middle, mm, shape (2,)."""
+        return np.asarray(self.scale.plane_mm.mean(axis=0))
 
     @cached_property
     def _outward(self) -> Vector:
@@ -330,13 +406,13 @@ class _Problem:
     def _turn(self) -> Callable[[Vector], Vector]:
         return _turned(self.scale)
 
-    def _project(self, p: Vector) -> tuple[Vector, NDArray[np.float64]]:
+    def _project(self, q: Vector) -> tuple[Vector, NDArray[np.float64]]:
         """Where the points are seen (N, 2), and the derivatives (N, 2, 14 or more) in OpenCV's order."""
-        xy = self.scale.plane_mm + p[10] * self._outward
-        f = math.exp(p[6])
-        k = np.array([[f, 0.0, p[8]], [0.0, f, p[9]], [0.0, 0.0, 1.0]])
+        xy = self.scale.plane_mm - self.anchor + q[10] * self._outward
+        f = math.exp(q[6])
+        k = np.array([[f, 0.0, q[8]], [0.0, f, q[9]], [0.0, 0.0, 1.0]])
         xyz = np.column_stack([xy, np.zeros(len(xy))])
-        seen, jac = cv2.projectPoints(xyz, p[:3], p[3:6], k, np.array([p[7], 0.0, 0.0, 0.0]))
+        seen, jac = cv2.projectPoints(xyz, q[:3], _place(q), k, np.array([q[7], 0.0, 0.0, 0.0]))
         return np.asarray(seen.reshape(-1, 2)), np.asarray(jac.reshape(len(xy), 2, -1))
 
 
@@ -356,7 +432,7 @@ def _rivals(fits: list[OptimizeResult]) -> NDArray[np.float64]:
     best, total, weights = fits[0], np.zeros((_N_PARAMS, _N_PARAMS)), 1.0
     steps: list[Vector] = []
     for f in fits[1:]:
-        step = (f.x - best.x)[:_N_PARAMS]
+        step = f.params - best.params
         r = f.x[:3] * (1.0 - 2.0 * math.pi / np.linalg.norm(f.x[:3]))  # the same rotation, the other way round
         if np.linalg.norm(r - best.x[:3]) < np.linalg.norm(step[:3]):
             step[:3] = r - best.x[:3]
@@ -376,7 +452,7 @@ def _starts(scale: Scale, f: float, centre: tuple[float, float]) -> list[Vector]
     n, rvecs, tvecs, _ = cv2.solvePnPGeneric(object_mm, image, k, None, flags=cv2.SOLVEPNP_IPPE)
     if not n:
         raise ScaleError("The scale's points do not fix a plane.", "Show more of the scale in the photo.")
-    rest = [math.log(f), 0.0, *centre, 0.0]
+    rest = [math.log(f), 0.0, *centre]
     poses = [np.concatenate([r.ravel(), t.ravel(), rest]) for r, t in zip(rvecs, tvecs, strict=True)]
     if math.isinf(scale.tilt_prior_rad):
         return poses[:1]
@@ -394,4 +470,4 @@ def _square_on(plane_mm: Vector, image_px: Vector, f: float, centre: tuple[float
     rotation = np.array([[c, -s, 0.0], [-s, -c, 0.0], [0.0, 0.0, -1.0]])
     depth = f / abs(a)
     shift = [b.real / abs(a), -b.imag / abs(a), depth]
-    return np.concatenate([cv2.Rodrigues(rotation)[0].ravel(), shift, [math.log(f), 0.0, *centre, 0.0]])
+    return np.concatenate([cv2.Rodrigues(rotation)[0].ravel(), shift, [math.log(f), 0.0, *centre]])
