@@ -50,7 +50,9 @@ in 6 of 100 000 samples, and beyond 14 more contrast is not more certainty."""
 POOLED_COLUMNS = 2.0
 """Pooling along the outline: five columns share it, over which a crown line rises less than a row."""
 TIGHTEST = 1.0 / 80.0
-"""Half the curvature of a 40 mm radius, tighter than any board, 1/mm; up to a tenth of it hollow is let through."""
+"""Half the curvature of a 40 mm radius, tighter than any board, 1/mm."""
+HOLLOWEST = 1.0 / 8000.0
+"""The same for a board that is hollow across by sanding: 4 m, which is flat within 0.06 mm."""
 COLUMN_STEPS = 4
 """Columns are this many rows apart when an outline is traced: it rises by less than a row from one to the next."""
 LEAST_POINTS = 40
@@ -389,7 +391,7 @@ def _consensus(y: Array, z: Array, tolerance: float) -> Mask:
     centre = y.mean()
     t = y[pick] - centre
     coef = np.linalg.solve(np.stack([t**2, t, np.ones_like(t)], axis=-1), z[pick][..., None])[..., 0]
-    coef = coef[(coef[:, 0] >= -TIGHTEST) & (coef[:, 0] <= TIGHTEST / 10.0)]
+    coef = coef[(coef[:, 0] >= -TIGHTEST) & (coef[:, 0] <= HOLLOWEST)]
     if len(coef) == 0:
         return np.ones(len(y), bool)
     some = np.linspace(0, len(y) - 1, min(len(y), 400)).astype(int)
