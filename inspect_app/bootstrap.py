@@ -1,8 +1,8 @@
 """Set up and run from a checkout, with nothing but Python 3.11 or later: `python3 inspect_app/bootstrap.py demo`.
 
-``demo`` opens the pages with the demo job, ``test`` runs the tests; anything else goes to ``inspect-app``. The first run
-makes ``.venv`` in the checkout with the pinned versions of ``.ci/constraints.txt``; later runs use it as it is until
-those or ``pyproject.toml`` change. This file uses the standard library alone.
+``demo`` opens the pages with the demo job, ``test`` runs the tests; anything else goes to ``inspect-app``. The first
+run makes ``.venv`` in the checkout with the pinned versions of ``.ci/constraints.txt``; later runs use it as it is
+until those or ``pyproject.toml`` change. This file uses the standard library alone.
 """
 
 import hashlib
