@@ -101,9 +101,11 @@ def _label_place(outlines: tuple[Outline, ...]) -> tuple[float, float]:
 
 
 def _label(canvas: NDArray[np.uint8], text: str, at: tuple[float, float], unit: float) -> None:
-    font, size, thick = cv2.FONT_HERSHEY_SIMPLEX, 0.9 * unit, max(1, round(2 * unit))
+    """White on a black plate, its foot at the point, kept inside the picture."""
+    font, size, thick = cv2.FONT_HERSHEY_SIMPLEX, 1.2 * unit, max(1, round(2.4 * unit))
     (w, h), _ = cv2.getTextSize(text, font, size, thick)
-    x = int(np.clip(at[0] - w / 2, 4, canvas.shape[1] - w - 4))
-    y = int(np.clip(at[1] - 6 * unit, h + 6, canvas.shape[0] - 6))
-    cv2.putText(canvas, text, (x, y), font, size, (0, 0, 0), 3 * thick, cv2.LINE_AA)
+    pad = round(5 * unit)
+    x = int(np.clip(at[0] - w / 2, pad, max(pad, canvas.shape[1] - w - pad)))
+    y = int(np.clip(at[1] - 3 * pad, h + pad, canvas.shape[0] - pad))
+    cv2.rectangle(canvas, (x - pad, y - h - pad), (x + w + pad, y + pad), (0, 0, 0), cv2.FILLED)
     cv2.putText(canvas, text, (x, y), font, size, (255, 255, 255), thick, cv2.LINE_AA)
