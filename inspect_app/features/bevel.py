@@ -120,17 +120,16 @@ def fit_bevel(
     inward = 1.0 if end == "treble" else -1.0
     if len(edge.px) == 0:
         return None
-    far = _line(*_on_rim(edge, pose, crown_line, crown, True), edge, mm_per_px)
-    if far is None:
+    far, near = (_line(*_on_rim(edge, pose, crown_line, crown, f), edge, mm_per_px) for f in (True, False))
+    if far is None or near is None:
         return None
     d = pose.rays(edge.px).mean(axis=0)
-    if inward * far[0] * -d[2] + inward * d[1] >= 0.0:
-        fit = far
-    else:
-        near = _line(*_on_rim(edge, pose, crown_line, crown, False), edge, mm_per_px)
-        if near is None:
-            return None
-        fit = near
+    far_outside, near_outside = (inward * f[0] * -d[2] + inward * d[1] >= 0.0 for f in (far, near))
+    if far_outside == near_outside:
+        fit = far if far_outside else near
+    else:  # seen almost along the face: the rims coincide, and the fits differ by what that leaves open
+        middle = tuple((a + b) / 2.0 for a, b in zip(far, near, strict=True))
+        fit = (middle[0], middle[1], math.hypot(middle[2], (far[0] - near[0]) / 2.0), middle[3], middle[4])
     slope, foot, u, low, high = fit
     angle = math.atan(inward * slope)
     return Bevel(angle, foot, u * math.cos(angle) ** 2, (high - low) / math.cos(angle), (low, high))
@@ -206,7 +205,7 @@ def measure_bevel(
 
     def moved(fit: Callable[[float], Bevel | None], step: float) -> float:
         up, down = fit(step), fit(-step)
-        return math.nan if up is None or down is None else abs(up.angle - down.angle) / 2.0
+        return math.nan if up is None or down is None else max(abs(k.angle - best.angle) for k in (up, down))
 
     def with_pose(change: Callable[[float], BoardPose]) -> Callable[[float], Bevel | None]:
         return lambda s: fit_bevel(edge, change(s), crown_line, crown, end, mm_per_px)
@@ -236,7 +235,7 @@ def _about_end(pose: BoardPose, crown_line: Circle, bevel: Bevel, lean: float = 
     """The pose with its lean or turn changed about the fret's end, so that the crown line stays where it was seen."""
     at = np.array([0.0, bevel.foot, float(crown_line.z(bevel.foot))])
     new = replace(pose, lean=pose.lean + lean, turn=pose.turn + turn)
-    shift = pose.axes @ at + pose.origin - (new.axes @ at + new.origin)
+    shift = np.asarray(pose.shift) + pose.axes @ at - new.axes @ at
     return replace(new, shift=(float(shift[0]), float(shift[1]), float(shift[2])))
 
 

@@ -43,8 +43,8 @@ WANTED_MM = 0.03
 UNCLEAR = 0.1
 """Share of the outline that may be lost before hollows are declined for the whole fret."""
 RAGGED_PX = 0.5
-"""Scatter of the smoothed outline about the circle, px, beyond which it is a mixture of edges: an outline's own place is
-known to a tenth of a pixel, and smoothing averages a dozen points."""
+"""Scatter of the smoothed outline about the circle, px, beyond which it is a mixture of edges: an outline's own
+place is known to a tenth of a pixel, and smoothing averages a dozen points."""
 ROLL_SEEN_U = math.radians(0.1)
 """Standard uncertainty of the backdrop's level once the board's own ends gave it: ends 0.3 mm unlike on a 241 mm
 radius."""

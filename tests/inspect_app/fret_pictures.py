@@ -1,11 +1,12 @@
 """Pictures of a fret in front of the backdrop, drawn from the solid: seeded, fast, ours.
 
-Nothing is taken from the code under test but the markers' layout and the pose's own mapping: the outline is found here by
-sampling the whole surface of the fret and keeping, column by column, what stands highest in the picture.
+Nothing is taken from the code under test but the markers' layout and the pose's own mapping: the outline comes from
+painting the whole surface of the fret.
 """
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -106,13 +107,16 @@ def surface(scene, x0=0.0, worn=True, n_y=1000, n_x=61):
 def _fill(picture, pose, points, tone):
     """Paint a surface, strip by strip: pixels whose middle lies in the convex hull of a strip (no swollen borders)."""
     px = pose.to_px(points.reshape(-1, 3)).reshape(*points.shape[:2], 2)
-    for a, b in zip(px[:-1], px[1:], strict=True):
+    for a, b in pairwise(px):
         hull = cv2.convexHull(np.concatenate([a, b]).astype(np.float32))[:, 0]
         picture[polygon(hull[:, 1], hull[:, 0], picture.shape)] = tone
 
 
 def draw(scene, over=2):
-    """A photo of the scene, and the true pose. Drawn `over` times larger in linear light, then reduced, blurred, noised."""
+    """A photo of the scene, and the true pose.
+
+    Drawn `over` times larger, reduced and blurred in linear light, then given noise.
+    """
     big = Scene(**{**scene.__dict__, "size": tuple(v * over for v in scene.size), "focal_px": scene.focal_px * over})
     pose = big.pose()
     canvas = np.full((big.size[1], big.size[0]), 90, np.uint8)

@@ -40,7 +40,9 @@ def test_agrees_with_scikit_image_on_a_clean_circle():
     assert (*fit.centre, fit.radius) == pytest.approx(model.params, abs=1e-8)
 
 
-@pytest.mark.parametrize(("radius", "fall"), list(zip(*[PUBLISHED["sagitta"][k] for k in ("radius", "fall")])))
+@pytest.mark.parametrize(
+    ("radius", "fall"), list(zip(PUBLISHED["sagitta"]["radius"], PUBLISHED["sagitta"]["fall"], strict=True))
+)
 def test_standard_board_radii_from_their_sagitta(radius, fall):
     chord = PUBLISHED["sagitta"]["chord"]
     fit = fit_circle([-chord / 2, 0.0, chord / 2], [-fall, 0.0, -fall])

@@ -1,0 +1,106 @@
+"""Bevels from the rim of the cut face: the trade's common angles recovered, the naive reading shown wrong, coverage."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from inspect_app.features.bevel import fit_bevel, measure_bevel
+from inspect_app.features.circle import fit_circle
+from inspect_app.features.crown_line import EdgePath
+from inspect_app.features.pose import SQUARE_U
+from inspect_app.features.solid import Crown, FretSolid, rim
+from shared.measured import NotMeasured
+from tests.inspect_app.fret_pictures import Scene
+
+MM_PER_PX = 1.0 / 30.0
+
+
+def crown_line(scene):
+    y = np.linspace(-30.0, 30.0, 400)
+    return fit_circle(y, np.sqrt(scene.radius**2 - y**2) - scene.radius + scene.height)
+
+
+def end_outline(scene, pose, end, noise_px=0.05, seed=0, low=0.3):
+    """Whichever rim stands further out in the picture, bottom to top."""
+    y = np.array([-30.0, 30.0])
+    solid = FretSolid(scene.crown, scene.radius, y, 0.0 * y, scene.ends, scene.bevels)
+    h = np.linspace(0.0, scene.height, 400)
+    far, near = (pose.to_px(rim(solid, end, h, f)) for f in (True, False))
+    outward = 1.0 if end == "treble" else -1.0
+    at = scene.ends[0 if end == "treble" else 1]
+    foot = math.sqrt(scene.radius**2 - at**2) - scene.radius
+    rows = pose.to_px([[0.0, at, foot + v] for v in np.linspace(low, scene.height - 0.12, 60)])[:, 1]
+    columns = [np.interp(-rows, -p[:, 1], p[:, 0]) for p in (far, near)]
+    out = np.max(outward * np.array(columns), axis=0) * outward
+    px = np.column_stack([out + np.random.default_rng(seed).normal(0.0, noise_px, 60), rows])
+    return EdgePath(px, np.full(60, noise_px), np.full(60, 50.0), 1.0)
+
+
+@pytest.mark.parametrize("end", ["treble", "bass"])
+@pytest.mark.parametrize("elevation", [2.0, 6.0, 9.0])
+@pytest.mark.parametrize("bevel", [20.0, 30.0, 35.0])
+def test_common_bevels_are_recovered(bevel, elevation, end):
+    """20, 30 and 35 degrees: common practice, no source."""
+    scene = Scene(bevels=(bevel, bevel), elevation=elevation)
+    pose = scene.pose()
+    edge = end_outline(scene, pose, end, noise_px=1e-3)
+    fit = fit_bevel(edge, pose, crown_line(scene), scene.crown, end, MM_PER_PX)
+    assert math.degrees(fit.angle) == pytest.approx(bevel, abs=0.15)
+    assert fit.foot == pytest.approx(scene.ends[0 if end == "treble" else 1], abs=0.02)
+
+
+def test_the_slope_in_the_photo_reads_several_degrees_too_steep():
+    scene = Scene(bevels=(30.0, 30.0), elevation=8.0, yaw=0.0, lean=0.0, radius=1e5, look_y=22.0)
+    px = end_outline(scene, scene.pose(), "bass", noise_px=1e-3).px
+    naive = math.degrees(math.atan(abs(np.polyfit(px[:, 1], px[:, 0], 1)[0])))
+    assert naive > 32.0
+
+
+def test_part_of_the_edge_lost_to_another_does_not_pull_the_line():
+    scene = Scene(elevation=6.0)
+    pose = scene.pose()
+    edge = end_outline(scene, pose, "treble", noise_px=0.02)
+    px = edge.px.copy()
+    px[:15, 0] -= 6.0
+    fit = fit_bevel(replace(edge, px=px), pose, crown_line(scene), scene.crown, "treble", MM_PER_PX)
+    assert math.degrees(fit.angle) == pytest.approx(scene.bevels[0], abs=0.6)
+
+
+def test_no_straight_edge_is_said_and_not_guessed():
+    scene = Scene()
+    pose = scene.pose()
+    edge = end_outline(scene, pose, "treble")
+    px = edge.px + np.column_stack([np.random.default_rng(0).uniform(-15, 15, 60), np.zeros(60)])
+    got = measure_bevel(replace(edge, px=px), pose, crown_line(scene), scene.crown, "treble", MM_PER_PX, 0.01, 0.002)
+    assert isinstance(got, NotMeasured)
+
+
+def test_stated_uncertainty_of_the_angle_covers_its_error_and_is_not_timid():
+    rng = np.random.default_rng(7)
+    ratio = []
+    for k in range(120):
+        bevel, end = rng.uniform(18, 38), ("treble", "bass")[k % 2]
+        scene = Scene(bevels=(bevel, bevel), elevation=rng.uniform(2, 9), yaw=rng.uniform(-3, 3))
+        true = scene.pose()
+        believed = Crown(scene.width + rng.normal(0, 0.03), scene.height + rng.normal(0, 0.03), 0.03, 0.03)
+        u_lean, u_roll = math.radians(rng.choice([0.15, 1.0])), math.radians(0.3)
+        edge = end_outline(scene, true, end, noise_px=rng.uniform(0.1, 0.4), seed=k)
+        turned = about(true, scene, rng.normal(0, u_lean), rng.normal(0, SQUARE_U), rng.normal(0, u_roll), end)
+        got = measure_bevel(edge, turned, crown_line(scene), believed, end, MM_PER_PX, u_lean, u_roll)
+        if not isinstance(got, NotMeasured):
+            ratio.append((got[1].value - bevel) / got[1].u)
+    assert len(ratio) > 110
+    assert 0.90 <= np.mean(np.abs(ratio) <= 2.0) <= 0.995
+    assert 0.6 < np.sqrt(np.mean(np.square(ratio))) < 1.25
+
+
+def about(pose, scene, lean, turn, roll, end):
+    """The pose with its angles off, the top of the fret's end staying where it is seen."""
+    i = 0 if end == "treble" else 1
+    y = scene.ends[i]
+    at = np.array([0.0, y, scene.height + math.sqrt(scene.radius**2 - y**2) - scene.radius])
+    new = replace(pose, lean=pose.lean + lean, turn=turn, roll=roll)
+    shift = np.array(pose.shift) + pose.axes @ at - new.axes @ at
+    return replace(new, shift=tuple(shift))
