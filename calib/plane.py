@@ -55,7 +55,7 @@ def undistort(xy: Vector, k1: float) -> Vector:
     return np.asarray(np.where(rd > 0, xy * (r / np.where(rd > 0, rd, 1.0)), xy))
 
 
-# The unknowns a fit moves: rotation vector (3), where an ideal lens would show the anchor, a point of the plane (2, px),
+# The unknowns a fit moves: rotation vector (3), where an ideal lens shows the anchor, a point of the plane (2, px),
 # ln of the pixels per millimetre there, ln(focal px), k1, principal point (2, px). So chosen, a change of focal length
 # or principal point leaves the scale where it is seen: fits need few steps, and propagation stays nearly linear.
 
