@@ -148,6 +148,8 @@ def _search(view: CrownView, arc: CrownArc) -> tuple[CrownView, Unworn, list[Fla
     unworn = refit_unworn(view, seen, unworn.sigma**2 * unworn.bunching)
     gain = _evidence(view, unworn, arc)[1]
     runs = _runs(view, half, _calm(gain))
+    if not runs:
+        return view, unworn, []
     y = view.along_mm
     between = [(y[a[1] - 1] + y[b[0]]) / 2.0 for a, b in pairwise(runs)]
     limits = list(pairwise([y[0] - 1.0, *between, y[-1] + 1.0]))
@@ -219,10 +221,23 @@ def _runs(view: CrownView, half: Floats, calm: Floats) -> list[tuple[int, int, f
     """Runs of rows ``[i, j)`` where some half-width explains the rows better than the unworn crown, and the widest."""
     near = uniform_filter1d(calm, max(3, round(_JOIN_MM / view.row_mm)), axis=0)
     best = near.max(axis=1)
-    widest = half[near.argmax(axis=1)]
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], (best > 0).astype(np.int8), [0]])))
-    runs = [r for i, j in zip(edges[::2], edges[1::2], strict=True) for r in _parts(widest, int(i), int(j), view)]
-    return [(i, j, float(widest[i:j].max())) for i, j in runs if best[i:j].sum() > _CANDIDATE]
+    row = np.arange(len(best))
+    widest = np.interp(row, row[view.clear], half[near.argmax(axis=1)][view.clear])
+    edges = _bridged(best > 0, view.clear)
+    runs = [r for i, j in edges for r in _parts(widest, i, j, view)]
+    return [(i, j, float(widest[i:j].max())) for i, j in runs if best[i:j].clip(0.0).sum() > _CANDIDATE]
+
+
+def _bridged(on: NDArray[np.bool_], clear: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Runs of true rows ``[i, j)``; two with little but hidden rows between them, under a string, count as one."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(np.int8), [0]])))
+    runs: list[tuple[int, int]] = []
+    for i, j in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if runs and 2 * np.sum(~clear[runs[-1][1] : i]) > i - runs[-1][1]:
+            runs[-1] = (runs[-1][0], j)
+        else:
+            runs.append((i, j))
+    return runs
 
 
 def _parts(widest: Floats, i: int, j: int, view: CrownView) -> list[tuple[int, int]]:

@@ -51,8 +51,9 @@ _TRIM = 0.4
 """Rows kept by the trimmed fit: worn frets carry flats over up to half their length (common practice, no source)."""
 BURNT = 0.975
 """Tones above this, five 8-bit code steps below white, may have been any amount brighter."""
-_TONE_FLOOR = 0.004
-"""Least noise assumed: one step of an 8-bit sRGB code, in the square root of light."""
+_TONE_FLOOR = 0.008
+"""Least scatter assumed about the unworn look, in the square root of light: one code step of an 8-bit sRGB photo
+(0.004) of noise and as much of misfit."""
 
 Floats = NDArray[np.float64]
 

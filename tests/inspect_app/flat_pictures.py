@@ -50,7 +50,7 @@ class Hollow:
 
 @dataclass(frozen=True)
 class Lamp:
-    """Light from a direction (along, across; degrees from straight up), `size` degrees wide, `soft` degrees at its rim."""
+    """Light from a direction (along, across; degrees from straight up), `size` wide and `soft` at its rim, degrees."""
 
     along: float
     across: float
@@ -157,9 +157,13 @@ def _scene_light(scene: Scene, along: np.ndarray, top: np.ndarray, rng: np.rando
         t = top - (ct - top) * drop / (ch - scene.height)
     flat = floor >= arc
     normal = np.stack(
-        [np.where(flat, slope, 0.0), np.where(flat, 0.0, t / r), np.where(flat, 1.0, np.sqrt(np.maximum(1 - (t / r) ** 2, 0)))],
+        [
+            np.where(flat, slope, 0.0),
+            np.where(flat, 0.0, t / r),
+            np.where(flat, 1.0, np.sqrt(np.maximum(1.0 - (t / r) ** 2, 0.0))),
+        ],
         axis=-1,
-    )  # fmt: skip
+    )
     normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
     if scene.scratches:
         normal = _scratch(normal, scene, rng)
@@ -196,5 +200,7 @@ def _environment(scene: Scene, mirror: np.ndarray) -> np.ndarray:
         a, t = math.radians(lamp.along), math.radians(lamp.across)
         towards = np.array([math.sin(a), math.sin(t) * math.cos(a), math.cos(t) * math.cos(a)])
         angle = np.degrees(np.arccos(np.clip(mirror @ towards, -1.0, 1.0)))
-        light = light + lamp.power / (1.0 + np.exp((angle - lamp.size / 2.0) / math.hypot(lamp.soft, scene.rough) * 1.7))
+        light = light + lamp.power / (
+            1.0 + np.exp((angle - lamp.size / 2.0) / math.hypot(lamp.soft, scene.rough) * 1.7)
+        )
     return np.asarray(light)
