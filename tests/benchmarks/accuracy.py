@@ -3,8 +3,8 @@
     python tests/benchmarks/accuracy.py FOLDER
 
 Each photo has a truth file of the same name (``.json``): ``ask`` with the options of the measure command, ``frets``
-with ``y_treble``, ``bevel_treble``, ``bevel_bass`` and ``spots`` (``y``, ``divot_depth``), and ``crown_line_radius``. The
-naive reading takes the outline for the crown line and its slope in the photo for the bevel, from the same edges.
+with ``y_treble``, ``bevel_treble``, ``bevel_bass`` and ``spots`` (``y``, ``divot_depth``), and ``crown_line_radius``.
+The naive reading takes the outline for the crown line and its slope in the photo for the bevel, from the same edges.
 """
 
 from __future__ import annotations
