@@ -61,10 +61,10 @@ def _cell(
     wear: WearMap, fret: FretWear, string: int, show: Show, rows: tuple[ReadingView, ...], length: Length
 ) -> Cell:
     where = f"fret {fret.number}, string {string}"
-    if not fret.was_read:
+    spot = _worst(s for s in fret.spots if s.string == string)
+    if spot is None and not fret.was_read:
         why = "; ".join(fret.reasons) or "no photo reads its wear"
         return Cell(fret.number, string, "", None, f"{where}: not read: {why}")
-    spot = _worst(s for s in fret.spots if s.string == string)
     value = _value(wear, fret, string, spot, show)
     reading = reading_of_spot(rows, fret.number, spot, show) if spot else None
     if value is not None:
@@ -72,7 +72,7 @@ def _cell(
         return Cell(fret.number, string, _short(value, length), value.value, said, reading)
     if spot is None and show != "height":
         return Cell(fret.number, string, "0", 0.0, f"{where}: nothing seen")
-    return Cell(fret.number, string, "?", None, f"{where}: seen, but not measured", reading)
+    return Cell(fret.number, string, "?", None, f"{where}: a flat seen, this value not known", reading)
 
 
 def _worst(spots: Iterable[Spot]) -> Spot | None:
@@ -136,11 +136,11 @@ def heat_table(
 
 def _td(cell: Cell, show: Show, link: Callable[[ReadingView], dict[str, str]]) -> str:
     said = html.escape(cell.meaning, quote=True)
-    if cell.value is None:
-        inner = cell.text or '<span aria-hidden="true">·</span>'
-        style = "" if cell.text else ' class="unread"'
-        return f'<td{style} title="{said}" aria-label="{said}">{inner}</td>'
-    style = f"w{tone(cell.value, show)}" if cell.value or show == "height" else "none"
+    if not cell.text:
+        return f'<td class="unread" title="{said}"><span role="img" aria-label="{said}">·</span></td>'
+    style = "none"
+    if cell.value is not None and (cell.value or show == "height"):
+        style = f"w{tone(cell.value, show)}"
     text = html.escape(cell.text)
     if cell.reading is not None:
         query = html.escape(urlencode(link(cell.reading)), quote=True)

@@ -1,4 +1,4 @@
-"""How each photo is taken: a sentence or two and a drawing of our own that follows the text colour."""
+"""How each photo is taken: a sentence or two and a drawing of our own, in tones that read on light and dark."""
 
 from __future__ import annotations
 

@@ -100,7 +100,7 @@ def radius_chart(rows: Sequence[tuple[int, Measured]], length: Length) -> Chart:
          "high": (q.value + q.expanded) * factor}
         for n, q in rows
     ]  # fmt: skip
-    base = _chart(data).encode(x=alt.X("fret:O", title="fret"))
+    base = _chart(data).encode(x=alt.X("fret:O", title="fret", axis=alt.Axis(labelAngle=0)))
     scale = alt.Scale(zero=False)
     bars = base.mark_rule(color=_QUIET, strokeWidth=2).encode(
         y=alt.Y("low:Q", title=f"radius ± U, {unit}", scale=scale), y2="high:Q"

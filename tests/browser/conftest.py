@@ -60,7 +60,7 @@ def wait_until_up(process, port, log):
     pytest.fail(f"the pages did not start:\n{log.read_text()[-2000:]}")
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")  # its event loop ends with these tests and is in no other test's way
 def chromium():
     if CHROMIUM is None:
         pytest.skip("no Chromium on this machine: install it, or name it in the CHROMIUM variable")
@@ -72,7 +72,7 @@ def chromium():
         browser.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def bench(tmp_path_factory):
     """One server for all tests: its address and its data folder. Each test makes a job of its own."""
     data = tmp_path_factory.mktemp("bench") / "data"

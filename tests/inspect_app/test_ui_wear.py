@@ -50,6 +50,18 @@ def test_nothing_seen_is_not_the_same_as_not_read():
     assert "glare" in cell.meaning
 
 
+def test_a_flat_without_depth_opens_its_reading_all_the_same():
+    bare = Flat(mm(string_places(INSTRUMENT, 2, 46.0)[2]), mm(4.0), mm(0.9))
+    seen = wear(FretReading(2, length=mm(46.0), crown_width=mm(2.4), flats=(bare,)))
+    assert cells(seen, "depth", (), "mm")[2, 3].text == "?"
+    assert cells(seen, "flat", (), "mm")[2, 3].text == "0.90"
+
+
+def test_a_spot_is_shown_though_shallower_ones_could_be_missed():
+    said = NotMeasured("fret 2, flats", "narrower ones would not show")
+    assert cells(wear(worn(2, 0.08), missing=(said,)), "depth", (), "mm")[2, 3].text == "0.08"
+
+
 def test_height_left_falls_with_depth():
     at = cells(wear(worn(2, 0.3)), "height", (), "mm")
     values = [c.value for c in at.values() if c.fret == 2 and c.value is not None]

@@ -28,9 +28,8 @@ def shot_list(job: services.JobView, visit: str) -> None:
         name, gives = VIEW_TEXT[want.view]
         with st.expander(f"{'Done' if want.done else 'Wanted'} · **{name}** · {want.text}"):
             st.caption(f"Gives {gives}.")
-            with st.container(horizontal=True):
-                st.html(drawing(want.view), width=420)
-                st.markdown(HOW[want.view], width="stretch")
+            st.image(drawing(want.view), width="stretch", alt=f"Drawing: {HOW[want.view]}")
+            st.markdown(HOW[want.view])
 
 
 def choose_visit(job: services.JobView) -> str:

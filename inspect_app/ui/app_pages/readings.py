@@ -5,12 +5,13 @@ from __future__ import annotations
 import streamlit as st
 
 from inspect_app import services
+from inspect_app.readings import readings_of
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job
 from inspect_app.ui.scenes import hand_edge, reading_scene
 from inspect_app.ui.viewer import Moved, Scene, show
 from inspect_app.ui.words import Length, name_of, plain, shown
-from shared.errors import InspectError
+from shared.errors import InspectError, OptionError
 from shared.flags import describe
 
 WHICH = ("To decide", "Accepted", "Rejected", "All")
@@ -89,10 +90,22 @@ def placed(r: services.ReadingView, scene: Scene, moved: Moved) -> None:
     if edge is None:
         return
     try:
-        services.place_edge(server.store(), r.inspection_id, edge)
+        kept = services.place_edge(server.store(), r.inspection_id, edge)
+        if not took(kept, r):
+            services.undo(server.store(), r.photo_id)
+            raise OptionError(
+                "This kind of photo does not take that edge by hand, so nothing was changed.",
+                "Measure it on the By hand page, or take the photo again.",
+            )
     except InspectError as error:
         st.session_state["readings-said"] = error
     choose(key_of(r))
+
+
+def took(kept: services.InspectionView, r: services.ReadingView) -> bool:
+    """Whether the measuring function used the placed edge: it marks what rests on one."""
+    values = [o.value for o in readings_of(kept.answer) if o.of == r.reading.of or o.key == r.reading.key]
+    return any(v.by_hand or "BY_HAND" in v.flags for v in values)
 
 
 def accept_all(job_id: int) -> None:

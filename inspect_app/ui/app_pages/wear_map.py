@@ -33,11 +33,12 @@ def the_map(job: services.JobView, visit: str, wear: WearMap) -> None:
 
     st.html(heat_table(wear, show, at, link))
     unit = "mm" if length == "mm" else "thousandths of an inch"
-    told = f"In {unit}. A number opens its reading. 0: read, nothing seen. A dot: not read."
+    told = f"In {unit}. A number opens its reading. 0: read, nothing seen. ?: a flat seen, this value not known. "
+    told += "A dot: not read."
     if show == "height":
         told += _height_text(wear)
     st.caption(told)
-    missing = [f for f in wear.frets if not f.was_read]
+    missing = [f for f in wear.frets if not (f.was_read or f.spots)]
     if missing:
         with st.expander(f"Frets not read ({len(missing)})"):
             for fret in missing:
@@ -146,7 +147,7 @@ except InspectError as error:
     say(error)
     step_link("job.py", "Write it down", job.id)
     st.stop()
-if not wear_map.read:
+if not (wear_map.read or any(f.spots for f in wear_map.frets)):
     st.info("Nothing read at this visit yet. Add photos from above first, then along the neck where flats are wide.")
     step_link("photos.py", "Go to the photos", job.id)
 else:
