@@ -147,27 +147,23 @@ def _search(view: CrownView, arc: CrownArc) -> tuple[CrownView, Unworn, list[Fla
         seen[max(0, i - margin) : j + margin, np.abs(view.across_mm - middle) < wide + 0.12] = False
     unworn = refit_unworn(view, seen, unworn.sigma**2 * unworn.bunching)
     gain = _evidence(view, unworn, arc)[1]
-    runs = _runs(view, half, _calm(gain))
+    calm, plain = _calm(gain), _calm(gain, _PLAIN)
+    runs = _runs(view, half, calm)
     if not runs:
         return view, unworn, []
     y = view.along_mm
     between = [(y[a[1] - 1] + y[b[0]]) / 2.0 for a, b in pairwise(runs)]
     limits = list(pairwise([y[0] - 1.0, *between, y[-1] + 1.0]))
-    fits = [_best_fit(view, unworn, arc, (half, gain, r[0], r[1]), e) for r, e in zip(runs, limits, strict=True)]
+    starts = [[_coarse(view, half, evidence, i, j) for evidence in (calm, plain)] for i, j, _ in runs]
+    fits = [_best_fit(view, unworn, arc, s, edge) for s, edge in zip(starts, limits, strict=True)]
     return view, unworn, [f for f, edge in zip(fits, limits, strict=True) if _believable(f, arc, edge)]
 
 
 def _best_fit(
-    view: CrownView,
-    unworn: Unworn,
-    arc: CrownArc,
-    run: tuple[Floats, Floats, int, int],
-    limits: tuple[float, float],
+    view: CrownView, unworn: Unworn, arc: CrownArc, starts: list[FlatSpan], limits: tuple[float, float]
 ) -> FlatOutline:
     """Fit from the coarse outline; where scratches make calmed and plain evidence point elsewhere, from both."""
-    half, gain, i, j = run
-    first = _coarse(view, half, _calm(gain), i, j)
-    other = _coarse(view, half, _calm(gain, _PLAIN), i, j)
+    first, other = starts
     fit = fit_outline(view, unworn, arc, first, limits)
     apart = abs(first.place - other.place) / first.half_length + abs(math.log(first.half_length / other.half_length))
     if apart < 0.3:
