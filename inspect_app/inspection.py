@@ -23,7 +23,8 @@ class Outline:
     """A line to draw on the photo: what it shows, and its points ``(x, y)`` in upright photo pixels.
 
     `name` is one of ``crown_edge``, ``fret_end``, ``flat``, ``divot``, ``crown_line``, ``arc``, ``bevel``,
-    ``section``, ``scale``. `closed` joins the last point to the first. `of` names the reading it belongs to (``"fret 5, flats 2"``).
+    ``section``, ``scale``. `closed` joins the last point to the first. `of` names the reading it belongs to
+    (``"fret 5, flats 2"``) or the edge a person may place (``"fret 5, crown nut side"``).
     """
 
     name: str
@@ -47,7 +48,7 @@ class Flat:
 
 @dataclass(frozen=True, slots=True)
 class Divot:
-    """A hollow in the crown line: its deepest point from the treble end, its length, its depth below the unworn crown."""
+    """A hollow in the crown line: its deepest point from the treble end, its length, its depth below the unworn."""
 
     from_treble_end: Measured
     length: Measured
