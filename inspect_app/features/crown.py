@@ -140,6 +140,7 @@ def sample_patch(
     *,
     height_mm: float = 0.0,
     margin_mm: tuple[float, float] = (1.0, 2.5),
+    px_per_mm: float | None = None,
 ) -> FretPatch:
     """Resample the photo over one fret at about its own resolution.
 
@@ -151,9 +152,11 @@ def sample_patch(
         Height above the board of the surface the grid is laid on: 0 for the crown's foot, the crown height for its top.
     margin_mm : (float, float)
         How far beyond the ends, and to either side of the centre line, the grid reaches.
+    px_per_mm : float, optional
+        Of the grid; the photo's own at the middle of the fret where not given.
     """
     middle = frame.to_px([frame.length_mm / 2.0, frame.length_mm / 2.0 + 1.0], 0.0, height_mm)
-    scale = float(np.linalg.norm(middle[1] - middle[0]))
+    scale = px_per_mm or float(np.linalg.norm(middle[1] - middle[0]))
     along = np.arange(-margin_mm[0], frame.length_mm + margin_mm[0], 1.0 / scale)
     n = round(margin_mm[1] * scale)
     across = np.arange(-n, n + 1) / scale

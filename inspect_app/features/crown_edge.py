@@ -36,13 +36,15 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-REACHES_MM = ((0.13, 0.25), (0.16, 0.30), (0.20, 0.35))
+REACHES_MM = ((0.13, 0.25), (0.13, 0.35), (0.20, 0.25), (0.20, 0.35))
 """How far the profile is used inside and outside an edge: a flank is even for about that long, and the shadow beside it
 smooth. The evidence is the mean over these and over the blurs, for what is no edge shows in few of them."""
 BLURS_PX = (0.7, 0.9)
 """Standard deviations of the blur of a sharp photo (common practice, no source)."""
 SOFTNESSES = (1.0, 1.6, 2.5, 4.0)
 """Blurs tried, over that of a sharp photo; at the last a photo is hardly worth measuring."""
+_CLEARLY = 0.35
+"""Mean gain of evidence from which a photo is called soft: half as much again left unexplained otherwise."""
 _LEAST_INNER_PX, _LEAST_OUTER_PX = 3, 6
 """Two curves of three coefficients each and a place need at least this many samples."""
 _ORDER = 3
@@ -55,8 +57,13 @@ _FAINT = 4.0
 _RIVAL_MM = 0.4
 """From so far outside an edge on there is only wood, which has no edges: what shows one there is itself the edge."""
 _STEPS = 4
+_NONE = -10.0
 _SEGMENTS = 12
 _ROWS = 8
+_LOOK_MM = 2.2
+"""Half of the width across a fret that has to be in view: half of the widest wire and a little board."""
+_PHASES = (0.0, 0.5)
+"""The profile is also read half a pixel on: where the pixels happen to fall then matters less."""
 _END_MM = 1.5
 """Not used at either end: the bevel is cut there."""
 WIDTH_MM = (1.4, 3.6)
@@ -64,6 +71,8 @@ WIDTH_MM = (1.4, 3.6)
 WIRE_SD_MM = 0.02
 """Standard deviation of the crown width from fret to fret on one board, wear at the edges included (common practice,
 no source); a fret that differs by much more is taken to be other wire."""
+_ALIKE_MM = 0.15
+"""Widths nearer than this are one wire: sizes on sale lie farther apart (common practice, no source)."""
 _OTHER_WIRE = 25.0
 """Log likelihood at which a fret's own evidence outweighs the rest of the board: 7 standard deviations."""
 _INDEPENDENT = 4.0
@@ -102,34 +111,24 @@ class CrownProfile:
 def crown_profile(patch: FretPatch) -> CrownProfile | None:
     """Median profile across the fret, its rows aligned; ``None`` where less than half of its length is in view."""
     rows = (patch.along_mm > _END_MM) & (patch.along_mm < patch.frame.length_mm - _END_MM)
+    near = np.abs(patch.across_mm) < _LOOK_MM
     log_light = np.log(patch.light[rows] + _DARK)
-    valid = patch.valid[rows]
-    along = patch.along_mm[rows]
-    parts, at = [], []
-    n = len(along) // _SEGMENTS // _ROWS * _ROWS
+    valid = np.asarray(patch.valid[rows][:, near].all(axis=1), dtype=bool)
+    n = len(log_light) // _SEGMENTS // _ROWS * _ROWS
     if n == 0:
         return None
-    for k in range(_SEGMENTS):
-        part = slice(k * n, (k + 1) * n)
-        ok = valid[part].reshape(n // _ROWS, -1).all(axis=1)
-        if ok.sum() >= max(1, n // _ROWS // 2):
-            block = log_light[part].reshape(n // _ROWS, _ROWS, -1).mean(axis=1)[ok]
-            parts.append(np.median(block, axis=0))
-            at.append(float(along[part].mean()))
-    if len(parts) < _SEGMENTS // 2:
+    used = _SEGMENTS * n
+    blocks = log_light[:used].reshape(_SEGMENTS, n // _ROWS, _ROWS, -1).mean(axis=2)
+    ok = np.asarray(valid[:used].reshape(_SEGMENTS, n // _ROWS, _ROWS).all(axis=2), dtype=bool)
+    whole = np.flatnonzero(2 * ok.sum(axis=1) >= n // _ROWS)
+    if len(whole) < _SEGMENTS // 2:
         return None
-    segments, places = np.array(parts, dtype=float), np.array(at)
+    segments = np.array([np.median(blocks[k][ok[k]], axis=0) for k in whole], dtype=np.float64)
+    places = patch.along_mm[rows][:used].reshape(_SEGMENTS, n).mean(axis=1)[whole]
     shift, slope, middle, scatter = _align(segments, places, patch.px_per_mm)
     aligned = _moved(segments, shift)
-    return CrownProfile(
-        patch.across_mm,
-        np.median(aligned, axis=0),
-        middle,
-        slope,
-        scatter,
-        n * len(parts),
-        patch.px_per_mm,
-    )
+    profile = np.median(aligned, axis=0)
+    return CrownProfile(patch.across_mm, profile, middle, slope, scatter, n * len(whole), patch.px_per_mm)
 
 
 def _align(segments: Floats, along: Floats, px_per_mm: float) -> tuple[Floats, float, float, float]:
@@ -200,59 +199,58 @@ def _blurred(d: Floats, s: float, unit: float) -> Floats:
     return np.stack([p, (d * p + s * f) / unit, ((d**2 + s**2) * p + d * s * f) / unit**2], axis=-1)
 
 
-def edge_evidence(profile: CrownProfile, side: int, softness: float = 1.0) -> Evidence:
-    """Evidence for the crown's edge on one side: -1 towards the nut, +1 towards the body.
-
-    `softness` is the photo's blur over that of a sharp one.
-    """
-    return mean_evidence(profile.across_mm, profile.log_light, side, softness, profile.px_per_mm)
-
-
 def mean_evidence(
     at_mm: Floats, log_light: Floats, side: int, softness: float, px_per_mm: float, misfit: float = MISFIT
 ) -> Evidence:
-    """Evidence along a profile, mean over `REACHES_MM` and `BLURS_PX`; see `outward_evidence`."""
+    """Evidence along profiles, mean over `REACHES_MM` and `BLURS_PX`; see `outward_evidence`.
+
+    Parameters
+    ----------
+    at_mm : ndarray, shape (n,)
+        Evenly spaced places, one px apart.
+    log_light : ndarray, shape (..., n)
+        Logarithm of light (or of a ratio of lights).
+    side : {-1, +1}
+        Which way is outside.
+    softness : float
+        The photo's blur over that of a sharp one.
+    misfit : float
+        Departure from a smooth curve, in logarithm of light, that means nothing.
+    """
+    y = log_light[..., ::side]
     some = [
-        outward_evidence(at_mm, log_light, side, (reach, blur * softness), px_per_mm, misfit)
-        for reach in REACHES_MM
-        for blur in BLURS_PX
+        outward_evidence(y, (reach, blur * softness), px_per_mm, misfit) for reach in REACHES_MM for blur in BLURS_PX
     ]
-    at = some[-1].across_mm
-    ratios = [np.interp(at, e.across_mm, e.log_ratio) for e in some]
-    return Evidence(at, np.mean(ratios, axis=0))
+    x = (side * at_mm)[::side]
+    at = side * (x[:, None] + np.arange(_STEPS) / _STEPS / px_per_mm).ravel()
+    return Evidence(at[::side], np.mean(some, axis=0)[..., ::side])
 
 
-def outward_evidence(
-    at_mm: Floats,
-    log_light: Floats,
-    side: int,
-    look: tuple[tuple[float, float], float],
-    px_per_mm: float,
-    misfit: float,
-) -> Evidence:
-    """Evidence along a profile for an edge with something else inside and smooth ground outside (in direction `side`).
+def outward_evidence(y: Floats, look: tuple[tuple[float, float], float], px_per_mm: float, misfit: float) -> Floats:
+    """Evidence for an edge with something else before it and smooth ground behind, at every quarter of a sample.
 
-    `look` is how far the curves reach inside and outside (mm), and the blur (standard deviation, px); `misfit` is the
-    departure from a smooth curve, in logarithm of light, that means nothing.
+    `y` has shape (..., n), the result (..., 4 n). `look` is how far the curves reach before and behind (mm), and the
+    blur (standard deviation, px). Where the curves would reach past the profile there is no evidence.
     """
     reach, blur_px = look
     inner = max(_LEAST_INNER_PX, round(reach[0] * px_per_mm), math.ceil(3.0 * blur_px))
     outer = max(_LEAST_OUTER_PX, round(reach[1] * px_per_mm), math.ceil(6.0 * blur_px))
+    n, out = inner + outer + 1, np.full((*y.shape, _STEPS), _NONE)
+    if y.shape[-1] < n:
+        return out.reshape(*y.shape[:-1], -1)
     one, two = _curves(inner, outer, blur_px, _STEPS)
-    x = (side * at_mm)[::side]
-    window = np.lib.stride_tricks.sliding_window_view(log_light[::side], inner + outer + 1)
-    total = np.sum(window**2, axis=1)[:, None]
-    left1 = np.maximum(total - np.sum((window @ one) ** 2, axis=1)[:, None], 0.0)
-    left2 = np.maximum(total - np.sum((window @ two) ** 2, axis=2).T, 0.0)
-    n = inner + outer + 1
-    explained = (np.maximum(left1 - left2, 0.0) / n).ravel()
-    ratio = np.log((explained + 1e-8) / ((left2 / n).ravel() + misfit**2))
-    rival = np.where(explained > (_FAINT * misfit) ** 2, np.maximum(ratio, 0.0), 0.0)
-    beyond = round(_RIVAL_MM * px_per_mm * _STEPS)
-    outside = np.maximum.accumulate(np.append(rival[beyond:], np.zeros(beyond))[::-1])[::-1]
-    at = side * (x[inner : inner + len(window), None] + np.arange(_STEPS) / _STEPS / px_per_mm).ravel()
-    order = np.argsort(at)
-    return Evidence(at[order], (ratio - outside)[order])
+    window = np.lib.stride_tricks.sliding_window_view(y, n, axis=-1)
+    total = np.sum(window**2, axis=-1)[..., None]
+    left1 = np.maximum(total - np.sum((window @ one) ** 2, axis=-1)[..., None], 0.0)
+    left2 = np.maximum(total - np.sum((window[..., None, :, :] @ two) ** 2, axis=-1).swapaxes(-1, -2), 0.0)
+    explained = np.maximum(left1 - left2, 0.0) / n
+    ratio = np.log((explained + 1e-8) / (left2 / n + misfit**2))
+    rival = np.where(explained > (_FAINT * misfit) ** 2, np.maximum(ratio, 0.0), 0.0).max(axis=-1)
+    beyond = round(_RIVAL_MM * px_per_mm)
+    outside = np.maximum.accumulate(rival[..., ::-1], axis=-1)[..., ::-1]
+    outside = np.concatenate([outside[..., beyond:], np.zeros((*y.shape[:-1], min(beyond, rival.shape[-1])))], axis=-1)
+    out[..., inner : inner + window.shape[-2], :] = ratio - outside[..., None]
+    return out.reshape(*y.shape[:-1], -1)
 
 
 def seen_edges(width: ArrayLike, height: float, view: float) -> tuple[Floats, Floats]:
@@ -290,16 +288,35 @@ def width_of_seen(apart: float, height: float, view: float) -> float:
 
 
 def crown_evidence(profiles: list[CrownProfile]) -> tuple[list[tuple[Evidence, Evidence]], float]:
-    """Evidence for both edges of all crowns, and the photo's softness with which it is strongest."""
-    tried = []
+    """Evidence for both edges of all crowns, and the photo's softness with which it is strongest.
+
+    The profiles share one grid: the patches were resampled alike.
+    """
+    at, px_per_mm = profiles[0].across_mm, profiles[0].px_per_mm
+    light = np.stack([p.log_light for p in profiles])
+    softness = _softness(at, light, px_per_mm)
+    pairs = []
+    for side in (-1, 1):
+        ratios = []
+        for phase in _PHASES:
+            moved = _moved(light, np.full(len(light), phase))
+            e = mean_evidence(at, moved, side, softness, px_per_mm)
+            # read so far on, a place found lies so far on
+            ratios.append(np.roll(e.log_ratio, round(phase * _STEPS), axis=-1))
+        pairs.append([Evidence(e.across_mm, r) for r in np.mean(ratios, axis=0)])
+    return list(zip(*pairs, strict=True)), softness
+
+
+def _softness(at: Floats, light: Floats, px_per_mm: float) -> float:
+    """The blur with which the edges stand out best; sharp, unless another does clearly better."""
+    best, chosen = -math.inf, SOFTNESSES[0]
     for softness in SOFTNESSES:
-        pairs = [(edge_evidence(p, -1, softness), edge_evidence(p, 1, softness)) for p in profiles]
-        top = sum(float(e.log_ratio.max()) for pair in pairs for e in pair)
-        tried.append((top, softness, pairs))
-        if len(tried) > 1 and top < tried[-2][0]:
+        tops = [mean_evidence(at, light, side, softness, px_per_mm).log_ratio.max(axis=-1) for side in (-1, 1)]
+        top = float(np.mean(tops))
+        if top < best + (_CLEARLY if chosen == SOFTNESSES[0] else 0.0):
             break
-    _, softness, pairs = max(tried, key=lambda t: t[0])
-    return pairs, softness
+        best, chosen = top, softness
+    return chosen
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,14 +353,25 @@ def fit_crowns(
     step = 0.25 / px_per_mm
     widths = np.arange(WIDTH_MM[0], WIDTH_MM[1], step)
     surfaces = [_surface(e, v, height, widths, step) for e, v in zip(evidence, view, strict=True)]
-    common = np.sum([s.max(axis=0) for s, _ in surfaces], axis=0)
-    wire = widths[int(np.argmax(common))]
-    fits = []
-    for (surface, shifts), (_, v) in zip(surfaces, zip(evidence, view, strict=True), strict=True):
-        prior = -np.minimum(0.5 * ((widths - wire) / WIRE_SD_MM) ** 2, _OTHER_WIRE)
-        likely = _INDEPENDENT * (surface - surface.max()) + prior
-        fits.append(_read(likely, widths, shifts, v, height, px_per_mm, wire))
-    return fits
+    wire = _wire([s.max(axis=0) for s, _ in surfaces])
+    near = np.exp(-0.5 * ((widths[:, None] - widths) / WIRE_SD_MM) ** 2)
+    prior = np.log(near @ wire + math.exp(-_OTHER_WIRE))
+    middle = float(wire @ widths)
+    return [
+        _read(_INDEPENDENT * (s - s.max()) + prior, widths, shifts, v, height, px_per_mm, middle)
+        for (s, shifts), v in zip(surfaces, view, strict=True)
+    ]
+
+
+def _wire(best: list[Floats]) -> Floats:
+    """Probability of each width being the wire's, from each fret's best evidence for it.
+
+    What misleads at one fret (a lamp's edge on the flank, say) is apt to mislead at others, so that n frets count as
+    the root of n.
+    """
+    common = _INDEPENDENT * np.mean(best, axis=0) * math.sqrt(len(best))
+    p = np.exp(common - common.max())
+    return np.asarray(p / p.sum())
 
 
 def _surface(
@@ -361,29 +389,18 @@ def _surface(
 def _read(
     likely: Floats, widths: Floats, shifts: Floats, view: float, height: float, px_per_mm: float, wire: float
 ) -> CrownFit:
-    i, j = np.unravel_index(int(np.argmax(likely)), likely.shape)
-    p = np.exp(np.maximum(likely - likely[i, j], -50.0))
+    p = np.exp(np.maximum(likely - likely.max(), -50.0))
     p /= p.sum()
-    near_w, near_s = _vertex(likely[i], int(j)), _vertex(likely[:, j], int(i))
-    width = widths[j] + near_w * (widths[1] - widths[0])
-    centre = shifts[i] + near_s * (shifts[1] - shifts[0])
+    width, centre = float(p.sum(axis=0) @ widths), float(p.sum(axis=1) @ shifts)
     floor = EDGE_U_PX / px_per_mm
     u_w = math.sqrt(float(p.sum(axis=0) @ (widths - width) ** 2) + 2.0 * floor**2)
     u_c = math.sqrt(float(p.sum(axis=1) @ (shifts - centre) ** 2) + floor**2 / 2.0)
     nut, body = seen_edges(width, height, view)
     return CrownFit(
-        float(width),
-        float(centre),
+        width,
+        centre,
         u_w,
         u_c,
         (float(centre + nut), float(centre + body)),
-        abs(width - wire) < 3 * WIRE_SD_MM,
+        abs(width - wire) < _ALIKE_MM,
     )
-
-
-def _vertex(y: Floats, i: int) -> float:
-    """Where a parabola through y[i-1], y[i], y[i+1] has its top, from i; 0 at the ends."""
-    if not 0 < i < len(y) - 1:
-        return 0.0
-    bend = y[i - 1] - 2.0 * y[i] + y[i + 1]
-    return float(np.clip(0.5 * (y[i - 1] - y[i + 1]) / bend, -0.5, 0.5)) if bend < 0 else 0.0

@@ -81,8 +81,8 @@ def end_evidence(patch: FretPatch, width: float, near: float, outward: int, soft
     beside, on = (off > _BESIDE_MM[0]) & (off < _BESIDE_MM[1]), np.abs(patch.across_mm) < _SHARE * width
     clear = np.asarray(patch.valid[rows][:, beside | on].all(axis=1), dtype=bool)
     seen = rows[_run_from_inside(clear, outward)]
-    if len(seen) < 1.5 * patch.px_per_mm:
-        return None
+    if len(seen) < 1.5 * patch.px_per_mm or not (on.any() and beside.any()):
+        return None  # hidden, or a crown whose width could not be read
     light = np.log(patch.light[seen] + _DARK)
     differs = light[:, on].mean(axis=1) - light[:, beside].mean(axis=1)
     along, differs = _lengthened(patch.along_mm[seen], differs, outward)

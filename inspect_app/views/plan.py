@@ -74,9 +74,15 @@ def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
         raise InspectError(
             "No fret is whole in the photo.", "Take it from farther away, or move the scale off the frets."
         )
-    frets = _with_ends(frets, softness)
-    frets = _numbered(frets, board, ask)
-    return _answer(photo, scale, plane, ask, level, frets, softness)
+    frets = _without_nut(_numbered(frets, board, ask), board, ask)
+    read = _with_ends([f for f in frets if f.crown is not None], softness)
+    unread = tuple(
+        NotMeasured(f"fret {f.frame.number}, crown width", "Less than half of it is in view.")
+        for f in frets
+        if f.crown is None
+    )
+    answer = _answer(photo, scale, plane, ask, level, read, softness)
+    return replace(answer, not_measured=(*answer.not_measured, *unread))
 
 
 def _crowns(
@@ -88,21 +94,29 @@ def _crowns(
     frames = [frames[i] for i in kept if neck.in_photo(photo, frames[i], 0.5)]
     unread = NotMeasured("crown width", "not yet read")
     found = []
+    px_per_mm = None
     for at in frames:
-        patch = sample_patch(photo, at, covers, unread, margin_mm=(END_MARGIN_MM, HALF_PATCH_MM))
+        patch = sample_patch(photo, at, covers, unread, margin_mm=(END_MARGIN_MM, HALF_PATCH_MM), px_per_mm=px_per_mm)
+        px_per_mm = patch.px_per_mm  # the first fret's: all are then resampled alike
         found.append(_Fret(at, patch, crown_profile(patch)))
-    read = [f for f in found if f.profile is not None]
-    profiles = [f.profile for f in read if f.profile is not None]
+    profiles = [f.profile for f in found if f.profile is not None]
     if not profiles:
         return [], 1.0
     evidence, softness = crown_evidence(profiles)
-    fits = fit_crowns(evidence, [_view(f.frame) for f in read], level.crown_height, profiles[0].px_per_mm)
-    out = []
-    for f, profile, crown in zip(read, profiles, fits, strict=True):
-        frame = neck.straight(f.frame, crown.centre, profile.slope, profile.middle_mm)
-        patch = replace(f.patch, frame=frame, across_mm=f.patch.across_mm - crown.centre)
-        out.append(replace(f, frame=frame, patch=patch, crown=crown))
-    return [f for f in out if f.crown and neck.in_photo(photo, f.frame, f.crown.width / 2.0)], softness
+    views = [_view(f.frame) for f in found if f.profile is not None]
+    fits = iter(fit_crowns(evidence, views, level.crown_height, profiles[0].px_per_mm))
+    found = [_on_axis(f, next(fits)) if f.profile is not None else f for f in found]
+    widths = [f.crown.width for f in found if f.crown is not None]
+    usual = float(np.median(widths))
+    return [f for f in found if neck.in_photo(photo, f.frame, (f.crown.width if f.crown else usual) / 2.0)], softness
+
+
+def _on_axis(f: _Fret, crown: CrownFit) -> _Fret:
+    """The fret with its frame and patch laid on the crown's centre line."""
+    assert f.profile is not None
+    frame = neck.straight(f.frame, crown.centre, f.profile.slope, f.profile.middle_mm)
+    patch = replace(f.patch, frame=frame, across_mm=f.patch.across_mm - crown.centre)
+    return replace(f, frame=frame, patch=patch, crown=crown)
 
 
 def _view(frame: FretFrame) -> float:
@@ -166,6 +180,19 @@ def _numbered(frets: list[_Fret], board: Board, ask: Ask) -> list[_Fret]:
         for i, n in zip(kept, numbers, strict=True)
         if n <= HIGHEST_FRET
     ]
+
+
+def _without_nut(frets: list[_Fret], board: Board, ask: Ask) -> list[_Fret]:
+    """Leave out what stands where the nut does and is not as wide as the frets: the nut is no fret."""
+    first = frets[0].crown
+    if ask.first_fret != 1 or ask.scale_length is None or len(frets) < 3 or first is None or first.alike:
+        return frets
+    at = np.array([f.frame.origin_mm @ board.along_neck for f in frets])
+    number = np.array([f.frame.number for f in frets])
+    as_fret, as_nut = (fit_spacing(at, number - k, ask.scale_length, 0.1).ratio for k in (0, 1))
+    if abs(as_fret - 1.0) <= abs(as_nut - 1.0):
+        return frets
+    return [replace(f, frame=replace(f.frame, number=f.frame.number - 1)) for f in frets[1:]]
 
 
 def _answer(
@@ -324,7 +351,6 @@ def _width(f: _Fret, level: neck.Level) -> Measured:
             Contribution("height of the board below the scale", abs(distance(plane, level.u_mm) - distance(plane))),
             Contribution("scale", f.crown.width * plane.u_rel),
         ),
-        () if f.crown.alike else ("DISAGREES",),
     )
 
 
