@@ -48,7 +48,7 @@ class Flat:
 
 @dataclass(frozen=True, slots=True)
 class Divot:
-    """A hollow in the crown line: its deepest point from the treble end, its length, its depth below the unworn."""
+    """A hollow in the crown line: its deepest point from the treble end, length, depth below the unworn crown."""
 
     from_treble_end: Measured
     length: Measured
