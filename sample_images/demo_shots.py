@@ -21,7 +21,7 @@ NEW_FRETS = 5
 AGREED_BEVEL = 30.0
 _WIRE = (2.40, 1.12)  # mm, crown width and height of the wire when new
 _DRESSED = 0.07  # mm taken off frets 6 to 20
-_SIZE = frame_size(5.0)
+_WIDE, _CLOSE = frame_size(6.0), frame_size(4.2)
 _WEAR = {1: 0.17, 2: 0.26, 3: 0.24, 4: 0.18, 5: 0.15, 6: 0.09, 7: 0.10, 8: 0.07, 9: 0.08, 10: 0.06, 12: 0.07}
 """Deepest divot of a fret, mm: open chords wear the first frets most."""
 _BY_STRING = (0.55, 1.0, 0.9, 0.6, 0.35, 0.25)  # share of it under each string, treble first
@@ -79,7 +79,7 @@ def _plan(frets: list[Fret], between: tuple[int, int], light: str, visit: str, s
         scale_gap=1.5,
     )
     look = Look("rosewood", light, 0.0, 0.10, 0.3, True, _SENSOR)
-    return _tagged(plan(BOARD, frets, look, pose, "strip", _SIZE, rng), visit)
+    return _tagged(plan(BOARD, frets, look, pose, "strip", _WIDE, rng), visit)
 
 
 def _low(frets: list[Fret], number: int, light: str, visit: str, seed: int, end: str | None = None) -> Shot:
@@ -103,7 +103,7 @@ def _low(frets: list[Fret], number: int, light: str, visit: str, seed: int, end:
         card_top=20.0 + (sunk if end else 0.0),
     )
     look = Look("rosewood", light, 0.0, 0.10, 0.35, True, Sensor(0.7, 0.006, 0.0015, meter=85.0))
-    return _tagged(elevation(BOARD, frets, number, look, pose, _SIZE, rng, end), visit)
+    return _tagged(elevation(BOARD, frets, number, look, pose, _CLOSE, rng, end), visit)
 
 
 def _section(visit: str, seed: int) -> Shot:
@@ -111,7 +111,7 @@ def _section(visit: str, seed: int) -> Shot:
     wire = Wire(*_WIRE, 0.12, 0.52, 1.75, 0.15, 4.0, 6.0)
     pose = SectionPose(15.0, 190.0, 1.0, 0.6, 0.8, -0.01, 0.6, 0.1, 0.6, white=False)
     look = Look("rosewood", "front", 0.0, 0.12, 0.35, True, Sensor(0.7, 0.006, 0.0015, meter=85.0))
-    return _tagged(section(wire, BOARD, look, pose, _SIZE, rng), visit)
+    return _tagged(section(wire, BOARD, look, pose, _CLOSE, rng), visit)
 
 
 def _tagged(shot: Shot, visit: str) -> Shot:

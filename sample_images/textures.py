@@ -74,10 +74,11 @@ def rule(length: float, width: float) -> Picture:
     k = PRINT_PX_PER_MM
     page = np.ones((round(width * k), round(length * k)), np.float32)
     _ticks(page, length, (3.0, 4.2, 5.6), True, 0.0)
+    digits = np.full(page.shape, 255, np.uint8)
     for cm in range(1, int(length // 10)):
         at = (round((cm * 10 + 0.5) * k), round(8.6 * k))
-        cv2.putText(page, str(cm), at, cv2.FONT_HERSHEY_DUPLEX, k / 11.0, 0.0, k // 7, cv2.LINE_AA)
-    return page
+        cv2.putText(digits, str(cm), at, cv2.FONT_HERSHEY_DUPLEX, k / 11.0, 0, k // 7, cv2.LINE_AA)
+    return page * (digits.astype(np.float32) / np.float32(255.0))
 
 
 def _smooth_noise(rng: np.random.Generator, shape: tuple[int, int], sigma: tuple[float, float]) -> Picture:

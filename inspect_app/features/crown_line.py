@@ -327,7 +327,9 @@ def crown_line_of(
             return None
         used = fit[1]
         slope = fit[0].slope(at[:, 0])
-    return CrownLine(edge, at[:, 0], at[:, 1], e, *fit, radius)
+    assert fit is not None
+    circle, used, rms = fit
+    return CrownLine(edge, at[:, 0], at[:, 1], e, circle, used, rms, radius)
 
 
 def _sustained(seen: Mask, points: int = 25) -> Mask:

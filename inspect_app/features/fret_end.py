@@ -43,7 +43,7 @@ _SURE = 0.0
 """Evidence below which there is no edge: what the edge explains and what it leaves are then equal."""
 END_SCATTER_MM = 0.2
 """Standard deviation of frets' ends from one straight line: each is filed by hand (common practice, no source)."""
-_FAR = 3.0
+_FAR = 2.0
 _INDEPENDENT = 2.0
 """Exponent turning a ratio of mean squares into a likelihood: half the samples left, less what grain correlates."""
 _ROUND_U_MM = 0.02

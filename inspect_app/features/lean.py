@@ -142,7 +142,7 @@ def _pattern(
     corners = pose.to_px([[-near_mm, y[i], z[i] + v] for i in (0, -1) for v in (-height, 0.0)])
     if np.any(corners < 0) or np.any(corners > [photo.width - 1, photo.height - 1]):
         return None
-    light = np.median(look_along(photo, pose, y, z, offsets, x=-near_mm), axis=1)
+    light = np.asarray(np.median(look_along(photo, pose, y, z, offsets, x=-near_mm), axis=1), dtype=np.float64)
     if near_mm == 0.0:  # what lies above the crown here is the backdrop: no other fret has that
         light = light[offsets < FOCUSED_TOP_MM]
         light = np.pad(light, (0, len(offsets) - len(light)), mode="edge")
@@ -182,4 +182,5 @@ def _likeness(far: _Pattern, near: _Pattern, height: float) -> tuple[Array, Arra
         t = gaussian_filter1d(far.light, blur / STEP_MM + 1e-3)[i0 : i0 + n]
         t = t - t.mean()
         best = np.maximum(best, centred @ t / size / (np.linalg.norm(t) + 1e-9))
-    return (np.arange(len(windows)) - lag0) * STEP_MM, best
+    shifts = (np.arange(len(windows), dtype=np.float64) - lag0) * STEP_MM
+    return np.asarray(shifts, dtype=np.float64), np.asarray(best, dtype=np.float64)

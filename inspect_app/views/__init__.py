@@ -12,11 +12,13 @@ from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.ask import Ask
 from inspect_app.inspection import CameraSummary, Inspection, Outline, PhotoSummary, ScaleSummary
-from shared.errors import InspectError
+from shared.errors import InspectError, OptionError
 from shared.measured import NotMeasured
 
 __all__ = ["measure", "calibrate", "refused", "summaries"]
 
+MEASURED_VIEWS = ("plan", "elevation", "end")
+"""Views that have a recipe."""
 Recipe = Callable[[Photo, Scale, Plane, Ask], Inspection]
 
 
@@ -28,6 +30,11 @@ def measure(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = Non
     InspectError
         If nothing can be measured: no scale, no frets, an impossible option.
     """
+    if ask.view not in MEASURED_VIEWS:
+        raise OptionError(
+            f"Photos of the {ask.view} view are not measured by themselves yet.",
+            "Mark distances and circles on it by hand.",
+        )
     scale, plane = calibrated or calibrate(photo, ask)
     recipe: Recipe = import_module(f"inspect_app.views.{ask.view}").measure
     return recipe(photo, scale, plane, ask)

@@ -305,8 +305,10 @@ def _reading(
     photo: Photo, f: _Fret, position: Measured, level: neck.Level, covers: tuple[Floats, ...], flags: tuple[str, ...]
 ) -> tuple[FretReading, list[NotMeasured]]:
     n = f.frame.number
-    width = _width(f, level).with_flags(*flags)
     length = _length(f, level)
+    if f.crown is None:
+        return _without_crown(n, position, length, flags)
+    width = _width(f, level).with_flags(*flags)
     asked = Measured.of(level.crown_height, "mm", crown_height=level.crown_height_u)
     patch = sample_patch(photo, f.frame, covers, width, asked, height_mm=level.crown_height)
     flats = find_flats(patch)
@@ -322,6 +324,17 @@ def _reading(
         ),
         missing,
     )
+
+
+def _without_crown(
+    n: int, position: Measured, length: Measured | NotMeasured, flags: tuple[str, ...]
+) -> tuple[FretReading, list[NotMeasured]]:
+    """What is left to say of a fret most of which is covered or spoilt: where it is, and how long."""
+    why = "less than half of its crown can be read"
+    missing = [NotMeasured(f"fret {n}, {what}", why) for what in ("crown width", "flats")]
+    if isinstance(length, NotMeasured):
+        return FretReading(n, position.with_flags(*flags)), [*missing, length]
+    return FretReading(n, position.with_flags(*flags), length.with_flags(*flags)), missing
 
 
 def _width(f: _Fret, level: neck.Level) -> Measured:
