@@ -200,7 +200,7 @@ SHORT = {
     "end": "all 3 bevels lie outside U, 1.0 to 1.9 degrees too steep",
     "section": "the section view has no recipe yet",
 }
-"""What is known to fall short on the samples, measured as it stands; a view that comes right fails here and is freed."""
+"""What is known to fall short on the samples, as measured; a view that comes right fails here and is freed."""
 
 
 @pytest.mark.parametrize(
