@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 
 from calib.scales.print import write_scales_pdf
-
 from shared.errors import StoreError
 
 __all__ = ["run"]
