@@ -17,6 +17,7 @@ from inspect_app.commands import measure as measure_command
 from inspect_app.commands.table import answer_table
 from inspect_app.inspection import Inspection
 from inspect_app.services import JobDetails, check_store, create_job, find_jobs, open_store
+from inspect_app.views import MEASURED_VIEWS
 from shared.errors import ScaleError
 
 SCHEMA = json.loads((Path(inspect_app.__file__).parent / "answer.schema.json").read_text(encoding="utf-8"))
@@ -260,7 +261,13 @@ def one_sample_of_each_view():
         truth = json.loads(path.read_text(encoding="utf-8"))
         if "ask" in truth:
             found.setdefault(truth["ask"]["view"], (path.with_name(truth["photo"]), truth["ask"]))
-    return [pytest.param(*item, id=view) for view, item in sorted(found.items())]
+    return [pytest.param(*item, id=view) for view, item in sorted(found.items()) if view in MEASURED_VIEWS]
+
+
+def test_a_view_without_a_recipe_is_refused_with_the_reason(tmp_path):
+    photo, out = next(Path(sample_images.__file__).parent.glob("*section.jpg")), tmp_path / "answer.json"
+    assert main(["measure", str(photo), "--view", "section", "--json", str(out)]) == 2
+    assert "by hand" in json.loads(out.read_text(encoding="utf-8"))["not_measured"][0]["reason"]
 
 
 @pytest.mark.parametrize(("photo", "ask"), one_sample_of_each_view())
