@@ -33,7 +33,8 @@ MAX_MISFIT_MM = 0.15
 """RMS misfit from which a scale is called bent or misprinted: its lengths are then no better than the wear it reads."""
 _OFF = 4.0  # times its u (or the scatter, if larger): 6 in 100 000 sound points lie further off
 _LOOSE = 1.5  # scatter over stated u from which something is looked for that lies off
-_SAME_POSE = 0.01  # two fits nearer than this (rad and mm together) are one pose reached twice
+_SAME_POSE = 0.002  # rad; two fits whose lines of sight are nearer than this are one pose reached twice
+_NEGLIGIBLE = 1e-6  # probability of a rival pose below which it is forgotten
 _N_PARAMS = 10  # rotation vector (3), translation (3), ln(focal px), k1, principal point (2)
 _N_PRIORS = 7  # focal length, k1, principal point x and y, tilt about x and y, outward shift
 _STEPS = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1e-3, 0.01, 0.01, 10.0, 10.0, 0.01])  # of `_Problem`'s unknowns
@@ -120,6 +121,8 @@ class Plane:
         How far outwards the print's black edges were found to lie: spread of ink, and what sharpening does to edges.
     anchor_mm : tuple of float
         The scale's middle: uncertainty is propagated holding still where it is seen.
+    rivals : tuple of (float, ndarray)
+        Other poses the scale allows (a coin's other tilt): probability, and parameters like `params`.
     """
 
     params: Vector
@@ -129,6 +132,7 @@ class Plane:
     points: int
     outward_mm: float = 0.0
     anchor_mm: tuple[float, float] = (0.0, 0.0)
+    rivals: tuple[tuple[float, Vector], ...] = ()
 
     @cached_property
     def rotation(self) -> NDArray[np.float64]:
@@ -196,7 +200,7 @@ class Plane:
 
     def with_params(self, params: Vector) -> Plane:
         """The same plane at other parameter values (for propagating uncertainty)."""
-        return replace(self, params=np.asarray(params, dtype=float))
+        return replace(self, params=np.asarray(params, dtype=float), rivals=())
 
     def unknowns(self) -> tuple[Vector, NDArray[np.float64]]:
         """The parameters as fits and propagation move them, (10,), and their covariance."""
@@ -217,7 +221,8 @@ class Plane:
         """Standard uncertainty the fitted pose and lens give to any quantity worked out from this plane.
 
         First-order propagation with the full covariance (GUM equation 13): the quantity is evaluated with the
-        parameters moved along each principal axis of the covariance by one standard deviation either way.
+        parameters moved along each principal axis of the covariance by one standard deviation either way. Rival poses
+        are too far away for that: what the quantity would be there counts by their probability.
         """
         q, cov = self.unknowns()
         sd = np.sqrt(np.diag(cov))
@@ -230,6 +235,10 @@ class Plane:
             hi = np.asarray(quantity(self.with_unknowns(q + step)), dtype=float)
             lo = np.asarray(quantity(self.with_unknowns(q - step)), dtype=float)
             total = total + ((hi - lo) / 2.0) ** 2
+        if self.rivals:
+            here = np.asarray(quantity(self.with_params(self.params)), dtype=float)
+            for weight, params in self.rivals:
+                total = total + weight * (np.asarray(quantity(self.with_params(params)), dtype=float) - here) ** 2
         return np.asarray(np.sqrt(total))
 
 
@@ -265,20 +274,34 @@ def fit_plane(
     ]
     if not fits:
         raise _misfit(scale)
-    fits.sort(key=lambda f: float(f.cost))
+    _compare(problem, fits)
     fit = fits[0]
     # residuals larger than their stated u widen the covariance (Birge ratio); smaller ones do not narrow it
     birge = max(1.0, float(fit.scatter) ** 2)
     by_unknown = _params_by_unknowns(fit.x[:_N_PARAMS], problem.anchor)
     cov_q = np.linalg.inv(fit.jac.T @ fit.jac)[:_N_PARAMS, :_N_PARAMS] * birge
-    cov = by_unknown @ cov_q @ by_unknown.T + _rivals(fits)
+    cov = by_unknown @ cov_q @ by_unknown.T
     weighed = fit.used[:, None] & np.isfinite(scale.u_px)
     px = problem.residuals(fit.x)[:-_N_PRIORS].reshape(-1, 2)[weighed] * scale.u_px[weighed]
     residual, anchor = float(np.sqrt(np.mean(px**2))), (float(problem.anchor[0]), float(problem.anchor[1]))
-    plane = Plane(fit.params, cov, scale.u_rel, residual, len(px), float(fit.x[-1]), anchor)
+    plane = Plane(fit.params, cov, scale.u_rel, residual, len(px), float(fit.x[-1]), anchor, _rivals(fits))
     if plane.residual_px > MAX_MISFIT_MM * plane.px_per_mm(scale.plane_mm.mean(axis=0)):
         raise _misfit(scale)
     return plane
+
+
+def _compare(problem: _Problem, fits: list[OptimizeResult]) -> None:
+    """Sort fits, best first, and give each its `cost` over the points that all of them kept.
+
+    Residuals beyond what the points state are no reason to prefer a pose: they count less by the Birge ratio.
+    """
+    common = np.repeat(np.logical_and.reduce([f.used for f in fits]), 2)
+    excess = max(1.0, min(float(f.scatter) for f in fits)) ** 2
+    for f in fits:
+        r = problem.residuals(f.x)
+        data, known = r[:-_N_PRIORS][common], r[-_N_PRIORS:]
+        f.cost = 0.5 * (float(data @ data) / excess + float(known @ known))
+    fits.sort(key=lambda f: float(f.cost))
 
 
 def _misfit(scale: Scale) -> ScaleError:
@@ -424,24 +447,24 @@ def _turned(scale: Scale) -> Callable[[Vector], Vector]:
     return lambda d: np.column_stack([c * d[:, 0] + s * d[:, 1], c * d[:, 1] - s * d[:, 0]])
 
 
-def _rivals(fits: list[OptimizeResult]) -> NDArray[np.float64]:
-    """Covariance from poses the points allow nearly as well as the best one, each weighted by its likelihood ratio.
+def _rivals(fits: list[OptimizeResult]) -> tuple[tuple[float, Vector], ...]:
+    """Poses the points allow besides the best one, each with its probability: the likelihood ratio, normalised.
 
-    A circle has two (the two nappes of its cone); the second moment of the mixture about the best is returned.
+    A circle has two (the two nappes of its cone).
     """
-    best, total, weights = fits[0], np.zeros((_N_PARAMS, _N_PARAMS)), 1.0
-    steps: list[Vector] = []
+    best, found = fits[0], list[tuple[float, Vector]]()
     for f in fits[1:]:
-        step = f.params - best.params
-        r = f.x[:3] * (1.0 - 2.0 * math.pi / np.linalg.norm(f.x[:3]))  # the same rotation, the other way round
-        if np.linalg.norm(r - best.x[:3]) < np.linalg.norm(step[:3]):
-            step[:3] = r - best.x[:3]
-        if all(np.linalg.norm(step - s) > _SAME_POSE for s in (0.0 * step, *steps)):
-            w = math.exp(max(best.cost - f.cost, -700.0))
-            steps.append(step)
-            weights += w
-            total += w * np.outer(step, step)
-    return total / weights
+        known = [best.params, *(p for _, p in found)]
+        if all(_turned_between(f.params, p) > _SAME_POSE for p in known):
+            found.append((math.exp(max(best.cost - f.cost, -700.0)), f.params))
+    total = 1.0 + sum(w for w, _ in found)
+    return tuple((w / total, p) for w, p in found if w / total > _NEGLIGIBLE)
+
+
+def _turned_between(a: Vector, b: Vector) -> float:
+    """Angle in radians between the lines of sight of two poses, in the plane's frame."""
+    one, two = cv2.Rodrigues(a[:3])[0][2], cv2.Rodrigues(b[:3])[0][2]
+    return float(np.linalg.norm(one - two))
 
 
 def _starts(scale: Scale, f: float, centre: tuple[float, float]) -> list[Vector]:

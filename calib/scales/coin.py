@@ -21,6 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.edges import row_offsets
 from calib.photo import Photo
 from calib.scales.base import HABIT_TILT_RAD, Scale
 from calib.scales.outline import (
@@ -46,6 +47,10 @@ _RADII = (0.02, 0.25)  # of the search width
 _AZIMUTHS = 72  # on the reduced picture
 _ROUND = 0.65  # share of the rim that must be seen; rings met by chance in texture reach about 0.35
 _POINTS = 180  # on the full picture: every second degree
+_ROW_STEP_PX = 0.5  # the rim of a small coin is few pixels wide
+_SMOOTHER = 0.4  # of the variance outside: bench texture just beside a true rim is like that farther out
+_TOGETHER = 5.0  # neighbouring rows, every second degree, that see the same spot of bench texture
+_SIGNIFICANT = 3.0  # standard errors: weaker steps are tried by chance only, and then are not sharp all round
 _TILT_LIMIT = 0.09  # second harmonic of the radius over the radius: an ellipse of axes 1 : 0.83, tilt 34 degrees
 
 
@@ -83,6 +88,16 @@ class _Ring:
         return float(self.harmonics[0])
 
 
+@dataclass(frozen=True)
+class _Points:
+    """Rim points: azimuth about the ring's middle (N,), place (N, 2), outward normal (N, 2), u along it (N,)."""
+
+    azimuth: Vector
+    px: Vector
+    normal: Vector
+    u: Vector
+
+
 def coins() -> tuple[Coin, ...]:
     """The table of common coins, round ones only."""
     table = tomllib.loads(resources.files("shared").joinpath("tables/coins.toml").read_text(encoding="utf-8"))
@@ -112,7 +127,7 @@ def find_coin(photo: Photo, diameter_mm: float, factor: float = 1.0) -> Scale:
     unclear: ScaleError | None = None
     for ring in fitting:
         try:
-            return _as_scale(photo, _outermost(photo, ring), diameter_mm * factor)
+            return _as_scale(photo, *_outermost(photo, ring), diameter_mm * factor)
         except ScaleError as e:
             unclear = unclear or e
     raise unclear or _no_coin(diameter_mm, bool(rings))
@@ -123,8 +138,8 @@ def _no_coin(diameter_mm: float, circles: bool) -> ScaleError:
     return ScaleError(wrong, "Lay a round coin beside the frets, all of it in the picture, on cloth of another colour.")
 
 
-def _as_scale(photo: Photo, ring: _Ring, diameter: float) -> Scale:
-    ring, azimuth, image, normal, u = _rim(photo, ring)
+def _as_scale(photo: Photo, ring: _Ring, points: _Points, diameter: float) -> Scale:
+    azimuth, image, normal, u = points.azimuth, points.px, points.normal, points.u
     turn = np.arctan2(normal[:, 1], normal[:, 0])
     u_px = np.column_stack([np.hypot(u, U_OUTLINE_PX), np.full(len(u), np.inf)])
     u_px[0, 1] = 1.0  # a circle looks the same however it is turned: one point is held, to give the frame a direction
@@ -214,52 +229,88 @@ def _follow(soft: NDArray[np.uint8], circle: Vector) -> _Ring | None:
 # --- the rim on the full picture -----------------------------------------------------------------------------------
 
 
-def _outermost(photo: Photo, ring: _Ring) -> _Ring:
-    """The same ring, or the one concentric with it farther out, when that is stepped as well most of the way round.
+def _outermost(photo: Photo, ring: _Ring) -> tuple[_Ring, _Points]:
+    """The ring concentric with this one and farthest out that is sharp most of the way round, and its points.
 
-    The raised border of a coin lies up to a tenth of the radius inside its rim.
+    The raised border of a coin lies up to a tenth of the radius inside its rim, and may be the stronger of the two.
+
+    Raises
+    ------
+    ScaleError
+        If none is sharp.
     """
+    for offset in sorted(_steps_of_all(photo, ring), reverse=True):
+        grown = _Ring(ring.x, ring.y, ring.harmonics * (1.0 + offset / ring.radius), ring.share)
+        found = _rim(photo, grown)
+        if found is not None:
+            if _smooth_outside(photo, found[0]):
+                break  # there is more of the coin outside this ring, and its rim can't be told from the bench
+            return found
+    raise ScaleError("The coin's rim is not clear enough.", "Lay the coin flat on cloth of another colour, in focus.")
+
+
+def _smooth_outside(photo: Photo, ring: _Ring) -> bool:
+    """Whether just outside the ring the surface is much smoother than farther out, as a coin's border is on a bench."""
+    a = np.arange(4 * _POINTS) * math.pi / (2 * _POINTS)
+    points, normal = ring.points(a)
+    half = 0.2 * ring.radius
+    rows = colour_rows(photo, points, normal, half).mean(axis=2)
+    rows = rows[np.isfinite(rows).all(axis=1)]
+    if len(rows) < _POINTS:
+        return False
+    unrest = np.mean((rows[3:] - rows[:-3]) ** 2, axis=0) / np.maximum(rows.mean(axis=0), 1e-3) ** 2
+    at = row_offsets(half) / ring.radius
+    near, far = unrest[(at > 0.03) & (at < 0.07)], unrest[at > 0.14]
+    return bool(near.size and far.size and float(np.median(near)) < _SMOOTHER * float(np.median(far)))
+
+
+def _steps_of_all(photo: Photo, ring: _Ring) -> list[float]:
+    """Offsets (px) from the ring at which the colour steps alike all round, more than the bench does by chance."""
     a = np.arange(_POINTS) * 2.0 * math.pi / _POINTS
     points, normal = ring.points(a)
-    half = math.ceil(0.15 * ring.radius)
-    rows = colour_rows(photo, points, normal, half)
-    ok = np.isfinite(rows).all(axis=(1, 2))
-    if ok.mean() < _ROUND:
-        return ring
-    k = max(1, round(0.006 * ring.radius))  # px: over what the rim's own unevenness in this frame is averaged
-    step = rows[ok][:, 2 * k :] - rows[ok][:, : -2 * k]
-    mean = step.mean(axis=0)
-    rise = np.linalg.norm(mean, axis=1)
-    along = np.einsum("nmc,mc->nm", step, mean) > 0  # the same way as the mean step
-    offset = np.arange(len(rise)) - (len(rise) - 1) / 2.0
-    peak = np.r_[False, (rise[1:-1] >= rise[:-2]) & (rise[1:-1] >= rise[2:]), False]
-    good = peak & (rise > 0.3 * rise.max()) & (along.mean(axis=0) > 0.8)
-    if not good.any():
-        return ring
-    out = float(offset[np.flatnonzero(good)[-1]])
-    return _Ring(ring.x, ring.y, ring.harmonics * (1.0 + out / ring.radius), ring.share)
+    rows = colour_rows(photo, points, normal, math.ceil(0.15 * ring.radius))
+    rows = rows[np.isfinite(rows).all(axis=(1, 2))]
+    k = max(1, round(0.006 * ring.radius))  # px: the rim's own unevenness about this ring is averaged over as much
+    step = rows[:, 2 * k :] - rows[:, : -2 * k]
+    if len(rows) < _ROUND * _POINTS:
+        return []
+    spread = np.linalg.norm(step.std(axis=0), axis=1) / math.sqrt(len(rows) / _TOGETHER)
+    rise = np.linalg.norm(step.mean(axis=0), axis=1) / np.maximum(spread, 1e-9)
+    peak = np.r_[False, (rise[1:-1] >= rise[:-2]) & (rise[1:-1] > rise[2:]), False] & (rise > _SIGNIFICANT)
+    return [float(i) - (len(rise) - 1) / 2.0 for i in np.flatnonzero(peak)]
 
 
-def _rim(photo: Photo, ring: _Ring) -> tuple[_Ring, Vector, Vector, Vector, Vector]:
-    """The ring fitted to its steps, then azimuths, points, normals and u of those that lie on it."""
+def _rim(photo: Photo, ring: _Ring) -> tuple[_Ring, _Points] | None:
+    """The ring fitted to its steps, and those that lie on it; ``None`` if they do not lie on one ring."""
     a = np.arange(_POINTS) * 2.0 * math.pi / _POINTS
-    for share in (0.02, 0.012, 0.012):  # half the row, of the radius: then narrow enough to leave out the side wall
-        half = max(5.0, share * ring.radius)
+    for share in (0.02, 0.012, 0.012):  # half the row, of the radius: at last narrow enough to leave out the side wall
+        half = max(3.0, share * ring.radius)
         points, normal = ring.points(a)
-        rows = colour_rows(photo, points, normal, half)
-        colour = fisher_direction(rows[:, : rows.shape[1] // 3], rows[:, -(rows.shape[1] // 3) :])
-        steps = outline_steps(photo, points, normal, half, colour)
+        rows = colour_rows(photo, points, normal, half, _ROW_STEP_PX)
+        third = rows.shape[1] // 3
+        steps = outline_steps(
+            photo, points, normal, half, _ROW_STEP_PX, fisher_direction(rows[:, :third], rows[:, -third:])
+        )
         at = points + normal * steps.at[:, None]
         arm = at - np.array([ring.x, ring.y])
         azimuth, radius = np.arctan2(arm[:, 1], arm[:, 0]), np.hypot(arm[:, 0], arm[:, 1])
-        ok = np.isfinite(radius)
-        for _ in range(6):
-            if ok.sum() < _ROUND * _POINTS:
-                raise ScaleError(
-                    "The coin's rim is not clear enough.", "Lay the coin flat on cloth of another colour, in focus."
-                )
-            fit = np.linalg.lstsq(_basis(azimuth[ok]), radius[ok], rcond=None)[0]
-            off = np.abs(radius - _basis(azimuth) @ fit)
-            ok = np.isfinite(radius) & (off <= max(0.3, 3.0 * 1.4826 * float(np.median(off[ok]))))
-        ring = _Ring(ring.x, ring.y, np.asarray(fit), float(ok.mean()))
-    return ring, azimuth[ok], at[ok], normal[ok], steps.u[ok]
+        fit, ok = _on_a_ring(azimuth, radius)
+        if ok.sum() < _ROUND * _POINTS:
+            return None
+        ring = _Ring(ring.x, ring.y, fit, float(ok.mean()))
+    return ring, _Points(azimuth[ok], at[ok], normal[ok], steps.u[ok])
+
+
+def _on_a_ring(azimuth: Vector, radius: Vector) -> tuple[Vector, NDArray[np.bool_]]:
+    """Harmonics of a robust ring through points, and which lie on it: within 0.6 px, or 0.3 % of the radius."""
+    basis, known = _basis(azimuth), np.isfinite(radius)
+    fit, ok = np.array([float(np.median(radius[known])) if known.any() else 0.0, 0.0, 0.0, 0.0, 0.0]), known
+    tight = max(0.6, 0.003 * fit[0])
+    for tolerance in (8.0 * tight, 4.0 * tight, 2.0 * tight, tight, tight, tight):
+        ok = known & (np.abs(radius - basis @ fit) <= tolerance)
+        if ok.sum() < _ROUND * _POINTS:
+            return fit, ok
+        fit = np.linalg.lstsq(basis[ok], radius[ok], rcond=None)[0]
+    off = np.abs(radius - basis @ fit)
+    ok = known & (off <= min(tight, max(0.3, 3.0 * 1.4826 * float(np.median(off[ok])))))
+    return np.asarray(np.linalg.lstsq(basis[ok], radius[ok], rcond=None)[0]), ok

@@ -344,7 +344,7 @@ def _side(photo: Photo, q: Vector, k: int, size: Card) -> tuple[Vector, Vector, 
     guess, half = a + t * (b - a), max(5.0, 0.5 * float(np.linalg.norm(b - a)) / length)
     rows = colour_rows(photo, guess, n, half)
     third = rows.shape[1] // 3
-    steps = outline_steps(photo, guess, n, half, fisher_direction(rows[:, :third], rows[:, -third:]))
+    steps = outline_steps(photo, guess, n, half, 1.0, fisher_direction(rows[:, :third], rows[:, -third:]))
     ok = _on_a_bow(t.ravel(), steps.at)
     if ok.sum() < _POINTS // 3:
         raise ScaleError(

@@ -70,7 +70,7 @@ def fisher_direction(inside: Vector, outside: Vector) -> Vector:
     return np.asarray(w / size if size > 0 else _GREY / np.linalg.norm(_GREY))
 
 
-def outline_steps(photo: Photo, points: Vector, outwards: Vector, half_px: float, colour: Vector) -> Steps:
+def outline_steps(photo: Photo, points: Vector, outwards: Vector, half_px: float, step: float, colour: Vector) -> Steps:
     """The step from inside to outside nearest each guessed point; `colour` is brighter inside."""
-    rows = colour_rows(photo, points, outwards, half_px) @ colour
-    return locate_steps(rows, row_offsets(half_px), polarity=-1)
+    rows = colour_rows(photo, points, outwards, half_px, step) @ colour
+    return locate_steps(rows, row_offsets(half_px, step), polarity=-1)
