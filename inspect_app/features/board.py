@@ -26,7 +26,7 @@ _MAX_OVERVIEW_PX = 1_500_000
 BAND_MM = 2.0
 """Bands this high: some twenty across a board, each several px high."""
 BOARD_BELOW_MM = 1.1
-"""About a crown height, by which the board lies below a scale level with the crowns; here it hardly matters."""
+"""About a crown height, by which the board lies below a scale level with the crowns."""
 MAX_TURN_DEG = 20.0
 """How far the neck may lie askew in the photo."""
 _CALM = 8.0
@@ -34,12 +34,15 @@ _CALM = 8.0
 _PERSISTS = 6.0
 """Standard deviations of the sum over bands from which a step persists; a photo has some 1000 columns, so chance
 reaches 4."""
+_OF_STRONGEST = 0.2
+"""Of the steps of one cluster, those count to its width that are at least this share of its strongest: the shadow that
+fades away from a fret persists too, but is no part of it."""
 _AGREE = 0.75
 """Share of the bands in which a persistent step has the same sign; chance gives a half."""
 _JOIN_MM = 2.6
 """A crown's two edges are joined across its even top when no farther apart than this (wide wire is 3 mm with its
 edges' own width, common practice, no source)."""
-FRET_WIDTH_MM = (1.2, 4.6)
+FRET_WIDTH_MM = (1.2, 6.0)
 """Widths of a cluster of persistent steps that can be a fret with the shadow beside it."""
 _COVER_MARGIN_MM = 2.0
 """The scale's own edge and its shadow reach about this far beyond its outline."""
@@ -80,19 +83,26 @@ def find_board(photo: Photo, plane: Plane, ask: Ask, covers_px: tuple[Floats, ..
     """
     u, v = _photo_axes(photo, plane, ask)
     reduced = _Reduced.of(photo, plane, covers_px)
-    bands = _bands(reduced, plane, u, v)
+    height = _height(ask)
+    bands = _bands(reduced, plane, (u, v), height)
     turn = _best_turn(bands)
     u, v = u - turn * v, v + turn * u
     u, v = u / np.linalg.norm(u), v / np.linalg.norm(v)
-    bands = _bands(reduced, plane, u, v)
+    bands = _bands(reduced, plane, (u, v), height)
     rows = _board_rows(bands.steps)
     if rows is None:
         return None
-    at, width = _clusters(bands.steps[rows[0] : rows[1]], bands.seen[rows[0] : rows[1]], bands.px_per_mm)
+    at, width = _clusters(bands, slice(*rows))
     if len(at) == 0:
         return None
     v0, v1 = bands.v_mm[rows[0]] - BAND_MM / 2.0, bands.v_mm[rows[1] - 1] + BAND_MM / 2.0
     return Board(u, v, bands.u0_mm + at / bands.px_per_mm, width, (float(v0), float(v1)))
+
+
+def _height(ask: Ask) -> float:
+    """About how high the board lies above the scale's plane, mm; a millimetre hardly matters here."""
+    below = ask.scale_plane.below_mm if ask.scale_plane.where == "below" else 0.0
+    return below - (0.0 if ask.scale_plane.where == "board" else BOARD_BELOW_MM)
 
 
 def _photo_axes(photo: Photo, plane: Plane, ask: Ask) -> tuple[Floats, Floats]:
@@ -138,25 +148,26 @@ class _Reduced:
 
 @dataclass(frozen=True)
 class _Bands:
-    """Steps of light along the neck, band by band, in units of each band's noise.
+    """Steps of light along the neck by band: `raw` in 8-bit codes, `steps` in units of the band's noise, bounded.
 
-    `steps` and `seen` have shape (bands, columns); `v_mm` are the bands' middles.
+    `steps`, `raw` and `seen` have shape (bands, columns); `v_mm` are the bands' middles.
     """
 
     steps: Floats
+    raw: Floats
     seen: NDArray[np.bool_]
     u0_mm: float
     v_mm: Floats
     px_per_mm: float
 
 
-def _bands(reduced: _Reduced, plane: Plane, u: Floats, v: Floats) -> _Bands:
-    corners = plane.to_mm(reduced.corners_px, -BOARD_BELOW_MM) @ np.column_stack([u, v])
+def _bands(reduced: _Reduced, plane: Plane, axes: tuple[Floats, Floats], height: float) -> _Bands:
+    corners = plane.to_mm(reduced.corners_px, height) @ np.column_stack(axes)
     (u0, v0), (u1, v1) = corners.min(axis=0), corners.max(axis=0)
     scale = reduced.px_per_mm
     per_band = max(2, round(BAND_MM * scale))
     n_u, n_v = int((u1 - u0) * scale), int((v1 - v0) * scale / per_band)
-    light, seen = _lay_out(reduced, plane, (u0, v0), (u, v), (n_u, n_v * per_band))
+    light, seen = _lay_out(reduced, plane, (u0, v0, height), axes, (n_u, n_v * per_band))
     light = light.reshape(n_v, per_band, n_u)
     whole = np.asarray(seen.reshape(n_v, per_band, n_u).all(axis=1), dtype=bool)
     mean = light.mean(axis=1)
@@ -165,9 +176,9 @@ def _bands(reduced: _Reduced, plane: Plane, u: Floats, v: Floats) -> _Bands:
     ok = whole.copy()
     ok[:, 1:-1] &= whole[:, 2:] & whole[:, :-2]
     step[~ok] = 0.0
-    step /= _noise(step, ok)[:, None]
+    calm = step / _noise(step, ok)[:, None]
     v_mm = v0 + (np.arange(n_v) + 0.5) * per_band / scale
-    return _Bands(np.clip(step, -_CALM, _CALM), ok, float(u0), v_mm, scale)
+    return _Bands(np.clip(calm, -_CALM, _CALM), step, ok, float(u0), v_mm, scale)
 
 
 def _noise(step: Floats, ok: NDArray[np.bool_]) -> Floats:
@@ -179,14 +190,18 @@ def _noise(step: Floats, ok: NDArray[np.bool_]) -> Floats:
 
 
 def _lay_out(
-    reduced: _Reduced, plane: Plane, origin: tuple[float, float], axes: tuple[Floats, Floats], size: tuple[int, int]
+    reduced: _Reduced,
+    plane: Plane,
+    origin: tuple[float, float, float],
+    axes: tuple[Floats, Floats],
+    size: tuple[int, int],
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
     """The reduced photo laid out along (u, v); the map is worked out on a coarse grid, for it bends by little."""
     coarse = 24
     gu = np.arange(0, size[0] + coarse, coarse) / reduced.px_per_mm + origin[0]
     gv = np.arange(0, size[1] + coarse, coarse) / reduced.px_per_mm + origin[1]
     xy = gu[None, :, None] * axes[0] + gv[:, None, None] * axes[1]
-    at = np.concatenate([xy, np.full((*xy.shape[:2], 1), -BOARD_BELOW_MM)], axis=2).reshape(-1, 3)
+    at = np.concatenate([xy, np.full((*xy.shape[:2], 1), origin[2])], axis=2).reshape(-1, 3)
     px = ((plane.to_px(at) + 0.5) / reduced.factor - 0.5).reshape(len(gv), len(gu), 2).astype(np.float32)
     fine = np.array([[1.0 / coarse, 0, 0], [0, 1.0 / coarse, 0]], dtype=np.float32)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
@@ -251,15 +266,19 @@ def _longest_run(mask: NDArray[np.bool_], gap: int = 2) -> NDArray[np.bool_]:
     return out
 
 
-def _clusters(steps: Floats, seen: NDArray[np.bool_], px_per_mm: float) -> tuple[Floats, Floats]:
+def _clusters(bands: _Bands, rows: slice) -> tuple[Floats, Floats]:
     """Middles (columns) and widths (mm) of the clusters of persistent steps that can be frets."""
-    n = np.maximum(seen.sum(axis=0), 1)
+    steps, raw, px_per_mm = bands.steps[rows], bands.raw[rows], bands.px_per_mm
+    n = np.maximum(bands.seen[rows].sum(axis=0), 1)
     total = steps.sum(axis=0)
     agree = (np.sign(steps) == np.sign(total)).sum(axis=0) / n
-    where = np.flatnonzero((np.abs(total) / np.sqrt(n) > _PERSISTS) & (agree >= _AGREE) & (n >= 4))
+    size = np.abs(total) / np.sqrt(n)
+    where = np.flatnonzero((size > _PERSISTS) & (agree >= _AGREE) & (n >= 4))
     if len(where) == 0:
         return np.empty(0), np.empty(0)
     parts = np.split(where, np.flatnonzero(np.diff(where) > _JOIN_MM * px_per_mm) + 1)
+    mean = np.abs(raw.sum(axis=0)) / n
+    parts = [p[mean[p] > _OF_STRONGEST * mean[p].max()] for p in parts]
     width = np.array([(p[-1] - p[0] + 1) / px_per_mm for p in parts])
     middle = np.array([(p[0] + p[-1]) / 2.0 for p in parts])
     fret = (width >= FRET_WIDTH_MM[0]) & (width <= FRET_WIDTH_MM[1])

@@ -75,9 +75,9 @@ _ALIKE_MM = 0.15
 """Widths nearer than this are one wire: sizes on sale lie farther apart (common practice, no source)."""
 _OTHER_WIRE = 25.0
 """Log likelihood at which a fret's own evidence outweighs the rest of the board: 7 standard deviations."""
-_INDEPENDENT = 4.0
-"""Half the samples to either side of an edge that are left when the curves are fitted: the exponent which turns a ratio
-of mean squares into a likelihood."""
+_INDEPENDENT = 2.0
+"""Exponent which turns a ratio of mean squares into a likelihood: half the samples to either side of an edge that are
+left when the curves are fitted, halved again because neighbours share blur and grain."""
 EDGE_U_PX = 0.3
 """Standard uncertainty of where a sharp edge is, in pixels of the photo, whatever the evidence: the metal's edge is
 rounded and burred, the blur is not quite Gaussian, and the camera has sharpened it (judged on rendered photos)."""

@@ -89,9 +89,10 @@ def _crowns(
     photo: Photo, board: Board, level: neck.Level, plane: Plane, covers: tuple[Floats, ...]
 ) -> tuple[list[_Fret], float]:
     """The frets that are whole, their crown edges fitted together; and how soft the photo is."""
-    kept, _ = neck.in_sequence(board)
-    frames = neck.rough_frames(board, plane, level)
-    frames = [frames[i] for i in kept if neck.in_photo(photo, frames[i], 0.5)]
+    kept, steps = neck.in_sequence(board)
+    rough = neck.rough_frames(board, plane, level)
+    places = [i for i in range(len(kept)) if neck.in_photo(photo, rough[kept[i]], 0.5)]
+    frames = [rough[kept[i]] for i in places]
     unread = NotMeasured("crown width", "not yet read")
     found = []
     px_per_mm = None
@@ -106,9 +107,25 @@ def _crowns(
     views = [_view(f.frame) for f in found if f.profile is not None]
     fits = iter(fit_crowns(evidence, views, level.crown_height, profiles[0].px_per_mm))
     found = [_on_axis(f, next(fits)) if f.profile is not None else f for f in found]
-    widths = [f.crown.width for f in found if f.crown is not None]
-    usual = float(np.median(widths))
+    if steps is not None:
+        found = _foreseen(found, steps[places])
+    usual = float(np.median([f.crown.width for f in found if f.crown is not None]))
     return [f for f in found if neck.in_photo(photo, f.frame, (f.crown.width if f.crown else usual) / 2.0)], softness
+
+
+def _foreseen(frets: list[_Fret], steps: NDArray[np.int64]) -> list[_Fret]:
+    """Frets that could not be read, put where the others' spacing puts them: the photo's edge may have cut them."""
+    read = [i for i, f in enumerate(frets) if f.crown is not None]
+    if len(read) < 2:
+        return [frets[i] for i in read]
+    across = frets[read[0]].frame.across
+    at = np.array([f.frame.origin_mm @ across for f in frets])
+    basis = np.column_stack([2.0 ** (-steps / 12.0), np.ones(len(steps))])
+    expected = basis @ np.linalg.lstsq(basis[read], at[read], rcond=None)[0]
+    return [
+        f if f.crown is not None else replace(f, frame=replace(f.frame, origin_mm=f.frame.origin_mm + (x - a) * across))
+        for f, a, x in zip(frets, at, expected, strict=True)
+    ]
 
 
 def _on_axis(f: _Fret, crown: CrownFit) -> _Fret:

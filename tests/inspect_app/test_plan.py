@@ -1,0 +1,230 @@
+"""Frets in plan photos drawn from arcs: width, place, length and their uncertainty, and photos that try to mislead."""
+
+import math
+from dataclasses import replace
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+
+from inspect_app.ask import ScalePlane
+from inspect_app.fretboard import fret_position
+from inspect_app.inspection import Inspection
+from inspect_app.views.plan import measure
+from shared.errors import InspectError
+from tests.inspect_app.board_pictures import Shot, asked
+
+WOODS = ((0.02, 0.022, 0.025), (0.05, 0.09, 0.16), (0.2, 0.35, 0.5), (0.1, 0.2, 0.35))
+PLAIN = Shot(height=1.06, width=2.6, lamps=((20.0, 14.0, 1.5),), wood=WOODS[3])
+
+
+def drawn_at_random(k):
+    """Board, wire, light and camera number `k`: dark, brown, pale and golden boards under none to two lamps."""
+    rng = np.random.default_rng(1000 + k)
+    lamps = [(float(rng.uniform(-60, 60)), float(rng.uniform(5, 25)), float(rng.uniform(0.5, 4))) for _ in range(k % 3)]
+    first = int(rng.integers(4, 8))
+    return Shot(
+        first=first,
+        last=first + 3,
+        width=float(rng.uniform(2.0, 2.9)),
+        height=float(rng.uniform(0.95, 1.35)),
+        wood=WOODS[k % 4],
+        lamps=tuple(lamps),
+        sky=float(rng.uniform(0.2, 0.7)),
+        aside=float(rng.uniform(-25, 25)),
+        distance=float(rng.uniform(260, 400)),
+        px_per_mm=float(rng.uniform(12.5, 14)),
+        blur=float(rng.uniform(0.6, 0.9)),
+        seed=k,
+    )
+
+
+@cache
+def swept():
+    return [(s, measure(*asked(s, crown_height=None))) for s in map(drawn_at_random, range(8))]
+
+
+@cache
+def plain():
+    return measure(*asked(PLAIN))
+
+
+def numbers(inspection):
+    return [f.number for f in inspection.frets]
+
+
+def test_every_whole_fret_is_found_and_none_invented():
+    for shot, said in swept():
+        assert numbers(said) == shot.numbers.tolist()
+
+
+def test_crown_width_is_right_and_its_uncertainty_covers_both_ways():
+    error = np.array([f.crown_width.value - s.width for s, said in swept() for f in said.frets])
+    u = np.array([f.crown_width.u for _, said in swept() for f in said.frets])
+    assert np.sqrt(np.mean(error**2)) < 0.06  # at 13 px/mm; 0.027 mm on rendered photos at 25 px/mm
+    assert np.mean(np.abs(error) < 2.0 * u) >= 0.85  # frets of one photo share their errors: 8 photos, not 32
+    assert np.sqrt(np.mean((error / u) ** 2)) > 0.2  # not so timid as to say nothing
+
+
+def test_spacing_is_right_and_its_uncertainty_covers():
+    pull, error = [], []
+    for shot, said in swept():
+        for a, b in zip(said.frets, said.frets[1:], strict=False):
+            true = float(np.diff(fret_position(shot.scale_length, [a.number, b.number]))[0])
+            error.append(b.position.value - a.position.value - true)
+            pull.append(error[-1] / math.hypot(a.position.u, b.position.u))
+    assert np.sqrt(np.mean(np.square(error))) < 0.1
+    assert np.mean(np.abs(pull) < np.float64(2.0)) >= 0.85
+    assert np.sqrt(np.mean(np.square(pull))) > 0.2
+
+
+def test_fret_length_is_right_where_the_bevel_can_be_told_from_the_board():
+    lengths = [f.length for s, said in swept() if s.wood != WOODS[0] for f in said.frets]
+    error = np.array([q.value - 44.0 for q in lengths if q])
+    assert len(error) >= 0.7 * len(lengths)
+    assert np.median(np.abs(error)) < 0.15
+
+
+def test_contributions_are_named():
+    fret = plain().frets[1]
+    assert {c.source for c in fret.crown_width.contributions} >= {"crown edges", "crown height", "scale"}
+    assert {c.source for c in fret.length.contributions} >= {"fret ends", "scale leaning against the board"}
+    assert {c.source for c in fret.position.contributions} >= {"crown edges", "camera pose and lens"}
+
+
+def test_an_unknown_crown_height_is_carried():
+    asked_for = {f.number: f.crown_width for f in plain().frets}
+    for f in measure(*asked(PLAIN, crown_height=None)).frets:
+        known, unknown = (
+            next(c.u for c in q.contributions if c.source == "crown height")
+            for q in (asked_for[f.number], f.crown_width)
+        )
+        assert unknown >= known
+
+
+def test_outlines_lie_on_the_drawn_edges():
+    for f in plain().frets:
+        edges = {o.of: np.array(o.points) for o in f.outlines if o.name == "crown_edge"}
+        assert set(edges) == {f"fret {f.number}, crown nut side", f"fret {f.number}, crown body side"}
+        centre = (PLAIN.size[0] - 1) / 2.0 + PLAIN.px_per_mm * (
+            float(fret_position(PLAIN.scale_length, f.number)) - PLAIN.middle
+        )
+        middle = np.mean([e[:, 0].mean() for e in edges.values()])
+        assert abs(middle - centre) < 0.15 * PLAIN.px_per_mm
+        assert edges[f"fret {f.number}, crown nut side"][:, 0].max() < middle
+
+
+def test_the_answer_survives_being_written():
+    said = plain()
+    assert Inspection.from_dict(said.to_dict()) == said
+
+
+def test_the_same_photo_twice_gives_the_same_answer():
+    assert measure(*asked(PLAIN)).to_dict() == plain().to_dict()
+
+
+def turned(photo, plane, matrix):
+    """Photo and plane as after a turn or mirroring of the picture by the 2 x 2 `matrix`."""
+    flips = tuple(i for i, s in enumerate((matrix[1, 1], matrix[0, 0])) if s < 0)
+    bgr = np.ascontiguousarray(np.flip(photo.bgr, flips))
+    bgr.flags.writeable = False
+    return replace(photo, bgr=bgr)
+
+
+def test_upside_down_is_measured_alike():
+    photo, scale, plane, ask = asked(PLAIN)
+    half = np.diag([-1.0, -1.0, 1.0])
+    params = plane.params.copy()
+    params[:3] = cv2.Rodrigues(half @ plane.rotation)[0].ravel()
+    params[3:6] = half @ plane.translation
+    params[8:10] = [photo.width - 1, photo.height - 1] - params[8:10]
+    over = replace(plane, params=params)
+    outline = [photo.width - 1, photo.height - 1] - scale.outline_px
+    said = measure(
+        turned(photo, plane, -np.eye(2)),
+        replace(scale, image_px=outline, outline_px=outline),
+        over,
+        replace(ask, nut="right", treble="top"),
+    )
+    for a, b in zip(said.frets, plain().frets, strict=True):
+        assert a.number == b.number
+        assert a.crown_width.value == pytest.approx(b.crown_width.value, abs=0.02)
+
+
+def test_the_wrong_end_said_to_be_the_nut_does_not_fit_the_scale_length():
+    said = measure(*asked(PLAIN, nut="right", treble="top"))
+    assert "SPACING_OFF" in said.flags or not said.frets
+
+
+def test_a_scale_far_below_the_crowns_is_caught_by_the_spacing():
+    photo, scale, _, ask = asked(PLAIN)
+    said = measure(photo, scale, PLAIN.plane(PLAIN.height - 25.0), ask)
+    assert said.checks["spacing_ratio"] == pytest.approx((300.0 + 25.0 - PLAIN.height) / 300.0, abs=0.01)
+    assert "SPACING_OFF" in said.flags
+    assert all("SPACING_OFF" in q.flags for f in said.frets for q in (f.length, f.position, f.crown_width) if q)
+    assert any(n.what == "spacing check" for n in said.not_measured)
+
+
+def test_the_same_scale_declared_below_is_right():
+    photo, scale, _, ask = asked(PLAIN)
+    said = measure(photo, scale, PLAIN.plane(PLAIN.height - 25.0), replace(ask, scale_plane=ScalePlane("below", 25.0)))
+    assert "SPACING_OFF" not in said.flags
+    assert said.frets[0].crown_width.value == pytest.approx(PLAIN.width, abs=0.08)
+
+
+def test_a_wrong_first_number_is_said():
+    said = measure(*asked(PLAIN, first_fret=PLAIN.first + 1))
+    reason = next(n.reason for n in said.not_measured if n.what == "spacing check")
+    assert f"number {PLAIN.first}" in reason
+
+
+def test_measured_spacing_is_not_replaced_by_theory():
+    a = [f.position.value for f in plain().frets]
+    b = [f.position.value for f in measure(*asked(PLAIN, scale_length=660.0)).frets]
+    assert a == b
+
+
+def test_a_fret_cut_by_the_edge_of_the_photo_is_not_guessed():
+    shot = replace(PLAIN, size=(1004, 860))  # the outermost frets fall on the edge
+    said = measure(*asked(shot, first_fret=shot.first + 1))
+    assert numbers(said) == [shot.first + 1, shot.first + 2]
+
+
+def test_the_nut_is_no_fret():
+    shot = replace(PLAIN, first=1, last=3, nut=True, px_per_mm=11.0, size=(1700, 760))
+    said = measure(*asked(shot))
+    assert numbers(said) == [1, 2, 3]
+    assert "SPACING_OFF" not in said.flags
+
+
+def test_covered_ends_are_not_measured():
+    photo, scale, plane, ask = asked(PLAIN)
+    low, w = 430 + (PLAIN.half_board - 2.0) * PLAIN.px_per_mm, photo.width
+    over = np.array([[0.0, low], [w, low], [w, photo.height - 1.0], [0.0, photo.height - 1.0]])
+    bgr = photo.bgr.copy()
+    bgr[int(low) :] = 235
+    said = measure(replace(photo, bgr=bgr), replace(scale, outline_px=over), plane, ask)
+    assert numbers(said) == PLAIN.numbers.tolist()
+    assert all(f.length is None and f.crown_width is not None for f in said.frets)
+    assert {n.what for n in said.not_measured} >= {f"fret {n}, length" for n in PLAIN.numbers}
+
+
+def test_strings_on_are_looked_through():
+    said = measure(*asked(replace(PLAIN, strings=(-17.5, -10.5, -3.5, 3.5, 10.5, 17.5))))
+    assert numbers(said) == PLAIN.numbers.tolist()
+    for f in said.frets:
+        assert abs(f.crown_width.value - PLAIN.width) < 3.0 * f.crown_width.u
+
+
+def test_out_of_focus_is_said():
+    said = measure(*asked(replace(PLAIN, blur=3.5)))
+    assert "BLURRED" in said.flags
+
+
+def test_a_photo_of_something_else_is_refused():
+    photo, scale, plane, ask = asked(PLAIN)
+    rng = np.random.default_rng(0)
+    cloth = cv2.GaussianBlur(rng.integers(0, 255, photo.bgr.shape, dtype=np.uint8), (0, 0), 5)
+    with pytest.raises(InspectError, match="No fret"):
+        measure(replace(photo, bgr=cloth), scale, plane, ask)
