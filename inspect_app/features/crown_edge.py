@@ -321,13 +321,18 @@ def _softness(at: Floats, light: Floats, px_per_mm: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class CrownFit:
-    """One crown: width, place of its centre line across the patch, and how sure the edges are (mm)."""
+    """One crown: width, place of its centre line across the patch, and how sure the edges are (mm).
+
+    `seen` is where its edges are seen, nut side and body side; `height` the crown height reckoned with; `alike` whether
+    it is of the same wire as the others.
+    """
 
     width: float
     centre: float
     u_width: float
     u_centre: float
     seen: tuple[float, float]
+    height: float
     alike: bool
 
 
@@ -402,5 +407,6 @@ def _read(
         u_w,
         u_c,
         (float(centre + nut), float(centre + body)),
+        height,
         abs(width - wire) < _ALIKE_MM,
     )

@@ -39,6 +39,8 @@ Floats = NDArray[np.float64]
 
 HALF_PATCH_MM = 3.2
 """Half the width of a fret's patch: half of the widest wire, and 1.4 mm of board beside it."""
+HAND_U_PX = 1.0
+"""Standard uncertainty of an edge a person placed on an enlarged photo, pixels (common practice, no source)."""
 _SOFT = 2.0
 _COARSE_PX_PER_MM = 8.0
 """Below this a tenth of a millimetre is less than a pixel."""
@@ -54,6 +56,7 @@ class _Fret:
     crown: CrownFit | None = None
     ends: tuple[FretEnd | None, FretEnd | None] = (None, None)
     why_not: tuple[str, str] = ("", "")
+    held: frozenset[str] = frozenset()
 
 
 def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
@@ -75,11 +78,12 @@ def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
             "No fret is whole in the photo.", "Take it from farther away, or move the scale off the frets."
         )
     frets = _without_nut(_numbered(frets, board, ask), board, ask)
-    read = _with_ends([f for f in frets if f.crown is not None], softness)
+    read = [_held(f, ask) for f in _with_ends([f for f in frets if f.crown is not None], softness)]
     unread = tuple(
-        NotMeasured(f"fret {f.frame.number}, crown width", "Less than half of it is in view.")
+        NotMeasured(f"fret {f.frame.number}, {what}", "Less than half of the crown can be read.")
         for f in frets
         if f.crown is None
+        for what in ("crown width", "length", "flats")
     )
     answer = _answer(photo, scale, plane, ask, level, read, softness)
     return replace(answer, not_measured=(*answer.not_measured, *unread))
@@ -159,6 +163,40 @@ def _with_ends(frets: list[_Fret], softness: float) -> list[_Fret]:
         for side, line in zip(evidence, lines, strict=True)
     ]
     return [_trimmed(f, t, b) for f, t, b in zip(frets, *sides, strict=True)]
+
+
+def _held(f: _Fret, ask: Ask) -> _Fret:
+    """The fret with the edges a person placed where they were put."""
+    for edge in ask.hand_edges:
+        fret, _, name = edge.what.partition(", ")
+        if fret != f"fret {f.frame.number}" or not edge.points:
+            continue
+        at = f.frame.to_fret(np.array(edge.points)).mean(axis=0)
+        if name in ("crown nut side", "crown body side"):
+            f = _with_crown_edge(f, name, float(at[1]))
+        elif name in ("treble end", "bass end"):
+            placed = FretEnd(float(at[0]), HAND_U_PX / f.patch.px_per_mm), "", float(at[0])
+            treble, bass = ((e, why, y) for e, why, y in zip(f.ends, f.why_not, (0.0, f.frame.length_mm), strict=True))
+            # what was found counts from the treble end of before
+            found = [(replace(e, along=y) if e else None, why, y) for e, why, y in (treble, bass)]
+            f = replace(_trimmed(f, *((placed, found[1]) if name == "treble end" else (found[0], placed))), held=f.held)
+            f = replace(f, held=f.held | {"length"})
+    return f
+
+
+def _with_crown_edge(f: _Fret, name: str, across: float) -> _Fret:
+    """The fret with one crown edge seen `across` mm from the centre line of before; the other stays."""
+    assert f.crown is not None
+    nut, body = (s - f.crown.centre for s in f.crown.seen)
+    nut, body = (across, body) if name == "crown nut side" else (nut, across)
+    by_hand, found = HAND_U_PX / f.patch.px_per_mm, f.crown.u_width / math.sqrt(2.0)
+    crown = replace(
+        f.crown,
+        width=width_of_seen(body - nut, f.crown.height, _view(f.frame)),
+        u_width=math.hypot(by_hand, by_hand if "crown width" in f.held else found),
+        seen=(nut + f.crown.centre, body + f.crown.centre),
+    )
+    return replace(f, crown=crown, held=f.held | {"crown width"})
 
 
 def _end(e: Evidence | None, y: float, px_per_mm: float) -> tuple[FretEnd | None, str, float]:
@@ -323,9 +361,8 @@ def _reading(
 ) -> tuple[FretReading, list[NotMeasured]]:
     n = f.frame.number
     length = _length(f, level)
-    if f.crown is None:
-        return _without_crown(n, position, length, flags)
-    width = _width(f, level).with_flags(*flags)
+    length = _marked(length, f, "length") if isinstance(length, Measured) else length
+    width = _marked(_width(f, level), f, "crown width").with_flags(*flags)
     asked = Measured.of(level.crown_height, "mm", crown_height=level.crown_height_u)
     patch = sample_patch(photo, f.frame, covers, width, asked, height_mm=level.crown_height)
     flats = find_flats(patch)
@@ -343,15 +380,9 @@ def _reading(
     )
 
 
-def _without_crown(
-    n: int, position: Measured, length: Measured | NotMeasured, flags: tuple[str, ...]
-) -> tuple[FretReading, list[NotMeasured]]:
-    """What is left to say of a fret most of which is covered or spoilt: where it is, and how long."""
-    why = "less than half of its crown can be read"
-    missing = [NotMeasured(f"fret {n}, {what}", why) for what in ("crown width", "flats")]
-    if isinstance(length, NotMeasured):
-        return FretReading(n, position.with_flags(*flags)), [*missing, length]
-    return FretReading(n, position.with_flags(*flags), length.with_flags(*flags)), missing
+def _marked(q: Measured, f: _Fret, name: str) -> Measured:
+    """The reading, marked where a person placed an edge of it."""
+    return replace(q, by_hand=True).with_flags("BY_HAND") if name in f.held else q
 
 
 def _width(f: _Fret, level: neck.Level) -> Measured:

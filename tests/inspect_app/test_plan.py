@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from inspect_app.ask import ScalePlane
+from inspect_app.ask import HandEdge, ScalePlane
 from inspect_app.fretboard import fret_position
 from inspect_app.inspection import Inspection
 from inspect_app.views.plan import measure
@@ -208,6 +208,36 @@ def test_covered_ends_are_not_measured():
     assert numbers(said) == PLAIN.numbers.tolist()
     assert all(f.length is None and f.crown_width is not None for f in said.frets)
     assert {n.what for n in said.not_measured} >= {f"fret {n}, length" for n in PLAIN.numbers}
+
+
+def edge_of(fret, name):
+    return np.array(next(o.points for o in fret.outlines if o.of == f"fret {fret.number}, {name}"))
+
+
+def test_an_edge_placed_by_hand_is_kept_there():
+    fret = plain().frets[1]
+    moved = edge_of(fret, "crown body side") + np.array([0.3 * PLAIN.px_per_mm, 0.0])
+    photo, scale, plane, ask = asked(PLAIN)
+    edge = HandEdge(f"fret {fret.number}, crown body side", tuple(map(tuple, moved)))
+    said = measure(photo, scale, plane, ask.with_hand_edge(edge))
+    again = next(f for f in said.frets if f.number == fret.number)
+    assert again.crown_width.value == pytest.approx(fret.crown_width.value + 0.3, abs=0.01)
+    assert again.crown_width.by_hand
+    assert "BY_HAND" in again.crown_width.flags
+    assert edge_of(again, "crown body side") == pytest.approx(moved, abs=0.1)
+    assert not next(f for f in said.frets if f.number != fret.number).crown_width.by_hand
+
+
+@pytest.mark.parametrize("name", ["treble end", "bass end"])
+def test_an_end_placed_by_hand_moves_the_length(name):
+    fret = next(f for f in plain().frets if f.length)
+    out = 1.0 if name == "treble end" else -1.0  # the treble end is at the bottom of the photo
+    moved = edge_of(fret, name) + np.array([0.0, out * 0.5 * PLAIN.px_per_mm])
+    photo, scale, plane, ask = asked(PLAIN)
+    edge = HandEdge(f"fret {fret.number}, {name}", tuple(map(tuple, moved)))
+    again = next(f for f in measure(photo, scale, plane, ask.with_hand_edge(edge)).frets if f.number == fret.number)
+    assert again.length.value == pytest.approx(fret.length.value + 0.5, abs=0.02)
+    assert again.length.by_hand
 
 
 def test_strings_on_are_looked_through():
