@@ -182,13 +182,15 @@ def _sample(
     covered = np.zeros(light.shape, np.uint8)
     for outline in covers_px:
         cv2.fillPoly(covered, [np.round(outline - (x0, y0)).astype(np.int32)], 1)
-    here = where - np.array([x0, y0], dtype=np.float32)
-    out = cv2.remap(light, here[..., 0], here[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    hidden = cv2.remap(
-        covered, here[..., 0], here[..., 1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=1
-    )
-    inside = (x >= 0) & (y >= 0) & (x <= photo.width - 1) & (y <= photo.height - 1)
-    return np.maximum(out, 0.0, out=np.asarray(out)), np.asarray(inside & (hidden == 0))
+    u, v = x - np.float32(x0), y - np.float32(y0)
+    out = np.asarray(cv2.remap(light, u, v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
+    valid = np.ones(x.shape, dtype=bool)
+    if covered.any():
+        hidden = cv2.remap(covered, u, v, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=1)
+        valid &= np.asarray(hidden == 0)
+    if x0 == 0 or y0 == 0 or x1 == photo.width or y1 == photo.height:
+        valid &= (x >= 0) & (y >= 0) & (x <= photo.width - 1) & (y <= photo.height - 1)
+    return np.maximum(out, 0.0, out=out), valid
 
 
 def _map(
