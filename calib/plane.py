@@ -34,6 +34,7 @@ MAX_MISFIT_MM = 0.15
 _OFF = 4.0  # times its u (or the scatter, if larger): 6 in 100 000 sound points lie further off
 _LOOSE = 1.5  # scatter over stated u from which something is looked for that lies off
 _SAME_POSE = 0.002  # rad; two fits whose lines of sight are nearer than this are one pose reached twice
+_NO_LENS = 5.0  # standard deviations from what the lens was expected to be: no lens is, the scale is another shape
 _NEGLIGIBLE = 1e-6  # probability of a rival pose below which it is forgotten
 _N_PARAMS = 10  # rotation vector (3), translation (3), ln(focal px), k1, principal point (2)
 _N_PRIORS = 7  # focal length, k1, principal point x and y, tilt about x and y, outward shift
@@ -285,7 +286,10 @@ def fit_plane(
     px = problem.residuals(fit.x)[:-_N_PRIORS].reshape(-1, 2)[weighed] * scale.u_px[weighed]
     residual, anchor = float(np.sqrt(np.mean(px**2))), (float(problem.anchor[0]), float(problem.anchor[1]))
     plane = Plane(fit.params, cov, scale.u_rel, residual, len(px), float(fit.x[-1]), anchor, _rivals(fits))
-    if plane.residual_px > MAX_MISFIT_MM * plane.px_per_mm(scale.plane_mm.mean(axis=0)):
+    lens = problem.residuals(fit.x)[-_N_PRIORS:][:2]  # focal length and k1 over the u of what was known before
+    if np.abs(lens).max() > _NO_LENS or plane.residual_px > MAX_MISFIT_MM * plane.px_per_mm(
+        scale.plane_mm.mean(axis=0)
+    ):
         raise _misfit(scale)
     return plane
 

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.photo import Photo
+from calib.photo import Photo, linear_light
 from calib.scales.base import Scale
 from calib.scales.outline import (
     U_OUTLINE_PX,
@@ -34,9 +34,9 @@ Vector = NDArray[np.float64]
 
 DISTANCES_MM = (90.0, 1200.0)
 """Distances from which a board is photographed with a card beside it."""
-_SEARCH_WIDTH = 800  # px: a card is then 80 to 600 px long, its edges sharp, bench texture mostly averaged out
-_SEGMENTS = 90  # longest ones looked at: a card's edges are among the longest straight lines beside board and frets
-_LINES = 40  # of the lines they lie on
+_SEARCH_WIDTH = 640  # px: a card is then 80 to 600 px long, its edges sharp, bench texture mostly averaged out
+_SEGMENTS = 140  # longest ones looked at: a card's edges are among the longest straight lines beside board and frets
+_LINES = 50  # of the lines they lie on
 _PARALLEL = math.radians(9.0)  # opposite edges converge, corners leave the right angle: by tilts up to 25 degrees
 _SHAPE = 0.09  # relative: long over short side on the picture at tilts up to 25 degrees
 _TRIED = 120  # quadrilaterals looked at closely, best covered first
@@ -44,6 +44,7 @@ _OUTLINE_SEEN = 0.6  # share of the outline, round the corners, across which the
 _BEYOND = 0.35  # share of the edges' continuations that may step too before the corner is called sharp
 _REACH_MM = 0.7  # either way across the outline: less than from a round corner's middle to the sharp corner's edges
 _POINTS = 80  # on each edge
+_TIGHT_PX = 1.0  # how far off a point of a card's edge may be: a straight cut edge is far better, a chance line is not
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +90,13 @@ def find_id1(photo: Photo, factor: float = 1.0) -> Scale:
     """
     size = card()
     small, shrink = reduced(photo, _SEARCH_WIDTH)
-    for channels in ((0,), (1, 2)):  # brightness mostly does; colour is searched only where it does not
-        best = _best(photo, _quadrilaterals(small, channels, photo, shrink), size)
-        if best is not None:
-            return _as_scale(photo, best, size, factor)
-    raise ScaleError(
+    unclear: ScaleError | None = None
+    for quad in _cards(photo, _quadrilaterals(small, photo, shrink), size):
+        try:
+            return _as_scale(photo, quad, size, factor)
+        except ScaleError as e:
+            unclear = unclear or e
+    raise unclear or ScaleError(
         "No bank card was found in the photo.",
         "Lay a card beside the frets, all four edges in the picture, on cloth of another colour.",
     )
@@ -133,9 +136,9 @@ class _Lines:
         return np.asarray((self.covered[k, i[1]] - self.covered[k, i[0]]) / np.maximum(i[1] - i[0], 1))
 
 
-def _quadrilaterals(small: NDArray[np.uint8], channels: tuple[int, ...], photo: Photo, factor: float) -> list[Vector]:
+def _quadrilaterals(small: NDArray[np.uint8], photo: Photo, factor: float) -> list[Vector]:
     """Corners (4, 2) of quadrilaterals shaped like the card, full-resolution px, in the order of `_rectangle`."""
-    lines = _lines(small, channels)
+    lines = _lines(small)
     if len(lines.a) < 4:
         return []
     four = _crossing_pairs(lines)
@@ -149,9 +152,9 @@ def _quadrilaterals(small: NDArray[np.uint8], channels: tuple[int, ...], photo: 
     return [(_from_top_left(q[k]) + 0.5) * factor - 0.5 for k in order]
 
 
-def _lines(small: NDArray[np.uint8], channels: tuple[int, ...]) -> _Lines:
+def _lines(small: NDArray[np.uint8]) -> _Lines:
     """The longest straight lines of the picture."""
-    seg = _segments(small, channels)
+    seg = _segments(small)
     reach = math.ceil(math.hypot(*small.shape[:2]))
     a_all = np.arctan2(seg[:, 2] - seg[:, 0], seg[:, 1] - seg[:, 3]) % math.pi  # of the normal
     free = np.ones(len(seg), bool)
@@ -175,12 +178,12 @@ def _lines(small: NDArray[np.uint8], channels: tuple[int, ...]) -> _Lines:
     return _Lines(np.array(a), np.array(c), np.array(covered, np.int32).reshape(len(a), 2 * reach + 1))
 
 
-def _segments(small: NDArray[np.uint8], channels: tuple[int, ...]) -> Vector:
+def _segments(small: NDArray[np.uint8]) -> Vector:
     """Straight segments (N, 4), longest first; channels of CIE Lab: brightness, green to red, blue to yellow."""
     lab = cv2.cvtColor(small, cv2.COLOR_BGR2LAB)
     detector = cv2.createLineSegmentDetector()
     out = []
-    for k in channels:
+    for k in range(3):
         plane = np.ascontiguousarray(lab[..., k])
         found = detector.detect(plane)[0] if float(plane.std()) > 1.0 else None  # a grey photo has no colour to search
         if found is not None:
@@ -241,31 +244,65 @@ def _from_top_left(q: Vector) -> Vector:
 # --- is it a card? -------------------------------------------------------------------------------------------------
 
 
-def _best(photo: Photo, quads: list[Vector], size: Card) -> Vector | None:
-    """The quadrilateral with round corners whose outline is stepped most completely; ``None`` if there is none."""
+def _cards(photo: Photo, quads: list[Vector], size: Card) -> list[Vector]:
+    """Quadrilaterals with round corners whose outline is stepped, largest first, in classes of a tenth of the area.
+
+    Largest, because what is printed on a card can have a card's shape; in a class, the one best seen.
+    """
     if not quads:
-        return None
+        return []
     h = [_homography(q, size) for q in quads]
-    corner = _stepped(photo, h, *_corner_arcs(size)).reshape(len(quads), 4, -1)
-    round_corners = np.sum(corner.mean(axis=2) >= _OUTLINE_SEEN, axis=1)
-    best, score = None, 0.0
-    for k in np.flatnonzero(round_corners >= 3):  # one may be covered
-        seen = float(_stepped(photo, [h[k]], *_edges(size)).mean())
-        beyond = float(_stepped(photo, [h[k]], *_continued(size)).mean())
-        if seen >= _OUTLINE_SEEN and beyond <= _BEYOND and seen - beyond > score:
-            best, score = quads[k], seen - beyond
-    return best
+    passed = []
+    for k in np.flatnonzero(_has_round_corners(photo, h, size)):
+        step, seen = _steps(photo, h[k], *_edges(size))
+        beyond, _ = _steps(photo, h[k], *_continued(size))
+        sharp = float(np.mean(beyond > 0.5 * np.median(step)))
+        if seen.mean() >= _OUTLINE_SEEN and sharp <= _BEYOND:
+            area = round(math.log(float(cv2.contourArea(quads[k].astype(np.float32)))) / 0.1)
+            passed.append(((-area, sharp - float(seen.mean())), quads[k]))
+    return [q for _, q in sorted(passed, key=lambda p: p[0])]
 
 
-def _stepped(photo: Photo, h: list[Vector], at_mm: Vector, normal_mm: Vector) -> NDArray[np.bool_]:
-    """Whether the colour steps across each point (N, 2) of the card's plane, for each homography: shape (K N,)."""
-    p = np.concatenate([cv2.perspectiveTransform(at_mm[None], k)[0] for k in h])
-    q = np.concatenate([cv2.perspectiveTransform((at_mm + _REACH_MM * normal_mm)[None], k)[0] for k in h])
+def _has_round_corners(photo: Photo, h: list[Vector], size: Card) -> NDArray[np.bool_]:
+    """Which quadrilaterals (K,) have three corners at least that step where a round one does, and no sharp one.
+
+    Looked at along the diagonals out of the middle of the round: there a sharp corner lies 1.3 mm farther out.
+    """
+    arcs, normals = _corner_arcs(size)
+    middle = arcs - size.corner_radius * normals
+    r = np.arange(0.2, 1.9, 0.05) * size.corner_radius
+    along = (middle[:, None] + r[None, :, None] * normals[:, None]).reshape(-1, 2)
+    px = np.concatenate([cv2.perspectiveTransform(along[None], k)[0] for k in h])
+    light = _colours(photo, px).reshape(len(h), 4, -1, len(r), 3)
+    mean = light.mean(axis=2)  # over the diagonals of one corner: prints and texture average out
+    wide = 4  # samples: 0.6 mm to either side
+    step = np.stack([mean[:, :, i : i + wide].mean(axis=2) for i in range(len(r) - wide + 1)], axis=2)
+    rise = np.linalg.norm(step[:, :, wide:] - step[:, :, :-wide], axis=3)
+    at = r[wide:][: rise.shape[2]][np.argmax(np.nan_to_num(rise), axis=2)] - 0.5 * (r[1] - r[0])
+    clear = np.nan_to_num(rise.max(axis=2)) > 0.01
+    round_one = clear & (np.abs(at - size.corner_radius) < 0.5)
+    sharp_one = clear & (np.abs(at - math.sqrt(2.0) * size.corner_radius) < 0.5)
+    return np.asarray((round_one.sum(axis=1) >= 3) & ~sharp_one.any(axis=1))  # one may be covered
+
+
+def _colours(photo: Photo, px: Vector) -> Vector:
+    """Linear light (N, 3) at pixels, nearest; nan outside the photo."""
+    x, y = np.rint(px).astype(int).T
+    inside = (x >= 0) & (y >= 0) & (x < photo.width) & (y < photo.height)
+    out = np.full((len(px), 3), np.nan)
+    out[inside] = linear_light(photo.bgr[y[inside], x[inside]])
+    return out
+
+
+def _steps(photo: Photo, h: Vector, at_mm: Vector, normal_mm: Vector) -> tuple[Vector, NDArray[np.bool_]]:
+    """Step of colour across points (N, 2) of the card's plane, and whether it stands out from texture."""
+    p = cv2.perspectiveTransform(at_mm[None], h)[0]
+    q = cv2.perspectiveTransform((at_mm + _REACH_MM * normal_mm)[None], h)[0]
     rows = colour_rows(photo, p, (q - p) / 6.0, 6.0)
     a, b = rows[:, :5], rows[:, -5:]
-    step = np.linalg.norm(b.mean(axis=1) - a.mean(axis=1), axis=1)
+    step = np.nan_to_num(np.linalg.norm(b.mean(axis=1) - a.mean(axis=1), axis=1))
     unrest = np.sqrt((a.var(axis=1) + b.var(axis=1)).sum(axis=1) / 2.0)
-    return np.asarray(np.nan_to_num(step) > 2.0 * np.nan_to_num(unrest) + 0.01)  # 0.01 of white: noise and texture
+    return step, np.asarray(step > 2.0 * np.nan_to_num(unrest) + 0.01)  # 0.01 of white: noise
 
 
 def _corner_arcs(size: Card) -> tuple[Vector, Vector]:
@@ -308,6 +345,10 @@ def _as_scale(photo: Photo, q: Vector, size: Card, factor: float) -> Scale:
     for _ in range(2):  # the first round only brings the corners within a pixel
         sides = [_side(photo, q, k, size) for k in range(4)]
         q = np.array([_meet(sides[k - 1], sides[k]) for k in range(4)])
+    if not _has_round_corners(photo, [_homography(q, size)], size)[0]:
+        raise ScaleError(
+            "The card's edges do not meet in round corners.", "Lay a bank card flat, all of it in the picture."
+        )
     for k, (points, n, u_k) in enumerate(sides):
         a, b = corners[k], corners[(k + 1) % 4]
         h = np.linalg.inv(_homography(q, size))
@@ -346,7 +387,7 @@ def _side(photo: Photo, q: Vector, k: int, size: Card) -> tuple[Vector, Vector, 
     third = rows.shape[1] // 3
     steps = outline_steps(photo, guess, n, half, 1.0, fisher_direction(rows[:, :third], rows[:, -third:]))
     ok = _on_a_bow(t.ravel(), steps.at)
-    if ok.sum() < _POINTS // 3:
+    if ok.sum() < _POINTS // 2:
         raise ScaleError(
             "An edge of the card is not clear enough.", "Lay the card flat on cloth of another colour, nothing over it."
         )
@@ -357,10 +398,10 @@ def _on_a_bow(t: Vector, at: Vector) -> NDArray[np.bool_]:
     """Which of an edge's points lie on one flat bow (a straight edge bent by the lens), from a robust quadratic."""
     ok = np.isfinite(at)
     for _ in range(8):
-        if ok.sum() < _POINTS // 3:
+        if ok.sum() < _POINTS // 2:
             return ok
         off = np.abs(at - np.polyval(np.polyfit(t[ok], at[ok], 2), t))
-        ok = np.isfinite(at) & (off <= max(0.3, 3.0 * 1.4826 * float(np.median(off[ok]))))
+        ok = np.isfinite(at) & (off <= min(_TIGHT_PX, max(0.3, 3.0 * 1.4826 * float(np.median(off[ok])))))
     return ok
 
 
