@@ -224,7 +224,8 @@ def _strokes(small: NDArray[np.uint8], bright: bool, factor: float) -> _Strokes:
     else:
         relief = cv2.morphologyEx(small, cv2.MORPH_BLACKHAT, kernel)
         level = np.asarray(cv2.add(small, relief), dtype=np.uint8)
-    mask = (relief > _CONTRAST * level + 4.0).astype(np.uint8)  # 4 codes: noise and JPEG of a dark picture
+    usual = cv2.blur(relief, (4 * _KERNEL + 1, 4 * _KERNEL + 1))  # of noise, most; of graduations, a quarter of theirs
+    mask = ((relief > _CONTRAST * level + 4.0) & (relief > 2.2 * usual)).astype(np.uint8)  # 4 codes: JPEG blocks
     count, labels, stats, centre = cv2.connectedComponentsWithStats(mask, connectivity=8)
     area, w, h = stats[:, cv2.CC_STAT_AREA], stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
     box = np.hypot(w, h)
