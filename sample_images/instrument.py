@@ -70,7 +70,10 @@ def _chord(radius: float, depth: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Fret:
-    """A fret: unworn crown width and height, ends at board level, end bevels from the vertical, removal, worn spots."""
+    """A fret: unworn crown width and height, ends at board level, end bevels, uniform removal, worn spots.
+
+    The tangent of a bevel is how far the end moves inward for each millimetre of height above the board there.
+    """
 
     n: int
     x: float

@@ -79,18 +79,10 @@ def _stations(fret: Fret, board: Board) -> tuple[Array, Array]:
     return y, fret.removed(np.clip(y, lo, hi))
 
 
-def _to_bevels(fret: Fret, board: Board, y: Array, z_local: Array) -> Array:
-    """Stations moved onto the end planes where they lie beyond them: y = y_end -+ (z - z_end) tan(bevel)."""
-
-    def end(at: float, sign: float, bevel: float) -> Array:
-        out = np.full(z_local.shape, at)
-        for _ in range(8):  # converges by the product of two small slopes a round
-            rise = z_local + board.height(fret.x, out) - board.height(fret.x, at)
-            out = at + sign * rise * math.tan(math.radians(bevel))
-        return out
-
-    lo = end(fret.y_treble, 1.0, fret.bevel_treble)
-    hi = end(fret.y_bass, -1.0, fret.bevel_bass)
+def _to_bevels(fret: Fret, y: Array, z_local: Array) -> Array:
+    """Stations moved onto the cut ends where they lie beyond them: inward by height above the board x tan(bevel)."""
+    lo = fret.y_treble + z_local * math.tan(math.radians(fret.bevel_treble))
+    hi = fret.y_bass - z_local * math.tan(math.radians(fret.bevel_bass))
     return np.asarray(np.clip(y, lo, hi))
 
 
@@ -108,12 +100,12 @@ def fret_meshes(fret: Fret, board: Board) -> dict[str, Mesh]:
     for name, sign in (("flank_nut", -1.0), ("flank_body", 1.0)):
         angle = cut[:, None] * (1 - s) + edge * s
         x, z = sign * r * np.sin(angle), h - r + r * np.cos(angle)
-        y = _to_bevels(fret, board, np.repeat(y0[:, None], _ARC, 1), z)
+        y = _to_bevels(fret, np.repeat(y0[:, None], _ARC, 1), z)
         normal = np.stack([sign * np.sin(angle), -np.cos(angle) * board.slope(fret.x, y), np.cos(angle)], -1)
         out[name] = _placed(fret, board, x, y, z, normal)
     x = np.linspace(-1.0, 1.0, _FLAT)[None, :] * (r * np.sin(cut))[:, None]
     z = np.repeat((h - depth)[:, None], _FLAT, 1)
-    y = _to_bevels(fret, board, np.repeat(y0[:, None], _FLAT, 1), z)
+    y = _to_bevels(fret, np.repeat(y0[:, None], _FLAT, 1), z)
     rise = -np.gradient(depth, y0)[:, None] + board.slope(fret.x, y)
     out["flat"] = _placed(fret, board, x, y, z, np.stack([np.zeros_like(x), -rise, np.ones_like(x)], -1))
     return out | _end_faces(fret, board)
@@ -136,8 +128,11 @@ def _end_faces(fret: Fret, board: Board) -> dict[str, Mesh]:
         ("end_treble", fret.y_treble, -1.0, fret.bevel_treble),
         ("end_bass", fret.y_bass, 1.0, fret.bevel_bass),
     ):
-        y = _to_bevels(fret, board, np.full(len(x), at), z)
-        b = math.radians(bevel)
+        y = _to_bevels(fret, np.full(len(x), at), z)
+        # the board falls away towards the end, so the cut stands steeper in space than over the board
+        b = math.atan(
+            math.tan(math.radians(bevel)) / (1.0 + abs(float(board.slope(fret.x, at))) * math.tan(math.radians(bevel)))
+        )
         points = np.column_stack([fret.x + x, y, z + board.height(fret.x, y)])
         uv = np.column_stack([x / fret.width + 0.5, z / h])
         out[name] = _flat_polygon(points, np.array([0.0, sign * math.cos(b), math.sin(b)]), uv)
@@ -145,7 +140,7 @@ def _end_faces(fret: Fret, board: Board) -> dict[str, Mesh]:
 
 
 def board_meshes(board: Board, x0: float, x1: float, thickness: float = 6.0) -> dict[str, Mesh]:
-    """The playing ``surface`` and the two ``sides``; texture coordinates run 0..1 along x0..x1 and across the width."""
+    """The playing ``surface``, its sides and its cut ends; texture coordinates run 0..1 along x0..x1 and across."""
     xs, v = np.linspace(x0, x1, 60), np.linspace(-1.0, 1.0, 241)
     half = board.half_width(xs)
     y = half[:, None] * v[None, :]
@@ -160,8 +155,10 @@ def board_meshes(board: Board, x0: float, x1: float, thickness: float = 6.0) -> 
         wall = np.stack([top, top - [0, 0, thickness]], 1)
         wall_uv = np.stack([uv[:, [col, col], 0], np.tile([0.0, 0.1], (len(xs), 1))], -1)
         out[name] = _grid(wall, np.broadcast_to([0.0, sign, 0.0], wall.shape).copy(), wall_uv)
-    cross = np.vstack([points[-1], points[-1, ::-1] * [1, 1, 0] + [0, 0, -thickness]])
-    out["cut"] = _flat_polygon(cross[::-1], np.array([1.0, 0.0, 0.0]), np.full((len(cross), 2), 0.5))
+    for name, row, sign in (("cut_nut", 0, -1.0), ("cut_body", -1, 1.0)):
+        strip = np.stack([points[row], points[row] - [0, 0, thickness]], 1)
+        strip_uv = np.stack([np.full((len(v), 2), 0.5), np.repeat(0.5 + v[:, None] / 2, 2, 1)], -1)
+        out[name] = _grid(strip, np.broadcast_to([sign, 0.0, 0.0], strip.shape).copy(), strip_uv)
     return out
 
 

@@ -17,6 +17,7 @@ from inspect_app.views import MEASURED_VIEWS, measure
 from sample_images import SCENARIO, Sample, photos
 from sample_images.camera import Camera
 from sample_images.instrument import Board, Fret, Spot, Wire, fret_position
+from sample_images.solids import fret_meshes
 from shared.errors import InspectError
 
 MARKERS = {m.id: m for m in (*STRIP, *BACKDROP)}
@@ -129,6 +130,32 @@ def test_the_wire_outline_has_the_stated_height_widths_and_depth():
     assert np.ptp(top) == pytest.approx(wire.flat_width)
 
 
+@pytest.mark.parametrize(("end", "inward"), [("treble", 1.0), ("bass", -1.0)])
+def test_a_cut_end_moves_inward_by_height_above_the_board_times_the_tangent_of_its_bevel(end, inward):
+    fret, board = worn_fret(), Board(630.0, 43.0, 200.0)
+    x, y, z = fret_meshes(fret, board)[f"end_{end}"].vertices.T
+    above = z - board.height(fret.x, y)
+    tangent = math.tan(math.radians(getattr(fret, f"bevel_{end}")))
+    assert inward * (y - getattr(fret, f"y_{end}")) == pytest.approx(above * tangent, abs=1e-9)
+    assert above.max() == pytest.approx(fret.height, abs=1e-3)
+    assert np.hypot(x - fret.x, above - fret.height + fret.radius) == pytest.approx(np.full(len(x), fret.radius))
+
+
+def test_the_crown_mesh_lies_on_the_arc_except_where_it_is_worn():
+    fret, board = worn_fret(), Board(630.0, 43.0, 200.0)
+    for name, mesh in fret_meshes(fret, board).items():
+        x, y, z = mesh.vertices.T
+        above = z - board.height(fret.x, y)
+        assert above.max() <= fret.height + 1e-9, name
+        if name == "flat":
+            middle = np.abs(y - fret.spots[0].y) < 1.0
+            assert above[middle] == pytest.approx(fret.height - fret.removed(y[middle]), abs=1e-9)
+        else:
+            assert np.hypot(x - fret.x, above - fret.height + fret.radius) == pytest.approx(
+                np.full(len(x), fret.radius)
+            )
+
+
 # -- measured against truth -------------------------------------------------------------------------------------------
 
 
@@ -197,14 +224,14 @@ LEAST = {"plan": 60, "elevation": 8, "end": 3, "section": 5}
 SHORT = {
     "plan": "20 of 133 figures lie outside U, most by treble ends and one fret's crown width",
     "elevation": "6 of 14 figures lie outside U, bevels up to 4.5 degrees off",
-    "end": "all 3 bevels lie outside U, 1.0 to 1.9 degrees too steep",
     "section": "the section view has no recipe yet",
 }
 """What is known to fall short on the samples, as measured; a view that comes right fails here and is freed."""
 
 
 @pytest.mark.parametrize(
-    "view", [pytest.param(v, marks=pytest.mark.xfail(reason=SHORT[v], strict=True)) for v in LEAST]
+    "view",
+    [pytest.param(v, marks=pytest.mark.xfail(reason=SHORT[v], strict=True)) if v in SHORT else v for v in LEAST],
 )
 def test_measured_figures_agree_with_the_truth_within_their_uncertainty(view):
     found = judged(view)
