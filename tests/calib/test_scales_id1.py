@@ -1,0 +1,103 @@
+"""A bank card in drawn photos: its edges, whatever is printed on it or lies beside it, and by coverage."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from calib.plane import fit_plane
+from calib.scales.id1 import card, find_id1
+from shared.errors import ScaleError
+from tests.calib.bench_scene import Paint, Shot, bank_card, board, box, length_errors, photograph, place_all, placed
+
+
+def test_edges_lie_on_the_true_edges() -> None:
+    shot = Shot(tilt=(4.0, -3.0))
+    scale = find_id1(photograph(shot, place_all(bank_card(), (3.0, -2.0))))
+    seen = shot.camera().to_mm(scale.image_px) - [3.0, -2.0]
+    out = scale.outward_mm
+    off = np.where(np.abs(out[:, 0]) > 0, np.abs(seen[:, 0]) - 42.80, np.abs(seen[:, 1]) - 26.99)
+    assert np.abs(np.mean(off)) < 0.01
+    assert np.sqrt(np.mean(off**2)) < 0.02
+    # never the corners: all points are clear of the round
+    assert np.all(np.minimum(42.80 - np.abs(seen[:, 0]), 26.99 - np.abs(seen[:, 1])) < 0.1)
+    assert np.all(np.where(np.abs(out[:, 0]) > 0, 26.99 - np.abs(seen[:, 1]), 42.80 - np.abs(seen[:, 0])) > 3.18)
+
+
+@pytest.mark.parametrize("turn", [0.0, 4.0, 90.0, -150.0])
+@pytest.mark.parametrize(
+    ("face", "bench"),
+    [
+        ((0.5, 0.22, 0.1), (0.16, 0.15, 0.15)),
+        ((0.75, 0.75, 0.75), (0.3, 0.3, 0.3)),
+        ((0.45, 0.16, 0.1), (0.18, 0.18, 0.18)),
+    ],
+    ids=["blue on dark", "white on grey", "as bright as the bench"],
+)
+def test_found_any_way_round(turn: float, face, bench) -> None:
+    shot = Shot()
+    photo = photograph(shot, board(32.0) + place_all(bank_card(face), (2.0, -2.0), turn), bench)
+    plane = fit_plane(find_id1(photo), (photo.width, photo.height), photo.focal)
+    camera = shot.camera()
+    error = length_errors(camera, plane)
+    assert np.abs(error).max() < 1.5e-3
+    assert np.all(np.abs(error) < 3.5 * plane.u_of(lambda p: length_errors(camera, p)))
+
+
+def test_lengths_inside_their_uncertainty() -> None:
+    ratio = []
+    for seed in range(14):
+        rng = np.random.default_rng(seed)
+        shot = Shot(
+            tilt=tuple(rng.normal(0, 4, 2)),
+            k1=float(rng.normal(0, 0.03)),
+            blur_px=float(rng.uniform(0.7, 1.4)),
+            seed=seed,
+        )
+        face = tuple(np.array([0.5, 0.22, 0.1])[rng.permutation(3)])
+        photo = photograph(shot, board(34.0) + place_all(bank_card(face), tuple(rng.normal(0, 3, 2)), 2.0))
+        plane = fit_plane(find_id1(photo), (photo.width, photo.height), photo.focal)
+        camera = shot.camera()
+        ratio.append(length_errors(camera, plane) / plane.u_of(lambda p, c=camera: length_errors(c, p)))
+    r = np.array(ratio)
+    assert np.mean(np.abs(r) < 2.0) >= 0.9
+    assert 0.3 < np.sqrt(np.mean(r**2)) < 1.4
+
+
+def test_frets_and_board_edges_are_not_a_card() -> None:
+    """Two frets 77 mm apart on a board 48.5 mm wide have the card's shape exactly."""
+    gap = 48.5 * 85.60 / 53.98
+    with pytest.raises(ScaleError):
+        find_id1(photograph(Shot(), board(-24.0, 48.5, (-gap / 2, gap / 2))))
+
+
+def test_a_sharp_cornered_rectangle_is_not_a_card() -> None:
+    photo = photograph(Shot(), [Paint(box(-42.8, -26.99, 42.8, 26.99), (0.5, 0.22, 0.1))])
+    with pytest.raises(ScaleError):
+        find_id1(photo)
+
+
+def test_a_card_cut_off_by_the_picture_is_refused() -> None:
+    photo = photograph(Shot(), place_all(bank_card(), (0.0, -40.0)))
+    with pytest.raises(ScaleError):
+        fit_plane(find_id1(photo), (photo.width, photo.height), photo.focal)
+
+
+def test_something_over_an_edge_does_no_harm() -> None:
+    shot = Shot()
+    over = [Paint(placed(box(-6, -20, 6, 20), (10.0, 26.0)), (0.1, 0.2, 0.1))]
+    photo = photograph(shot, place_all(bank_card(), (0.0, 0.0), 1.0) + over)
+    plane = fit_plane(find_id1(photo), (photo.width, photo.height), photo.focal)
+    assert np.abs(length_errors(shot.camera(), plane)).max() < 1.5e-3
+
+
+def test_no_card_is_said() -> None:
+    with pytest.raises(ScaleError, match="No bank card"):
+        find_id1(photograph(Shot(), []))
+
+
+def test_size_is_the_standards(published) -> None:
+    """ISO/IEC 7810, size ID-1."""
+    size, reference = card(), published("id1")
+    assert (size.length, size.height) == (reference["length_mm"], reference["height_mm"])
+    assert (size.corner_radius, size.thickness) == (reference["corner_radius_mm"], reference["thickness_mm"])
