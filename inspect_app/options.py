@@ -318,6 +318,8 @@ def _settle(wear: WearMap, ranked: Sequence[Option], chosen: Option | None) -> s
         break
     if wear.unread:
         parts.append(f"Not read: {_list(wear.unread)}; taken to be no worse than the others.")
+    if wear.read_in_part:
+        parts.append(f"Read in part: {_list(wear.read_in_part)}; what no photo shows is taken to be no worse.")
     return " ".join(parts)
 
 

@@ -65,9 +65,16 @@ def _divots(after: WearMap, limits: Limits) -> list[ProofCheck]:
     for fret in after.frets:
         deepest = fret.deepest()
         if deepest is not None:
-            p = conformance_probability(deepest.value, deepest.u, upper=limit.value)
+            verdict = verdict_of(conformance_probability(deepest.value, deepest.u, upper=limit.value))
+            hidden = fret.read_in_part and verdict == Verdict.WITHIN
             out.append(
-                ProofCheck(f"fret {fret.number}, deepest divot", f"at most {limit.value:g} mm", deepest, verdict_of(p))
+                ProofCheck(
+                    f"fret {fret.number}, deepest divot",
+                    f"at most {limit.value:g} mm",
+                    deepest,
+                    Verdict.CANNOT_TELL if hidden else verdict,
+                    "; ".join(fret.reasons) if hidden else "",
+                )
             )
     if not out:
         reason = "no after-work photo reads the crowns"

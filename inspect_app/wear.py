@@ -9,13 +9,14 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from calib.budget import weighted_mean
 from inspect_app.inspection import FretReading, Inspection
 from inspect_app.instrument import Instrument, string_places
 from shared.measured import COVERAGE_FACTOR, Contribution, Measured
 
-__all__ = ["FretWear", "Rate", "Spot", "WearMap", "build_wear_map", "weighted_mean", "wear_rates"]
+__all__ = ["FretWear", "Rate", "Spot", "WearMap", "build_wear_map", "combined", "wear_rates"]
 
 NEAR_MM = 1.5
 """Two readings closer than this along a fret are of the same spot: well under half the distance of two strings."""
@@ -41,8 +42,8 @@ class Spot:
 class FretWear:
     """All that is known of one fret's wear.
 
-    `unseen_depth` is the depth below which this visit's photos could have missed a divot, ``None`` where no photo
-    read this fret's wear at all; `reasons` then says why.
+    `unseen_depth` is the depth below which this visit's photos could have missed a divot anywhere along the fret,
+    ``None`` where none of them shows all of it; `reasons` then says why.
     """
 
     number: int
@@ -55,8 +56,13 @@ class FretWear:
 
     @property
     def was_read(self) -> bool:
-        """Whether any photo read this fret's wear."""
-        return self.unseen_depth is not None
+        """Whether any photo read this fret's wear, in part at least."""
+        return self.unseen_depth is not None or any(s.depth is not None for s in self.spots)
+
+    @property
+    def read_in_part(self) -> bool:
+        """Whether wear was read but more could be hidden from every photo."""
+        return self.was_read and self.unseen_depth is None
 
     def depth_at(self, string: int) -> Measured | None:
         """Depth under a string: the deepest reading there, or what could have been missed, or ``None``."""
@@ -125,41 +131,31 @@ class WearMap:
         return tuple(f.number for f in self.frets if f.was_read)
 
     @property
+    def read_in_part(self) -> tuple[int, ...]:
+        """Numbers of the frets that were read, but not all along."""
+        return tuple(f.number for f in self.frets if f.read_in_part)
+
+    @property
     def unread(self) -> tuple[int, ...]:
         """Numbers of the frets no photo read the wear of."""
         return tuple(f.number for f in self.frets if not f.was_read)
 
 
-def weighted_mean(readings: Sequence[Measured]) -> Measured:
-    """Inverse-variance mean of independent readings of one quantity, flagged ``DISAGREES`` where they don't agree.
+def combined(readings: Sequence[Measured]) -> Measured:
+    """Several photos' readings of one thing, as one: `calib.budget.weighted_mean`, with what is true of views added.
 
-    Any two that differ by more than the expanded uncertainty of their difference disagree; the mean then also carries
-    half their spread as a contribution. Weights after JCGM 100:2008, 5.1.2 applied to the weighted mean.
+    Any two that differ by more than the expanded uncertainty of their difference flag it ``DISAGREES``; it is
+    ``INDIRECT`` only where every one of them is.
 
     Raises
     ------
     ValueError
-        If there are no readings or their units differ.
+        If there are none, or their units differ.
     """
-    if not readings or len({r.unit for r in readings}) > 1:
-        raise ValueError("a mean wants at least one reading, all in one unit")
-    if len(readings) == 1:
-        return readings[0]
-    weights = [1.0 / r.u**2 for r in readings]
-    total = math.fsum(weights)
-    value = math.fsum(w * r.value for w, r in zip(weights, readings, strict=True)) / total
-    squares: dict[str, float] = {}
-    for w, r in zip(weights, readings, strict=True):
-        for c in r.contributions:
-            squares[c.source] = squares.get(c.source, 0.0) + (w / total * c.u) ** 2
-    parts = [Contribution(source, math.sqrt(s)) for source, s in squares.items()]
-    direct = any("INDIRECT" not in r.flags for r in readings)
-    flags = dict.fromkeys(f for r in readings for f in r.flags if not (direct and f == "INDIRECT"))
-    if _disagree(readings):
-        spread = max(r.value for r in readings) - min(r.value for r in readings)
-        parts.append(Contribution("disagreement of the views", spread / 2.0))
-        flags["DISAGREES"] = None
-    return Measured(value, readings[0].unit, tuple(parts), tuple(flags), any(r.by_hand for r in readings))
+    mean = weighted_mean(readings)
+    if any("INDIRECT" not in r.flags for r in readings):
+        mean = replace(mean, flags=tuple(f for f in mean.flags if f != "INDIRECT"))
+    return mean.with_flags("DISAGREES") if _disagree(readings) else mean
 
 
 def _disagree(readings: Sequence[Measured]) -> bool:
@@ -214,7 +210,7 @@ def _fret_wear(number: int, seen: list[tuple[Inspection, FretReading]], instrume
 
 def _mean(readings: Iterable[Measured | None]) -> Measured | None:
     known = [r for r in readings if r is not None]
-    return weighted_mean(known) if known else None
+    return combined(known) if known else None
 
 
 def _spots(view: str, reading: FretReading) -> list[Spot]:
@@ -234,7 +230,7 @@ def _merge(spots: list[Spot], places: Sequence[float]) -> tuple[Spot, ...]:
 
 
 def _merged(group: list[Spot], places: Sequence[float]) -> Spot:
-    place = weighted_mean([s.from_treble_end for s in group])
+    place = combined([s.from_treble_end for s in group])
     views = tuple(dict.fromkeys(v for s in group for v in s.views))
     return Spot(
         place,

@@ -76,7 +76,9 @@ def wear_table(wear: WearMap, limit_mm: float) -> dict[str, Any] | None:
         return None
 
     def cell(depth: Measured | None, seen: bool) -> dict[str, Any]:
-        if depth is None or not seen:
+        if depth is None:
+            return {"text": "?", "level": 0}
+        if not seen:
             return {"text": "·", "level": 0}
         return {"text": f"{depth.value:.2f}", "level": min(4, int(4 * max(0.0, depth.value) / limit_mm))}
 
@@ -88,7 +90,8 @@ def wear_table(wear: WearMap, limit_mm: float) -> dict[str, Any] | None:
         "rows": [
             {"fret": f.number, "cells": [cell(f.depth_at(s), (f.number, s) in seen) for s in strings]} for f in rows
         ],
-        "legend": f"String 1 is on the treble side. A dot: nothing seen. Darkest from {limit_mm:g} mm.",
+        "legend": "String 1 is on the treble side. A dot: no divot seen; a question mark: not all of the fret shows. "
+        f"Darkest from {limit_mm:g} mm.",
     }
 
 

@@ -33,6 +33,7 @@ from inspect_app.services.jobs import job_view
 from inspect_app.services.photos import photo_path
 from inspect_app.services.shop import get_setting
 from inspect_app.wear import FretWear, WearMap
+from shared import units
 from shared.errors import OptionError
 from shared.measured import Measured, NotMeasured
 
@@ -45,9 +46,7 @@ JPEG_QUALITY = 85
 
 def show(q: Measured) -> str:
     """A reading as printed: value ± U with its unit."""
-    places = 1 if q.unit == "deg" else 2
-    unit = {"deg": "°", "1": ""}.get(q.unit, f" {q.unit}")
-    return f"{q.value:.{places}f} ± {q.expanded:.{places}f}{unit}"
+    return str(units.show(q))
 
 
 def _heading(store: Store, job: JobView, paper: str) -> Heading:

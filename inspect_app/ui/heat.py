@@ -62,7 +62,7 @@ def _cell(
 ) -> Cell:
     where = f"fret {fret.number}, string {string}"
     spot = _worst(s for s in fret.spots if s.string == string)
-    if spot is None and not fret.was_read:
+    if spot is None and fret.unseen_depth is None:
         why = "; ".join(fret.reasons) or "no photo reads its wear"
         return Cell(fret.number, string, "", None, f"{where}: not read: {why}")
     value = _value(wear, fret, string, spot, show)

@@ -56,6 +56,17 @@ def test_a_divot_left_behind_is_beyond():
     assert checks["fret 2, deepest divot"].verdict == Verdict.WITHIN
 
 
+def test_a_fret_seen_in_part_proves_a_divot_but_not_its_absence():
+    def seen(depth):
+        spot = Spot(Measured.of(20.0, "mm", x=0.1), 3, Measured.of(depth, "mm", x=0.005))
+        wear = WearMap(GUITAR, (FretWear(1, (spot,), reasons=("covered beyond 30 mm",)), FretWear(2)))
+        return said(Agreed(30.0), [], wear)["fret 1, deepest divot"]
+
+    assert seen(0.12).verdict == Verdict.BEYOND
+    assert seen(0.01).verdict == Verdict.CANNOT_TELL
+    assert seen(0.01).reason == "covered beyond 30 mm"
+
+
 def test_height_left_is_held_against_its_limit():
     wear = WearMap(GUITAR, (FretWear(1, unseen_depth=0.01), FretWear(2)), Measured.of(0.95, "mm", x=0.02), "section")
     checks = said(Agreed(30.0), [], wear)

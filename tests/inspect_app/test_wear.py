@@ -6,7 +6,7 @@ import pytest
 
 from inspect_app.inspection import Divot, Flat, FretReading, Inspection, PhotoSummary
 from inspect_app.instrument import Instrument, string_places
-from inspect_app.wear import build_wear_map, wear_rates, weighted_mean
+from inspect_app.wear import build_wear_map, combined, wear_rates
 from shared.errors import OptionError
 from shared.measured import Measured, NotMeasured
 
@@ -59,7 +59,8 @@ def test_views_that_disagree_beyond_their_uncertainty_say_so():
     wear = build_wear_map([plan(2, [flat(10.0, 0.30)]), elevation(2, [divot(10.2, 0.10)])], GUITAR)
     depth = wear.fret(2).spots[0].depth
     assert "DISAGREES" in depth.flags
-    assert depth.u >= 0.1  # half the spread is carried
+    # weights 1/0.03^2 + 1/0.01^2 = 11111, chi2 = 0.2^2 / (0.03^2 + 0.01^2) = 40: excess sqrt((40 - 1) / 11111) = 0.059
+    assert depth.u == pytest.approx(math.hypot(0.0095, 0.0592), abs=0.0005)
 
 
 def test_spots_belong_to_the_nearest_string():
@@ -90,6 +91,14 @@ def test_a_fret_whose_wear_could_not_be_read_stays_unknown():
     assert wear.unread == (1, 2, 3, 4, 5, 6)
 
 
+def test_a_fret_read_in_part_counts_and_says_so():
+    said = NotMeasured("fret 2, flats", "covered beyond 30 mm")
+    wear = build_wear_map([plan(2, [flat(10.0, 0.12)], [said])], GUITAR)
+    assert wear.read == wear.read_in_part == (2,)
+    assert wear.fret(2).deepest().value == pytest.approx(0.12)
+    assert wear.fret(2).depth_elsewhere() is None
+
+
 def test_height_left_wants_both_height_and_depth():
     inspections = [elevation(2, [divot(22.0, 0.2)])]
     assert build_wear_map(inspections, GUITAR).height_left(2, 3) is None
@@ -101,12 +110,12 @@ def test_height_left_wants_both_height_and_depth():
 
 
 def test_weighted_mean_keeps_named_contributions():
-    mean = weighted_mean([Measured.of(1.0, "mm", scale=0.1), Measured.of(2.0, "mm", scale=0.1, edge=0.1)])
+    mean = combined([Measured.of(1.0, "mm", scale=0.1), Measured.of(2.0, "mm", scale=0.1, edge=0.1)])
     assert {c.source for c in mean.contributions} >= {"scale", "edge"}
     with pytest.raises(ValueError, match="one unit"):
-        weighted_mean([mm(1.0), Measured.of(1.0, "deg", x=1.0)])
-    with pytest.raises(ValueError, match="at least one"):
-        weighted_mean([])
+        combined([mm(1.0), Measured.of(1.0, "deg", x=1.0)])
+    with pytest.raises(ValueError, match="got none"):
+        combined([])
 
 
 def test_rate_of_wear_between_two_visits():
