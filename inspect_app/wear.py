@@ -11,12 +11,13 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from calib.budget import weighted_mean
-from inspect_app.inspection import FretReading, Inspection
+from calib.budget import evaluate, weighted_mean
+from inspect_app.features.solid import Crown
+from inspect_app.inspection import Flat, FretReading, Inspection
 from inspect_app.instrument import Instrument, string_places
 from shared.measured import COVERAGE_FACTOR, Contribution, Measured
 
-__all__ = ["FretWear", "Rate", "Spot", "WearMap", "build_wear_map", "combined", "wear_rates"]
+__all__ = ["FretWear", "Rate", "Spot", "WearMap", "build_wear_map", "combined", "depth_of_flat", "wear_rates"]
 
 NEAR_MM = 1.5
 """Two readings closer than this along a fret are of the same spot: well under half the distance of two strings."""
@@ -186,19 +187,23 @@ def build_wear_map(
     for inspection in inspections:
         for reading in inspection.frets:
             by_fret.setdefault(reading.number, []).append((inspection, reading))
-    frets = tuple(_fret_wear(n, by_fret.get(n, []), instrument) for n in range(1, instrument.frets + 1))
+    frets = tuple(_fret_wear(n, by_fret.get(n, []), instrument, crown_height) for n in range(1, instrument.frets + 1))
     return WearMap(instrument, frets, crown_height, height_from)
 
 
-def _fret_wear(number: int, seen: list[tuple[Inspection, FretReading]], instrument: Instrument) -> FretWear:
+def _fret_wear(
+    number: int, seen: list[tuple[Inspection, FretReading]], instrument: Instrument, height: Measured | None
+) -> FretWear:
     if not seen:
         return FretWear(number, reasons=("no photo shows it",))
     length = _mean([r.length for _, r in seen])
     width = _mean([r.crown_width for i, r in seen if i.view == "plan"])
     along = length.value if length is not None else DEFAULT_FRET_LENGTH_MM
     places = string_places(instrument, number, along)
-    spots = _merge([s for i, r in seen for s in _spots(i.view, r)], places)
+    spots = _merge([s for i, r in seen for s in _spots(i.view, r, width, height)], places)
     limits = [u for i, r in seen if (u := _unseen(i, r, width)) is not None]
+    if any(s.depth is None for s in spots):  # a flat of unknown depth: nothing bounds how deep this fret is worn
+        limits = []
     reasons = tuple(
         n.reason
         for i, _ in seen
@@ -213,8 +218,31 @@ def _mean(readings: Iterable[Measured | None]) -> Measured | None:
     return combined(known) if known else None
 
 
-def _spots(view: str, reading: FretReading) -> list[Spot]:
-    flats = [Spot(f.from_treble_end, None, f.depth, f.width, f.length, (view,)) for f in reading.flats]
+def depth_of_flat(flat: Measured, width: Measured, height: Measured) -> Measured | None:
+    """Depth worn off a circular crown that shows a flat of this width: r - sqrt(r^2 - f^2 / 4); all in mm.
+
+    `width` and `height` are the unworn crown's, r = (W^2 / 4 + H^2) / (2 H). ``None`` where the flat is as wide as the
+    whole crown, within U: its width then tells no depth.
+    """
+    if flat.value + flat.expanded >= width.value - width.expanded:
+        return None
+
+    def depth(flat: float, width: float, height: float) -> float:
+        radius = Crown(width, height).radius
+        return radius - math.sqrt(max(0.0, radius**2 - flat**2 / 4.0))
+
+    return evaluate(depth, {"flat": flat, "width": width, "height": height}, "mm").with_flags("INDIRECT")
+
+
+def _spots(view: str, reading: FretReading, width: Measured | None, height: Measured | None) -> list[Spot]:
+    """The worn places of one reading; a flat whose photo was not told the crown's height gets its depth here."""
+
+    def depth(flat: Flat) -> Measured | None:
+        if flat.depth is not None or width is None or height is None:
+            return flat.depth
+        return depth_of_flat(flat.width, width, height)
+
+    flats = [Spot(f.from_treble_end, None, depth(f), f.width, f.length, (view,)) for f in reading.flats]
     return flats + [Spot(d.from_treble_end, None, d.depth, None, None, (view,)) for d in reading.divots]
 
 

@@ -52,7 +52,8 @@ def test_nothing_seen_is_not_the_same_as_not_read():
 
 def test_a_flat_without_depth_opens_its_reading_all_the_same():
     bare = Flat(mm(string_places(INSTRUMENT, 2, 46.0)[2]), mm(4.0), mm(0.9))
-    seen = wear(FretReading(2, length=mm(46.0), crown_width=mm(2.4), flats=(bare,)))
+    reading = FretReading(2, length=mm(46.0), crown_width=mm(2.4), flats=(bare,))
+    seen = build_wear_map([plan((reading,), ())], INSTRUMENT)  # without the crown's height a width tells no depth
     assert cells(seen, "depth", (), "mm")[2, 3].text == "?"
     assert cells(seen, "flat", (), "mm")[2, 3].text == "0.90"
 

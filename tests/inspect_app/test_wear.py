@@ -6,7 +6,7 @@ import pytest
 
 from inspect_app.inspection import Divot, Flat, FretReading, Inspection, PhotoSummary
 from inspect_app.instrument import Instrument, string_places
-from inspect_app.wear import build_wear_map, combined, wear_rates
+from inspect_app.wear import build_wear_map, combined, depth_of_flat, wear_rates
 from shared.errors import OptionError
 from shared.measured import Measured, NotMeasured
 
@@ -97,6 +97,28 @@ def test_a_fret_read_in_part_counts_and_says_so():
     assert wear.read == wear.read_in_part == (2,)
     assert wear.fret(2).deepest().value == pytest.approx(0.12)
     assert wear.fret(2).depth_elsewhere() is None
+
+
+def bare_flat(place, width=0.7030):
+    return Flat(mm(place, 0.1), mm(4.0, 0.2), mm(width, 0.02))
+
+
+def test_depth_of_a_flat_follows_from_the_known_crown():
+    # reference-values 4.4 (closed form, computed with an independent library): crown 2.5 x 1.1, 0.05 off gives 0.7029
+    depth = depth_of_flat(mm(0.7029, 0.02), mm(2.5, 0.01), mm(1.1, 0.03))
+    assert depth.value == pytest.approx(0.05, abs=2e-5)
+    assert "INDIRECT" in depth.flags
+    # dd/df = f / (4 sqrt(r^2 - f^2 / 4)) = 0.7029 / (4 x 1.2102) = 0.1452; r's share, (1 - r / 1.2102) u_r, is small
+    assert depth.u == pytest.approx(0.1452 * 0.02, rel=0.02)
+    assert depth_of_flat(mm(2.5), mm(2.5), mm(1.1)) is None
+
+
+def test_a_flat_read_without_a_known_crown_height_leaves_the_wear_unknown():
+    wear = build_wear_map([plan(2, [bare_flat(10.0)], width=2.5)], GUITAR)
+    assert not wear.fret(2).was_read
+    assert wear.fret(2).deepest() is None
+    known = build_wear_map([plan(2, [bare_flat(10.0)], width=2.5)], GUITAR, mm(1.1, 0.03), "as written down")
+    assert known.fret(2).deepest().value == pytest.approx(0.05, abs=1e-3)
 
 
 def test_height_left_wants_both_height_and_depth():
