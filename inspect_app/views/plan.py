@@ -27,13 +27,14 @@ from inspect_app.features.crown_edge import (
 )
 from inspect_app.features.flat import find_flats
 from inspect_app.features.fret_end import END_MARGIN_MM, END_SCATTER_MM, FretEnd, end_evidence, pick_end
+from inspect_app.features.spacing import check_spacing, fret_positions
 from inspect_app.fretboard import HIGHEST_FRET, fit_spacing
 from inspect_app.inspection import FretReading, Inspection, Outline
 from inspect_app.views import summaries
 from shared.errors import InspectError
-from shared.measured import COVERAGE_FACTOR, Contribution, Measured, NotMeasured
+from shared.measured import Contribution, Measured, NotMeasured
 
-__all__ = ["measure"]
+__all__ = ["Seen", "measure", "see", "read"]
 
 Floats = NDArray[np.float64]
 
@@ -59,8 +60,32 @@ class _Fret:
     held: frozenset[str] = frozenset()
 
 
+@dataclass(frozen=True)
+class Seen:
+    """A photo read as far as it goes before any edge is placed by hand."""
+
+    photo: Photo
+    scale: Scale
+    plane: Plane
+    level: neck.Level
+    frets: tuple[_Fret, ...]
+    unread: tuple[NotMeasured, ...]
+    softness: float
+
+
 def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
     """Measure every fret that is whole in the photo.
+
+    Raises
+    ------
+    InspectError
+        If nothing in the photo looks like frets.
+    """
+    return read(see(photo, scale, plane, ask), ask)
+
+
+def see(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Seen:
+    """Find every whole fret, its crown edges and its ends; the edges that `ask` fixes by hand are not looked at.
 
     Raises
     ------
@@ -78,15 +103,21 @@ def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
             "No fret is whole in the photo.", "Take it from farther away, or move the scale off the frets."
         )
     frets = _without_nut(_numbered(frets, board, ask), board, ask)
-    read = [_held(f, ask) for f in _with_ends([f for f in frets if f.crown is not None], softness)]
     unread = tuple(
         NotMeasured(f"fret {f.frame.number}, {what}", "Less than half of the crown can be read.")
         for f in frets
         if f.crown is None
         for what in ("crown width", "length", "flats")
     )
-    answer = _answer(photo, scale, plane, ask, level, read, softness)
-    return replace(answer, not_measured=(*answer.not_measured, *unread))
+    found = _with_ends([f for f in frets if f.crown is not None], softness)
+    return Seen(photo, scale, plane, level, tuple(found), unread, softness)
+
+
+def read(seen: Seen, ask: Ask) -> Inspection:
+    """The readings of what was seen, with the edges that `ask` fixes by hand where they were put."""
+    frets = [_held(f, ask) for f in seen.frets]
+    answer = _answer(seen.photo, seen.scale, seen.plane, ask, seen.level, frets, seen.softness)
+    return replace(answer, not_measured=(*answer.not_measured, *seen.unread))
 
 
 def _crowns(
@@ -259,8 +290,9 @@ def _answer(
         flags.append("BLURRED")
     if frets[0].patch.px_per_mm < _COARSE_PX_PER_MM:
         flags.append("LOW_RESOLUTION")
-    positions = _positions(frets, level)
-    checks, spacing_said = _spacing(frets, positions, plane, level, ask)
+    frames = [f.frame for f in frets]
+    positions = fret_positions(frames, [f.crown.u_centre if f.crown else 0.0 for f in frets], level)
+    checks, spacing_said = check_spacing(positions, [f.number for f in frames], plane, ask.scale_length)
     if spacing_said:
         flags.append("SPACING_OFF")
     readings, missing = [], list(spacing_said)
@@ -280,80 +312,6 @@ def _answer(
         camera,
         checks,
     )
-
-
-def _positions(frets: list[_Fret], level: neck.Level) -> list[Measured]:
-    """Place of each crown's centre line along the neck, at mid-board, from the scale's own origin.
-
-    Pose, height of the board and scale factor move all frets together; what they add is stated as it acts on the
-    distance from the middle of the frets found, for only distances between frets mean anything.
-    """
-    across = np.mean([f.frame.across for f in frets], axis=0)
-    across = across / np.linalg.norm(across)
-    plane = frets[0].frame.plane
-    middle = np.array([f.frame.origin_mm + f.frame.centre_mm * f.frame.along for f in frets])
-    heights = np.array([f.frame.base_mm for f in frets])
-    px = plane.to_px(np.column_stack([middle, heights]))
-    at = middle @ across
-
-    def spread(p: Plane, rise: float = 0.0) -> Floats:
-        u = p.to_mm(px, heights + rise) @ across
-        return np.asarray(u - u.mean())
-
-    pose = plane.u_of(spread)
-    height = np.abs(spread(plane, _u_middle(level)) - spread(plane))
-    return [
-        Measured(
-            float(x),
-            "mm",
-            (
-                Contribution("crown edges", f.crown.u_centre if f.crown else 0.0),
-                Contribution("camera pose and lens", float(p)),
-                Contribution("height of the board below the scale", float(h)),
-                Contribution("scale", float(abs(x - at.mean()) * plane.u_rel)),
-            ),
-        )
-        for f, x, p, h in zip(frets, at, pose, height, strict=True)
-    ]
-
-
-def _u_middle(level: neck.Level) -> float:
-    """Standard uncertainty of the board's height at its centre line: at its ends, and how round it is (mm)."""
-    half = 22.0  # mm: half of a usual board's width where its frets are measured (common practice, no source)
-    low, high = (half**2 / 2.0 / r for r in neck.RADIUS_RANGE_MM)
-    return math.hypot(level.u_mm, abs(low - high) / math.sqrt(12.0))
-
-
-def _spacing(
-    frets: list[_Fret], positions: list[Measured], plane: Plane, level: neck.Level, ask: Ask
-) -> tuple[dict[str, float], tuple[NotMeasured, ...]]:
-    """Compare the measured spacing with equal temperament; say so where they disagree by more than U."""
-    if ask.scale_length is None or len(frets) < 2:
-        return {}, ()
-    at = np.array([p.value for p in positions])
-    numbers = np.array([f.frame.number for f in frets])
-    own = np.array([p.contributions[0].u for p in positions])
-    fit = fit_spacing(at, numbers, ask.scale_length, own)
-    reach = float(at.max() - at.min())
-    shared = [max(p.contributions[i].u for p in positions) * 2.0 / reach for i in (1, 2)]
-    u = math.hypot(fit.u_fit, plane.u_rel, *shared)
-    checks = {"spacing_ratio": fit.ratio, "spacing_ratio_u": u, "spacing_residual_mm": fit.residual_mm}
-    if abs(fit.ratio - 1.0) <= COVERAGE_FACTOR * u:
-        return checks, ()
-    return checks, (NotMeasured("spacing check", _spacing_reason(fit.ratio, u, at, numbers, own, ask.scale_length)),)
-
-
-def _spacing_reason(
-    ratio: float, u: float, at: Floats, numbers: NDArray[np.int64], own: Floats, scale_length: float
-) -> str:
-    off = 100.0 * (ratio - 1.0)
-    text = f"The frets are spaced {abs(off):.1f} % too {'far apart' if off > 0 else 'close'} for {scale_length:g} mm."
-    for first in sorted(range(1, HIGHEST_FRET - len(at)), key=lambda n: abs(n - numbers[0])):
-        moved = numbers - numbers[0] + first
-        other = fit_spacing(at, moved, scale_length, own)
-        if first != numbers[0] and abs(other.ratio - 1.0) <= COVERAGE_FACTOR * u:
-            return f"{text} It would fit if the first whole fret were number {first}."
-    return text
 
 
 def _reading(
