@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from inspect_app.features.crown import FretPatch
+from inspect_app.features.flat_by_hand import hold_flat, lost_flats, mark_flat
 from inspect_app.features.flat_outline import (
     BLUR_PX,
     EXPONENT_SD,
@@ -29,11 +30,21 @@ from inspect_app.features.flat_outline import (
     fit_outline,
     half_widths,
 )
+from inspect_app.features.placed import NOTHING_PLACED, Placed
 from inspect_app.features.unworn import CrownView, Unworn, crown_view, fit_unworn, refit_unworn
 from inspect_app.inspection import Flat, Outline
 from shared.measured import Contribution, Measured, NotMeasured
 
-__all__ = ["FlatFindings", "find_flats", "length_at", "LENGTH_AT_MM", "ASSUMED_HEIGHT_MM"]
+__all__ = [
+    "FlatFindings",
+    "FlatSearch",
+    "find_flats",
+    "search_flats",
+    "read_flats",
+    "length_at",
+    "LENGTH_AT_MM",
+    "ASSUMED_HEIGHT_MM",
+]
 
 LENGTH_AT_MM = 0.3
 """A flat's length is stated where it is at least this wide; what is narrower throughout is not reported."""
@@ -82,26 +93,44 @@ class FlatFindings:
     not_measured: tuple[NotMeasured, ...] = ()
 
 
-def find_flats(patch: FretPatch) -> FlatFindings:
+@dataclass(frozen=True)
+class FlatSearch:
+    """What a search of one fret gave: the fitted flats, and what could not be told."""
+
+    patch: FretPatch
+    arc: CrownArc
+    view: CrownView
+    fits: tuple[FlatOutline, ...]
+    not_measured: tuple[NotMeasured, ...]
+
+
+def find_flats(patch: FretPatch, placed: Placed = NOTHING_PLACED) -> FlatFindings:
     """Find and measure the worn flats of one fret.
 
     Parameters
     ----------
     patch : FretPatch
         The fret resampled, with its crown width; best laid out at about the height of the crown's top.
+    placed : Placed
+        Edges of flats that a person placed.
 
     Returns
     -------
     FlatFindings
         An unworn fret in a telling light gives no flats and nothing not measured.
     """
+    return read_flats(search_flats(patch), placed)
+
+
+def search_flats(patch: FretPatch) -> FlatSearch | NotMeasured:
+    """Find the flats of one fret as `find_flats` does, before any edge is placed by hand."""
     what = f"fret {patch.frame.number}, flats"
     if not isinstance(patch.crown_width, Measured):
-        return FlatFindings(not_measured=(NotMeasured(what, "The crown's edges could not be found."),))
+        return NotMeasured(what, "The crown's edges could not be found.")
     arc = _arc(patch, patch.crown_width)
     view = crown_view(patch, arc.width, arc.height)
     if view is None:
-        return FlatFindings(not_measured=(NotMeasured(what, "Too little of the crown can be seen."),))
+        return NotMeasured(what, "Too little of the crown can be seen.")
     view, unworn, fits = _search(view, arc)
     shown = [f.hidden <= 0.5 and f.both_ways for f in fits]
     kept = [f for f, yes in zip(fits, shown, strict=True) if yes]
@@ -112,10 +141,19 @@ def find_flats(patch: FretPatch) -> FlatFindings:
     ]
     blind = _blind(view, unworn, arc, kept)
     not_measured = (*lost, *((NotMeasured(what, blind),) if blind else ()))
+    return FlatSearch(patch, arc, view, tuple(kept), not_measured)
+
+
+def read_flats(found: FlatSearch | NotMeasured, placed: Placed = NOTHING_PLACED) -> FlatFindings:
+    """Measure the flats that were found, with the edges a person placed where they were put."""
+    if isinstance(found, NotMeasured):
+        return FlatFindings(not_measured=(found,))
+    what = f"fret {found.patch.frame.number}, flats"
+    held = [hold_flat(f, found.patch, found.arc, placed.get(f"flats {k}", {})) for k, f in enumerate(found.fits, 1)]
     return FlatFindings(
-        tuple(_reading(f, patch, arc, view) for f in kept),
-        tuple(_outline(f, patch, arc, f"{what} {k}") for k, f in enumerate(kept, 1)),
-        not_measured,
+        tuple(mark_flat(_reading(h.fit, found.patch, found.arc, found.view), h) for h in held),
+        tuple(_outline(h.fit, found.patch, found.arc, f"{what} {k}") for k, h in enumerate(held, 1)),
+        (*found.not_measured, *lost_flats(what, placed, len(held))),
     )
 
 

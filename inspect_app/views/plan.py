@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +14,7 @@ from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
-from inspect_app.ask import Ask
+from inspect_app.ask import Ask, HandEdge
 from inspect_app.features import neck
 from inspect_app.features.board import Board, find_board
 from inspect_app.features.crown import FretFrame, FretPatch, sample_patch
@@ -25,8 +27,9 @@ from inspect_app.features.crown_edge import (
     fit_crowns,
     width_of_seen,
 )
-from inspect_app.features.flat import find_flats
+from inspect_app.features.flat import FlatSearch, read_flats, search_flats
 from inspect_app.features.fret_end import END_MARGIN_MM, END_SCATTER_MM, FretEnd, end_evidence, pick_end
+from inspect_app.features.placed import PLACED_U_PX, edges_on, placed_on
 from inspect_app.features.spacing import check_spacing, fret_positions
 from inspect_app.fretboard import HIGHEST_FRET, fit_spacing
 from inspect_app.inspection import FretReading, Inspection, Outline
@@ -40,8 +43,6 @@ Floats = NDArray[np.float64]
 
 HALF_PATCH_MM = 3.2
 """Half the width of a fret's patch: half of the widest wire, and 1.4 mm of board beside it."""
-HAND_U_PX = 1.0
-"""Standard uncertainty of an edge a person placed on an enlarged photo, pixels (common practice, no source)."""
 _SOFT = 2.0
 _COARSE_PX_PER_MM = 8.0
 """Below this a tenth of a millimetre is less than a pixel."""
@@ -60,9 +61,13 @@ class _Fret:
     held: frozenset[str] = frozenset()
 
 
+_Read = tuple[FretReading, tuple[NotMeasured, ...]]
+_ReadingOf = Callable[[int, tuple[HandEdge, ...], tuple[str, ...]], _Read]
+
+
 @dataclass(frozen=True)
 class Seen:
-    """A photo read as far as it goes before any edge is placed by hand."""
+    """A photo read as far as it goes before any edge is placed by hand; `reading` recalls what was asked before."""
 
     photo: Photo
     scale: Scale
@@ -71,6 +76,7 @@ class Seen:
     frets: tuple[_Fret, ...]
     unread: tuple[NotMeasured, ...]
     softness: float
+    reading: _ReadingOf
 
 
 def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
@@ -109,15 +115,34 @@ def see(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Seen:
         if f.crown is None
         for what in ("crown width", "length", "flats")
     )
-    found = _with_ends([f for f in frets if f.crown is not None], softness)
-    return Seen(photo, scale, plane, level, tuple(found), unread, softness)
+    found = tuple(_with_ends([f for f in frets if f.crown is not None], softness))
+    return Seen(photo, scale, plane, level, found, unread, softness, _recalling(photo, found, level, covers))
 
 
 def read(seen: Seen, ask: Ask) -> Inspection:
     """The readings of what was seen, with the edges that `ask` fixes by hand where they were put."""
-    frets = [_held(f, ask) for f in seen.frets]
-    answer = _answer(seen.photo, seen.scale, seen.plane, ask, seen.level, frets, seen.softness)
+    answer = _answer(seen, ask)
     return replace(answer, not_measured=(*answer.not_measured, *seen.unread))
+
+
+def _recalling(photo: Photo, frets: tuple[_Fret, ...], level: neck.Level, covers: tuple[Floats, ...]) -> _ReadingOf:
+    """Readings of these frets by index, the edges placed on them and the photo's flags, each worked out once.
+
+    Flats are searched once for all edges placed on them: only the crown's own edges and ends change the search.
+    """
+
+    @lru_cache(maxsize=32)  # the frets of a photo and some moves of their edges; a search holds about a megabyte
+    def search(i: int, edges: tuple[HandEdge, ...], width: Measured) -> FlatSearch | NotMeasured:
+        asked = Measured.of(level.crown_height, "mm", crown_height=level.crown_height_u)
+        frame = _held(frets[i], edges).frame
+        return search_flats(sample_patch(photo, frame, covers, width, asked, height_mm=level.crown_height))
+
+    @lru_cache(maxsize=256)  # some kB each
+    def reading(i: int, edges: tuple[HandEdge, ...], flags: tuple[str, ...]) -> _Read:
+        on_crown = tuple(e for e in edges if ", flats " not in e.what)
+        return _reading(_held(frets[i], edges), level, flags, edges, lambda width: search(i, on_crown, width))
+
+    return reading
 
 
 def _crowns(
@@ -196,17 +221,15 @@ def _with_ends(frets: list[_Fret], softness: float) -> list[_Fret]:
     return [_trimmed(f, t, b) for f, t, b in zip(frets, *sides, strict=True)]
 
 
-def _held(f: _Fret, ask: Ask) -> _Fret:
+def _held(f: _Fret, edges: tuple[HandEdge, ...]) -> _Fret:
     """The fret with the edges a person placed where they were put."""
-    for edge in ask.hand_edges:
-        fret, _, name = edge.what.partition(", ")
-        if fret != f"fret {f.frame.number}" or not edge.points:
-            continue
+    for edge in edges_on(edges, f.frame.number):
+        name = edge.what.partition(", ")[2]
         at = f.frame.to_fret(np.array(edge.points)).mean(axis=0)
         if name in ("crown nut side", "crown body side"):
             f = _with_crown_edge(f, name, float(at[1]))
         elif name in ("treble end", "bass end"):
-            placed = FretEnd(float(at[0]), HAND_U_PX / f.patch.px_per_mm), "", float(at[0])
+            placed = FretEnd(float(at[0]), PLACED_U_PX / f.patch.px_per_mm), "", float(at[0])
             treble, bass = ((e, why, y) for e, why, y in zip(f.ends, f.why_not, (0.0, f.frame.length_mm), strict=True))
             # what was found counts from the treble end of before
             found = [(replace(e, along=y) if e else None, why, y) for e, why, y in (treble, bass)]
@@ -220,7 +243,7 @@ def _with_crown_edge(f: _Fret, name: str, across: float) -> _Fret:
     assert f.crown is not None
     nut, body = (s - f.crown.centre for s in f.crown.seen)
     nut, body = (across, body) if name == "crown nut side" else (nut, across)
-    by_hand, found = HAND_U_PX / f.patch.px_per_mm, f.crown.u_width / math.sqrt(2.0)
+    by_hand, found = PLACED_U_PX / f.patch.px_per_mm, f.crown.u_width / math.sqrt(2.0)
     crown = replace(
         f.crown,
         width=width_of_seen(body - nut, f.crown.height, _view(f.frame)),
@@ -281,24 +304,23 @@ def _without_nut(frets: list[_Fret], board: Board, ask: Ask) -> list[_Fret]:
     return [replace(f, frame=replace(f.frame, number=f.frame.number - 1)) for f in frets[1:]]
 
 
-def _answer(
-    photo: Photo, scale: Scale, plane: Plane, ask: Ask, level: neck.Level, frets: list[_Fret], softness: float
-) -> Inspection:
-    photo_said, scale_said, camera = summaries(photo, scale, plane, ask)
-    flags = [*scale.flags]
-    if softness >= _SOFT:
+def _answer(seen: Seen, ask: Ask) -> Inspection:
+    photo_said, scale_said, camera = summaries(seen.photo, seen.scale, seen.plane, ask)
+    frets = [_held(f, ask.hand_edges) for f in seen.frets]
+    flags = [*seen.scale.flags]
+    if seen.softness >= _SOFT:
         flags.append("BLURRED")
     if frets[0].patch.px_per_mm < _COARSE_PX_PER_MM:
         flags.append("LOW_RESOLUTION")
     frames = [f.frame for f in frets]
-    positions = fret_positions(frames, [f.crown.u_centre if f.crown else 0.0 for f in frets], level)
-    checks, spacing_said = check_spacing(positions, [f.number for f in frames], plane, ask.scale_length)
+    positions = fret_positions(frames, [f.crown.u_centre if f.crown else 0.0 for f in frets], seen.level)
+    checks, spacing_said = check_spacing(positions, [f.number for f in frames], seen.plane, ask.scale_length)
     if spacing_said:
         flags.append("SPACING_OFF")
     readings, missing = [], list(spacing_said)
-    for f, position in zip(frets, positions, strict=True):
-        reading, lost = _reading(photo, f, position, level, (scale.outline_px,), tuple(flags))
-        readings.append(reading)
+    for i, (frame, position) in enumerate(zip(frames, positions, strict=True)):
+        reading, lost = seen.reading(i, edges_on(ask.hand_edges, frame.number), tuple(flags))
+        readings.append(replace(reading, position=position.with_flags(*flags)))
         missing += lost
     return Inspection(
         "plan",
@@ -315,27 +337,26 @@ def _answer(
 
 
 def _reading(
-    photo: Photo, f: _Fret, position: Measured, level: neck.Level, covers: tuple[Floats, ...], flags: tuple[str, ...]
-) -> tuple[FretReading, list[NotMeasured]]:
+    f: _Fret,
+    level: neck.Level,
+    flags: tuple[str, ...],
+    edges: tuple[HandEdge, ...],
+    search: Callable[[Measured], FlatSearch | NotMeasured],
+) -> _Read:
     n = f.frame.number
     length = _length(f, level)
     length = _marked(length, f, "length") if isinstance(length, Measured) else length
     width = _marked(_width(f, level), f, "crown width").with_flags(*flags)
-    asked = Measured.of(level.crown_height, "mm", crown_height=level.crown_height_u)
-    patch = sample_patch(photo, f.frame, covers, width, asked, height_mm=level.crown_height)
-    flats = find_flats(patch)
+    flats = read_flats(search(width), placed_on(edges, n))
     missing = [*([length] if isinstance(length, NotMeasured) else []), *flats.not_measured]
-    return (
-        FretReading(
-            n,
-            position.with_flags(*flags),
-            length.with_flags(*flags) if isinstance(length, Measured) else None,
-            width,
-            flats=flats.flats,
-            outlines=(*_outlines(f), *flats.outlines),
-        ),
-        missing,
+    reading = FretReading(
+        n,
+        length=length.with_flags(*flags) if isinstance(length, Measured) else None,
+        crown_width=width,
+        flats=flats.flats,
+        outlines=(*_outlines(f), *flats.outlines),
     )
+    return reading, tuple(missing)
 
 
 def _marked(q: Measured, f: _Fret, name: str) -> Measured:
