@@ -13,7 +13,10 @@ from datetime import date, timedelta
 from decimal import ROUND_HALF_UP, Decimal, InvalidOperation
 from typing import Any
 
-from inspect_app.options import Kind
+from babel.numbers import format_currency, format_decimal, get_currency_precision, list_currencies
+
+from inspect_app.options import Cost, Kind
+from inspect_app.wire import WireStock
 from shared.errors import OptionError
 from shared.tables import load_table
 
@@ -23,10 +26,12 @@ __all__ = [
     "PriceBook",
     "Totals",
     "content_hash",
+    "cost_of",
+    "currency_digits",
     "draft_estimate",
+    "format_amount",
     "format_money",
     "option_lines",
-    "price_of",
     "totals",
 ]
 
@@ -81,6 +86,8 @@ class PriceBook:
     rates: Mapping[str, Any]
     hours: Mapping[str, str]
     materials: Mapping[str, int]
+    locale: str = ""
+    """How amounts are written, ``de_DE``; empty for the currency's code after the amount."""
 
     @classmethod
     def default(cls) -> PriceBook:
@@ -127,6 +134,9 @@ class Estimate:
     note: str = ""
     alternatives: tuple[tuple[str, int], ...] = ()
     evidence: tuple[str, ...] = field(default_factory=tuple)
+    forecast: tuple[tuple[int, float, float], ...] = ()
+    """Fret, crown height expected after the work, its standard uncertainty; mm."""
+    locale: str = ""
 
     def __post_init__(self) -> None:
         hundred = Decimal(100)
@@ -145,17 +155,24 @@ class Estimate:
         d["lines"] = tuple(Line(**row) for row in d["lines"])
         d["alternatives"] = tuple((str(k), int(v)) for k, v in d.get("alternatives", ()))
         d["evidence"] = tuple(d.get("evidence", ()))
+        d["forecast"] = tuple((int(n), float(v), float(u)) for n, v, u in d.get("forecast", ()))
         return cls(**d)
 
 
-def option_lines(kind: Kind, dressed: int, replaced: int, book: PriceBook) -> tuple[Line, ...]:
-    """The lines an option is made of: labour first, then materials; frets counted, nothing hidden."""
+def option_lines(
+    kind: Kind, dressed: int, replaced: int, book: PriceBook, stock: WireStock | None = None
+) -> tuple[Line, ...]:
+    """The lines an option is made of: labour first, then materials; frets counted, nothing hidden.
+
+    New frets are of the wire `stock` at its price; at the book's where none was chosen.
+    """
     rate = int(book.rates["labour_per_hour"])
 
     def labour(text: str, key: str, times: int = 1) -> Line:
         return Line(text, str(Decimal(book.hours[key]) * times), "h", rate)
 
-    wire = Line("Fret wire", str(replaced), "fret", int(book.materials["wire_per_fret"]))
+    each = stock.price if stock else int(book.materials["wire_per_fret"])
+    wire = Line(f"Fret wire, {stock.label}" if stock else "Fret wire", str(replaced), "fret", each)
     used_up = Line("Consumables", "1", "lot", int(book.materials["consumables"]))
     setup = labour("Set-up after the work", "setup_after")
     if kind == Kind.LEAVE:
@@ -163,8 +180,10 @@ def option_lines(kind: Kind, dressed: int, replaced: int, book: PriceBook) -> tu
     if kind == Kind.DRESS:
         if dressed == 0:
             return (labour("Inspection and measuring record", "inspect"),)
-        each = labour(f"Dress and polish {dressed} fret{'s' if dressed > 1 else ''}", "spot_dress_per_fret", dressed)
-        return (labour("Mask the board, check levels", "spot_dress_setup"), each)
+        dressing = labour(
+            f"Dress and polish {dressed} fret{'s' if dressed > 1 else ''}", "spot_dress_per_fret", dressed
+        )
+        return (labour("Mask the board, check levels", "spot_dress_setup"), dressing)
     if kind == Kind.LEVEL:
         return (labour("Level, crown and polish all frets", "level_crown_polish"), setup, used_up)
     replace_line = labour(f"Replace {replaced} fret{'s' if replaced > 1 else ''}", "replace_per_fret", replaced)
@@ -175,9 +194,15 @@ def option_lines(kind: Kind, dressed: int, replaced: int, book: PriceBook) -> tu
     return (base, replace_line, setup, labour("Check the nut slots", "nut_check"), wire, used_up)
 
 
-def price_of(book: PriceBook, kind: Kind, dressed: int, replaced: int) -> int:
-    """Price of an option before tax, minor units."""
-    return sum(line.amount for line in option_lines(kind, dressed, replaced, book))
+def cost_of(book: PriceBook, kind: Kind, dressed: int, replaced: int, stock: WireStock | None = None) -> Cost:
+    """What an option costs before tax: what its lines add up to, labour apart from material."""
+    lines = option_lines(kind, dressed, replaced, book, stock)
+    hours = [line for line in lines if line.unit == "h"]
+    return Cost(
+        sum(line.amount for line in hours),
+        sum(line.amount for line in lines if line.unit != "h"),
+        str(sum((Decimal(line.quantity) for line in hours), Decimal(0))),
+    )
 
 
 def totals(estimate: Estimate) -> Totals:
@@ -208,6 +233,7 @@ def draft_estimate(
         tax_percent=str(book.rates["tax_percent"]),
         deposit_percent=str(book.rates["deposit_percent"]),
         reason=reason,
+        locale=book.locale,
     )
 
 
@@ -217,7 +243,34 @@ def content_hash(estimate: Estimate) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def format_money(amount: int, currency: str, minor_digits: int = 2) -> str:
-    """``1,234.50 USD``: ISO 4217 code after the amount, so no symbol is ambiguous."""
+def format_money(amount: int, currency: str, minor_digits: int = 2, locale: str = "") -> str:
+    """An amount in minor units as read in a locale, ``1.234,50 €`` in ``de_DE``.
+
+    Without a locale ``1,234.50 USD``: the ISO 4217 code after the amount, so that no symbol is ambiguous.
+    """
+    if locale and minor_digits == get_currency_precision(currency):
+        value = Decimal(amount).scaleb(-minor_digits)
+        return str(format_currency(value, currency, locale=locale))
+    return f"{format_amount(amount, minor_digits)} {currency}"
+
+
+def format_amount(amount: int, minor_digits: int = 2, locale: str = "") -> str:
+    """An amount in minor units without its currency, ``1.234,50`` in ``de_DE``, ``1,234.50`` without a locale."""
     value = Decimal(amount).scaleb(-minor_digits)
-    return f"{value:,.{minor_digits}f} {currency}"
+    if locale:
+        pattern = "#,##0" + ("." + "0" * minor_digits if minor_digits else "")
+        return str(format_decimal(value, format=pattern, locale=locale))
+    return f"{value:,.{minor_digits}f}"
+
+
+def currency_digits(currency: str) -> int:
+    """Decimals of a currency's minor unit (ISO 4217, as kept in the CLDR): 2 for USD, 0 for JPY.
+
+    Raises
+    ------
+    OptionError
+        If there is no such currency.
+    """
+    if currency not in list_currencies():
+        raise OptionError(f"There is no currency {currency!r}.", "Use a code of ISO 4217, such as USD or EUR.")
+    return int(get_currency_precision(currency))

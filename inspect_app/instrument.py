@@ -15,6 +15,7 @@ class Instrument:
 
     `spread_nut` and `spread_bridge` are the distances between the outer strings. `radius_nut` and `radius_last` are
     equal on a cylindrical board, ``None`` where not known (0 would be a bent board; a flat board is ``None`` too).
+    `binding`: the board's edges are bound; `nibs`: the binding rises over the frets' ends.
     """
 
     scale_length: float
@@ -24,6 +25,8 @@ class Instrument:
     spread_bridge: float = 52.0
     radius_nut: float | None = None
     radius_last: float | None = None
+    binding: bool = False
+    nibs: bool = False
 
     def __post_init__(self) -> None:
         if not 200.0 <= self.scale_length <= 1300.0:

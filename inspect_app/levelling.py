@@ -7,15 +7,26 @@ loses. The unworn height shared by all frets is drawn once a board, each fret's 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from inspect_app.wear import WearMap
+from inspect_app.wear import Rate, WearMap
 
-__all__ = ["DRAWS", "Boards", "Spread", "draw_boards", "height_after", "removal", "spread"]
+__all__ = [
+    "DRAWS",
+    "Boards",
+    "Spread",
+    "YearsLeft",
+    "draw_boards",
+    "draw_rates",
+    "height_after",
+    "removal",
+    "spread",
+    "years_left",
+]
 
 DRAWS = 10_000
 """Number of draws: a probability near 0.95 is then known to +- 0.004 (k = 2)."""
@@ -42,6 +53,15 @@ class Spread:
 
     value: float
     u: float
+
+
+@dataclass(frozen=True, slots=True)
+class YearsLeft:
+    """Years until the first crown is worn to its limit: the median, and what is exceeded with 95 % probability."""
+
+    median: float
+    at_least: float
+    fret: int
 
 
 def draw_boards(wear: WearMap, n: int = DRAWS, seed: int = 0) -> Boards:
@@ -91,3 +111,41 @@ def height_after(boards: Boards, together: Sequence[int], off: Draws) -> Draws |
 def spread(draws: Draws) -> Spread:
     """Mean and standard deviation of draws (N,)."""
     return Spread(float(np.mean(draws)), float(np.std(draws, ddof=1)))
+
+
+def draw_rates(rates: Sequence[Rate], n: int = DRAWS, seed: int = 0) -> dict[int, Draws]:
+    """Draws (n,) of the wear a year, mm, by fret: under the string that wears it fastest.
+
+    Only rates larger than their expanded uncertainty count: the others tell no wear.
+    """
+    fastest: dict[int, Rate] = {}
+    for r in rates:
+        if r.years_left is not None and (r.fret not in fastest or r.per_year.value > fastest[r.fret].per_year.value):
+            fastest[r.fret] = r
+    rng = np.random.default_rng([seed, 1])  # a stream of its own: the boards stay the same with and without rates
+    return {f: rng.normal(r.per_year.value, r.per_year.u, n) for f, r in sorted(fastest.items())}
+
+
+def years_left(
+    heights: Mapping[int, Spread], yearly: Mapping[int, Draws], least: float, seed: int = 0
+) -> YearsLeft | None:
+    """Years until the first of the frets is worn down to `least` mm; ``None`` where no rate or no height is known.
+
+    Parameters
+    ----------
+    heights : mapping of int to Spread
+        Crown height by fret once the option is done.
+    yearly : mapping of int to ndarray, (N,)
+        Draws of the wear a year, mm, of the frets whose wear between two visits could be told.
+    """
+    both = [f for f in yearly if f in heights]
+    if not both:
+        return None
+    rng = np.random.default_rng([seed, 2])
+    left = np.column_stack([rng.normal(heights[f].value, heights[f].u, len(yearly[f])) - least for f in both])
+    rate = np.column_stack([yearly[f] for f in both])
+    years = np.full(left.shape, np.inf)  # a draw that does not wear never gets there
+    np.divide(np.maximum(left, 0.0), rate, out=years, where=rate > 0.0)
+    first = years.min(axis=1)
+    at_least, median = (float(q) for q in np.quantile(first, [0.05, 0.5], method="lower"))
+    return YearsLeft(median, at_least, both[int(np.argmin(np.median(years, axis=0)))])

@@ -7,18 +7,29 @@ no SQL, no screen.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
-from inspect_app.levelling import Boards, Draws, Spread, draw_boards, height_after, removal, spread
+from inspect_app.levelling import (
+    Boards,
+    Draws,
+    Spread,
+    YearsLeft,
+    draw_boards,
+    draw_rates,
+    height_after,
+    removal,
+    spread,
+    years_left,
+)
 from inspect_app.limits import Limit, Limits, Verdict, conformance_probability, verdict_of
-from inspect_app.wear import FretWear, WearMap
+from inspect_app.wear import FretWear, Rate, WearMap
 from shared.measured import Measured
 
-__all__ = ["Check", "Kind", "Option", "Recommendation", "TradeOff", "recommend", "work_out_options"]
+__all__ = ["Check", "Cost", "Kind", "Option", "Recommendation", "TradeOff", "recommend", "work_out_options"]
 
 WIRE_LEVELLING_MM = 0.05
 """Height new frets lose when levelled and crowned (common practice, no source: the least of 0.05 to 0.15 mm)."""
@@ -55,11 +66,26 @@ class TradeOff:
 
 
 @dataclass(frozen=True, slots=True)
+class Cost:
+    """What an option costs before tax: `labour` and `material` in minor units, `hours` a decimal in text."""
+
+    labour: int
+    material: int
+    hours: str = ""
+
+    @property
+    def total(self) -> int:
+        """Labour and material together."""
+        return self.labour + self.material
+
+
+@dataclass(frozen=True, slots=True)
 class Option:
     """One way to go.
 
     `dressed` and `replaced` name the frets worked on or renewed; `removal` is what comes off the levelled frets;
-    `height_left` gives every fret's height after; `brings` is what else it entails.
+    `height_left` gives every fret's height after; `brings` is what else it entails; `years` is how long it lasts at
+    the measured rate of wear, ``None`` where two visits do not tell one.
     """
 
     kind: Kind
@@ -68,9 +94,15 @@ class Option:
     removal: Spread | None
     height_left: tuple[tuple[int, Spread], ...]
     checks: tuple[Check, ...]
-    price: int
+    cost: Cost
     brings: tuple[str, ...] = ()
     curve: tuple[TradeOff, ...] = ()
+    years: YearsLeft | None = None
+
+    @property
+    def price(self) -> int:
+        """Price before tax, minor units."""
+        return self.cost.total
 
     @property
     def verdict(self) -> Verdict:
@@ -88,12 +120,17 @@ class Recommendation:
     settle: str = ""
 
 
-Pricing = Callable[[Kind, int, int], int]
-"""(kind, frets dressed, frets replaced) to a price in minor units."""
+Pricing = Callable[[Kind, int, int], Cost]
+"""(kind, frets dressed, frets replaced) to what it costs."""
 
 
 def work_out_options(
-    wear: WearMap, limits: Limits, price: Pricing, wire_height: Measured | None = None, seed: int = 0
+    wear: WearMap,
+    limits: Limits,
+    price: Pricing,
+    wire_height: Measured | None = None,
+    rates: Sequence[Rate] = (),
+    seed: int = 0,
 ) -> tuple[Option, ...]:
     """Every option for a board, in the order of `Kind`.
 
@@ -102,21 +139,26 @@ def work_out_options(
     wear : WearMap
     limits : Limits
     price : callable
-        (kind, frets dressed, frets replaced) to minor units.
+        (kind, frets dressed, frets replaced) to `Cost`.
     wire_height : Measured, optional
         Crown height of the wire chosen for new frets; the unworn height where not given.
+    rates : sequence of Rate
+        Wear a year between this visit and an earlier one, where there was one.
     seed : int
         Of the Monte Carlo draws.
     """
     boards = draw_boards(wear, seed=seed)
     new = wire_height or wear.crown_height
-    return (
+    options = (
         _leave(wear, boards, limits, price),
         _dress(wear, boards, limits, price),
         _level(wear, boards, limits, price),
         _partial(wear, boards, limits, price, new),
         _refret(wear, limits, price, new),
     )
+    yearly = draw_rates(rates, len(boards.depth), seed)
+    least = limits["crown_height"].value
+    return tuple(replace(o, years=years_left(dict(o.height_left), yearly, least, seed)) for o in options)
 
 
 def _check(limit: Limit, ok: NDArray[np.bool_] | None, worst: int | None = None) -> Check:
@@ -241,6 +283,7 @@ def _partial(wear: WearMap, boards: Boards, limits: Limits, price: Pricing, new:
     left = height_after(boards, kept, off)
     check = _height_check(limits, kept, left if wear.read else None)
     brings = ["New frets are taken down to the height of the old ones, and their ends bevelled to match."]
+    brings += _of_pulling(wear)
     if new is not None and left is not None and new.value < float(left.mean()):
         brings.append("The wire chosen is lower than what is left on the old frets: choose a taller one.")
     return Option(
@@ -267,7 +310,7 @@ def _trade_off(boards: Boards, limits: Limits) -> tuple[TradeOff, ...]:
 def _refret(wear: WearMap, limits: Limits, price: Pricing, new: Measured | None) -> Option:
     every = tuple(f.number for f in wear.frets)
     limit = limits["crown_height"]
-    brings = ["The slots and the board are cleaned while the frets are out."]
+    brings = ["The slots and the board are cleaned while the frets are out.", *_of_pulling(wear)]
     if new is None:
         check = Check(limit, None, Verdict.CANNOT_TELL)
         return Option(Kind.REFRET, (), every, None, (), (check,), price(Kind.REFRET, 0, len(every)), tuple(brings))
@@ -280,6 +323,18 @@ def _refret(wear: WearMap, limits: Limits, price: Pricing, new: Measured | None)
         Kind.REFRET, (), every, None, heights, (Check(limit, p, verdict_of(p)),),
         price(Kind.REFRET, 0, len(every)), tuple(brings),
     )  # fmt: skip
+
+
+def _of_pulling(wear: WearMap) -> list[str]:
+    """What pulling frets entails on this board."""
+    out = []
+    if wear.instrument.binding:
+        out.append(
+            "The board is bound: new tangs are cut short at both ends so that the crowns reach over the binding."
+        )
+    if wear.instrument.nibs:
+        out.append("The frets end in nibs: those beside new frets are lost or made again. Agree which.")
+    return out
 
 
 def recommend(wear: WearMap, options: Sequence[Option]) -> Recommendation:

@@ -1,24 +1,26 @@
-"""After the work: what was agreed held against what the photos show."""
+"""After the work: what was agreed held against what the photos and the calliper show."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 
 from inspect_app.inspection import Inspection
+from inspect_app.levelling import Spread
 from inspect_app.limits import Limits, Verdict, conformance_probability, verdict_of
 from inspect_app.wear import WearMap
-from shared.measured import Measured
+from shared.measured import COVERAGE_FACTOR, Measured
 
 __all__ = ["Agreed", "ProofCheck", "prove"]
 
 
 @dataclass(frozen=True, slots=True)
 class Agreed:
-    """What was agreed before the work: bevel angle from the perpendicular in degrees, and the height forecast in mm."""
+    """What was agreed before the work: bevel angle from the perpendicular in degrees, and the crown height that the
+    estimate expected of each fret, mm."""
 
     bevel_deg: float = 30.0  # common practice, no source; some prefer 35, about 20 when the ends are then rounded
-    height_left: float | None = None
+    forecast: Mapping[int, Spread] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +37,12 @@ class ProofCheck:
 def prove(agreed: Agreed, after: WearMap, inspections: Iterable[Inspection], limits: Limits) -> tuple[ProofCheck, ...]:
     """Hold the after-work photos against what was agreed: bevels by end, flats, divots, height left."""
     kept = tuple(inspections)
-    return (*_bevels(agreed, kept, limits), *_divots(after, limits), *_flats(after, limits), *_height(after, limits))
+    return (
+        *_bevels(agreed, kept, limits),
+        *_divots(after, limits),
+        *_flats(after, limits),
+        *_height(after, agreed, limits),
+    )
 
 
 def _bevels(agreed: Agreed, inspections: tuple[Inspection, ...], limits: Limits) -> list[ProofCheck]:
@@ -95,18 +102,27 @@ def _flats(after: WearMap, limits: Limits) -> list[ProofCheck]:
     return out
 
 
-def _height(after: WearMap, limits: Limits) -> list[ProofCheck]:
+def _height(after: WearMap, agreed: Agreed, limits: Limits) -> list[ProofCheck]:
+    """Height left on every fret that was measured: against what the estimate expected, else against the limit alone."""
     limit = limits["crown_height"]
     out = []
     for fret in after.frets:
         height = after.unworn_height(fret.number)
-        if height is None or not fret.was_read:
+        if height is None or not (fret.was_read or fret.crown_height is not None):
             continue
-        p = conformance_probability(height.value, height.u, lower=limit.value)
-        out.append(
-            ProofCheck(f"fret {fret.number}, crown height", f"at least {limit.value:g} mm", height, verdict_of(p))
-        )
+        least, target = _least_height(agreed.forecast.get(fret.number), limit.value)
+        p = conformance_probability(height.value, height.u, lower=least)
+        out.append(ProofCheck(f"fret {fret.number}, crown height", target, height, verdict_of(p)))
     if not out:
-        reason = "no after-work photo measures it"
+        reason = "nothing measured it after the work: write down what the calliper reads"
         out.append(ProofCheck("crown height", f"at least {limit.value:g} mm", None, Verdict.CANNOT_TELL, reason))
     return out
+
+
+def _least_height(forecast: Spread | None, limit: float) -> tuple[float, str]:
+    """The least height agreed and how it is said: the forecast less its U, never below the limit."""
+    if forecast is None:
+        return limit, f"at least {limit:g} mm"
+    expanded = COVERAGE_FACTOR * forecast.u
+    least = max(limit, forecast.value - expanded)
+    return least, f"at least {least:.2f} mm (expected {forecast.value:.2f} ± {expanded:.2f})"

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from calib.budget import evaluate, weighted_mean
@@ -170,6 +170,7 @@ def build_wear_map(
     instrument: Instrument,
     crown_height: Measured | None = None,
     height_from: str = "",
+    own_heights: Mapping[int, Measured] | None = None,
 ) -> WearMap:
     """Put the inspections of one visit together.
 
@@ -182,12 +183,18 @@ def build_wear_map(
         Unworn crown height shared by all frets, mm.
     height_from : str
         Where that height came from, for the page and the PDF.
+    own_heights : mapping of int to Measured, optional
+        Unworn crown height of single frets that were measured themselves, mm.
     """
     by_fret: dict[int, list[tuple[Inspection, FretReading]]] = {}
     for inspection in inspections:
         for reading in inspection.frets:
             by_fret.setdefault(reading.number, []).append((inspection, reading))
-    frets = tuple(_fret_wear(n, by_fret.get(n, []), instrument, crown_height) for n in range(1, instrument.frets + 1))
+    own = own_heights or {}
+    frets = tuple(
+        replace(_fret_wear(n, by_fret.get(n, []), instrument, own.get(n) or crown_height), crown_height=own.get(n))
+        for n in range(1, instrument.frets + 1)
+    )
     return WearMap(instrument, frets, crown_height, height_from)
 
 

@@ -48,13 +48,15 @@ def _estimate(store: Store, job_id: int, options: argparse.Namespace) -> None:
     decision = decide(store, job_id, options.visit)
     book = decision.terms.prices
     for o in decision.options:
-        print(f"  {o.kind}: {format_money(o.price, book.currency, book.minor_digits)}; limits: {o.verdict}")
+        money = format_money(o.price, book.currency, book.minor_digits, book.locale)
+        print(f"  {o.kind}: {money}; limits: {o.verdict}")
     print(" ".join(w for w in (decision.recommendation.reason, decision.recommendation.settle) if w))
     made = draft(store, job_id, options.visit, Kind(options.option) if options.option else None)
     if options.issue:
         made = issue_estimate(store, made.id, options.visit, options.paper)
-    money = format_money(totals(made.estimate).total, made.estimate.currency, made.estimate.minor_digits)
-    print(f"estimate {made.estimate.revision} ({made.status}): {made.estimate.option}, {money}")
+    e = made.estimate
+    money = format_money(totals(e).total, e.currency, e.minor_digits, e.locale)
+    print(f"estimate {e.revision} ({made.status}): {e.option}, {money}")
     if options.out:
         _write(options.out, estimate_pdf(store, made.id, options.visit, options.paper))
 

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from inspect_app.jobs.models import Base
 
-__all__ = ["EstimateRow", "Terms", "Wire"]
+__all__ = ["EstimateRow", "FretHeight", "Terms", "Wire"]
 
 
 class Wire(Base):
@@ -61,3 +61,15 @@ class EstimateRow(Base):
     decided_on: Mapped[date | None]
     created: Mapped[datetime]
     updated: Mapped[datetime]
+
+
+class FretHeight(Base):
+    """The crown height of one fret as a calliper or gauge read it at a visit; the last one written counts."""
+
+    __tablename__ = "fret_heights"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    visit_id: Mapped[int] = mapped_column(ForeignKey("visits.id"), index=True)
+    fret: Mapped[int]
+    height: Mapped[float | None]
+    """Millimetres; null where an earlier one was taken back."""
+    written: Mapped[datetime]

@@ -100,5 +100,7 @@ def instrument_of(details: InstrumentDetails) -> Instrument | None:
         details.scale_length,
         radius_nut=details.radius_nut,
         radius_last=details.radius_last or details.radius_nut,
+        binding=details.binding,
+        nibs=details.nibs,
         **{n: v for n, v in known.items() if v is not None},
     )

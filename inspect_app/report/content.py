@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from inspect_app.estimate import Estimate, format_money, totals
+from inspect_app.estimate import Estimate, format_amount, format_money, totals
 from inspect_app.options import Option, Recommendation
 from inspect_app.proof import ProofCheck
 from inspect_app.wear import WearMap
@@ -102,14 +103,18 @@ def estimate_content(
     recommendation: Recommendation,
     options: Sequence[Option],
     record: tuple[Sequence[ReadingRow], Sequence[NotMeasured], Sequence[Picture]],
+    materials: Iterable[str],
     show: Format,
 ) -> dict[str, Any]:
-    """Data of ``estimate.typ``; `record` is (readings, what was not measured, pictures)."""
+    """Data of ``estimate.typ``.
+
+    `record` is (readings, what was not measured, pictures); `materials` are texts that may name a controlled material.
+    """
     readings, unread, pictures = record
     money = totals(estimate)
 
     def cash(amount: int) -> str:
-        return format_money(amount, estimate.currency, estimate.minor_digits)
+        return format_money(amount, estimate.currency, estimate.minor_digits, estimate.locale)
 
     out = _frame(
         heading, f"Estimate {estimate.revision}", [("Date", estimate.made_on), ("Valid until", estimate.valid_until)]
@@ -124,8 +129,8 @@ def estimate_content(
                 "text": r.text,
                 "quantity": r.quantity,
                 "unit": r.unit,
-                "price": _bare(cash(r.unit_price)),
-                "amount": _bare(cash(r.amount)),
+                "price": format_amount(r.unit_price, estimate.minor_digits, estimate.locale),
+                "amount": format_amount(r.amount, estimate.minor_digits, estimate.locale),
             }
             for r in estimate.lines
         ],
@@ -135,6 +140,9 @@ def estimate_content(
             for o in options
             if str(o.kind) != estimate.option
         ],
+        "mind": _mind(estimate.option, options, materials),
+        "cautions": _cautions(estimate.option),
+        "defer": load_table("cautions")["defer"],
         "terms": f"Prices hold until {estimate.valid_until}. {recommendation.settle}".strip(),
         "method": METHOD,
         "wear": wear_table(wear, 0.2),
@@ -144,8 +152,23 @@ def estimate_content(
     return out
 
 
-def _bare(money: str) -> str:
-    return money.rsplit(" ", 1)[0]
+def _mind(kind: str, options: Sequence[Option], materials: Iterable[str]) -> list[str]:
+    """What the customer should know of the work chosen: what it brings, controlled materials."""
+    brings = [b for o in options if str(o.kind) == kind for b in o.brings]
+    return [*brings, *_controlled(materials)]
+
+
+def _cautions(kind: str) -> list[dict[str, Any]]:
+    """The usual cautions of the operations that an option is made of."""
+    groups = [g for g in load_table("cautions").values() if isinstance(g, dict) and kind in g.get("when", ())]
+    return [{"operation": g["operation"], "lines": g["lines"]} for g in groups]
+
+
+def _controlled(texts: Iterable[str]) -> list[str]:
+    """A sentence for every material under trade controls that one of the texts names."""
+    said = " ".join(texts).lower()
+    known: Mapping[str, str] = load_table("cautions")["materials"]
+    return list(dict.fromkeys(text for name, text in known.items() if re.search(rf"\b{name}\b", said)))
 
 
 def _totals(
@@ -192,16 +215,14 @@ def _leaves(option: Option) -> str:
 
 def bench_content(heading: Heading, option: Option, work: Mapping[str, str], woods: Iterable[str]) -> dict[str, Any]:
     """Data of ``bench.typ``: the work, the height expected, checks to tick, cautions for the operations chosen."""
-    table = load_table("cautions")
-    groups = [g for g in table.values() if isinstance(g, dict) and str(option.kind) in g.get("when", ())]
     out = _frame(heading, "Bench sheet", [])
     out |= {
         "work": [["Work", str(option.kind).capitalize()], *([k, v] for k, v in work.items() if v)],
         "heights": _height_rows(option),
         "checks": _bench_checks(option),
-        "cautions": [{"operation": g["operation"], "lines": g["lines"]} for g in groups],
-        "defer": table["defer"],
-        "materials": [text for key, text in table["materials"].items() if any(key in w.lower() for w in woods)],
+        "cautions": _cautions(str(option.kind)),
+        "defer": load_table("cautions")["defer"],
+        "materials": _controlled(woods),
     }
     return out
 

@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from inspect_app.estimate import PriceBook, price_of
+from inspect_app.estimate import PriceBook, cost_of
 from inspect_app.inspection import FretReading, Inspection
 from inspect_app.jobs import loading
-from inspect_app.jobs.decision_models import Terms, Wire
-from inspect_app.jobs.details import FIRST_VISIT, InstrumentDetails, instrument_of
-from inspect_app.jobs.models import Job, Photo, Setting
+from inspect_app.jobs.decision_models import FretHeight, Terms, Wire
+from inspect_app.jobs.details import FIRST_VISIT, MAX_FRETS, InstrumentDetails, instrument_of
+from inspect_app.jobs.models import Job, Photo, Setting, Visit
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.limits import Limits
 from inspect_app.options import Kind, Option, Recommendation, recommend, work_out_options
 from inspect_app.readings import without
 from inspect_app.services.finding import now, row, touch
-from inspect_app.wear import Rate, WearMap, build_wear_map, wear_rates
-from inspect_app.wire import WireStock
+from inspect_app.wear import Rate, WearMap, build_wear_map, combined, wear_rates
+from inspect_app.wire import Match, WireStock, match_wire
 from shared.errors import OptionError
 from shared.measured import Contribution, Measured
 
@@ -33,14 +33,18 @@ __all__ = [
     "add_wire",
     "change_terms",
     "decide",
+    "fret_heights",
     "inspections_of",
+    "keep_terms",
     "rates",
     "remove_wire",
     "shop_limits",
     "shop_prices",
     "terms",
     "wear_of",
+    "wire_matches",
     "wires",
+    "write_fret_heights",
 ]
 
 AFTER = "after"
@@ -119,17 +123,55 @@ def wear_of(store: Store, job_id: int, visit: str = FIRST_VISIT) -> WearMap:
         If the job does not say the scale length.
     """
     with reading(store) as session:
-        return _wear(row(session, Job, job_id, "job"), visit)
+        return _wear(session, row(session, Job, job_id, "job"), visit)
 
 
-def _wear(job: Job, visit: str) -> WearMap:
+def _wear(session: Session, job: Job, visit: str) -> WearMap:
     details = loading.details_of(job).instrument
     instrument = instrument_of(details)
     if instrument is None:
         raise OptionError("The job does not say the scale length.", "Write it on the job's page.")
     inspections = _inspections(job, visit)
     height, source = _crown_height(inspections, details, worked_on=visit == AFTER)
-    return build_wear_map(inspections, instrument, height, source)
+    return build_wear_map(inspections, instrument, height, source, _read_at_bench(session, job, visit))
+
+
+def _read_at_bench(session: Session, job: Job, visit: str) -> dict[int, Measured]:
+    """The last height written for each fret at a visit, those taken back left out."""
+    written = select(FretHeight).join(Visit).where(Visit.job_id == job.id, Visit.label == visit)
+    last = {r.fret: r.height for r in session.scalars(written.order_by(FretHeight.id))}
+    return {n: Measured.of(h, "mm", calliper=_KNOWN_WIRE_U) for n, h in sorted(last.items()) if h is not None}
+
+
+def fret_heights(store: Store, job_id: int, visit: str = FIRST_VISIT) -> dict[int, Measured]:
+    """Crown heights of single frets that were read with a calliper or gauge at a visit, mm."""
+    with reading(store) as session:
+        return _read_at_bench(session, row(session, Job, job_id, "job"), visit)
+
+
+def write_fret_heights(store: Store, job_id: int, heights: Mapping[int, float | None], visit: str) -> None:
+    """Write down crown heights, mm by fret, read where the fret is not worn; ``None`` takes one back.
+
+    Raises
+    ------
+    OptionError
+        If a height is not possible, the instrument has no such fret, or the job no such visit.
+    """
+    with writing(store) as session:
+        job = row(session, Job, job_id, "job")
+        at = next((v for v in job.visits if v.label == visit), None)
+        if at is None:
+            raise OptionError(f"The job has no visit {visit!r}.", "Add its photos first.")
+        now_known = _read_at_bench(session, job, visit)
+        for fret, height in heights.items():
+            if not 1 <= fret <= (job.frets or MAX_FRETS):
+                raise OptionError(f"The instrument has no fret {fret}.", f"It has {job.frets or MAX_FRETS}.")
+            if height is not None and not 0.1 <= height <= 3.0:
+                raise OptionError(f"A crown {height:g} mm high is not possible.", "Give millimetres, 0.1 to 3.")
+            known = now_known.get(fret)
+            if height != (known.value if known else None):
+                session.add(FretHeight(visit_id=at.id, fret=fret, height=height, written=now()))
+        touch(job)
 
 
 def _crown_height(
@@ -175,7 +217,7 @@ def rates(store: Store, job_id: int, earlier: str, later: str) -> tuple[Rate, ..
         years = (dates[later] - dates[earlier]).days / 365.25
         limit = _terms_view(session, job_id).limits["divot_leave"].value
         try:
-            return wear_rates(_wear(job, earlier), _wear(job, later), years, limit)
+            return wear_rates(_wear(session, job, earlier), _wear(session, job, later), years, limit)
         except ValueError:
             raise OptionError("The two visits are on the same day or in the wrong order.", "Choose others.") from None
 
@@ -183,12 +225,43 @@ def rates(store: Store, job_id: int, earlier: str, later: str) -> tuple[Rate, ..
 def decide(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Decision:
     """Work out every option for a visit's readings and recommend one."""
     with reading(store) as session:
-        wear = _wear(row(session, Job, job_id, "job"), visit)
+        job = row(session, Job, job_id, "job")
+        wear = _wear(session, job, visit)
         known = _terms_view(session, job_id)
-    book, wire = known.prices, known.wire
-    new = Measured.of(wire.stock.crown_height, "mm", stated_height=_STOCK_WIRE_U) if wire else None
-    options = work_out_options(wear, known.limits, lambda kind, d, r: price_of(book, kind, d, r), new)
+        yearly = _rates_since_last(session, job, visit, wear, known.limits["divot_leave"].value)
+    book, stock = known.prices, known.wire.stock if known.wire else None
+    new = Measured.of(stock.crown_height, "mm", stated_height=_STOCK_WIRE_U) if stock else None
+    options = work_out_options(wear, known.limits, lambda kind, d, r: cost_of(book, kind, d, r, stock), new, yearly)
     return Decision(wear, options, recommend(wear, options), known)
+
+
+def _rates_since_last(session: Session, job: Job, visit: str, wear: WearMap, limit: float) -> tuple[Rate, ...]:
+    """Wear a year since the visit before this one; none where there was none, or on the same day."""
+    at = next((v for v in job.visits if v.label == visit), None)
+    before = [v for v in job.visits if at is not None and v.date < at.date]
+    if at is None or not before:
+        return ()
+    years = (at.date - before[-1].date).days / 365.25
+    return wear_rates(_wear(session, job, before[-1].label), wear, years, limit)
+
+
+def wire_matches(store: Store, job_id: int, visit: str = FIRST_VISIT) -> tuple[Match, ...]:
+    """The shop's stock by likeness to the wire now on the board; empty while its width or height is not known.
+
+    The section photo is held first, else the crown width of the plan photos and the height written down.
+    """
+    with reading(store) as session:
+        job = row(session, Job, job_id, "job")
+        inspections = _inspections(job, visit)
+        details = loading.details_of(job).instrument
+        cuts = [i.frets[0] for i in inspections if i.view == "section" and i.frets]
+        height, _ = _crown_height(inspections, details, worked_on=visit == AFTER)
+    cut = next((c for c in cuts if c.crown_width is not None), None)
+    widths = [w for i in inspections if i.view == "plan" for f in i.frets if (w := f.crown_width) is not None]
+    width = cut.crown_width if cut else combined(widths) if widths else None
+    if width is None or height is None:
+        return ()
+    return match_wire([w.stock for w in wires(store)], width, height, tang_width=cut.tang_width if cut else None)
 
 
 def terms(store: Store, job_id: int) -> TermsView:
@@ -245,7 +318,9 @@ def change_terms(
     choice: Kind | str | None = None,
     note: str | None = None,
 ) -> TermsView:
-    """Change what a job is judged by; what is ``None`` stays, an empty `choice` goes back to the recommendation.
+    """Change what a job is judged by; what is ``None`` stays.
+
+    An empty `choice` goes back to the recommendation, a `wire_id` of 0 to the wire that is on the board.
 
     Raises
     ------
@@ -257,7 +332,7 @@ def change_terms(
     with writing(store) as session:
         job = row(session, Job, job_id, "job")
         old = _terms_view(session, job_id)
-        if wire_id is not None:
+        if wire_id:
             row(session, Wire, wire_id, "wire")
         chosen = (str(old.choice) if old.choice else "") if choice is None else str(choice)
         said = old.note if note is None else note.strip()
@@ -266,13 +341,18 @@ def change_terms(
         kept = session.get(Terms, job_id) or Terms(job_id=job_id)
         kept.limits = (limits or old.limits).to_dict()
         kept.prices = (prices or old.prices).to_dict()
-        kept.wire_id = wire_id if wire_id is not None else (old.wire.id if old.wire else None)
+        kept.wire_id = (old.wire.id if old.wire else None) if wire_id is None else (wire_id or None)
         kept.bevel_deg = old.bevel_deg if bevel_deg is None else bevel_deg
         kept.choice, kept.note, kept.updated = str(Kind(chosen)) if chosen else "", said, now()
         session.add(kept)
         touch(job)
         session.flush()
         return _terms_view(session, job_id)
+
+
+def keep_terms(store: Store, job_id: int) -> TermsView:
+    """Give the job its own copy of what it is judged by now, so that a later change in the shop does not move it."""
+    return change_terms(store, job_id)
 
 
 def add_wire(store: Store, wire: WireStock) -> WireView:

@@ -20,7 +20,7 @@ from inspect_app.jobs.details import FIRST_VISIT
 from inspect_app.jobs.models import Job
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.options import Kind
-from inspect_app.services.deciding import Decision, decide
+from inspect_app.services.deciding import Decision, decide, keep_terms
 from inspect_app.services.finding import now, row, touch
 from inspect_app.services.papers import estimate_paper
 from shared.errors import OptionError
@@ -39,7 +39,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class EstimateView:
-    """One revision of a job's estimate; `status` is draft, issued, accepted, declined or superseded."""
+    """One revision of a job's estimate; `status` is draft, issued, accepted, declined or superseded, `since` a date."""
 
     id: int
     job_id: int
@@ -47,6 +47,7 @@ class EstimateView:
     status: str
     content_hash: str
     decided_on: date | None
+    since: date
 
 
 def estimates(store: Store, job_id: int) -> tuple[EstimateView, ...]:
@@ -67,6 +68,7 @@ def draft(store: Store, job_id: int, visit: str = FIRST_VISIT, kind: Kind | None
     OptionError
         If there is no option to estimate yet.
     """
+    keep_terms(store, job_id)
     decision = decide(store, job_id, visit)
     chosen = kind or decision.kind
     if chosen is None:
@@ -88,19 +90,14 @@ def draft(store: Store, job_id: int, visit: str = FIRST_VISIT, kind: Kind | None
 
 def _from_decision(job: str, decision: Decision, kind: Kind) -> Estimate:
     option = decision.option(kind)
-    lines = option_lines(kind, len(option.dressed), len(option.replaced), decision.terms.prices)
-    wire = decision.terms.wire
-    if wire is not None:
-        each = wire.stock.price
-        lines = tuple(
-            replace(r, text=f"Fret wire, {wire.stock.label}", unit_price=each) if r.text == "Fret wire" else r
-            for r in lines
-        )
+    stock = decision.terms.wire.stock if decision.terms.wire else None
+    lines = option_lines(kind, len(option.dressed), len(option.replaced), decision.terms.prices, stock)
     said = decision.recommendation
     reason = said.reason if kind == said.kind else decision.terms.note or f"Chosen instead of “{said.kind}”."
     made = draft_estimate(job, kind, lines, decision.terms.prices, now().date(), reason)
     others = tuple((str(o.kind), o.price) for o in decision.options if o.kind != kind)
-    return replace(made, alternatives=others, note=decision.terms.note if kind == said.kind else "")
+    forecast = tuple((n, round(h.value, 4), round(h.u, 4)) for n, h in option.height_left)
+    return replace(made, alternatives=others, forecast=forecast, note=decision.terms.note if kind == said.kind else "")
 
 
 def change_estimate(
@@ -209,4 +206,6 @@ def _write(session: Session, at: EstimateRow, content: Estimate) -> EstimateRow:
 
 
 def _view(at: EstimateRow) -> EstimateView:
-    return EstimateView(at.id, at.job_id, Estimate.from_dict(at.content), at.status, at.content_hash, at.decided_on)
+    return EstimateView(
+        at.id, at.job_id, Estimate.from_dict(at.content), at.status, at.content_hash, at.decided_on, at.updated.date()
+    )

@@ -1,4 +1,4 @@
-"""A job as one file: papers, pictures without location data, readings as JSON and CSV with units."""
+"""A job as one file or folder: papers, pictures without location data, readings as JSON and CSV with units."""
 
 from __future__ import annotations
 
@@ -6,14 +6,16 @@ import csv
 import io
 import json
 import os
+import shutil
 import zipfile
 from pathlib import Path
 
 from inspect_app.jobs.records import JobView
 from inspect_app.jobs.store import Store
+from inspect_app.services.deciding import decide
 from inspect_app.services.estimating import estimate_pdf, estimates
 from inspect_app.services.jobs import job_view
-from inspect_app.services.papers import picture_of
+from inspect_app.services.papers import AFTER, bench_paper, handover_paper, picture_of
 from inspect_app.services.review import readings
 from shared.errors import OptionError, StoreError
 
@@ -41,28 +43,56 @@ def _plain(cell: str) -> str:
 
 
 def export_job(store: Store, job_id: int, path: Path, longest: int = 1600) -> Path:
-    """Write a job's papers, pictures, JSON and CSV to one zip file; the same job gives the same bytes.
+    """Write a job's papers, pictures, JSON and CSV; the same job gives the same bytes.
+
+    A `path` that ends in ``.zip`` becomes one zip file, any other a folder that must not exist yet or be empty.
 
     Raises
     ------
     OptionError
-        If the pictures' size makes no sense.
+        If the pictures' size makes no sense, or the folder holds something already.
     StoreError
-        If the file cannot be written; nothing half-written is left.
+        If it cannot be written; nothing half-written is left.
     """
     if not 200 <= longest <= 12_000:
         raise OptionError(f"Pictures of {longest} pixels are not possible.", "Choose 200 to 12000.")
-    job = job_view(store, job_id)
+    if path.is_dir() and any(path.iterdir()):
+        raise OptionError(f"{path} holds something already.", "Name a new folder, or a file that ends in .zip.")
+    contents = _contents(store, job_view(store, job_id), longest)
     part = path.with_name(f"{path.name}.part")
     try:
-        with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED) as archive:
-            for name, data in _contents(store, job, longest):
-                archive.writestr(zipfile.ZipInfo(name, _STAMP), data)
+        if path.suffix.lower() == ".zip":
+            _write_zip(part, contents)
+        else:
+            _write_folder(part, contents)
+            if path.is_dir():  # empty, as was checked
+                path.rmdir()
         os.replace(part, path)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        _throw_away(part)
         raise StoreError(f"{path} can't be written: {error.strerror}.", "Choose another place.") from error
     return path
+
+
+def _throw_away(part: Path) -> None:
+    if part.is_dir():
+        shutil.rmtree(part, ignore_errors=True)
+    else:
+        part.unlink(missing_ok=True)
+
+
+def _write_zip(path: Path, contents: list[tuple[str, bytes]]) -> None:
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in contents:
+            archive.writestr(zipfile.ZipInfo(name, _STAMP), data)
+
+
+def _write_folder(path: Path, contents: list[tuple[str, bytes]]) -> None:
+    path.mkdir()
+    for name, data in contents:
+        at = path / name
+        at.parent.mkdir(exist_ok=True)
+        at.write_bytes(data)
 
 
 def _contents(store: Store, job: JobView, longest: int) -> list[tuple[str, bytes]]:
@@ -74,6 +104,18 @@ def _contents(store: Store, job: JobView, longest: int) -> list[tuple[str, bytes
     for e in reversed(estimates(store, job.id)):
         if e.status != "draft":
             out.append((f"estimate-{e.estimate.revision}.pdf", estimate_pdf(store, e.id)))
+    out += _other_papers(store, job)
     for p in job.photos:
         out.append((f"pictures/{p.visit.label}-{p.id}-{p.view}.jpg", picture_of(store, p, longest)))
+    return out
+
+
+def _other_papers(store: Store, job: JobView) -> list[tuple[str, bytes]]:
+    """Bench sheet and handover, as far as the job has come to them."""
+    known = job.details.instrument.scale_length is not None
+    out = []
+    if known and decide(store, job.id).kind is not None:
+        out.append(("bench-sheet.pdf", bench_paper(store, job.id).data))
+    if known and any(p.visit.label == AFTER for p in job.photos):
+        out.append(("handover.pdf", handover_paper(store, job.id).data))
     return out

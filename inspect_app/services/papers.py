@@ -17,7 +17,7 @@ from inspect_app.jobs.records import JobView, PhotoView
 from inspect_app.jobs.store import Store
 from inspect_app.options import Kind
 from inspect_app.overlay import draw
-from inspect_app.proof import Agreed, ProofCheck, prove
+from inspect_app.proof import ProofCheck, prove
 from inspect_app.readings import readings_of
 from inspect_app.report.content import (
     Heading,
@@ -28,6 +28,7 @@ from inspect_app.report.content import (
     handover_content,
 )
 from inspect_app.report.pdf import PAPERS, Pdf, render_pdf
+from inspect_app.services.agreed import agreed_of
 from inspect_app.services.deciding import AFTER, decide, inspections_of, terms, wear_of
 from inspect_app.services.jobs import job_view
 from inspect_app.services.photos import photo_path
@@ -162,6 +163,7 @@ def estimate_paper(
         decision.recommendation,
         decision.options,
         (readings, unread, named),
+        _materials(job),
         show,
     )
     return render_pdf("estimate", content, files, estimate.made_on)
@@ -194,8 +196,13 @@ def bench_paper(store: Store, job_id: int, visit: str = FIRST_VISIT, paper: str 
         "Comes off": f"{off.value:.2f} ± {2 * off.u:.2f} mm" if off else "",
         "Mind": " ".join(option.brings),
     }
-    woods = (instrument.board_wood, "shell" if "shell" in job.details.asked_for.lower() else "")
-    return render_pdf("bench", bench_content(_heading(store, job, paper), option, work, woods), {}, _today(job))
+    content = bench_content(_heading(store, job, paper), option, work, _materials(job))
+    return render_pdf("bench", content, {}, _today(job))
+
+
+def _materials(job: JobView) -> tuple[str, ...]:
+    """Where the name of a material under trade controls could stand."""
+    return job.details.instrument.board_wood, job.details.instrument.kind, job.details.asked_for
 
 
 def _today(job: JobView) -> str:
@@ -206,7 +213,7 @@ def proof_of(store: Store, job_id: int, visit: str = AFTER) -> tuple[ProofCheck,
     """What was agreed held against the photos taken after the work."""
     known = terms(store, job_id)
     wear = wear_of(store, job_id, visit)
-    return prove(Agreed(known.bevel_deg), wear, inspections_of(store, job_id, visit), known.limits)
+    return prove(agreed_of(store, job_id), wear, inspections_of(store, job_id, visit), known.limits)
 
 
 def handover_paper(

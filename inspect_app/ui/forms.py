@@ -11,7 +11,7 @@ from inspect_app.services import InstrumentDetails, JobDetails
 from inspect_app.ui.bench import say
 from shared.errors import InspectError, OptionError
 
-__all__ = ["job_form", "parse_length"]
+__all__ = ["job_form", "parse_heights", "parse_length"]
 
 _INCH = re.compile(r"^\s*(?:(\d+)\s+)?(\d+(?:[.,]\d+)?)(?:\s*/\s*(\d+))?\s*(?:in|inch|\"|”|″)\s*$", re.IGNORECASE)
 _MM_PER_INCH = 25.4
@@ -57,6 +57,24 @@ def parse_length(text: str, what: str) -> float | None:
     except (ValueError, ZeroDivisionError):
         advice = "Write millimetres, such as 647.7, or inches with a mark, such as 25.5 in."
         raise OptionError(f"{what}: {text!r} is not a length.", advice) from None
+
+
+def parse_heights(text: str) -> dict[int, float]:
+    """Heights in mm by fret, from ``1: 0.95, 12: 0.93``; nothing from nothing.
+
+    Raises
+    ------
+    OptionError
+        If the text is not made of such pairs.
+    """
+    out: dict[int, float] = {}
+    for part in filter(None, (p.strip() for p in re.split(r"[;\n]|,(?!\d)", text))):
+        fret, _, height = part.partition(":")
+        length = parse_length(height, f"Fret {fret.strip()}")
+        if not fret.strip().isdecimal() or length is None:
+            raise OptionError(f"{part!r} is not a fret and its height.", "Write them as in 1: 0.95, 12: 0.93.")
+        out[int(fret)] = length
+    return out
 
 
 def _length(f: Field, was: float | None, key: str) -> str:

@@ -11,7 +11,7 @@ from datetime import date
 import numpy as np
 from PIL import Image
 
-from inspect_app.estimate import PriceBook, draft_estimate, option_lines, price_of
+from inspect_app.estimate import PriceBook, cost_of, draft_estimate, option_lines
 from inspect_app.instrument import Instrument
 from inspect_app.limits import Limits
 from inspect_app.options import Kind, recommend, work_out_options
@@ -60,8 +60,8 @@ def best(action, times=5):
 
 def main():
     wear, book = full_board(), PriceBook.default()
-    options = work_out_options(wear, Limits.default(), lambda k, d, r: price_of(book, k, d, r), mm(1.3))
-    t = best(lambda: work_out_options(wear, Limits.default(), lambda k, d, r: price_of(book, k, d, r), mm(1.3)))
+    options = work_out_options(wear, Limits.default(), lambda k, d, r: cost_of(book, k, d, r), mm(1.3))
+    t = best(lambda: work_out_options(wear, Limits.default(), lambda k, d, r: cost_of(book, k, d, r), mm(1.3)))
     print(f"options, 24 frets x 6 strings, 10,000 draws: {t:.3f} s (target 0.5)")
     said = recommend(wear, options)
     pictures = [Picture(f"p{i}.jpg", f"Picture {i}", "a worn fret") for i in range(12)]

@@ -15,7 +15,9 @@ from inspect_app.estimate import (
     Line,
     PriceBook,
     content_hash,
+    currency_digits,
     draft_estimate,
+    format_amount,
     format_money,
     option_lines,
     totals,
@@ -101,3 +103,14 @@ def test_money_is_shown_with_its_code():
     assert format_money(1234, "JPY", 0) == "1,234 JPY"
     assert Decimal("0.07") == Decimal(7).scaleb(-2)
     assert format_money(7, "EUR") == "0.07 EUR"
+
+
+def test_money_is_written_as_in_a_locale():
+    # currency, digits and grouping as in the Unicode CLDR, through the babel library
+    assert format_money(123450, "EUR", 2, "de_DE").replace("\xa0", " ") == "1.234,50 €"
+    assert format_money(123450, "USD", 2, "en_US") == "$1,234.50"
+    assert format_money(9000, "JPY", 0, "ja_JP") in ("¥9,000", "￥9,000")
+    assert format_amount(123450, 2, "de_DE") == "1.234,50"
+    assert (currency_digits("JPY"), currency_digits("USD"), currency_digits("KWD")) == (0, 2, 3)  # ISO 4217
+    with pytest.raises(OptionError, match="no currency"):
+        currency_digits("ABC")

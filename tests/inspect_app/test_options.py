@@ -1,14 +1,16 @@
 """Levelling and options on cases worked by hand, the working beside each."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from inspect_app.estimate import PriceBook, price_of
+from inspect_app.estimate import PriceBook, cost_of, option_lines
 from inspect_app.instrument import Instrument
-from inspect_app.levelling import draw_boards, height_after, removal
+from inspect_app.levelling import Spread, draw_boards, draw_rates, height_after, removal, years_left
 from inspect_app.limits import Limits, Verdict
-from inspect_app.options import Kind, recommend, work_out_options
-from inspect_app.wear import FretWear, Spot, WearMap
+from inspect_app.options import Cost, Kind, recommend, work_out_options
+from inspect_app.wear import FretWear, Rate, Spot, WearMap
 from shared.measured import Measured
 
 LIMITS = Limits.default()
@@ -36,7 +38,7 @@ def board(depths, height=UNWORN, u=0.005, flat=None):
 
 
 def decide(wear, wire=None):
-    options = work_out_options(wear, LIMITS, lambda k, d, r: price_of(BOOK, k, d, r), wire)
+    options = work_out_options(wear, LIMITS, lambda k, d, r: cost_of(BOOK, k, d, r), wire)
     return {o.kind: o for o in options}, recommend(wear, options)
 
 
@@ -127,7 +129,7 @@ def test_wide_flats_are_not_left_even_where_shallow():
 
 def test_equal_prices_go_to_the_least_work():
     wear = board([0.15, 0.15, 0.15, 0.15, 0.1, 0.1])
-    options = work_out_options(wear, LIMITS, lambda k, d, r: 100, mm(1.2))
+    options = work_out_options(wear, LIMITS, lambda k, d, r: Cost(100, 0), mm(1.2))
     assert recommend(wear, options).kind == Kind.LEVEL  # leave and dress are beyond; then the least work
 
 
@@ -164,3 +166,58 @@ def test_sum_of_four_rectangles_as_in_jcgm_101():
     draws = np.random.default_rng(0).uniform(-np.sqrt(3), np.sqrt(3), (1_000_000, 4)).sum(axis=1)
     assert draws.std() == pytest.approx(2.00, abs=0.01)
     assert np.quantile(draws, [0.025, 0.975]) == pytest.approx([-3.88, 3.88], abs=0.02)
+
+
+def test_cost_is_labour_and_material_apart_and_adds_up_to_the_lines():
+    # partial, two frets: 0.8 h + 2.5 h + 1.0 h at 75.00 = 322.50 labour; 2 x 1.50 + 8.00 = 11.00 material
+    options, _ = decide(board([0.25, 0.22, 0.10, 0.05, 0, 0], height=mm(0.90)))
+    cost = options[Kind.PARTIAL].cost
+    assert (cost.labour, cost.material, cost.hours) == (32250, 1100, "4.3")
+    for kind in Kind:
+        made = cost_of(BOOK, kind, 2, 3)
+        assert made.total == sum(line.amount for line in option_lines(kind, 2, 3, BOOK))
+
+
+def test_bound_boards_and_nibs_are_said_where_frets_come_out():
+    wear = board([0.25, 0.22, 0.10, 0.05, 0, 0], height=mm(0.90))
+    bound = replace(wear, instrument=Instrument(648.0, frets=6, binding=True, nibs=True))
+    for kind, said in ((Kind.PARTIAL, True), (Kind.REFRET, True), (Kind.LEVEL, False)):
+        words = " ".join(decide(bound)[0][kind].brings)
+        assert ("binding" in words and "nibs" in words) is said
+    assert "binding" not in " ".join(decide(wear)[0][Kind.REFRET].brings)
+
+
+def rate(fret, per_year, u, left=1.0):
+    return Rate(fret, 3, Measured.of(per_year, "mm/year", wear=u), left)
+
+
+def test_years_left_follow_from_height_and_rate():
+    # 1.10 - 0.70 = 0.40 mm to go at 0.04 mm a year: 10 years; nothing is uncertain, so the 95 % figure is the same
+    sure = years_left({4: Spread(1.1, 0.0)}, draw_rates([rate(4, 0.04, 0.0)]), 0.7)
+    assert sure.median == pytest.approx(10.0)
+    assert sure.at_least == pytest.approx(10.0)
+    assert sure.fret == 4
+    # rate 0.04 +- 0.008: the 5 % quantile of 0.4 / N(0.04, 0.008) is 0.4 / (0.04 + 1.645 * 0.008) = 7.52
+    spread_out = years_left({4: Spread(1.1, 0.0)}, draw_rates([rate(4, 0.04, 0.008)]), 0.7)
+    assert spread_out.at_least == pytest.approx(0.4 / (0.04 + 1.645 * 0.008), rel=0.01)
+
+
+def test_the_fret_that_wears_out_first_counts_and_its_fastest_string():
+    yearly = draw_rates([rate(1, 0.01, 0.0), rate(1, 0.05, 0.0), rate(2, 0.02, 0.0)])
+    first = years_left({1: Spread(1.0, 0.0), 2: Spread(1.0, 0.0)}, yearly, 0.7)
+    assert (first.median, first.fret) == (pytest.approx(6.0), 1)
+
+
+def test_no_years_without_a_rate_that_can_be_told():
+    assert years_left({1: Spread(1.0, 0.01)}, draw_rates([rate(1, 0.01, 0.02, left=None)]), 0.7) is None
+    assert all(o.years is None for o in decide(board([0.15] * 6))[0].values())
+
+
+def test_levelling_twice_lasts_shorter_than_new_frets():
+    wear = board([0.15] * 6)
+    options = work_out_options(
+        wear, LIMITS, lambda k, d, r: cost_of(BOOK, k, d, r), mm(1.3), [rate(n, 0.03, 0.004) for n in range(1, 7)]
+    )
+    years = {o.kind: o.years.median for o in options if o.years is not None}
+    assert years[Kind.LEVEL] < years[Kind.REFRET]
+    assert years[Kind.LEVEL] < years[Kind.LEAVE]  # levelling itself takes height off

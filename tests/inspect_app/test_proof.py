@@ -4,6 +4,7 @@ import pytest
 
 from inspect_app.inspection import FretReading, Inspection, PhotoSummary
 from inspect_app.instrument import Instrument
+from inspect_app.levelling import Spread
 from inspect_app.limits import Limits, Verdict
 from inspect_app.proof import Agreed, prove
 from inspect_app.wear import FretWear, Spot, WearMap
@@ -72,3 +73,22 @@ def test_height_left_is_held_against_its_limit():
     checks = said(Agreed(30.0), [], wear)
     assert checks["fret 1, crown height"].verdict == Verdict.WITHIN
     assert "fret 2, crown height" not in checks  # nobody looked at it after the work
+
+
+@pytest.mark.parametrize(
+    ("height", "verdict"),
+    # expected 0.93 +- 0.04 (k = 2): at least 0.89 was agreed; u of the calliper 0.01
+    [(0.93, Verdict.WITHIN), (0.89, Verdict.CANNOT_TELL), (0.85, Verdict.BEYOND)],
+)
+def test_height_left_is_held_against_what_the_estimate_expected(height, verdict):
+    own = Measured.of(height, "mm", calliper=0.01)
+    wear = WearMap(GUITAR, (FretWear(1, crown_height=own), FretWear(2)))
+    check = said(Agreed(30.0, {1: Spread(0.93, 0.02)}), [], wear)["fret 1, crown height"]
+    assert check.verdict == verdict
+    assert check.target == "at least 0.89 mm (expected 0.93 ± 0.04)"
+
+
+def test_a_forecast_never_lowers_the_limit():
+    wear = WearMap(GUITAR, (FretWear(1, crown_height=Measured.of(0.69, "mm", calliper=0.001)), FretWear(2)))
+    check = said(Agreed(30.0, {1: Spread(0.72, 0.03)}), [], wear)["fret 1, crown height"]
+    assert check.verdict == Verdict.BEYOND  # 0.72 - 0.06 = 0.66, but 0.70 must be left

@@ -8,10 +8,10 @@ import pytest
 from PIL import Image
 from pypdf import PdfReader
 
-from inspect_app.estimate import PriceBook, draft_estimate, option_lines, price_of
+from inspect_app.estimate import PriceBook, cost_of, draft_estimate, option_lines
 from inspect_app.instrument import Instrument
 from inspect_app.limits import Limits
-from inspect_app.options import Kind, recommend, work_out_options
+from inspect_app.options import Cost, Kind, recommend, work_out_options
 from inspect_app.proof import Agreed, prove
 from inspect_app.report.content import (
     Heading,
@@ -58,12 +58,12 @@ def heading(paper="a4", customer="A. Customer"):
 
 def estimate_pdf(paper="a4", customer="A. Customer"):
     wear = worn()
-    options = work_out_options(wear, Limits.default(), lambda k, d, r: price_of(BOOK, k, d, r))
+    options = work_out_options(wear, Limits.default(), lambda k, d, r: cost_of(BOOK, k, d, r))
     said = recommend(wear, options)
     e = draft_estimate("12", said.kind, option_lines(said.kind, 6, 0, BOOK), BOOK, date(2026, 5, 4), said.reason)
     pictures = [Picture(f"p{i}.jpg", f"Picture {i}", "a worn fret") for i in range(3)]
     record = ([ReadingRow(1, "crown width", mm(2.6), "p0")], [NotMeasured("fret 5, flats", "glare")], pictures)
-    data = estimate_content(heading(paper, customer), e, wear, said, options, record, show)
+    data = estimate_content(heading(paper, customer), e, wear, said, options, record, ("Rosewood board",), show)
     return render_pdf("estimate", data, {p.file: jpeg(i) for i, p in enumerate(pictures)}, e.made_on)
 
 
@@ -110,13 +110,21 @@ def test_any_name_makes_a_paper_and_stays_text(name):
         assert name in text_of(pdf)
 
 
+def test_the_estimate_says_what_the_customer_should_note_and_the_cautions_of_the_work():
+    words = " ".join(text_of(estimate_pdf()).split())
+    assert "nut slots and the action" in words
+    assert "CITES" in words
+    assert "Eye protection" in words
+    assert "licensed practice come first" in words
+
+
 def test_control_characters_are_taken_out():
     assert clean_text({"a": ["x\x00y\x07\n", 3]}) == {"a": ["xy\n", 3]}
 
 
 def test_bench_sheet_holds_the_cautions_of_the_work_chosen():
     wear = worn()
-    options = work_out_options(wear, Limits.default(), lambda k, d, r: 0, mm(1.2))
+    options = work_out_options(wear, Limits.default(), lambda k, d, r: Cost(0, 0), mm(1.2))
     full = next(o for o in options if o.kind == Kind.REFRET)
     pdf = render_pdf("bench", bench_content(heading(), full, {"Bevel": "30°"}, ["Rosewood"]), {}, "2026-05-04")
     words = " ".join(text_of(pdf).split())

@@ -13,13 +13,27 @@ import pytest
 from PIL import Image
 from pypdf import PdfReader
 
+import inspect_app.services.measuring as measuring
+from inspect_app.ask import Ask
 from inspect_app.cli import OPTIONS, main
-from inspect_app.estimate import Line
+from inspect_app.estimate import Line, totals
+from inspect_app.inspection import FretReading, Inspection, PhotoSummary
 from inspect_app.jobs.details import JobDetails
 from inspect_app.limits import Verdict
 from inspect_app.options import Kind
-from inspect_app.services import add_photo, create_job, judge, open_store
-from inspect_app.services.deciding import add_wire, change_terms, decide, rates, remove_wire, wear_of, wires
+from inspect_app.services import add_photo, create_job, judge, measure_photo, open_store, put_setting
+from inspect_app.services.deciding import (
+    add_wire,
+    change_terms,
+    decide,
+    fret_heights,
+    rates,
+    remove_wire,
+    wear_of,
+    wire_matches,
+    wires,
+    write_fret_heights,
+)
 from inspect_app.services.estimating import (
     accept_estimate,
     change_estimate,
@@ -33,7 +47,7 @@ from inspect_app.services.exporting import export_job
 from inspect_app.services.papers import bench_paper, handover_paper, picture_of, proof_of
 from inspect_app.wire import WireStock
 from shared.errors import OptionError, StoreError
-from tests.inspect_app.deciding_case import jpeg, make_job, put_elevation
+from tests.inspect_app.deciding_case import jpeg, make_job, mm, put_elevation
 
 
 @pytest.fixture
@@ -219,6 +233,81 @@ def test_rate_of_wear_between_visits(store, job, put):
         rates(store, job, "intake", "never")
 
 
+def test_options_tell_the_years_left_once_two_visits_tell_a_rate(store, job, put):
+    put(job, 1, [0.05] * 6)
+    put(job, 2, [0.10] * 6, visit="check")
+    assert all(o.years is None for o in decide(store, job, "check").options)  # both on one day
+    db = sqlite3.connect(store.data_dir / "jobs.sqlite")
+    db.execute("UPDATE visits SET date = date(date, '-2 years') WHERE label = 'intake'")
+    db.commit()
+    db.close()
+    # height 1.1 - 0.1 now, 0.70 must be left: 0.30 mm at 0.025 mm a year, six frets alike: about 12 years or less
+    assert 8.0 < decide(store, job, "check").option(Kind.LEAVE).years.median < 12.1
+    assert decide(store, job).option(Kind.LEAVE).years is None
+
+
+def test_drafting_gives_the_job_its_own_limits_and_prices(store, job, put):
+    put(job, 1, [0.15] * 6)
+    first = draft(store, job)
+    put_setting(store, "limits", decide(store, job).terms.limits.with_value("crown_height", 1.05).to_dict())
+    assert decide(store, job).terms.limits["crown_height"].value == 0.70
+    assert draft(store, job).estimate.lines == first.estimate.lines
+    other = make_job(store)
+    assert decide(store, other).terms.limits["crown_height"].value == 1.05
+
+
+def test_heights_read_with_a_calliper_count_for_their_fret_and_can_be_taken_back(store, job, put):
+    put(job, 1, [0.15] * 6)
+    write_fret_heights(store, job, {2: 0.8}, "intake")
+    left = dict(decide(store, job).option(Kind.LEVEL).height_left)
+    assert left[2].value == pytest.approx(0.63, abs=0.02)
+    assert left[1].value == pytest.approx(0.93, abs=0.02)
+    write_fret_heights(store, job, {2: None}, "intake")
+    assert fret_heights(store, job) == {}
+    for bad, why in (({9: 1.0}, "no fret 9"), ({1: 9.0}, "not possible")):
+        with pytest.raises(OptionError, match=why):
+            write_fret_heights(store, job, bad, "intake")
+    with pytest.raises(OptionError, match="no visit"):
+        write_fret_heights(store, job, {1: 1.0}, "after")
+
+
+def test_height_left_is_proved_against_the_estimates_forecast(store, job, put):
+    put(job, 1, [0.15] * 6)
+    issued = issue_estimate(store, draft(store, job).id)
+    assert dict((n, v) for n, v, _ in issued.estimate.forecast)[1] == pytest.approx(0.93, abs=0.02)
+    put(job, 2, [0.0] * 6, visit="after", bevel=30.3)
+    write_fret_heights(store, job, {1: 0.95, 2: 0.60}, "after")
+    checks = {c.what: c for c in proof_of(store, job)}
+    assert "expected 0.92" in checks["fret 1, crown height"].target
+    assert checks["fret 1, crown height"].verdict == Verdict.WITHIN
+    assert checks["fret 2, crown height"].verdict == Verdict.BEYOND
+
+
+def test_wire_in_stock_is_matched_to_the_wire_on_the_board(store, job, monkeypatch):
+    assert wire_matches(store, job) == ()
+    add_wire(store, WireStock("taller", "stainless", 2.6, 1.35, 0.60))
+    add_wire(store, WireStock("as now", "nickel silver", 2.6, 1.1, 0.52))
+    cut = FretReading(1, crown_width=mm(2.6), crown_height=mm(1.1), tang_width=mm(0.52))
+    who = PhotoSummary("s.jpg", "0" * 64, 160, 120)
+    monkeypatch.setattr(measuring, "calibration", lambda *_: None)
+    monkeypatch.setattr(measuring, "measure", lambda *_: Inspection("section", who, "t", {}, (cut,)))
+    photo = add_photo(store, job, jpeg(3), "s.jpg", "section").photo
+    measure_photo(store, photo.id, Ask("section"))
+    found = wire_matches(store, job)
+    assert [(m.wire.label, m.relation) for m in found] == [("as now", "same"), ("taller", "taller")]
+    assert found[0].warnings == ()
+    assert "0.08 mm wider" in " ".join(found[1].warnings)
+
+
+def test_the_wire_chosen_is_priced_alike_in_option_and_estimate_and_can_be_taken_off(store, job, put):
+    put(job, 1, [0.3] * 6)
+    wire = add_wire(store, WireStock("costly", "stainless", 2.6, 1.3, price=900))
+    change_terms(store, job, wire_id=wire.id)
+    price = decide(store, job).option(Kind.REFRET).price
+    assert totals(draft(store, job, kind=Kind.REFRET).estimate).lines == price
+    assert change_terms(store, job, wire_id=0).wire is None
+
+
 def test_export_holds_papers_pictures_and_readings_and_no_location(store, job, put, tmp_path):
     put(job, 1, [0.15] * 6)
     issue_estimate(store, draft(store, job).id)
@@ -230,7 +319,11 @@ def test_export_holds_papers_pictures_and_readings_and_no_location(store, job, p
         answers = json.loads(z.read("readings.json"))
         picture = next(n for n in names if n.startswith("pictures/"))
         exif = Image.open(io.BytesIO(z.read(picture))).getexif()
-    assert "estimate-1.pdf" in names
+    assert {"estimate-1.pdf", "bench-sheet.pdf"} <= set(names)
+    folder = export_job(store, job, tmp_path / "as-folder")
+    assert sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()) == sorted(names)
+    with pytest.raises(OptionError, match="something already"):
+        export_job(store, job, folder)
     assert next(r for r in rows if r["reading"] == "fret 1, divots 1, depth")["unit"] == "mm"
     assert answers[0]["view"] == "elevation"
     assert not exif

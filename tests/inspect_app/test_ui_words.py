@@ -2,7 +2,7 @@
 
 import pytest
 
-from inspect_app.ui.forms import parse_length
+from inspect_app.ui.forms import parse_heights, parse_length
 from inspect_app.ui.words import expanded, number, plain, shown, signed
 from shared.errors import OptionError
 from shared.measured import Measured
@@ -48,3 +48,12 @@ def test_text_from_people_is_never_markup(text):
     safe = plain(text)
     for sign in "*[]<>$#:":
         assert sign not in safe.replace(f"\\{sign}", "")
+
+
+def test_heights_by_fret_are_read_from_one_line():
+    assert parse_heights("1: 0.95, 12: 0.93") == {1: 0.95, 12: 0.93}
+    assert parse_heights("1: 0,95; 2: 1/32 in") == {1: 0.95, 2: pytest.approx(0.79375)}
+    assert parse_heights("  ") == {}
+    for bad in ("1 0.95", "one: 0.9", "3:"):
+        with pytest.raises(OptionError):
+            parse_heights(bad)

@@ -6,9 +6,11 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.limits import Verdict
+from inspect_app.services.deciding import fret_heights, write_fret_heights
 from inspect_app.services.papers import AFTER, handover_paper, proof_of, proof_pairs
 from inspect_app.ui import server
-from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
+from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job
+from inspect_app.ui.forms import parse_heights
 from inspect_app.ui.words import plain, shown
 from shared.errors import InspectError
 
@@ -35,6 +37,24 @@ def checks(job: services.JobView) -> None:
     )
 
 
+def heights(job: services.JobView) -> None:
+    """Crown heights read at the bench: no photo of a fret in its slot shows them."""
+    known = fret_heights(server.store(), job.id, AFTER)
+    with st.expander("Crown heights read with a calliper", expanded=not known), st.form("heights", border=False):
+        text = st.text_input(
+            "Fret and height in mm, one after another",
+            ", ".join(f"{n}: {q.value:g}" for n, q in known.items()),
+            placeholder="1: 0.95, 12: 0.93",
+            help="From the board to the crown's top, beside the fret's middle. Each counts with ± 0.06 mm.",
+        )
+        if st.form_submit_button("Keep these heights"):
+            with saying():
+                typed = parse_heights(text)
+                gone = dict.fromkeys(set(known) - set(typed))
+                write_fret_heights(server.store(), job.id, {**gone, **typed}, AFTER)
+                st.rerun()
+
+
 def pairs(job: services.JobView) -> None:
     """The same frets before and after, at the same scale."""
     for caption, before, after in proof_pairs(server.store(), job.id):
@@ -52,6 +72,7 @@ if not any(v.label == AFTER for v in job.visits):
     st.stop()
 try:
     checks(job)
+    heights(job)
     st.download_button(
         "Handover (PDF)",
         data=lambda: handover_paper(server.store(), job.id).data,

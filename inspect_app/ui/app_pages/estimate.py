@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
@@ -29,7 +30,7 @@ PAPERS = {"A4": "a4", "Letter": "letter"}
 
 def cash(view: EstimateView, amount: int) -> str:
     """An amount in the estimate's currency."""
-    return format_money(amount, view.estimate.currency, view.estimate.minor_digits)
+    return format_money(amount, view.estimate.currency, view.estimate.minor_digits, view.estimate.locale)
 
 
 def minor(value: Any, digits: int) -> int:
@@ -106,10 +107,11 @@ def edit_draft(job: services.JobView, view: EstimateView) -> None:
     discount = cells[0].text_input("Discount, %", view.estimate.discount_percent, key=f"discount-{view.id}")
     tax = cells[1].text_input("Tax, %", view.estimate.tax_percent, key=f"tax-{view.id}")
     deposit = cells[2].text_input("Deposit, %", view.estimate.deposit_percent, key=f"deposit-{view.id}")
+    valid = st.date_input("Valid until", date.fromisoformat(view.estimate.valid_until), key=f"valid-{view.id}")
     note = st.text_input("Note to the customer", view.estimate.note, key=f"note-{view.id}")
     if st.button("Keep these lines", disabled=lines is None) and lines is not None:
         with saying():
-            change_estimate(server.store(), view.id, lines, discount, tax, deposit, note)
+            change_estimate(server.store(), view.id, lines, discount, tax, deposit, note, valid.isoformat())
             st.rerun()
     sums(view)
     paper = PAPERS[str(st.segmented_control("Paper", list(PAPERS), default="A4", required=True, key="paper"))]
@@ -136,7 +138,9 @@ def paper_button(where: Any, job: services.JobView, view: EstimateView, label: s
 
 def show_issued(job: services.JobView, view: EstimateView) -> None:
     """An issued revision: its total, its paper, the customer's answer."""
-    on = f" on {view.decided_on:%Y-%m-%d}" if view.decided_on else ""
+    on = f" on {view.decided_on or view.since:%Y-%m-%d}"
+    if view.status == "superseded":
+        on = f" on {view.since:%Y-%m-%d}"
     with st.container(border=True):
         st.markdown(f"**Revision {view.estimate.revision}**, {view.status}{on}: {plain(view.estimate.option)}")
         st.markdown(f"{cash(view, totals(view.estimate).total)}, valid until {view.estimate.valid_until}")

@@ -9,7 +9,15 @@ from inspect_app import services
 from inspect_app.estimate import format_money
 from inspect_app.limits import Verdict
 from inspect_app.options import Check, Kind, Option
-from inspect_app.services.deciding import Decision, change_terms, decide, wires
+from inspect_app.services.deciding import (
+    Decision,
+    change_terms,
+    decide,
+    shop_limits,
+    shop_prices,
+    wire_matches,
+    wires,
+)
 from inspect_app.services.estimating import draft
 from inspect_app.services.papers import bench_paper
 from inspect_app.ui import server
@@ -59,11 +67,11 @@ def check_line(check: Check) -> str:
 def show_option(decision: Decision, option: Option) -> None:
     """One option: price, what comes off, what is left, the limits."""
     prices = decision.terms.prices
-    price = format_money(option.price, prices.currency, prices.minor_digits)
+    price = format_money(option.price, prices.currency, prices.minor_digits, prices.locale)
     here = option.kind == decision.kind
     title = f"{'● ' if here else ''}{str(option.kind).capitalize()} · {price} · {SIGNS[option.verdict]}"
     with st.expander(title, expanded=here):
-        st.markdown("\n".join(f"- {plain(line)}" for line in facts(option)))
+        st.markdown("\n".join(f"- {plain(line)}" for line in [*facts(option), cost_line(option, decision)]))
         st.markdown("\n".join(f"- {plain(check_line(c))}" for c in option.checks))
         if option.height_left:
             heights(option, decision)
@@ -83,7 +91,21 @@ def facts(option: Option) -> list[str]:
     if option.height_left:
         fret, low = min(option.height_left, key=lambda h: h[1].value)
         out.append(f"Least crown height left: {low.value:.2f} ± {2 * low.u:.2f} mm, fret {fret}")
+    if option.years is not None:
+        y = option.years
+        out.append(
+            f"At the wear measured between the visits, about {y.median:.0f} years until fret {y.fret} is too low; "
+            f"more than {y.at_least:.0f} with 95 % probability"
+        )
     return [*out, *option.brings]
+
+
+def cost_line(option: Option, decision: Decision) -> str:
+    """Labour and material apart."""
+    book = decision.terms.prices
+    sums = (option.cost.labour, option.cost.material)
+    labour, material = (format_money(m, book.currency, book.minor_digits, book.locale) for m in sums)
+    return f"Labour {option.cost.hours} h, {labour}; material {material}"
 
 
 def heights(option: Option, decision: Decision) -> None:
@@ -141,10 +163,36 @@ def choose(job: services.JobView, decision: Decision) -> None:
         choice = st.selectbox("Option", kinds, index=index, format_func=lambda k: k.capitalize() or "As recommended")
         note = st.text_input("Why another than recommended", value=known.note)
         if st.form_submit_button("Keep this"):
-            chosen = stock[wire - 1].id if wire else None
+            chosen = stock[wire - 1].id if wire else 0
             with saying():
                 change_terms(server.store(), job.id, wire_id=chosen, bevel_deg=bevel, choice=choice, note=note)
                 st.rerun()
+
+
+def likeness(job: services.JobView, visit: str) -> None:
+    """The stock beside the wire that is on the board, and what to mind with each."""
+    found = wire_matches(server.store(), job.id, visit)
+    if not found:
+        return
+    with st.expander("Stock beside the wire now on the board"):
+        for m in found:
+            w = m.wire
+            size = f"crown {w.crown_width:g} x {w.crown_height:g} mm"
+            st.markdown(f"**{m.relation.capitalize()}**: {plain(w.label)}, {w.material}, {size}")
+            for warning in m.warnings:
+                st.caption(plain(warning))
+
+
+def own_terms(job: services.JobView, decision: Decision) -> None:
+    """Say when the job is judged by other limits or prices than the shop's present ones, and offer those."""
+    limits, prices = shop_limits(server.store()), shop_prices(server.store())
+    if (decision.terms.limits, decision.terms.prices) == (limits, prices):
+        return
+    st.caption("This job keeps the limits and prices it was first judged by; the shop's have changed since.")
+    if st.button("Judge it by the shop's present ones"):
+        with saying():
+            change_terms(server.store(), job.id, limits=limits, prices=prices)
+            st.rerun()
 
 
 def onward(job: services.JobView, decision: Decision, visit: str) -> None:
@@ -186,6 +234,8 @@ with main:
 with side:
     onward(job, decision, visit)
     choose(job, decision)
+    likeness(job, visit)
+    own_terms(job, decision)
     if decision.wear.crown_height is None:
         st.info("The crown height is not known. Add a section photo of a pulled fret, or write it on the job's page.")
     else:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from decimal import Decimal
+from typing import Any
 
 import streamlit as st
+from babel import Locale
+from babel.localedata import locale_identifiers
 
 from inspect_app import services
-from inspect_app.estimate import PriceBook
+from inspect_app.estimate import PriceBook, currency_digits
 from inspect_app.limits import Limits
 from inspect_app.services.deciding import add_wire, remove_wire, shop_limits, shop_prices, wires
 from inspect_app.ui import server
@@ -52,15 +55,20 @@ def limits() -> None:
 def prices() -> None:
     """The price book new jobs start from."""
     book = shop_prices(server.store())
-    digits = book.minor_digits
     with st.form("prices", border=False):
         left, right = st.columns(2)
         currency = left.text_input("Currency (ISO 4217 code)", book.currency, max_chars=3)
-        rate = right.number_input(
-            "Labour an hour", 0.0, 1e6, float(Decimal(book.rates["labour_per_hour"]).scaleb(-digits)), 1.0
+        tongues = ["", *sorted(locale_identifiers())]
+        locale = right.selectbox(
+            "Amounts written as in",
+            tongues,
+            index=tongues.index(book.locale) if book.locale in tongues else 0,
+            format_func=_tongue,
         )
+        money = _amounts(book, left, right)
         tax = left.number_input("Tax, %", 0.0, 100.0, float(book.rates["tax_percent"]), 0.5)
         deposit = right.number_input("Deposit, %", 0.0, 100.0, float(book.rates["deposit_percent"]), 5.0)
+        valid = left.number_input("Estimates hold for, days", 1, 365, int(book.rates["valid_days"]), 1)
         hours = {
             key: (left if i % 2 else right).number_input(
                 f"{key.replace('_', ' ').capitalize()}, hours", 0.0, 100.0, float(value), 0.05
@@ -68,21 +76,50 @@ def prices() -> None:
             for i, (key, value) in enumerate(book.hours.items())
         }
         if st.form_submit_button("Keep these prices"):
-            rates = dict(book.rates) | {
-                "labour_per_hour": int(Decimal(str(rate)).scaleb(digits).to_integral_value()),
-                "tax_percent": f"{tax:g}",
-                "deposit_percent": f"{deposit:g}",
-            }
-            kept: PriceBook = replace(
-                book,
-                currency=currency.strip().upper() or book.currency,
-                source="set by the shop",
-                rates=rates,
-                hours={k: f"{v:g}" for k, v in hours.items()},
-            )
-            services.put_setting(server.store(), "prices", kept.to_dict())
-            st.rerun()
+            with saying():
+                typed = replace(book, locale=str(locale), hours={k: f"{v:g}" for k, v in hours.items()})
+                kept = _with_money(typed, currency.strip().upper() or book.currency, money)
+                rates = dict(kept.rates) | {
+                    "tax_percent": f"{tax:g}",
+                    "deposit_percent": f"{deposit:g}",
+                    "valid_days": valid,
+                }
+                services.put_setting(server.store(), "prices", replace(kept, rates=rates).to_dict())
+                st.rerun()
     st.caption(f"These prices: {plain(book.source)}.")
+
+
+def _tongue(name: str) -> str:
+    """A locale by its name in English."""
+    return (Locale.parse(name).english_name or name) if name else "with the code after the amount"
+
+
+def _amounts(book: PriceBook, left: Any, right: Any) -> dict[str, float]:
+    """Fields for the amounts of money, in whole units."""
+
+    def field(where: Any, label: str, minor: int) -> float:
+        whole = float(Decimal(minor).scaleb(-book.minor_digits))
+        return float(where.number_input(label, 0.0, 1e7, whole, 1.0))
+
+    return {
+        "labour_per_hour": field(left, "Labour an hour", book.rates["labour_per_hour"]),
+        "wire_per_fret": field(right, "Wire a fret, where no wire was chosen", book.materials["wire_per_fret"]),
+        "consumables": field(left, "Consumables of a job", book.materials["consumables"]),
+    }
+
+
+def _with_money(book: PriceBook, currency: str, money: dict[str, float]) -> PriceBook:
+    """The book in this currency: amounts in its own minor units."""
+    digits = currency_digits(currency)
+    minor = {k: int(Decimal(str(v)).scaleb(digits).to_integral_value()) for k, v in money.items()}
+    return replace(
+        book,
+        currency=currency,
+        minor_digits=digits,
+        source="set by the shop",
+        rates=dict(book.rates) | {"labour_per_hour": minor.pop("labour_per_hour")},
+        materials=dict(book.materials) | minor,
+    )
 
 
 def stock() -> None:
