@@ -124,7 +124,7 @@ def fit_bevel(
     if far is None or near is None:
         return None
     d = pose.rays(edge.px).mean(axis=0)
-    far_outside, near_outside = (inward * f[0] * -d[2] + inward * d[1] >= 0.0 for f in (far, near))
+    far_outside, near_outside = (_far_is_outside(inward * f[0], inward, d) for f in (far, near))
     if far_outside == near_outside:
         fit = far if far_outside else near
     else:  # seen almost along the face: the rims coincide, and the fits differ by what that leaves open
@@ -133,6 +133,11 @@ def fit_bevel(
     slope, foot, u, low, high = fit
     angle = math.atan(inward * slope)
     return Bevel(angle, foot, u * math.cos(angle) ** 2, (high - low) / math.cos(angle), (low, high))
+
+
+def _far_is_outside(run_over_rise: float, inward: float, d: Array) -> bool:
+    """Whether the far rim makes the outline, seen along `d` (x = 1); off-centre the near one does."""
+    return bool(run_over_rise * -d[2] + inward * d[1] >= 0.0)
 
 
 def _on_rim(edge: EdgePath, pose: BoardPose, crown_line: Circle, crown: Crown, far: bool) -> tuple[Array, Array]:
@@ -276,16 +281,19 @@ def measure_end(edge: EdgePath, fret: StandingFret, end: End, u_roll: float, n: 
         return NotMeasured(what, got.reason)
     bevel, angle = got
     straight = Measured.of(bevel.straight, "mm", edge_noise=2.0 * fret.mm_per_px, corner=CORNER_MM / 2.0)
-    drawn = Outline("bevel", _drawn(bevel, fret, end), of=what)
+    drawn = Outline("bevel", _drawn(bevel, fret, end, edge), of=what)
     return EndReading(edge, bevel, angle.with_flags(*fret.flags), straight, drawn)
 
 
-def _drawn(bevel: Bevel, fret: StandingFret, end: End) -> tuple[tuple[float, float], ...]:
-    """The fitted line from the board to the crown's top, on the far rim."""
+def _drawn(bevel: Bevel, fret: StandingFret, end: End, edge: EdgePath) -> tuple[tuple[float, float], ...]:
+    """The fitted line from the board to the crown's top, on the rim that makes the outline."""
+    inward = 1.0 if end == "treble" else -1.0
     h = np.linspace(0.0, fret.crown.height, 12)
-    y = bevel.foot + (1.0 if end == "treble" else -1.0) * h * math.tan(bevel.angle)
+    y = bevel.foot + inward * h * math.tan(bevel.angle)
     z = fret.line.circle.z(y) - fret.crown.height + h
-    px = fret.pose.to_px(np.column_stack([fret.crown.half_width(h), y, z]))
+    far = _far_is_outside(math.tan(bevel.angle), inward, fret.pose.rays(edge.px).mean(axis=0))
+    half = fret.crown.half_width(h)
+    px = fret.pose.to_px(np.column_stack([half if far else -half, y, z]))
     return tuple((float(a), float(b)) for a, b in px)
 
 

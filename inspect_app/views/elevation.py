@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,14 +25,24 @@ from inspect_app.features.divot import (
     measure_length,
     read_profile,
 )
+from inspect_app.features.placed import Placed, placed_on
 from inspect_app.features.pose import ROLL_U
 from inspect_app.features.solid import blind_depth, depth_from_drop
 from inspect_app.features.standing import StandingFret, crossings, draw_crown_line, see_fret, u_scale
+from inspect_app.features.standing_by_hand import (
+    ARC,
+    hold_arc,
+    hold_end,
+    hold_hollows,
+    lost_hollows,
+    mark_divot,
+    marked,
+)
 from inspect_app.inspection import Divot, FretReading, Inspection, Outline
 from inspect_app.views import summaries
 from shared.measured import Contribution, Measured, NotMeasured
 
-__all__ = ["measure"]
+__all__ = ["Seen", "measure", "see", "read"]
 
 Array = NDArray[np.float64]
 Ends = dict[End, EndReading]
@@ -52,6 +63,18 @@ WIGGLE_SHARE = 0.5
 """How much of an edge's definition may bend the same way over the whole crown line."""
 
 
+@dataclass(frozen=True)
+class Seen:
+    """A photo read as far as it goes before any edge is placed by hand."""
+
+    photo: Photo
+    scale: Scale
+    plane: Plane
+    fret: StandingFret | NotMeasured
+    ends: Ends
+    missing: tuple[NotMeasured, ...]
+
+
 def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
     """Measure the fret in focus.
 
@@ -60,30 +83,75 @@ def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
     InspectError
         If the photo's scale is not the backdrop.
     """
-    n = ask.first_fret
-    kept = summaries(photo, scale, plane, ask)
-    base = Inspection("elevation", kept[0], __version__, ask.to_dict(), scale=kept[1], camera=kept[2])
+    return read(see(photo, scale, plane, ask), ask)
+
+
+def see(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Seen:
+    """Find the crown line and both ends; the edges that `ask` fixes by hand are not looked at.
+
+    Raises
+    ------
+    InspectError
+        If the photo's scale is not the backdrop.
+    """
     fret = see_fret(photo, scale, plane, ask)
     if isinstance(fret, NotMeasured):
-        what = ("crown line", "divots", "bevels")
-        return replace(base, not_measured=tuple(NotMeasured(f"fret {n}, {w}", fret.reason) for w in what))
-    fret, ends, missing = _ends(photo, fret, n)
+        return Seen(photo, scale, plane, fret, {}, ())
+    return Seen(photo, scale, plane, *_ends(photo, fret, ask.first_fret))
+
+
+def read(seen: Seen, ask: Ask) -> Inspection:
+    """The readings of what was seen, with the edges that `ask` fixes by hand where they were put."""
+    n = ask.first_fret
+    kept = summaries(seen.photo, seen.scale, seen.plane, ask)
+    base = Inspection("elevation", kept[0], __version__, ask.to_dict(), scale=kept[1], camera=kept[2])
+    if isinstance(seen.fret, NotMeasured):
+        what, why = ("crown line", "divots", "bevels"), seen.fret.reason
+        return replace(base, not_measured=tuple(NotMeasured(f"fret {n}, {w}", why) for w in what))
+    placed = placed_on(ask.hand_edges, n)
+    fret = hold_arc(seen.fret, placed.get(ARC, {}), n)
+    ends, missing = _held_ends(seen, fret, placed, n)
     profile = read_profile(fret.line)
     least = _least_depth(profile, fret)
-    hollows, declined = _hollows(photo, fret, profile, n)
+    found, declined = _hollows(seen.photo, fret, profile, n)
+    hollows = hold_hollows(found, fret, placed)
     flags = (*fret.flags, *(("STEEP_VIEW",) if fret.elevation > STEEP else ()))
-    radius = _radius(fret, profile, n)
+    by_hand = fret is not seen.fret
+    radius = _radius(fret, profile, n, by_hand)
     reading = FretReading(
         n,
         crown_line_radius=radius if isinstance(radius, Measured) else None,
         blind_depth=_blind(fret),
         bevel_treble=ends["treble"].angle if "treble" in ends else None,
         bevel_bass=ends["bass"].angle if "bass" in ends else None,
-        divots=tuple(_divot(h, least, fret, ends, flags) for h in hollows),
-        outlines=(*draw_crown_line(fret, n), *_drawn_hollows(hollows, fret, n), *(e.drawn for e in ends.values())),
+        divots=tuple(mark_divot(_divot(h.hollow, least, fret, ends, flags), h, fret is not seen.fret) for h in hollows),
+        outlines=(
+            *draw_crown_line(fret, n),
+            *_drawn_hollows([h.hollow for h in hollows], fret, n),
+            *(e.drawn for e in ends.values()),
+        ),
     )
     lost = (*missing, *declined, *((radius,) if isinstance(radius, NotMeasured) else ()))
+    lost = (*lost, *lost_hollows(f"fret {n}, divots", placed, len(hollows)))
     return replace(base, frets=(reading,), not_measured=lost, flags=flags, checks=_checks(fret, least))
+
+
+def _held_ends(seen: Seen, fret: StandingFret, placed: Placed, n: int) -> tuple[Ends, tuple[NotMeasured, ...]]:
+    """The ends found, with placed lines in place of theirs."""
+    ends, missing = dict(seen.ends), list(seen.missing)
+    u_roll = ROLL_SEEN_U if len(seen.ends) == 2 else ROLL_U
+    for end in get_args(End):
+        feature = f"bevel {end}"
+        held = hold_end(ends.get(end), fret, end, placed.get(feature, {}), u_roll, n)
+        if held is None:
+            continue
+        missing = [m for m in missing if m.what != f"fret {n}, {feature}"]
+        ends.pop(end, None)
+        if isinstance(held, EndReading):
+            ends[end] = held
+        else:
+            missing.append(held)
+    return ends, tuple(missing)
 
 
 def _ends(photo: Photo, fret: StandingFret, n: int) -> tuple[StandingFret, Ends, tuple[NotMeasured, ...]]:
@@ -158,17 +226,17 @@ def _divot(h: Hollow, least: float, fret: StandingFret, ends: Ends, flags: tuple
     return Divot(at, measure_length(h, depth.value, least), depth)
 
 
-def _radius(fret: StandingFret, profile: Profile, n: int) -> Measured | NotMeasured:
-    """Radius of the board at the fret: that of its unworn crown line."""
+def _radius(fret: StandingFret, profile: Profile, n: int, by_hand: bool = False) -> Measured | NotMeasured:
+    """Radius of the board at the fret: that of its unworn crown line, or of the arc that a person placed."""
     circle, (lo, hi) = fret.line.circle, fret.line.span
     what = f"fret {n}, crown line radius"
-    if fret.line.used.mean() < 0.25 or _ragged(fret, profile):
+    if not by_hand and (fret.line.used.mean() < 0.25 or _ragged(fret, profile)):
         return NotMeasured(what, "too little of the unworn crown line stands out against the backdrop")
     if circle.curvature < 3.0 * circle.u_curvature:
         return NotMeasured(what, "the crown line is straight as far as this photo can tell")
     r = 1.0 / circle.curvature
     wiggle = WIGGLE_SHARE * fret.definition_mm * 8.0 / (hi - lo) ** 2
-    return Measured(
+    q = Measured(
         r,
         "mm",
         (
@@ -180,6 +248,7 @@ def _radius(fret: StandingFret, profile: Profile, n: int) -> Measured | NotMeasu
         ),
         fret.flags,
     )
+    return marked(q) if by_hand else q
 
 
 def _u_bend(fret: StandingFret) -> float:

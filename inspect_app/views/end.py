@@ -3,22 +3,35 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.ask import Ask
-from inspect_app.features.bevel import read_end
+from inspect_app.features.bevel import End, EndReading, read_end
+from inspect_app.features.placed import placed_on
 from inspect_app.features.pose import ROLL_U
-from inspect_app.features.standing import draw_crown_line, see_fret
+from inspect_app.features.standing import StandingFret, draw_crown_line, see_fret
+from inspect_app.features.standing_by_hand import hold_end
 from inspect_app.inspection import FretReading, Inspection
 from inspect_app.views import summaries
 from shared.errors import OptionError
 from shared.measured import NotMeasured
 
-__all__ = ["measure"]
+__all__ = ["Seen", "measure", "see", "read"]
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A photo read as far as it goes before any edge is placed by hand."""
+
+    photo: Photo
+    scale: Scale
+    plane: Plane
+    fret: StandingFret | NotMeasured
+    end: EndReading | NotMeasured
 
 
 def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
@@ -29,22 +42,42 @@ def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
     InspectError
         If it does not say which end, or the photo's scale is not the backdrop.
     """
-    if ask.end is None:
-        raise OptionError("The photo of an end does not say which end it is.", "Say treble or bass.")
-    n = ask.first_fret
-    kept = summaries(photo, scale, plane, ask)
-    base = Inspection("end", kept[0], __version__, ask.to_dict(), scale=kept[1], camera=kept[2])
+    return read(see(photo, scale, plane, ask), ask)
+
+
+def see(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Seen:
+    """Find the crown line and the end; the edges that `ask` fixes by hand are not looked at.
+
+    Raises
+    ------
+    InspectError
+        If `ask` does not say which end, or the photo's scale is not the backdrop.
+    """
+    end = _end_of(ask)
     fret = see_fret(photo, scale, plane, ask)
     if isinstance(fret, NotMeasured):
-        return replace(base, not_measured=(NotMeasured(f"fret {n}, bevel {ask.end}", fret.reason),))
-    end = read_end(photo, fret, ask.end, ROLL_U, n)
+        return Seen(photo, scale, plane, fret, fret)
+    return Seen(photo, scale, plane, fret, read_end(photo, fret, end, ROLL_U, ask.first_fret))
+
+
+def read(seen: Seen, ask: Ask) -> Inspection:
+    """The readings of what was seen, with the edges that `ask` fixes by hand where they were put."""
+    n, which, fret = ask.first_fret, _end_of(ask), seen.fret
+    kept = summaries(seen.photo, seen.scale, seen.plane, ask)
+    base = Inspection("end", kept[0], __version__, ask.to_dict(), scale=kept[1], camera=kept[2])
+    if isinstance(fret, NotMeasured):
+        return replace(base, not_measured=(NotMeasured(f"fret {n}, bevel {which}", fret.reason),))
+    found = seen.end if isinstance(seen.end, EndReading) else None
+    parts = placed_on(ask.hand_edges, n).get(f"bevel {which}", {})
+    held = hold_end(found, fret, which, parts, ROLL_U, n)
+    end = seen.end if held is None else held
     drawn = draw_crown_line(fret, n)
     if isinstance(end, NotMeasured):
         return replace(base, frets=(FretReading(n, outlines=drawn),), not_measured=(end,), flags=fret.flags)
     reading = FretReading(
         n,
-        bevel_treble=end.angle if ask.end == "treble" else None,
-        bevel_bass=end.angle if ask.end == "bass" else None,
+        bevel_treble=end.angle if which == "treble" else None,
+        bevel_bass=end.angle if which == "bass" else None,
         bevel_straight=end.straight,
         outlines=(*drawn, end.drawn),
     )
@@ -55,3 +88,9 @@ def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
         "blur_px": fret.blur_px,
     }
     return replace(base, frets=(reading,), flags=fret.flags, checks=checks)
+
+
+def _end_of(ask: Ask) -> End:
+    if ask.end is None:
+        raise OptionError("The photo of an end does not say which end it is.", "Say treble or bass.")
+    return ask.end
