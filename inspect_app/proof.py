@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from inspect_app.inspection import Inspection
 from inspect_app.levelling import Spread
 from inspect_app.limits import Limits, Verdict, conformance_probability, verdict_of
-from inspect_app.wear import WearMap
+from inspect_app.wear import UNSEEN_FLAT_MM, WearMap
 from shared.measured import COVERAGE_FACTOR, Measured
 
 __all__ = ["Agreed", "ProofCheck", "prove"]
@@ -40,7 +40,7 @@ def prove(agreed: Agreed, after: WearMap, inspections: Iterable[Inspection], lim
     return (
         *_bevels(agreed, kept, limits),
         *_divots(after, limits),
-        *_flats(after, limits),
+        *_flats(after, kept, limits),
         *_height(after, agreed, limits),
     )
 
@@ -89,16 +89,26 @@ def _divots(after: WearMap, limits: Limits) -> list[ProofCheck]:
     return out
 
 
-def _flats(after: WearMap, limits: Limits) -> list[ProofCheck]:
+def _flats(after: WearMap, inspections: tuple[Inspection, ...], limits: Limits) -> list[ProofCheck]:
+    """The widest flat of every fret a plan photo shows; none seen is said only where the whole crown could be read."""
     share = limits["flat_share"].value
+    unread = {n.what: n.reason for i in inspections if i.view == "plan" for n in i.not_measured}
+    looked_at = {f.number for i in inspections if i.view == "plan" for f in i.frets}
     out = []
     for fret in after.frets:
-        flat, width = fret.widest_flat(), fret.crown_width
-        if flat is None or width is None:
+        flat, width, hidden = fret.widest_flat(), fret.crown_width, unread.get(f"fret {fret.number}, flats")
+        if fret.number not in looked_at or width is None:
             continue
-        p = conformance_probability(flat.value, flat.u, upper=share * width.value)
-        target = f"at most {share * width.value:.2f} mm"
-        out.append(ProofCheck(f"fret {fret.number}, widest flat", target, flat, verdict_of(p)))
+        what, target = f"fret {fret.number}, widest flat", f"at most {share * width.value:.2f} mm"
+        if flat is not None:
+            verdict = verdict_of(conformance_probability(flat.value, flat.u, upper=share * width.value))
+            doubt = hidden if hidden and verdict == Verdict.WITHIN else None
+            out.append(ProofCheck(what, target, flat, Verdict.CANNOT_TELL if doubt else verdict, doubt or ""))
+        elif hidden is not None:
+            out.append(ProofCheck(what, target, None, Verdict.CANNOT_TELL, hidden))
+        else:
+            reason = f"none of {UNSEEN_FLAT_MM:g} mm or wider was seen"
+            out.append(ProofCheck(what, target, None, Verdict.WITHIN, reason))
     return out
 
 

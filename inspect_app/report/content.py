@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from inspect_app.estimate import Estimate, format_amount, format_money, totals
+from inspect_app.limits import Verdict
 from inspect_app.options import Option, Recommendation
 from inspect_app.proof import ProofCheck
 from inspect_app.wear import WearMap
@@ -24,6 +25,11 @@ RULE = (
     "Decision rule of ISO 14253-1: within or beyond is only said when it is at least 95 % probable; "
     "otherwise the photos cannot tell."
 )
+_KEEPS = {
+    Verdict.WITHIN: "keeps every limit",
+    Verdict.BEYOND: "does not keep every limit",
+    Verdict.CANNOT_TELL: "the photos cannot tell whether it keeps every limit",
+}
 Format = Callable[[Measured], str]
 
 
@@ -206,7 +212,7 @@ def _found(wear: WearMap, show: Format) -> str:
 
 
 def _leaves(option: Option) -> str:
-    said = f"limits: {option.verdict}"
+    said = _KEEPS[option.verdict]
     if not option.height_left:
         return said
     low = min(option.height_left, key=lambda h: h[1].value)

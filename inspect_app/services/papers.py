@@ -125,7 +125,9 @@ def _caption(photo: PhotoView) -> str:
         return photo.note or "Finding"
     numbers = sorted(f.number for f in photo.inspection.answer.frets) if photo.inspection else []
     named = f"fret {numbers[0]}" if len(numbers) == 1 else f"frets {numbers[0]} to {numbers[-1]}" if numbers else ""
-    return ", ".join(w for w in (photo.view, named, photo.note) if w)
+    end = photo.inspection.ask.end if photo.inspection else None
+    where = f"{photo.view}, {end}" if end else photo.view
+    return ", ".join(w for w in (where, named, photo.note) if w)
 
 
 def _pictures(store: Store, photos: list[PhotoView]) -> tuple[list[Picture], dict[str, bytes]]:
@@ -252,10 +254,16 @@ def _pairs(job: JobView, before: str, after: str, most: int = 4) -> list[tuple[P
 
     pairs = []
     for new in (p for p in job.photos if p.visit.label == after and p.inspection):
-        olds = [p for p in job.photos if p.visit.label == before and p.view == new.view and frets(p) & frets(new)]
+        olds = [p for p in job.photos if p.visit.label == before and _shows_same(p, new) and frets(p) & frets(new)]
         if olds:
             pairs.append((max(olds, key=lambda p: len(frets(p) & frets(new))), new))
     return pairs[:most]
+
+
+def _shows_same(old: PhotoView, new: PhotoView) -> bool:
+    """Whether both are of one view, and of one end where the view is of an end."""
+    ends = [p.inspection.ask.end if p.inspection else None for p in (old, new)]
+    return old.view == new.view and ends[0] == ends[1]
 
 
 def _same_scale(store: Store, old: PhotoView, new: PhotoView) -> tuple[bytes, bytes]:

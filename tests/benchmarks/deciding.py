@@ -70,7 +70,7 @@ def main():
     kind = said.kind or Kind.REFRET
     e = draft_estimate("1", kind, option_lines(kind, 24, 0, book), book, date(2026, 1, 1), said.reason)
     heading = Heading("Bench", (), "1", "A. Customer", "24-fret board", "", PAPERS["a4"])
-    data = estimate_content(heading, e, wear, said, options, (rows, [], pictures), lambda q: f"{q.value:.2f}")
+    data = estimate_content(heading, e, wear, said, options, (rows, [], pictures), (), lambda q: f"{q.value:.2f}")
     pdf = render_pdf("estimate", data, files, e.made_on)
     t = best(lambda: render_pdf("estimate", data, files, e.made_on))
     print(f"estimate with 12 photos: {t:.3f} s (target 1), {len(pdf.data) / 1e6:.2f} MB (target 5)")

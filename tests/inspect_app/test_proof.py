@@ -8,7 +8,7 @@ from inspect_app.levelling import Spread
 from inspect_app.limits import Limits, Verdict
 from inspect_app.proof import Agreed, prove
 from inspect_app.wear import FretWear, Spot, WearMap
-from shared.measured import Measured
+from shared.measured import Measured, NotMeasured
 
 LIMITS = Limits.default()
 GUITAR = Instrument(648.0, frets=2)
@@ -92,3 +92,26 @@ def test_a_forecast_never_lowers_the_limit():
     wear = WearMap(GUITAR, (FretWear(1, crown_height=Measured.of(0.69, "mm", calliper=0.001)), FretWear(2)))
     check = said(Agreed(30.0, {1: Spread(0.72, 0.03)}), [], wear)["fret 1, crown height"]
     assert check.verdict == Verdict.BEYOND  # 0.72 - 0.06 = 0.66, but 0.70 must be left
+
+
+def plan(fret, hidden=None):
+    missing = (NotMeasured(f"fret {fret}, flats", hidden),) if hidden else ()
+    return Inspection(
+        "plan", PhotoSummary("p.jpg", "1" * 64, 9, 9), "t", {}, (FretReading(fret),), not_measured=missing
+    )
+
+
+def test_flats_are_gone_only_where_the_whole_crown_was_read():
+    width = Measured.of(2.6, "mm", x=0.02)
+    wear = WearMap(GUITAR, (FretWear(1, crown_width=width), FretWear(2, crown_width=width)))
+    checks = said(Agreed(30.0), [plan(1), plan(2, "glare over the crown")], wear)
+    assert checks["fret 1, widest flat"].verdict == Verdict.WITHIN
+    assert checks["fret 2, widest flat"].verdict == Verdict.CANNOT_TELL
+    assert checks["fret 2, widest flat"].reason == "glare over the crown"
+
+
+@pytest.mark.parametrize(("flat", "verdict"), [(0.5, Verdict.WITHIN), (1.3, Verdict.BEYOND)])  # 0.40 of 2.6 is 1.04
+def test_a_flat_left_behind_is_held_against_its_share_of_the_crown(flat, verdict):
+    spot = Spot(Measured.of(20.0, "mm", x=0.1), 3, flat_width=Measured.of(flat, "mm", x=0.03))
+    wear = WearMap(GUITAR, (FretWear(1, (spot,), crown_width=Measured.of(2.6, "mm", x=0.02)), FretWear(2)))
+    assert said(Agreed(30.0), [plan(1)], wear)["fret 1, widest flat"].verdict == verdict

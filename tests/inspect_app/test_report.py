@@ -118,6 +118,14 @@ def test_the_estimate_says_what_the_customer_should_note_and_the_cautions_of_the
     assert "licensed practice come first" in words
 
 
+@pytest.mark.parametrize("paper", list(SIZES_PT))
+def test_the_customer_gets_one_page_and_signs_on_it(paper):
+    pages = PdfReader(io.BytesIO(estimate_pdf(paper).data)).pages
+    assert "Accepted by" in pages[0].extract_text()
+    assert pages[1].extract_text().startswith("Measurement record")
+    assert len(pages[0].images) == 2
+
+
 def test_control_characters_are_taken_out():
     assert clean_text({"a": ["x\x00y\x07\n", 3]}) == {"a": ["xy\n", 3]}
 

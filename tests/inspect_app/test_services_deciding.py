@@ -44,10 +44,10 @@ from inspect_app.services.estimating import (
     issue_estimate,
 )
 from inspect_app.services.exporting import export_job
-from inspect_app.services.papers import bench_paper, handover_paper, picture_of, proof_of
+from inspect_app.services.papers import bench_paper, handover_paper, picture_of, proof_of, proof_pairs
 from inspect_app.wire import WireStock
 from shared.errors import OptionError, StoreError
-from tests.inspect_app.deciding_case import jpeg, make_job, mm, put_elevation
+from tests.inspect_app.deciding_case import elevation, jpeg, make_job, mm, put_elevation
 
 
 @pytest.fixture
@@ -217,6 +217,15 @@ def test_after_the_work_the_same_views_prove_it(store, job, put):
     words = " ".join(" ".join(p.extract_text() for p in pdf.pages).split())
     assert "Before" in words
     assert "within" in words
+
+
+def test_pictures_of_an_end_are_paired_with_the_same_end(store, job, put, monkeypatch):
+    monkeypatch.setattr(measuring, "calibration", lambda *_: None)
+    monkeypatch.setattr(measuring, "measure", lambda photo, ask, _: replace(elevation(photo, [0.0]), view="end"))
+    for seed, end, visit in ((1, "treble", "intake"), (2, "bass", "intake"), (3, "bass", "after")):
+        photo = add_photo(store, job, jpeg(seed), f"{seed}.jpg", "end", visit, note=f"no. {seed}").photo
+        measure_photo(store, photo.id, Ask("end", end=end))
+    assert [caption for caption, _, _ in proof_pairs(store, job)] == ["end, bass, fret 1, no. 2"]
 
 
 def test_rate_of_wear_between_visits(store, job, put):
