@@ -2,6 +2,7 @@
 
 import math
 
+import GTC
 import pytest
 
 from inspect_app.inspection import Divot, Flat, FretReading, Inspection, PhotoSummary
@@ -161,3 +162,14 @@ def test_no_years_are_told_from_a_change_inside_its_uncertainty():
 def test_impossible_instruments_are_refused(bad):
     with pytest.raises(OptionError):
         Instrument(**bad)
+
+
+@pytest.mark.parametrize(("flat", "u_flat"), [(0.6, 0.03), (1.2, 0.05), (1.9, 0.04)])
+def test_depth_of_a_flat_carries_uncertainty_as_the_gtc_library_does(flat, u_flat):
+    # GTC 1.5 (Measurement Standards Laboratory of New Zealand) differentiates the same formula by itself
+    f, w, h = GTC.ureal(flat, u_flat), GTC.ureal(2.6, 0.02), GTC.ureal(1.1, 0.03)
+    radius = (w**2 / 4 + h**2) / (2 * h)
+    expected = radius - GTC.sqrt(radius**2 - f**2 / 4)
+    ours = depth_of_flat(mm(flat, u_flat), mm(2.6, 0.02), mm(1.1, 0.03))
+    assert ours.value == pytest.approx(GTC.value(expected), rel=1e-12)
+    assert ours.u == pytest.approx(GTC.uncertainty(expected), rel=0.01)  # ours: differences over one u, not derivatives
