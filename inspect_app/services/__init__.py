@@ -36,6 +36,7 @@ from inspect_app.services.jobs import add_visit, create_job, find_jobs, job_view
 from inspect_app.services.measuring import (
     earlier_inspections,
     inspection_view,
+    make_ready,
     measure_again,
     measure_photo,
     place_edge,
@@ -94,6 +95,7 @@ __all__ = [
     "job_view",
     "judge",
     "keep_hand_measure",
+    "make_ready",
     "measure_again",
     "measure_by_hand",
     "measure_photo",

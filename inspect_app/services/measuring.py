@@ -22,7 +22,7 @@ from inspect_app.jobs.records import InspectionView
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.readings import readings_of
 from inspect_app.services.deciding import wear_of
-from inspect_app.services.decoded import calibration, decoded
+from inspect_app.services.decoded import calibration, decoded, look_ahead, looked
 from inspect_app.services.finding import current_of, now, row, touch
 from inspect_app.views import measure, refused
 from shared.errors import InspectError, OptionError
@@ -30,6 +30,7 @@ from shared.errors import InspectError, OptionError
 __all__ = [
     "earlier_inspections",
     "inspection_view",
+    "make_ready",
     "measure_again",
     "measure_photo",
     "place_edge",
@@ -111,7 +112,7 @@ def place_edge(store: Store, inspection_id: int, edge: HandEdge) -> InspectionVi
         ask = Ask.from_dict(current_of(photo).ask).with_hand_edge(edge)
         photo_id, sha256, suffix, name = photo.id, photo.sha256, photo.suffix, photo.name
     path = place(store.photos_dir, sha256, suffix)
-    answer = measure(replace(decoded(path, sha256), name=name), ask, calibration(path, sha256, ask))
+    answer = _named(looked(path, sha256, ask)(ask), name)
     with writing(store) as session:
         return loading.inspection_view(_keep(session, row(session, PhotoRow, photo_id, "photo"), ask, answer))
 
@@ -157,12 +158,31 @@ def inspection_view(store: Store, inspection_id: int) -> InspectionView:
         return loading.inspection_view(row(session, InspectionRow, inspection_id, "inspection"))
 
 
+def make_ready(store: Store, photo_id: int) -> None:
+    """Begin to look at a photo whose readings are on the page, so that its first moved edge is answered at once.
+
+    What can't be read of it is said when an edge is placed, not here.
+    """
+    with reading(store) as session:
+        photo = row(session, PhotoRow, photo_id, "photo")
+        last = loading.current_inspection(photo)
+        if last is None:
+            return
+        path, sha256, ask = place(store.photos_dir, photo.sha256, photo.suffix), photo.sha256, Ask.from_dict(last.ask)
+    look_ahead(path, sha256, ask)
+
+
 def _measure(path: Path, sha256: str, name: str, ask: Ask) -> Inspection:
     photo = replace(decoded(path, sha256), name=name)
     try:
         return measure(photo, ask, calibration(path, sha256, ask))
     except InspectError as error:
         return refused(PhotoSummary(name, sha256, photo.width, photo.height), ask, error)
+
+
+def _named(answer: Inspection, name: str) -> Inspection:
+    """The answer under the name that the photo came with: in the store it is named by its hash."""
+    return replace(answer, photo=replace(answer.photo, name=name))
 
 
 def _stored(ask: Ask) -> dict[str, object]:

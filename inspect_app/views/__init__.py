@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from importlib import import_module
 
 from calib.photo import Photo
@@ -15,15 +16,29 @@ from inspect_app.inspection import CameraSummary, Inspection, Outline, PhotoSumm
 from shared.errors import InspectError, OptionError
 from shared.measured import NotMeasured
 
-__all__ = ["measure", "calibrate", "refused", "summaries"]
+__all__ = ["Look", "look", "measure", "calibrate", "refused", "summaries"]
 
 MEASURED_VIEWS = ("plan", "elevation", "end")
 """Views that have a recipe."""
-Recipe = Callable[[Photo, Scale, Plane, Ask], Inspection]
+Look = Callable[[Ask], Inspection]
+"""What a photo says to a question that differs from the one it was looked at for in edges placed by hand only."""
 
 
 def measure(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) -> Inspection:
     """Measure one photo as asked; `calibrated` spares finding the same scale again.
+
+    Raises
+    ------
+    InspectError
+        If nothing can be measured: no scale, no frets, an impossible option.
+    """
+    return look(photo, ask, calibrated)(ask)
+
+
+def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) -> Look:
+    """Look at one photo once, and read it as often as an edge on it is placed by hand.
+
+    A view that has no part before its hand-placed edges measures everything each time.
 
     Raises
     ------
@@ -36,8 +51,10 @@ def measure(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = Non
             "Mark distances and circles on it by hand.",
         )
     scale, plane = calibrated or calibrate(photo, ask)
-    recipe: Recipe = import_module(f"inspect_app.views.{ask.view}").measure
-    return recipe(photo, scale, plane, ask)
+    recipe = import_module(f"inspect_app.views.{ask.view}")
+    if not hasattr(recipe, "see"):
+        return partial(recipe.measure, photo, scale, plane)
+    return partial(recipe.read, recipe.see(photo, scale, plane, ask))
 
 
 def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:

@@ -114,8 +114,13 @@ def fake_measuring(monkeypatch):
         asked.append(ask)
         return full_answer(photo.name, photo.sha256, ask)
 
+    def looked(path, sha256, ask):
+        return lambda ask: asked.append(ask) or full_answer(path.name, sha256, ask)
+
     monkeypatch.setattr(measuring, "measure", measure)
     monkeypatch.setattr(measuring, "calibration", lambda *_: None)
+    monkeypatch.setattr(measuring, "looked", looked)
+    monkeypatch.setattr(measuring, "look_ahead", lambda *_: None)
     return asked
 
 
