@@ -2,8 +2,8 @@
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from types import SimpleNamespace
 from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
