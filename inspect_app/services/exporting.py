@@ -19,7 +19,7 @@ from inspect_app.services.papers import AFTER, bench_paper, handover_paper, pict
 from inspect_app.services.review import readings
 from shared.errors import OptionError, StoreError
 
-__all__ = ["export_job", "readings_csv"]
+__all__ = ["export_bytes", "export_job", "readings_csv"]
 
 _STAMP = (1980, 1, 1, 0, 0, 0)  # the same content gives the same file
 
@@ -54,11 +54,9 @@ def export_job(store: Store, job_id: int, path: Path, longest: int = 1600) -> Pa
     StoreError
         If it cannot be written; nothing half-written is left.
     """
-    if not 200 <= longest <= 12_000:
-        raise OptionError(f"Pictures of {longest} pixels are not possible.", "Choose 200 to 12000.")
     if path.is_dir() and any(path.iterdir()):
         raise OptionError(f"{path} holds something already.", "Name a new folder, or a file that ends in .zip.")
-    contents = _contents(store, job_view(store, job_id), longest)
+    contents = _contents(store, job_id, longest)
     part = path.with_name(f"{path.name}.part")
     try:
         if path.suffix.lower() == ".zip":
@@ -81,7 +79,7 @@ def _throw_away(part: Path) -> None:
         part.unlink(missing_ok=True)
 
 
-def _write_zip(path: Path, contents: list[tuple[str, bytes]]) -> None:
+def _write_zip(path: Path | io.BytesIO, contents: list[tuple[str, bytes]]) -> None:
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, data in contents:
             archive.writestr(zipfile.ZipInfo(name, _STAMP), data)
@@ -95,7 +93,23 @@ def _write_folder(path: Path, contents: list[tuple[str, bytes]]) -> None:
         at.write_bytes(data)
 
 
-def _contents(store: Store, job: JobView, longest: int) -> list[tuple[str, bytes]]:
+def export_bytes(store: Store, job_id: int, longest: int = 1600) -> bytes:
+    """The same as a zip file's bytes, for the page.
+
+    Raises
+    ------
+    OptionError
+        If the pictures' size makes no sense.
+    """
+    out = io.BytesIO()
+    _write_zip(out, _contents(store, job_id, longest))
+    return out.getvalue()
+
+
+def _contents(store: Store, job_id: int, longest: int) -> list[tuple[str, bytes]]:
+    if not 200 <= longest <= 12_000:
+        raise OptionError(f"Pictures of {longest} pixels are not possible.", "Choose 200 to 12000.")
+    job = job_view(store, job_id)
     answers = [p.inspection.answer.to_dict() for p in job.photos if p.inspection]
     out = [
         ("readings.csv", readings_csv(store, job.id).encode()),

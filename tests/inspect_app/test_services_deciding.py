@@ -43,7 +43,7 @@ from inspect_app.services.estimating import (
     estimates,
     issue_estimate,
 )
-from inspect_app.services.exporting import export_job
+from inspect_app.services.exporting import export_bytes, export_job
 from inspect_app.services.papers import bench_paper, handover_paper, picture_of, proof_of, proof_pairs
 from inspect_app.wire import WireStock
 from shared.errors import OptionError, StoreError
@@ -321,7 +321,7 @@ def test_export_holds_papers_pictures_and_readings_and_no_location(store, job, p
     put(job, 1, [0.15] * 6)
     issue_estimate(store, draft(store, job).id)
     one = export_job(store, job, tmp_path / "one.zip").read_bytes()
-    assert one == export_job(store, job, tmp_path / "two.zip").read_bytes()
+    assert one == export_job(store, job, tmp_path / "two.zip").read_bytes() == export_bytes(store, job)
     with zipfile.ZipFile(io.BytesIO(one)) as z:
         names = z.namelist()
         rows = list(csv.DictReader(io.StringIO(z.read("readings.csv").decode())))

@@ -20,6 +20,7 @@ from inspect_app.services.estimating import (
     estimates,
     issue_estimate,
 )
+from inspect_app.services.exporting import export_bytes
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, say, saying, step_link, the_job
 from inspect_app.ui.words import plain
@@ -29,8 +30,9 @@ PAPERS = {"A4": "a4", "Letter": "letter"}
 
 
 def cash(view: EstimateView, amount: int) -> str:
-    """An amount in the estimate's currency."""
-    return format_money(amount, view.estimate.currency, view.estimate.minor_digits, view.estimate.locale)
+    """An amount in the estimate's currency, safe in text with marks."""
+    e = view.estimate
+    return plain(format_money(amount, e.currency, e.minor_digits, e.locale))
 
 
 def minor(value: Any, digits: int) -> int:
@@ -136,6 +138,42 @@ def paper_button(where: Any, job: services.JobView, view: EstimateView, label: s
     )
 
 
+def show_lines(view: EstimateView) -> None:
+    """The lines of an issued revision, as they stand on its paper."""
+    e = view.estimate
+    st.markdown(f"#### Revision {e.revision}: {plain(e.option)}")
+    st.markdown(plain(e.reason))
+    st.table(
+        [
+            {
+                "Work": plain(r.text),
+                "Quantity": f"{r.quantity} {plain(r.unit)}",
+                "Each": cash(view, r.unit_price),
+                "Amount": cash(view, r.amount),
+            }
+            for r in e.lines
+        ],
+        border="horizontal",
+    )
+    sums(view)
+
+
+def send(job: services.JobView) -> None:
+    """Everything of the job in one file to send."""
+    with st.container(border=True):
+        st.markdown("**Send it**")
+        pixels = st.select_slider("Pictures, pixels on the long side", [800, 1200, 1600, 2400, 4000], 1600)
+        st.download_button(
+            "Papers, pictures and readings (zip)",
+            data=lambda: export_bytes(server.store(), job.id, pixels),
+            file_name=f"job-{job.number}.zip",
+            mime="application/zip",
+            on_click="ignore",
+            width="stretch",
+        )
+        st.caption("Pictures go out without the place and camera data of the photo files.")
+
+
 def show_issued(job: services.JobView, view: EstimateView) -> None:
     """An issued revision: its total, its paper, the customer's answer."""
     on = f" on {view.decided_on or view.since:%Y-%m-%d}"
@@ -169,10 +207,14 @@ main, side = st.columns([3, 2], gap="large")
 with main:
     if views and views[0].status == "draft":
         edit_draft(job, views[0])
-    elif views and st.button("Draft the next revision"):
-        with saying():
-            draft(server.store(), job.id)
-            st.rerun()
+    elif views:
+        show_lines(views[0])
+        if st.button("Draft the next revision"):
+            with saying():
+                draft(server.store(), job.id)
+                st.rerun()
 with side:
     for issued in (v for v in views if v.status != "draft"):
         show_issued(job, issued)
+    if job.photos:
+        send(job)

@@ -67,7 +67,7 @@ def check_line(check: Check) -> str:
 def show_option(decision: Decision, option: Option) -> None:
     """One option: price, what comes off, what is left, the limits."""
     prices = decision.terms.prices
-    price = format_money(option.price, prices.currency, prices.minor_digits, prices.locale)
+    price = plain(format_money(option.price, prices.currency, prices.minor_digits, prices.locale))
     here = option.kind == decision.kind
     title = f"{'● ' if here else ''}{str(option.kind).capitalize()} · {price} · {SIGNS[option.verdict]}"
     with st.expander(title, expanded=here):
