@@ -13,7 +13,18 @@ from typing import Literal, get_args
 
 from shared.measured import Measured
 
-__all__ = ["LengthUnit", "LENGTH_UNITS", "MM_PER_INCH", "Shown", "show", "show_plain", "round_pair"]
+__all__ = [
+    "LengthUnit",
+    "LENGTH_UNITS",
+    "MM_PER_INCH",
+    "Shown",
+    "show",
+    "show_plain",
+    "show_cell",
+    "places",
+    "unit_shown",
+    "round_pair",
+]
 
 LengthUnit = Literal["mm", "inch"]
 LENGTH_UNITS: tuple[LengthUnit, ...] = get_args(LengthUnit)
@@ -41,20 +52,34 @@ def show(q: Measured, lengths: LengthUnit = "mm") -> Shown:
 
     In inches, what is shorter than one inch is given in thousandths (``thou``), the rest in inches.
     """
-    factor, unit = _unit(q.value, q.unit, lengths)
+    factor, unit = unit_shown(q.value, q.unit, lengths)
     value, expanded = round_pair(q.value * factor, q.expanded * factor)
     return Shown(f"{value:f}", f"{expanded:f}", unit)
 
 
 def show_plain(value: float, unit: str, lengths: LengthUnit = "mm", digits: int = 3) -> str:
     """An exact or nominal number (a limit, a stated size) with its unit, to `digits` significant digits."""
-    factor, name = _unit(value, unit, lengths)
+    factor, name = unit_shown(value, unit, lengths)
     scaled = Decimal(repr(value * factor))
     place = scaled.adjusted() - digits + 1 if scaled else 0
     text = f"{_to_place(scaled, place):f}"
     if "." in text:
         text = text.rstrip("0").rstrip(".")
     return text + ("°" if name == "°" else f" {name}" if name else "")
+
+
+def show_cell(value: float, lengths: LengthUnit = "mm") -> str:
+    """A length in millimetres for one cell of a table, without its unit: hundredths of one, or tenths of a thou.
+
+    One place for all cells, so that they compare at a glance; value and U rounded together stand beside the table.
+    """
+    factor, place = (1.0, -2) if lengths == "mm" else (1000.0 / MM_PER_INCH, -1)
+    return f"{_to_place(Decimal(repr(float(value) * factor)), place):f}"
+
+
+def places(q: Measured, lengths: LengthUnit = "mm") -> int:
+    """Decimal places that `show` gives a value."""
+    return len(show(q, lengths).expanded.partition(".")[2])
 
 
 def round_pair(value: float, expanded: float) -> tuple[Decimal, Decimal]:
@@ -83,7 +108,8 @@ def _to_place(x: Decimal, place: int) -> Decimal:
     return abs(r) if r == 0 else r
 
 
-def _unit(value: float, unit: str, lengths: LengthUnit) -> tuple[float, str]:
+def unit_shown(value: float, unit: str, lengths: LengthUnit) -> tuple[float, str]:
+    """Factor and name of the unit that a value in a stored unit is shown in."""
     if unit == "mm" and lengths == "inch":
         return (1000.0 / MM_PER_INCH, "thou") if abs(value) < MM_PER_INCH else (1.0 / MM_PER_INCH, "in")
     return 1.0, {"mm": "mm", "deg": "°", "1": ""}.get(unit, unit)

@@ -9,9 +9,10 @@ from typing import Literal
 from urllib.parse import urlencode
 
 from inspect_app.services import ReadingView
-from inspect_app.ui.words import Length, expanded, number
+from inspect_app.ui.words import Length, shown
 from inspect_app.wear import NEAR_MM, FretWear, Spot, WearMap
 from shared.measured import Measured
+from shared.units import show_cell
 
 __all__ = ["SHOWS", "Cell", "Show", "cells", "heat_table", "reading_of_spot", "tone"]
 
@@ -68,8 +69,8 @@ def _cell(
     value = _value(wear, fret, string, spot, show)
     reading = reading_of_spot(rows, fret.number, spot, show) if spot else None
     if value is not None:
-        said = f"{where}: {_short(value, length)} ± {expanded(value, length)}"
-        return Cell(fret.number, string, _short(value, length), value.value, said, reading)
+        said = f"{where}: {shown(value, length)}"
+        return Cell(fret.number, string, show_cell(value.value, length), value.value, said, reading)
     if spot is None and show != "height":
         return Cell(fret.number, string, "0", 0.0, f"{where}: nothing seen")
     return Cell(fret.number, string, "?", None, f"{where}: a flat seen, this value not known", reading)
@@ -105,15 +106,6 @@ def reading_of_spot(rows: Iterable[ReadingView], fret: int, spot: Spot, show: Sh
 
 
 _PLACE = ", from treble end"
-
-
-def _short(q: Measured, length: Length) -> str:
-    factor, _ = number("mm", length)
-    return f"{q.value * factor:.{_places(length)}f}"
-
-
-def _places(length: Length) -> int:
-    return 2 if length == "mm" else 1
 
 
 def heat_table(

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.inspection import FretReading, Inspection
-from inspect_app.ui.words import Length, number
+from inspect_app.ui.words import Length
 from inspect_app.wear import WearMap
 from shared.measured import Contribution, Measured
+from shared.units import MM_PER_INCH, unit_shown
 
 __all__ = ["Change", "Cone", "changes", "cone", "crown_profile", "profile_chart", "radius_chart", "radius_rows"]
 
@@ -50,7 +51,7 @@ def _chart(rows: Sequence[Mapping[str, float]]) -> alt.Chart:
 
 def profile_chart(place: Vector, depth: Vector, length: Length) -> Chart:
     """The crown line below its arc; depth is drawn larger than place, and the axes say so."""
-    factor, unit = number("mm", length)
+    factor, unit = unit_shown(1.0, "mm", length)
     rows = [{"place": float(p) * factor, "depth": float(d) * factor} for p, d in zip(place, depth, strict=True)]
     y = alt.Y("depth:Q", title=f"below the arc, {unit}", scale=alt.Scale(reverse=True))
     x = alt.X("place:Q", title=f"along the fret, {unit} (depth is drawn larger)")
@@ -93,8 +94,7 @@ def cone(rows: Sequence[tuple[int, Measured]]) -> Cone | None:
 
 def radius_chart(rows: Sequence[tuple[int, Measured]], length: Length) -> Chart:
     """Radius by fret with value ± U."""
-    factor = 1.0 if length == "mm" else 1.0 / 25.4
-    unit = "mm" if length == "mm" else "in"
+    factor, unit = unit_shown(MM_PER_INCH, "mm", length)  # radii are longer than an inch
     data = [
         {"fret": n, "radius": q.value * factor, "low": (q.value - q.expanded) * factor,
          "high": (q.value + q.expanded) * factor}

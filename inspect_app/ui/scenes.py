@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-import numpy as np
-
-from inspect_app.ask import HandEdge
-from inspect_app.inspection import FretReading, Inspection, Outline
+from inspect_app.inspection import FretReading, Inspection
 from inspect_app.services import PhotoView, ReadingView
-from inspect_app.ui.viewer import Handle, Moved, Photo, Point, Readout, Scene, Shape
-from inspect_app.ui.words import Length, number
+from inspect_app.ui.handles import edges_of, follow, handles, moving_shapes, outlines_of
+from inspect_app.ui.viewer import Photo, Scene, Shape
+from inspect_app.ui.words import Length
 
-__all__ = ["edges_of", "hand_edge", "photo_of", "plain_scene", "reading_scene", "tone_of"]
+__all__ = ["photo_of", "plain_scene", "reading_scene", "tone_of"]
 
 _MARGIN = 0.6  # of the chosen feature's size, shown around it: enough of the fret to judge the edge by
 _LEAST_PX = 48.0  # never closer than this many photo pixels across: single pixels say nothing
-_ENDS_ONLY = ("crown_edge", "fret_end", "bevel")  # straight lines: two handles place them
+
+_SHOWS = {"crown_edge": "crown width", "fret_end": "length", "crown_line": "crown line radius"}
+"""What a line that carries an edge's own name is read for."""
 
 
 def photo_of(photo: PhotoView) -> Photo:
@@ -57,80 +56,17 @@ def reading_scene(
     base = Scene(photo_of(photo), _alt(photo, answer), f"photo {photo.id}", rev, shapes)
     if chosen is None or chosen.photo_id != photo.id:
         return base
-    outlines = edges_of(answer, chosen)
-    edges = {name: _handle_points(o) for name, o in outlines.items()}
-    handles = tuple(
-        Handle(f"{name} {i}", x, y, f"{name}, point {i + 1} of {len(pts)}")
-        for name, pts in edges.items()
-        for i, (x, y) in enumerate(pts)
-    )
-    held = tuple(
-        Shape(pts, "picked", o.closed, handles=_ids(name, pts))
-        for (name, pts), o in zip(edges.items(), outlines.values(), strict=True)
-    )
+    fret = next((f for f in answer.frets if f.number == chosen.reading.fret), None)
+    edges = edges_of(answer, chosen.reading)
     return replace(
         base,
         subject=f"photo {photo.id} {chosen.reading.key}",
-        shapes=(*shapes, *held),
-        handles=handles,
-        readouts=_readouts(chosen, edges, length),
-        focus=_focus(chosen, answer, outlines.values()),
+        shapes=(*shapes, *moving_shapes(edges)),
+        handles=handles(edges),
+        readouts=follow(chosen.reading, edges, answer, length),
+        focus=_focus(fret, chosen) if fret else None,
         focus_key=f"{photo.id} {chosen.reading.of}",
     )
-
-
-def edges_of(answer: Inspection, chosen: ReadingView) -> dict[str, Outline]:
-    """The outlines a person may move for a reading, by the name the measuring function knows them under."""
-    fret = next((f for f in answer.frets if f.number == chosen.reading.fret), None)
-    if fret is None:
-        return {}
-    mine = [o for o in fret.outlines if o.of in (chosen.reading.of, chosen.reading.key) or _belongs(o, chosen)]
-    crowns = [o for o in mine if o.name == "crown_edge"]
-    nut_at_left = answer.options.get("nut", "left") == "left"
-    found: dict[str, Outline] = {}
-    for o in mine:
-        name = o.of
-        if o.name == "crown_edge" and not name.endswith(" side"):
-            left = _mean_x(o) <= min(map(_mean_x, crowns))
-            name = f"fret {fret.number}, crown {'nut' if left == nut_at_left else 'body'} side"
-        found.setdefault(name, o)
-    return found
-
-
-def _mean_x(o: Outline) -> float:
-    return sum(x for x, _ in o.points) / len(o.points)
-
-
-def _belongs(o: Outline, chosen: ReadingView) -> bool:
-    """A crown's two edges carry names of their own (``"fret 5, crown nut side"``)."""
-    return o.name == "crown_edge" and chosen.reading.quantity == "crown width"
-
-
-def hand_edge(moved: Moved, scene: Scene) -> HandEdge | None:
-    """The edge whose handle was moved, with all its points; ``None`` if the handle is not one of the scene's."""
-    name = moved.moved.rpartition(" ")[0]
-    ids = [h.id for h in scene.handles if h.id.rpartition(" ")[0] == name]
-    if not ids or any(i not in moved.points for i in ids):
-        return None
-    return HandEdge(name, tuple(moved.points[i] for i in ids))
-
-
-def _ids(name: str, pts: Sequence[Point]) -> tuple[str, ...]:
-    return tuple(f"{name} {i}" for i in range(len(pts)))
-
-
-def _handle_points(o: Outline) -> tuple[Point, ...]:
-    """Few points that place an outline: the ends of a straight line, the four extremes of a closed one."""
-    pts = o.points
-    if len(pts) <= 4:
-        return pts
-    if not o.closed:
-        return (pts[0], pts[-1]) if o.name in _ENDS_ONLY else (pts[0], pts[len(pts) // 2], pts[-1])
-    xy = np.asarray(pts, dtype=float)
-    axes = np.linalg.svd(xy - xy.mean(axis=0), full_matrices=False)[2]
-    u = (xy - xy.mean(axis=0)) @ axes.T
-    order = dict.fromkeys(int(i) for i in (u[:, 0].argmin(), u[:, 1].argmin(), u[:, 0].argmax(), u[:, 1].argmax()))
-    return tuple(pts[i] for i in order)
 
 
 def _shapes(
@@ -152,7 +88,7 @@ def _fret_shapes(
     label_at = min(tops, key=lambda p: p[1]) if tops else None
     shapes = []
     for i, o in enumerate(fret.outlines):
-        here = by_feature.get(o.of) or _crown_readings(o, fret, by_feature)
+        here = by_feature.get(o.of) or by_feature.get(f"fret {fret.number}, {_SHOWS.get(o.name, '')}", [])
         picked = chosen is not None and any(r.reading.key == chosen.reading.key for r in here)
         tone = "picked" if picked else tone_of(here)
         label = str(fret.number) if i == 0 else ""
@@ -160,55 +96,15 @@ def _fret_shapes(
     return shapes
 
 
-def _crown_readings(o: Outline, fret: FretReading, by_feature: Mapping[str, list[ReadingView]]) -> list[ReadingView]:
-    return by_feature.get(f"fret {fret.number}, crown width", []) if o.name == "crown_edge" else []
-
-
-def _focus(
-    chosen: ReadingView, answer: Inspection, outlines: Iterable[Outline]
-) -> tuple[float, float, float, float] | None:
+def _focus(fret: FretReading, chosen: ReadingView) -> tuple[float, float, float, float] | None:
     """The box to look at: the chosen feature with some of what is around it, or the whole fret."""
-    pts = [p for o in outlines for p in o.points]
-    if not pts:
-        fret = next((f for f in answer.frets if f.number == chosen.reading.fret), None)
-        pts = [p for o in fret.outlines for p in o.points] if fret else []
+    pts = [p for o in outlines_of(fret, chosen.reading) or fret.outlines for p in o.points]
     if not pts:
         return None
     xs, ys = [p[0] for p in pts], [p[1] for p in pts]
     side = max(max(xs) - min(xs), max(ys) - min(ys), _LEAST_PX)
     cx, cy, half = (min(xs) + max(xs)) / 2, (min(ys) + max(ys)) / 2, side * (0.5 + _MARGIN / 2)
     return (cx - half, cy - half, cx + half, cy + half)
-
-
-def _readouts(chosen: ReadingView, edges: Mapping[str, tuple[Point, ...]], length: Length) -> tuple[Readout, ...]:
-    """The chosen value as it will follow the handles: scaled so that it starts at what was measured."""
-    q, lines = chosen.reading.value, list(edges.items())
-    if q.unit != "mm" or not lines:
-        return ()
-    factor, unit = number("mm", length)
-    kind, start = "", 0.0
-    ids: tuple[str, ...] = ()
-    if chosen.reading.quantity == "crown width" and len(lines) == 2 and all(len(p) == 2 for _, p in lines):
-        (a, pa), (b, pb) = lines
-        kind, ids, start = "gap", (*_ids(a, pa), *_ids(b, pb)), _gap(pa, pb)
-    elif chosen.reading.quantity.endswith("length") and len(lines) == 1 and len(lines[0][1]) in (2, 4):
-        name, pts = lines[0]
-        ids = (f"{name} 0", f"{name} {len(pts) // 2}")
-        kind, start = "distance", math.dist(pts[0], pts[len(pts) // 2])
-    elif chosen.reading.quantity.endswith("width") and len(lines) == 1 and len(lines[0][1]) == 4:
-        name, pts = lines[0]
-        kind, ids, start = "distance", (f"{name} 1", f"{name} 3"), math.dist(pts[1], pts[3])
-    if not kind or start <= 0:
-        return ()
-    k = q.value / start
-    digits = 2 if length == "mm" else 1
-    return (Readout(chosen.reading.quantity, kind, ids, (k, 0, 0, 0, k, 0, 0, 0, 1), factor, digits, unit),)
-
-
-def _gap(a: Sequence[Point], b: Sequence[Point]) -> float:
-    (x0, y0), (x1, y1) = a[0], a[-1]
-    span = math.hypot(x1 - x0, y1 - y0)
-    return sum(abs((x1 - x0) * (y - y0) - (y1 - y0) * (x - x0)) / span for x, y in b) / len(b) if span else 0.0
 
 
 def _alt(photo: PhotoView, answer: Inspection | None) -> str:

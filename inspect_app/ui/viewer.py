@@ -14,7 +14,6 @@ import streamlit as st
 __all__ = ["Handle", "Moved", "Photo", "Place", "Readout", "Scene", "Shape", "parse_moved", "scene_data", "show"]
 
 Point = tuple[float, float]
-IDENTITY = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
 _MAX_HANDLES = 64  # more than any feature has; what a browser sends is not trusted
 
 
@@ -31,7 +30,8 @@ class Photo:
 class Shape:
     """A line on the photo; `tone` is ``sure``, ``doubt``, ``hand``, ``rejected``, ``scale`` or ``picked``.
 
-    `pick` is the reading a tap on it chooses; `handles` lets the points follow handles.
+    `pick` is the reading a tap on it chooses. `anchors` are handles with the index of the point each stands for: the
+    line is shown once one of them has moved, and bends along with them.
     """
 
     points: tuple[Point, ...]
@@ -40,7 +40,7 @@ class Shape:
     label: str = ""
     label_at: Point | None = None
     pick: str = ""
-    handles: tuple[str, ...] = ()
+    anchors: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,12 +55,17 @@ class Handle:
 
 @dataclass(frozen=True, slots=True)
 class Readout:
-    """A value that follows the handles: ``distance``, ``angle``, ``gap`` or ``circle``, in mm times `factor`."""
+    """The chosen value as it follows the handles, in mm or degrees times `factor`.
+
+    `kind` is ``follows``: it starts at `base` and changes by `slopes` (one (x, y) a handle, per photo pixel); or
+    ``circle``: the radius through three handles, which starts at `base`.
+    """
 
     label: str
     kind: str
     handles: tuple[str, ...]
-    to_plane: tuple[float, ...] = IDENTITY
+    base: float
+    slopes: tuple[Point, ...] = ()
     factor: float = 1.0
     digits: int = 2
     unit: str = "mm"
@@ -133,7 +138,7 @@ def scene_data(scene: Scene) -> dict[str, Any]:
         "rev": scene.rev,
         "shapes": [_shape(s) for s in scene.shapes],
         "handles": [{"id": h.id, "x": float(h.x), "y": float(h.y), "label": h.label} for h in scene.handles],
-        "readouts": [_readout(r) | {"handles": list(r.handles)} for r in scene.readouts],
+        "readouts": [_readout(r) for r in scene.readouts],
         "place": _place(scene.place) if scene.place else None,
         "focus": [float(v) for v in scene.focus] if scene.focus else None,
         "focusKey": scene.focus_key,
@@ -151,23 +156,25 @@ def _shape(s: Shape) -> dict[str, Any]:
         "label": s.label,
         "at": [float(v) for v in s.label_at] if s.label_at else None,
         "pick": s.pick,
-        "handles": list(s.handles) or None,
+        "anchors": [[name, i] for name, i in s.anchors] or None,
     }
 
 
-def _readout(r: Readout | Place) -> dict[str, Any]:
-    return {
-        "label": r.label,
-        "kind": r.kind,
-        "H": [float(v) for v in r.to_plane],
-        "factor": float(r.factor),
-        "digits": int(r.digits),
-        "unit": r.unit,
+def _readout(r: Readout) -> dict[str, Any]:
+    return _said(r) | {
+        "handles": list(r.handles),
+        "base": float(r.base),
+        "slopes": [[float(x), float(y)] for x, y in r.slopes],
     }
 
 
 def _place(p: Place) -> dict[str, Any]:
-    return _readout(p) | {"prompts": list(p.prompts), "points": len(p.prompts), "round": p.round}
+    to_plane = [float(v) for v in p.to_plane]
+    return _said(p) | {"H": to_plane, "prompts": list(p.prompts), "points": len(p.prompts), "round": p.round}
+
+
+def _said(r: Readout | Place) -> dict[str, Any]:
+    return {"label": r.label, "kind": r.kind, "factor": float(r.factor), "digits": int(r.digits), "unit": r.unit}
 
 
 def parse_moved(raw: Any, scene: Scene) -> Moved | None:

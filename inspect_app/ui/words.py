@@ -1,4 +1,4 @@
-"""Numbers and names as a person reads them on the pages; the rounding is `shared.units`'."""
+"""Values and names as a person reads them on the pages; `shared.units` makes the numbers."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ import re
 
 from inspect_app.readings import Reading
 from shared.measured import Measured
-from shared.units import MM_PER_INCH, LengthUnit, round_pair, show
+from shared.units import LengthUnit, show
 
-__all__ = ["Length", "expanded", "name_of", "number", "plain", "shown", "signed"]
+__all__ = ["Length", "name_of", "plain", "shown", "signed"]
 
 Length = LengthUnit
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|~<>$:])")
@@ -19,22 +19,9 @@ def plain(text: str) -> str:
     return _MARKDOWN.sub(r"\\\1", " ".join(text.split()))
 
 
-def number(unit: str, length: Length) -> tuple[float, str]:
-    """Factor and name of the unit shown for a stored unit; short lengths, so thousandths for the inch."""
-    if unit == "mm" and length == "inch":
-        return 1000.0 / MM_PER_INCH, "thou"
-    return 1.0, {"mm": "mm", "deg": "°", "1": ""}.get(unit, unit)
-
-
 def shown(q: Measured, length: Length = "mm") -> str:
     """``2.71 ± 0.03 mm``: value and U (k = 2), rounded once, to the same place."""
     return str(show(q, length))
-
-
-def expanded(q: Measured, length: Length = "mm") -> str:
-    """U alone with its unit, for what stands beside a value already written."""
-    factor, unit = number(q.unit, length)
-    return f"{round_pair(q.value * factor, q.expanded * factor)[1]:f} {unit}".rstrip()
 
 
 def signed(q: Measured, length: Length = "mm") -> str:

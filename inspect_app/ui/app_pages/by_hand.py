@@ -15,8 +15,9 @@ from inspect_app.ui.asking import choose_scale
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.scenes import photo_of
 from inspect_app.ui.viewer import Moved, Place, Point, Scene, Shape, show
-from inspect_app.ui.words import number, plain, shown
+from inspect_app.ui.words import plain, shown
 from shared.errors import InspectError
+from shared.units import unit_shown
 
 KINDS: dict[HandKind, tuple[str, tuple[str, ...]]] = {
     "distance": ("Distance", ("Mark where it starts", "Mark where it ends")),
@@ -48,8 +49,8 @@ def scene_of(
 ) -> Scene:
     """The photo with the tool in hand."""
     label, prompts = KINDS[kind]
-    factor, unit = (1.0, "°") if kind == "angle" else number("mm", length_unit())
-    place = Place(kind, label, prompts, to_plane, factor, 1 if kind == "angle" else 2, unit, turn)
+    factor, unit = unit_shown(1.0, "deg" if kind == "angle" else "mm", length_unit())
+    place = Place(kind, label, prompts, to_plane, factor, 2 if unit == "mm" else 1, unit, turn)
     alt = f"Photo {photo.name}: {label}. Enter marks a point in the middle; arrow keys move the photo."
     return Scene(photo_of(photo), alt, f"hand {photo.id} {kind} {turn}", shapes=shapes_of(kept), place=place)
 

@@ -8,7 +8,8 @@ from inspect_app import services
 from inspect_app.readings import readings_of
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job
-from inspect_app.ui.scenes import hand_edge, reading_scene
+from inspect_app.ui.handles import hand_edge
+from inspect_app.ui.scenes import reading_scene
 from inspect_app.ui.viewer import Moved, Scene, show
 from inspect_app.ui.words import Length, name_of, plain, shown
 from shared.errors import InspectError, OptionError

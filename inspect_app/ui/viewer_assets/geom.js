@@ -46,25 +46,38 @@ export function circle(a, b, c) {
   return { c: [a[0] + ux, a[1] + uy], r: Math.hypot(ux, uy) };
 }
 
-// Mean distance of the points of line b from the straight line through the ends of a.
-export function gap(a, b) {
-  const p = a[0], q = a[a.length - 1], l = distance(p, q);
-  if (l < 1e-9 || !b.length) return 0;
-  const off = (r) => Math.abs((q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0])) / l;
-  return b.reduce((sum, r) => sum + off(r), 0) / b.length;
-}
+// A value that follows its handles: it starts at `base` and changes by one slope [x, y] a handle and photo pixel.
+export const follows = (base, slopes, home, pts) =>
+  slopes.reduce((v, g, i) => v + g[0] * (pts[i][0] - home[i][0]) + g[1] * (pts[i][1] - home[i][1]), base);
 
-// The value of a readout from its points in photo pixels; null while it cannot be told.
-export function readout(spec, pts) {
+// The value of a measurement by hand from its points in photo pixels; null while it cannot be told.
+export function measured(spec, pts) {
   const mm = pts.map((p) => toPlane(spec.H, p));
   if (spec.kind === "distance" && mm.length === 2) return distance(mm[0], mm[1]);
   if (spec.kind === "angle" && mm.length === 3) return angle(mm[0], mm[1], mm[2]);
-  if (spec.kind === "gap" && mm.length >= 4) return gap(mm.slice(0, mm.length / 2), mm.slice(mm.length / 2));
-  if (spec.kind === "circle" && mm.length === 3) {
-    const c = circle(mm[0], mm[1], mm[2]);
-    return c && c.r;
-  }
+  if (spec.kind === "circle" && mm.length === 3) return circle(mm[0], mm[1], mm[2])?.r ?? null;
   return null;
+}
+
+// The value of a readout while its handles move; `home` is where each was when the value was measured.
+export function readout(spec, home, pts) {
+  if (spec.kind === "follows") return follows(spec.base, spec.slopes, home, pts);
+  const [was, now] = [circle(...home), circle(...pts)];
+  return was && now ? (spec.base * now.r) / was.r : null;
+}
+
+// A line bent along with its anchors: [[index, dx, dy], ...] in order of index; points between two anchors move by
+// what lies between, those beyond the outer ones by the same; a closed line has no outer ones.
+export function bent(pts, anchors, closed = false) {
+  if (!anchors.length) return pts;
+  const n = pts.length, first = anchors[0], last = anchors[anchors.length - 1];
+  const ring = closed ? [[last[0] - n, last[1], last[2]], ...anchors, [first[0] + n, first[1], first[2]]] : anchors;
+  return pts.map((p, i) => {
+    const k = ring.findIndex((a) => a[0] >= i);
+    const b = ring[k < 0 ? ring.length - 1 : k], a = ring[k < 0 ? ring.length - 1 : Math.max(0, k - 1)];
+    const t = b[0] === a[0] ? 0 : Math.max(0, (i - a[0]) / (b[0] - a[0]));
+    return [p[0] + a[1] + t * (b[1] - a[1]), p[1] + a[2] + t * (b[2] - a[2])];
+  });
 }
 
 // Distance of q from a line of points, joined end to end when closed.

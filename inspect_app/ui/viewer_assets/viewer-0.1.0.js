@@ -109,7 +109,11 @@ function place(me, image, b) {
   image.style.transform = `translate(${x}px, ${y}px) scale(${(me.view.s * (b[2] - b[0])) / image.naturalWidth})`;
 }
 
-const drawn = (me, s) => (s.handles ? s.handles.map((h) => me.pts[h]).filter(Boolean) : s.pts);
+function drawn(me, s) {
+  if (!s.anchors) return s.pts;
+  const off = s.anchors.map(([id, i]) => [i, me.pts[id][0] - me.home[id][0], me.pts[id][1] - me.home[id][1]]);
+  return g.bent(s.pts, off, s.closed);
+}
 
 function pathOf(me, pts, closed) {
   const d = pts.map((p) => g.toScreen(me.view, p)).map(([x, y], i) => `${i ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`);
@@ -118,7 +122,7 @@ function pathOf(me, pts, closed) {
 
 function paths(me) {
   for (const s of me.shapes) {
-    const d = s.spec.handles && !s.spec.handles.some((h) => me.stirred.has(h)) ? "" : pathOf(me, drawn(me, s.spec), s.spec.closed);
+    const d = s.spec.anchors && !s.spec.anchors.some(([h]) => me.stirred.has(h)) ? "" : pathOf(me, drawn(me, s.spec), s.spec.closed);
     for (const p of s.parts) p.setAttribute("d", d);
     if (s.text && s.spec.pts.length) {
       const [x, y] = g.toScreen(me.view, s.spec.at ?? s.spec.pts[0]);
@@ -206,13 +210,14 @@ function handleNode(me, spec) {
 // ---- live values ---------------------------------------------------------------------------------------------
 
 function readings(me) {
-  const list = me.data.readouts.map((r) => [r, r.handles.map((h) => me.pts[h])]);
-  if (me.data.place && me.placed.length) list.push([me.data.place, me.placed.map((h) => me.pts[h])]);
-  return list.map(([r, pts]) => [r, g.readout(r, pts)]).filter(([, v]) => v !== null && Number.isFinite(v));
+  const at = (of, ids) => ids.map((h) => of[h]);
+  const list = me.data.readouts.map((r) => [r, g.readout(r, at(me.home, r.handles), at(me.pts, r.handles))]);
+  if (me.data.place && me.placed.length) list.push([me.data.place, g.measured(me.data.place, at(me.pts, me.placed))]);
+  return list.filter(([, v]) => v !== null && Number.isFinite(v));
 }
 
 function tell(me) {
-  const said = readings(me).map(([r, v]) => `${r.label}: about ${(v * r.factor).toFixed(r.digits)} ${r.unit}`);
+  const said = readings(me).map(([r, v]) => `${r.label}: about ${(v * r.factor).toFixed(r.digits)}${r.unit === "°" ? "" : " "}${r.unit}`);
   const tool = me.data.place;
   if (tool && me.placed.length < tool.points) said.push(tool.prompts[me.placed.length]);
   me.live.textContent = said.join("   ");
@@ -451,7 +456,8 @@ function take(me, data) {
   if (!tool) me.placed = [];
   me.stirred.clear();
   me.data = data;
-  me.pts = { ...Object.fromEntries(data.handles.map((h) => [h.id, [h.x, h.y]])), ...kept };
+  me.home = Object.fromEntries(data.handles.map((h) => [h.id, [h.x, h.y]]));
+  me.pts = { ...me.home, ...kept };
   me.box.setAttribute("aria-label", data.alt);
   me.box.classList.toggle("small", Boolean(data.small));
   me.stage.classList.toggle("placing", Boolean(data.place));
