@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from dataclasses import fields
+from datetime import datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import object_session
 
 from inspect_app.ask import Ask
 from inspect_app.inspection import Inspection
@@ -12,6 +17,7 @@ from inspect_app.jobs.records import HandView, InspectionView, JobView, PhotoVie
 from shared.measured import Measured
 
 __all__ = [
+    "answer_of",
     "current_inspection",
     "details_of",
     "hand_view",
@@ -51,7 +57,27 @@ def visit_view(visit: Visit) -> VisitView:
 
 def current_inspection(photo: Photo) -> InspectionRow | None:
     """The inspection of a photo that nothing has superseded."""
-    return next((i for i in reversed(photo.inspections) if i.superseded_by is None), None)
+    session = object_session(photo)
+    if session is None:
+        return None
+    present = select(InspectionRow).where(InspectionRow.photo_id == photo.id, InspectionRow.superseded_by.is_(None))
+    return session.scalar(present.order_by(InspectionRow.id.desc()).limit(1))
+
+
+_read: OrderedDict[tuple[str, int, datetime], Inspection] = OrderedDict()
+_READ_MOST = 64  # some jobs' photos; an answer holds about a megabyte
+
+
+def answer_of(row: InspectionRow) -> Inspection:
+    """A stored answer, read from its JSON once: a row is never changed, and a page needs every answer of its job."""
+    session = object_session(row)
+    key = (str(session.get_bind().engine.url) if session else "", row.id, row.created)
+    found = _read.get(key)
+    if found is None:
+        found = _read[key] = Inspection.from_dict(row.answer)
+        while len(_read) > _READ_MOST:
+            _read.popitem(last=False)
+    return found
 
 
 def inspection_view(row: InspectionRow) -> InspectionView:
@@ -60,12 +86,18 @@ def inspection_view(row: InspectionRow) -> InspectionView:
         id=row.id,
         photo_id=row.photo_id,
         ask=Ask.from_dict(row.ask),
-        answer=Inspection.from_dict(row.answer),
+        answer=answer_of(row),
         version=row.version,
         created=row.created,
-        earlier=sum(1 for i in row.photo.inspections if i.id < row.id),
+        earlier=_count_before(row),
         current=row.superseded_by is None,
     )
+
+
+def _count_before(row: InspectionRow) -> int:
+    session = object_session(row)
+    before = select(func.count()).where(InspectionRow.photo_id == row.photo_id, InspectionRow.id < row.id)
+    return int(session.scalar(before) or 0) if session else 0
 
 
 def photo_view(photo: Photo) -> PhotoView:

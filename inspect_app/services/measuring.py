@@ -139,7 +139,7 @@ def restore_inspection(store: Store, inspection_id: int) -> InspectionView:
     """Make an earlier inspection the present one, as a new entry: the history stays whole."""
     with writing(store) as session:
         old = row(session, InspectionRow, inspection_id, "inspection")
-        kept = _keep(session, old.photo, Ask.from_dict(old.ask), Inspection.from_dict(old.answer))
+        kept = _keep(session, old.photo, Ask.from_dict(old.ask), loading.answer_of(old))
         kept.version = old.version
         kept.restored_from = old.restored_from or old.id
         session.flush()
@@ -213,7 +213,7 @@ def _keep(session: Session, photo: PhotoRow, ask: Ask, answer: Inspection) -> In
 
 
 def _carry_judgements(before: InspectionRow, kept: InspectionRow, answer: Inspection) -> None:
-    was = {r.key: r.value for r in readings_of(Inspection.from_dict(before.answer))}
+    was = {r.key: r.value for r in readings_of(loading.answer_of(before))}
     now_read = {r.key: r.value for r in readings_of(answer)}
     last = {j.reading: j for j in before.judgements}
     kept.judgements = [

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from inspect_app.inspection import Inspection
+from sqlalchemy import Select, select
+from sqlalchemy.orm import contains_eager, selectinload
+
 from inspect_app.jobs import loading
 from inspect_app.jobs.models import InspectionRow, Job, Judgement, Photo
 from inspect_app.jobs.records import JudgementView, ReadingView, Verdict
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.readings import Reading, readings_of
-from inspect_app.services.finding import current_of, now, row, touch
+from inspect_app.services.finding import now, row, touch
 from shared.errors import OptionError
 
 __all__ = ["SURE_RELATIVE_U", "accept_sure", "history", "judge", "readings"]
@@ -29,27 +31,35 @@ def readings(store: Store, job_id: int, visit: str | None = None) -> tuple[Readi
     Doubt is the number of flags, then U relative to the value.
     """
     with reading(store) as session:
-        job = row(session, Job, job_id, "job")
-        found = [v for photo in job.photos if photo.removed is None for v in _of_photo(photo)]
+        row(session, Job, job_id, "job")
+        found = [v for at in session.scalars(_present(job_id)) for v in _of_inspection(at)]
     wanted = [v for v in found if visit is None or v.visit.label == visit]
     return tuple(sorted(wanted, key=lambda v: (v.verdict != "open", -len(_doubts(v.flags)), -v.relative_u)))
 
 
-def _of_photo(photo: Photo) -> Iterator[ReadingView]:
-    """The readings of a photo's current inspection."""
-    row_ = loading.current_inspection(photo)
-    if row_ is None:
-        return
-    answer = Inspection.from_dict(row_.answer)
+def _present(job_id: int) -> Select[InspectionRow]:
+    """The current inspections of a job's photos, in the order of the photos, with what is needed of each."""
+    return (
+        select(InspectionRow)
+        .join(InspectionRow.photo)
+        .where(Photo.job_id == job_id, Photo.removed.is_(None), InspectionRow.superseded_by.is_(None))
+        .order_by(Photo.id)
+        .options(contains_eager(InspectionRow.photo).joinedload(Photo.visit), selectinload(InspectionRow.judgements))
+    )
+
+
+def _of_inspection(row_: InspectionRow) -> Iterator[ReadingView]:
+    """The readings of one current inspection."""
+    answer = loading.answer_of(row_)
     last = {j.reading: j for j in row_.judgements}
-    visit = loading.visit_view(photo.visit)
+    visit = loading.visit_view(row_.photo.visit)
     for r in readings_of(answer):
         flags = tuple(dict.fromkeys((*r.value.flags, *answer.flags)))
         relative = _relative_u(r)
         judged = last.get(r.key)
         yield ReadingView(
             reading=r,
-            photo_id=photo.id,
+            photo_id=row_.photo_id,
             inspection_id=row_.id,
             visit=visit,
             view=answer.view,
@@ -92,7 +102,7 @@ def judge(store: Store, inspection_id: int, reading_key: str, verdict: Verdict, 
         at = row(session, InspectionRow, inspection_id, "inspection")
         if at.superseded_by is not None:
             raise OptionError("The photo has been measured again meanwhile.", "Look at the new reading, then judge it.")
-        if reading_key not in {r.key for r in readings_of(Inspection.from_dict(at.answer))}:
+        if reading_key not in {r.key for r in readings_of(loading.answer_of(at))}:
             raise OptionError(f"There is no reading {reading_key!r} on this photo.", "Choose one from the list.")
         at.judgements.append(Judgement(reading=reading_key, verdict=verdict, reason=reason.strip(), at=now()))
         touch(at.photo.job)
@@ -103,14 +113,12 @@ def accept_sure(store: Store, job_id: int, visit: str | None = None) -> int:
     with writing(store) as session:
         job = row(session, Job, job_id, "job")
         count = 0
-        for photo in job.photos:
-            if photo.removed is not None or (visit is not None and photo.visit.label != visit):
+        for at in session.scalars(_present(job_id)).all():
+            if visit is not None and at.photo.visit.label != visit:
                 continue
-            for v in _of_photo(photo):
+            for v in list(_of_inspection(at)):
                 if v.sure and v.verdict == "open":
-                    current_of(photo).judgements.append(
-                        Judgement(reading=v.reading.key, verdict="accept", reason="", at=now())
-                    )
+                    at.judgements.append(Judgement(reading=v.reading.key, verdict="accept", reason="", at=now()))
                     count += 1
         if count:
             touch(job)
@@ -123,7 +131,7 @@ def history(store: Store, photo_id: int, reading_key: str) -> tuple[JudgementVie
         photo = row(session, Photo, photo_id, "photo")
         said = []
         for at in photo.inspections:
-            value = {r.key: r.value for r in readings_of(Inspection.from_dict(at.answer))}.get(reading_key)
+            value = {r.key: r.value for r in readings_of(loading.answer_of(at))}.get(reading_key)
             said += [
                 JudgementView(_verdict(j), j.reason, j.at, value, at.id)
                 for j in at.judgements
