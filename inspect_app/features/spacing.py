@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,7 +67,7 @@ def _u_middle(level: neck.Level) -> float:
 
 
 def check_spacing(
-    positions: list[Measured], fret_numbers: list[int], plane: Plane, scale_length: float | None
+    positions: Sequence[Measured], fret_numbers: list[int], plane: Plane, scale_length: float | None
 ) -> tuple[dict[str, float], tuple[NotMeasured, ...]]:
     """Compare the measured spacing with equal temperament; say so where they disagree by more than U."""
     if scale_length is None or len(positions) < 2:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from sqlalchemy import Select, select
 from sqlalchemy.orm import contains_eager, selectinload
 
+from inspect_app.inspection import Inspection
 from inspect_app.jobs import loading
 from inspect_app.jobs.models import InspectionRow, Job, Judgement, Photo
 from inspect_app.jobs.records import JudgementView, ReadingView, Verdict
@@ -14,6 +15,7 @@ from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.readings import Reading, readings_of
 from inspect_app.services.finding import now, row, touch
 from shared.errors import OptionError
+from shared.measured import Measured
 
 __all__ = ["SURE_RELATIVE_U", "accept_sure", "history", "judge", "readings"]
 
@@ -127,14 +129,19 @@ def accept_sure(store: Store, job_id: int, visit: str | None = None) -> int:
 
 def history(store: Store, photo_id: int, reading_key: str) -> tuple[JudgementView, ...]:
     """Everything a person said about one reading of a photo, over all its inspections, oldest first."""
+    said = (
+        select(Judgement, InspectionRow)
+        .join(InspectionRow, Judgement.inspection_id == InspectionRow.id)
+        .where(InspectionRow.photo_id == photo_id, Judgement.reading == reading_key, Judgement.carried_from.is_(None))
+        .order_by(Judgement.id)
+    )
     with reading(store) as session:
-        photo = row(session, Photo, photo_id, "photo")
-        said = []
-        for at in photo.inspections:
-            value = {r.key: r.value for r in readings_of(loading.answer_of(at))}.get(reading_key)
-            said += [
-                JudgementView(_verdict(j), j.reason, j.at, value, at.id)
-                for j in at.judgements
-                if j.reading == reading_key and j.carried_from is None
-            ]
-        return tuple(said)
+        row(session, Photo, photo_id, "photo")
+        return tuple(
+            JudgementView(_verdict(j), j.reason, j.at, _value(loading.answer_of(at), reading_key), at.id)
+            for j, at in session.execute(said)
+        )
+
+
+def _value(answer: Inspection, reading_key: str) -> Measured | None:
+    return {r.key: r.value for r in readings_of(answer)}.get(reading_key)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import socket
 import webbrowser
@@ -114,7 +115,8 @@ async def _warm(app: st.App) -> AsyncIterator[None]:
     import_module("altair")
     import_module("pandas")
     import_module("pyarrow")
-
+    gc.collect()
+    gc.freeze()  # what is loaded stays: the collection after every rerun need not walk it again
     yield
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -76,6 +76,7 @@ class Seen:
     frets: tuple[_Fret, ...]
     unread: tuple[NotMeasured, ...]
     softness: float
+    positions: tuple[Measured, ...]
     reading: _ReadingOf
 
 
@@ -116,7 +117,8 @@ def see(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Seen:
         for what in ("crown width", "length", "flats")
     )
     found = tuple(_with_ends([f for f in frets if f.crown is not None], softness))
-    return Seen(photo, scale, plane, level, found, unread, softness, _recalling(photo, found, level, covers))
+    positions = _positions(found, level)
+    return Seen(photo, scale, plane, level, found, unread, softness, positions, _recalling(photo, found, level, covers))
 
 
 def read(seen: Seen, ask: Ask) -> Inspection:
@@ -163,8 +165,8 @@ def _crowns(
     profiles = [f.profile for f in found if f.profile is not None]
     if not profiles:
         return [], 1.0
-    evidence, softness = crown_evidence(profiles)
     views = [_view(f.frame) for f in found if f.profile is not None]
+    evidence, softness = crown_evidence(profiles, views)
     fits = iter(fit_crowns(evidence, views, level.crown_height, profiles[0].px_per_mm))
     found = [_on_axis(f, next(fits)) if f.profile is not None else f for f in found]
     if steps is not None:
@@ -313,7 +315,8 @@ def _answer(seen: Seen, ask: Ask) -> Inspection:
     if frets[0].patch.px_per_mm < _COARSE_PX_PER_MM:
         flags.append("LOW_RESOLUTION")
     frames = [f.frame for f in frets]
-    positions = fret_positions(frames, [f.crown.u_centre if f.crown else 0.0 for f in frets], seen.level)
+    as_seen = all(a is b.frame for a, b in zip(frames, seen.frets, strict=True))
+    positions = seen.positions if as_seen else _positions(frets, seen.level)
     checks, spacing_said = check_spacing(positions, [f.number for f in frames], seen.plane, ask.scale_length)
     if spacing_said:
         flags.append("SPACING_OFF")
@@ -334,6 +337,10 @@ def _answer(seen: Seen, ask: Ask) -> Inspection:
         camera,
         checks,
     )
+
+
+def _positions(frets: Sequence[_Fret], level: neck.Level) -> tuple[Measured, ...]:
+    return tuple(fret_positions([f.frame for f in frets], [f.crown.u_centre if f.crown else 0.0 for f in frets], level))
 
 
 def _reading(

@@ -1,68 +1,120 @@
-"""How quick the pages are in headless Chromium: python -m tests.benchmarks.pages
+"""How quick the pages are in headless Chromium, on the demo job and the recipes it is measured with:
+python -m tests.benchmarks.pages
 
-Prints the time from letting go of a handle to the new authoritative value, from asking for the first page to its
-heading, and the longest frame while a 24-megapixel photo is dragged about.
+Prints, for each kind of handle, the time from letting go to the new authoritative value; from asking for the first
+page to its heading; and the longest frame while a 24-megapixel photo is dragged about. Beside each time stands what
+the server spent of a processor on it: on a machine that is busy with other work, that is what tells.
 """
 
+import os
 import statistics
 import tempfile
 import time
+from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import urlencode
 
 from playwright.sync_api import sync_playwright
 
-from inspect_app.services import add_photo, open_store
-from tests.browser.conftest import CHROMIUM, QUIET, new_job, served, window
+from inspect_app.demo import load_demo
+from inspect_app.services import add_photo, open_store, readings
+from tests.browser.conftest import CHROMIUM, QUIET, served, settled, window
 from tests.browser.drawn import board_photo
-from tests.browser.test_whole_job import measured_job, open_reading
 
+KINDS = ("crown width", "length", "flat width", "flat length", "divot depth", "bevel treble", "crown line radius")
+TIMES = 9
 FRAMES = """() => new Promise(done => {
   const gaps = []; let last = performance.now();
   const step = t => { gaps.push(t - last); last = t; gaps.length < 90 ? requestAnimationFrame(step) : done(gaps); };
   requestAnimationFrame(step);
 })"""
-WAIT = """async before => {
-  const t0 = performance.now();
-  while (![...document.querySelectorAll('h2')].some(h => h.innerText.includes('±') && h.innerText !== before))
-    await new Promise(r => requestAnimationFrame(r));
-  return performance.now() - t0;
-}"""
+WATCH = """before => { window.__took = new Promise(done => {
+  let t0 = 0;
+  addEventListener('pointerup', () => { t0 = performance.now(); }, { once: true, capture: true });
+  const look = () => {
+    const now = [...document.querySelectorAll('h2')].find(h => h.innerText.includes('±'))?.innerText;
+    t0 && now && now !== before ? done(performance.now() - t0) : requestAnimationFrame(look);
+  };
+  look();
+}); }"""
 
 
-def letting_go(page, times=12):
-    """Milliseconds from a handle's release to the changed value, median and worst."""
-    measured_job(page)
-    open_reading(page)
+@dataclass(frozen=True)
+class Server:
+    """Where the pages are served, and by which process."""
+
+    address: str
+    pid: int
+
+    def cpu_ms(self):
+        """Processor time it has used so far."""
+        fields = Path(f"/proc/{self.pid}/stat").read_text().rpartition(")")[2].split()
+        return 1000.0 * (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def letting_go(page, server, job, reading):
+    """Milliseconds from a handle's release to the changed value, and of the server's processor; one pair a move."""
+    page.goto(f"{server.address}/readings?{urlencode({'job': job, 'photo': reading.photo_id, 'reading': reading.key})}")
+    page.locator(".viewer .handle").first.wait_for()
+    settled(page)
+    page.wait_for_timeout(4000)  # as long as someone looks before they move an edge; the photo is looked at meanwhile
     taken = []
-    for k in range(times):
-        box = page.locator(".viewer .handle").first.bounding_box()
-        x, y = box["x"] + 22, box["y"] + 22
-        before = page.locator("h2", has_text="±").first.inner_text()
+    for k in range(TIMES):
+        box = page.locator(".viewer .handle").nth(reading.handle).bounding_box()
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        page.evaluate(WATCH, page.locator("h2", has_text="±").first.inner_text())
+        cpu = server.cpu_ms()
         page.mouse.move(x, y)
         page.mouse.down()
-        page.mouse.move(x + (9 if k % 2 else -9), y, steps=2)
+        step = 9 if k % 2 else -9
+        page.mouse.move(x + step * reading.along[0], y + step * reading.along[1], steps=2)
         page.mouse.up()
-        taken.append(page.evaluate(WAIT, before))
-        page.wait_for_timeout(400)
-    return statistics.median(taken), max(taken)
+        took = page.evaluate("window.__took")
+        settled(page)
+        taken.append((took, server.cpu_ms() - cpu))
+        page.wait_for_timeout(300)
+    return taken
 
 
-def first_page(page):
+@dataclass(frozen=True)
+class Wanted:
+    """A reading to move an edge of: which of its handles, and the direction that changes it on the screen."""
+
+    photo_id: int
+    key: str
+    quantity: str
+    handle: int = 0
+    along: tuple[float, float] = (1.0, 0.0)
+
+
+def wanted(store, job):
+    """One reading of each kind that the demo job has."""
+    every = readings(store, job)
+    handle = {"divot depth": 1, "flat width": 2, "crown line radius": 1, "bevel treble": 1}
+    upright = ("length", "flat length", "divot depth", "crown line radius")
+    for kind in KINDS:
+        found = next((r for r in every if r.reading.quantity == kind), None)
+        if found is not None:
+            along = (0.0, 1.0) if kind in upright else (1.0, 0.0)
+            yield Wanted(found.photo_id, found.reading.key, kind, handle.get(kind, 0), along)
+
+
+def first_page(page, address):
     """Seconds to the first page's heading, warm."""
-    page.goto(page.address)
+    page.goto(address)
     page.locator("h1").wait_for()
     start = time.perf_counter()
-    page.goto(page.address)
+    page.goto(address)
     page.locator("h1").wait_for()
     return time.perf_counter() - start
 
 
-def panning(page, data):
+def panning(page, server, data, job):
     """Milliseconds of the longest frame while a 24-megapixel photo is dragged."""
     store = open_store(data)
-    add_photo(store, page.job, board_photo(size=(6000, 4000)), "large.jpg", "finding")
+    add_photo(store, job, board_photo(size=(6000, 4000)), "large.jpg", "finding")
     store.close()
-    page.goto(f"{page.address}/findings?job={page.job}")
+    page.goto(f"{server.address}/findings?job={job}")
     viewer = page.locator(".viewer").first
     viewer.wait_for()
     page.wait_for_timeout(3000)
@@ -76,18 +128,50 @@ def panning(page, data):
     return max(page.evaluate("h => h.gaps", frames))
 
 
+def tell_letting_go(page, server, data, job):
+    """Print the times of each kind, and of all moves together."""
+    store = open_store(data)
+    every = []
+    for reading in wanted(store, job):
+        taken = letting_go(page, server, job, reading)
+        every += taken
+        wall, cpu = (statistics.median(v) for v in zip(*taken, strict=True))
+        worst = max(t for t, _ in taken)
+        print(f"{reading.quantity}: median {wall:.0f} ms, worst {worst:.0f} ms, processor {cpu:.0f} ms", flush=True)
+    store.close()
+    wall, cpu = (statistics.median(v) for v in zip(*every, strict=True))
+    print(f"handle let go to new value, all kinds: median {wall:.0f} ms, processor {cpu:.0f} ms")
+
+
 def main():
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as p:
         data = Path(folder) / "data"
-        with served(data) as address:
+        store = open_store(data)
+        job = load_demo(store)
+        store.close()
+        with served(data, "--real") as address:
+            server = Server(address, served_by(address))
             browser = p.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
             with window(browser, address) as page:
-                page.address, page.job = address, new_job(data)
-                print(f"first page, warm: {first_page(page):.2f} s")
-                median, worst = letting_go(page)
-                print(f"handle let go to new value: median {median:.0f} ms, worst {worst:.0f} ms")
-                print(f"longest frame dragging 24 megapixels: {panning(page, data):.0f} ms")
+                print(f"load of this machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+                print(f"first page, warm: {first_page(page, address):.2f} s")
+                tell_letting_go(page, server, data, job)
+                print(f"longest frame dragging 24 megapixels: {panning(page, server, data, job):.0f} ms")
             browser.close()
+
+
+def served_by(address):
+    """The process that serves an address of this machine."""
+    port = f"--port {address.rpartition(':')[2]}"
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdigit():
+            try:
+                words = (entry / "cmdline").read_text().replace("\0", " ")
+            except OSError:
+                continue
+            if port in words:
+                return int(entry.name)
+    raise RuntimeError(f"nothing serves {address}")
 
 
 if __name__ == "__main__":

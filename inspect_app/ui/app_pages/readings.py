@@ -189,6 +189,7 @@ def review(job_id: int) -> None:
         nothing(job_id, every)
         return
     photo = services.photo_view(server.store(), at.photo_id)
+    services.make_ready(server.store(), photo.id)
     here = tuple(r for r in every if r.photo_id == photo.id)
     scene = reading_scene(photo, here, at, length_unit(), st.session_state.get(f"rev-{photo.id}", 0))
     left, right = st.columns([7, 4], gap="medium")
@@ -215,7 +216,10 @@ def nothing(job_id: int, every: Rows) -> None:
 def table(rows: Rows) -> None:
     """All readings of the group as a table."""
     length = length_unit()
-    with st.expander(f"All {len(rows)} as a table"):
+    every = st.expander(f"All {len(rows)} as a table", on_change="rerun", key="table")
+    if not every.open:
+        return
+    with every:
         st.dataframe(
             {
                 "Reading": [name_of(r.reading) for r in rows],
