@@ -29,7 +29,10 @@ DEFAULT_FRET_LENGTH_MM = 46.0
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """One worn place on a fret; `string` counts from the treble side, 1 first, ``None`` if under no string."""
+    """One worn place on a fret; `string` counts from the treble side, 1 first, ``None`` if under no string.
+
+    `depth` combines what the views say; `by_view` keeps each view's own word on it.
+    """
 
     from_treble_end: Measured
     string: int | None
@@ -37,6 +40,7 @@ class Spot:
     flat_width: Measured | None = None
     flat_length: Measured | None = None
     views: tuple[str, ...] = ()
+    by_view: tuple[tuple[str, Measured], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,7 +278,12 @@ def _merged(group: list[Spot], places: Sequence[float]) -> Spot:
         _mean([s.flat_width for s in group]),
         _mean([s.flat_length for s in group]),
         views,
+        tuple((v, combined(own)) for v in views if (own := _depths_of(group, v))),
     )
+
+
+def _depths_of(group: Sequence[Spot], view: str) -> list[Measured]:
+    return [s.depth for s in group if s.depth is not None and view in s.views]
 
 
 def _string_at(place: float, places: Sequence[float]) -> int | None:

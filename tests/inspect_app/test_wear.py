@@ -56,6 +56,13 @@ def test_the_same_spot_seen_from_above_and_along_is_one_spot():
     assert "INDIRECT" not in spot.depth.flags
 
 
+def test_each_views_own_word_is_kept_beside_the_combined_depth():
+    (spot,) = build_wear_map([plan(3, [flat(20.0, 0.10)]), elevation(3, [divot(20.4, 0.12)])], GUITAR).fret(3).spots
+    own = {view: (d.value, d.u) for view, d in spot.by_view}
+    assert own == {"plan": (0.10, pytest.approx(0.03)), "elevation": (0.12, pytest.approx(0.01))}
+    assert spot.depth.u < 0.01  # 1 / sqrt(1 / 0.03^2 + 1 / 0.01^2) = 0.0095
+
+
 def test_views_that_disagree_beyond_their_uncertainty_say_so():
     wear = build_wear_map([plan(2, [flat(10.0, 0.30)]), elevation(2, [divot(10.2, 0.10)])], GUITAR)
     depth = wear.fret(2).spots[0].depth

@@ -92,6 +92,30 @@ def _cone_text(radii: list[tuple[int, Measured]]) -> str:
     return f"A straight line through them runs from {first} to {last}: {kind}."
 
 
+def both_views(wear: WearMap) -> None:
+    """The places that were read from above and along the neck, side by side and combined."""
+    spots = [(f.number, s) for f in wear.frets for s in f.spots if len(s.by_view) > 1]
+    if not spots:
+        return
+    st.subheader("Read in both views")
+    length = length_unit()
+    rows = [(n, s, dict(s.by_view), s.depth) for n, s in spots if s.depth is not None]
+    st.dataframe(
+        {
+            "Fret": [n for n, *_ in rows],
+            "String": [str(s.string or "between") for _, s, *_ in rows],
+            "From above": [shown(seen["plan"], length) if "plan" in seen else "" for _, _, seen, _ in rows],
+            "Along the neck": [
+                shown(seen["elevation"], length) if "elevation" in seen else "" for _, _, seen, _ in rows
+            ],
+            "Together": [shown(depth, length) for *_, depth in rows],
+            "Agree within U": ["no" if "DISAGREES" in depth.flags else "yes" for *_, depth in rows],
+        },
+        hide_index=True,
+        alt="Depth of the same divots in two views",
+    )
+
+
 def compare(job: services.JobView, visit: str, wear: WearMap) -> None:
     """This visit against an earlier one."""
     others = [v.label for v in job.visits if v.label != visit]
@@ -152,5 +176,6 @@ if not (wear_map.read or any(f.spots for f in wear_map.frets)):
     step_link("photos.py", "Go to the photos", job.id)
 else:
     the_map(job, str(chosen), wear_map)
+    both_views(wear_map)
     lines(job, str(chosen))
     compare(job, str(chosen), wear_map)
