@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from inspect_app.features.crown import FretPatch
 from inspect_app.features.flat_outline import CrownArc, FlatOutline
-from inspect_app.features.placed import PLACED_U_PX, Placed, Points, u_along
+from inspect_app.features.placed import PLACED_U_PX, Placed, Points, apart, u_along
 from inspect_app.inspection import Flat
 from shared.measured import Measured, NotMeasured
 
@@ -20,8 +20,6 @@ __all__ = ["HeldFlat", "hold_flat", "mark_flat", "lost_flats"]
 Floats = NDArray[np.float64]
 ENDS = ("treble end", "bass end")
 SIDES = ("nut side", "body side")
-_LEAST_MM = 0.05
-"""Ends and sides are kept this far apart: an outline turned inside out is none."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +74,7 @@ def _where(points: Points, patch: FretPatch, arc: CrownArc, fit: FlatOutline, na
 def _params(edges: Floats) -> Floats:
     """Place, ln half-length, ln width, centre, ln q."""
     y1, y2, x1, x2, q = edges
-    half, width = max((y2 - y1) / 2.0, _LEAST_MM), max(x2 - x1, _LEAST_MM)
+    half, width = apart(y1, y2) / 2.0, apart(x1, x2)
     return np.array([(y1 + y2) / 2.0, math.log(half), math.log(width), (x1 + x2) / 2.0, q])
 
 

@@ -10,8 +10,9 @@ import math
 from collections.abc import Iterable, Mapping
 
 from inspect_app.ask import HandEdge
+from shared.errors import OptionError
 
-__all__ = ["PLACED_U_PX", "NOTHING_PLACED", "Placed", "Points", "edges_on", "placed_on", "u_along"]
+__all__ = ["PLACED_U_PX", "NOTHING_PLACED", "Placed", "Points", "apart", "edges_on", "placed_on", "u_along"]
 
 PLACED_U_PX = 1.0
 """Standard uncertainty of a point placed by a person under the loupe, each way: half the width of an edge two pixels
@@ -22,6 +23,8 @@ Placed = Mapping[str, Mapping[str, Points]]
 """By feature (``flats 2``), then by part (``treble end``): points in upright photo pixels. The part is empty where the
 feature has one edge."""
 NOTHING_PLACED: Placed = {}
+LEAST_APART_MM = 0.05
+"""Two edges nearer than this have changed sides: under a pixel, and far under any crown, flat or divot."""
 
 
 def edges_on(edges: Iterable[HandEdge], fret: int) -> tuple[HandEdge, ...]:
@@ -45,3 +48,16 @@ def u_along(u_across: float, half_length: float, rise: float) -> float:
     so along the axis that is 1 / sin of the angle as much. All in one unit of length.
     """
     return u_across * math.hypot(1.0, half_length / max(rise, 1e-6))
+
+
+def apart(first: float, second: float) -> float:
+    """The distance from one edge on to the other, mm.
+
+    Raises
+    ------
+    OptionError
+        If they lie over each other: a person moved one past the other.
+    """
+    if second - first < LEAST_APART_MM:
+        raise OptionError("This edge was moved past the one across from it.", "Put it back on its own side.")
+    return second - first

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from inspect_app.features.bevel import End, EndReading, measure_end
 from inspect_app.features.circle import fit_circle
 from inspect_app.features.crown_line import EdgePath, rise
-from inspect_app.features.divot import PITCH_MM, Hollow
-from inspect_app.features.placed import PLACED_U_PX, Placed, Points, u_along
+from inspect_app.features.divot import Hollow
+from inspect_app.features.placed import PLACED_U_PX, Placed, Points, apart, u_along
 from inspect_app.features.standing import StandingFret, draw_crown_line
 from inspect_app.inspection import Divot
 from shared.measured import Contribution, Measured, NotMeasured
@@ -117,8 +117,8 @@ def _hold(h: Hollow, fret: StandingFret, parts: Mapping[str, Points]) -> HeldHol
     by_hand = PLACED_U_PX * fret.mm_per_px
     ends = {k: float(fret.pose.cross(parts[k])[0, 0]) for k in ("treble end", "bass end") if k in parts}
     if ends:
-        start, stop = sorted((ends.get("treble end", h.start), ends.get("bass end", h.stop)))
-        h = replace(h, start=start, stop=max(stop, start + PITCH_MM))
+        h = replace(h, start=ends.get("treble end", h.start), stop=ends.get("bass end", h.stop))
+        apart(h.start, h.stop)
     u_end = u_along(by_hand, (h.stop - h.start) / 2.0, h.drop) if ends else 0.0
     if "floor" not in parts:
         return HeldHollow(h, bool(ends), False, u_end * math.sqrt(len(ends)))

@@ -29,7 +29,7 @@ from inspect_app.features.crown_edge import (
 )
 from inspect_app.features.flat import FlatSearch, read_flats, search_flats
 from inspect_app.features.fret_end import END_MARGIN_MM, END_SCATTER_MM, FretEnd, end_evidence, pick_end
-from inspect_app.features.placed import PLACED_U_PX, edges_on, placed_on
+from inspect_app.features.placed import PLACED_U_PX, apart, edges_on, placed_on
 from inspect_app.features.spacing import check_spacing, fret_positions
 from inspect_app.fretboard import HIGHEST_FRET, fit_spacing
 from inspect_app.inspection import FretReading, Inspection, Outline
@@ -236,6 +236,7 @@ def _held(f: _Fret, edges: tuple[HandEdge, ...]) -> _Fret:
             # what was found counts from the treble end of before
             found = [(replace(e, along=y) if e else None, why, y) for e, why, y in (treble, bass)]
             f = replace(_trimmed(f, *((placed, found[1]) if name == "treble end" else (found[0], placed))), held=f.held)
+            apart(0.0, f.frame.length_mm)
             f = replace(f, held=f.held | {"length"})
     return f
 
@@ -248,7 +249,7 @@ def _with_crown_edge(f: _Fret, name: str, across: float) -> _Fret:
     by_hand, found = PLACED_U_PX / f.patch.px_per_mm, f.crown.u_width / math.sqrt(2.0)
     crown = replace(
         f.crown,
-        width=width_of_seen(body - nut, f.crown.height, _view(f.frame)),
+        width=width_of_seen(apart(nut, body), f.crown.height, _view(f.frame)),
         u_width=math.hypot(by_hand, by_hand if "crown width" in f.held else found),
         seen=(nut + f.crown.centre, body + f.crown.centre),
     )
