@@ -18,7 +18,7 @@ from shared.measured import NotMeasured
 
 __all__ = ["Look", "look", "measure", "calibrate", "refused", "summaries"]
 
-MEASURED_VIEWS = ("plan", "elevation", "end")
+MEASURED_VIEWS = ("plan", "elevation", "end", "section")
 """Views that have a recipe."""
 Look = Callable[[Ask], Inspection]
 """What a photo says to a question that differs from the one it was looked at for in edges placed by hand only."""

@@ -1,0 +1,208 @@
+"""The section of a wire from the edges of its cut face: crown width, height and radius, flat, tang.
+
+The shape is fitted to edges placed to a fraction of a pixel; what all edges of one side share besides noise (its
+definition, a burr, a body half hidden behind it) moves that side as a whole and is carried as such.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from calib.photo import Photo
+from calib.plane import Plane
+from calib.scales.base import Scale
+from inspect_app.features.wire_edge import (
+    MARGIN_MM,
+    Found,
+    Reach,
+    Rows,
+    Texture,
+    find_edges,
+    look_across,
+    place_edges,
+    texture_of,
+)
+from inspect_app.features.wire_face import Face, find_faces
+from inspect_app.features.wire_shape import NAMES, PIECES, WireShape
+
+__all__ = ["SeenSection", "see_section", "settle"]
+
+Array = NDArray[np.float64]
+
+STEPS = (Reach(0.13, 0.08, True), Reach(0.06, 0.06), Reach(0.03, 0.03), Reach(0.03, 0.03))
+"""How far edges are looked for, round after round: a patch may have taken in a tenth of a millimetre of the body beside
+the tang, the next fits are good to a few hundredths."""
+GATES_MM = (0.05, 0.03, 0.015, 0.01)
+"""Edges further from the fit than this, or than four times the usual scatter, are not the shape's: barbs, scratches."""
+LEAST_SCATTER_MM = 0.001
+"""Scatter (1.48 MAD) below which no edge is left out on its account: a tenth of a pixel at 100 px to the millimetre."""
+CLEAR_MM = 0.05
+"""Left out beside corners: they are rounded by the file, and by the blur."""
+BLURS_CLEAR = 3.0
+TILT_PRIOR = math.radians(3.0)
+"""Standard deviation of the slope of a flat against the underside: files and strings wear nearly level (no source)."""
+PATCH_U_MM = 0.3
+"""What a piece none of whose edges is seen is still known to from the patch: keeps a fit from running away."""
+LEAST_CUT_MM = 0.002
+"""Flats cut less deep than this are not told from the arc: the chord is then 0.1 to 0.15 mm wide, three rows."""
+LEAST_ROWS = 5
+"""A side of the outline is seen when at least so many rows, 0.2 mm, show its edge."""
+HALF = 0.5
+"""Inside a face its tone differs from place to place by less than half of what it differs from outside."""
+CANDIDATES = 4
+MIN_SUPPORT = 0.6
+"""Least share of the outline with an edge in its place and the face's tone inside: barbs take a tenth to a fifth of it,
+and a wrong patch has the face's edges on two thirds of its outline at most when one of its sides is another thing's."""
+
+
+@dataclass(frozen=True)
+class SeenSection:
+    """A face with its shape fitted.
+
+    Attributes
+    ----------
+    shape : WireShape
+    cov : ndarray of float, shape (P, P)
+        Covariance of the shape's free parameters from the scatter of the edges.
+    sides : tuple of (str, int)
+        Pieces of the outline with their side: -1 left, 1 right, 0 both.
+    by_side : ndarray of float, shape (S, P)
+        Change of the free parameters for each of `sides` moved outwards, per mm.
+    scatter : ndarray of float, shape (S,)
+        Scatter of the edges of each of `sides` about the shape (1.48 MAD), mm; nan where none is seen.
+    seen : ndarray of float, shape (S,)
+        Share of the rows of each of `sides` that show its edge.
+    rows : ndarray of int, shape (S,)
+        How many rows that are.
+    support : float
+        Share of all rows that do.
+    blur_px, px_per_mm : float
+    """
+
+    shape: WireShape
+    cov: Array
+    sides: tuple[tuple[str, int], ...]
+    by_side: Array
+    scatter: Array
+    seen: Array
+    rows: NDArray[np.intp]
+    support: float
+    blur_px: float
+    px_per_mm: float
+
+
+def see_section(photo: Photo, scale: Scale, plane: Plane) -> SeenSection | None:
+    """The face of the wire in a photo, or None when nothing has its shape."""
+    settled = [s for f in find_faces(photo, scale, plane)[:CANDIDATES] if (s := settle(photo, plane, f)) is not None]
+    best = max(settled, key=lambda s: s.support, default=None)
+    return best if best is not None and best.support >= MIN_SUPPORT else None
+
+
+def settle(photo: Photo, plane: Plane, face: Face) -> SeenSection | None:
+    """Fit the shape to the face's edges, round after round; None when it slips away."""
+    shape, clear, texture = face.shape, CLEAR_MM, None
+    for reach, gate in zip(STEPS, GATES_MM, strict=True):
+        rows = look_across(photo, plane, shape, reach, clear)
+        if texture is None:
+            texture = texture_of(rows, reach.inside - 0.05)
+        found = find_edges(rows, texture, reach)
+        if gate == GATES_MM[-1]:
+            found = place_edges(rows, texture, found)
+        mm = plane.to_mm(rows.px + rows.normal * found.at[:, None])
+        u = np.hypot(np.where(found.seen, found.u, 0.0) / rows.px_per_mm, LEAST_SCATTER_MM)
+        shape, used, jacobian = _fit(shape, mm, rows.piece, found.seen, u, gate)
+        if jacobian is None:
+            return None
+    assert texture is not None
+    used &= _even(rows, found, texture)
+    if not _enough(rows.piece, used):
+        return None
+    return _sum_up(shape, mm, rows, used, u, found.blur_px)
+
+
+def _fit(
+    shape: WireShape, mm: Array, piece: NDArray[np.intp], seen: NDArray[np.bool_], u: Array, gate: float
+) -> tuple[WireShape, NDArray[np.bool_], Array | None]:
+    """Least squares, first counting far points little, then without them: shape, points used, Jacobian over u."""
+    shape = _without_flat(shape, seen & (piece == PIECES.index("flat")))
+    used = seen & (shape.worn | (piece != PIECES.index("flat")))
+    values, jacobian = shape.params[shape.free], None
+    start = values
+    for k in range(4):
+        if not _enough(piece, used):
+            return shape, used, None
+
+        def off(v: Array, at: NDArray[np.bool_] = used) -> Array:
+            now = shape.with_free(v)
+            held = (v - start) / PATCH_U_MM
+            return np.concatenate([now.distance(mm[at], piece[at]) / u[at], held, [now["tilt"] / TILT_PRIOR]])
+
+        loss, far = ("linear", 1.0) if k else ("soft_l1", gate / 4.0 / LEAST_SCATTER_MM)
+        fit = least_squares(off, values, x_scale="jac", loss=loss, f_scale=far, max_nfev=40)
+        values, jacobian = fit.x, fit.jac
+        r = np.abs(shape.with_free(values).distance(mm, piece))
+        used = seen & (r < np.minimum(gate, 4.0 * _scatter(r, piece, used)))
+    return shape.with_free(values), used, jacobian
+
+
+def _enough(piece: NDArray[np.intp], used: NDArray[np.bool_]) -> bool:
+    """Whether so much is seen that the shape stays in its place: some of the arc, the underside and the sides."""
+    return all(int(np.sum(used & (piece == PIECES.index(name)))) >= LEAST_ROWS for name in ("arc", "underside", "side"))
+
+
+def _without_flat(shape: WireShape, on_flat: NDArray[np.bool_]) -> WireShape:
+    cut = shape["centre"] + shape["radius"] - shape["top"]
+    return shape if shape.worn and on_flat.sum() >= 3 and cut > LEAST_CUT_MM else WireShape(shape.params, False)
+
+
+def _scatter(r: Array, piece: NDArray[np.intp], used: NDArray[np.bool_]) -> Array:
+    """For every point the scatter (1.48 MAD) of its piece, at least `LEAST_SCATTER_MM`."""
+    out = np.full(len(r), LEAST_SCATTER_MM)
+    for k in range(len(PIECES)):
+        at = (piece == k) & used
+        if at.any():
+            out[piece == k] = max(LEAST_SCATTER_MM, 1.4826 * float(np.median(r[at])))
+    return out
+
+
+def _even(rows: Rows, found: Found, texture: Texture) -> NDArray[np.bool_]:
+    """Where the tone inside the edge is the face's own rather than something else's."""
+    inner = rows.light[:, rows.offsets < -MARGIN_MM * rows.px_per_mm].mean(axis=1)
+    usual = np.nanmedian(inner[found.seen], axis=0)
+    return np.asarray(np.sqrt(np.nan_to_num(texture.size(inner - usual))) < HALF * found.strength)
+
+
+def _sum_up(shape: WireShape, mm: Array, rows: Rows, used: NDArray[np.bool_], u: Array, blur: float) -> SeenSection:
+    r = shape.distance(mm, rows.piece)
+    sides = tuple(dict.fromkeys((PIECES[p], int(s)) for p, s in zip(rows.piece, rows.side, strict=True)))
+    on = [(rows.piece == PIECES.index(p)) & (rows.side == s) for p, s in sides]
+    jacobian = _jacobian(shape, mm[used], rows.piece[used]) / u[used, None]
+    known = np.full(jacobian.shape[1], 1.0 / PATCH_U_MM**2)
+    if shape.worn:
+        known[NAMES.index("tilt")] = 1.0 / TILT_PRIOR**2
+    normal = np.asarray(np.linalg.inv(jacobian.T @ jacobian + np.diag(known)), dtype=np.float64)
+    excess = max(1.0, float(np.sum((r[used] / u[used]) ** 2)) / max(1, int(used.sum()) - len(shape.free)))
+    by_side = np.array([-normal @ (jacobian.T @ (at[used] / u[used])) for at in on])
+    scatter = np.array([1.4826 * np.median(np.abs(r[at & used])) if (at & used).any() else math.nan for at in on])
+    count = np.array([int((at & used).sum()) for at in on])
+    share = count / np.array([at.sum() for at in on])
+    support = float(used.sum()) / len(used)
+    return SeenSection(shape, normal * excess, sides, by_side, scatter, share, count, support, blur, rows.px_per_mm)
+
+
+def _jacobian(shape: WireShape, mm: Array, piece: NDArray[np.intp]) -> Array:
+    """Derivatives of the residuals by the free parameters, central differences, shape (N, P)."""
+    values, step = shape.params[shape.free], 1e-5
+    moves = step * np.eye(len(values))
+    return np.column_stack(
+        [
+            (shape.with_free(values + d).distance(mm, piece) - shape.with_free(values - d).distance(mm, piece))
+            / (2.0 * step)
+            for d in moves
+        ]
+    )

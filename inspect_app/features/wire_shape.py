@@ -1,0 +1,151 @@
+"""The outline of fret wire seen end-on: crown arc, flat on top, underside, tang, in a frame turned with the wire.
+
+The wire's own frame has its origin where the line of the crown's underside meets the tang (board level of a seated
+fret), x across and z up. The crown is a circular arc; its underside rises or falls evenly from the tang to its edges;
+wear and files leave a flat, level or not; the tang is straight between its barbs. All is symmetric but the flat's tilt.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["WireShape", "Piece", "PIECES", "NAMES", "FIGURES"]
+
+Array = NDArray[np.float64]
+Piece = Literal["flat", "arc", "underside", "side", "bottom"]
+PIECES: tuple[Piece, ...] = ("flat", "arc", "underside", "side", "bottom")
+NAMES = ("x", "y", "turn", "radius", "centre", "top", "tilt", "slope", "half_tang", "depth")
+"""Parameters of a shape: origin on the plane (mm) and turn (rad, anticlockwise); the arc's radius and the height of its
+centre; height and slope of the flat; slope of the underside; half the tang's width; the tang's depth."""
+FIGURES = ("crown_width", "crown_height", "crown_radius", "flat_width", "tang_width", "tang_depth")
+
+
+@dataclass(frozen=True)
+class WireShape:
+    """One outline.
+
+    Attributes
+    ----------
+    params : ndarray of float, shape (10,)
+        See `NAMES`; mm and rad.
+    worn : bool
+        Whether the crown has a flat; if not, `top` and `tilt` mean nothing and the arc goes round.
+    """
+
+    params: Array
+    worn: bool = True
+
+    def __getitem__(self, name: str) -> float:
+        return float(self.params[NAMES.index(name)])
+
+    @property
+    def free(self) -> NDArray[np.intp]:
+        """Indices of the parameters that mean something."""
+        return np.array([i for i, n in enumerate(NAMES) if self.worn or n not in ("top", "tilt")])
+
+    def with_free(self, values: ArrayLike) -> WireShape:
+        """The same with other values of its `free` parameters."""
+        p = self.params.copy()
+        p[self.free] = values
+        return WireShape(p, self.worn)
+
+    def to_wire(self, mm: ArrayLike) -> Array:
+        """Points of the plane (N, 2), mm, in the wire's frame (x, z)."""
+        c, s = math.cos(self["turn"]), math.sin(self["turn"])
+        d = np.atleast_2d(np.asarray(mm, dtype=float)) - self.params[:2]
+        return np.asarray(d @ np.array([[c, -s], [s, c]]))
+
+    def to_plane(self, xz: ArrayLike) -> Array:
+        """The inverse of `to_wire`."""
+        c, s = math.cos(self["turn"]), math.sin(self["turn"])
+        return np.asarray(np.atleast_2d(np.asarray(xz, dtype=float)) @ np.array([[c, s], [-s, c]]) + self.params[:2])
+
+    @property
+    def height(self) -> float:
+        """Height of the crown now, above the foot of the underside at the tang."""
+        return self["top"] if self.worn else self["centre"] + self["radius"]
+
+    def corner(self) -> tuple[float, float]:
+        """Edge of the crown (x > 0, z): where arc and underside meet, or where the arc comes nearest to it."""
+        r, s, t = self["radius"], self["slope"], self["half_tang"]
+        # x from x^2 + (s (x - t) - centre)^2 = r^2
+        k = s * t + self["centre"]
+        a, b, c = 1.0 + s * s, -2.0 * s * k, k * k - r * r
+        x = (-b + math.sqrt(max(b * b - 4.0 * a * c, 0.0))) / (2.0 * a)
+        return x, s * (x - t)
+
+    def flat_ends(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Ends of the flat (x, z), left and right; both the top of the arc where there is none."""
+        if not self.worn:
+            return (0.0, self.height), (0.0, self.height)
+        m, q = self["tilt"], self["top"] - self["centre"]
+        root = math.sqrt(max(self["radius"] ** 2 * (1.0 + m * m) - q * q, 0.0))
+        left, right = ((-m * q + sign * root) / (1.0 + m * m) for sign in (-1.0, 1.0))
+        return (left, self["top"] + m * left), (right, self["top"] + m * right)
+
+    def figures(self) -> Array:
+        """The values named in `FIGURES`, mm, shape (6,)."""
+        x, z = self.corner()
+        # the arc reaches past its own middle where the crown is more than half round: it is widest there
+        width = 2.0 * (x if z >= self["centre"] else self["radius"])
+        flat = math.dist(*self.flat_ends())
+        return np.array([width, self.height, self["radius"], flat, 2.0 * self["half_tang"], self["depth"]])
+
+    def distance(self, mm: ArrayLike, piece: NDArray[np.intp]) -> Array:
+        """Signed distance of points of the plane (N, 2) from the piece of each, an index into `PIECES` (N,), as if it
+        went on past its ends; positive is outside."""
+        _, _, _, r, centre, top, tilt, s, t, depth = self.params
+        p = self.to_wire(mm)
+        x, z = np.abs(p[:, 0]), p[:, 1]
+        flat = (z - top - tilt * p[:, 0]) / math.hypot(1.0, tilt)
+        underside = (s * (x - t) - z) / math.hypot(1.0, s)
+        return np.asarray(np.choose(piece, (flat, np.hypot(x, z - centre) - r, underside, x - t, -z - depth)))
+
+    def chain(self, step: float = 0.02) -> list[tuple[Piece, int, Array]]:
+        """The outline as pieces in order round the wire: name, side (-1 left, 1 right, 0 both), points (N, 2) on
+        the plane about `step` mm apart, without the ends of the piece."""
+        (xl, zl), (xr, zr) = self.flat_ends()
+        xc, zc = self.corner()
+        t, d, r, c = self["half_tang"], self["depth"], self["radius"], self["centre"]
+        out: list[tuple[Piece, int, Array]] = []
+        if self.worn:
+            out.append(("flat", 0, _along((xl, zl), (xr, zr), step)))
+        for side, x, z in ((1, xr, zr), (-1, xl, zl)):
+            a, b = math.atan2(abs(x), z - c), math.atan2(xc, zc - c)
+            at = a + (b - a) * _fractions(r * abs(b - a), step)
+            arc = np.column_stack([side * r * np.sin(at), c + r * np.cos(at)])
+            out.append(("arc", side, arc))
+            out.append(("underside", side, _along((side * xc, zc), (side * t, 0.0), step)))
+            out.append(("side", side, _along((side * t, 0.0), (side * t, -d), step)))
+        out.append(("bottom", 0, _along((t, -d), (-t, -d), step)))
+        return [(name, side, self.to_plane(points)) for name, side, points in out]
+
+    def crown_outline(self) -> Array:
+        """Outline of the crown down to its underside, on the plane, mm, (N, 2), from left of the tang over the top."""
+        (xl, zl), (xr, zr) = self.flat_ends()
+        xc, zc = self.corner()
+        r, c, t = self["radius"], self["centre"], self["half_tang"]
+        left = np.linspace(math.atan2(-xc, zc - c), math.atan2(xl, zl - c), 40)
+        right = np.linspace(math.atan2(xr, zr - c), math.atan2(xc, zc - c), 40)
+        arcs = (np.column_stack([r * np.sin(a), c + r * np.cos(a)]) for a in (left, right))
+        return self.to_plane(np.vstack([[[-t, 0.0]], *arcs, [[t, 0.0]]]))
+
+    def outline(self) -> Array:
+        """Closed outline on the plane, mm, (N, 2)."""
+        t, d = self["half_tang"], self["depth"]
+        return np.vstack([self.crown_outline(), self.to_plane([[t, -d], [-t, -d]])])
+
+
+def _fractions(length: float, step: float) -> Array:
+    n = max(3, round(length / step))
+    return (np.arange(n) + 0.5) / n
+
+
+def _along(a: tuple[float, float], b: tuple[float, float], step: float) -> Array:
+    f = _fractions(math.dist(a, b), step)[:, None]
+    return np.asarray(np.array(a) + f * (np.array(b) - np.array(a)))

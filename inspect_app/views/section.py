@@ -1,0 +1,70 @@
+"""A pulled fret or a piece of wire, end-on, the scale flush with its end: crown, flat and tang."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from calib.photo import Photo
+from calib.plane import Plane
+from calib.scales.base import Scale
+from inspect_app import __version__
+from inspect_app.ask import Ask
+from inspect_app.features.wire_figures import draw_section, measure_figures
+from inspect_app.features.wire_section import SeenSection, see_section
+from inspect_app.inspection import FretReading, Inspection
+from inspect_app.views import summaries
+from shared.measured import NotMeasured
+
+__all__ = ["measure"]
+
+SOFT_MM = 0.04
+"""Blur (standard deviation) beyond which edges are called soft: the corners then run into each other over a tang's
+width less what is left out of it."""
+FEW_PX_PER_MM = 50.0
+"""Below this a tang is less than 25 pixels wide, and a tenth of a pixel is 2 um."""
+LEAST_PX_PER_MM = 25.0
+"""Below this a tang is a dozen pixels wide: with its corners left out nothing remains."""
+
+
+def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
+    """Measure the wire's section."""
+    n = ask.first_fret
+    kept = summaries(photo, scale, plane, ask)
+    base = Inspection("section", kept[0], __version__, ask.to_dict(), scale=kept[1], camera=kept[2])
+    px_per_mm = plane.px_per_mm(scale.plane_mm.mean(axis=0))
+    if px_per_mm < LEAST_PX_PER_MM:
+        few = f"there are only {px_per_mm:.0f} pixels to the millimetre; go closer until the wire fills a fifth"
+        return replace(base, not_measured=(NotMeasured(f"fret {n}, section", f"{few} of the photo's width"),))
+    seen = see_section(photo, scale, plane)
+    if seen is None:
+        return replace(base, not_measured=(NotMeasured(f"fret {n}, section", _NOTHING),))
+    figures, missing = measure_figures(seen, plane, n)
+    reading = replace(FretReading(n, outlines=draw_section(seen, plane, n)), **figures)  # type: ignore[arg-type]
+    return replace(base, frets=(reading,), not_measured=missing, flags=_flags(photo, seen), checks=_checks(seen, plane))
+
+
+_NOTHING = (
+    "nothing in the photo has the outline of a wire's cut end, crown up, with its tang; look straight along the wire, "
+    "focus on its end, and let it stand out from what is behind it"
+)
+
+
+def _flags(photo: Photo, seen: SeenSection) -> tuple[str, ...]:
+    doubts = {
+        "BLURRED": seen.blur_px / seen.px_per_mm > SOFT_MM,
+        "LOW_RESOLUTION": seen.px_per_mm < FEW_PX_PER_MM,
+        "FOCAL_ASSUMED": photo.focal.source == "assumed",
+    }
+    return tuple(code for code, doubt in doubts.items() if doubt)
+
+
+def _checks(seen: SeenSection, plane: Plane) -> dict[str, float]:
+    return {
+        "turn_deg": math.degrees(seen.shape["turn"]),
+        "outline_seen": seen.support,
+        "scatter_mm": max((float(s) for s in seen.scatter if math.isfinite(s)), default=0.0),
+        "blur_px": seen.blur_px,
+        "px_per_mm": seen.px_per_mm,
+        "scale_tilt_deg": plane.tilt_deg,
+    }
