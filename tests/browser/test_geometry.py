@@ -74,9 +74,35 @@ def test_angle_at_a_corner(geom, degrees):
     assert geom("angle", [5, 0], [0, 0], [3 * np.cos(a), 3 * np.sin(a)]) == pytest.approx(degrees)
 
 
-def test_gap_between_parallel_lines(geom):
-    a, b = [[0, 0], [30, 40]], [[-4, 3], [26, 43]]  # 3-4-5 triangle: 5 apart
-    assert geom("gap", a, b) == pytest.approx(5.0)
+def test_a_value_follows_its_handles(geom):
+    home, slopes = [[10, 20], [40, 20]], [[-0.1, 0.0], [0.1, 0.02]]
+    spec = {"kind": "follows", "base": 3.0, "slopes": slopes}
+    assert geom("readout", spec, home, home) == pytest.approx(3.0)
+    assert geom("readout", spec, home, [[9, 20], [42, 25]]) == pytest.approx(3.0 + 0.1 + 0.2 + 0.1)
+
+
+def test_a_radius_follows_three_points_as_in_scikit_image(geom):
+    home = [[100.0, 150.0], [250.0, 140.0], [400.0, 150.0]]
+    now = [[100.0, 150.0], [250.0, 137.0], [400.0, 150.0]]
+    was, fitted = (CircleModel.from_estimate(np.array(p)).radius for p in (home, now))
+    spec = {"kind": "circle", "base": 254.0, "slopes": []}
+    assert geom("readout", spec, home, now) == pytest.approx(254.0 * fitted / was)
+    assert geom("readout", spec, home, [[0, 0], [1, 1], [2, 2]]) is None
+
+
+def test_a_line_bends_along_with_its_anchors(geom):
+    line = [[float(i), 0.0] for i in range(11)]
+    moved = np.subtract(geom("bent", line, [[2, 0, 4.0], [6, 0, 8.0]]), line)[:, 1]
+    assert moved.tolist() == pytest.approx(np.interp(range(11), [2, 6], [4.0, 8.0]).tolist())
+    ring = np.subtract(geom("bent", line[:8], [[0, 1.0, 0.0], [4, 0.0, 0.0]], True), line[:8])[:, 0]
+    assert ring.tolist() == pytest.approx(np.interp(range(8), [0, 4, 8], [1.0, 0.0, 1.0]).tolist())
+    assert geom("bent", line, [], False) == line
+
+
+def test_a_distance_by_hand_is_told_in_millimetres(geom):
+    spec = {"kind": "distance", "H": [0.1, 0, 0, 0, 0.1, 0, 0, 0, 1]}
+    assert geom("measured", spec, [[0, 0], [30, 40]]) == pytest.approx(5.0)
+    assert geom("measured", spec, [[0, 0]]) is None
 
 
 def test_distance_from_a_line_of_points(geom):

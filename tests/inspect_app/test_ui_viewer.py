@@ -3,14 +3,18 @@
 import json
 import math
 
+import numpy as np
 import pytest
 
 from inspect_app.ask import Ask
-from inspect_app.inspection import FretReading, Inspection, Outline, PhotoSummary
+from inspect_app.inspection import CameraSummary, Divot, Flat, FretReading, Inspection, Outline, PhotoSummary
+from inspect_app.readings import readings_of
 from inspect_app.services import add_photo, judge, measure_photo, photo_view, readings
-from inspect_app.ui.scenes import edges_of, hand_edge, plain_scene, reading_scene, tone_of
+from inspect_app.ui.handles import edges_of, follow, hand_edge
+from inspect_app.ui.scenes import plain_scene, reading_scene, tone_of
 from inspect_app.ui.viewer import Handle, Photo, Place, Scene, Shape, parse_moved, scene_data
-from tests.inspect_app.conftest import noise_jpeg
+from shared.measured import Measured
+from tests.inspect_app.conftest import mm, noise_jpeg
 
 SHA = "a" * 64
 SCENE = Scene(
@@ -84,7 +88,8 @@ def test_only_the_chosen_reading_has_handles(measured):
     photo, rows = measured
     assert reading_scene(photo, rows, None, "mm").handles == ()
     scene = reading_scene(photo, rows, of_key(rows, "fret 3, flats 1, length"), "mm")
-    assert {h.id.rpartition(" ")[0] for h in scene.handles} == {"fret 3, flats 1"}
+    parts = {"treble end", "bass end", "nut side", "body side"}
+    assert {h.id.rpartition(" ")[0] for h in scene.handles} == {f"fret 3, flats 1, {part}" for part in parts}
     assert scene.focus is not None
     scene_data(scene)
 
@@ -95,8 +100,8 @@ def test_a_moved_handle_names_its_edge_with_all_its_points(measured):
     pts = {h.id: [h.x + 1, h.y] for h in scene.handles}
     raw = {"rev": 1, "photo": photo.sha256, "subject": scene.subject, "moved": scene.handles[0].id, "pts": pts}
     edge = hand_edge(parse_moved(raw, scene), scene)
-    assert edge.what == "fret 3, flats 1"
-    assert edge.points == ((10.0, 40.0), (13.0, 45.0), (10.0, 50.0))
+    assert edge.what == scene.handles[0].id.rpartition(" ")[0]
+    assert edge.points == ((scene.handles[0].x + 1, scene.handles[0].y),)
 
 
 def test_tones_tell_what_was_decided(measured, store):
@@ -108,20 +113,112 @@ def test_tones_tell_what_was_decided(measured, store):
     assert tone_of([again]) == "rejected"
 
 
-def test_a_crowns_two_edges_are_told_apart_by_where_the_nut_is(measured):
-    _, rows = measured
-    chosen = of_key(rows, "fret 3, crown width")
-    edges = (
-        Outline("crown_edge", ((10.0, 0.0), (10.0, 9.0)), of="fret 3, crown width"),
-        Outline("crown_edge", ((30.0, 0.0), (30.0, 9.0)), of="fret 3, crown width"),
+def fret_seen(nut="left", treble="bottom"):
+    """A fret upright in the photo, its nut side and treble end where the options say; 10 pixels to the millimetre."""
+    at = "fret 5"
+    x = 1.0 if nut == "left" else -1.0
+    y = -1.0 if treble == "bottom" else 1.0  # towards the bass end
+
+    def points(*xy):
+        return tuple((200.0 + x * a, 150.0 + y * b) for a, b in xy)
+
+    ring = [(6 * np.sin(t), -20 * np.cos(t)) for t in np.linspace(0, 2 * np.pi, 48, endpoint=False)]
+    outlines = (
+        Outline("crown_edge", points((-12, -60), (-12, 60)), of=f"{at}, crown nut side"),
+        Outline("crown_edge", points((12, -60), (12, 60)), of=f"{at}, crown body side"),
+        Outline("fret_end", points((-12, -60), (12, -60)), of=f"{at}, treble end"),
+        Outline("fret_end", points((-12, 60), (12, 60)), of=f"{at}, bass end"),
+        Outline("flat", points(*ring), True, f"{at}, flats 1"),
     )
-    for nut, first in (("left", "nut"), ("right", "body")):
-        answer = Inspection(
-            "plan", PhotoSummary("a", SHA, 40, 10), "t", {"nut": nut}, (FretReading(3, outlines=edges),)
-        )
-        found = edges_of(answer, chosen)
-        assert found[f"fret 3, crown {first} side"].points[0][0] == 10.0
-        assert len(found) == 2
+    flat = Flat(mm(6.0), mm(3.6), mm(1.2), mm(0.14))
+    fret = FretReading(5, crown_width=mm(2.4), length=mm(12.0), flats=(flat,), outlines=outlines)
+    camera = CameraSummary(3000.0, "EXIF", 0.0, 300.0, 2.0, 10.0)
+    seen = PhotoSummary("a", SHA, 400, 300)
+    return Inspection("plan", seen, "t", {"nut": nut, "treble": treble}, (fret,), camera=camera)
+
+
+WAYS = [("left", "bottom"), ("left", "top"), ("right", "bottom"), ("right", "top")]
+
+
+@pytest.mark.parametrize(("nut", "treble"), WAYS)
+def test_a_flats_edges_are_told_apart_by_how_the_neck_lies(nut, treble):
+    answer = fret_seen(nut, treble)
+    reading = next(r for r in readings_of(answer) if r.quantity == "flat width")
+    at = {e.name.rpartition(", ")[2]: e.points[0] for e in edges_of(answer, reading)}
+    assert (at["nut side"][0] < at["body side"][0]) == (nut == "left")
+    assert (at["treble end"][1] > at["bass end"][1]) == (treble == "bottom")
+
+
+@pytest.mark.parametrize(("nut", "treble"), WAYS)
+@pytest.mark.parametrize(
+    ("quantity", "edge", "change"),
+    [
+        ("crown width", "crown body side", 0.1),
+        ("length", "treble end", 0.1),
+        ("flat width", "nut side", 0.1),
+        ("flat length", "bass end", 0.1),
+        ("flat from treble end", "treble end", -0.05),
+        ("flat depth", "body side", 0.1 * 1.2 / (4 * (1.2**2 / 4 - 0.14**2) / (2 * 0.14))),
+    ],
+)
+def test_values_follow_their_handles(nut, treble, quantity, edge, change):
+    answer = fret_seen(nut, treble)
+    reading = next(r for r in readings_of(answer) if r.quantity == quantity)
+    edges = edges_of(answer, reading)
+    (live,) = follow(reading, edges, answer, "mm")
+    assert live.base == reading.value.value
+    moved = next(e for e in edges if e.name.endswith(edge))
+    other = next(e for e in edges if e.outline is not moved.outline or e.at != moved.at)
+    centre = np.mean([p for e in edges for p in e.points], axis=0)
+    out = np.sign(np.mean(moved.points, axis=0) - centre) * (np.abs(np.mean(moved.points, axis=0) - centre) > 5)
+    by = sum(float(np.dot(live.slopes[live.handles.index(h)], out)) for h in moved.ids)  # outwards by one pixel
+    assert by == pytest.approx(change, rel=0.02)
+    assert other.name != moved.name
+
+
+def standing(end="treble"):
+    """A fret before the backdrop: an arc, a divot and a bevel at the right of the photo, as the treble end is seen."""
+    at, x = "fret 7", 300.0 if end == "treble" else 100.0
+    inward = -1.0 if end == "treble" else 1.0
+    bevel = tuple((x + inward * 5.0 * t, 200.0 - 10.0 * t) for t in np.linspace(0, 1, 12))
+    hollow = tuple((220.0 - 4 * i, 150.0 + 9 - (i - 5) ** 2 * 0.36) for i in range(11))
+    arc = tuple((300.0 - 2 * i, 150.0 + 0.01 * (i - 50) ** 2) for i in range(101))
+    outlines = (
+        Outline("arc", arc, of=f"{at}, crown line radius"),
+        Outline("divot", hollow, of=f"{at}, divots 1"),
+        Outline("bevel", bevel, of=f"{at}, bevel {end}"),
+    )
+    angle = Measured.of(26.57, "deg", edges=0.5)
+    fret = FretReading(
+        7, crown_line_radius=mm(254.0), divots=(Divot(mm(9.0), mm(4.0), mm(0.2)),), outlines=outlines,
+        **{f"bevel_{end}": angle},
+    )  # fmt: skip
+    camera = CameraSummary(3000.0, "EXIF", 0.0, 300.0, 2.0, 40.0)
+    return Inspection("elevation", PhotoSummary("a", SHA, 400, 300), "t", {}, (fret,), camera=camera)
+
+
+@pytest.mark.parametrize("end", ["treble", "bass"])
+def test_a_bevels_angle_follows_its_foot_as_the_line_turns(end):
+    answer = standing(end)
+    reading = next(r for r in readings_of(answer) if r.quantity == f"bevel {end}")
+    edges = edges_of(answer, reading)
+    (live,) = follow(reading, edges, answer, "mm")
+    out = 0.2 if end == "treble" else -0.2  # a foot farther out makes the bevel lie flatter: a larger angle
+    said = live.base + live.slopes[live.handles.index(f"fret 7, bevel {end}, foot 0")][0] * out
+    assert said - live.base == pytest.approx(math.degrees(math.atan2(5.2, 10) - math.atan2(5, 10)), rel=0.03)
+    assert live.unit == "°"
+
+
+def test_a_divots_depth_follows_its_floor_and_the_radius_its_arc():
+    answer = standing()
+    depth = next(r for r in readings_of(answer) if r.quantity == "divot depth")
+    edges = edges_of(answer, depth)
+    assert {e.name.rpartition(", ")[2] for e in edges} == {"treble end", "floor", "bass end"}
+    (live,) = follow(depth, edges, answer, "mm")
+    assert live.slopes[live.handles.index("fret 7, divots 1, floor 0")] == pytest.approx((0.0, 1 / 40.0))
+    radius = next(r for r in readings_of(answer) if r.quantity == "crown line radius")
+    (live,) = follow(radius, edges_of(answer, radius), answer, "inch")
+    assert (live.kind, live.base, live.unit) == ("circle", 254.0, "in")
 
 
 def test_a_photo_without_readings_is_shown_all_the_same(store, job):
