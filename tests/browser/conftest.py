@@ -14,6 +14,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
+from inspect_app.demo import load_demo
 from inspect_app.services import InstrumentDetails, JobDetails, create_job, open_store
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -78,6 +79,17 @@ def bench(tmp_path_factory):
     data = tmp_path_factory.mktemp("bench") / "data"
     with served(data) as address:
         yield address, data
+
+
+@pytest.fixture(scope="package")
+def demo(tmp_path_factory):
+    """The pages on the demo job with the recipes it is measured with: their address and the job."""
+    data = tmp_path_factory.mktemp("demo") / "data"
+    store = open_store(data)
+    job = load_demo(store)
+    store.close()
+    with served(data, "--real") as address:
+        yield address, job
 
 
 @pytest.fixture

@@ -59,8 +59,8 @@ def pairs(job: services.JobView) -> None:
     """The same frets before and after, at the same scale."""
     for caption, before, after in proof_pairs(server.store(), job.id):
         left, right = st.columns(2)
-        left.image(before, caption=f"Before: {plain(caption)}", width="stretch")
-        right.image(after, caption=f"After: {plain(caption)}", width="stretch")
+        left.image(before, caption=f"Before: {plain(caption)}", alt=f"Before the work: {caption}", width="stretch")
+        right.image(after, caption=f"After: {plain(caption)}", alt=f"After the work: {caption}", width="stretch")
 
 
 job = the_job()

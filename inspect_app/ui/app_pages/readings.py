@@ -180,9 +180,17 @@ def review(job_id: int) -> None:
     if error is not None:
         say(error)
     every = services.readings(server.store(), job_id)
-    which = st.segmented_control(
-        "Show", WHICH, default=WHICH[0], required=True, key="which", on_change=choose, args=(None,)
-    )
+    with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
+        which = st.segmented_control(
+            "Show", WHICH, default=WHICH[0], required=True, key="which", on_change=choose, args=(None,),
+            label_visibility="collapsed",
+        )  # fmt: skip
+        sure = sum(1 for r in every if r.sure and r.verdict == "open")
+        if sure:
+            st.button(f"Accept all {sure} sure ones", on_click=accept_all, args=(job_id,), key="accept-sure")
+    done = st.session_state.pop("accepted", None)
+    if done:
+        st.success(f"{done} accepted. What is left below wants a look.")
     rows = tuple(r for r in every if which == "All" or r.verdict == _OF.get(str(which)))
     at = chosen_in(every, rows)
     if at is None:
@@ -247,11 +255,5 @@ job = the_job()
 head(job, "readings.py")
 st.title("Readings")
 with saying():
-    sure = sum(1 for r in services.readings(server.store(), job.id) if r.sure and r.verdict == "open")
-    if sure:
-        st.button(f"Accept all {sure} sure ones", on_click=accept_all, args=(job.id,), key="accept-sure")
-    done = st.session_state.pop("accepted", None)
-    if done:
-        st.success(f"{done} accepted. What is left below wants a look.")
     review(job.id)
     not_read(job)

@@ -29,6 +29,7 @@ function build(root) {
   box.setAttribute("role", "group");
   const stage = el("div", "stage", box);
   const img = el("img", "whole", stage), tile = el("img", "tile", stage);
+  img.alt = tile.alt = ""; // the viewer's own label says what they show
   const svg = svgEl("svg", { class: "over" }, box);
   const live = el("div", "live", box);
   live.setAttribute("role", "status");
@@ -217,7 +218,7 @@ function readings(me) {
 }
 
 function tell(me) {
-  const said = readings(me).map(([r, v]) => `${r.label}: about ${(v * r.factor).toFixed(r.digits)}${r.unit === "°" ? "" : " "}${r.unit}`);
+  const said = (me.stirred.size || me.data.place ? readings(me) : []).map(([r, v]) => `${r.label}: about ${(v * r.factor).toFixed(r.digits)}${r.unit === "°" ? "" : " "}${r.unit}`);
   const tool = me.data.place;
   if (tool && me.placed.length < tool.points) said.push(tool.prompts[me.placed.length]);
   me.live.textContent = said.join("   ");
