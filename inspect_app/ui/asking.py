@@ -14,6 +14,7 @@ from inspect_app.services import PhotoView
 from inspect_app.ui import server
 from inspect_app.ui.bench import say
 from inspect_app.ui.forms import parse_length
+from inspect_app.ui.marking import mark_span
 from shared.errors import InspectError, OptionError
 
 __all__ = ["ask_form", "choose_scale", "first_ask", "with_first"]
@@ -25,6 +26,7 @@ SCALES = {
     "rule:inch": "Steel rule, inches",
     "coin": "Coin of known diameter",
     "id1": "Bank or identity card (85.60 mm)",
+    "span": "A known length, marked on the photo",
     "auto": "Look for a printed one",
 }
 PLANES = {
@@ -59,13 +61,17 @@ def _scale_key(scale: ScaleAsk) -> str:
 
 
 def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
-    """The form of a question; what is asked when it is sent and makes sense, else ``None``."""
+    """What is asked of a photo: its scale, then the form of the rest; the question when it is sent and makes sense.
+
+    The scale stands before the form, since a known length is marked on the photo itself.
+    """
+    try:
+        scale = _ask_scale(photo, was, key)
+    except InspectError as error:
+        say(error)
+        return None
     with st.form(key, border=False):
         left, right = st.columns(2)
-        kinds = list(SCALES)
-        at = _scale_key(was.scale)
-        kind = left.selectbox("Scale in the photo", kinds, kinds.index(at) if at in kinds else 0, SCALES.__getitem__)
-        diameter = right.text_input("Coin diameter", f"{was.scale.diameter_mm:g}" if was.scale.diameter_mm else "")
         planes = list(PLANES)
         plane = left.selectbox("Where it lies", planes, planes.index(was.scale_plane.where), PLANES.__getitem__)
         below = right.text_input("Below by", f"{was.scale_plane.below_mm:g}" if was.scale_plane.below_mm else "")
@@ -81,10 +87,13 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
         if not st.form_submit_button(send, type="primary"):
             return None
     try:
+        if scale is None:
+            advice = "Write the coin's diameter, or mark both ends of the known length and write how long it is."
+            raise OptionError("The size of the scale is not told yet.", advice)
         return replace(
             was,
             view=cast(Literal["plan", "elevation", "end", "section"], photo.view),
-            scale=_scale(kind, diameter, was),
+            scale=scale,
             scale_plane=ScalePlane(plane, (parse_length(below, "Below by") or 0.0) if plane == "below" else 0.0),
             first_fret=int(first),
             nut=cast(Literal["left", "right"], nut),
@@ -94,6 +103,21 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
     except InspectError as error:
         say(error)
         return None
+
+
+def _ask_scale(photo: PhotoView, was: Ask, key: str) -> ScaleAsk | None:
+    """The scale in the photo, as chosen; ``None`` while its size is not told."""
+    kinds = list(SCALES) if photo.view == "plan" else [k for k in SCALES if k != "span"]
+    at = _scale_key(was.scale)
+    left, right = st.columns(2)
+    kind = left.selectbox(
+        "Scale in the photo", kinds, kinds.index(at) if at in kinds else 0, SCALES.__getitem__, key=f"{key}-scale"
+    )
+    if kind == "span":
+        return mark_span(photo, was.scale, f"{key}-span")
+    typed = f"{was.scale.diameter_mm:g}" if was.scale.diameter_mm else ""
+    diameter = right.text_input("Coin diameter", typed, key=f"{key}-coin") if kind == "coin" else ""
+    return _scale(kind, diameter, was) if kind != "coin" or diameter else None
 
 
 def _first_label(view: str) -> str:
@@ -113,15 +137,24 @@ def _scale(kind: str, diameter: str, was: Ask) -> ScaleAsk:
 
 
 def choose_scale(photo: PhotoView) -> ScaleAsk | None:
-    """The scale to measure by hand with: that of the photo's readings, or the one a person names."""
+    """The scale to measure by hand with: that of the photo's readings, or the one a person names.
+
+    The page ends here while that is not said.
+    """
     if photo.inspection and photo.inspection.answer.scale:
         st.caption(f"Uses the scale of its readings: {SCALES.get(photo.inspection.answer.scale.kind, 'as asked')}.")
         return None
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        kind = st.selectbox("Scale in the photo", ["auto", *(k for k in SCALES if k != "auto")], 0, SCALES.__getitem__)
-        diameter = st.text_input("Coin diameter") if kind == "coin" else ""
+        kinds = ["auto", *(k for k in SCALES if k != "auto")]
+        kind = st.selectbox("Scale in the photo", kinds, 0, SCALES.__getitem__, key=f"hand-scale-{photo.id}")
+        diameter = st.text_input("Coin diameter", key=f"hand-coin-{photo.id}") if kind == "coin" else ""
     try:
-        return _scale(kind, diameter, Ask("plan"))
+        found = mark_span(photo, None, f"hand-span-{photo.id}") if kind == "span" else None
+        if kind != "span":
+            return _scale(kind, diameter, Ask("plan"))
     except InspectError as error:
         say(error)
         st.stop()
+    if found is None:
+        st.stop()  # the photo above asks for the two points
+    return found

@@ -7,7 +7,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import inspect_app.ui
-from inspect_app.ask import Ask
+from inspect_app.ask import Ask, ScaleAsk
 from inspect_app.services import (
     InstrumentDetails,
     JobDetails,
@@ -197,7 +197,7 @@ def test_the_viewer_gets_the_photo_and_its_handles(job, measured):
     at = open_page("readings.py", job, reading="fret 4, flats 1, length", photo=str(measured.id))
     sent = at.get("bidi_component")[0].proto.json
     assert f"/photo/{measured.sha256}/preview.jpg" in sent
-    assert "fret 4, flats 1 0" in sent
+    assert "fret 4, flats 1, bass end 0" in sent
 
 
 def test_photos_are_kept_from_the_page(store, job):
@@ -217,6 +217,53 @@ def test_a_photo_is_measured_from_its_first_fret(store, job, fake_measuring):
     press(at, "measure-all")
     assert fake_measuring[-1].first_fret == 7
     assert fake_measuring[-1].scale_length == 640.0
+
+
+def submit(at, label):
+    next(b for b in at.button if b.label == label).click()
+    at.run()
+    assert not at.exception, at.exception
+
+
+def test_a_known_length_marked_on_the_photo_is_its_scale(job, measured, fake_measuring):
+    at = open_page("photos.py", job)
+    at.selectbox(key=f"ask-{measured.id}-scale").set_value("span")
+    at.run()
+    submit(at, "Measure it again")
+    assert "mark both ends of the known length" in words(at)
+    at.session_state[f"ask-{measured.id}-span"] = (10.0, 20.0, 140.0, 22.0)
+    at.text_input(key=f"ask-{measured.id}-span-mm").set_value("2 in")
+    at.run()
+    submit(at, "Measure it again")
+    assert fake_measuring[-1].scale == ScaleAsk("span", span_px=(10.0, 20.0, 140.0, 22.0), span_mm=50.8)
+
+
+def test_a_coin_without_its_diameter_is_asked_for(job, measured, fake_measuring):
+    asked = len(fake_measuring)
+    at = open_page("photos.py", job)
+    at.selectbox(key=f"ask-{measured.id}-scale").set_value("coin")
+    at.run()
+    submit(at, "Measure it again")
+    assert "coin's diameter" in words(at)
+    at.text_input(key=f"ask-{measured.id}-coin").set_value("24,26")
+    at.run()
+    submit(at, "Measure it again")
+    assert len(fake_measuring) == asked + 1
+    assert fake_measuring[-1].scale.diameter_mm == 24.26
+
+
+def test_a_known_length_serves_measuring_by_hand(store, job):
+    photo = add_photo(store, job, strip_photo(), "strip.png", "finding").photo
+    at = open_page("by_hand.py", job)
+    at.selectbox(key=f"hand-scale-{photo.id}").set_value("span")
+    at.session_state[f"hand-span-{photo.id}"] = (100.0, 300.0, 900.0, 300.0)
+    at.session_state[f"marked-{photo.id}-distance"] = ((100.0, 400.0), (500.0, 400.0))
+    at.run()
+    at.text_input(key=f"hand-span-{photo.id}-mm").set_value("100")
+    at.run()
+    assert not at.exception, at.exception
+    press(at, "hand-keep")
+    assert hand_measures(store, photo.id)[0].result.value == pytest.approx(50.0, abs=0.5)
 
 
 def test_a_refused_photo_says_why(store, job):
