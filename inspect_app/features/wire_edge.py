@@ -22,7 +22,7 @@ from calib.photo import Photo, linear_light
 from calib.plane import Plane
 from inspect_app.features.wire_shape import PIECES, WireShape
 
-__all__ = ["Rows", "Reach", "Texture", "Found", "look_across", "texture_of", "find_edges", "place_edges"]
+__all__ = ["Rows", "Reach", "Texture", "Found", "look_across", "texture_of", "find_edges", "place_edges", "lasting"]
 
 Array = NDArray[np.float64]
 
@@ -39,6 +39,9 @@ freedom, a millionth lies above."""
 ECHO, ECHO_PX = 0.08, 8
 """A change smaller than this share of another one within so many pixels is its echo: sharpening overshoots, and JPEG
 codes colour in blocks of 8 or 16 pixels, so that colours run beside a strong edge (seen: up to a twentieth)."""
+LASTS_MM = (0.015, 0.05)
+"""Where the tones beside a change are compared to tell an edge from a scratch: beyond a file's scratch, short of what
+else there is."""
 CALM_SHARE = 0.8
 """Share of the changes inside the face that are taken for its texture; the rest may be edges."""
 CUT_BIAS = 1.9
@@ -85,13 +88,23 @@ class Rows:
 
 @dataclass(frozen=True)
 class Texture:
-    """How the face's tone changes from window to window without an edge: inverse covariance, shape (3, 3)."""
+    """How the face's tone changes from window to window without an edge: covariance, shape (3, 3)."""
 
-    inverse: Array
+    spread: Array
 
     def size(self, change: Array) -> Array:
         """Squared size of changes (..., 3)."""
-        return np.asarray(np.einsum("...i,ij,...j->...", change, self.inverse, change))
+        return np.asarray(np.einsum("...i,ij,...j->...", change, np.linalg.inv(self.spread), change))
+
+    def mixture(self, change: Array) -> Array:
+        """Weights of the colours (N, 3) that show changes (N, 3) best, each change seen as one.
+
+        Beside the texture stands what runs along with an edge itself (`ECHO`), alike in all colours: a strong edge is
+        looked at in its own colours, whatever the texture.
+        """
+        echo = (ECHO * np.linalg.norm(change, axis=1)) ** 2
+        mixed = np.linalg.solve(self.spread + echo[:, None, None] * np.eye(3), change[..., None])[..., 0]
+        return np.asarray(mixed / np.maximum(np.sum(mixed * change, axis=1), 1e-12)[:, None])
 
 
 @dataclass(frozen=True)
@@ -185,11 +198,10 @@ def texture_of(rows: Rows, inside_mm: float) -> Texture:
     deep = deep[np.isfinite(deep).all(axis=1)]
     floor = 1e-7 * np.eye(3)  # a third of a code, squared: where a face is overexposed it has no texture at all
     if len(deep) < 10:
-        return Texture(np.asarray(np.linalg.inv(floor), dtype=np.float64))
+        return Texture(floor)
     size = np.sum(deep**2, axis=1)
     calm = deep[size <= np.quantile(size, CALM_SHARE)]
-    spread = CUT_BIAS * calm.T @ calm / len(calm) + floor
-    return Texture(np.asarray(np.linalg.inv(spread), dtype=np.float64))
+    return Texture(np.asarray(CUT_BIAS * calm.T @ calm / len(calm) + floor, dtype=np.float64))
 
 
 def find_edges(rows: Rows, texture: Texture, reach: Reach) -> Found:
@@ -208,6 +220,18 @@ def find_edges(rows: Rows, texture: Texture, reach: Reach) -> Found:
     bend = np.maximum(2.0 * here - before - after, 1e-12)
     at = rows.offsets[k] + np.where(seen, np.clip((after - before) / (2.0 * bend), -0.5, 0.5), 0.0)
     return Found(seen, at, np.full(len(k), 0.3), np.nan_to_num(change[n, k]), np.sqrt(here), math.nan)
+
+
+def lasting(rows: Rows, found: Found) -> Array:
+    """Share (N,) of each change found that is still there a little further: of an edge all, of a scratch little."""
+    beyond = rows.offsets[None] - found.at[:, None]
+    near, far = LASTS_MM[0] * rows.px_per_mm, LASTS_MM[1] * rows.px_per_mm
+    tones = []
+    for sign in (1.0, -1.0):
+        weight = ((sign * beyond > near) & (sign * beyond < far)).astype(np.float64)
+        tones.append(np.einsum("nmi,nm->ni", rows.light, weight) / np.maximum(weight.sum(axis=1), 1.0)[:, None])
+    total = np.maximum(np.sum(found.change**2, axis=1), 1e-12)
+    return np.asarray(np.nan_to_num(np.sum((tones[0] - tones[1]) * found.change, axis=1) / total))
 
 
 def _echoes(change: Array) -> NDArray[np.bool_]:
@@ -229,7 +253,7 @@ def _fitted(rows: Rows, texture: Texture, near: Found, half: int) -> Found:
     centre = np.argmin(np.abs(rows.offsets[None] - near.at[:, None]), axis=1)
     take = centre[:, None] + np.arange(-half, half + 1)
     fits = near.seen & (take[:, 0] >= 0) & (take[:, -1] < len(rows.offsets))
-    mix = near.change @ texture.inverse / np.maximum(near.strength, 1e-9)[:, None]
+    mix = texture.mixture(near.change)
     light = rows.light[n[:, None], np.clip(take, 0, len(rows.offsets) - 1)]
     values = np.where(fits[:, None], np.einsum("nmi,ni->nm", light, mix), np.nan)
     steps = locate_steps(values, np.arange(-half, half + 1.0), polarity=1)

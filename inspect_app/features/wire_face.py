@@ -50,6 +50,7 @@ AREA_MM2 = (0.9, 14.0)
 TWO_TONES = 0.75
 """Share of the variance of a patch's tones that lies between two halves from which it is taken to have two: half a
 normal distribution against the other takes 2 / pi, an even ramp 3 / 4."""
+_AROUND = np.ones((3, 3), np.uint8)
 WIDTH_MM, HEIGHT_MM, TANG_MM, DEPTH_MM = (1.2, 4.5), (0.3, 2.5), (0.25, 1.4), (0.6, 4.5)
 """Crown and tang that exist, and more (common practice, no source: crowns 1.9 to 3.0 mm wide and 0.9 to 1.5 mm high,
 tangs 0.5 to 0.6 mm wide and 1.4 to 2.2 mm deep)."""
@@ -136,11 +137,11 @@ def _slope(bgr: NDArray[np.uint8]) -> Array:
 def _calm_patches(slope: Array) -> Labels:
     """Every pixel with the number, from 1, of the calm place it belongs to."""
     quiet = (slope < CALM * float(np.median(slope)) + LEAST_SLOPE).astype(np.uint8)
-    calm = np.asarray(label(cv2.erode(quiet, np.ones((3, 3), np.uint8), iterations=LEAK_PX))[0], dtype=np.int32)
+    calm = np.asarray(label(cv2.erode(quiet, _AROUND, iterations=LEAK_PX))[0], dtype=np.int32)
     size = np.bincount(calm.ravel())
     size[0] = 0
     calm[size[calm] < LEAST_CALM_PX] = 0
-    between = cv2.dilate((calm == 0).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    between = cv2.dilate((calm == 0).astype(np.uint8), _AROUND) > 0
     filled = np.asarray(watershed(slope, calm, mask=between))  # type: ignore[no-untyped-call]
     return np.where(between, filled, calm).astype(np.int32)
 
@@ -209,22 +210,32 @@ def _parts(patch: _Patch, bgr: NDArray[np.uint8], least: float, splits: int = 2)
     nowhere calm and go to the face or to the ground at first."""
     yield patch
     (top, left), (rows, columns) = patch.at, patch.mask.shape
-    tones = bgr[top : top + rows, left : left + columns][patch.mask].astype(np.float64)
-    tones -= tones.mean(axis=0)
-    along = tones @ np.linalg.eigh(tones.T @ tones)[1][:, -1]
-    upper = along > threshold_otsu(along)  # type: ignore[no-untyped-call]
-    share = float(upper.mean())
-    between = share * (1.0 - share) * (along[upper].mean() - along[~upper].mean()) ** 2
-    if splits == 0 or between < TWO_TONES * float(along.var()):
+    inner = cv2.erode(np.pad(patch.mask, 1).astype(np.uint8), _AROUND)[1:-1, 1:-1] > 0  # its rim is mixed with others
+    if splits == 0 or np.count_nonzero(inner) < least / 2.0:
         return
-    for side in (upper, ~upper):
+    upper = _two_tones(bgr[top : top + rows, left : left + columns][inner].astype(np.float64))
+    for side in () if upper is None else (upper, ~upper):
         mask = np.zeros_like(patch.mask)
-        mask[patch.mask] = side
+        mask[inner] = side
         pieces = np.asarray(label(mask)[0])
         size = np.bincount(pieces.ravel())
         size[0] = 0
-        if size.max() >= least:
-            yield from _parts(_Patch(pieces == int(size.argmax()), patch.at), bgr, least, splits - 1)
+        grown = cv2.dilate((pieces == int(size.argmax())).astype(np.uint8), _AROUND) > 0
+        grown &= patch.mask & (mask | ~inner)
+        if np.count_nonzero(grown) >= least:
+            yield from _parts(_Patch(grown, patch.at), bgr, least, splits - 1)
+
+
+def _two_tones(tones: Array) -> NDArray[np.bool_] | None:
+    """Which tones (N, 3) are the upper of two kinds, or None where they are of one kind."""
+    tones = tones - tones.mean(axis=0)
+    along = tones @ np.linalg.eigh(tones.T @ tones)[1][:, -1]
+    upper = np.asarray(along > threshold_otsu(along))  # type: ignore[no-untyped-call]
+    share = float(upper.mean())
+    if share in (0.0, 1.0):
+        return None
+    between = share * (1.0 - share) * float(along[upper].mean() - along[~upper].mean()) ** 2
+    return upper if between > TWO_TONES * float(along.var()) else None
 
 
 def _rim(patch: _Patch, factor: float, plane: Plane) -> tuple[Array, float]:

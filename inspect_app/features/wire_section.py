@@ -23,20 +23,27 @@ from inspect_app.features.wire_edge import (
     Rows,
     Texture,
     find_edges,
+    lasting,
     look_across,
     place_edges,
     texture_of,
 )
-from inspect_app.features.wire_face import Face, find_faces
+from inspect_app.features.wire_face import find_faces
 from inspect_app.features.wire_shape import NAMES, PIECES, WireShape
 
 __all__ = ["SeenSection", "see_section", "settle"]
 
 Array = NDArray[np.float64]
 
-STEPS = (Reach(0.13, 0.08, True), Reach(0.06, 0.06), Reach(0.03, 0.03), Reach(0.03, 0.03))
-"""How far edges are looked for, round after round: a patch may have taken in a tenth of a millimetre of the body beside
-the tang, the next fits are good to a few hundredths."""
+FIRST = (Reach(0.13, 0.08, True), Reach(0.2, 0.08, True))
+"""How far edges are looked for at first, and how far if that leads nowhere: a patch may have taken in a narrow part of
+the body beside the face. Further in lie scratches, and rows from a tang's sides reach its middle at 0.25 mm."""
+THEN = (Reach(0.06, 0.06), Reach(0.03, 0.03), Reach(0.03, 0.03))
+"""How far in the rounds that follow: fits are good to a few hundredths then."""
+WITHIN = Reach(0.2, -MARGIN_MM, True)
+"""Where an edge inside the outline is looked for in the end."""
+TOP_SHARE = 0.3
+"""The top of the arc: so much of its radius to either side, a third of an everyday crown."""
 GATES_MM = (0.05, 0.03, 0.015, 0.01)
 """Edges further from the fit than this, or than four times the usual scatter, are not the shape's: barbs, scratches."""
 LEAST_SCATTER_MM = 0.001
@@ -53,8 +60,12 @@ LEAST_CUT_MM = 0.002
 LEAST_ROWS = 5
 """A side of the outline is seen when at least so many rows, 0.2 mm, show its edge."""
 HALF = 0.5
-"""Inside a face its tone differs from place to place by less than half of what it differs from outside."""
+"""Inside a face its tone differs from place to place by less than half of what it differs from outside; and most of a
+piece's rows are more than half of them, and an edge's change of tone lasts for more than half."""
 CANDIDATES = 4
+SHOWN_IF_SO, SHOWN_BY_CHANCE = 0.9, 0.3
+"""Share of rows that show an edge in its place: on the face's own outline all but the barbs' and a few; on another
+outline those that it shares with the face, and scratches."""
 MIN_SUPPORT = 0.6
 """Least share of the outline with an edge in its place and the face's tone inside: barbs take a tenth to a fifth of it,
 and a wrong patch has the face's edges on two thirds of its outline at most when one of its sides is another thing's."""
@@ -98,31 +109,78 @@ class SeenSection:
 
 def see_section(photo: Photo, scale: Scale, plane: Plane) -> SeenSection | None:
     """The face of the wire in a photo, or None when nothing has its shape."""
-    settled = [s for f in find_faces(photo, scale, plane)[:CANDIDATES] if (s := settle(photo, plane, f)) is not None]
-    best = max(settled, key=lambda s: s.support, default=None)
-    return best if best is not None and best.support >= MIN_SUPPORT else None
+    settled = []
+    for face in find_faces(photo, scale, plane)[:CANDIDATES]:
+        tries = (settle(photo, plane, face.shape, first) for first in FIRST)
+        found = next((s for s in tries if s is not None and s.support >= MIN_SUPPORT), None)
+        if found is not None:
+            settled.append(found)
+    return max(settled, key=_evidence, default=None)
 
 
-def settle(photo: Photo, plane: Plane, face: Face) -> SeenSection | None:
-    """Fit the shape to the face's edges, round after round; None when it slips away."""
-    shape, clear, texture = face.shape, CLEAR_MM, None
-    for reach, gate in zip(STEPS, GATES_MM, strict=True):
+def _evidence(seen: SeenSection) -> float:
+    """Log of how much likelier the outline's rows are if it is the face's than if it is not."""
+    yes = float(np.sum(seen.rows))
+    no = yes / seen.support - yes
+    return yes * math.log(SHOWN_IF_SO / SHOWN_BY_CHANCE) + no * math.log((1.0 - SHOWN_IF_SO) / (1.0 - SHOWN_BY_CHANCE))
+
+
+def settle(photo: Photo, plane: Plane, shape: WireShape, first: Reach) -> SeenSection | None:
+    """Fit a shape to the face's edges, round after round; None when it slips away or another outline lies within."""
+    begun, clear, texture = shape, CLEAR_MM, None
+    for reach, gate in zip((first, *THEN), GATES_MM, strict=True):
         rows = look_across(photo, plane, shape, reach, clear)
-        if texture is None:
-            texture = texture_of(rows, reach.inside - 0.05)
+        texture = texture or texture_of(rows, reach.inside - MARGIN_MM)
         found = find_edges(rows, texture, reach)
-        if gate == GATES_MM[-1]:
+        if not reach.innermost:
             found = place_edges(rows, texture, found)
+            clear = max(CLEAR_MM, BLURS_CLEAR * np.nan_to_num(found.blur_px) / rows.px_per_mm)
         mm = plane.to_mm(rows.px + rows.normal * found.at[:, None])
         u = np.hypot(np.where(found.seen, found.u, 0.0) / rows.px_per_mm, LEAST_SCATTER_MM)
         shape, used, jacobian = _fit(shape, mm, rows.piece, found.seen, u, gate)
         if jacobian is None:
             return None
-    assert texture is not None
+    if shape.worn and _share(used, rows.piece == PIECES.index("flat")) < HALF:
+        return settle(photo, plane, WireShape(begun.params, False), first)
     used &= _even(rows, found, texture)
-    if not _enough(rows.piece, used):
+    sound = _both_sides(rows, used) and _top_seen(shape, mm, rows, used)
+    if not sound or _is_crossed(look_across(photo, plane, shape, WITHIN, clear), texture):
         return None
     return _sum_up(shape, mm, rows, used, u, found.blur_px)
+
+
+def _share(used: NDArray[np.bool_], of: NDArray[np.bool_]) -> float:
+    return float(used[of].mean()) if of.any() else 0.0
+
+
+def _both_sides(rows: Rows, used: NDArray[np.bool_]) -> bool:
+    """Whether both sides of arc, underside and tang are where symmetry puts them: else the outline is another's."""
+    return all(
+        int(np.sum(used & (rows.piece == PIECES.index(name)) & (rows.side == side))) >= LEAST_ROWS
+        for name in ("arc", "underside", "side")
+        for side in (-1, 1)
+    )
+
+
+def _top_seen(shape: WireShape, mm: Array, rows: Rows, used: NDArray[np.bool_]) -> bool:
+    """Whether the top of the crown is seen: without it, nobody knows how high it is."""
+    if shape.worn:
+        return True
+    at_top = (rows.piece == PIECES.index("arc")) & (np.abs(shape.to_wire(mm)[:, 0]) < TOP_SHARE * shape["radius"])
+    return _share(used, at_top) >= HALF
+
+
+def _is_crossed(rows: Rows, texture: Texture) -> bool:
+    """Whether along one side of the outline most rows show an edge at one depth inside it: the face lies further in."""
+    found = find_edges(rows, texture, WITHIN)
+    step = found.seen & (lasting(rows, found) > HALF)
+    depth = np.where(step, -found.at / rows.px_per_mm, 1e3 * (1.0 + np.arange(len(found.seen))))  # far apart
+    for piece, side in {(int(p), int(s)) for p, s in zip(rows.piece, rows.side, strict=True)}:
+        here = np.sort(depth[(rows.piece == piece) & (rows.side == side)])
+        most = len(here) // 2
+        if len(here) > LEAST_ROWS and np.min(here[most:] - here[: len(here) - most], initial=math.inf) < GATES_MM[1]:
+            return True
+    return False
 
 
 def _fit(
