@@ -35,6 +35,7 @@ from inspect_app.services.hand import (
 from inspect_app.services.jobs import add_visit, create_job, find_jobs, job_view, update_job
 from inspect_app.services.measuring import (
     earlier_inspections,
+    first_look,
     inspection_view,
     make_ready,
     measure_again,
@@ -87,6 +88,7 @@ __all__ = [
     "create_job",
     "earlier_inspections",
     "find_jobs",
+    "first_look",
     "get_setting",
     "hand_measures",
     "history",

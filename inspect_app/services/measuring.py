@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from inspect_app import __version__
 from inspect_app.ask import Ask, HandEdge, ScaleAsk, View
-from inspect_app.inspection import Inspection, PhotoSummary
+from inspect_app.inspection import CameraSummary, Inspection, PhotoSummary
 from inspect_app.jobs import loading
 from inspect_app.jobs.details import InstrumentDetails
 from inspect_app.jobs.models import InspectionRow, Job, Judgement
@@ -24,11 +24,12 @@ from inspect_app.readings import readings_of
 from inspect_app.services.deciding import wear_of
 from inspect_app.services.decoded import calibration, decoded, look_ahead, looked
 from inspect_app.services.finding import current_of, now, row, touch
-from inspect_app.views import measure, refused
+from inspect_app.views import measure, refused, summaries
 from shared.errors import InspectError, OptionError
 
 __all__ = [
     "earlier_inspections",
+    "first_look",
     "inspection_view",
     "make_ready",
     "measure_again",
@@ -156,6 +157,21 @@ def inspection_view(store: Store, inspection_id: int) -> InspectionView:
     """One inspection by its id, present or superseded."""
     with reading(store) as session:
         return loading.inspection_view(row(session, InspectionRow, inspection_id, "inspection"))
+
+
+def first_look(store: Store, photo_id: int) -> CameraSummary:
+    """How near and how square a photo was taken, by the scale it is most likely to show; nothing is kept.
+
+    Raises
+    ------
+    InspectError
+        If that scale is not in it.
+    """
+    ask = suggested_ask(store, photo_id)
+    with reading(store) as session:
+        photo = row(session, PhotoRow, photo_id, "photo")
+        path, sha256 = place(store.photos_dir, photo.sha256, photo.suffix), photo.sha256
+    return summaries(decoded(path, sha256), *calibration(path, sha256, ask), ask)[2]
 
 
 def make_ready(store: Store, photo_id: int) -> None:

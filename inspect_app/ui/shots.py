@@ -5,10 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from inspect_app.inspection import Inspection
+from inspect_app.inspection import CameraSummary, Inspection
 from inspect_app.services import InstrumentDetails, PhotoView
 
-__all__ = ["VIEW_TEXT", "Coverage", "Wanted", "advice", "covered", "next_first_fret", "ranges", "wanted"]
+__all__ = [
+    "VIEW_TEXT",
+    "Coverage",
+    "Wanted",
+    "advice",
+    "at_first_sight",
+    "covered",
+    "next_first_fret",
+    "ranges",
+    "too_far",
+    "wanted",
+]
 
 NEED_PX_PER_MM = 10.0
 """Pixels to the millimetre a photo from above wants: the narrowest flat counted, 0.3 mm, is then 3 pixels wide, the
@@ -19,6 +30,10 @@ MOST_TILT_PLAN = 12.0
 """Degrees off square above which the far flank of a round crown starts to hide its own foot."""
 BEST_ELEVATION = (2.0, 5.0)
 """Degrees over the board: lower and the nearer frets get in the way, higher and shallow wear vanishes."""
+
+MOST_BURNT = 0.25
+"""Share of a crown that may be white: a quarter of an everyday crown is 0.6 mm, and a flat that narrow would be lost in
+it (common practice, no source)."""
 
 VIEW_TEXT = {
     "plan": ("From above", "spacing, crown width, fret length, flats"),
@@ -126,38 +141,81 @@ def advice(answer: Inspection) -> str:
     """One plain sentence with a number: what would make this photo better, or that it will do."""
     if not answer.frets:
         reason = next((n.reason for n in answer.not_measured), "nothing could be measured")
-        return reason[:1].upper() + reason[1:].rstrip(".") + "."
+        return _sentence(reason)
     camera = answer.camera
     if camera is None:
         return "Measured."
-    need = NEED_PX_PER_MM if answer.view == "plan" else NEED_CLOSE_PX_PER_MM
     if "SPACING_OFF" in answer.flags:
         off = abs(answer.checks.get("spacing_ratio", 1.0) - 1.0)
         return (
             f"The fret spacing is {off:.1%} off the scale length: check where the scale lies and which fret is first."
         )
-    if camera.px_per_mm < need:
-        near = camera.distance_mm * camera.px_per_mm / need
-        return f"{camera.px_per_mm:.1f} pixels to the millimetre, {need:g} wanted: go as near as {near:.0f} mm."
-    tilt = _tilt(answer)
-    if tilt:
-        return tilt
-    if "GLARE" in answer.flags or "BLURRED" in answer.flags:
-        return "Part of the metal is lost in glare or blur: move the lamp a hand's width and focus on the frets."
-    left = len(answer.not_measured)
-    rest = f" {left} value{'s' if left != 1 else ''} could not be read." if left else ""
-    return f"Good: {camera.px_per_mm:.0f} pixels to the millimetre from {camera.distance_mm:.0f} mm.{rest}"
+    better = too_far(answer.view, camera) or _tilt(answer, camera) or _soft(answer, camera) or _glare(answer)
+    return better or f"Good: {_seen(camera)}.{_left(answer)}"
 
 
-def _tilt(answer: Inspection) -> str:
-    camera = answer.camera
-    if camera is None:
+def at_first_sight(view: str, camera: CameraSummary) -> str:
+    """The same for a photo whose scale was found and that is not measured yet."""
+    leaning = view == "plan" and camera.tilt_deg > MOST_TILT_PLAN
+    return too_far(view, camera) or (_leans(camera) if leaning else f"Scale found: {_seen(camera)}.")
+
+
+def too_far(view: str, camera: CameraSummary) -> str:
+    """How near to go, where there are too few pixels to the millimetre; else nothing."""
+    need = NEED_PX_PER_MM if view in ("plan", "finding") else NEED_CLOSE_PX_PER_MM
+    if camera.px_per_mm >= need:
         return ""
+    near = camera.distance_mm * camera.px_per_mm / need
+    return f"{camera.px_per_mm:.1f} pixels to the millimetre, {need:g} wanted: go as near as {near:.0f} mm."
+
+
+def _seen(camera: CameraSummary) -> str:
+    return f"{camera.px_per_mm:.0f} pixels to the millimetre from {camera.distance_mm:.0f} mm"
+
+
+def _sentence(reason: str) -> str:
+    return reason[:1].upper() + reason[1:].rstrip(".") + "."
+
+
+def _left(answer: Inspection) -> str:
+    """What the photo could not say, with the first reason: the others are on the page of readings."""
+    if not answer.not_measured:
+        return ""
+    count = len(answer.not_measured)
+    first = answer.not_measured[0]
+    if count == 1:
+        return f" Not read: {first.what}. {_sentence(first.reason)}"
+    return f" {count} values could not be read; the first, {first.what}: {_sentence(first.reason)}"
+
+
+def _leans(camera: CameraSummary) -> str:
+    return f"The camera leans {camera.tilt_deg:.0f}° off square; keep it under {MOST_TILT_PLAN:g}°."
+
+
+def _tilt(answer: Inspection, camera: CameraSummary) -> str:
     if answer.view == "plan" and camera.tilt_deg > MOST_TILT_PLAN:
-        return f"The camera leans {camera.tilt_deg:.0f}° off square; keep it under {MOST_TILT_PLAN:g}°."
+        return _leans(camera)
+    elevation = answer.checks.get("elevation_deg", camera.tilt_deg)
+    low, high = BEST_ELEVATION
     if answer.view == "elevation" and "STEEP_VIEW" in answer.flags:
         blind = max((f.blind_depth.value for f in answer.frets if f.blind_depth), default=None)
         seen = f" Divots under {blind:.2f} mm don't show." if blind is not None else ""
-        low, high = BEST_ELEVATION
-        return f"The camera looks down at {camera.tilt_deg:.0f}°: lower it to {low:g} to {high:g}°.{seen}"
+        return f"The camera looks down at {elevation:.0f}°: lower it to {low:g} to {high:g}°.{seen}"
     return ""
+
+
+def _soft(answer: Inspection, camera: CameraSummary) -> str:
+    if "BLURRED" not in answer.flags:
+        return ""
+    if "blur_px" in answer.checks:
+        blur = answer.checks["blur_px"] / camera.px_per_mm
+        return f"The crown's edge is blurred over {blur:.2f} mm, as much as a divot is deep: focus on that fret."
+    times = answer.checks.get("softness", 2.0)
+    return f"The edges are {times:.1f} times as soft as in a sharp photo: focus on the frets and hold the camera still."
+
+
+def _glare(answer: Inspection) -> str:
+    share = answer.checks.get("burnt_share", 0.0)
+    if share <= MOST_BURNT:
+        return ""
+    return f"{share:.0%} of the crowns is burnt out to white: move the lamp a hand's width, or expose less."

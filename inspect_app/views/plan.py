@@ -21,21 +21,20 @@ from inspect_app.features.crown import FretFrame, FretPatch, sample_patch
 from inspect_app.features.crown_edge import (
     CrownFit,
     CrownProfile,
-    Evidence,
     crown_evidence,
     crown_profile,
     fit_crowns,
     width_of_seen,
 )
 from inspect_app.features.flat import FlatSearch, read_flats, search_flats
-from inspect_app.features.fret_end import END_MARGIN_MM, END_SCATTER_MM, FretEnd, end_evidence, pick_end
+from inspect_app.features.fret_end import FretEnd, end_curve, pick_end, why_unread
 from inspect_app.features.placed import PLACED_U_PX, apart, edges_on, placed_on
 from inspect_app.features.spacing import check_spacing, fret_positions
 from inspect_app.fretboard import HIGHEST_FRET, fit_spacing
 from inspect_app.inspection import FretReading, Inspection, Outline
 from inspect_app.views import summaries
 from shared.errors import InspectError
-from shared.measured import Contribution, Measured, NotMeasured
+from shared.measured import COVERAGE_FACTOR, Contribution, Measured, NotMeasured
 
 __all__ = ["Seen", "measure", "see", "read"]
 
@@ -44,6 +43,8 @@ Floats = NDArray[np.float64]
 HALF_PATCH_MM = 3.2
 """Half the width of a fret's patch: half of the widest wire, and 1.4 mm of board beside it."""
 _SOFT = 2.0
+_WHITE = 0.97
+"""Linear light from which a sensor is full: the last three of 255 codes."""
 _COARSE_PX_PER_MM = 8.0
 """Below this a tenth of a millimetre is less than a pixel."""
 
@@ -58,9 +59,12 @@ class _Fret:
     crown: CrownFit | None = None
     ends: tuple[FretEnd | None, FretEnd | None] = (None, None)
     why_not: tuple[str, str] = ("", "")
+    end_u: tuple[float, float] = (0.0, 0.0)
     held: frozenset[str] = frozenset()
 
 
+_End = tuple[FretEnd | None, FretEnd, str]
+"""An end as read, if it could be; where it is as far as anything tells; and why it could not be read."""
 _Read = tuple[FretReading, tuple[NotMeasured, ...]]
 _ReadingOf = Callable[[int, tuple[HandEdge, ...], tuple[str, ...]], _Read]
 
@@ -77,6 +81,7 @@ class Seen:
     unread: tuple[NotMeasured, ...]
     softness: float
     positions: tuple[Measured, ...]
+    burnt: float
     reading: _ReadingOf
 
 
@@ -116,15 +121,28 @@ def see(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Seen:
         if f.crown is None
         for what in ("crown width", "length", "flats")
     )
-    found = tuple(_with_ends([f for f in frets if f.crown is not None], softness))
-    positions = _positions(found, level)
-    return Seen(photo, scale, plane, level, found, unread, softness, positions, _recalling(photo, found, level, covers))
+    found = tuple(_with_ends(photo, covers, [f for f in frets if f.crown is not None], softness))
+    reading = _recalling(photo, found, level, covers)
+    return Seen(
+        photo, scale, plane, level, found, unread, softness, _positions(found, level), _burnt_share(found), reading
+    )
 
 
 def read(seen: Seen, ask: Ask) -> Inspection:
     """The readings of what was seen, with the edges that `ask` fixes by hand where they were put."""
     answer = _answer(seen, ask)
     return replace(answer, not_measured=(*answer.not_measured, *seen.unread))
+
+
+def _burnt_share(frets: tuple[_Fret, ...]) -> float:
+    """Share of the crowns that the photo shows as nothing but white, median over the frets."""
+    shares = []
+    for f in frets:
+        on = np.abs(f.patch.across_mm) < (f.crown.width if f.crown else 0.0) / 2.0
+        crown = (f.patch.along_mm > 0.0) & (f.patch.along_mm < f.frame.length_mm)
+        light, valid = f.patch.light[crown][:, on], f.patch.valid[crown][:, on]
+        shares.append(float(np.mean(light[valid] > _WHITE)) if valid.any() else 0.0)
+    return float(np.median(shares)) if shares else 0.0
 
 
 def _recalling(photo: Photo, frets: tuple[_Fret, ...], level: neck.Level, covers: tuple[Floats, ...]) -> _ReadingOf:
@@ -159,7 +177,7 @@ def _crowns(
     found = []
     px_per_mm = None
     for at in frames:
-        patch = sample_patch(photo, at, covers, unread, margin_mm=(END_MARGIN_MM, HALF_PATCH_MM), px_per_mm=px_per_mm)
+        patch = sample_patch(photo, at, covers, unread, margin_mm=(1.0, HALF_PATCH_MM), px_per_mm=px_per_mm)
         px_per_mm = patch.px_per_mm  # the first fret's: all are then resampled alike
         found.append(_Fret(at, patch, crown_profile(patch)))
     profiles = [f.profile for f in found if f.profile is not None]
@@ -204,21 +222,19 @@ def _view(frame: FretFrame) -> float:
     return math.atan2(across, height)
 
 
-def _with_ends(frets: list[_Fret], softness: float) -> list[_Fret]:
-    """Both ends of every fret, where they can be seen."""
+def _with_ends(photo: Photo, covers: tuple[Floats, ...], frets: list[_Fret], softness: float) -> list[_Fret]:
+    """Both ends of every fret, where they can be seen; where not, as the other frets' ends have them."""
+    if not frets:
+        return []
     u = np.array([f.frame.origin_mm @ f.frame.across for f in frets])
-    near = np.zeros(len(frets)), np.array([f.frame.length_mm for f in frets])
-    evidence = [
-        [
-            end_evidence(f.patch, f.crown.width if f.crown else 0.0, float(n), outward, softness)
-            for f, n in zip(frets, at, strict=True)
-        ]
-        for outward, at in ((-1, near[0]), (1, near[1]))
+    px = frets[0].patch.px_per_mm
+    curves = [
+        [end_curve(photo, covers, f.frame, f.crown, at, px) for f, at in zip(frets, near, strict=True) if f.crown]
+        for near in neck.ends_near(u, [f.frame.length_mm for f in frets])
     ]
-    lines = neck.common_end_lines(evidence[0], evidence[1], u, near)
     sides = [
-        [_end(e, float(y), f.patch.px_per_mm) for f, e, y in zip(frets, side, line, strict=True)]
-        for side, line in zip(evidence, lines, strict=True)
+        [(pick_end(c, line, px, softness), line, why_unread(c, line)) for c, line in zip(side, lines, strict=True)]
+        for side, lines in zip(curves, neck.common_end_lines(curves[0], curves[1], u), strict=True)
     ]
     return [_trimmed(f, t, b) for f, t, b in zip(frets, *sides, strict=True)]
 
@@ -231,11 +247,12 @@ def _held(f: _Fret, edges: tuple[HandEdge, ...]) -> _Fret:
         if name in ("crown nut side", "crown body side"):
             f = _with_crown_edge(f, name, float(at[1]))
         elif name in ("treble end", "bass end"):
-            placed = FretEnd(float(at[0]), PLACED_U_PX / f.patch.px_per_mm), "", float(at[0])
-            treble, bass = ((e, why, y) for e, why, y in zip(f.ends, f.why_not, (0.0, f.frame.length_mm), strict=True))
+            placed = FretEnd(float(at[0]), PLACED_U_PX / f.patch.px_per_mm)
             # what was found counts from the treble end of before
-            found = [(replace(e, along=y) if e else None, why, y) for e, why, y in (treble, bass)]
-            f = replace(_trimmed(f, *((placed, found[1]) if name == "treble end" else (found[0], placed))), held=f.held)
+            found = [FretEnd(y, u) for y, u in zip((0.0, f.frame.length_mm), f.end_u, strict=True)]
+            ends = [(y if e else None, y, why) for e, y, why in zip(f.ends, found, f.why_not, strict=True)]
+            ends[0 if name == "treble end" else 1] = (placed, placed, "")
+            f = replace(_trimmed(f, ends[0], ends[1]), held=f.held)
             apart(0.0, f.frame.length_mm)
             f = replace(f, held=f.held | {"length"})
     return f
@@ -256,28 +273,20 @@ def _with_crown_edge(f: _Fret, name: str, across: float) -> _Fret:
     return replace(f, crown=crown, held=f.held | {"crown width"})
 
 
-def _end(e: Evidence | None, y: float, px_per_mm: float) -> tuple[FretEnd | None, str, float]:
-    """The end near `y`; or why there is none."""
-    if e is None or not len(e.across_mm) or not e.across_mm.min() < y - 0.1 < y + 0.1 < e.across_mm.max():
-        return None, "it is covered", y
-    end = pick_end(e, px_per_mm, y)
-    return end, "" if end else "it does not stand out from the board", y
-
-
-def _trimmed(f: _Fret, treble: tuple[FretEnd | None, str, float], bass: tuple[FretEnd | None, str, float]) -> _Fret:
+def _trimmed(f: _Fret, treble: _End, bass: _End) -> _Fret:
     """The fret with its frame and patch counted from its treble end, seen or estimated."""
-    (t, why_t, near_t), (b, why_b, near_b) = treble, bass
-    start, stop = t.along if t else near_t, b.along if b else near_b
+    start, stop = (seen or estimated for seen, estimated, _ in (treble, bass))
+    ends = (treble[0], bass[0])
     frame = replace(
         f.frame,
-        origin_mm=f.frame.origin_mm + start * f.frame.along,
-        centre_mm=(stop - start) / 2.0,
-        length_mm=stop - start,
-        origin_u_mm=t.u if t else 2.0 * END_SCATTER_MM,
-        ends_seen=(t is not None, b is not None),
+        origin_mm=f.frame.origin_mm + start.along * f.frame.along,
+        centre_mm=(stop.along - start.along) / 2.0,
+        length_mm=stop.along - start.along,
+        origin_u_mm=start.u,
+        ends_seen=(ends[0] is not None, ends[1] is not None),
     )
-    patch = replace(f.patch, frame=frame, along_mm=f.patch.along_mm - start)
-    return replace(f, frame=frame, patch=patch, ends=(t, b), why_not=(why_t, why_b))
+    patch = replace(f.patch, frame=frame, along_mm=f.patch.along_mm - start.along)
+    return replace(f, frame=frame, patch=patch, ends=ends, why_not=(treble[2], bass[2]), end_u=(start.u, stop.u))
 
 
 def _numbered(frets: list[_Fret], board: Board, ask: Ask) -> list[_Fret]:
@@ -336,7 +345,7 @@ def _answer(seen: Seen, ask: Ask) -> Inspection:
         tuple(dict.fromkeys(flags)),
         scale_said,
         camera,
-        checks,
+        {**checks, "softness": seen.softness, "burnt_share": seen.burnt},
     )
 
 
@@ -407,7 +416,7 @@ def _length(f: _Fret, level: neck.Level) -> Measured | NotMeasured:
     what = f"fret {f.frame.number}, length"
     for end, name, why in zip(f.ends, ("treble", "bass"), f.why_not, strict=True):
         if end is None:
-            return NotMeasured(what, f"The {name} end can't be read: {why}.")
+            return NotMeasured(what, f"The {name} end can't be read: {why}.{_by_the_others(f)}")
     treble, bass = f.ends
     assert treble is not None
     assert bass is not None
@@ -430,6 +439,16 @@ def _length(f: _Fret, level: neck.Level) -> Measured | NotMeasured:
             Contribution("scale leaning against the board", abs(distance(plane, (0.0, length * level.lean)) - now)),
             Contribution("scale", length * plane.u_rel),
         ),
+    )
+
+
+def _by_the_others(f: _Fret) -> str:
+    """What the other frets' ends say of the length, where they say it to a millimetre."""
+    u = math.hypot(*f.end_u)
+    if COVERAGE_FACTOR * u > 1.0:
+        return ""
+    return (
+        f" By the other frets' ends it is {f.frame.length_mm:.1f} mm long, give or take {COVERAGE_FACTOR * u:.1f} mm."
     )
 
 

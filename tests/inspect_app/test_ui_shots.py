@@ -7,7 +7,16 @@ import pytest
 from inspect_app.inspection import CameraSummary, FretReading, Inspection, PhotoSummary
 from inspect_app.services import InstrumentDetails
 from inspect_app.ui.howto import HOW, drawing
-from inspect_app.ui.shots import NEED_PX_PER_MM, VIEW_TEXT, Coverage, advice, next_first_fret, ranges, wanted
+from inspect_app.ui.shots import (
+    NEED_PX_PER_MM,
+    VIEW_TEXT,
+    Coverage,
+    advice,
+    at_first_sight,
+    next_first_fret,
+    ranges,
+    wanted,
+)
 from shared.measured import Measured, NotMeasured
 
 CAMERA = CameraSummary(3000.0, "EXIF", 0.0, 400.0, 3.0, 12.0)
@@ -65,6 +74,42 @@ def test_too_steep_says_what_does_not_show():
 
 def test_a_leaning_camera_says_how_far():
     assert "18°" in advice(answer(camera=replace(CAMERA, tilt_deg=18.0)))
+
+
+def test_too_steep_tells_the_elevation_over_the_board_not_the_lean_of_the_card():
+    blind = FretReading(5, blind_depth=Measured.of(0.04, "mm", pose=0.004))
+    near = replace(CAMERA, px_per_mm=30.0, tilt_deg=3.0)
+    assert "9°" in advice(answer("elevation", near, (blind,), flags=("STEEP_VIEW",), checks={"elevation_deg": 9.2}))
+
+
+def test_blur_is_told_in_millimetres_or_as_how_soft():
+    near = replace(CAMERA, px_per_mm=30.0)
+    assert "0.10 mm" in advice(answer("elevation", near, flags=("BLURRED",), checks={"blur_px": 3.0}))
+    assert "2.6 times" in advice(answer(flags=("BLURRED",), checks={"softness": 2.6}))
+
+
+def test_glare_is_told_by_its_share():
+    assert "31% of the crowns" in advice(answer(checks={"burnt_share": 0.312}))
+    assert advice(answer(checks={"burnt_share": 0.1})).startswith("Good")
+
+
+@pytest.mark.parametrize("view", ["elevation", "end", "section"])
+def test_close_ups_want_more_pixels(view):
+    said = advice(answer(view, replace(CAMERA, px_per_mm=20.0)))
+    assert "20.0 pixels to the millimetre, 25 wanted: go as near as 320 mm" in said
+    assert at_first_sight(view, replace(CAMERA, px_per_mm=20.0)) == said
+
+
+def test_what_could_not_be_read_is_told_with_its_reason():
+    one = (NotMeasured("fret 7, divots", "a divot shallower than 0.06 mm does not show from 7 degrees"),)
+    near = replace(CAMERA, px_per_mm=30.0)
+    assert "0.06 mm" in advice(answer("elevation", near, not_measured=one))
+    assert "3 values" in advice(answer("elevation", near, not_measured=one * 3))
+
+
+def test_the_first_sight_of_a_photo_has_a_number_too():
+    assert at_first_sight("plan", CAMERA) == "Scale found: 12 pixels to the millimetre from 400 mm."
+    assert "18°" in at_first_sight("plan", replace(CAMERA, tilt_deg=18.0))
 
 
 def test_a_refusal_gives_its_reason():

@@ -12,7 +12,7 @@ from inspect_app.ui.asking import ask_form, first_ask, with_first
 from inspect_app.ui.bench import head, say, saying, step_link, the_job
 from inspect_app.ui.howto import HOW, drawing
 from inspect_app.ui.phone import phone_corner
-from inspect_app.ui.shots import VIEW_TEXT, advice, covered, next_first_fret, ranges, wanted
+from inspect_app.ui.shots import VIEW_TEXT, advice, at_first_sight, covered, next_first_fret, ranges, wanted
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
 
@@ -73,10 +73,21 @@ def keep(job_id: int, files: list[tuple[str, bytes]], view: str, visit: str) -> 
         except InspectError as error:
             said.append(("error", f"{plain(error.wrong)} **{plain(error.advice)}**"))
         else:
+            st.session_state[f"sight-{added.photo.id}"] = at_sight(added.photo)
             if added.already_there:
                 said.append(("info", f"{plain(name)} is the same file as {plain(added.photo.name)}: kept once."))
     bar.empty()
     return said
+
+
+def at_sight(photo: PhotoView) -> str:
+    """What a look at the scale alone says of a photo that was just taken in."""
+    if photo.view == "finding":
+        return ""
+    try:
+        return at_first_sight(photo.view, services.first_look(server.store(), photo.id))
+    except InspectError as error:
+        return f"{error.wrong} {error.advice}"
 
 
 def measure_all(asks: list[tuple[PhotoView, Ask]]) -> None:
@@ -106,6 +117,9 @@ def to_measure(job: services.JobView) -> None:
             with st.container(gap=None):
                 st.markdown(f"**{plain(photo.name)}** · {VIEW_TEXT[photo.view][0]} · {photo.visit.label}")
                 label = "First whole fret from the nut" if photo.view == "plan" else "Fret in focus"
+                sight = st.session_state.get(f"sight-{photo.id}")
+                if sight:
+                    st.markdown(plain(sight))
                 number = st.number_input(label, 1, 36, first, 1, key=f"first-{photo.id}", width=260)
             with saying():
                 asks.append((photo, with_first(first_ask(photo, int(number)), int(number))))
