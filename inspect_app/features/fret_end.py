@@ -1,51 +1,61 @@
 """Where a fret ends: the line at which its bevel meets the board.
 
-Seen from above, the bevel is a face between that straight line and the curve where it cuts the crown. The light along
-the fret, over most of its width, is compared with the light on the bare board beside it: the board's own edge, binding
-and whatever lies beyond show in both and cancel, and what is left begins where the metal does.
+Seen from above, an end is three things that follow one another: the crown up to the curve where the bevel cuts it, the
+bevel's face down to the straight line of its foot, and board beyond. Given the place of the foot and the angle of the
+bevel, the crown's own arc says where that curve runs, to the crown's edges and the foot's two corners at once. Every
+place and angle is weighed by how well the light agrees with all three (`end_light`), and no row that is hidden counts.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from inspect_app.features.crown import FretPatch
-from inspect_app.features.crown_edge import EDGE_U_PX, Evidence, mean_evidence
+from calib.photo import Photo
+from inspect_app.features.crown import FretFrame
+from inspect_app.features.crown_edge import EDGE_U_PX, CrownFit
+from inspect_app.features.end_light import (
+    CLEAR_MM,
+    LAG_MM,
+    EndLight,
+    board_fit,
+    crown_fit,
+    end_light,
+    face_fit,
+    noise_of,
+)
 
-__all__ = ["FretEnd", "end_evidence", "pick_end", "END_MARGIN_MM", "END_SCATTER_MM"]
+__all__ = ["FretEnd", "NearEnd", "EndCurve", "end_curve", "pick_end", "why_unread", "OUT_MM", "END_SCATTER_MM"]
 
 Floats = NDArray[np.float64]
 
-END_MARGIN_MM = 4.6
-"""A patch reaches so far beyond where the overview puts the ends: two bands of it, and room for the ground outside."""
-_INSIDE_MM = 3.0
-_DARK = 0.003
-_SHARE = 0.36
-"""Half of the band over the fret, as a share of the crown width: the end is straight across it, while the curve where
-the bevel cuts the crown is not, and blurs in the mean."""
-_BESIDE_MM = (0.5, 1.3)
-"""The board beside the fret is looked at so far from the crown's edge: clear of its shadow, near enough for its edge to
-run straight on."""
-_MISFIT = 0.02
-"""Departure of the compared light from smooth, in logarithm, that means nothing: the grain beside is not the grain
-beyond, and the board's edge does not cancel quite."""
-_OUTSIDE_MM = (0.08, 0.40)
-_ALIKE = 0.1
-"""Beyond the end lies the same board as beside the fret, alike to about this much in logarithm of light (its edge is
-crossed a little askew, the fret throws some shadow); a bevel's face differs from it by far more, as a rule."""
-_CLEAR_MM = 0.15
-"""An end is read only where at least this much of the ground outside it is in view."""
-_SURE = 0.0
-"""Evidence below which there is no edge: what the edge explains and what it leaves are then equal."""
+OUT_MM = np.arange(-2.5, 5.0 + 1e-9, 0.05)
+"""Places tried, outwards from where the overview puts an end: bands of 2 mm are all it tells, and those that a shadow
+or the scale falls into it leaves out."""
+_BEYOND_MM = (0.7, 2.2)
+"""Read so far beyond the places tried: board that tells itself from a bevel, and crown past its rim."""
+_RIM_MOST_MM = 1.4
+"""Rows from which on all is crown whatever the place: the widest bevel of the highest wire."""
+BEVELS_DEG = np.arange(0.0, 51.0, 5.0)
+_BEVEL, _BEVEL_SD = 29.0, 7.0
+"""Ends are bevelled by 30 degrees as a rule, some by 35, by about 20 where they are rounded (common practice, no
+source)."""
+_ODD_BEVEL = 1e-4
+"""Weight of any other angle, against 1 for the usual one: square-cut and rolled-over ends are seen now and then."""
+_ALIKE_MM2 = 0.25
+"""Samples within an area like this depart together: reflections, grain and blur are about that large, so that only one
+of them counts."""
 END_SCATTER_MM = 0.2
 """Standard deviation of frets' ends from one straight line: each is filed by hand (common practice, no source)."""
-_FAR = 2.0
-_INDEPENDENT = 2.0
-"""Exponent turning a ratio of mean squares into a likelihood: half the samples left, less what grain correlates."""
+_READ_MM = END_SCATTER_MM / math.sqrt(2.0)
+"""Standard uncertainty up to which an end counts as read: the photo then tells at least as much of it as the other
+frets' ends do."""
+_LOG_U_PX = 0.4
+"""In logarithm of light a blurred edge moves into the dark, by half the blur where the contrast is twelvefold."""
 _ROUND_U_MM = 0.02
 """Half a millimetre of bevel foot is filed, not milled: its line wanders by about this much (common practice, no
 source)."""
@@ -59,82 +69,130 @@ class FretEnd:
     u: float
 
 
-def end_evidence(patch: FretPatch, width: float, near: float, outward: int, softness: float = 1.0) -> Evidence | None:
-    """Evidence for one end of a fret along it; ``None`` where it is hidden or outside the photo.
+@dataclass(frozen=True, slots=True)
+class NearEnd:
+    """About where an end is, mm along, and which way is off the fret: -1 at the treble end, +1 at the bass end."""
+
+    along: float
+    outward: int
+
+
+@dataclass(frozen=True)
+class EndCurve:
+    """Log likelihood of an end at ``near.along + near.outward * OUT_MM`` (mm along), and which of that is in view."""
+
+    near: NearEnd
+    log_likelihood: Floats
+    in_view: NDArray[np.bool_]
+
+
+def end_curve(
+    photo: Photo, covers_px: tuple[Floats, ...], frame: FretFrame, crown: CrownFit, near: NearEnd, px_per_mm: float
+) -> EndCurve:
+    """Weigh the places of one end.
 
     Parameters
     ----------
-    patch : FretPatch
-        At board level, the crown's centre line at 0.
-    width : float
-        Crown width, mm.
-    near : float
-        About where the end is, mm along.
-    outward : {-1, +1}
-        Which way is off the fret: -1 at the treble end.
+    covers_px : tuple of ndarray, shape (M, 2) each
+        Closed outlines of what covers the board: the scale.
+    px_per_mm : float
+        Of the photo, on the board.
+    """
+    edges = crown.seen[0] - crown.centre, crown.seen[1] - crown.centre
+    reach = OUT_MM[-1] + _BEYOND_MM[0], -OUT_MM[0] + _BEYOND_MM[1]
+    light = end_light(photo, covers_px, frame, edges, (near.along, near.outward), reach, px_per_mm)
+    rise = _rise(frame, crown, light.across_mm)
+    drift = near.outward * (frame.camera_mm[0] - near.along) / frame.camera_mm[2]
+    inset = [np.maximum(rise * (math.tan(math.radians(b)) + drift), 0.0) for b in BEVELS_DEG]
+    out = light.step_mm / 2.0 - light.inward_mm  # the edge of a row on which the foot may be
+    there = np.flatnonzero((out > OUT_MM[0] - light.step_mm) & (out < OUT_MM[-1] + light.step_mm))
+    feet = range(int(there[0]), int(there[-1]) + 1)
+    weighed = np.logaddexp.reduce(_weighed(light, feet, inset) + _bevel_prior()[:, None], axis=0)
+    at = out[there][::-1]
+    in_view = np.interp(OUT_MM, at, light.seen[there][::-1].astype(float)) > 0.5
+    return EndCurve(near, np.interp(OUT_MM, at, weighed[::-1] - weighed.max()), in_view)
+
+
+def _bevel_prior() -> Floats:
+    p = np.exp(-0.5 * ((BEVELS_DEG - _BEVEL) / _BEVEL_SD) ** 2) + _ODD_BEVEL
+    return np.asarray(np.log(p / p.sum()))
+
+
+def _rise(frame: FretFrame, crown: CrownFit, across: Floats) -> Floats:
+    """Height above the board at which lines of sight that would reach it at `across` meet the crown's arc, mm."""
+    r = (crown.width**2 / 4.0 + crown.height**2) / (2.0 * crown.height)
+    middle = crown.height - r
+    towards = (frame.camera_mm[1] - across) / frame.camera_mm[2]
+    # nearer crossing of (across + towards z)^2 + (z - middle)^2 = r^2
+    a, b, c = 1.0 + towards**2, across * towards - middle, across**2 + middle**2 - r**2
+    return np.asarray(np.maximum((-b + np.sqrt(np.maximum(b**2 - a * c, 0.0))) / a, 0.0))
+
+
+def _weighed(light: EndLight, feet: range, inset: list[Floats]) -> Floats:
+    """Log likelihood for each bevel (rows) and foot (columns, rows of the light)."""
+    noise, (n, k) = noise_of(light), light.strips.shape[1:]
+    board, crown = board_fit(light, noise).sum(axis=1), crown_fit(light, noise)
+    before, inside = _summed(board), _summed(crown)
+    last = min(n, feet.stop + round(_RIM_MOST_MM / light.step_mm))
+    lag = round(LAG_MM / light.step_mm)
+    face: dict[tuple[int, int], tuple[Floats, Floats]] = {}
+    out = np.empty((len(inset), len(feet)))
+    for b, depth in enumerate(inset):
+        rim = np.minimum(np.rint(depth / light.step_mm).astype(int), last - feet.stop)
+        total = before[feet.start : feet.stop] + inside[last].sum()
+        for j, r in enumerate(rim):
+            total -= inside[feet.start + r : feet.stop + r, j]
+        for (first, end), strips in _face_rows(rim):
+            if strips not in face:
+                fit, change = face_fit(light, noise, slice(*strips))
+                face[strips] = _summed(fit), 0.5 * k * _summed(change)
+            for sums, begin in zip(face[strips], (first, min(max(first, lag), end)), strict=True):
+                total += sums[feet.start + end : feet.stop + end] - sums[feet.start + begin : feet.stop + begin]
+        out[b] = total
+    return out * (light.sample_mm2 / _ALIKE_MM2)
+
+
+def _face_rows(rim: NDArray[np.intp]) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Rows ``[first, end)`` from the foot over which a bevel spans the same strips ``[i, j)``; `rim` rows at each."""
+    edges = [0, *np.unique(rim[rim > 0])]
+    spans = [np.flatnonzero(rim > first) for first in edges[:-1]]
+    return [
+        ((int(a), int(b)), (int(on[0]), int(on[-1]) + 1)) for (a, b), on in zip(pairwise(edges), spans, strict=True)
+    ]
+
+
+def _summed(fit: Floats) -> Floats:
+    """Sums from the first row up to each, shape (n + 1, ...)."""
+    return np.concatenate([np.zeros((1, *fit.shape[1:])), np.cumsum(fit, axis=0)])
+
+
+def pick_end(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float = 1.0) -> FretEnd | None:
+    """The end, given where those of all frets together put it.
+
+    ``None`` where it is covered, or where the photo tells less of it than they do.
+
+    Parameters
+    ----------
+    line : FretEnd
+        Where the other frets' ends put it.
     softness : float
         The photo's blur over that of a sharp one.
     """
-    away = outward * (patch.along_mm - near)
-    rows = np.flatnonzero((away > -_INSIDE_MM) & (away < END_MARGIN_MM))
-    off = np.abs(patch.across_mm) - width / 2.0
-    beside, on = (off > _BESIDE_MM[0]) & (off < _BESIDE_MM[1]), np.abs(patch.across_mm) < _SHARE * width
-    clear = np.asarray(patch.valid[rows][:, beside | on].all(axis=1), dtype=bool)
-    seen = rows[_run_from_inside(clear, outward)]
-    if len(seen) < 1.5 * patch.px_per_mm or not (on.any() and beside.any()):
-        return None  # hidden, or a crown whose width could not be read
-    light = np.log(patch.light[seen] + _DARK)
-    differs = light[:, on].mean(axis=1) - light[:, beside].mean(axis=1)
-    along, differs = _lengthened(patch.along_mm[seen], differs, outward)
-    e = mean_evidence(along, differs, outward, softness, patch.px_per_mm, _MISFIT)
-    ratio = e.log_ratio - _ground_doubt(along, differs, outward, e.across_mm)
-    limit = outward * patch.along_mm[seen][-1 if outward > 0 else 0] - _CLEAR_MM
-    keep = outward * e.across_mm <= limit
-    return Evidence(e.across_mm[keep], ratio[keep])
-
-
-def _lengthened(along: Floats, differs: Floats, outward: int) -> tuple[Floats, Floats]:
-    """Carried on outwards where the view ends, as ground that is alike: an end close to what hides it still shows."""
-    step = along[1] - along[0]
-    more = step * np.arange(1, round(_OUTSIDE_MM[1] / step) + 1)
-    flat = np.zeros(len(more))
-    if outward > 0:
-        return np.concatenate([along, along[-1] + more]), np.concatenate([differs, flat])
-    return np.concatenate([along[0] - more[::-1], along]), np.concatenate([flat, differs])
-
-
-def _ground_doubt(along: Floats, differs: Floats, outward: int, at: Floats) -> Floats:
-    """How unlike the board beside it the ground just outside each place is: ln(1 + mean square / `_ALIKE`^2)."""
-    order = np.argsort(outward * along)
-    x = outward * along[order]
-    total = np.concatenate([[0.0], np.cumsum(differs[order] ** 2)])
-    first = np.searchsorted(x, outward * at + _OUTSIDE_MM[0])
-    last = np.maximum(np.searchsorted(x, outward * at + _OUTSIDE_MM[1]), first + 1)
-    last = np.minimum(last, len(x))
-    mean = (total[last] - total[np.minimum(first, last - 1)]) / np.maximum(last - np.minimum(first, last - 1), 1)
-    return np.asarray(np.log1p(mean / _ALIKE**2))
-
-
-def _run_from_inside(clear: NDArray[np.bool_], outward: int) -> NDArray[np.intp]:
-    """Indices of the rows in view, from the fret outwards up to the first that is hidden."""
-    order = np.arange(len(clear))[::outward]
-    hidden = np.flatnonzero(~clear[order])
-    kept = order[: hidden[0]] if len(hidden) else order
-    return np.sort(kept)
-
-
-def pick_end(evidence: Evidence, px_per_mm: float, near: float) -> FretEnd | None:
-    """The best supported place, that of all frets' ends together (`near`, mm along) taken into account.
-
-    ``None`` where nothing stands out.
-    """
-    at, ratio = evidence.across_mm, evidence.log_ratio
-    off = (at - near) / END_SCATTER_MM
-    keep = (np.abs(off) <= _FAR) & (ratio >= _SURE)
-    if not keep.any():
+    outward = curve.near.outward
+    at = outward * (line.along - curve.near.along)
+    weight = curve.log_likelihood - 0.5 * ((OUT_MM - at) / line.u) ** 2
+    p = np.exp(weight - weight.max())
+    p /= p.sum()
+    middle = float(p @ OUT_MM)
+    spread = math.sqrt(float(p @ (OUT_MM - middle) ** 2))
+    if spread > _READ_MM or not curve.in_view[int(np.abs(OUT_MM - middle + CLEAR_MM).argmin())]:
         return None
-    at, likely = at[keep], _INDEPENDENT * ratio[keep] - 0.5 * off[keep] ** 2
-    i = int(np.argmax(likely))
-    p = np.exp(np.maximum(likely - likely[i], -50.0))
-    spread = float(p @ (at - at[i]) ** 2 / p.sum())
-    return FretEnd(float(at[i]), math.sqrt(spread + (EDGE_U_PX / px_per_mm) ** 2 + _ROUND_U_MM**2))
+    floor = softness * math.hypot(EDGE_U_PX, _LOG_U_PX) / px_per_mm
+    return FretEnd(curve.near.along + outward * middle, math.hypot(spread, floor, _ROUND_U_MM))
+
+
+def why_unread(curve: EndCurve, line: FretEnd) -> str:
+    """Why the end that other frets put there can't be read, to go on "it"."""
+    at = curve.near.outward * (line.along - curve.near.along)
+    hidden = not curve.in_view[int(np.abs(OUT_MM - at).argmin())]
+    return "it is covered" if hidden else "it does not stand out from the board"

@@ -8,6 +8,7 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from calib.photo import Photo
 from calib.plane import Plane
@@ -15,12 +16,21 @@ from calib.scales.base import Scale
 from inspect_app.ask import Ask
 from inspect_app.features.board import Board
 from inspect_app.features.crown import FretFrame
-from inspect_app.features.crown_edge import Evidence
-from inspect_app.features.fret_end import END_SCATTER_MM
+from inspect_app.features.end_light import TAPER
+from inspect_app.features.fret_end import END_SCATTER_MM, OUT_MM, EndCurve, FretEnd, NearEnd
 from inspect_app.fretboard import number_steps, sagitta
 from shared.measured import Contribution
 
-__all__ = ["Level", "board_level", "rough_frames", "in_sequence", "straight", "in_photo", "common_end_lines"]
+__all__ = [
+    "Level",
+    "board_level",
+    "rough_frames",
+    "in_sequence",
+    "straight",
+    "in_photo",
+    "ends_near",
+    "common_end_lines",
+]
 
 Floats = NDArray[np.float64]
 
@@ -37,10 +47,13 @@ _LEAN_U = 0.005
 """Standard uncertainty of how far a scale laid by hand leans against the board, rad: a tenth of a millimetre on its
 20 mm width (common practice, no source)."""
 _DROPPED = 3
-_END_SLOPE = 0.03
-"""Largest slope of a board's edge against its centre line: boards widen by 0.02 to 0.03 mm per mm, half on each side
-(common practice, no source)."""
-_END_REACH_MM, _END_STEP_MM = 4.5, 0.05
+_SLOPES = np.linspace(0.0, 0.03, 13)
+_TAPER_SD = 0.004
+"""How much the slope of boards' edges varies about `TAPER`, and fret's turn adds (common practice, no source)."""
+_LINE_MM = np.arange(-6.0, 6.0 + 1e-9, 0.05)
+"""Offsets of a line tried: as far as an end is looked for, and the overview's own error from fret to fret."""
+_MISREAD = 0.05
+"""Share of ends whose reading is of something else altogether; what an end says of the line is bounded so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,51 +144,66 @@ def in_photo(photo: Photo, frame: FretFrame, half_width: float) -> bool:
     return bool(np.all((px >= 0.0) & (px <= [photo.width - 1.0, photo.height - 1.0])))
 
 
-def common_end_lines(
-    treble: list[Evidence | None], bass: list[Evidence | None], u_mm: Floats, near: tuple[Floats, Floats]
-) -> tuple[Floats, Floats]:
-    """Where all ends lie, had they two straight lines that widen alike towards the body: the lines best supported.
-
-    The neck's direction is square to the frets, so a board is symmetric about it and both edges share one slope.
+def ends_near(u_mm: Floats, length_mm: list[float]) -> tuple[list[NearEnd], list[NearEnd]]:
+    """About where the treble and bass ends are, if the overview has their middle and boards widen as is usual.
 
     Parameters
     ----------
-    treble, bass : list of Evidence or None
-        For each fret, along it.
     u_mm : ndarray, shape (N,)
         Places of the frets along the neck.
-    near : (ndarray, ndarray), each of shape (N,)
-        Where the overview puts the treble and bass ends, mm along; kept for a side of which no end is in view.
+    length_mm : list of float, length N
+        As the overview has them.
+    """
+    wider = TAPER * (u_mm - u_mm.mean())
+    treble = [NearEnd(-float(w), -1) for w in wider]
+    return treble, [NearEnd(length + float(w), 1) for length, w in zip(length_mm, wider, strict=True)]
+
+
+def common_end_lines(treble: list[EndCurve], bass: list[EndCurve], u_mm: Floats) -> tuple[list[FretEnd], list[FretEnd]]:
+    """Where each end would be by all of them, had they two straight lines that widen alike towards the body.
+
+    The neck's direction is square to the frets, so a board is symmetric about it and both edges share one slope. Each
+    end scatters about its line by `END_SCATTER_MM`, and a few are misread and say nothing.
+
+    Parameters
+    ----------
+    treble, bass : list of EndCurve, length N
+        Likelihood of each end along its fret.
+    u_mm : ndarray, shape (N,)
+        Places of the frets along the neck.
     """
     u = u_mm - u_mm.mean()
-    offsets = np.arange(-_END_REACH_MM, _END_REACH_MM + _END_STEP_MM, _END_STEP_MM)
-    slopes = np.linspace(0.0, _END_SLOPE, 16)
-    sides = []
-    for evidence, at, sign in ((treble, near[0], -1.0), (bass, near[1], 1.0)):
-        seen = [(i, e) for i, e in enumerate(evidence) if e is not None and len(e.across_mm)]
-        curves = [
-            (i, _tolerant(np.interp(at[i] + offsets, e.across_mm, _bounded(e), left=0.0, right=0.0))) for i, e in seen
-        ]
-        sides.append(
-            np.array(
-                [np.sum([np.interp(offsets + sign * m * u[i], offsets, c) for i, c in curves], axis=0) for m in slopes]
-            )
-            if curves
-            else np.zeros((len(slopes), len(offsets)))
-        )
-    k = int(np.argmax(sides[0].max(axis=1) + sides[1].max(axis=1)))
-    best = [offsets[int(np.argmax(s[k]))] if s[k].any() else 0.0 for s in sides]
-    return near[0] + best[0] - slopes[k] * u, near[1] + best[1] + slopes[k] * u
+    usual = -0.5 * ((_SLOPES - TAPER) / _TAPER_SD) ** 2
+    votes = []
+    for side in (treble, bass):
+        middle = np.mean([c.near.along for c in side])
+        total = np.zeros((len(_SLOPES), len(_LINE_MM)))
+        for c, x in zip(side, u, strict=True):
+            at = middle + c.near.outward * (_SLOPES[:, None] * x + _LINE_MM)
+            total += np.interp(c.near.outward * (at - c.near.along), OUT_MM, _vote(c))
+        votes.append(total)
+    by_slope = [np.logaddexp.reduce(v, axis=1)[:, None] for v in votes]
+    return (
+        _line(treble, votes[0] + by_slope[1] + usual[:, None], u),
+        _line(bass, votes[1] + by_slope[0] + usual[:, None], u),
+    )
 
 
-def _bounded(e: Evidence) -> Floats:
-    """Evidence between none and plenty, so that no single end decides."""
-    return np.asarray(np.clip(e.log_ratio, 0.0, 4.0))
+def _vote(curve: EndCurve) -> Floats:
+    """Log likelihood of the common line's place (at `OUT_MM`) for what one end tells."""
+    p = np.exp(curve.log_likelihood - curve.log_likelihood.max())
+    spread = gaussian_filter1d(p / p.mean(), END_SCATTER_MM / (OUT_MM[1] - OUT_MM[0]), mode="nearest")
+    return np.asarray(np.log((1.0 - _MISREAD) * spread + _MISREAD))
 
 
-def _tolerant(y: Floats) -> Floats:
-    """The best value within the scatter of ends, less the farther away it is."""
-    reach = round(END_SCATTER_MM / _END_STEP_MM)
-    weight = 1.0 - np.abs(np.arange(-reach, reach + 1)) / (reach + 1.0) / 2.0
-    padded = np.pad(y, reach)
-    return np.asarray(np.max([w * padded[k : k + len(y)] for k, w in enumerate(weight)], axis=0))
+def _line(side: list[EndCurve], log_likelihood: Floats, u: Floats) -> list[FretEnd]:
+    """Mean over all lines of one side at every fret; its uncertainty with the scatter of ends about it."""
+    p = np.exp(log_likelihood - log_likelihood.max())
+    p /= p.sum()
+    middle, outward = np.mean([c.near.along for c in side]), side[0].near.outward
+    ends = []
+    for x in u:
+        at = middle + outward * (_SLOPES[:, None] * x + _LINE_MM)
+        mean = float(np.sum(p * at))
+        ends.append(FretEnd(mean, math.sqrt(float(np.sum(p * (at - mean) ** 2)) + END_SCATTER_MM**2)))
+    return ends
