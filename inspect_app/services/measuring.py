@@ -101,7 +101,8 @@ def measure_again(store: Store, job_id: int) -> tuple[InspectionView, ...]:
 def place_edge(store: Store, inspection_id: int, edge: HandEdge) -> InspectionView:
     """Measure again with one edge fixed by hand, and keep that in place of the present inspection.
 
-    Edges another window has placed on the same photo meanwhile stay placed.
+    Edges another window has placed on the same photo meanwhile stay placed; an edge that lies there already is kept
+    once.
 
     Raises
     ------
@@ -110,7 +111,11 @@ def place_edge(store: Store, inspection_id: int, edge: HandEdge) -> InspectionVi
     """
     with reading(store) as session:
         photo = row(session, InspectionRow, inspection_id, "inspection").photo
-        ask = Ask.from_dict(current_of(photo).ask).with_hand_edge(edge)
+        present = current_of(photo)
+        ask = Ask.from_dict(present.ask)
+        if edge in ask.hand_edges:  # sent again by a window that lost its connection: nothing new to measure
+            return loading.inspection_view(present)
+        ask = ask.with_hand_edge(edge)
         photo_id, sha256, suffix, name = photo.id, photo.sha256, photo.suffix, photo.name
     path = place(store.photos_dir, sha256, suffix)
     answer = _named(looked(path, sha256, ask)(ask), name)

@@ -6,6 +6,7 @@ the pages and take no longer than they must.
 
 import argparse
 import sys
+import time
 from pathlib import Path
 from types import ModuleType
 
@@ -17,6 +18,9 @@ from inspect_app.views import summaries
 from shared.errors import ScaleError
 from shared.measured import Measured, NotMeasured
 from tests.browser.drawn import FRET_X_MM, FRET_Y_MM, WIDTH_MM
+
+SLOW_S = 0.0
+"""How long a moved edge is made to take."""
 
 
 def length(value, u, *flags, by_hand=False):
@@ -50,6 +54,8 @@ def fret_of(number, x, plane, ask):
 
 def measure(photo, scale, plane, ask):
     """The stand-in recipe; a photo with a dark upper corner has no frets in it."""
+    if ask.hand_edges:
+        time.sleep(SLOW_S)
     if photo.gray[:40, :40].mean() < 20:
         raise ScaleError("No frets are to be seen.", "Photograph the board from above, with the strip beside it.")
     seen, ruler, camera = summaries(photo, scale, plane, ask)
@@ -70,7 +76,10 @@ def main():
     options.add_argument("--port", type=int, required=True)
     options.add_argument("--passcode")
     options.add_argument("--real", action="store_true")
+    options.add_argument("--slow", type=float, default=0.0)
     given = options.parse_args()
+    global SLOW_S
+    SLOW_S = given.slow
     if not given.real:
         stand_in()
     run(given.data, given.port, False, bool(given.passcode), given.passcode)

@@ -119,39 +119,6 @@ def test_an_edge_moves_by_key_and_keeps_the_focus(desk):
     assert again.evaluate("e => e.getRootNode().activeElement === e")
 
 
-def test_a_reload_in_the_middle_of_a_drag_loses_and_doubles_nothing(desk):
-    measured_job(desk)
-    open_reading(desk)
-    before = value_shown(desk)
-    box = desk.get_by_role("slider", name=re.compile("body side, point 1")).bounding_box()
-    desk.mouse.move(box["x"] + 22, box["y"] + 22)
-    desk.mouse.down()
-    desk.mouse.move(box["x"] + 60, box["y"] + 22, steps=3)
-    desk.reload()
-    desk.mouse.up()
-    open_reading(desk)
-    assert value_shown(desk) == before
-    assert not desk.get_by_role("button", name="Undo the last move").is_visible()
-
-
-def test_two_windows_on_one_job_keep_both_moves(desk):
-    measured_job(desk)
-    open_reading(desk)
-    other = desk.context.new_page()
-    other.address, other.job = desk.address, desk.job
-    other.set_default_timeout(20_000)
-    open_reading(other, "fret 1, crown width")
-    for page in (desk, other):
-        page.bring_to_front()
-        page.get_by_role("slider", name=re.compile("body side, point 1")).focus()
-        page.keyboard.press("Shift+ArrowRight")
-        page.get_by_role("button", name="Undo the last move").wait_for()
-        settled(page)
-    for key in ("fret 1, crown width", "fret 2, crown width"):
-        open_reading(desk, key)
-        assert desk.get_by_text("A person placed an edge.").is_visible()
-
-
 def test_a_wrong_file_and_a_photo_without_scale_say_what_to_do(desk):
     desk.goto(f"{desk.address}/photos?job={desk.job}")
     drop(desk, ("notes.jpg", b"not a picture at all"))

@@ -2,12 +2,13 @@
 // All geometry is in upright photo pixels. The service computes every value that is kept; what is shown while a
 // handle moves is marked with "about" and replaced as soon as the service has answered.
 import * as g from "./geom.js";
+import { LOUPE, crop, magnify } from "./loupe.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const REACH = 22; // px: half of a 44 px touch target
 const KEY_REST = 250; // ms after the last key before a move counts as finished
+const ANSWER_REST = 6000; // ms without an answer before a move is told again
 const TILE_REST = 160; // ms without movement before a sharper piece of the photo is fetched
-const LOUPE = 148, LOUPE_ZOOM = 4;
 const viewers = new WeakMap();
 
 const el = (tag, cls, parent) => {
@@ -170,7 +171,6 @@ function sharpen(me) {
   };
   me.tile.src = src;
 }
-const crop = (photo, b) => `${photo.crop}?x=${b[0]}&y=${b[1]}&w=${b[2] - b[0]}&h=${b[3] - b[1]}`;
 
 // ---- building what is drawn ----------------------------------------------------------------------------------
 
@@ -299,7 +299,15 @@ function commit(me, moved) {
   me.rev += 1;
   const ids = me.placed.includes(moved) ? me.placed : me.data.handles.map((h) => h.id);
   const pts = Object.fromEntries(ids.map((id) => [id, me.pts[id]]));
-  me.send("geom", { rev: me.rev, photo: me.data.photo.id, subject: me.data.subject, moved, pts });
+  tellMove(me, { rev: me.rev, photo: me.data.photo.id, subject: me.data.subject, moved, pts });
+}
+
+// A move is told again until it is answered: the connection may have been lost. The same move twice is kept once.
+function tellMove(me, move) {
+  clearTimeout(me.timers.answer);
+  if (me.data.subject !== move.subject || me.data.rev >= move.rev) return;
+  me.send("geom", { ...move, told: Date.now() });
+  if (!me.data.place) me.timers.answer = setTimeout(() => tellMove(me, move), ANSWER_REST);
 }
 
 // Data that arrived while a handle was held is taken up afterwards, unless a newer move has been sent.
@@ -307,53 +315,6 @@ function resume(me) {
   const next = me.waiting;
   me.waiting = null;
   if (next) take(me, next);
-}
-
-// ---- loupe ---------------------------------------------------------------------------------------------------
-
-function magnify(me, id) {
-  const [x, y] = me.pts[id];
-  const { w, h } = me.data.photo;
-  const piece = me.piece;
-  if (!piece || x < piece.b[0] + 60 || y < piece.b[1] + 60 || x > piece.b[2] - 60 || y > piece.b[3] - 60) {
-    const b = [Math.max(0, Math.round(x) - 400), Math.max(0, Math.round(y) - 400), Math.min(w, Math.round(x) + 400), Math.min(h, Math.round(y) + 400)];
-    if (!piece || piece.b.join() !== b.join()) {
-      const image = new Image();
-      me.piece = { b, image };
-      image.onload = () => { if (me.loupe.classList.contains("on") && me.piece.image === image) magnify(me, me.lens); };
-      image.src = crop(me.data.photo, b);
-    }
-  }
-  me.lens = id;
-  const c = me.loupe.getContext("2d");
-  c.fillStyle = "#1b1f20";
-  c.fillRect(0, 0, LOUPE, LOUPE);
-  const span = LOUPE / LOUPE_ZOOM;
-  const ready = me.piece.image.complete && me.piece.image.naturalWidth;
-  const src = ready ? me.piece.image : me.img;
-  const k = ready ? me.piece.image.naturalWidth / (me.piece.b[2] - me.piece.b[0]) : me.img.naturalWidth / w;
-  const o = ready ? me.piece.b : [0, 0];
-  c.imageSmoothingEnabled = false;
-  c.drawImage(src, (x - span / 2 - o[0]) * k, (y - span / 2 - o[1]) * k, span * k, span * k, 0, 0, LOUPE, LOUPE);
-  cross(c);
-  const [sx, sy] = g.toScreen(me.view, me.pts[id]);
-  me.loupe.style.left = sx > me.size[0] / 2 ? "10px" : `${me.size[0] - LOUPE - 16}px`;
-  me.loupe.style.top = sy > me.size[1] / 2 ? "52px" : `${me.size[1] - LOUPE - 64}px`;
-  me.loupe.classList.add("on");
-}
-
-function cross(c) {
-  const m = LOUPE / 2;
-  for (const [style, width] of [["#000", 3.5], ["#f0e442", 1.4]]) {
-    c.strokeStyle = style;
-    c.lineWidth = width;
-    c.beginPath();
-    for (const [a, b] of [[-26, -7], [7, 26]]) {
-      c.moveTo(m + a, m); c.lineTo(m + b, m);
-      c.moveTo(m, m + a); c.lineTo(m, m + b);
-    }
-    c.stroke();
-  }
 }
 
 // ---- looking around ------------------------------------------------------------------------------------------
