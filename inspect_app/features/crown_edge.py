@@ -1,12 +1,12 @@
 """The crown's two edges, where the metal meets the board, to a fraction of a pixel.
 
-Neither brightness nor gradient marks that edge: a steep mirror-like flank shows the board itself, a shadow hugs its
-foot, and the brightest line on the crown is a lamp. What marks it is that the light stops being smooth there. On the
-wood and on the flank the logarithm of the light is smooth; between them it jumps or bends. So at every place the
-profile across the fret is fitted twice, as one smooth curve and as two which meet there, both blurred alike, and the
-edge is where the second explains most of what the first leaves over, compared with what it leaves over itself.
+Where an edge may be is asked of what the foot of a crown looks like (`edge_look`). Frets of one board are mostly one
+wire, so both edges of all frets are then judged together. From aside, a round crown hides its own foot: the outline of
+the arc is seen instead, and reckoned back.
 
-From aside, a round crown hides its own foot: the outline of the arc is seen instead, and reckoned back.
+How soft a photo is, and where a fret ends, is judged by steps and bends of the light alone (`mean_evidence`): on wood
+and on metal the logarithm of the light is smooth, so that two curves which meet, both blurred alike, explain an edge
+better than one.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from scipy.ndimage import map_coordinates
 from scipy.special import ndtr
 
 from inspect_app.features.crown import FretPatch
+from inspect_app.features.edge_look import Evidence, foot_evidence
 
 __all__ = [
     "CrownProfile",
@@ -60,10 +61,13 @@ _STEPS = 4
 _NONE = -10.0
 _SEGMENTS = 12
 _ROWS = 8
-_LOOK_MM = 2.2
-"""Half of the width across a fret that has to be in view: half of the widest wire and a little board."""
-_PHASES = (0.0, 0.5)
-"""The profile is also read half a pixel on: where the pixels happen to fall then matters less."""
+_LOOK_MM = 1.6
+"""Half of the width across a fret that has to be in view: half of the widest wire (common practice, no source)."""
+_OFF_MM = 0.9
+"""How far the overview may have put a fret off its centre line: half of a hard shadow as long as the crown is high,
+and its own 0.2 mm."""
+_INNERMOST_MM = 0.2
+"""An edge is looked for from here on: half of the narrowest wire, less what the overview is off as a rule."""
 _END_MM = 1.5
 """Not used at either end: the bevel is cut there."""
 WIDTH_MM = (1.4, 3.6)
@@ -73,11 +77,9 @@ WIRE_SD_MM = 0.02
 no source); a fret that differs by much more is taken to be other wire."""
 _ALIKE_MM = 0.15
 """Widths nearer than this are one wire: sizes on sale lie farther apart (common practice, no source)."""
-_OTHER_WIRE = 25.0
-"""Log likelihood at which a fret's own evidence outweighs the rest of the board: 7 standard deviations."""
-_INDEPENDENT = 2.0
-"""Exponent which turns a ratio of mean squares into a likelihood: half the samples to either side of an edge that are
-left when the curves are fitted, halved again because neighbours share blur and grain."""
+_OTHER_WIRE = 4.0
+"""Logarithm of how much likelier a width is that the others have than any one other. Nobody said whether frets were
+replaced: at even odds, `WIRE_SD_MM` of the others' widths weighs as much as all 2.2 mm of other wire do."""
 EDGE_U_PX = 0.3
 """Standard uncertainty of where a sharp edge is, in pixels of the photo, whatever the evidence: the metal's edge is
 rounded and burred, the blur is not quite Gaussian, and the camera has sharpened it (judged on rendered photos)."""
@@ -172,14 +174,6 @@ def _shifts(segments: Floats, reference: Floats, reach: int) -> Floats:
 def _theil_sen(x: Floats, y: Floats) -> float:
     i, j = np.triu_indices(len(x), 1)
     return float(np.median((y[j] - y[i]) / (x[j] - x[i])))
-
-
-@dataclass(frozen=True)
-class Evidence:
-    """Evidence for an edge at places across: logarithm of what two curves explain over what they leave."""
-
-    across_mm: Floats
-    log_ratio: Floats
 
 
 @lru_cache(maxsize=32)
@@ -287,24 +281,19 @@ def width_of_seen(apart: float, height: float, view: float) -> float:
     return w
 
 
-def crown_evidence(profiles: list[CrownProfile]) -> tuple[list[tuple[Evidence, Evidence]], float]:
-    """Evidence for both edges of all crowns, and the photo's softness with which it is strongest.
+def crown_evidence(profiles: list[CrownProfile], views: list[float]) -> tuple[list[tuple[Evidence, Evidence]], float]:
+    """Evidence for both edges of all crowns, as logarithms of probability densities per mm; and the photo's softness.
 
-    The profiles share one grid: the patches were resampled alike.
+    The profiles share one grid: the patches were resampled alike. `views` are their angles of view, as in `seen_edges`.
     """
     at, px_per_mm = profiles[0].across_mm, profiles[0].px_per_mm
-    light = np.stack([p.log_light for p in profiles])
-    softness = _softness(at, light, px_per_mm)
-    pairs = []
-    for side in (-1, 1):
-        ratios = []
-        for phase in _PHASES:
-            moved = _moved(light, np.full(len(light), phase))
-            e = mean_evidence(at, moved, side, softness, px_per_mm)
-            # read so far on, a place found lies so far on
-            ratios.append(np.roll(e.log_ratio, round(phase * _STEPS), axis=-1))
-        pairs.append([Evidence(e.across_mm, r) for r in np.mean(ratios, axis=0)])
-    return list(zip(*pairs, strict=True)), softness
+    softness = _softness(at, np.stack([p.log_light for p in profiles]), px_per_mm)
+    places = np.arange(_INNERMOST_MM, WIDTH_MM[1] / 2.0 + _OFF_MM, 0.25 / px_per_mm)
+
+    def edge(p: CrownProfile, view: float, side: int) -> Evidence:
+        return foot_evidence(at, p.log_light, places, side, px_per_mm / softness, view)
+
+    return [(edge(p, v, -1), edge(p, v, 1)) for p, v in zip(profiles, views, strict=True)], softness
 
 
 def _softness(at: Floats, light: Floats, px_per_mm: float) -> float:
@@ -363,7 +352,7 @@ def fit_crowns(
     prior = np.log(near @ wire + math.exp(-_OTHER_WIRE))
     middle = float(wire @ widths)
     return [
-        _read(_INDEPENDENT * (s - s.max()) + prior, widths, shifts, v, height, px_per_mm, middle)
+        _read(s - s.max() + prior, widths, shifts, v, height, px_per_mm, middle)
         for (s, shifts), v in zip(surfaces, view, strict=True)
     ]
 
@@ -374,7 +363,7 @@ def _wire(best: list[Floats]) -> Floats:
     What misleads at one fret (a lamp's edge on the flank, say) is apt to mislead at others, so that n frets count as
     the root of n.
     """
-    common = _INDEPENDENT * np.mean(best, axis=0) * math.sqrt(len(best))
+    common = np.mean(best, axis=0) * math.sqrt(len(best))
     p = np.exp(common - common.max())
     return np.asarray(p / p.sum())
 
@@ -384,7 +373,7 @@ def _surface(
 ) -> tuple[Floats, Floats]:
     """Summed evidence of both edges for shifts (rows) and widths (columns) of the crown."""
     nut, body = seen_edges(widths, height, view)
-    shifts = np.arange(-0.5, 0.5 + step, step)
+    shifts = np.arange(-_OFF_MM, _OFF_MM + step, step)
     total = np.zeros((len(shifts), len(widths)))
     for edge, e in ((nut, evidence[0]), (body, evidence[1])):
         total += np.interp(shifts[:, None] + edge[None, :], e.across_mm, e.log_ratio)

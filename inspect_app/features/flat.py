@@ -78,6 +78,9 @@ _TELLING_MM = 1.5 * LENGTH_AT_MM
 """Where flats narrower than this would not show, it is said: below it a flat's length means little anyway."""
 _SHORT_MM = 2.0
 """Length of the short flat by which it is judged what would show."""
+_FADES_MM = 7.5
+"""Beyond the outermost flats their tone is good for about so far: what flats mirror changes over one to two centimetres
+along a fret, as a lamp's band does."""
 _ONE_SIDED = 0.1
 """A boundary that gives less than this share of what is known of the width was as good as not seen."""
 
@@ -306,13 +309,16 @@ def _coarse(view: CrownView, half: Floats, calm: Floats, first: int, last: int) 
 def _blind(view: CrownView, unworn: Unworn, arc: CrownArc, flats: list[FlatOutline]) -> str:
     """Where and below what width a flat would not show; empty where every telling flat would.
 
-    A flat reflects what the crown's centre line reflects, both facing straight up; where other flats are seen on the
-    same fret their tone is known as well. It shows by its contrast with the crown to either side of the centre line.
+    A flat reflects what the crown's centre line reflects, both facing straight up; near other flats seen on the same
+    fret their tone is known as well, and farther from them it may be either. It shows by its contrast with the crown to
+    either side of the centre line.
     """
     limit = _narrowest(view, unworn, arc, unworn.tone[:, np.abs(view.across_mm).argmin()])
     if flats:
-        tone = np.interp(view.along_mm, [f.place for f in flats], [f.tone for f in flats])
-        limit = np.minimum(limit, _narrowest(view, unworn, arc, tone))
+        places = [f.place for f in flats]
+        other = _narrowest(view, unworn, arc, np.interp(view.along_mm, places, [f.tone for f in flats]))
+        known = (view.along_mm > places[0] - _FADES_MM) & (view.along_mm < places[-1] + _FADES_MM)
+        limit = np.where(known, np.minimum(limit, other), np.maximum(limit, other))
     for f in flats:
         limit[np.abs(view.along_mm - f.place) < f.half_length] = 0.0
     dark = view.clear & (limit > _TELLING_MM)

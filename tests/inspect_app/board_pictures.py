@@ -5,7 +5,7 @@ sky with lamps or, on its steep flanks, the board. Nothing comes from the code u
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -19,7 +19,10 @@ from inspect_app.fretboard import fret_position
 
 @dataclass(frozen=True)
 class Shot:
-    """A board, its light and a camera. Lengths in mm, angles in degrees; `lamps` are (direction, width, strength)."""
+    """A board, its light and a camera. Lengths in mm, angles in degrees; `lamps` are (direction, width, strength).
+
+    `others` are (number, crown width) of frets of another wire.
+    """
 
     first: int = 5
     last: int = 8
@@ -40,6 +43,7 @@ class Shot:
     noise: float = 1.2
     strings: tuple = ()
     nut: bool = False
+    others: tuple = ()
     seed: int = 0
 
     @property
@@ -86,7 +90,8 @@ def draw(shot):
     y = -((np.arange(h) + 0.5) / over - 0.5 - (shot.size[1] - 1) / 2.0) / shot.px_per_mm
     image = _bench_and_wood(shot, x, y, rng)
     for n in shot.numbers:
-        _metal(shot, image, x - _place(shot, n), (shot.aside - x) / shot.distance, y)
+        own = replace(shot, width=dict(shot.others).get(n, shot.width))
+        _metal(own, image, x - _place(shot, n), (shot.aside - x) / shot.distance, y)
     if shot.nut:
         there = np.abs(x - _place(shot, 0) + 2.5) < 2.5
         image[np.ix_(np.abs(y) < shot.half_board, there)] = 0.6

@@ -1,0 +1,120 @@
+"""Teaches the edge finder from drawn cross-sections: ``python -m sample_images.learn_edges`` writes its table anew.
+
+The network scores every place of a profile; the scores of all places, normalised, are to be the probability of the true
+edge being there. Adam (Kingma and Ba 2015, algorithm 1) with a cosine fall of the step size.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from inspect_app.features import edge_look
+from inspect_app.features.edge_look import Layers, look_windows, score
+from sample_images.edge_light import DrawnEdge, draw_edges
+
+__all__ = ["learn", "places_about"]
+
+Singles = NDArray[np.float32]
+
+PLACES_MM = np.arange(-44, 45) * 0.025
+"""Places told apart, from the true edge: inwards to the crown's top, outwards to the open board."""
+TRUE_SD_MM = 0.012
+"""The answer asked for is a narrow Gaussian about the true edge: half a step of `PLACES_MM`."""
+_NEAR_MM, _FARTHER = 0.16, 22
+"""At each step all places so near the true edge take part, and so many of the others, which stand for them all."""
+_HIDDEN = (64, 32)
+_AT_ONCE = 64
+_RATE, _DECAY = 3e-3, 1e-5
+
+
+def places_about(edges: list[DrawnEdge]) -> Singles:
+    """What the network is shown of each edge, shape (edges, places, features)."""
+    return np.stack([look_windows(e.at_mm, e.log_light, PLACES_MM, e.px_per_mm, e.view) for e in edges])
+
+
+def learn(windows: Singles, epochs: int, seed: int = 0) -> Iterator[tuple[float, Layers]]:
+    """The mean logarithmic score and the network after each epoch."""
+    rng = np.random.default_rng(seed)
+    asked = np.exp(-0.5 * (PLACES_MM / TRUE_SD_MM) ** 2).astype(np.float32)
+    asked /= asked.sum()
+    sizes = (windows.shape[-1], *_HIDDEN, 1)
+    flat = [
+        a.astype(np.float32)
+        for m, n in pairwise(sizes)
+        for a in (rng.normal(0.0, 1.0 / math.sqrt(m), (m, n)), np.zeros(n))
+    ]
+    moments = [(np.zeros_like(a), np.zeros_like(a)) for a in flat]
+    rounds = len(windows) // _AT_ONCE
+    near, far = (np.flatnonzero(m) for m in (np.abs(PLACES_MM) < _NEAR_MM, np.abs(PLACES_MM) >= _NEAR_MM))
+    stands_for = np.repeat([0.0, math.log(len(far) / _FARTHER)], [len(near), _FARTHER]).astype(np.float32)
+    for epoch in range(epochs):
+        order, lost = rng.permutation(len(windows)), 0.0
+        for k in range(rounds):
+            some = np.sort(order[k * _AT_ONCE : (k + 1) * _AT_ONCE])
+            places = np.concatenate([near, rng.choice(far, _FARTHER, replace=False)])
+            loss, slopes = _loss(flat, windows[some[:, None], places], asked[places], stands_for)
+            step = epoch * rounds + k + 1
+            rate = _RATE * min(1.0, step / 100.0) * 0.5 * (1.0 + math.cos(math.pi * step / (epochs * rounds)))
+            _adam(flat, slopes, moments, step, rate)
+            lost += loss / rounds
+        yield lost, _layers(flat)
+
+
+def _layers(flat: list[Singles]) -> Layers:
+    return tuple(zip(flat[::2], flat[1::2], strict=True))
+
+
+def _loss(flat: list[Singles], windows: Singles, asked: Singles, stands_for: Singles) -> tuple[float, list[Singles]]:
+    """Mean logarithmic score of some profiles, and its slope in every weight."""
+    shown = [windows.reshape(-1, windows.shape[-1])]
+    layers = _layers(flat)
+    for weight, bias in layers[:-1]:
+        shown.append(np.tanh(shown[-1] @ weight + bias))
+    logit = (shown[-1] @ layers[-1][0] + layers[-1][1]).reshape(len(windows), -1) + stands_for
+    p = np.exp(logit - logit.max(axis=1, keepdims=True))
+    p /= p.sum(axis=1, keepdims=True)
+    back = ((p - asked) / len(windows)).reshape(-1, 1)
+    slopes: list[Singles] = []
+    for k in range(len(layers) - 1, -1, -1):
+        weight = layers[k][0]
+        slopes = [shown[k].T @ back + _DECAY * weight, back.sum(axis=0), *slopes]
+        if k:
+            back = (back @ weight.T) * (1.0 - shown[k] ** 2)
+    return -float(np.mean(np.log(p + 1e-12) @ asked)), slopes
+
+
+def _adam(
+    flat: list[Singles], slopes: list[Singles], moments: list[tuple[Singles, Singles]], step: int, rate: float
+) -> None:
+    for a, g, (m, v) in zip(flat, slopes, moments, strict=True):
+        m += 0.1 * (g - m)
+        v += 0.001 * (g * g - v)
+        a -= rate * (m / (1.0 - 0.9**step)) / (np.sqrt(v / (1.0 - 0.999**step)) + 1e-8)
+
+
+def main() -> None:
+    """Entry point."""
+    p = argparse.ArgumentParser(description="Teach the edge finder from drawn cross-sections.")
+    p.add_argument("--edges", type=int, default=30_000)
+    p.add_argument("--epochs", type=int, default=20)
+    p.add_argument("--seed", type=int, default=1)
+    p.add_argument("--out", type=Path, default=Path(edge_look.__file__).with_name("edge_look.npz"))
+    a = p.parse_args()
+    fresh = places_about(draw_edges(2000, a.seed + 1))
+    layers: Layers = ()
+    for lost, layers in learn(places_about(draw_edges(a.edges, a.seed)), a.epochs, a.seed):
+        off = np.abs(PLACES_MM[score(layers, fresh).argmax(axis=1)])
+        print(f"score {lost:.3f}; of unseen edges {np.mean(off < 0.04):.0%} within 0.04 mm", flush=True)
+    pairs = enumerate(layers)
+    np.savez(a.out, **{f"{name}{k}": w for k, pair in pairs for name, w in zip(("weight", "bias"), pair, strict=True)})
+
+
+if __name__ == "__main__":
+    main()

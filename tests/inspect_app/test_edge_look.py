@@ -1,0 +1,105 @@
+"""The look of a crown's foot: the drawn light it was learnt from obeys optics, and its probabilities come true."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from inspect_app.features.crown_edge import seen_edges
+from inspect_app.features.edge_look import OFFSETS_MM, foot_evidence, look_windows, score
+from sample_images.edge_light import draw_edges, draw_section, light_across
+from sample_images.learn_edges import PLACES_MM, learn, places_about
+
+PLACES = np.arange(-0.9, 0.9, 0.01)
+
+
+def sections(count, seed=5):
+    rng = np.random.default_rng(seed)
+    return [draw_section(rng) for _ in range(count)]
+
+
+def density_of(edge):
+    """Probability density at `PLACES` about the true edge at 0."""
+    # 1.5 mm to the body side of a centre line, as a fret would have it
+    e = foot_evidence(edge.at_mm + 1.5, edge.log_light, PLACES + 1.5, 1, edge.px_per_mm, edge.view)
+    return np.exp(e.log_ratio)
+
+
+# -- the drawn light ---------------------------------------------------------------------------------------------------
+
+
+def test_the_drawn_edge_is_seen_where_the_arc_says():
+    for s in sections(20):
+        assert s.seen == pytest.approx(float(seen_edges(s.width, s.height, s.view)[1]), abs=1e-9)
+
+
+def test_an_open_board_under_an_even_sky_scatters_its_albedo():
+    # Lambert's law: a matt surface under a sky of radiance 1 has radiance equal to its albedo
+    for s in sections(5):
+        even = replace(s, room=np.ones_like(s.room), lamps=np.zeros_like(s.lamps), gloss=0.0)
+        at, light = light_across(even)
+        assert light[at > 2.5] == pytest.approx(even.albedo, rel=0.05)  # the fret still hides a little of the sky
+
+
+def test_a_mirror_under_an_even_sky_shows_the_sky_times_its_reflectance():
+    # at the top of the crown the line of sight meets the metal at right angles: Schlick's term is then nothing
+    for s in sections(5):
+        even = replace(s, room=np.ones_like(s.room), lamps=np.zeros_like(s.lamps), view=0.0, rough=0.03)
+        at, light = light_across(even)
+        assert np.interp(-even.seen, at, light) == pytest.approx(even.mirror, rel=0.02)
+
+
+def test_a_steep_foot_mirrors_the_board_beside_it():
+    for s in sections(5):
+        steep = replace(s, width=2.2, height=1.1, view=0.0, rough=0.025, gloss=0.0, lamps=np.zeros_like(s.lamps))
+        at, light = light_across(replace(steep, room=np.ones_like(s.room)))
+        inside, outside = np.interp([-0.01, 0.02], at, light)
+        assert steep.mirror * 0.8 < inside / outside < 1.0
+
+
+# -- what was learnt of it ---------------------------------------------------------------------------------------------
+
+
+def test_the_stated_probability_comes_true_both_ways():
+    inside, width = [], []
+    for edge in draw_edges(400, seed=77):
+        p = density_of(edge)
+        below = np.cumsum(p) / p.sum()
+        at = np.interp([0.025, 0.975], below, PLACES)
+        inside.append(at[0] <= 0.0 <= at[1])
+        width.append(at[1] - at[0])
+    assert 0.90 <= np.mean(inside) <= 0.99
+    assert np.median(width) < 0.25
+
+
+def test_most_edges_are_found_to_a_pixel():
+    edges = [e for e in draw_edges(200, seed=78) if e.px_per_mm > 20.0]
+    off = [abs(PLACES[density_of(e).argmax()]) * e.px_per_mm for e in edges]
+    assert np.median(off) < 1.0
+
+
+def test_the_nut_side_is_the_mirror_image_of_the_body_side():
+    edge = draw_edges(1, seed=3)[0]
+    body = foot_evidence(edge.at_mm + 1.2, edge.log_light, PLACES + 1.2, 1, edge.px_per_mm, edge.view)
+    at, light = -(edge.at_mm + 1.2)[::-1], edge.log_light[::-1]
+    nut = foot_evidence(at, light, PLACES + 1.2, -1, edge.px_per_mm, -edge.view)
+    assert nut.across_mm == pytest.approx(-body.across_mm[::-1])
+    assert nut.log_ratio == pytest.approx(body.log_ratio[::-1], abs=1e-4)
+
+
+def test_how_light_the_photo_is_changes_nothing_but_one_number():
+    edge = draw_edges(1, seed=4)[0]
+    dark, light = (
+        look_windows(edge.at_mm, edge.log_light + more, PLACES, edge.px_per_mm, edge.view) for more in (0.0, 0.5)
+    )
+    assert dark.shape == (len(PLACES), len(OFFSETS_MM) + 3)
+    assert light[:, : len(OFFSETS_MM)] == pytest.approx(dark[:, : len(OFFSETS_MM)], abs=1e-5)
+
+
+def test_it_can_be_learnt_again():
+    windows = places_about(draw_edges(384, seed=9))
+    lost = [loss for loss, _ in learn(windows, epochs=6)]
+    assert lost[-1] < lost[0] < math.log(len(PLACES_MM)) + 1.0
+    *_, (_, layers) = learn(windows, epochs=1)
+    assert score(layers, windows).shape == windows.shape[:2]
