@@ -8,38 +8,53 @@ board over rise above it."""
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 
 from calib.photo import Photo
 from inspect_app.features.circle import Circle
-from inspect_app.features.crown_line import EdgePath, first_edge, look_along, place_edge, significance
+from inspect_app.features.end_edge import CORNER_MM, LEAST_RISE_MM, End, find_end
+from inspect_app.features.outline import EdgePath
 from inspect_app.features.pose import SQUARE_U, BoardPose
 from inspect_app.features.solid import Crown
 from inspect_app.features.standing import StandingFret
 from inspect_app.inspection import Outline
 from shared.measured import Contribution, Measured, NotMeasured
 
-__all__ = ["End", "Bevel", "EndReading", "read_end", "measure_end", "foot_of", "find_end", "fit_bevel", "measure_bevel"]
+__all__ = [
+    "Bevel",
+    "EndReading",
+    "edge_of",
+    "fit_bevel",
+    "foot_of",
+    "foot_seen",
+    "measure_bevel",
+    "measure_end",
+]
 
 Array = NDArray[np.float64]
-End = Literal["treble", "bass"]
+Mask = NDArray[np.bool_]
 
-OUTSIDE_MM, INSIDE_MM = 4.0, 1.2
-"""Where the end is looked for, outside and inside the last unworn place of the crown line: a 45 degree bevel of a 1.5
-mm crown with a hollow beside it, and the corner itself."""
-CORNER_MM = 0.12
-"""Left out under the crown's top, where a file rounds the corner."""
-LEAST_RISE_MM = 0.35
-"""A shorter straight part gives no angle worth stating."""
 ASSUMED_END_U_MM = 0.3
 """Standard uncertainty of an end whose bevel could not be read: 20 to 35 degrees on a 1.2 mm crown (common practice, no
 source)."""
+LEAST_POINTS = 8
+"""Fewest points of a straight part: fewer agree by chance."""
+DEFINITION_PX = 0.15
+"""Standard uncertainty of where a rim's edge is, shared by each half of it: half as much again as an even edge's (see
+`standing`), since the light on the metal changes from one end of so short an edge to the other."""
+FAINTEST = 5.0
+"""Times fainter than the end's clearest point beyond which a point's edge is no less sure."""
+STEP_U_PX = 1.0
+"""Standard uncertainty of how far aside a part lies where the light steps the other way: brighter metal blooms
+outwards, or is seen to the cut face's near rim only, dark metal to the far one."""
+FACE_UNSEEN = 0.1
+"""Share of ends whose cut face, turned to the camera, can't be told from the card behind it (no source)."""
+WORST_U_DEG = 3.75
+"""Standard uncertainty beyond which an angle is not stated: with U = 7.5, 20 and 35 degrees, the ends of what the trade
+cuts (common practice, no source), can no longer be told apart."""
 WAVINESS_MM = 0.008
 """Departure from a straight rim that still counts as straight: the marks of a fine file (no source)."""
 DEFINITION_U = math.radians(0.15)
@@ -56,83 +71,78 @@ class Bevel:
         Angle whose tangent is the run along the board over the rise above it, rad; 0 is square-cut.
     foot : float
         Where it meets the board, y in mm.
-    u_angle : float
-        Standard uncertainty of the angle from the edge's noise, rad.
+    u_angle, u_definition : float
+        Standard uncertainty of the angle from the edge's noise, and from what the edge is, rad.
     straight : float
         Length of the straight part, mm.
     rise : tuple of float
         Heights between which it is straight, mm.
+    far : bool
+        Whether the outline is the rim away from the camera.
+    used : ndarray of bool
+        Points of the outline that make the straight part.
     """
 
     angle: float
     foot: float
     u_angle: float
+    u_definition: float
     straight: float
     rise: tuple[float, float]
-
-
-def find_end(
-    photo: Photo, pose: BoardPose, crown_line: Circle, last: float, crown: Crown, end: End, mm_per_px: float
-) -> EdgePath | None:
-    """The outline of a fret's end against the backdrop.
-
-    Parameters
-    ----------
-    crown_line : Circle
-        Unworn crown line in `pose`.
-    last : float
-        Last unworn place of the crown line on that side, y in mm.
-
-    Returns
-    -------
-    EdgePath or None
-        From the board up at the treble end, down at the bass end: the card lies to the right.
-    """
-    outward = -1.0 if end == "treble" else 1.0
-    pitch = max(mm_per_px, 1.0 / 120.0)
-    y = last + outward * np.arange(OUTSIDE_MM, -INSIDE_MM, -pitch)
-    elevation = pose.elevation(float(crown_line.z(last)), last)
-    foot = crown.height - (pose.gap_mm + pose.u_gap_mm) * math.tan(max(elevation, 0.0)) - 0.08
-    depth = np.arange(-CORNER_MM, -foot, -pitch)
-    if len(depth) * pitch < LEAST_RISE_MM:
-        return None
-    light = look_along(photo, pose, y, crown_line.z(y), depth)
-    certain = significance(np.ascontiguousarray(light.T), int(0.5 / pitch))
-    path, gain = first_edge(certain)
-    if np.mean(gain > 0.0) < 0.6:
-        return None
-    at_y = gaussian_filter1d(y[path], 2.0)
-    points = pose.to_px(np.column_stack([np.zeros_like(at_y), at_y, crown_line.z(at_y) + depth]))
-    edge = place_edge(photo, points[::-1] if end == "treble" else points)
-    return edge.only(edge.strength > 4.0)
+    far: bool = True
+    used: Mask | None = None
 
 
 def fit_bevel(
-    edge: EdgePath, pose: BoardPose, crown_line: Circle, crown: Crown, end: End, mm_per_px: float
+    edge: EdgePath,
+    pose: BoardPose,
+    crown_line: Circle,
+    crown: Crown,
+    end: End,
+    mm_per_px: float,
+    definition_px: float = DEFINITION_PX,
+    start: Mask | None = None,
 ) -> Bevel | None:
     """Fit the bevel's line to an end's outline, on the rim of the cut face that makes the outline.
+
+    `start` are the points that made a fit in nearly the same pose, to begin with.
 
     Returns
     -------
     Bevel or None
-        None when no straight part of at least `LEAST_RISE_MM` is left.
+        None when no straight part is left.
     """
     inward = 1.0 if end == "treble" else -1.0
     if len(edge.px) == 0:
         return None
-    far, near = (_line(*_on_rim(edge, pose, crown_line, crown, f), edge, mm_per_px) for f in (True, False))
+    far, near = (
+        _line(*_on_rim(edge, pose, crown_line, crown, f), edge, mm_per_px, definition_px, start) for f in (True, False)
+    )
     if far is None or near is None:
         return None
     d = pose.rays(edge.px).mean(axis=0)
-    far_outside, near_outside = (_far_is_outside(inward * f[0], inward, d) for f in (far, near))
+    far_outside, near_outside = (_far_is_outside(inward * f.slope, inward, d) for f in (far, near))
     if far_outside == near_outside:
-        fit = far if far_outside else near
+        fit, aside = (far if far_outside else near), 0.0
     else:  # seen almost along the face: the rims coincide, and the fits differ by what that leaves open
-        middle = tuple((a + b) / 2.0 for a, b in zip(far, near, strict=True))
-        fit = (middle[0], middle[1], math.hypot(middle[2], (far[0] - near[0]) / 2.0), middle[3], middle[4])
-    slope, foot, u, low, high = fit
-    angle = math.atan(inward * slope)
-    return Bevel(angle, foot, u * math.cos(angle) ** 2, (high - low) / math.cos(angle), (low, high))
+        fit, aside = far, (far.slope - near.slope) / 2.0
+    angle = math.atan(inward * (fit.slope - aside))
+    face = _u_face(far, near, edge.correlated) if far_outside and near_outside else 0.0
+    u = math.hypot(fit.u_noise, aside, face) * math.cos(angle) ** 2
+    foot = fit.foot if aside == 0.0 else (far.foot + near.foot) / 2.0
+    low, high = fit.rise
+    far_seen = bool(far_outside or near_outside)
+    u_definition = fit.u_definition * math.cos(angle) ** 2
+    return Bevel(angle, foot, u, u_definition, (high - low) / math.cos(angle), fit.rise, far_seen, fit.used)
+
+
+def _u_face(far: _Line, near: _Line, correlated: float) -> float:
+    """What it leaves open of the slope that a cut face in sight may have the card's tone, its near rim being the edge.
+
+    The near rim's probability: `FACE_UNSEEN`, times the likelihood ratio of the two fits' residuals."""
+    excess = max((near.rms / max(far.rms, 1e-9)) ** 2 - 1.0, 0.0)
+    likely = FACE_UNSEEN * math.exp(-0.5 * min(excess * far.used.sum() / correlated, 700.0))
+    return math.sqrt(likely / (likely + 1.0 - FACE_UNSEEN)) * abs(near.slope - far.slope)
 
 
 def _far_is_outside(run_over_rise: float, inward: float, d: Array) -> bool:
@@ -152,34 +162,70 @@ def _on_rim(edge: EdgePath, pose: BoardPose, crown_line: Circle, crown: Crown, f
     return y, h
 
 
-def _line(y: Array, h: Array, edge: EdgePath, mm_per_px: float) -> tuple[float, float, float, float, float] | None:
-    """Robust line y = foot + slope h: slope, foot, u(slope), and the range of h it holds over.
+@dataclass(frozen=True)
+class _Line:
+    """A robust line y = foot + slope h: with the uncertainty of its slope, and the heights it holds between, mm."""
 
-    Starts from the line most points lie on (every pair of a coarse choice tried), since part of an end's outline may be
-    lost in glare and its place taken by another edge."""
+    slope: float
+    foot: float
+    u_noise: float
+    u_definition: float
+    rise: tuple[float, float]
+    rms: float
+    used: Mask
+
+
+def _line(
+    y: Array, h: Array, edge: EdgePath, mm_per_px: float, definition_px: float, start: Mask | None = None
+) -> _Line | None:
+    """The line most of an end's points lie on; one step aside for a part where the light steps the other way.
+
+    Part of the outline may be lost in glare and its place taken by another edge, so the fit starts from the line most
+    points agree with (every pair of a coarse choice tried), or from those of a fit before; points in doubt have less of
+    a say."""
     tolerance = max(WAVINESS_MM, 0.5 * mm_per_px, 2.5 * float(np.median(edge.u_px)) * mm_per_px)
-    use = _most_agreed(y, h, tolerance)
-    weight = 1.0 / (edge.u_px * mm_per_px) ** 2
+    faint = np.minimum(edge.strength.max(initial=1.0) / edge.strength, FAINTEST)
+    doubt_px = np.hypot(edge.doubt_px, definition_px * faint)
+    say = 1.0 / (1.0 + (edge.doubt_px / definition_px) ** 2) + 1e-3
+    use = _most_agreed(y, h, tolerance, say) if start is None else start
+    usual = int(np.bincount(edge.part[use]).argmax()) if use.any() else 0
+    other = (edge.part != usual).astype(float)
+    weight = 1.0 / ((edge.u_px**2 + doubt_px**2) * mm_per_px**2)
+    design = np.column_stack([np.ones_like(h), h, other])
+    prior = np.diag([0.0, 0.0, 1.0 / (STEP_U_PX * mm_per_px) ** 2])
     for _ in range(10):
-        if use.sum() < max(12, 0.5 * len(y)) or np.ptp(h[use]) < LEAST_RISE_MM:
+        if use.sum() < LEAST_POINTS or say[use].sum() < 0.5 * say.sum() or np.ptp(h[use]) < LEAST_RISE_MM:
             return None
-        w = weight * use
-        mean_h, mean_y = np.average(h, weights=w), np.average(y, weights=w)
-        spread = float(np.sum(w * (h - mean_h) ** 2))
-        slope = float(np.sum(w * (h - mean_h) * (y - mean_y)) / spread)
-        off = y - mean_y - slope * (h - mean_h)
-        now = np.abs(off) < tolerance
+        weighted = design * (weight * use)[:, None]
+        lever = np.linalg.solve(weighted.T @ design + prior, weighted.T)
+        at = lever @ y
+        off = y - design @ at
+        now = np.abs(off) < tolerance + STEP_U_PX * mm_per_px * other * (not np.any(use & (other > 0.0)))
         if np.array_equal(now, use):
             break
         use = now
+    return _stated(at, lever, off, h, use, edge, doubt_px * mm_per_px, mm_per_px)
+
+
+def _stated(
+    at: Array, lever: Array, off: Array, h: Array, use: Mask, edge: EdgePath, doubt: Array, mm_per_px: float
+) -> _Line:
+    """The fitted line with its uncertainty: `lever` (3, N) is what each point's y moves foot, slope and step by."""
+    w = use / ((edge.u_px * mm_per_px) ** 2 + doubt**2)
+    rms = math.sqrt(float(np.sum(w * off**2)) / float(w.sum()))
     chi = max(1.0, float(np.sum(w * off**2)) / max(1, use.sum() - 2))
-    u = math.sqrt(chi * edge.correlated / spread)
-    return slope, float(mean_y - slope * mean_h), u, float(h[use].min()), float(h[use].max())
+    noise = math.sqrt(chi * edge.correlated * float(np.sum((lever[1] * edge.u_px * mm_per_px) ** 2)))
+    middle = float(np.average(h, weights=w))
+    shared = np.abs(lever[1]) * doubt
+    definition = math.hypot(float(shared[h > middle].sum()), float(shared[h <= middle].sum()))
+    step = float(np.abs(lever[1][use] @ (edge.part[use] != edge.part[use][0]))) * STEP_U_PX * mm_per_px
+    rise = (float(h[use].min()), float(h[use].max()))
+    return _Line(float(at[1]), float(at[0]), noise, math.hypot(definition, step), rise, rms, use)
 
 
-def _most_agreed(y: Array, h: Array, tolerance: float) -> NDArray[np.bool_]:
-    """Points within the tolerance of the line through two of them that most points agree with."""
-    if len(h) < 12 or np.ptp(h) < LEAST_RISE_MM:
+def _most_agreed(y: Array, h: Array, tolerance: float, say: Array) -> Mask:
+    """Points within the tolerance of the line through two of them that most, by their say, agree with."""
+    if len(h) < LEAST_POINTS or np.ptp(h) < LEAST_RISE_MM:
         return np.zeros(len(y), bool)
     pick = np.unique(np.linspace(0, len(y) - 1, 24).astype(int))
     i, j = (k.ravel() for k in np.meshgrid(pick, pick))
@@ -187,7 +233,7 @@ def _most_agreed(y: Array, h: Array, tolerance: float) -> NDArray[np.bool_]:
     i, j = i[apart], j[apart]
     slope = (y[j] - y[i]) / (h[j] - h[i])
     off = np.abs(y[None, :] - y[i][:, None] - slope[:, None] * (h[None, :] - h[i][:, None]))
-    return np.asarray(off[int(np.argmax(np.sum(off < tolerance, axis=1)))] < tolerance)
+    return np.asarray(off[int(np.argmax((off < tolerance) @ say))] < tolerance)
 
 
 def measure_bevel(
@@ -208,30 +254,27 @@ def measure_bevel(
     if best is None:
         return NotMeasured(f"bevel {end}", "the end shows no straight edge against the backdrop")
 
-    def moved(fit: Callable[[float], Bevel | None], step: float) -> float:
-        up, down = fit(step), fit(-step)
-        return math.nan if up is None or down is None else max(abs(k.angle - best.angle) for k in (up, down))
+    def moved(at: BoardPose = pose, size: Crown = crown) -> float:
+        fit = fit_bevel(edge, at, crown_line, size, end, mm_per_px, start=best.used)
+        return math.nan if fit is None else abs(fit.angle - best.angle)
 
-    def with_pose(change: Callable[[float], BoardPose]) -> Callable[[float], Bevel | None]:
-        return lambda s: fit_bevel(edge, change(s), crown_line, crown, end, mm_per_px)
-
+    wider, taller = (
+        replace(crown, width=crown.width + crown.u_width),
+        replace(crown, height=crown.height + crown.u_height),
+    )
     parts = {
         "edge noise": best.u_angle,
-        "edge definition": DEFINITION_U,
-        "camera elevation": moved(with_pose(lambda s: _about_end(pose, crown_line, best, lean=s)), u_elevation),
-        "backdrop square to the neck": moved(with_pose(lambda s: _about_end(pose, crown_line, best, turn=s)), SQUARE_U),
+        "edge definition": math.hypot(DEFINITION_U, best.u_definition),
+        "camera elevation": moved(_about_end(pose, crown_line, best, lean=u_elevation)),
+        "backdrop square to the neck": moved(_about_end(pose, crown_line, best, turn=SQUARE_U)),
         "backdrop level": u_roll,
-        "crown width": moved(
-            lambda s: fit_bevel(edge, pose, crown_line, replace(crown, width=crown.width + s), end, mm_per_px),
-            crown.u_width,
-        ),
-        "crown height": moved(
-            lambda s: fit_bevel(edge, pose, crown_line, replace(crown, height=crown.height + s), end, mm_per_px),
-            crown.u_height,
-        ),
+        "crown width": moved(size=wider),
+        "crown height": moved(size=taller),
     }
     if not all(math.isfinite(v) for v in parts.values()):
         return NotMeasured(f"bevel {end}", "the end shows too little of a straight edge")
+    if math.degrees(math.hypot(*parts.values())) > WORST_U_DEG:
+        return NotMeasured(f"bevel {end}", "too little of a straight edge shows to tell the angle; go closer")
     angle = Measured(math.degrees(best.angle), "deg", tuple(Contribution(k, math.degrees(v)) for k, v in parts.items()))
     return best, angle
 
@@ -255,8 +298,20 @@ class EndReading:
     drawn: Outline
 
 
-def read_end(photo: Photo, fret: StandingFret, end: End, u_roll: float, n: int) -> EndReading | NotMeasured:
-    """Find an end's outline and measure its bevel.
+def edge_of(photo: Photo, fret: StandingFret, end: End) -> EdgePath | None:
+    """The outline of a fret's end, or None where it does not stand out."""
+    last = fret.line.span[0 if end == "treble" else 1]
+    return find_end(photo, fret.pose, fret.line.circle, last, fret.crown, end, fret.mm_per_px)
+
+
+def foot_seen(edge: EdgePath, fret: StandingFret, end: End) -> float | None:
+    """Where an end's bevel meets the board, y in mm."""
+    bevel = fit_bevel(edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)
+    return None if bevel is None else bevel.foot
+
+
+def measure_end(edge: EdgePath | None, fret: StandingFret, end: End, u_roll: float, n: int) -> EndReading | NotMeasured:
+    """Measure the bevel of an end from its outline.
 
     Parameters
     ----------
@@ -266,34 +321,24 @@ def read_end(photo: Photo, fret: StandingFret, end: End, u_roll: float, n: int) 
         Number of the fret, for the words.
     """
     what = f"fret {n}, bevel {end}"
-    last = fret.line.span[0 if end == "treble" else 1]
-    edge = find_end(photo, fret.pose, fret.line.circle, last, fret.crown, end, fret.mm_per_px)
     if edge is None:
         return NotMeasured(what, "the end does not stand out against the backdrop; change the light or go closer")
-    return measure_end(edge, fret, end, u_roll, n)
-
-
-def measure_end(edge: EdgePath, fret: StandingFret, end: End, u_roll: float, n: int) -> EndReading | NotMeasured:
-    """Measure the bevel of an end whose outline was found; the last two parameters as in `read_end`."""
-    what = f"fret {n}, bevel {end}"
     got = measure_bevel(edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px, fret.u_elevation, u_roll)
     if isinstance(got, NotMeasured):
         return NotMeasured(what, got.reason)
     bevel, angle = got
     straight = Measured.of(bevel.straight, "mm", edge_noise=2.0 * fret.mm_per_px, corner=CORNER_MM / 2.0)
-    drawn = Outline("bevel", _drawn(bevel, fret, end, edge), of=what)
+    drawn = Outline("bevel", _drawn(bevel, fret, end), of=what)
     return EndReading(edge, bevel, angle.with_flags(*fret.flags), straight, drawn)
 
 
-def _drawn(bevel: Bevel, fret: StandingFret, end: End, edge: EdgePath) -> tuple[tuple[float, float], ...]:
+def _drawn(bevel: Bevel, fret: StandingFret, end: End) -> tuple[tuple[float, float], ...]:
     """The fitted line from the board to the crown's top, on the rim that makes the outline."""
-    inward = 1.0 if end == "treble" else -1.0
     h = np.linspace(0.0, fret.crown.height, 12)
-    y = bevel.foot + inward * h * math.tan(bevel.angle)
+    y = bevel.foot + (1.0 if end == "treble" else -1.0) * h * math.tan(bevel.angle)
     z = fret.line.circle.z(y) - fret.crown.height + h
-    far = _far_is_outside(math.tan(bevel.angle), inward, fret.pose.rays(edge.px).mean(axis=0))
     half = fret.crown.half_width(h)
-    px = fret.pose.to_px(np.column_stack([half if far else -half, y, z]))
+    px = fret.pose.to_px(np.column_stack([half if bevel.far else -half, y, z]))
     return tuple((float(a), float(b)) for a, b in px)
 
 

@@ -1,216 +1,77 @@
-"""The crown's outline against the backdrop, found and placed to a fraction of a pixel, and the circle of its unworn
-parts.
+"""The crown line: its outline against the backdrop, and the circle of its unworn parts.
 
-Coming down the white part of the backdrop, the outline is the first sharp edge: lamp reflections on the card are soft,
-and the sharp bright lines on the crown lie below it. So the path is looked for that collects the most significant edge
-while leaving the least significant edge above it (dynamic programming, Bellman 1957), with no assumption whether metal
-is darker or brighter than the card."""
+It is traced twice: coarsely down the card, with no assumption about the metal; then, along the circle found, in light
+straightened to it. There an unworn crown looks the same in every column, so a faint edge is told from noise, and from
+the stronger edge of the lamp's line below it, by what its neighbours show."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
-from calib.edges import row_offsets, sample_across
-from calib.photo import Photo, linear_light
+from calib.photo import Photo
 from inspect_app.features.circle import Circle, fit_circle
+from inspect_app.features.outline import (
+    FLOOR,
+    EdgePath,
+    first_edge,
+    follow_edge,
+    look_along,
+    place_edge,
+    significance,
+    steepness,
+)
 from inspect_app.features.pose import BoardPose
 
 __all__ = [
-    "EdgePath",
     "COLUMN_STEPS",
+    "FINEST_MM",
     "CrownLine",
     "crown_line_of",
     "find_crown_line",
     "fit_crown_circle",
-    "first_edge",
-    "look_along",
-    "place_edge",
+    "pooled_slope",
     "rise",
-    "significance",
 ]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-Light = NDArray[np.float32]
 
-DERIVATIVE_PX = 2.0
-"""Scale of the derivative that looks for the edge: wider than the pixel noise's correlation after demosaicing and
-JPEG."""
-SOFT_PX = 3.5
-"""Scale of the slope that soft light on the card has: what it was three such scales further up is taken away."""
-FLOOR, CEILING = 4.0, 14.0
-"""Significance counts from FLOOR to CEILING standard deviations of the card's own gradient: 4 sigma is passed by chance
-in 6 of 100 000 samples, and beyond 14 more contrast is not more certainty."""
-POOLED_COLUMNS = 2.0
-"""Pooling along the outline: five columns share it, over which a crown line rises less than a row."""
 TIGHTEST = 1.0 / 80.0
 """Half the curvature of a 40 mm radius, tighter than any board, 1/mm."""
 HOLLOWEST = 1.0 / 8000.0
 """The same for a board that is hollow across by sanding: 4 m, which is flat within 0.06 mm."""
 COLUMN_STEPS = 4
 """Columns are this many rows apart when an outline is traced: it rises by less than a row from one to the next."""
+OVER_MM, UNDER_MM = 0.6, 0.9
+"""How far above and below a found circle the outline is followed: plain card to judge noise by, and the deepest divot
+(three quarters of an everyday crown)."""
+QUIET = 0.6
+"""Share of what lies above the circle that is plain card for certain."""
+BEYOND_MM = 6.0
+"""How far beyond what was found of a crown line it is looked for again: a divot's length, at the fret's last string."""
+COARSE = 2
+"""How many times coarser the first trace is than the one that follows."""
+FINEST_MM = 1.0 / 120.0
+"""Finest rows an outline is traced at; it is placed on the photo's own pixels afterwards."""
+ROUNDS = 2
+"""Times the outline is followed anew when its circle moved by more than two pixels."""
+SUSTAINED = 25
+"""Points, two pixels apart, over which an outline must hold to be taken for one."""
+CLEAR = 0.2
+"""Share of the usual steepness under which a point on the circle does not say that the crown reaches so far."""
+GAP_MM = 0.4
+"""A longer stretch without outline ends it: an eighth of a divot."""
+ON_CIRCLE = 3.0
+"""Distance from the circle, in RMS distances of the unworn points, within which a point may be unworn."""
 LEAST_POINTS = 40
 """Points, two pixels apart, under which an outline is not taken for a crown line."""
 SEARCH_MM = 9.0
 """How far below the printed part the crown may lie: the card's white foot, and the fall of a 184 mm board to its
 edge."""
-ABOVE = 0.3
-"""Cost of leaving a certain edge above the path, relative to the gain of taking it: three of them undo one gain, so an
-isolated speck on the card does not pull the path up, and a line across the fret does."""
-
-
-@dataclass(frozen=True)
-class EdgePath:
-    """Points on an edge, in order along it.
-
-    Attributes
-    ----------
-    px : ndarray, shape (N, 2)
-        Upright photo pixels.
-    u_px : ndarray, shape (N,)
-        Standard uncertainty across the edge from noise, pixels.
-    strength : ndarray, shape (N,)
-        Step's steepness in units of the noise of the same derivative on the card.
-    correlated : float
-        Number of neighbouring points that share their noise.
-    """
-
-    px: Array
-    u_px: Array
-    strength: Array
-    correlated: float
-
-    def only(self, keep: Mask) -> EdgePath:
-        """The points that `keep` marks."""
-        return EdgePath(self.px[keep], self.u_px[keep], self.strength[keep], self.correlated)
-
-
-def look_along(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array, x: float = 0.0) -> Light:
-    """Linear light on the upright plane at `x`, along a curve and above and below it.
-
-    Parameters
-    ----------
-    y, z : ndarray, shape (N,)
-        The curve, mm; one column for each point.
-    offsets : ndarray, shape (M,)
-        Heights above the curve, mm; one row for each.
-
-    Returns
-    -------
-    ndarray of float32, shape (M, N)
-        Pixels outside the photo repeat its border. Rows are spaced evenly in the photo between the first and the
-        last: perspective over a few millimetres of height is below the width of an edge.
-    """
-    ends = [pose.to_px(np.column_stack([np.full_like(y, x), y, z + offsets[i]])) for i in (0, -1)]
-    share = ((offsets - offsets[0]) / (offsets[-1] - offsets[0]))[:, None, None]
-    at = (ends[0] + share * (ends[1] - ends[0])).astype(np.float32)
-    light = cv2.remap(photo.gray, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return linear_light(np.asarray(light, dtype=np.uint8))
-
-
-def significance(light: Light, quiet_rows: int) -> Array:
-    """How surely each sample is the steepest point of an edge across the rows, 0 to 1; shape of `light`.
-
-    The surer of two looks: each column alone, for the steep walls of a divot, and columns pooled with their neighbours,
-    for faint edges. `quiet_rows` rows at the start are known to be plain card: their gradient says what is noise,
-    column by column (neighbouring columns pooled), because noise grows with light."""
-    alone = gaussian_filter1d(light, DERIVATIVE_PX, axis=0, order=1)
-    soft = gaussian_filter1d(alone, SOFT_PX, axis=0)
-    lag = round(3.0 * SOFT_PX)
-    alone = alone - np.concatenate([np.repeat(soft[:1], lag, axis=0), soft[:-lag]])
-    pooled = gaussian_filter1d(alone, POOLED_COLUMNS, axis=1)
-    return np.maximum(_certainty(np.abs(alone), quiet_rows), _certainty(np.abs(pooled), quiet_rows))
-
-
-def _certainty(slope: Light, quiet_rows: int) -> Array:
-    quiet = np.median(slope[: max(8, quiet_rows)], axis=0) * 1.4826
-    noise = np.maximum(uniform_filter1d(quiet, min(101, len(quiet))), 1e-6)
-    peak = slope >= maximum_filter1d(slope, 3, axis=0)
-    return np.asarray(np.where(peak, np.clip((slope / noise - FLOOR) / (CEILING - FLOOR), 0.0, 1.0), 0.0), np.float64)
-
-
-def first_edge(certain: Array, max_step: int = 4, own_rows: int = 4) -> tuple[NDArray[np.intp], Array]:
-    """The path, one row a column, that takes the most certainty and leaves the least above it.
-
-    Parameters
-    ----------
-    certain : ndarray, shape (rows, columns)
-        From `significance`; rows counted from the side of the card.
-    max_step : int
-        Greatest change of row from one column to the next.
-    own_rows : int
-        Rows just above the path that belong to the edge itself.
-
-    Returns
-    -------
-    ndarray of int, shape (columns,)
-        Row of the path.
-    ndarray of float, shape (columns,)
-        Certainty found on it (the best within one row).
-    """
-    here = maximum_filter1d(certain, 3, axis=0)
-    above = np.cumsum(certain, axis=0)
-    above = np.vstack([np.zeros((own_rows, certain.shape[1])), above[:-own_rows]])
-    gain = here - ABOVE * above
-    rows, columns = gain.shape
-    total = gain[:, 0].copy()
-    back = np.empty((columns, rows), np.int16)
-    steps = np.arange(-max_step, max_step + 1)
-    toll = 0.02 * np.abs(steps)
-    padded = np.full(rows + 2 * max_step, -np.inf)
-    window_of = np.lib.stride_tricks.sliding_window_view(padded, 2 * max_step + 1)
-    for c in range(1, columns):
-        padded[max_step:-max_step] = total
-        window = window_of - toll
-        best = np.argmax(window, axis=1)
-        back[c] = best - max_step
-        total = window[np.arange(rows), best] + gain[:, c]
-    path = np.empty(columns, np.intp)
-    path[-1] = int(np.argmax(total))
-    for c in range(columns - 1, 0, -1):
-        path[c - 1] = path[c] + back[c, path[c]]
-    return path, here[path, np.arange(columns)]
-
-
-def place_edge(photo: Photo, px: Array, half_px: float = 9.0, pool: int = 5, blur_px: float = 1.2) -> EdgePath:
-    """Place an edge to sub-pixel along the normals of a guessed path.
-
-    The rows are straightened along the path, pooled over `pool` neighbours and differentiated; the edge is where the
-    slope is steepest within 4 px of the guess (parabola through three samples). Steepest, not half-way: metal below an
-    outline is not an even level. Walking along `px`, the card lies to the right: a crown line runs from treble to bass.
-    """
-    tangent = np.gradient(np.column_stack([gaussian_filter1d(px[:, k], 5.0, mode="nearest") for k in (0, 1)]), axis=0)
-    tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
-    normal = np.column_stack([tangent[:, 1], -tangent[:, 0]])
-    step = 0.5
-    offsets = row_offsets(half_px, step)
-    rows = sample_across(photo, px, normal, half_px, step)
-    rows = uniform_filter1d(np.nan_to_num(rows), pool, axis=0)
-    slope = np.abs(gaussian_filter1d(rows, blur_px / step, axis=1, order=1))
-    near = np.abs(offsets) <= 4.0
-    k = np.argmax(np.where(near, slope, -1.0), axis=1)
-    k = np.clip(k, 1, len(offsets) - 2)
-    i = np.arange(len(px))
-    a, b, c = slope[i, k - 1], slope[i, k], slope[i, k + 1]
-    bend = np.maximum(2.0 * b - a - c, 1e-12)
-    at = offsets[k] + step * np.clip(0.5 * (c - a) / bend, -1.0, 1.0)
-    noise = _slope_noise(rows[:, : len(offsets) // 4], blur_px / step)
-    u = step * noise / bend
-    return EdgePath(px + normal * at[:, None], np.clip(u, 0.02, half_px), b / noise, float(pool))
-
-
-def _slope_noise(quiet: Array, sigma: float) -> float:
-    """Standard deviation of the derivative's noise, from the light's noise in rows of plain card."""
-    rough = np.diff(quiet, axis=1)
-    sigma_n = 1.4826 * float(np.median(np.abs(rough - np.median(rough)))) / math.sqrt(2.0)
-    # bilinear half-pixel samples share noise; the derivative of Gaussian passes sum(g'^2) = 1 / (4 sqrt(pi) sigma^3)
-    return max(2.0 * sigma_n * math.sqrt(1.0 / (4.0 * math.sqrt(math.pi) * sigma**3)), 1e-6)
 
 
 @dataclass(frozen=True)
@@ -253,9 +114,31 @@ class CrownLine:
 
     @property
     def span(self) -> tuple[float, float]:
-        """First and last unworn point: y, mm."""
-        at = self.y[self.used]
-        return float(at.min()), float(at.max())
+        """First and last unworn place: y, mm.
+
+        Where the crown holds its circle over some length, and on from there while the outline is seen without a gap: a
+        divot may leave only a little of the crown before the fret's end. Beyond the ends is plain card, where chance
+        puts a few points on the circle."""
+        clear = self.edge.strength > CLEAR * np.median(self.edge.strength[self.used])
+        body = _sustained(self.used & clear)
+        if not body.any():
+            body = self.used
+        order = np.argsort(self.y)
+        y, seen = self.y[order], clear[order]
+        on = seen & (np.abs(self.drop[order]) < ON_CIRCLE * self.rms)
+        lo, hi = float(self.y[body].min()), float(self.y[body].max())
+        return -_last_on(-y[::-1], seen[::-1], on[::-1], -lo), _last_on(y, seen, on, hi)
+
+
+def _last_on(y: Array, seen: Mask, on: Mask, start: float) -> float:
+    """The last place on the circle that is reached from `start` over seen points without a gap; y increasing."""
+    ahead = np.flatnonzero(seen & (y >= start))
+    if len(ahead) == 0:
+        return start
+    gap = np.flatnonzero(np.diff(y[ahead]) > GAP_MM)
+    reached = ahead[: gap[0] + 1] if len(gap) else ahead
+    reached = reached[on[reached]]
+    return float(y[reached].max()) if len(reached) else start
 
 
 def rise(radius: float, elevation: Array) -> Array:
@@ -284,27 +167,74 @@ def find_crown_line(
     CrownLine or None
         None when no outline that bends like a board can be made out.
     """
-    pitch = abs(float(y[1] - y[0])) / COLUMN_STEPS
+    coarse = y[::COARSE]
+    pitch = abs(float(coarse[1] - coarse[0])) / COLUMN_STEPS
     offsets = np.arange(0.0, -SEARCH_MM, -pitch)
-    z = top + offsets[_trace(photo, pose, y, np.full_like(y, top), offsets)]
-    return _refine(photo, pose, y, z, radius, mm_per_px)
+    light = _straightened(photo, pose, coarse, np.full_like(coarse, top), offsets)
+    row, _ = first_edge(significance(light, int(0.25 / pitch)))
+    line = _refine(photo, pose, y, np.interp(y, coarse, top + offsets[row]), None, radius, mm_per_px)
+    for _ in range(ROUNDS):
+        if line is None:
+            return None
+        before = line.circle
+        line = _follow(photo, pose, y, line, radius, mm_per_px)
+        if line is None or np.abs(line.circle.z(line.span) - before.z(line.span)).max() < 2.0 * mm_per_px:
+            break
+    return line
 
 
-def _trace(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array) -> NDArray[np.intp]:
-    """Row of the first edge below a curve, one a column."""
+def _straightened(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array) -> NDArray[np.float32]:
+    """Light below a curve, `COLUMN_STEPS` finer columns averaged to one; shape (offsets, y)."""
     step = float(y[1] - y[0]) / COLUMN_STEPS
     fine = (y[:, None] + step * np.array([-1.5, -0.5, 0.5, 1.5])).ravel()
     light = look_along(photo, pose, fine, np.interp(fine, y, z), offsets)
-    light = light.reshape(len(offsets), len(y), 4).mean(axis=2)
-    quiet = int(0.25 / abs(offsets[1] - offsets[0]))
-    return first_edge(significance(light, quiet))[0]
+    return np.asarray(light.reshape(len(offsets), len(y), 4).mean(axis=2))
 
 
-def _refine(photo: Photo, pose: BoardPose, y: Array, z: Array, radius: float, mm_per_px: float) -> CrownLine | None:
+def _follow(
+    photo: Photo, pose: BoardPose, y: Array, line: CrownLine, radius: float, mm_per_px: float
+) -> CrownLine | None:
+    """The crown line traced again in light straightened to its circle."""
+    lo, hi = line.span
+    y = y[(y > lo - BEYOND_MM) & (y < hi + BEYOND_MM)]
+    pitch = abs(float(y[1] - y[0])) / COLUMN_STEPS
+    z = line.circle.z(y) + float(np.median(rise(radius, line.elevation)))
+    offsets = np.arange(OVER_MM, -UNDER_MM, -pitch)
+    light = _straightened(photo, pose, y, z, offsets)
+    row, _, way = follow_edge(light, int(QUIET * OVER_MM / pitch), int(OVER_MM / pitch))
+    return _refine(photo, pose, y, z + offsets[row], way, radius, mm_per_px)
+
+
+def pooled_slope(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float) -> tuple[Array, int, float]:
+    """Steepness across a crown line, the median along it: by row from `OVER_MM` above, in units of one column's noise.
+
+    Returns
+    -------
+    steepness : ndarray, shape (rows,)
+    on : int
+        Row of the crown line.
+    noise : float
+        Standard deviation of the steepness where there is plain card.
+    """
+    lo, hi = line.span
+    pitch = max(mm_per_px, FINEST_MM)
+    y = np.arange(lo, hi, COLUMN_STEPS * pitch)
+    z = line.circle.z(y) + float(np.median(rise(line.radius, line.elevation)))
+    light = _straightened(photo, pose, y, z, np.arange(OVER_MM, -0.3, -pitch))
+    quiet, on = int(QUIET * OVER_MM / pitch), int(OVER_MM / pitch)
+    steep = np.median(steepness(light, quiet), axis=1)
+    return np.asarray(steep, dtype=np.float64), on, float(np.std(steep[5:quiet]))
+
+
+def _refine(
+    photo: Photo, pose: BoardPose, y: Array, z: Array, way: Array | None, radius: float, mm_per_px: float
+) -> CrownLine | None:
     """Place the edge to sub-pixel along a traced path, and fit the circle."""
     fine = np.arange(y[0], y[-1], 2.0 * float(y[1] - y[0]) / COLUMN_STEPS)
     path = pose.to_px(np.column_stack([np.zeros_like(fine), fine, gaussian_filter1d(np.interp(fine, y, z), 2.0)]))
-    edge = place_edge(photo, path)
+    if way is not None:
+        way = way[np.clip(np.searchsorted(y, fine), 0, len(y) - 1)]
+    edge = place_edge(photo, path, way, 4.0 if way is None else 2.5)
     edge = edge.only(_sustained(edge.strength > FLOOR))
     return crown_line_of(edge, pose, radius, mm_per_px)
 
@@ -332,9 +262,9 @@ def crown_line_of(
     return CrownLine(edge, at[:, 0], at[:, 1], e, circle, used, rms, radius)
 
 
-def _sustained(seen: Mask, points: int = 25) -> Mask:
+def _sustained(seen: Mask) -> Mask:
     """Points that are seen and whose neighbourhood mostly is: chance edges on plain card stand alone."""
-    return np.asarray(seen & (uniform_filter1d(seen.astype(float), points) > 0.7))
+    return np.asarray(seen & (uniform_filter1d(seen.astype(float), SUSTAINED) > 0.7))
 
 
 def _elevation(pose: BoardPose, px: Array, slope: Array) -> Array:

@@ -7,6 +7,7 @@ turns one into the other with the camera's elevation and the crown's radius.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,16 @@ from inspect_app.features.crown_line import CrownLine
 from inspect_app.features.solid import Crown, depth_from_drop
 from shared.measured import Contribution, Measured
 
-__all__ = ["Hollow", "Profile", "read_profile", "find_hollows", "measure_depth", "measure_length", "least_drop"]
+__all__ = [
+    "Hollow",
+    "Profile",
+    "read_profile",
+    "find_hollows",
+    "measure_depth",
+    "measure_length",
+    "measure_place",
+    "least_drop",
+]
 
 Array = NDArray[np.float64]
 
@@ -31,6 +41,9 @@ SHORTEST_MM = 0.6
 """A hollow shorter than the smoothing window can't be told from a speck."""
 STEEPEST = 1.2
 """Slope of the outline that no string-made hollow reaches; a steeper step is the path jumping to another edge."""
+UNEVEN = 2.5
+"""How many times less sure than elsewhere an outline's place is in a hollow: within one blur below it the light changes
+from the flat's to the flank's, by a quarter of the step instead of a tenth."""
 RIM_SHARE = 1.0 / 3.0
 """A hollow counts when its walls were followed up to within a third of its depth on both sides."""
 
@@ -51,6 +64,8 @@ class Hollow:
         Elevation of the line of sight there, rad.
     u_drop : float
         Standard uncertainty of the drop from noise, mm.
+    faint : float
+        How many times fainter the outline is there than where it is unworn, 1 or more.
     """
 
     start: float
@@ -59,6 +74,7 @@ class Hollow:
     drop: float
     elevation: float
     u_drop: float
+    faint: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -112,10 +128,10 @@ def _noise(line: CrownLine, smooth: Array, y: Array) -> float:
 def least_drop(profile: Profile, definition: float) -> float:
     """Smallest drop that is told from noise, mm.
 
-    4 sigma of the smoothed outline, so that one fret in some hundreds shows a hollow by chance; never below
-    `definition`, what an edge's own place is uncertain by.
+    4 sigma of the smoothed outline, so that one fret in some hundreds shows a hollow by chance; never below what an
+    edge's own place in a hollow is uncertain by, `definition` elsewhere.
     """
-    return max(4.0 * profile.noise, definition)
+    return max(4.0 * profile.noise, UNEVEN * definition)
 
 
 def find_hollows(line: CrownLine, p: Profile, definition: float) -> tuple[list[Hollow], float]:
@@ -191,7 +207,15 @@ def _hollow(line: CrownLine, p: Profile, a: int, b: int) -> Hollow:
     order = np.argsort(line.y)
     e = float(np.interp(at, line.y[order], line.elevation[order]))
     u = math.hypot(p.noise, float(line.circle.u_z(at)[0]))
-    return Hollow(float(p.y[a]), float(p.y[b - 1]), at, drop, e, u)
+    return Hollow(float(p.y[a]), float(p.y[b - 1]), at, drop, e, u, _faintness(line, at))
+
+
+def _faintness(line: CrownLine, at: float) -> float:
+    """Steepness of the outline's edge where it is unworn over that at a place, 1 or more."""
+    near = np.abs(line.y - at) < SMOOTH_MM / 2.0
+    if not near.any():
+        return 1.0
+    return max(1.0, float(np.median(line.edge.strength[line.used]) / np.median(line.edge.strength[near])))
 
 
 def _summit(y: Array, drop: Array, at: float, height: float) -> tuple[float, float]:
@@ -205,13 +229,17 @@ def _summit(y: Array, drop: Array, at: float, height: float) -> tuple[float, flo
     return at + shift, float(a * shift**2 + b * shift + c)
 
 
-def measure_depth(h: Hollow, crown: Crown, u_elevation: float, definition: float, u_scale_rel: float) -> Measured:
+def measure_depth(
+    h: Hollow, crown: Crown, u_elevation: float, definition: float, u_scale_rel: float, resolved: float = 0.0
+) -> Measured:
     """Removal at a hollow's lowest place, below the unworn crown, with its uncertainty.
 
     Each contribution is the change of the depth when that input moves by its standard uncertainty, mean of both ways
-    (GUM 5.1.4 note 2, evaluated numerically: the relation bends near the blind depth).
+    (GUM 5.1.4 note 2, evaluated numerically: the relation bends near the blind depth). `resolved` is the least
+    distance, mm, of two edges seen as two.
     """
     r, e = crown.radius, h.elevation
+    definition = UNEVEN * definition * h.faint  # it shifts an edge in inverse proportion to the edge's own steepness
 
     def depth(drop: float = h.drop, radius: float = r, elevation: float = e) -> float:
         return float(depth_from_drop(drop, radius, max(elevation, 0.0)))
@@ -226,8 +254,32 @@ def measure_depth(h: Hollow, crown: Crown, u_elevation: float, definition: float
         "camera elevation": by(elevation=(e - u_elevation, e + u_elevation)),
         "crown radius": by(radius=(max(r - crown.u_radius, 0.3 * r), r + crown.u_radius)),
         "scale": depth() * u_scale_rel,
+        "flat not resolved": _u_flat(h, depth(), r, e, resolved),
     }
     return Measured(depth(), "mm", tuple(Contribution(k, v) for k, v in parts.items()))
+
+
+def _u_flat(h: Hollow, depth: float, radius: float, elevation: float, resolved: float) -> float:
+    """What it leaves open that a flat too narrow in the photo to show as such may have any tone, mm.
+
+    Has it the card's, its near edge is taken for the outline instead of its far one: anything from the depth that
+    would belong to the drop then, to the depth as worked out (rectangular, GUM 4.3.7)."""
+    seen_width = 2.0 * math.sqrt(max(2.0 * radius * depth - depth**2, 0.0)) * math.sin(max(elevation, 0.0))
+    if seen_width >= resolved:
+        return 0.0
+    near = float(depth_from_drop(h.drop, radius, -max(elevation, 0.0)))
+    return (depth - near) / math.sqrt(12.0)
+
+
+def measure_place(h: Hollow, value: float, definition: float, shared: Mapping[str, float]) -> Measured:
+    """Place of a hollow's lowest point, mm, `value` from the treble end, with the contributions it shares with others.
+
+    A hollow is nearly level at its bottom: the lowest place is anywhere the drop is within its own uncertainty of the
+    greatest, for a smooth bump (1 - t^2)^2 half its length times sqrt(u / (2 drop)) either way (rectangular)."""
+    u_drop = math.hypot(h.u_drop, UNEVEN * definition * h.faint)
+    level = (h.stop - h.start) / 2.0 * math.sqrt(min(u_drop / (2.0 * max(h.drop, 1e-6)), 1.0))
+    parts = {"level bottom": level / math.sqrt(3.0), **shared}
+    return Measured(value, "mm", tuple(Contribution(k, v) for k, v in parts.items()))
 
 
 def measure_length(h: Hollow, depth: float, least_depth: float) -> Measured:

@@ -16,7 +16,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from calib.photo import Photo
 from inspect_app.features.circle import Circle
-from inspect_app.features.crown_line import look_along
+from inspect_app.features.outline import look_along
 from inspect_app.features.pose import LEAN_U, BoardPose
 
 __all__ = ["fret_distance", "nearer_frets", "lean_from_frets"]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -61,7 +62,7 @@ class BoardPose:
     roll: float = 0.0
     shift: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
-    @property
+    @cached_property
     def axes(self) -> Array:
         """Board to backdrop: columns are the board's axes in the backdrop's frame, shape (3, 3)."""
         lean = Rotation.from_rotvec([self.lean, 0.0, 0.0]).as_matrix()
@@ -73,7 +74,7 @@ class BoardPose:
         """The board frame's origin in the backdrop's frame, mm."""
         return np.array([0.0, 0.0, self.gap_mm]) + self.shift
 
-    @property
+    @cached_property
     def camera(self) -> Array:
         """Camera centre in the board frame, mm."""
         return np.asarray((self.plane.camera_mm - self.origin) @ self.axes)

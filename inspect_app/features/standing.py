@@ -15,15 +15,32 @@ from calib.plane import Plane
 from calib.scales.base import Scale
 from calib.scales.printed import BACKDROP
 from inspect_app.ask import Ask
-from inspect_app.features.crown_line import COLUMN_STEPS, CrownLine, crown_line_of, find_crown_line, look_along
+from inspect_app.features.crown_line import (
+    COLUMN_STEPS,
+    FINEST_MM,
+    CrownLine,
+    crown_line_of,
+    find_crown_line,
+    pooled_slope,
+)
 from inspect_app.features.lean import lean_from_frets, nearer_frets
+from inspect_app.features.outline import FINE_PX, look_along
 from inspect_app.features.pose import BoardPose, stand
 from inspect_app.features.solid import Crown
 from inspect_app.inspection import Outline
 from shared.errors import ScaleError
 from shared.measured import NotMeasured
 
-__all__ = ["StandingFret", "see_fret", "crown_of", "crossings", "u_scale", "draw_crown_line"]
+__all__ = [
+    "StandingFret",
+    "see_fret",
+    "crown_of",
+    "crossings",
+    "edge_above",
+    "lens_blur",
+    "u_scale",
+    "draw_crown_line",
+]
 
 Array = NDArray[np.float64]
 
@@ -39,8 +56,6 @@ PRINTED_MM = max(m.top + m.side for m in BACKDROP)
 """From the backdrop's top edge to the foot of its lowest printed row."""
 BESIDE_MM = 3.0
 """How far beside the seen markers the card is taken to be white."""
-FINEST_MM = 1.0 / 120.0
-"""Finest rows an outline is traced at; it is placed on the photo's own pixels afterwards."""
 SOFT_MM = 0.08
 """Blur (standard deviation) beyond which edges are called soft: half the drop of a hollow that wants dressing."""
 DEFINITION_PX = 0.1
@@ -49,8 +64,24 @@ DEFINITION_PX = 0.1
 DEFINITION_SHARE = 0.07
 """Share of the blur by which an edge may sit aside when the metal below it is not evenly bright: a ramp of a tenth of
 the step's height within one blur moves its steepest point by so much."""
+SHARPEST_PX = 0.8
+"""Least blur assumed of a photo: a colour sensor sees each colour at every second pixel (no source)."""
+LEAST_UNWORN = 0.25
+"""Share of an outline that lies on its circle, under which the circle may be another line's: frets that are worn over
+three quarters of their length want other means."""
+SOFT_FOR_AN_OUTLINE = 2.5
+"""Times the card's own blur from which an edge is no outline: metal and card stand within 2 mm of each other, both in
+focus or neither, while a reflection in brushed metal has no sharp edge."""
+EDGE_ABOVE = 0.1
+"""Steepness of an edge above a crown line, pooled along it, relative to the crown line's own, from which it may be the
+crown's outline and the line below it the lamp's: clean photos reach 0.06."""
+EDGE_ABOVE_SIGMA = 8.0
+"""The same in standard deviations of what plain card shows when pooled."""
 CROSSING_SIGMA = 12.0
 """An upright edge on the card this many deviations above its noise is a thing in front, not paper."""
+CROSSING_SHARP = 2.5
+"""How many times steeper such an edge is when blurred by 3 pixels than by 12: a sharp one 4 times, a streak of light
+mirrored onto the card by a worn flat, a millimetre wide, 1.5 times."""
 
 
 @dataclass(frozen=True)
@@ -66,6 +97,8 @@ class StandingFret:
         At the fret.
     blur_px : float
         Standard deviation of the outline's blur, pixels.
+    lens_px : float
+        The same of the card's printed edges: what lens and focus do.
     elevation, u_elevation : float
         Of the line of sight to the middle of what is seen of the crown line, rad.
     flags : tuple of str
@@ -76,6 +109,7 @@ class StandingFret:
     crown: Crown
     mm_per_px: float
     blur_px: float
+    lens_px: float
     elevation: float
     u_elevation: float
     flags: tuple[str, ...]
@@ -84,6 +118,12 @@ class StandingFret:
     def definition_mm(self) -> float:
         """Standard uncertainty of where the outline is besides noise: a tenth of a pixel, more in a soft photo."""
         return max(DEFINITION_PX, DEFINITION_SHARE * self.blur_px) * self.mm_per_px
+
+    @property
+    def resolved_mm(self) -> float:
+        """Least distance of two edges that are seen as two: two standard deviations of their blur (Sparrow 1916)."""
+        blur = math.hypot(max(self.lens_px, self.blur_px, SHARPEST_PX), FINE_PX)
+        return 2.0 * blur * self.mm_per_px
 
 
 def crown_of(ask: Ask) -> tuple[Crown, tuple[str, ...]]:
@@ -120,12 +160,49 @@ def see_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> StandingFret
         away = nearer_frets(ask.scale_length, ask.first_fret, pose)
         leaning = lean_from_frets(photo, pose, line.circle, line.span, crown.height, away)
         line, pose = crown_line_of(line.edge, leaning, crown.radius, mm_per_px, line.used) or line, leaning
-    blur = _blur(photo, line)
+    blur, lens = _blur(photo, line), lens_blur(photo, scale)
+    doubt = _doubt(photo, pose, line, mm_per_px, blur, lens)
+    if doubt:
+        return NotMeasured(f"fret {ask.first_fret}, crown line", doubt)
     if blur * mm_per_px > SOFT_MM:
         flags = (*flags, "BLURRED")
     middle = line.edge.px[len(line.edge.px) // 2]
     elevation = float(np.median(line.elevation))
-    return StandingFret(pose, line, crown, mm_per_px, blur, elevation, pose.u_elevation(middle), flags)
+    return StandingFret(pose, line, crown, mm_per_px, blur, lens, elevation, pose.u_elevation(middle), flags)
+
+
+def _doubt(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, blur: float, lens: float) -> str:
+    """Why what was followed may be no outline but a line on the crown; empty when nothing speaks for that."""
+    if line.used.mean() < LEAST_UNWORN:
+        return "too little of the unworn crown line stands out against the backdrop; change the light"
+    if blur > SOFT_FOR_AN_OUTLINE * max(lens, SHARPEST_PX):
+        return "the edge followed is softer than the card's print, so it may be a reflection; change the light"
+    if edge_above(photo, pose, line, mm_per_px, blur) > EDGE_ABOVE:
+        return "a fainter edge runs above the one followed: the metal has nearly the card's tone; change the light"
+    return ""
+
+
+def edge_above(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, blur_px: float) -> float:
+    """Steepness of the strongest edge above a crown line, pooled along it, relative to the crown line's own."""
+    steep, on, noise = pooled_slope(photo, pose, line, mm_per_px)
+    own = float(np.abs(steep[on - 2 : on + 3]).max())
+    flank = math.ceil(3.0 * math.hypot(blur_px, FINE_PX))  # three standard deviations: the rest is its own
+    above = float(np.abs(steep[: max(on - flank, 1)]).max())
+    return above / max(own, 1e-9) if above > EDGE_ABOVE_SIGMA * noise else 0.0
+
+
+def lens_blur(photo: Photo, scale: Scale) -> float:
+    """Median blur of the card's printed edges, px; 0 where the scale's points are on none."""
+    if scale.turn_rad is None:
+        return 0.0
+    some = np.linspace(0, len(scale.image_px) - 1, min(len(scale.image_px), 80)).astype(int)
+    c, s = np.cos(scale.turn_rad[some]), np.sin(scale.turn_rad[some])
+    # a point on an edge says where it is across the edge and nothing along it
+    first = np.isfinite(scale.u_px[some, 0])
+    normal = np.where(first[:, None], np.column_stack([c, s]), np.column_stack([-s, c]))
+    steps = locate_steps(sample_across(photo, scale.image_px[some], normal, 8.0), row_offsets(8.0))
+    found = steps.sigma[np.isfinite(steps.sigma)]
+    return float(np.median(found)) if len(found) else 0.0
 
 
 def _where_to_look(photo: Photo, scale: Scale, pose: BoardPose) -> tuple[Array, float, float]:
@@ -156,11 +233,13 @@ def crossings(photo: Photo, fret: StandingFret) -> int:
     lo, hi = fret.line.span
     y = np.arange(lo, hi, 2.0 * fret.mm_per_px)
     light = look_along(photo, fret.pose, y, fret.line.circle.z(y), np.linspace(1.1, 0.35, 24)).mean(axis=0)
-    slope = gaussian_filter1d(light, 1.5, order=1) - gaussian_filter1d(light, 6.0, order=1)
+    fine, wide = (gaussian_filter1d(light, s, order=1) for s in (1.5, 6.0))
+    slope = fine - wide
     noise = 1.4826 * float(np.median(np.abs(slope))) + 1e-5
     strong = np.abs(slope) > max(CROSSING_SIGMA * noise, 0.02 * float(np.median(light)))
+    strong &= np.abs(fine) > CROSSING_SHARP * np.abs(wide)
     starts = int(np.sum(np.diff(strong.astype(np.int8)) == 1))
-    return math.ceil(starts / 2)
+    return starts // 2
 
 
 def u_scale(fret: StandingFret) -> float:

@@ -10,10 +10,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from inspect_app.features.bevel import End, EndReading, measure_end
+from inspect_app.features.bevel import EndReading, measure_end
 from inspect_app.features.circle import fit_circle
-from inspect_app.features.crown_line import EdgePath, rise
+from inspect_app.features.crown_line import rise
 from inspect_app.features.divot import Hollow
+from inspect_app.features.end_edge import End
+from inspect_app.features.outline import EdgePath
 from inspect_app.features.placed import PLACED_U_PX, Placed, Points, apart, u_along
 from inspect_app.features.standing import StandingFret, draw_crown_line
 from inspect_app.inspection import Divot

@@ -14,7 +14,7 @@ from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.ask import Ask
-from inspect_app.features.bevel import End, EndReading, foot_of, measure_end, read_end
+from inspect_app.features.bevel import EndReading, edge_of, foot_of, foot_seen, measure_end
 from inspect_app.features.crown_line import crown_line_of
 from inspect_app.features.divot import (
     Hollow,
@@ -23,8 +23,10 @@ from inspect_app.features.divot import (
     least_drop,
     measure_depth,
     measure_length,
+    measure_place,
     read_profile,
 )
+from inspect_app.features.end_edge import End
 from inspect_app.features.placed import Placed, placed_on
 from inspect_app.features.pose import ROLL_U
 from inspect_app.features.solid import blind_depth, depth_from_drop
@@ -107,7 +109,8 @@ def read(seen: Seen, ask: Ask) -> Inspection:
     base = Inspection("elevation", kept[0], __version__, ask.to_dict(), scale=kept[1], camera=kept[2])
     if isinstance(seen.fret, NotMeasured):
         what, why = ("crown line", "divots", "bevels"), seen.fret.reason
-        return replace(base, not_measured=tuple(NotMeasured(f"fret {n}, {w}", why) for w in what))
+        lost = tuple(NotMeasured(f"fret {n}, {w}", why) for w in what)
+        return replace(base, frets=(FretReading(n),), not_measured=lost)
     placed = placed_on(ask.hand_edges, n)
     fret = hold_arc(seen.fret, placed.get(ARC, {}), n)
     ends, missing = _held_ends(seen, fret, placed, n)
@@ -156,30 +159,21 @@ def _held_ends(seen: Seen, fret: StandingFret, placed: Placed, n: int) -> tuple[
 
 def _ends(photo: Photo, fret: StandingFret, n: int) -> tuple[StandingFret, Ends, tuple[NotMeasured, ...]]:
     """Both ends' bevels; when both are seen the board's own symmetry says how level the backdrop stands."""
-    found, missing = _read_ends(photo, fret, ROLL_U, n)
-    if len(found) < 2:
-        return fret, found, missing
-    middle = (found["treble"].bevel.foot + found["bass"].bevel.foot) / 2.0
+    edges = {end: edge_of(photo, fret, end) for end in get_args(End)}
+    feet = [foot for end, edge in edges.items() if edge and (foot := foot_seen(edge, fret, end)) is not None]
+    level = _levelled(fret, sum(feet) / 2.0) if len(feet) == 2 else None
+    fret, u_roll = (level, ROLL_SEEN_U) if level else (fret, ROLL_U)
+    read = {end: measure_end(edge, fret, end, u_roll, n) for end, edge in edges.items()}
+    found = {k: v for k, v in read.items() if isinstance(v, EndReading)}
+    return fret, found, tuple(v for v in read.values() if isinstance(v, NotMeasured))
+
+
+def _levelled(fret: StandingFret, middle: float) -> StandingFret | None:
+    """The fret on a board that is level halfway between its ends; None where that is no plausible correction."""
     roll = -math.atan(float(fret.line.circle.slope(middle)))
     pose = fret.pose.rolled(fret.pose.roll + roll)
     line = crown_line_of(fret.line.edge, pose, fret.crown.radius, fret.mm_per_px, fret.line.used)
-    if line is None or abs(roll) > 5.0 * ROLL_U:
-        return fret, found, missing
-    level = replace(fret, pose=pose, line=line)
-    again = {end: measure_end(reading.edge, level, end, ROLL_SEEN_U, n) for end, reading in found.items()}
-    return level, *_sorted_out(again)
-
-
-def _read_ends(photo: Photo, fret: StandingFret, u_roll: float, n: int) -> tuple[Ends, tuple[NotMeasured, ...]]:
-    ends: tuple[End, End] = ("treble", "bass")
-    return _sorted_out({end: read_end(photo, fret, end, u_roll, n) for end in ends})
-
-
-def _sorted_out(read: dict[End, EndReading | NotMeasured]) -> tuple[Ends, tuple[NotMeasured, ...]]:
-    return (
-        {k: v for k, v in read.items() if isinstance(v, EndReading)},
-        tuple(v for v in read.values() if isinstance(v, NotMeasured)),
-    )
+    return None if line is None or abs(roll) > 5.0 * ROLL_U else replace(fret, pose=pose, line=line)
 
 
 def _hollows(
@@ -216,13 +210,15 @@ def _least_depth(profile: Profile, fret: StandingFret) -> float:
 
 
 def _divot(h: Hollow, least: float, fret: StandingFret, ends: Ends, flags: tuple[str, ...]) -> Divot:
-    depth = measure_depth(h, fret.crown, fret.u_elevation, fret.definition_mm, u_scale(fret)).with_flags(*flags)
+    depth = measure_depth(
+        h, fret.crown, fret.u_elevation, fret.definition_mm, u_scale(fret), fret.resolved_mm
+    ).with_flags(*flags)
     foot, u_foot = foot_of(fret, ends.get("treble"))
     # the flat's far edge lies r sin(phi) behind the centre line: carry it along the line of sight
     behind = math.sqrt(max(2.0 * fret.crown.radius * depth.value - depth.value**2, 0.0))
     aside = float(np.interp(h.at, fret.line.y, fret.pose.rays(fret.line.edge.px)[:, 1])) * behind
     place = h.at + aside - foot
-    at = Measured.of(place, "mm", edge_noise=fret.mm_per_px, fret_end=u_foot, scale=abs(place) * u_scale(fret))
+    at = measure_place(h, place, fret.definition_mm, {"fret end": u_foot, "scale": abs(place) * u_scale(fret)})
     return Divot(at, measure_length(h, depth.value, least), depth)
 
 
@@ -230,7 +226,7 @@ def _radius(fret: StandingFret, profile: Profile, n: int, by_hand: bool = False)
     """Radius of the board at the fret: that of its unworn crown line, or of the arc that a person placed."""
     circle, (lo, hi) = fret.line.circle, fret.line.span
     what = f"fret {n}, crown line radius"
-    if not by_hand and (fret.line.used.mean() < 0.25 or _ragged(fret, profile)):
+    if not by_hand and _ragged(fret, profile):
         return NotMeasured(what, "too little of the unworn crown line stands out against the backdrop")
     if circle.curvature < 3.0 * circle.u_curvature:
         return NotMeasured(what, "the crown line is straight as far as this photo can tell")

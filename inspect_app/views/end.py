@@ -10,7 +10,8 @@ from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.ask import Ask
-from inspect_app.features.bevel import End, EndReading, read_end
+from inspect_app.features.bevel import EndReading, edge_of, measure_end
+from inspect_app.features.end_edge import End
 from inspect_app.features.placed import placed_on
 from inspect_app.features.pose import ROLL_U
 from inspect_app.features.standing import StandingFret, draw_crown_line, see_fret
@@ -57,7 +58,7 @@ def see(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Seen:
     fret = see_fret(photo, scale, plane, ask)
     if isinstance(fret, NotMeasured):
         return Seen(photo, scale, plane, fret, fret)
-    return Seen(photo, scale, plane, fret, read_end(photo, fret, end, ROLL_U, ask.first_fret))
+    return Seen(photo, scale, plane, fret, measure_end(edge_of(photo, fret, end), fret, end, ROLL_U, ask.first_fret))
 
 
 def read(seen: Seen, ask: Ask) -> Inspection:

@@ -21,8 +21,8 @@ import numpy as np
 from calib.photo import open_photo
 from calib.scales import parse_scale
 from inspect_app.ask import Ask
-from inspect_app.features.bevel import find_end
 from inspect_app.features.divot import find_hollows, read_profile
+from inspect_app.features.end_edge import find_end
 from inspect_app.features.standing import StandingFret, see_fret
 from inspect_app.views import calibrate, measure
 

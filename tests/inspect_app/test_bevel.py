@@ -6,9 +6,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from inspect_app.features.bevel import fit_bevel, measure_bevel
+from inspect_app.features.bevel import DEFINITION_PX, fit_bevel, measure_bevel
 from inspect_app.features.circle import fit_circle
-from inspect_app.features.crown_line import EdgePath
+from inspect_app.features.outline import EdgePath
 from inspect_app.features.pose import SQUARE_U
 from inspect_app.features.solid import Crown, FretSolid, rim
 from shared.measured import NotMeasured
@@ -22,7 +22,7 @@ def crown_line(scene):
     return fit_circle(y, np.sqrt(scene.radius**2 - y**2) - scene.radius + scene.height)
 
 
-def end_outline(scene, pose, end, noise_px=0.05, seed=0, low=0.3):
+def end_outline(scene, pose, end, noise_px=0.05, seed=0, low=0.3, uneven_px=0.0):
     """Whichever rim stands further out in the picture, bottom to top."""
     y = np.array([-30.0, 30.0])
     solid = FretSolid(scene.crown, scene.radius, y, 0.0 * y, scene.ends, scene.bevels)
@@ -34,7 +34,9 @@ def end_outline(scene, pose, end, noise_px=0.05, seed=0, low=0.3):
     rows = pose.to_px([[0.0, at, foot + v] for v in np.linspace(low, scene.height - 0.12, 60)])[:, 1]
     columns = [np.interp(-rows, -p[:, 1], p[:, 0]) for p in (far, near)]
     out = np.max(outward * np.array(columns), axis=0) * outward
-    px = np.column_stack([out + np.random.default_rng(seed).normal(0.0, noise_px, 60), rows])
+    rng = np.random.default_rng(seed)
+    aside = np.repeat(rng.normal(0.0, uneven_px, 2), 30)  # what the light on the metal does to either half
+    px = np.column_stack([out + aside + rng.normal(0.0, noise_px, 60), rows])
     return EdgePath(px, np.full(60, noise_px), np.full(60, 50.0), 1.0)
 
 
@@ -86,7 +88,7 @@ def test_stated_uncertainty_of_the_angle_covers_its_error_and_is_not_timid():
         true = scene.pose()
         believed = Crown(scene.width + rng.normal(0, 0.03), scene.height + rng.normal(0, 0.03), 0.03, 0.03)
         u_lean, u_roll = math.radians(rng.choice([0.15, 1.0])), math.radians(0.3)
-        edge = end_outline(scene, true, end, noise_px=rng.uniform(0.1, 0.4), seed=k)
+        edge = end_outline(scene, true, end, noise_px=rng.uniform(0.1, 0.4), seed=k, uneven_px=DEFINITION_PX)
         turned = about(true, scene, rng.normal(0, u_lean), rng.normal(0, SQUARE_U), rng.normal(0, u_roll), end)
         got = measure_bevel(edge, turned, crown_line(scene), believed, end, MM_PER_PX, u_lean, u_roll)
         if not isinstance(got, NotMeasured):

@@ -144,7 +144,8 @@ def test_a_bevel_left_where_it_was_drawn_keeps_its_angle(view):
     held = again(read, placed(ask, (names[0], pts[0]), (names[1], pts[-1])), fret.number)
     was, now = getattr(fret, f"bevel_{end}"), getattr(held, f"bevel_{end}")
     assert now.value == pytest.approx(was.value, abs=0.2)
-    assert now.u > was.u  # a person places an end less exactly than a hundred edge points do
+    if view == "end":  # close up, a person places an end less exactly than a hundred edge points do
+        assert now.u > was.u
     assert now.by_hand
 
 

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from inspect_app.features.crown_line import first_edge, fit_crown_circle, place_edge, significance
+from inspect_app.features.crown_line import fit_crown_circle
+from inspect_app.features.outline import first_edge, place_edge, significance
 from tests.inspect_app.fret_pictures import Scene, draw, surface
 
 

@@ -5,10 +5,18 @@ import math
 import numpy as np
 import pytest
 
-from inspect_app.features.crown_line import EdgePath, crown_line_of
-from inspect_app.features.divot import find_hollows, least_drop, measure_depth, measure_length, read_profile
+from inspect_app.features.crown_line import crown_line_of
+from inspect_app.features.divot import (
+    find_hollows,
+    least_drop,
+    measure_depth,
+    measure_length,
+    measure_place,
+    read_profile,
+)
+from inspect_app.features.outline import EdgePath
 from inspect_app.features.pose import BoardPose
-from inspect_app.features.solid import Crown, FretSolid, outline
+from inspect_app.features.solid import Crown, FretSolid, depth_from_drop, outline
 from tests.inspect_app.fret_pictures import Scene
 
 MM_PER_PX = 1.0 / 30.0
@@ -61,13 +69,16 @@ def test_divots_are_found_where_they_are_and_as_deep(elevation):
     scene = Scene(elevation=elevation)
     pose = scene.pose()
     line = seen(scene, pose)
-    hollows, _ = find_hollows(line, read_profile(line), 0.1 * MM_PER_PX)
+    profile = read_profile(line)
+    hollows, _ = find_hollows(line, profile, 0.1 * MM_PER_PX)
     assert len(hollows) == 3
     for h, (at, depth, length) in zip(hollows, scene.divots, strict=True):
         got = measure_depth(h, scene.crown, math.radians(0.1), 0.1 * MM_PER_PX, 1e-3)
         assert got.value == pytest.approx(depth, abs=0.012)
         assert h.at == pytest.approx(at, abs=0.15)
-        assert measure_length(h, got.value, 0.02).value == pytest.approx(length, rel=0.25)
+        assert measure_place(h, h.at, 0.1 * MM_PER_PX, {}).u < 0.1 * length
+        least = depth_from_drop(least_drop(profile, 0.1 * MM_PER_PX), scene.crown.radius, h.elevation)
+        assert measure_length(h, got.value, float(least)).value == pytest.approx(length, rel=0.25)
 
 
 def test_an_unworn_crown_shows_no_divot():

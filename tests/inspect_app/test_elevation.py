@@ -37,7 +37,9 @@ def test_divots_radius_and_bevels_are_within_their_uncertainty(scene):
     assert len(fret.divots) == len(scene.divots), found.not_measured
     for divot, (at, depth, _) in zip(fret.divots, scene.divots, strict=True):
         assert within(divot.depth, depth)
-        assert divot.depth.u < 0.02
+        parts = {c.source: c.u for c in divot.depth.contributions}
+        assert math.hypot(*(u for source, u in parts.items() if source != "flat not resolved")) < 0.02
+        assert parts["flat not resolved"] < depth / math.sqrt(12.0)
         assert divot.from_treble_end.value == pytest.approx(at - scene.ends[0], abs=0.3)
     assert within(fret.crown_line_radius, scene.radius)
     assert fret.crown_line_radius.u < 0.02 * scene.radius
