@@ -9,7 +9,7 @@ belongs to the shape: the innermost at first, then the nearest.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import cv2
@@ -45,11 +45,16 @@ else there is."""
 CALM_SHARE = 0.8
 """Share of the changes inside the face that are taken for its texture; the rest may be edges."""
 CUT_BIAS = 1.9
-"""Normal values so cut vary less, by 1.49 where all three colours vary alike and 2.27 where brightness alone does (chi
+"""Normal values so cut vary less, by 1.49 where all three colours vary alike and 2.28 where brightness alone does (chi
 squared distribution): between the two."""
 STEP_REACH = 4.0
 """Half length of the row a step is fitted in, in blurs: both levels, and little of a neighbouring edge."""
 LEAST_REACH_PX = 4
+ONE_STEP_PX = 1.0
+"""A step that is fitted further than this from where the change is greatest is not one step: another edge lies in its
+row. The change's own place is kept then."""
+PEAK_U_PX = 0.3
+"""Standard uncertainty of that place: a parabola through three samples a pixel apart, blurred by a pixel."""
 
 
 class Reach(NamedTuple):
@@ -219,7 +224,7 @@ def find_edges(rows: Rows, texture: Texture, reach: Reach) -> Found:
     before, here, after = (size[n, np.clip(k + d, 0, size.shape[1] - 1)] for d in (-1, 0, 1))
     bend = np.maximum(2.0 * here - before - after, 1e-12)
     at = rows.offsets[k] + np.where(seen, np.clip((after - before) / (2.0 * bend), -0.5, 0.5), 0.0)
-    return Found(seen, at, np.full(len(k), 0.3), np.nan_to_num(change[n, k]), np.sqrt(here), math.nan)
+    return Found(seen, at, np.full(len(k), PEAK_U_PX), np.nan_to_num(change[n, k]), np.sqrt(here), math.nan)
 
 
 def lasting(rows: Rows, found: Found) -> Array:
@@ -257,7 +262,7 @@ def _fitted(rows: Rows, texture: Texture, near: Found, half: int) -> Found:
     light = rows.light[n[:, None], np.clip(take, 0, len(rows.offsets) - 1)]
     values = np.where(fits[:, None], np.einsum("nmi,ni->nm", light, mix), np.nan)
     steps = locate_steps(values, np.arange(-half, half + 1.0), polarity=1)
-    seen = fits & np.isfinite(steps.at)
-    blur = float(np.median(steps.sigma[seen])) if seen.any() else math.nan
-    at = np.where(seen, rows.offsets[centre] + np.nan_to_num(steps.at), 0.0)
-    return Found(seen, at, steps.u, near.change, near.strength, blur)
+    at = rows.offsets[centre] + np.nan_to_num(steps.at)
+    one = fits & np.isfinite(steps.at) & (np.abs(at - near.at) < ONE_STEP_PX)
+    blur = float(np.median(steps.sigma[one])) if one.any() else math.nan
+    return replace(near, at=np.where(one, at, near.at), u=np.where(one, steps.u, near.u), blur_px=blur)

@@ -39,8 +39,9 @@ SMOOTH_PX = 1.2
 CALM = 3.0
 """A place is calm where the slope of the light is below so many medians of it: most of such a photo is background, so
 the median is the noise."""
-LEAST_SLOPE = 0.2
-"""Added to it, codes a pixel: where the picture is all but free of noise, a sixth of a code of rounding remains."""
+LEAST_SLOPE = 0.5
+"""Added to it, codes a pixel: bright places may be noisier than the background, and a border that is no steeper is
+less than two codes high."""
 LEAK_PX = 2
 """Two calm places that touch along less than twice this are two: a border may be faint at a point."""
 LEAST_CALM_PX = 12

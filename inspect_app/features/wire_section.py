@@ -118,11 +118,16 @@ def see_section(photo: Photo, scale: Scale, plane: Plane) -> SeenSection | None:
     return max(settled, key=_evidence, default=None)
 
 
-def _evidence(seen: SeenSection) -> float:
-    """Log of how much likelier the outline's rows are if it is the face's than if it is not."""
+def _evidence(seen: SeenSection) -> tuple[bool, float]:
+    """Whether the tang's foot is seen, and the log of how much likelier the outline's rows are if it is the face's.
+
+    A tang may end anywhere along its sides without a row to tell against it, but for those of its foot.
+    """
+    foot = [float(s) for (piece, _), s in zip(seen.sides, seen.seen, strict=True) if piece == "bottom"]
     yes = float(np.sum(seen.rows))
     no = yes / seen.support - yes
-    return yes * math.log(SHOWN_IF_SO / SHOWN_BY_CHANCE) + no * math.log((1.0 - SHOWN_IF_SO) / (1.0 - SHOWN_BY_CHANCE))
+    weight = yes * math.log(SHOWN_IF_SO / SHOWN_BY_CHANCE)
+    return max(foot, default=0.0) >= HALF, weight + no * math.log((1.0 - SHOWN_IF_SO) / (1.0 - SHOWN_BY_CHANCE))
 
 
 def settle(photo: Photo, plane: Plane, shape: WireShape, first: Reach) -> SeenSection | None:

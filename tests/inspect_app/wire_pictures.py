@@ -172,21 +172,20 @@ def _fill(labels, px, tone):
 
 
 def _paper(labels, camera, scene):
-    def put(corners, tone):
-        mm = MIDDLE_X + (np.array(corners)[:, 0] - MIDDLE_X) * (1.0 + scene.print_error), np.array(corners)[:, 1]
-        _fill(labels, camera.to_px(np.column_stack([*mm, np.zeros(len(corners))])), tone)
+    def on_photo(x, y, w, h):
+        mm = np.array([(x, y), (x + w, y), (x + w, y - h), (x, y - h)])
+        mm[:, 0] = MIDDLE_X + (mm[:, 0] - MIDDLE_X) * (1.0 + scene.print_error)
+        return camera.to_px(np.column_stack([mm, np.zeros(4)]))
 
-    def box(x, y, w, h):
-        return [(x, y), (x + w, y), (x + w, y - h), (x, y - h)]
-
-    put(box(MIDDLE_X - REACH_X, ROW_TOP, 2.0 * REACH_X, ROW_TOP - ROW_FOOT), 1)
+    sheet = on_photo(MIDDLE_X - REACH_X, ROW_TOP, 2.0 * REACH_X, ROW_TOP - ROW_FOOT)
+    cv2.fillPoly(labels, [sheet.astype(np.int32)], 1)  # nothing is measured on its edges
     dictionary = cv2.aruco.getPredefinedDictionary(DICTIONARY)
     for m in (m for m in BACKDROP if m.id >= 30 and abs(m.left + m.side / 2.0 - MIDDLE_X) < REACH_X):
         cells = cv2.aruco.generateImageMarker(dictionary, m.id, 6)
-        put(box(m.left, -m.top, m.side, m.side), 2)
+        _fill(labels, on_photo(m.left, -m.top, m.side, m.side), 2)
         for row, column in zip(*np.nonzero(cells > 127), strict=True):
             cell = m.side / 6.0
-            put(box(m.left + column * cell, -m.top - row * cell, cell, cell), 1)
+            _fill(labels, on_photo(m.left + column * cell, -m.top - row * cell, cell, cell), 1)
 
 
 def _developed(light, scene) -> Photo:
