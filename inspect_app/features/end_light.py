@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from calib.photo import Photo, linear_light
 from inspect_app.features.crown import FretFrame
 
-__all__ = ["EndLight", "end_light", "noise_of", "board_fit", "crown_fit", "face_fit", "TAPER", "LAG_MM", "CLEAR_MM"]
+__all__ = ["EndLight", "end_light", "noise_of", "board_fit", "crown_fit", "face_fit", "TAPER", "LAG_MM"]
 
 Floats = NDArray[np.float64]
 
@@ -58,7 +58,7 @@ _STRAY = 0.05
 """Share of samples that are none of it: a scratch, a pore, a burr that sparkles."""
 _ANYTHING = math.log(1.0 / 4.0)
 """Log density of a stray sample: brightness spreads over a factor of e^4, either colour over e."""
-CLEAR_MM = 0.2
+_CLEAR_MM = 0.2
 """So near to the scale nothing is read: its edge is blurred, sharpened, and throws a narrow shadow."""
 _AHEAD_MM = (0.35, 0.8)
 """A crown is expected to go on as it is so much farther in: past the blur and burr of its rim, short of a flat."""
@@ -164,7 +164,7 @@ def _sampled(
     covered = np.zeros(codes.shape[:2], np.uint8)
     for outline in covers_px:
         cv2.fillPoly(covered, [np.round(outline - first).astype(np.int32)], 1)
-    reach = 2 * math.ceil(CLEAR_MM * float(np.linalg.norm(px[-1, 0] - px[0, 0])) / abs(along[-1] - along[0])) + 1
+    reach = 2 * math.ceil(_CLEAR_MM * float(np.linalg.norm(px[-1, 0] - px[0, 0])) / abs(along[-1] - along[0])) + 1
     near = cv2.dilate(covered, np.ones((reach, reach), np.uint8))
     hidden = cv2.remap(near, at[..., 0], at[..., 1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT)
     light = linear_light(np.ascontiguousarray(np.moveaxis(np.asarray(shown, np.uint8), -1, 0))) + np.float32(_DARK)

@@ -19,7 +19,6 @@ from calib.photo import Photo
 from inspect_app.features.crown import FretFrame
 from inspect_app.features.crown_edge import EDGE_U_PX, CrownFit
 from inspect_app.features.end_light import (
-    CLEAR_MM,
     LAG_MM,
     EndLight,
     board_fit,
@@ -54,6 +53,8 @@ END_SCATTER_MM = 0.2
 _READ_MM = END_SCATTER_MM / math.sqrt(2.0)
 """Standard uncertainty up to which an end counts as read: the photo then tells at least as much of it as the other
 frets' ends do."""
+_BEVEL_MM = 0.4
+"""A bevel is at least about so long (20 degrees on a millimetre of crown): where all of it is hidden none is read."""
 _LOG_U_PX = 0.4
 """In logarithm of light a blurred edge moves into the dark, by half the blur where the contrast is twelvefold."""
 _ROUND_U_MM = 0.02
@@ -185,7 +186,7 @@ def pick_end(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float =
     p /= p.sum()
     middle = float(p @ OUT_MM)
     spread = math.sqrt(float(p @ (OUT_MM - middle) ** 2))
-    if spread > _READ_MM or not curve.in_view[int(np.abs(OUT_MM - middle + CLEAR_MM).argmin())]:
+    if spread > _READ_MM or not curve.in_view[int(np.abs(OUT_MM - middle + _BEVEL_MM).argmin())]:
         return None
     floor = softness * math.hypot(EDGE_U_PX, _LOG_U_PX) / px_per_mm
     return FretEnd(curve.near.along + outward * middle, math.hypot(spread, floor, _ROUND_U_MM))

@@ -52,8 +52,8 @@ _TAPER_SD = 0.004
 """How much the slope of boards' edges varies about `TAPER`, and fret's turn adds (common practice, no source)."""
 _LINE_MM = np.arange(-6.0, 6.0 + 1e-9, 0.05)
 """Offsets of a line tried: as far as an end is looked for, and the overview's own error from fret to fret."""
-_MISREAD = 0.05
-"""Share of ends whose reading is of something else altogether; what an end says of the line is bounded so."""
+_MISREAD, _MISREAD_MM = 0.05, 1.0
+"""Share of ends whose reading is of something else, and how far that is off: a rim, the board's edge, a shadow's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,8 +192,9 @@ def common_end_lines(treble: list[EndCurve], bass: list[EndCurve], u_mm: Floats)
 def _vote(curve: EndCurve) -> Floats:
     """Log likelihood of the common line's place (at `OUT_MM`) for what one end tells."""
     p = np.exp(curve.log_likelihood - curve.log_likelihood.max())
-    spread = gaussian_filter1d(p / p.mean(), END_SCATTER_MM / (OUT_MM[1] - OUT_MM[0]), mode="nearest")
-    return np.asarray(np.log((1.0 - _MISREAD) * spread + _MISREAD))
+    step = OUT_MM[1] - OUT_MM[0]
+    well, ill = (gaussian_filter1d(p / p.sum(), sd / step, mode="nearest") for sd in (END_SCATTER_MM, _MISREAD_MM))
+    return np.asarray(np.log((1.0 - _MISREAD) * well + _MISREAD * ill + 1e-30))
 
 
 def _line(side: list[EndCurve], log_likelihood: Floats, u: Floats) -> list[FretEnd]:
