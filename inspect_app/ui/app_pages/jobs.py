@@ -8,7 +8,7 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.ui import server
-from inspect_app.ui.bench import page, say
+from inspect_app.ui.bench import SHOP_PAGE, page, say
 from inspect_app.ui.forms import job_form
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
@@ -54,7 +54,9 @@ def first_page() -> None:
     st.session_state["jobs-from"] = 0
 
 
-st.title("Jobs")
+with st.container(horizontal=True, vertical_alignment="bottom", horizontal_alignment="distribute"):
+    st.title("Jobs", width="content")
+    st.page_link(page(SHOP_PAGE), label="The shop: papers, limits, prices, wire ›")
 query = st.text_input(
     "Search",
     key="jobs-query",

@@ -24,9 +24,10 @@ def shot_list(job: services.JobView, visit: str) -> None:
     """What is there and what is missing, with how to take each photo."""
     st.subheader("Shot list")
     have = covered(p for p in job.photos if p.visit.label == visit)
-    for want in wanted(have, job.details.instrument):
+    for i, want in enumerate(wanted(have, job.details.instrument)):
         name, gives = VIEW_TEXT[want.view]
-        with st.expander(f"{'Done' if want.done else 'Wanted'} · **{name}** · {want.text}"):
+        start = i == 0 and not have.photos  # nothing taken yet: show at once how it is done
+        with st.expander(f"{'Done' if want.done else 'Wanted'} · **{name}** · {want.text}", expanded=start):
             st.caption(f"Gives {gives}.")
             st.image(drawing(want.view), width="stretch", alt=f"Drawing: {HOW[want.view]}")
             st.markdown(HOW[want.view])
