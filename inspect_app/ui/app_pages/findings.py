@@ -7,7 +7,7 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.services import PhotoView
 from inspect_app.ui import server
-from inspect_app.ui.bench import head, say, step_link, the_job
+from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.scenes import plain_scene
 from inspect_app.ui.viewer import show
 from inspect_app.ui.words import plain, shown
@@ -70,7 +70,7 @@ def one(job: services.JobView, photo: PhotoView) -> None:
             st.markdown(f"**{plain(photo.category) or 'No category'}** · {photo.visit.label} · {photo.added:%Y-%m-%d}")
             st.markdown(plain(photo.note) or "No note.")
             for m in services.hand_measures(server.store(), photo.id):
-                st.markdown(f"{plain(m.note) or m.kind.capitalize()}: **{shown(m.result)}**")
+                st.markdown(f"{plain(m.note) or m.kind.capitalize()}: **{shown(m.result, length_unit())}**")
             step_link("by_hand.py", "Measure on it ›", job.id, photo=str(photo.id))
             with st.expander("Change"):
                 note = st.text_area("Note", photo.note, key=f"note-{photo.id}")

@@ -6,11 +6,12 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.ui import server
-from inspect_app.ui.bench import head, say, step_link, the_job
+from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.forms import job_form
 from inspect_app.ui.phone import phone_corner
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
+from shared.units import show_plain
 
 NEXT = {
     services.Stage.EMPTY: ("photos.py", "Add photos"),
@@ -30,23 +31,26 @@ def standing(job: services.JobView) -> None:
         step_link(file, f"**{label} ›**", job.id)
 
 
+def length(mm: float | None) -> str:
+    """A length as it was written down, in the shop's unit; nothing where none was."""
+    return show_plain(mm, "mm", length_unit(), digits=5) if mm else ""
+
+
 def known(job: services.JobView) -> None:
     """What is written down, as short lines."""
     d, i = job.details, job.details.instrument
-    radius = f"{i.radius_nut:g} mm" if i.radius_nut else ""
-    if i.radius_last:
-        radius = f"{i.radius_nut:g} to {i.radius_last:g} mm"
+    radius = " to ".join(length(r) for r in (i.radius_nut, i.radius_last) if r)
     lines = {
         "Asked for": d.asked_for,
         "Promised": f"{d.promised:%Y-%m-%d}" if d.promised else "",
         "Reached at": d.contact,
         "Kind": i.kind,
-        "Scale length": f"{i.scale_length:g} mm" if i.scale_length else "",
+        "Scale length": length(i.scale_length),
         "Frets, strings": f"{i.frets or '?'}, {i.strings or '?'}" if i.frets or i.strings else "",
         "Board": ", ".join(t for t in (i.board_wood, "bound" if i.binding else "", "nibs" if i.nibs else "") if t),
         "Board radius": radius,
         "Present wire": i.present_wire,
-        "Crown when new": f"{i.crown_width or '?'} x {i.crown_height or '?'} mm"
+        "Crown when new": f"{length(i.crown_width) or '?'} x {length(i.crown_height) or '?'}"
         if i.crown_width or i.crown_height
         else "",
     }

@@ -7,6 +7,7 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.estimate import format_money
+from inspect_app.levelling import Spread
 from inspect_app.limits import Verdict
 from inspect_app.options import Check, Kind, Option
 from inspect_app.services.deciding import (
@@ -21,9 +22,10 @@ from inspect_app.services.deciding import (
 from inspect_app.services.estimating import draft
 from inspect_app.services.papers import bench_paper
 from inspect_app.ui import server
-from inspect_app.ui.bench import head, page, say, saying, step_link, the_job
-from inspect_app.ui.words import plain
+from inspect_app.ui.bench import head, length_unit, page, say, saying, step_link, the_job
+from inspect_app.ui.words import plain, shown
 from shared.errors import InspectError
+from shared.measured import Measured
 
 SIGNS = {Verdict.WITHIN: "✓ within", Verdict.BEYOND: "✕ beyond", Verdict.CANNOT_TELL: "? cannot tell"}
 RULE = (
@@ -79,6 +81,11 @@ def show_option(decision: Decision, option: Option) -> None:
             trade_off(option, decision)
 
 
+def said(s: Spread) -> str:
+    """A forecast length as every length is said."""
+    return shown(Measured.of(s.value, "mm", forecast=s.u), length_unit())
+
+
 def facts(option: Option) -> list[str]:
     """What is worked on, what comes off, what else it brings."""
     out = []
@@ -87,10 +94,10 @@ def facts(option: Option) -> list[str]:
     if option.kind == Kind.DRESS:
         out.append(f"Frets dressed: {', '.join(map(str, option.dressed)) or 'none'}")
     if option.removal is not None:
-        out.append(f"Comes off: {option.removal.value:.2f} ± {2 * option.removal.u:.2f} mm")
+        out.append(f"Comes off: {said(option.removal)}")
     if option.height_left:
         fret, low = min(option.height_left, key=lambda h: h[1].value)
-        out.append(f"Least crown height left: {low.value:.2f} ± {2 * low.u:.2f} mm, fret {fret}")
+        out.append(f"Least crown height left: {said(low)}, fret {fret}")
     if option.years is not None:
         y = option.years
         out.append(
@@ -135,8 +142,8 @@ def trade_off(option: Option, decision: Decision) -> None:
         [
             {
                 "Replaced": ", ".join(map(str, t.replaced)) or "none",
-                "Comes off, mm": f"{t.removal.value:.2f}",
-                "Least height, mm": f"{t.least_height.value:.2f}" if t.least_height else "",
+                "Comes off": said(t.removal),
+                "Least height": said(t.least_height) if t.least_height else "",
                 "Limit kept with": f"{t.probability:.2f}" if t.probability is not None else "",
             }
             for t in option.curve[: max(6, len(option.replaced) + 2)]
@@ -239,5 +246,7 @@ with side:
     if decision.wear.crown_height is None:
         st.info("The crown height is not known. Add a section photo of a pulled fret, or write it on the job's page.")
     else:
-        st.caption(f"Unworn crown height: {decision.wear.crown_height.value:.2f} mm, {decision.wear.height_from}.")
+        st.caption(
+            f"Unworn crown height: {shown(decision.wear.crown_height, length_unit())}, {decision.wear.height_from}."
+        )
     st.page_link(page("shop.py"), label="Limits, prices and wire of the shop")

@@ -16,6 +16,7 @@ from inspect_app.ui.words import plain, shown, signed
 from inspect_app.wear import WearMap
 from shared.errors import InspectError
 from shared.measured import Measured
+from shared.units import show_plain
 
 
 def the_map(job: services.JobView, visit: str, wear: WearMap) -> None:
@@ -65,7 +66,8 @@ def lines(job: services.JobView, visit: str) -> None:
         if profiles:
             fret = st.pills("Fret", sorted(profiles), default=min(profiles), required=True, key="profile-fret")
             place, depth = profiles[fret]
-            alt = f"Crown line of fret {fret} below its unworn arc, deepest {depth.max():.2f} mm as seen"
+            deepest = show_plain(float(depth.max()), "mm", length, 2)
+            alt = f"Crown line of fret {fret} below its unworn arc, deepest {deepest} as seen"
             st.altair_chart(profile_chart(place, depth, length), alt=alt)
             st.caption("As the camera saw it; the depth readings also allow for the angle of the view.")
         else:
@@ -76,7 +78,7 @@ def lines(job: services.JobView, visit: str) -> None:
         if not radii:
             st.info("No photo along the neck yet: each gives the board's radius at its fret.")
             return
-        text = ", ".join(f"fret {n} {shown(q, 'mm')}" for n, q in radii)
+        text = ", ".join(f"fret {n} {shown(q, length)}" for n, q in radii)
         st.altair_chart(radius_chart(radii, length), alt=f"Board radius by fret: {text}")
         st.caption(_cone_text(radii))
 
@@ -85,7 +87,7 @@ def _cone_text(radii: list[tuple[int, Measured]]) -> str:
     fitted = cone(radii)
     if fitted is None:
         return "Three frets or more tell a compound board from a cylinder."
-    first, last = shown(fitted.at_first), shown(fitted.at_last)
+    first, last = (shown(q, length_unit()) for q in (fitted.at_first, fitted.at_last))
     gap = abs(fitted.at_last.value - fitted.at_first.value)
     u = 2.0 * (fitted.at_first.u**2 + fitted.at_last.u**2) ** 0.5
     kind = "a compound board" if gap > u else "no difference larger than U: one radius is possible"
