@@ -49,7 +49,8 @@ _LEAN_U = 0.005
 _DROPPED = 3
 _SLOPES = np.linspace(0.0, 0.03, 13)
 _TAPER_SD = 0.004
-"""How much the slope of boards' edges varies about `TAPER`, and fret's turn adds (common practice, no source)."""
+"""How much the slope of boards' edges varies about `TAPER`, how square frets are included (common practice, no
+source)."""
 _LINE_MM = np.arange(-6.0, 6.0 + 1e-9, 0.05)
 """Offsets of a line tried: as far as an end is looked for, and the overview's own error from fret to fret."""
 _MISREAD, _MISREAD_MM = 0.05, 1.0

@@ -1,6 +1,7 @@
 """Frets in plan photos drawn from arcs: width, place, length and their uncertainty, and photos that try to mislead."""
 
 import math
+import re
 from dataclasses import replace
 from functools import cache
 
@@ -242,6 +243,23 @@ def test_covered_ends_are_not_measured():
     assert numbers(said) == PLAIN.numbers.tolist()
     assert all(f.length is None and f.crown_width is not None for f in said.frets)
     assert {n.what for n in said.not_measured} >= {f"fret {n}, length" for n in PLAIN.numbers}
+
+
+def test_one_covered_end_is_not_measured_but_said_where_the_others_put_it():
+    photo, scale, plane, ask = asked(PLAIN)
+    n = PLAIN.numbers[2]
+    at = (PLAIN.size[0] - 1) / 2.0 + PLAIN.px_per_mm * (float(fret_position(PLAIN.scale_length, n)) - PLAIN.middle)
+    left, right = at - 6.0 * PLAIN.px_per_mm, at + 6.0 * PLAIN.px_per_mm
+    low, foot = 430 + (PLAIN.half_board - 2.0) * PLAIN.px_per_mm, photo.height - 1.0
+    bgr = photo.bgr.copy()
+    bgr[int(low) :, int(left) : int(right)] = 235
+    over = np.array([[left, low], [right, low], [right, foot], [left, foot]])
+    said = measure(replace(photo, bgr=bgr), replace(scale, outline_px=over), plane, ask)
+    assert {f.number for f in said.frets if f.length is None} == {n}
+    reason = next(m.reason for m in said.not_measured if m.what == f"fret {n}, length")
+    assert reason.startswith("The treble end can't be read: it is covered.")
+    length, give = (float(word) for word in re.findall(r"([\d.]+) mm", reason))
+    assert abs(length - 44.0) <= give
 
 
 def edge_of(fret, name):
