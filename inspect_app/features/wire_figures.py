@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calib.plane import Plane
 from inspect_app.features.wire_edge import ALONG_MM
-from inspect_app.features.wire_section import CLEAR_MM, LEAST_ROWS, SeenSection
+from inspect_app.features.wire_section import CLEAR_MM, LEAST_FLAT_ROWS, LEAST_ROWS, SeenSection
 from inspect_app.features.wire_shape import FIGURES, WireShape
 from inspect_app.inspection import Outline
 from shared.measured import Contribution, Measured, NotMeasured
@@ -33,7 +33,7 @@ the step's height within one blur moves its steepest point by so much."""
 SHARPENING_PX = 0.3 / math.sqrt(3.0)
 """Standard uncertainty of a shift outwards that all edges share: sharpening after coding moves an edge between dark and
 bright by up to a third of a blur of one pixel, rectangular."""
-NARROWEST_MM = 2.0 * CLEAR_MM + 3.0 * ALONG_MM
+NARROWEST_MM = 2.0 * CLEAR_MM + LEAST_FLAT_ROWS * ALONG_MM
 """A narrower flat is not told from the round crown: corners are left out, and three rows are needed between them."""
 NEEDS = {
     "crown_width": ("arc", "underside"),

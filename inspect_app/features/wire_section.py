@@ -17,6 +17,7 @@ from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app.features.wire_edge import (
+    ALONG_MM,
     MARGIN_MM,
     Found,
     Reach,
@@ -57,6 +58,8 @@ PATCH_U_MM = 0.3
 """What a piece none of whose edges is seen is still known to from the patch: keeps a fit from running away."""
 LEAST_CUT_MM = 0.002
 """Flats cut less deep than this are not told from the arc: the chord is then 0.1 to 0.15 mm wide, three rows."""
+LEAST_FLAT_ROWS = 3
+"""A flat is told from the round crown by so many rows between its corners."""
 LEAST_ROWS = 5
 """A side of the outline is seen when at least so many rows, 0.2 mm, show its edge."""
 HALF = 0.5
@@ -85,7 +88,8 @@ class SeenSection:
     by_side : ndarray of float, shape (S, P)
         Change of the free parameters for each of `sides` moved outwards, per mm.
     scatter : ndarray of float, shape (S,)
-        Scatter of the edges of each of `sides` about the shape (1.48 MAD), mm; nan where none is seen.
+        Scatter of the edges of each of `sides` about the shape (1.48 MAD), mm; nan where none is seen. Of the foot
+        with its slant.
     seen : ndarray of float, shape (S,)
         Share of the rows of each of `sides` that show its edge.
     rows : ndarray of int, shape (S,)
@@ -145,13 +149,15 @@ def settle(photo: Photo, plane: Plane, shape: WireShape, first: Reach) -> SeenSe
         shape, used, jacobian = _fit(shape, mm, rows.piece, found.seen, u, gate)
         if jacobian is None:
             return None
-    if shape.worn and _share(used, rows.piece == PIECES.index("flat")) < HALF:
+    narrow = math.dist(*shape.flat_ends()) < 2.0 * clear + LEAST_FLAT_ROWS * ALONG_MM
+    assert texture is not None
+    if shape.worn and (narrow or _share(used, rows.piece == PIECES.index("flat")) < HALF):
         return settle(photo, plane, WireShape(begun.params, False), first)
     used &= _even(rows, found, texture)
     sound = _both_sides(rows, used) and _top_seen(shape, mm, rows, used)
     if not sound or _is_crossed(look_across(photo, plane, shape, WITHIN, clear), texture):
         return None
-    return _sum_up(shape, mm, rows, used, u, found.blur_px)
+    return _sum_up(shape, mm, rows, used, u, found)
 
 
 def _share(used: NDArray[np.bool_], of: NDArray[np.bool_]) -> float:
@@ -220,7 +226,11 @@ def _enough(piece: NDArray[np.intp], used: NDArray[np.bool_]) -> bool:
 
 def _without_flat(shape: WireShape, on_flat: NDArray[np.bool_]) -> WireShape:
     cut = shape["centre"] + shape["radius"] - shape["top"]
-    return shape if shape.worn and on_flat.sum() >= 3 and cut > LEAST_CUT_MM else WireShape(shape.params, False)
+    return (
+        shape
+        if shape.worn and on_flat.sum() >= LEAST_FLAT_ROWS and cut > LEAST_CUT_MM
+        else WireShape(shape.params, False)
+    )
 
 
 def _scatter(r: Array, piece: NDArray[np.intp], used: NDArray[np.bool_]) -> Array:
@@ -240,7 +250,7 @@ def _even(rows: Rows, found: Found, texture: Texture) -> NDArray[np.bool_]:
     return np.asarray(np.sqrt(np.nan_to_num(texture.size(inner - usual))) < HALF * found.strength)
 
 
-def _sum_up(shape: WireShape, mm: Array, rows: Rows, used: NDArray[np.bool_], u: Array, blur: float) -> SeenSection:
+def _sum_up(shape: WireShape, mm: Array, rows: Rows, used: NDArray[np.bool_], u: Array, found: Found) -> SeenSection:
     r = shape.distance(mm, rows.piece)
     sides = tuple(dict.fromkeys((PIECES[p], int(s)) for p, s in zip(rows.piece, rows.side, strict=True)))
     on = [(rows.piece == PIECES.index(p)) & (rows.side == s) for p, s in sides]
@@ -252,10 +262,26 @@ def _sum_up(shape: WireShape, mm: Array, rows: Rows, used: NDArray[np.bool_], u:
     excess = max(1.0, float(np.sum((r[used] / u[used]) ** 2)) / max(1, int(used.sum()) - len(shape.free)))
     by_side = np.array([-normal @ (jacobian.T @ (at[used] / u[used])) for at in on])
     scatter = np.array([1.4826 * np.median(np.abs(r[at & used])) if (at & used).any() else math.nan for at in on])
+    foot = np.array([piece == "bottom" for piece, _ in sides])
+    scatter[foot] = np.hypot(scatter[foot], _slant(shape, mm, r, found.seen & (rows.piece == PIECES.index("bottom"))))
     count = np.array([int((at & used).sum()) for at in on])
     share = count / np.array([at.sum() for at in on])
     support = float(used.sum()) / len(used)
-    return SeenSection(shape, normal * excess, sides, by_side, scatter, share, count, support, blur, rows.px_per_mm)
+    return SeenSection(
+        shape, normal * excess, sides, by_side, scatter, share, count, support, found.blur_px, rows.px_per_mm
+    )
+
+
+def _slant(shape: WireShape, mm: Array, r: Array, on_foot: NDArray[np.bool_]) -> float:
+    """How far a foot that is seen aslant is from its own middle, mm: rectangular over its width.
+
+    The other pieces have a slope of their own; a foot aslant is cut so, or is the body's behind it.
+    """
+    near = on_foot & (np.abs(r) < GATES_MM[1])
+    if near.sum() < LEAST_FLAT_ROWS:
+        return 0.0
+    slope = float(np.polyfit(shape.to_wire(mm[near])[:, 0], r[near], 1)[0])
+    return abs(slope) * shape["half_tang"] / math.sqrt(3.0)
 
 
 def _jacobian(shape: WireShape, mm: Array, piece: NDArray[np.intp]) -> Array:

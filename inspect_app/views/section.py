@@ -18,9 +18,9 @@ from shared.measured import NotMeasured
 
 __all__ = ["measure"]
 
-SOFT_MM = 0.04
-"""Blur (standard deviation) beyond which edges are called soft: the corners then run into each other over a tang's
-width less what is left out of it."""
+SOFT_MM = 0.025
+"""Blur (standard deviation) beyond which edges are called soft: three blurs are left out beside each corner, and of a
+tang's foot, half a millimetre wide, little more than two thirds are then left."""
 FEW_PX_PER_MM = 50.0
 """Below this a tang is less than 25 pixels wide, and a tenth of a pixel is 2 um."""
 LEAST_PX_PER_MM = 25.0

@@ -1,10 +1,11 @@
-"""How far elevation and end readings are off on a folder of photos with known geometry, beside the naive readings.
+"""How far elevation, end and section readings are off on photos of known geometry, beside the naive readings.
 
     python tests/benchmarks/accuracy.py FOLDER
 
 Each photo has a truth file of the same name (``.json``): ``ask`` with the options of the measure command, ``frets``
 with ``y_treble``, ``bevel_treble``, ``bevel_bass`` and ``spots`` (``y``, ``divot_depth``), and ``crown_line_radius``.
-The naive reading takes the outline for the crown line and its slope in the photo for the bevel, from the same edges.
+The naive reading takes the outline for the crown line and its slope in the photo for the bevel, from the same edges; of
+a section it takes the silhouette, all that is not background.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from collections import defaultdict
 from pathlib import Path
 
 import numpy as np
+from skimage.filters import threshold_otsu
+from skimage.measure import label
 
 from calib.photo import open_photo
 from calib.scales import parse_scale
@@ -24,10 +27,12 @@ from inspect_app.ask import Ask
 from inspect_app.features.divot import find_hollows, read_profile
 from inspect_app.features.end_edge import find_end
 from inspect_app.features.standing import StandingFret, see_fret
+from inspect_app.features.wire_section import see_section
+from inspect_app.features.wire_shape import FIGURES
 from inspect_app.views import calibrate, measure
 
 NEAR_MM = 1.5
-VIEWS = ("elevation", "end")
+VIEWS = ("elevation", "end", "section")
 
 
 def ask_of(truth):
@@ -47,6 +52,10 @@ def one(path, rows):
     ask = ask_of(truth)
     answer = measure(photo, ask)
     rows["time, times decoding"].append(((time.process_time() - decoded) / (decoded - started), 0.0, math.inf))
+    if ask.view == "section":
+        if answer.frets:
+            compare_section(photo, answer.frets[0], *calibrate(photo, ask), truth["section"], rows)
+        return
     fret = see_fret(photo, *calibrate(photo, ask), ask)
     if answer.frets and isinstance(fret, StandingFret):
         compare(photo, ask.view, answer.frets[0], fret, truth, rows)
@@ -74,6 +83,37 @@ def compare(photo, view, reading, fret, truth, rows):
         edge = find_end(photo, fret.pose, fret.line.circle, fret.line.span[i], fret.crown, end, fret.mm_per_px)
         slope = np.polyfit(edge.px[:, 1], edge.px[:, 0], 1)[0] if edge else math.nan
         add(rows[f"bevel angle, {view}, deg"], angle, true[f"bevel_{end}"], math.degrees(math.atan(abs(slope))))
+
+
+def compare_section(photo, reading, scale, plane, true, rows):
+    plain = silhouette(photo, see_section(photo, scale, plane).shape, plane)
+    for name in FIGURES:
+        known = true["height_now" if name == "crown_height" else name]
+        got = getattr(reading, name)
+        if got is not None and known > 0.0:
+            add(rows[f"section: {name.replace('_', ' ')}, mm"], got, known, plain.get(name, math.nan))
+
+
+def silhouette(photo, shape, plane):
+    """Crown and tang by the extent of all that stands out from the background about the wire."""
+    outline = shape.outline()
+    around = plane.to_px(np.column_stack([outline, np.zeros(len(outline))]))
+    size = np.ptp(around, axis=0).max()
+    low = np.maximum(np.floor(around.min(axis=0) - 0.35 * size).astype(int), 0)
+    high = np.ceil(around.max(axis=0) + 0.35 * size).astype(int)
+    part = photo.gray[low[1] : high[1], low[0] : high[0]].astype(float)
+    away = np.abs(part - np.median([part[0].mean(), part[:, 0].mean(), part[:, -1].mean()]))
+    pieces = label(away > threshold_otsu(away))
+    inside = np.round(around.mean(axis=0) - low).astype(int)
+    y, x = np.nonzero(pieces == pieces[inside[1], inside[0]])
+    xz = shape.to_wire(plane.to_mm(np.column_stack([x, y]) + low))
+    tang = xz[(xz[:, 1] < -0.1) & (xz[:, 1] > -0.35)]
+    return {
+        "crown_width": np.ptp(xz[:, 0]),
+        "crown_height": xz[:, 1].max(),
+        "tang_width": np.ptp(tang[:, 0]) if len(tang) else math.nan,
+        "tang_depth": -xz[:, 1].min(),
+    }
 
 
 def add(row, got, true, naive):
