@@ -140,7 +140,7 @@ def end_light(
     columns = np.concatenate([fine, edges[0] - off, edges[1] + off])
     light, seen = _sampled(photo, covers_px, frame, near[0] - near[1] * inward, columns)
     m = len(fine)
-    strips = light[:, :, :m].reshape(3, len(inward), k, _PER_STRIP).mean(axis=3)
+    strips = np.mean([light[:, :, i:m:_PER_STRIP] for i in range(_PER_STRIP)], axis=0)
     across = fine.reshape(k, _PER_STRIP).mean(axis=1)
     parts = [slice(m, m + len(off)), slice(m + len(off), None)]
     beside = [_carried(inward, light[:, :, p].mean(axis=2), across - columns[p].mean()) for p in parts]
@@ -159,18 +159,26 @@ def _sampled(
     if (last - first).min() < 4:
         return np.zeros((3, *inside.shape)), np.zeros_like(inside)
     at = (px - first).astype(np.float32)
-    codes = np.ascontiguousarray(photo.bgr[first[1] : last[1], first[0] : last[0]])
+    codes = photo.bgr[first[1] : last[1], first[0] : last[0]]
     shown = cv2.remap(codes, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    covered = np.zeros(codes.shape[:2], np.uint8)
+    clear = _CLEAR_MM * float(np.linalg.norm(px[-1, 0] - px[0, 0])) / abs(along[-1] - along[0])
     for outline in covers_px:
-        cv2.fillPoly(covered, [np.round(outline - first).astype(np.int32)], 1)
-    reach = 2 * math.ceil(_CLEAR_MM * float(np.linalg.norm(px[-1, 0] - px[0, 0])) / abs(along[-1] - along[0])) + 1
-    near = cv2.dilate(covered, np.ones((reach, reach), np.uint8))
-    hidden = cv2.remap(near, at[..., 0], at[..., 1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT)
+        if np.all(outline.max(axis=0) > first - clear) and np.all(outline.min(axis=0) < last + clear):
+            inside &= ~_beneath(outline - first, clear, at, codes.shape[:2])
     light = linear_light(np.ascontiguousarray(np.moveaxis(np.asarray(shown, np.uint8), -1, 0))) + np.float32(_DARK)
     blue, green, red = np.log(light)
     bright = np.log(np.tensordot(_LUMINANCE_BGR, light, 1))
-    return np.stack([bright, red - green, blue - green]).astype(np.float64), inside & (hidden == 0)
+    return np.stack([bright, red - green, blue - green]).astype(np.float64), inside
+
+
+def _beneath(outline: Floats, clear_px: float, at: NDArray[np.float32], size: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Which of the pixels `at` (n, m, 2), in a picture of that size, lie within an outline or that near to it."""
+    covered = np.zeros(size, np.uint8)
+    cv2.fillPoly(covered, [np.round(outline).astype(np.int32)], 1)
+    reach = 2 * math.ceil(clear_px) + 1
+    near = cv2.dilate(covered, np.ones((reach, reach), np.uint8))
+    hidden = cv2.remap(near, at[..., 0], at[..., 1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT)
+    return np.asarray(hidden > 0)
 
 
 def _map(frame: FretFrame, along: Floats, across: Floats) -> Floats:
@@ -220,6 +228,12 @@ def _normal(off: Floats, sd: Floats) -> Floats:
     return np.asarray(-0.5 * (a + b + c) - np.log(s * t * u) - 1.5 * math.log(2.0 * math.pi))
 
 
+def _middle(ordered: Floats) -> Floats:
+    """Median along the last axis, which is kept; sorted along it."""
+    k = ordered.shape[-1]
+    return np.asarray((ordered[..., (k - 1) // 2] + ordered[..., k // 2])[..., None] / 2.0)
+
+
 def _or_stray(log_density: Floats) -> Floats:
     return np.asarray(np.logaddexp(math.log(1.0 - _STRAY) + log_density, math.log(_STRAY) + _ANYTHING))
 
@@ -236,7 +250,7 @@ def board_fit(e: EndLight, noise: Floats) -> Floats:
     total = np.full(e.strips.shape[1:], -np.inf)
     for expected, where, weight in (((nut + body) / 2.0, both, 0.5), (nut, seen[0], 0.25), (body, seen[1], 0.25)):
         off = e.strips - expected
-        shade = np.median(off, axis=2, keepdims=True)
+        shade = _middle(np.sort(off, axis=2))
         deep = (shade[0] > -_DEEPEST) & (shade[0] < 0.0)
         tint = -0.5 * np.sum((shade[1:] / _TINT) ** 2, axis=0)
         shaded = _normal(off - shade, sd) + np.where(deep, tint, -30.0)
@@ -263,8 +277,7 @@ def crown_fit(e: EndLight, noise: Floats) -> Floats:
 def face_fit(e: EndLight, noise: Floats, strips: slice) -> tuple[Floats, Floats]:
     """Log density of each row as bevel between two strips, and of its change over the rows before; both shape (n,)."""
     part = np.sort(e.strips[:, :, strips], axis=2)
-    k = part.shape[2]
-    tone = (part[:, :, (k - 1) // 2] + part[:, :, k // 2])[..., None] / 2.0
+    tone = _middle(part)
     fit = _or_stray(_normal(part - tone, _scatter(noise, _FILED, tone[0]))).sum(axis=1) * e.seen
     lag = max(1, round(LAG_MM / e.step_mm))
     change, both = np.zeros(len(fit)), e.seen.copy()

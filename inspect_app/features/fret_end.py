@@ -108,7 +108,8 @@ def end_curve(
     out = light.step_mm / 2.0 - light.inward_mm  # the edge of a row on which the foot may be
     there = np.flatnonzero((out > OUT_MM[0] - light.step_mm) & (out < OUT_MM[-1] + light.step_mm))
     feet = range(int(there[0]), int(there[-1]) + 1)
-    weighed = np.logaddexp.reduce(_weighed(light, feet, inset) + _bevel_prior()[:, None], axis=0)
+    each = _weighed(light, feet, inset) + _bevel_prior()[:, None]
+    weighed = np.log(np.exp(each - each.max(axis=0)).sum(axis=0)) + each.max(axis=0)
     at = out[there][::-1]
     in_view = np.interp(OUT_MM, at, light.seen[there][::-1].astype(float)) > 0.5
     return EndCurve(near, np.interp(OUT_MM, at, weighed[::-1] - weighed.max()), in_view)
