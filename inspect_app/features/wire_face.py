@@ -107,6 +107,8 @@ def find_faces(photo: Photo, scale: Scale, plane: Plane) -> list[Face]:
     starts: list[WireShape] = []
     faces: list[Face] = []
     for patch in _merged(_calm_patches(slope), slope, (low, high)):
+        if _is_print(patch, scale, factor):
+            continue
         for part in _parts(patch, np.asarray(small, dtype=np.uint8), low):
             start = _guess(part, factor, plane)
             if start is not None and _is_new(start, starts):
@@ -115,6 +117,12 @@ def find_faces(photo: Photo, scale: Scale, plane: Plane) -> list[Face]:
                 if face is not None and _is_new(face.shape, [f.shape for f in faces]):
                     faces.append(face)
     return sorted(faces, key=lambda f: -f.overlap)
+
+
+def _is_print(patch: _Patch, scale: Scale, factor: float) -> bool:
+    """Whether a patch's middle lies between the scale's own points."""
+    middle = (np.array(patch.at[::-1]) + np.array(patch.mask.shape[::-1]) / 2.0) * factor
+    return bool(np.all((middle > scale.image_px.min(axis=0)) & (middle < scale.image_px.max(axis=0))))
 
 
 def _is_new(shape: WireShape, known: list[WireShape]) -> bool:
@@ -312,7 +320,9 @@ def _fit(start: WireShape, rim_mm: Array) -> WireShape | None:
         def off(p: Array, at: NDArray[np.intp] = nearest) -> Array:
             return np.append(WireShape(p).distance(rim_mm, at), 1e-3 * (p - start.params))
 
-        fit = least_squares(off, shape.params, x_scale=_SPREAD, loss="soft_l1", f_scale=LOOSE_MM / 2.0, max_nfev=15)
+        fit = least_squares(
+            off, shape.params, x_scale=_SPREAD, loss="soft_l1", f_scale=LOOSE_MM / 2.0, ftol=1e-3, max_nfev=15
+        )
         shape = WireShape(np.asarray(fit.x, dtype=np.float64))
     width, height, _, _, tang, depth = (float(v) for v in shape.figures())
     return shape if _is_possible(width, height, tang, depth) else None

@@ -69,6 +69,8 @@ CANDIDATES = 4
 SHOWN_IF_SO, SHOWN_BY_CHANCE = 0.9, 0.3
 """Share of rows that show an edge in its place: on the face's own outline all but the barbs' and a few; on another
 outline those that it shares with the face, and scratches."""
+BEYOND_DOUBT = 0.8
+"""Share from which, with its foot, an outline needs no comparison: another thing's shares two thirds of it at most."""
 MIN_SUPPORT = 0.6
 """Least share of the outline with an edge in its place and the face's tone inside: barbs take a tenth to a fifth of it,
 and a wrong patch has the face's edges on two thirds of its outline at most when one of its sides is another thing's."""
@@ -113,13 +115,18 @@ class SeenSection:
 
 def see_section(photo: Photo, scale: Scale, plane: Plane) -> SeenSection | None:
     """The face of the wire in a photo, or None when nothing has its shape."""
-    settled = []
-    for face in find_faces(photo, scale, plane)[:CANDIDATES]:
-        tries = (settle(photo, plane, face.shape, first) for first in FIRST)
-        found = next((s for s in tries if s is not None and s.support >= MIN_SUPPORT), None)
-        if found is not None:
-            settled.append(found)
-    return max(settled, key=_evidence, default=None)
+    faces = find_faces(photo, scale, plane)[:CANDIDATES]
+    for first in FIRST:
+        settled: list[SeenSection] = []
+        for face in faces:
+            seen = settle(photo, plane, face.shape, first)
+            if seen is not None and seen.support >= MIN_SUPPORT:
+                settled.append(seen)
+                if seen.support >= BEYOND_DOUBT and _evidence(seen)[0]:
+                    return seen
+        if settled:
+            return max(settled, key=_evidence)
+    return None
 
 
 def _evidence(seen: SeenSection) -> tuple[bool, float]:
@@ -212,7 +219,7 @@ def _fit(
             return np.concatenate([now.distance(mm[at], piece[at]) / u[at], held, [now["tilt"] / TILT_PRIOR]])
 
         loss, far = ("linear", 1.0) if k else ("soft_l1", gate / 4.0 / LEAST_SCATTER_MM)
-        fit = least_squares(off, values, x_scale="jac", loss=loss, f_scale=far, max_nfev=40)
+        fit = least_squares(off, values, x_scale="jac", loss=loss, f_scale=far, ftol=1e-6, max_nfev=40)
         values, jacobian = fit.x, fit.jac
         r = np.abs(shape.with_free(values).distance(mm, piece))
         used = seen & (r < np.minimum(gate, 4.0 * _scatter(r, piece, used)))
