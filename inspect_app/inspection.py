@@ -23,8 +23,8 @@ class Outline:
     """A line to draw on the photo: what it shows, and its points ``(x, y)`` in upright photo pixels.
 
     `name` is one of ``crown_edge``, ``fret_end``, ``flat``, ``divot``, ``crown_line``, ``arc``, ``bevel``,
-    ``section``, ``scale``. `closed` joins the last point to the first. `of` names the reading it belongs to
-    (``"fret 5, flats 2"``) or the edge a person may place (``"fret 5, crown nut side"``).
+    ``tip``, ``board_edge``, ``section``, ``scale``. `closed` joins the last point to the first. `of` names the reading
+    it belongs to (``"fret 5, flats 2"``) or the edge a person may place (``"fret 5, crown nut side"``).
     """
 
     name: str

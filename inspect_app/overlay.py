@@ -33,6 +33,8 @@ STYLES: dict[str, Style] = {
     "crown_line": Style((115, 158, 0)),
     "arc": Style((167, 121, 204), 8),
     "bevel": Style((0, 94, 213)),
+    "tip": Style((0, 94, 213), 3),
+    "board_edge": Style((233, 180, 86), 6),
     "section": Style((115, 158, 0)),
     "scale": Style((178, 114, 0), 3),
 }

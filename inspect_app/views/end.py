@@ -1,4 +1,4 @@
-"""Close up on one end of a fret, along the neck, the backdrop just behind it: the bevel of that end."""
+"""Close up on one end of a fret, along the neck, the backdrop just behind it: its bevel, tip and overhang."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from inspect_app.features.placed import placed_on
 from inspect_app.features.pose import ROLL_U
 from inspect_app.features.standing import StandingFret, draw_crown_line, see_fret
 from inspect_app.features.standing_by_hand import hold_end
+from inspect_app.features.tip import measure_overhang, measure_tip
 from inspect_app.inspection import FretReading, Inspection
 from inspect_app.views import summaries
 from shared.errors import OptionError
@@ -36,7 +37,7 @@ class Seen:
 
 
 def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
-    """Measure the bevel of the end that `ask` names.
+    """Measure the end that `ask` names: bevel, tip radius, and how far it stands beyond the board's edge.
 
     Raises
     ------
@@ -75,20 +76,28 @@ def read(seen: Seen, ask: Ask) -> Inspection:
     drawn = draw_crown_line(fret, n)
     if isinstance(end, NotMeasured):
         return replace(base, frets=(FretReading(n, outlines=drawn),), not_measured=(end,), flags=fret.flags)
+    more = [look(seen.photo, fret, which, end, n) for look in (measure_tip, measure_overhang)]
+    tip, overhang = (None if isinstance(got, NotMeasured) else got for got in more)
     reading = FretReading(
         n,
         bevel_treble=end.angle if which == "treble" else None,
         bevel_bass=end.angle if which == "bass" else None,
         bevel_straight=end.straight,
-        outlines=(*drawn, end.drawn),
+        tip_radius=tip[0] if tip else None,
+        overhang=overhang[0] if overhang else None,
+        outlines=(*drawn, end.drawn, *(got[1] for got in (tip, overhang) if got is not None)),
     )
-    checks = {
+    lost = tuple(got for got in more if isinstance(got, NotMeasured))
+    return replace(base, frets=(reading,), not_measured=lost, flags=fret.flags, checks=_checks(fret))
+
+
+def _checks(fret: StandingFret) -> dict[str, float]:
+    return {
         "elevation_deg": math.degrees(fret.elevation),
         "u_elevation_deg": math.degrees(fret.u_elevation),
         "lean_deg": math.degrees(fret.pose.lean),
         "blur_px": fret.blur_px,
     }
-    return replace(base, frets=(reading,), flags=fret.flags, checks=checks)
 
 
 def _end_of(ask: Ask) -> End:

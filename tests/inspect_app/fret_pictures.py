@@ -48,6 +48,7 @@ class Scene:
     noise: float = 1.5
     strings: tuple = ()
     near: tuple = ()
+    tip: float = 0.0
     seed: int = 0
 
     @property
@@ -98,9 +99,26 @@ def surface(scene, x0=0.0, worn=True, n_y=1000, n_x=61):
     low = (y - scene.ends[0])[:, None] / math.tan(math.radians(scene.bevels[0]) + 1e-9)
     high = (scene.ends[1] - y)[:, None] / math.tan(math.radians(scene.bevels[1]) + 1e-9)
     rise = np.minimum(rise, np.minimum(low, high))
+    rise = np.minimum(rise, np.minimum(*(_tip(scene, y, i) for i in (0, 1)))[:, None])
     board = np.sqrt(scene.radius**2 - y**2) - scene.radius
     return np.stack(
         [np.broadcast_to(x + x0, rise.shape), np.broadcast_to(y[:, None], rise.shape), board[:, None] + rise], axis=-1
+    )
+
+
+def _tip(scene, y, i):
+    """Height that rounding leaves at the treble (0) or bass (1) tip: a circle that touches top and bevel."""
+    level = np.full_like(y, scene.height)
+    if scene.tip == 0.0:
+        return level
+    inward = (1.0, -1.0)[i]
+    b = math.radians(scene.bevels[i])
+    corner = scene.height * math.tan(b)
+    run = inward * (y - scene.ends[i]) - corner  # from the sharp corner inward
+    centre = scene.tip * math.tan((math.pi / 2.0 - b) / 2.0)
+    round_ = (run > centre - scene.tip * math.cos(b)) & (run < centre)
+    return np.where(
+        round_, scene.height - scene.tip + np.sqrt(np.maximum(scene.tip**2 - (run - centre) ** 2, 0.0)), level
     )
 
 
