@@ -115,9 +115,21 @@ async def _warm(app: st.App) -> AsyncIterator[None]:
     import_module("altair")
     import_module("pandas")
     import_module("pyarrow")
-    gc.collect()
-    gc.freeze()  # what is loaded stays: the collection after every rerun need not walk it again
+    settle()
     yield
+
+
+def settle() -> None:
+    """Leave out all that is loaded by now of later collections: there is one after every rerun, and what is loaded
+    stays."""
+    gc.collect()
+    gc.freeze()
+
+
+@lru_cache(maxsize=1)
+def settle_once() -> None:
+    """As `settle`, when a page with readings has been shown for the first time: that loads the rest."""
+    settle()
 
 
 def config(chosen: Settings) -> dict[str, Any]:

@@ -157,12 +157,14 @@ def card(r: services.ReadingView, rows: Rows, photo: services.PhotoView) -> None
 
 def more(r: services.ReadingView, length: Length) -> None:
     """Where the uncertainty comes from, and what was said of the reading before."""
-    with st.expander("Where its uncertainty comes from"):
+    parts_of_u = st.expander("Where its uncertainty comes from", on_change="rerun", key="parts")
+    if parts_of_u.open:
         q = r.reading.value
         total = sum(c.u**2 for c in q.contributions) or 1.0
         parts = sorted(q.contributions, key=lambda c: -c.u)
-        st.table({"Share of U²": {c.source: f"{c.u**2 / total:.0%}" for c in parts}}, border="horizontal")
-        st.caption("U = 2 u: the true value lies within value ± U about 95 times in 100.")
+        shares = {c.source: f"{c.u**2 / total:.0%}" for c in parts}
+        parts_of_u.table({"Share of U²": shares}, border="horizontal")
+        parts_of_u.caption("U = 2 u: the true value lies within value ± U about 95 times in 100.")
     said = services.history(server.store(), r.photo_id, r.reading.key)
     if said:
         with st.expander("What was decided before"):
@@ -209,6 +211,7 @@ def review(job_id: int) -> None:
     with right:
         card(at, rows if at in rows else every, photo)
     table(rows)
+    server.settle_once()
 
 
 def nothing(job_id: int, every: Rows) -> None:
