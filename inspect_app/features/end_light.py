@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from calib.photo import Photo, linear_light
 from inspect_app.features.crown import FretFrame
 
-__all__ = ["EndLight", "end_light", "noise_of", "board_fit", "crown_fit", "face_fit", "TAPER", "LAG_MM"]
+__all__ = ["EndLight", "end_light", "noise_of", "board_fit", "crown_fit", "face_fit", "TAPER"]
 
 Floats = NDArray[np.float64]
 
@@ -64,9 +64,9 @@ _AHEAD_MM = (0.35, 0.8)
 """A crown is expected to go on as it is so much farther in: past the blur and burr of its rim, short of a flat."""
 _CROWN_SURE_MM = 1.5
 """Innermost part read, crown wherever the end may be: how evenly a crown goes on is learnt there."""
-LAG_MM = 0.15
+_LAG_MM = 0.15
 _STEP = np.array([0.15, 0.075, 0.075])[:, None]
-"""How much the light of a bevel changes over `LAG_MM` up its face, which is past the blur: it mirrors what lies before
+"""How much the light of a bevel changes over `_LAG_MM` up its face, which is past the blur: it mirrors what lies before
 it, the board's margin lowest, and that has no sharp edges of its own."""
 _STEP_MOST = 8.0
 """Four standard deviations: a greater change is as likely as that one."""
@@ -103,6 +103,11 @@ class EndLight:
     def step_mm(self) -> float:
         """Distance of rows."""
         return float(self.inward_mm[1] - self.inward_mm[0])
+
+    @property
+    def lag(self) -> int:
+        """Rows over which the change of a bevel's light is judged."""
+        return max(1, round(_LAG_MM / self.step_mm))
 
     @property
     def sample_mm2(self) -> float:
@@ -279,7 +284,7 @@ def face_fit(e: EndLight, noise: Floats, strips: slice) -> tuple[Floats, Floats]
     part = np.sort(e.strips[:, :, strips], axis=2)
     tone = _middle(part)
     fit = _or_stray(_normal(part - tone, _scatter(noise, _FILED, tone[0]))).sum(axis=1) * e.seen
-    lag = max(1, round(LAG_MM / e.step_mm))
+    lag = e.lag
     change, both = np.zeros(len(fit)), e.seen.copy()
     a, b, c = ((tone[:, lag:, 0] - tone[:, :-lag, 0]) / _STEP) ** 2
     change[lag:] = -0.5 / lag * (a + b + c)

@@ -19,7 +19,6 @@ from calib.photo import Photo
 from inspect_app.features.crown import FretFrame
 from inspect_app.features.crown_edge import EDGE_U_PX, CrownFit
 from inspect_app.features.end_light import (
-    LAG_MM,
     EndLight,
     board_fit,
     crown_fit,
@@ -136,7 +135,6 @@ def _weighed(light: EndLight, feet: range, inset: list[Floats]) -> Floats:
     board, crown = board_fit(light, noise).sum(axis=1), crown_fit(light, noise)
     before, inside = _summed(board), _summed(crown)
     last = min(n, feet.stop + round(_RIM_MOST_MM / light.step_mm))
-    lag = round(LAG_MM / light.step_mm)
     face: dict[tuple[int, int], tuple[Floats, Floats]] = {}
     out = np.empty((len(inset), len(feet)))
     for b, depth in enumerate(inset):
@@ -148,7 +146,7 @@ def _weighed(light: EndLight, feet: range, inset: list[Floats]) -> Floats:
             if strips not in face:
                 fit, change = face_fit(light, noise, slice(*strips))
                 face[strips] = _summed(fit), 0.5 * k * _summed(change)
-            for sums, begin in zip(face[strips], (first, min(max(first, lag), end)), strict=True):
+            for sums, begin in zip(face[strips], (first, min(max(first, light.lag), end)), strict=True):
                 total += sums[feet.start + end : feet.stop + end] - sums[feet.start + begin : feet.stop + begin]
         out[b] = total
     return out * (light.sample_mm2 / _ALIKE_MM2)
