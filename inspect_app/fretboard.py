@@ -12,7 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["SpacingFit", "fret_position", "fit_spacing", "number_steps", "sagitta", "HIGHEST_FRET"]
+from shared.measured import Measured
+
+__all__ = ["Cone", "SpacingFit", "fit_cone", "fret_position", "fit_spacing", "number_steps", "sagitta", "HIGHEST_FRET"]
 
 HIGHEST_FRET = 36
 """No board has more frets: 36 is three octaves (common practice, no source)."""
@@ -30,6 +32,63 @@ def sagitta(y: ArrayLike, radius: float) -> NDArray[np.float64]:
     """How far a cylinder of `radius` has fallen away at distance `y` from its centre line (mm, exact)."""
     y = np.asarray(y, dtype=float)
     return np.asarray(y**2 / (radius + np.sqrt(radius**2 - y**2))) if math.isfinite(radius) else np.zeros_like(y)
+
+
+@dataclass(frozen=True, slots=True)
+class Cone:
+    """A compound board: its radius grows in a straight line from the nut to the body.
+
+    Attributes
+    ----------
+    at_nut, gain : float
+        Radius at place 0, and what it grows by per unit of place.
+    u_at_nut, u_gain, covariance : float
+        Their standard uncertainties and covariance.
+    misfit : float
+        Scatter of the radii over what their uncertainties allow (Birge ratio, at least 1); it widens the others.
+    """
+
+    at_nut: float
+    gain: float
+    u_at_nut: float
+    u_gain: float
+    covariance: float
+    misfit: float
+
+    @property
+    def compound(self) -> bool:
+        """Whether the radius changes by more than its expanded uncertainty; else one radius is possible."""
+        return abs(self.gain) > 2.0 * self.u_gain
+
+    def radius(self, place: float) -> Measured:
+        """Radius of the board at a place, mm (GUM equation 13)."""
+        variance = self.u_at_nut**2 + (place * self.u_gain) ** 2 + 2.0 * place * self.covariance
+        return Measured.of(self.at_nut + self.gain * place, "mm", radii_of_the_frets=math.sqrt(max(variance, 0.0)))
+
+
+def fit_cone(place: ArrayLike, radius: ArrayLike, u: ArrayLike) -> Cone | None:
+    """Fit a cone through the crown line radii of several frets, by weighted least squares (ISO/TS 28037, clause 6).
+
+    Parameters
+    ----------
+    place : array_like, shape (N,)
+        Distance of the frets from the nut: mm, or share of the scale length.
+    radius, u : array_like, shape (N,)
+        Radii and their standard uncertainties, mm.
+
+    Returns
+    -------
+    Cone or None
+        None with fewer than three different places, where any two radii agree with some cone.
+    """
+    x, y, w = np.asarray(place, dtype=float), np.asarray(radius, dtype=float), 1.0 / np.asarray(u, dtype=float)
+    if len(np.unique(x)) < 3:
+        return None
+    (gain, at_nut), cov = np.polyfit(x, y, 1, w=w, cov="unscaled")
+    chi2 = float(np.sum((w * (y - at_nut - gain * x)) ** 2))
+    misfit = max(1.0, math.sqrt(chi2 / (len(x) - 2)))
+    cov = cov * misfit**2
+    return Cone(float(at_nut), float(gain), math.sqrt(cov[1, 1]), math.sqrt(cov[0, 0]), float(cov[0, 1]), misfit)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,13 +9,14 @@ import altair as alt
 import numpy as np
 from numpy.typing import NDArray
 
+from inspect_app.fretboard import Cone, fit_cone, fret_position
 from inspect_app.inspection import FretReading, Inspection
 from inspect_app.ui.words import Length
 from inspect_app.wear import WearMap
 from shared.measured import Contribution, Measured
 from shared.units import MM_PER_INCH, unit_shown
 
-__all__ = ["Change", "Cone", "changes", "cone", "crown_profile", "profile_chart", "radius_chart", "radius_rows"]
+__all__ = ["Change", "changes", "cone", "crown_profile", "place_of", "profile_chart", "radius_chart", "radius_rows"]
 
 _ACCENT, _QUIET = "#0b8f82", "#8a8f90"
 Chart = alt.LayerChart | alt.FacetChart
@@ -60,14 +61,6 @@ def profile_chart(place: Vector, depth: Vector, length: Length) -> Chart:
     return alt.layer(arc, line, height=240)
 
 
-@dataclass(frozen=True, slots=True)
-class Cone:
-    """A straight line through the radii along the neck: at the first and the last fret read, with u."""
-
-    at_first: Measured
-    at_last: Measured
-
-
 def radius_rows(inspections: Iterable[Inspection]) -> list[tuple[int, Measured]]:
     """Crown line radii by fret, in the order of the frets."""
     found = [(f.number, f.crown_line_radius) for i in inspections for f in i.frets if f.crown_line_radius is not None]
@@ -75,21 +68,13 @@ def radius_rows(inspections: Iterable[Inspection]) -> list[tuple[int, Measured]]
 
 
 def cone(rows: Sequence[tuple[int, Measured]]) -> Cone | None:
-    """Weighted straight line of the radius over the place along the neck; ``None`` with fewer than three frets.
+    """The cone through the radii, over the share of the scale length; ``None`` with fewer than three frets."""
+    return fit_cone([place_of(n) for n, _ in rows], [q.value for _, q in rows], [q.u for _, q in rows])
 
-    Place is 1 - 2^(-n/12) of the scale length (equal temperament). Weighted least squares with known u; its covariance
-    is (X' W X)^-1.
-    """
-    if len({n for n, _ in rows}) < 3:
-        return None
-    x = np.array([1.0 - 2.0 ** (-n / 12.0) for n, _ in rows])
-    w = np.array([1.0 / q.u**2 for _, q in rows])
-    design = np.column_stack([np.ones_like(x), x])
-    cov = np.linalg.inv(design.T @ (design * w[:, None]))
-    fit = cov @ design.T @ (w * np.array([q.value for _, q in rows]))
-    ends = [np.array([1.0, v]) for v in (x.min(), x.max())]
-    at = [Measured.of(float(e @ fit), "mm", radii_of_the_frets=float(np.sqrt(e @ cov @ e))) for e in ends]
-    return Cone(at[0], at[1])
+
+def place_of(number: int) -> float:
+    """Where a fret lies, as a share of the scale length from the nut."""
+    return float(fret_position(1.0, number))
 
 
 def radius_chart(rows: Sequence[tuple[int, Measured]], length: Length) -> Chart:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from inspect_app.fretboard import SLOT_U_MM, fit_spacing, fret_position, number_steps, sagitta
+from inspect_app.fretboard import SLOT_U_MM, fit_cone, fit_spacing, fret_position, number_steps, sagitta
 
 REFERENCE = tomllib.loads((Path(__file__).parents[1] / "reference" / "equal_temperament.toml").read_text())
 
@@ -82,3 +82,36 @@ def test_an_inlay_between_is_no_fret():
 
 def test_two_frets_are_taken_as_neighbours():
     assert number_steps([3.0, 30.0]).tolist() == [0, 1]
+
+
+LINES = tomllib.loads((Path(__file__).parents[1] / "reference" / "iso28037.toml").read_text())["line"]
+
+
+@pytest.mark.parametrize("case", LINES, ids=lambda c: c["name"])
+def test_a_cones_line_is_that_of_iso_28037(case):
+    """ISO/TS 28037:2010, pages 13 and 14; where its chi-squared is above its degrees of freedom, ours is wider."""
+    cone = fit_cone(case["x"], case["y"], case["u"])
+    wider = max(1.0, math.sqrt(case["chi2"] / (len(case["x"]) - 2)))
+    assert cone.misfit == pytest.approx(wider, rel=1e-3)
+    assert (cone.at_nut, cone.gain) == pytest.approx((case["a"], case["b"]), abs=1e-4)
+    assert (cone.u_at_nut, cone.u_gain) == pytest.approx((wider * case["u_a"], wider * case["u_b"]), rel=1e-3)
+    assert cone.covariance == pytest.approx(wider**2 * case["cov"], rel=1e-3)
+
+
+def test_a_compound_board_is_told_from_a_cylinder_and_its_radius_covered():
+    rng = np.random.default_rng(3)
+    place = fret_position(647.7, [1, 5, 9, 12, 17])
+    inside = []
+    for _ in range(200):
+        true = 241.3 + 0.25 * place  # 9.5 to 16 inches over a board (common practice, no source)
+        cone = fit_cone(place, true + rng.normal(0.0, 2.0, 5), np.full(5, 2.0))
+        assert cone.compound
+        at = cone.radius(float(place[2]))
+        inside.append(abs(at.value - true[2]) <= at.expanded)
+    assert 0.9 <= np.mean(inside) <= 0.995
+    told = [fit_cone(place, 304.8 + rng.normal(0.0, 2.0, 5), np.full(5, 2.0)).compound for _ in range(200)]
+    assert np.mean(told) < 0.08
+
+
+def test_two_frets_give_no_cone():
+    assert fit_cone([30.0, 30.0, 120.0], [250.0, 251.0, 270.0], [1.0, 1.0, 1.0]) is None

@@ -6,7 +6,7 @@ import pytest
 from inspect_app.inspection import CameraSummary, Flat, FretReading, Inspection, Outline, PhotoSummary
 from inspect_app.instrument import Instrument, string_places
 from inspect_app.ui.heat import STEPS, cells, heat_table, tone
-from inspect_app.ui.profiles import changes, cone, crown_profile, radius_rows
+from inspect_app.ui.profiles import changes, cone, crown_profile, place_of, radius_rows
 from inspect_app.wear import build_wear_map
 from shared.measured import Measured, NotMeasured
 from tests.inspect_app.conftest import mm
@@ -106,11 +106,11 @@ def test_a_compound_board_is_told_by_its_cone():
                            (FretReading(n, crown_line_radius=mm(r, 3.0)),)) for n, r in true.items()]  # fmt: skip
     rows = radius_rows(readings)
     fitted = cone(rows)
-    assert fitted.at_first.value == pytest.approx(true[1])
-    assert fitted.at_last.value == pytest.approx(true[12])
+    assert fitted.radius(place_of(1)).value == pytest.approx(true[1])
+    assert fitted.radius(place_of(12)).value == pytest.approx(true[12])
     design = np.column_stack([np.ones(4), [x[n] for n, _ in rows]])
     cov = np.linalg.inv(design.T @ design / 9.0)  # u = 3 mm each
-    assert fitted.at_first.u == pytest.approx(float(np.sqrt(design[0] @ cov @ design[0])))
+    assert fitted.radius(place_of(1)).u == pytest.approx(float(np.sqrt(design[0] @ cov @ design[0])))
     assert cone(rows[:2]) is None
 
 

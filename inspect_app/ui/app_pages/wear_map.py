@@ -11,7 +11,7 @@ from inspect_app.services.deciding import inspections_of, rates, wear_of
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.heat import SHOWS, Show, cells, heat_table
-from inspect_app.ui.profiles import changes, cone, crown_profile, profile_chart, radius_chart, radius_rows
+from inspect_app.ui.profiles import changes, cone, crown_profile, place_of, profile_chart, radius_chart, radius_rows
 from inspect_app.ui.words import plain, shown, signed
 from inspect_app.wear import WearMap
 from shared.errors import InspectError
@@ -87,10 +87,8 @@ def _cone_text(radii: list[tuple[int, Measured]]) -> str:
     fitted = cone(radii)
     if fitted is None:
         return "Three frets or more tell a compound board from a cylinder."
-    first, last = (shown(q, length_unit()) for q in (fitted.at_first, fitted.at_last))
-    gap = abs(fitted.at_last.value - fitted.at_first.value)
-    u = 2.0 * (fitted.at_first.u**2 + fitted.at_last.u**2) ** 0.5
-    kind = "a compound board" if gap > u else "no difference larger than U: one radius is possible"
+    first, last = (shown(fitted.radius(place_of(n)), length_unit()) for n in (radii[0][0], radii[-1][0]))
+    kind = "a compound board" if fitted.compound else "no difference larger than U: one radius is possible"
     return f"A straight line through them runs from {first} to {last}: {kind}."
 
 
