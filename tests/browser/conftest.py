@@ -83,13 +83,13 @@ def bench(tmp_path_factory):
 
 @pytest.fixture(scope="package")
 def demo(tmp_path_factory):
-    """The pages on the demo job with the recipes it is measured with: their address and the job."""
+    """The pages on the demo job with the recipes it is measured with: their address, the job, the data folder."""
     data = tmp_path_factory.mktemp("demo") / "data"
     store = open_store(data)
     job = load_demo(store)
     store.close()
     with served(data, "--real") as address:
-        yield address, job
+        yield address, job, data
 
 
 @pytest.fixture

@@ -21,7 +21,7 @@ def grave_findings(page):
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_page_has_a_serious_finding(chromium, demo, scheme):
-    address, job = demo
+    address, job, _ = demo
     grave = {}
     with window(chromium, address, color_scheme=scheme) as page:
         for name in PAGES:

@@ -201,7 +201,7 @@ function handleNode(me, spec) {
   svgEl("circle", { class: "rim", r: 9 }, node);
   svgEl("circle", { class: "ring", r: 9 }, node);
   svgEl("circle", { class: "dot", r: 2.2 }, node);
-  node.addEventListener("pointerdown", (e) => grab(me, e, spec.id, node));
+  node.addEventListener("pointerdown", (e) => grab(me, e, nearest(me, e)));
   node.addEventListener("keydown", (e) => nudge(me, e, spec.id));
   node.addEventListener("focus", () => magnify(me, spec.id));
   node.addEventListener("blur", () => { if (!me.held) me.loupe.classList.remove("on"); });
@@ -231,7 +231,13 @@ function tell(me) {
 
 // ---- moving handles ------------------------------------------------------------------------------------------
 
-function grab(me, e, id, node) {
+// Where targets overlap, the handle nearest to the finger is meant, not the one drawn last.
+function nearest(me, e) {
+  const far = (h) => g.distance(g.toScreen(me.view, me.pts[h.spec.id]), point(me, e));
+  return me.handles.reduce((best, h) => (far(h) < far(best) ? h : best));
+}
+
+function grab(me, e, { spec: { id }, node }) {
   e.stopPropagation();
   e.preventDefault();
   node.focus({ preventScroll: true });

@@ -1,0 +1,58 @@
+"""Edges of every kind moved on the demo job: the value follows, is measured anew on letting go, and can be undone."""
+
+import re
+from urllib.parse import urlencode
+
+import pytest
+
+from inspect_app.services import open_store, readings
+from tests.browser.conftest import settled, window
+
+pytestmark = pytest.mark.browser
+SHOWN = "() => [...document.querySelectorAll('h2')].find(h => h.innerText.includes('±'))?.innerText"
+KINDS = [
+    ("crown width", "body side, point 1", (9, 0)),
+    ("length", "treble end", (0, -9)),
+    ("flat width", "nut side", (-9, 0)),
+    ("flat length", "bass end", (0, -9)),
+    ("divot depth", "floor", (0, 5)),
+    ("divot length", "treble end", (-9, 0)),
+    ("crown line radius", "middle", (0, -2)),
+    ("bevel treble", "foot", (5, 0)),
+]
+
+
+def reading_of(demo, quantity):
+    """A reading of this kind that the demo job has: the widest or deepest, whose handles lie well apart."""
+    store = open_store(demo[2])
+    found = [r for r in readings(store, demo[1]) if r.reading.quantity == quantity]
+    store.close()
+    return max(found, key=lambda r: r.reading.value.value, default=None)
+
+
+@pytest.mark.parametrize(("quantity", "handle", "by"), KINDS, ids=[k for k, *_ in KINDS])
+def test_a_moved_edge_is_measured_anew_and_taken_back(chromium, demo, quantity, handle, by):
+    reading = reading_of(demo, quantity)
+    if reading is None:
+        pytest.skip(f"the demo job has no {quantity}")
+    with window(chromium, demo[0]) as page:
+        query = urlencode({"job": demo[1], "photo": reading.photo_id, "reading": reading.reading.key})
+        page.goto(f"{demo[0]}/readings?{query}")
+        ring = page.get_by_role("slider", name=re.compile(f"{handle}$|{handle} of"))
+        ring.first.wait_for()
+        settled(page)
+        before = page.evaluate(SHOWN)
+        box = ring.first.bounding_box()
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.mouse.move(x + by[0], y + by[1], steps=3)
+        live = page.locator(".live").inner_text()
+        assert "about" in live
+        assert live.startswith(quantity)
+        page.mouse.up()
+        page.wait_for_function(f"was => ({SHOWN})() !== was", arg=before)
+        settled(page)
+        assert page.get_by_text("A person placed an edge.").is_visible()
+        page.get_by_role("button", name="Undo the last move").click()
+        page.wait_for_function(f"was => ({SHOWN})() === was", arg=before)
