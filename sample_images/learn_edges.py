@@ -102,18 +102,28 @@ def _adam(
 def main() -> None:
     """Entry point."""
     p = argparse.ArgumentParser(description="Teach the edge finder from drawn cross-sections.")
-    p.add_argument("--edges", type=int, default=30_000)
-    p.add_argument("--epochs", type=int, default=20)
+    p.add_argument("--networks", type=int, default=3)
+    p.add_argument("--edges", type=int, default=50_000)
+    p.add_argument("--epochs", type=int, default=18)
     p.add_argument("--seed", type=int, default=1)
     p.add_argument("--out", type=Path, default=Path(edge_look.__file__).with_name("edge_look.npz"))
     a = p.parse_args()
-    fresh = places_about(draw_edges(2000, a.seed + 1))
+    taught = [_taught(a.edges, a.epochs, a.seed + 2 * n) for n in range(a.networks)]
+    together = [[np.stack(same) for same in zip(*layer, strict=True)] for layer in zip(*taught, strict=True)]
+    table = {
+        f"{name}{k}": w for k, pair in enumerate(together) for name, w in zip(("weight", "bias"), pair, strict=True)
+    }
+    np.savez(a.out, **table)
+
+
+def _taught(edges: int, epochs: int, seed: int) -> Layers:
+    """One network, taught by drawings of its own and tried on others."""
+    fresh = places_about(draw_edges(2000, seed + 1))
     layers: Layers = ()
-    for lost, layers in learn(places_about(draw_edges(a.edges, a.seed)), a.epochs, a.seed):
+    for lost, layers in learn(places_about(draw_edges(edges, seed)), epochs, seed):
         off = np.abs(PLACES_MM[score(layers, fresh).argmax(axis=1)])
         print(f"score {lost:.3f}; of unseen edges {np.mean(off < 0.04):.0%} within 0.04 mm", flush=True)
-    pairs = enumerate(layers)
-    np.savez(a.out, **{f"{name}{k}": w for k, pair in pairs for name, w in zip(("weight", "bias"), pair, strict=True)})
+    return layers
 
 
 if __name__ == "__main__":

@@ -1,12 +1,10 @@
 """The crown's two edges, where the metal meets the board, to a fraction of a pixel.
 
-Where an edge may be is asked of what the foot of a crown looks like (`edge_look`). Frets of one board are mostly one
-wire, so both edges of all frets are then judged together. From aside, a round crown hides its own foot: the outline of
-the arc is seen instead, and reckoned back.
-
-How soft a photo is, and where a fret ends, is judged by steps and bends of the light alone (`mean_evidence`): on wood
-and on metal the logarithm of the light is smooth, so that two curves which meet, both blurred alike, explain an edge
-better than one.
+Where an edge may be is asked of what the foot of a crown looks like (`edge_look`), and of steps and bends of the light
+(`mean_evidence`): on wood and on metal the logarithm of the light is smooth, so that two curves which meet, both
+blurred alike, explain an edge better than one. Frets of one board are mostly one wire, so both edges of all frets are
+then judged together. From aside, a round crown hides its own foot: the outline of the arc is seen instead, and reckoned
+back.
 """
 
 from __future__ import annotations
@@ -21,7 +19,7 @@ from scipy.ndimage import map_coordinates
 from scipy.special import ndtr
 
 from inspect_app.features.crown import FretPatch
-from inspect_app.features.edge_look import Evidence, foot_evidence
+from inspect_app.features.edge_look import LEAST, Evidence, foot_evidence
 
 __all__ = [
     "CrownProfile",
@@ -63,6 +61,9 @@ _SEGMENTS = 12
 _ROWS = 8
 _LOOK_MM = 1.6
 """Half of the width across a fret that has to be in view: half of the widest wire (common practice, no source)."""
+_STEP_TELLS = 3.0
+"""A step of the light, however sharp, makes an edge there no more than so much likelier (logarithm; 20 times): it says
+to a fraction of a pixel where something ends, but a shadow ends as well. What the foot looks like decides which."""
 _OFF_MM = 0.9
 """How far the overview may have put a fret off its centre line: half of a hard shadow as long as the crown is high,
 and its own 0.2 mm."""
@@ -80,9 +81,12 @@ _ALIKE_MM = 0.15
 _OTHER_WIRE = 4.0
 """Logarithm of how much likelier a width is that the others have than any one other. Nobody said whether frets were
 replaced: at even odds, `WIRE_SD_MM` of the others' widths weighs as much as all 2.2 mm of other wire do."""
+FOOT_U_MM = 0.01
+"""Standard uncertainty of where a crown's foot is, however well it is seen: wire is rolled and frets are filed to
+about a hundredth (common practice, no source)."""
 EDGE_U_PX = 0.3
-"""Standard uncertainty of where a sharp edge is, in pixels of the photo, whatever the evidence: the metal's edge is
-rounded and burred, the blur is not quite Gaussian, and the camera has sharpened it (judged on rendered photos)."""
+"""Standard uncertainty of where a sharp step of light is, in pixels of the photo, whatever the evidence: metal's edge
+is rounded and burred, the blur is not quite Gaussian, and the camera has sharpened it (judged on rendered photos)."""
 
 
 @dataclass(frozen=True)
@@ -287,13 +291,23 @@ def crown_evidence(profiles: list[CrownProfile], views: list[float]) -> tuple[li
     The profiles share one grid: the patches were resampled alike. `views` are their angles of view, as in `seen_edges`.
     """
     at, px_per_mm = profiles[0].across_mm, profiles[0].px_per_mm
-    softness = _softness(at, np.stack([p.log_light for p in profiles]), px_per_mm)
+    light = np.stack([p.log_light for p in profiles])
+    softness = _softness(at, light, px_per_mm)
     places = np.arange(_INNERMOST_MM, WIDTH_MM[1] / 2.0 + _OFF_MM, 0.25 / px_per_mm)
+    sides = []
+    for side in (-1, 1):
+        steps = mean_evidence(at, light, side, softness, px_per_mm)
+        looks = [foot_evidence(at, y, places, side, px_per_mm / softness, v) for y, v in zip(light, views, strict=True)]
+        sides.append([_with_steps(e, steps.across_mm, r) for e, r in zip(looks, steps.log_ratio, strict=True)])
+    return list(zip(*sides, strict=True)), softness
 
-    def edge(p: CrownProfile, view: float, side: int) -> Evidence:
-        return foot_evidence(at, p.log_light, places, side, px_per_mm / softness, view)
 
-    return [(edge(p, v, -1), edge(p, v, 1)) for p, v in zip(profiles, views, strict=True)], softness
+def _with_steps(look: Evidence, at: Floats, log_ratio: Floats) -> Evidence:
+    """A density of edges, with what steps and bends of the light tell as well; a density again."""
+    told = np.clip(np.interp(look.across_mm, at, log_ratio), 0.0, _STEP_TELLS)
+    both = look.log_ratio + told
+    both -= math.log(float(np.sum(np.exp(both))) * abs(float(look.across_mm[1] - look.across_mm[0])))
+    return Evidence(look.across_mm, np.maximum(both, LEAST))
 
 
 def _softness(at: Floats, light: Floats, px_per_mm: float) -> float:
@@ -352,7 +366,7 @@ def fit_crowns(
     prior = np.log(near @ wire + math.exp(-_OTHER_WIRE))
     middle = float(wire @ widths)
     return [
-        _read(s - s.max() + prior, widths, shifts, v, height, px_per_mm, middle)
+        _read(s - s.max() + prior, widths, shifts, v, height, middle)
         for (s, shifts), v in zip(surfaces, view, strict=True)
     ]
 
@@ -380,15 +394,12 @@ def _surface(
     return total, shifts
 
 
-def _read(
-    likely: Floats, widths: Floats, shifts: Floats, view: float, height: float, px_per_mm: float, wire: float
-) -> CrownFit:
+def _read(likely: Floats, widths: Floats, shifts: Floats, view: float, height: float, wire: float) -> CrownFit:
     p = np.exp(np.maximum(likely - likely.max(), -50.0))
     p /= p.sum()
     width, centre = float(p.sum(axis=0) @ widths), float(p.sum(axis=1) @ shifts)
-    floor = EDGE_U_PX / px_per_mm
-    u_w = math.sqrt(float(p.sum(axis=0) @ (widths - width) ** 2) + 2.0 * floor**2)
-    u_c = math.sqrt(float(p.sum(axis=1) @ (shifts - centre) ** 2) + floor**2 / 2.0)
+    u_w = math.hypot(_half_of_95(widths, p.sum(axis=0), width), math.sqrt(2.0) * FOOT_U_MM)
+    u_c = math.hypot(_half_of_95(shifts, p.sum(axis=1), centre), FOOT_U_MM / math.sqrt(2.0))
     nut, body = seen_edges(width, height, view)
     return CrownFit(
         width,
@@ -399,3 +410,12 @@ def _read(
         height,
         abs(width - wire) < _ALIKE_MM,
     )
+
+
+def _half_of_95(x: Floats, p: Floats, mean: float) -> float:
+    """Standard uncertainty that makes ``mean +- U`` reach as far as 95 % of the probability on its wider side.
+
+    Stated so (JCGM 101:2008, 5.3.4), for in a standard deviation one rival in a hundred, far away, speaks for all.
+    """
+    low, high = np.interp([0.025, 0.975], np.cumsum(p), x)
+    return float(max(mean - low, high - mean)) / 1.96

@@ -3,9 +3,10 @@
 Neither brightness nor gradient marks where metal meets the board: a steep mirror-like flank shows the board itself, a
 shadow hugs its foot and ends in an edge of its own, and the brightest line on the crown is a lamp. What the light does
 around that place was learnt from cross-sections drawn by what physics says of them (`sample_images.edge_light`, taught
-by `sample_images.learn_edges`); no photo took part. A small network scores every place by the light around it; the
-scores, normalised, are the probability that the edge is there, and it was taught to make that probability true (the
-logarithmic score, Good 1952, "Rational decisions").
+by `sample_images.learn_edges`); no photo took part. Small networks score every place by the light around it; their mean
+scores, normalised, are the probability that the edge is there, and they were taught to make that probability true (the
+logarithmic score, Good 1952, "Rational decisions"). Each learnt from drawings of its own, so that what one takes from
+chance the others do not.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Evidence", "Layers", "look_windows", "score", "foot_evidence", "OFFSETS_MM"]
+__all__ = ["Evidence", "Layers", "look_windows", "score", "foot_evidence", "OFFSETS_MM", "LEAST"]
 
 Floats = NDArray[np.float64]
 Layers = tuple[tuple[NDArray[np.float32], NDArray[np.float32]], ...]
@@ -31,7 +32,7 @@ _GROUND = (OFFSETS_MM > 0.3) & (OFFSETS_MM < 0.9)
 _DARKEST, _BRIGHTEST = -2.5, 3.5
 """Light is compared with the ground's, as a logarithm, within these: what is beyond tells nothing more."""
 _FILE = Path(__file__).with_name("edge_look.npz")
-_LEAST = -6.0
+LEAST = -6.0
 """Logarithm of the probability density (per mm) taken at least: one place in a few hundred looks like nothing drawn."""
 
 
@@ -78,10 +79,11 @@ def score(layers: Layers, windows: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 @cache
-def _learnt() -> Layers:
+def _learnt() -> tuple[Layers, ...]:
+    """The networks; their file holds each layer's weights and biases, one network after the other."""
     with np.load(_FILE) as stored:
-        count = len(stored.files) // 2
-        return tuple((stored[f"weight{k}"], stored[f"bias{k}"]) for k in range(count))
+        layers = [(stored[f"weight{k}"], stored[f"bias{k}"]) for k in range(len(stored.files) // 2)]
+    return tuple(tuple((weight[n], bias[n]) for weight, bias in layers) for n in range(len(layers[0][0])))
 
 
 def foot_evidence(
@@ -102,7 +104,7 @@ def foot_evidence(
     """
     outwards = slice(None, None, side)
     windows = look_windows((side * at_mm)[outwards], log_light[outwards], places_mm, px_per_mm, side * view)
-    logit = score(_learnt(), windows).astype(np.float64)
+    logit = np.mean([score(layers, windows) for layers in _learnt()], axis=0, dtype=np.float64)
     logit -= logit.max()
     density = logit - math.log(float(np.sum(np.exp(logit))) * (places_mm[1] - places_mm[0]))
-    return Evidence((side * places_mm)[outwards], np.maximum(density, _LEAST)[outwards])
+    return Evidence((side * places_mm)[outwards], np.maximum(density, LEAST)[outwards])
