@@ -7,7 +7,7 @@ from dataclasses import fields
 from datetime import datetime
 
 from sqlalchemy import func, select
-from sqlalchemy.orm import object_session
+from sqlalchemy.orm import object_session, undefer
 
 from inspect_app.ask import Ask
 from inspect_app.inspection import Inspection
@@ -61,7 +61,7 @@ def current_inspection(photo: Photo) -> InspectionRow | None:
     if session is None:
         return None
     present = select(InspectionRow).where(InspectionRow.photo_id == photo.id, InspectionRow.superseded_by.is_(None))
-    return session.scalar(present.order_by(InspectionRow.id.desc()).limit(1))
+    return session.scalar(present.order_by(InspectionRow.id.desc()).limit(1).options(undefer(InspectionRow.ask)))
 
 
 _read: OrderedDict[tuple[str, int, datetime], Inspection] = OrderedDict()

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import cast
 
+from sqlalchemy import inspect
 from sqlalchemy.orm import Session
 
 from inspect_app import __version__
@@ -211,6 +212,10 @@ def _stored(ask: Ask) -> dict[str, object]:
     return dict(json.loads(json.dumps(ask.to_dict())))
 
 
+_ALL_OF_IT = [column.key for column in inspect(InspectionRow).column_attrs]
+"""Every column in one query: left to themselves, question and answer are read one by one when they are asked for."""
+
+
 def _keep(session: Session, photo: PhotoRow, ask: Ask, answer: Inspection) -> InspectionRow:
     """Add an inspection in place of the present one; judgements of readings that came out the same go with it."""
     before = loading.current_inspection(photo)
@@ -229,7 +234,7 @@ def _keep(session: Session, photo: PhotoRow, ask: Ask, answer: Inspection) -> In
         _carry_judgements(before, kept, answer)
     touch(photo.job)
     session.flush()
-    session.refresh(kept)
+    session.refresh(kept, _ALL_OF_IT)
     return kept
 
 

@@ -157,10 +157,15 @@ def _recalling(photo: Photo, frets: tuple[_Fret, ...], level: neck.Level, covers
         frame = _held(frets[i], edges).frame
         return search_flats(sample_patch(photo, frame, covers, width, asked, height_mm=level.crown_height))
 
-    @lru_cache(maxsize=256)  # some kB each
+    @lru_cache(maxsize=256)  # some kB each, as those below
+    def crown(i: int, edges: tuple[HandEdge, ...]) -> tuple[_Fret, Measured | NotMeasured, Measured]:
+        f = _held(frets[i], edges)
+        return f, _length(f, level), _width(f, level)
+
+    @lru_cache(maxsize=256)
     def reading(i: int, edges: tuple[HandEdge, ...], flags: tuple[str, ...]) -> _Read:
         on_crown = tuple(e for e in edges if ", flats " not in e.what)
-        return _reading(_held(frets[i], edges), level, flags, edges, lambda width: search(i, on_crown, width))
+        return _reading(*crown(i, on_crown), flags, edges, lambda width: search(i, on_crown, width))
 
     return reading
 
@@ -355,15 +360,15 @@ def _positions(frets: Sequence[_Fret], level: neck.Level) -> tuple[Measured, ...
 
 def _reading(
     f: _Fret,
-    level: neck.Level,
+    length: Measured | NotMeasured,
+    width: Measured,
     flags: tuple[str, ...],
     edges: tuple[HandEdge, ...],
     search: Callable[[Measured], FlatSearch | NotMeasured],
 ) -> _Read:
     n = f.frame.number
-    length = _length(f, level)
     length = _marked(length, f, "length") if isinstance(length, Measured) else length
-    width = _marked(_width(f, level), f, "crown width").with_flags(*flags)
+    width = _marked(width, f, "crown width").with_flags(*flags)
     flats = read_flats(search(width), placed_on(edges, n))
     missing = [*([length] if isinstance(length, NotMeasured) else []), *flats.not_measured]
     reading = FretReading(

@@ -199,7 +199,9 @@ def review(job_id: int) -> None:
         nothing(job_id, every)
         return
     photo = services.photo_view(server.store(), at.photo_id)
-    services.make_ready(server.store(), photo.id)
+    if st.session_state.get("looked-at") != photo.id:
+        services.make_ready(server.store(), photo.id)
+        st.session_state["looked-at"] = photo.id
     here = tuple(r for r in every if r.photo_id == photo.id)
     scene = reading_scene(photo, here, at, length_unit(), st.session_state.get(f"rev-{photo.id}", 0))
     left, right = st.columns([7, 4], gap="medium")
