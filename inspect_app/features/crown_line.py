@@ -29,11 +29,12 @@ from inspect_app.features.pose import BoardPose
 __all__ = [
     "COLUMN_STEPS",
     "FINEST_MM",
+    "Across",
     "CrownLine",
     "crown_line_of",
     "find_crown_line",
     "fit_crown_circle",
-    "pooled_slope",
+    "look_across",
     "rise",
 ]
 
@@ -49,6 +50,8 @@ COLUMN_STEPS = 4
 OVER_MM, UNDER_MM = 0.6, 0.9
 """How far above and below a found circle the outline is followed: plain card to judge noise by, and the deepest divot
 (three quarters of an everyday crown)."""
+BESIDE_MM = 0.7
+"""How far below a crown line the metal's own light is looked at: two thirds of an everyday crown."""
 QUIET = 0.6
 """Share of what lies above the circle that is plain card for certain."""
 BEYOND_MM = 6.0
@@ -205,25 +208,39 @@ def _follow(
     return _refine(photo, pose, y, z + offsets[row], way, radius, mm_per_px)
 
 
-def pooled_slope(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float) -> tuple[Array, int, float]:
-    """Steepness across a crown line, the median along it: by row from `OVER_MM` above, in units of one column's noise.
+@dataclass(frozen=True)
+class Across:
+    """Light across a crown line, the median along it, by row from `OVER_MM` above to `BESIDE_MM` below.
 
-    Returns
-    -------
-    steepness : ndarray, shape (rows,)
+    Attributes
+    ----------
+    light, steepness : ndarray, shape (rows,)
+        Linear light, and its derivative in units of one column's noise.
     on : int
         Row of the crown line.
     noise : float
         Standard deviation of the steepness where there is plain card.
+    pitch : float
+        Distance of the rows, mm.
     """
+
+    light: Array
+    steepness: Array
+    on: int
+    noise: float
+    pitch: float
+
+
+def look_across(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float) -> Across:
+    """Light across a crown line."""
     lo, hi = line.span
     pitch = max(mm_per_px, FINEST_MM)
     y = np.arange(lo, hi, COLUMN_STEPS * pitch)
     z = line.circle.z(y) + float(np.median(rise(line.radius, line.elevation)))
-    light = _straightened(photo, pose, y, z, np.arange(OVER_MM, -0.3, -pitch))
+    light = _straightened(photo, pose, y, z, np.arange(OVER_MM, -BESIDE_MM, -pitch))
     quiet, on = int(QUIET * OVER_MM / pitch), int(OVER_MM / pitch)
-    steep = np.median(steepness(light, quiet), axis=1)
-    return np.asarray(steep, dtype=np.float64), on, float(np.std(steep[5:quiet]))
+    steep = np.asarray(np.median(steepness(light, quiet), axis=1), dtype=np.float64)
+    return Across(np.asarray(np.median(light, axis=1), np.float64), steep, on, float(np.std(steep[5:quiet])), pitch)
 
 
 def _refine(

@@ -18,10 +18,11 @@ from inspect_app.ask import Ask
 from inspect_app.features.crown_line import (
     COLUMN_STEPS,
     FINEST_MM,
+    Across,
     CrownLine,
     crown_line_of,
     find_crown_line,
-    pooled_slope,
+    look_across,
 )
 from inspect_app.features.lean import lean_from_frets, nearer_frets
 from inspect_app.features.outline import FINE_PX, look_along
@@ -36,6 +37,7 @@ __all__ = [
     "see_fret",
     "crown_of",
     "crossings",
+    "card_tone_below",
     "edge_above",
     "lens_blur",
     "u_scale",
@@ -77,6 +79,9 @@ EDGE_ABOVE = 0.1
 crown's outline and the line below it the lamp's: clean photos reach 0.06."""
 EDGE_ABOVE_SIGMA = 8.0
 """The same in standard deviations of what plain card shows when pooled."""
+CARD_TONE, CARD_TONE_MM = 0.04, 0.2
+"""Metal within so much of the card's light over so many millimetres may hide its outline against it, the lamp's line on
+it taking the outline's place; where a crown's light only passes through the card's tone, less than 0.04 mm of it do."""
 CROSSING_SIGMA = 12.0
 """An upright edge on the card this many deviations above its noise is a thing in front, not paper."""
 CROSSING_SHARP = 2.5
@@ -177,18 +182,29 @@ def _doubt(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, blu
         return "too little of the unworn crown line stands out against the backdrop; change the light"
     if blur > SOFT_FOR_AN_OUTLINE * max(lens, SHARPEST_PX):
         return "the edge followed is softer than the card's print, so it may be a reflection; change the light"
-    if edge_above(photo, pose, line, mm_per_px, blur) > EDGE_ABOVE:
+    across = look_across(photo, pose, line, mm_per_px)
+    if edge_above(across, blur) > EDGE_ABOVE:
         return "a fainter edge runs above the one followed: the metal has nearly the card's tone; change the light"
+    if card_tone_below(across) > CARD_TONE_MM:
+        return "the metal has the card's own tone, so its outline does not show; change the light"
     return ""
 
 
-def edge_above(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, blur_px: float) -> float:
+def edge_above(across: Across, blur_px: float) -> float:
     """Steepness of the strongest edge above a crown line, pooled along it, relative to the crown line's own."""
-    steep, on, noise = pooled_slope(photo, pose, line, mm_per_px)
-    own = float(np.abs(steep[on - 2 : on + 3]).max())
+    steep, on = np.abs(across.steepness), across.on
+    own = float(steep[on - 2 : on + 3].max())
     flank = math.ceil(3.0 * math.hypot(blur_px, FINE_PX))  # three standard deviations: the rest is its own
-    above = float(np.abs(steep[: max(on - flank, 1)]).max())
-    return above / max(own, 1e-9) if above > EDGE_ABOVE_SIGMA * noise else 0.0
+    above = float(steep[: max(on - flank, 1)].max())
+    return above / max(own, 1e-9) if above > EDGE_ABOVE_SIGMA * across.noise else 0.0
+
+
+def card_tone_below(across: Across) -> float:
+    """Width of the widest band below a crown line that has the tone of the card above it, mm."""
+    card = float(np.median(across.light[: across.on]))
+    like = np.abs(across.light[across.on + 3 :] / max(card, 1e-6) - 1.0) < CARD_TONE
+    ends = np.flatnonzero(np.diff(np.concatenate([[0], like.astype(np.int8), [0]])))
+    return float((ends[1::2] - ends[::2]).max(initial=0)) * across.pitch
 
 
 def lens_blur(photo: Photo, scale: Scale) -> float:

@@ -51,6 +51,11 @@ Ends = dict[End, EndReading]
 
 STEEP = math.radians(8.0)
 """Elevation beyond which even a hollow of `WANTED_MM` moves an everyday crown's outline by less than 0.004 mm."""
+USEFUL = math.radians(5.0)
+"""Elevation above which a lower camera shows more of a divot; below 2 degrees nearer frets get in the way."""
+DOUBTFUL = 0.5
+"""Share of a depth that its expanded uncertainty may reach before the photo that would settle it is asked for: beyond,
+a divot to dress and one to leave alone read alike."""
 WANTED_MM = 0.03
 """Depth of hollow that a photo ought to show: less is polished out without thought (common practice, no source)."""
 UNCLEAR = 0.1
@@ -210,9 +215,10 @@ def _least_depth(profile: Profile, fret: StandingFret) -> float:
 
 
 def _divot(h: Hollow, least: float, fret: StandingFret, ends: Ends, flags: tuple[str, ...]) -> Divot:
-    depth = measure_depth(
-        h, fret.crown, fret.u_elevation, fret.definition_mm, u_scale(fret), fret.resolved_mm
-    ).with_flags(*flags)
+    depth = measure_depth(h, fret.crown, fret.u_elevation, fret.definition_mm, u_scale(fret), fret.resolved_mm)
+    if fret.elevation > USEFUL and depth.expanded > DOUBTFUL * depth.value:
+        flags = (*flags, "STEEP_VIEW")
+    depth = depth.with_flags(*flags)
     foot, u_foot = foot_of(fret, ends.get("treble"))
     # the flat's far edge lies r sin(phi) behind the centre line: carry it along the line of sight
     behind = math.sqrt(max(2.0 * fret.crown.radius * depth.value - depth.value**2, 0.0))

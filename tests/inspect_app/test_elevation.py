@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 
+import cv2
 import pytest
 
 from calib.scales.ask import ScaleAsk
@@ -10,6 +11,7 @@ from inspect_app.ask import Ask
 from inspect_app.inspection import Inspection
 from inspect_app.views import measure
 from shared.errors import ScaleError
+from shared.flags import FLAGS
 from tests.inspect_app.fret_pictures import Scene, draw, scene_ask
 
 
@@ -61,6 +63,40 @@ def test_blind_depth_is_stated_and_a_steep_view_says_to_lower_the_camera():
     assert "STEEP_VIEW" in found.flags
     (reason,) = [n.reason for n in found.not_measured if n.what == "fret 5, divots"]
     assert "lower the camera to 2 to 5 degrees" in reason
+
+
+def test_a_doubtful_divot_says_that_a_lower_camera_would_settle_it():
+    scene = Scene(elevation=8.0, lean=0.0, divots=((-9.0, 0.05, 4.0), (7.0, 0.3, 4.0)), noise=0.8, seed=14)
+    shallow, deep = inspected(scene).frets[0].divots
+    assert within(shallow.depth, 0.05)
+    assert "STEEP_VIEW" in shallow.depth.flags
+    assert "STEEP_VIEW" not in deep.depth.flags
+    assert "Lower the camera" in FLAGS["STEEP_VIEW"].advice
+
+
+def test_metal_of_the_cards_own_tone_is_refused_and_the_lamps_line_on_it_not_taken_for_the_outline():
+    found = inspected(Scene(card=150, metal=150, wood=60, near=(300.0,), noise=1.0, seed=15))
+    assert not found.frets[0].divots
+    assert found.frets[0].crown_line_radius is None
+    assert "change the light" in next(n.reason for n in found.not_measured if n.what == "fret 5, divots")
+
+
+def test_a_soft_edge_is_not_taken_for_an_outline():
+    scene = Scene(divots=(), seed=16)
+    photo, _ = draw(scene)
+    top = slice(650, 1100)
+    soft = photo.bgr.copy()
+    soft[top] = cv2.GaussianBlur(soft[top], (0, 0), 5.0)
+    soft.flags.writeable = False
+    found = measure(replace(photo, bgr=soft), scene_ask(scene))
+    assert found.frets[0].crown_line_radius is None
+    assert any("softer than the card" in n.reason for n in found.not_measured)
+
+
+def test_a_divot_beside_the_end_is_found_and_its_place_told_from_the_end():
+    scene = Scene(divots=((-18.6, 0.3, 4.2), (6.0, 0.2, 3.0)), seed=17)
+    divots = inspected(scene).frets[0].divots
+    assert [d.from_treble_end.value for d in divots] == pytest.approx([3.4, 28.0], abs=0.3)
 
 
 def test_strings_across_the_crown_line_are_said_and_no_divot_is_given():
