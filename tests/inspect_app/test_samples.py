@@ -217,20 +217,11 @@ def judged(view):
     return out
 
 
-LEAST = {"plan": 60, "elevation": 8, "end": 3, "section": 6}
+LEAST = {"plan": 60, "elevation": 18, "end": 3, "section": 6}
 """Fewest figures a view must give on the samples: silence is not agreement."""
 
 
-SHORT = {
-    "elevation": "6 of 15 figures lie outside U, bevels up to 4.2 degrees off, two depths by 0.02 to 0.03 mm",
-}
-"""What is known to fall short on the samples, as measured; a view that comes right fails here and is freed."""
-
-
-@pytest.mark.parametrize(
-    "view",
-    [pytest.param(v, marks=pytest.mark.xfail(reason=SHORT[v], strict=True)) if v in SHORT else v for v in LEAST],
-)
+@pytest.mark.parametrize("view", LEAST)
 def test_measured_figures_agree_with_the_truth_within_their_uncertainty(view):
     found = judged(view)
     assert len(found) >= LEAST[view]
