@@ -254,8 +254,8 @@ def crossings(photo: Photo, fret: StandingFret) -> int:
     noise = 1.4826 * float(np.median(np.abs(slope))) + 1e-5
     strong = np.abs(slope) > max(CROSSING_SIGMA * noise, 0.02 * float(np.median(light)))
     strong &= np.abs(fine) > CROSSING_SHARP * np.abs(wide)
-    starts = int(np.sum(np.diff(strong.astype(np.int8)) == 1))
-    return starts // 2
+    edges = sum(int(np.sum(np.diff((strong & (way * slope > 0.0)).astype(np.int8)) == 1)) for way in (1.0, -1.0))
+    return edges // 2
 
 
 def u_scale(fret: StandingFret) -> float:
