@@ -33,7 +33,7 @@ from inspect_app.features.flat_outline import (
 from inspect_app.features.placed import NOTHING_PLACED, Placed
 from inspect_app.features.unworn import CrownView, Unworn, crown_view, fit_unworn, refit_unworn
 from inspect_app.inspection import Flat, Outline
-from shared.measured import Contribution, Measured, NotMeasured
+from shared.measured import COVERAGE_FACTOR, Contribution, Measured, NotMeasured
 
 __all__ = [
     "FlatFindings",
@@ -81,6 +81,8 @@ _SHORT_MM = 2.0
 _FADES_MM = 7.5
 """Beyond the outermost flats their tone is good for about so far: what flats mirror changes over one to two centimetres
 along a fret, as a lamp's band does."""
+_VAGUE = 0.5
+"""A flat whose length noise alone leaves in doubt by more than this share of it (U) is seen, but not measured."""
 _ONE_SIDED = 0.1
 """A boundary that gives less than this share of what is known of the width was as good as not seen."""
 
@@ -135,16 +137,32 @@ def search_flats(patch: FretPatch) -> FlatSearch | NotMeasured:
     if view is None:
         return NotMeasured(what, "Too little of the crown can be seen.")
     view, unworn, fits = _search(view, arc)
-    shown = [f.hidden <= 0.5 and f.both_ways for f in fits]
-    kept = [f for f, yes in zip(fits, shown, strict=True) if yes]
+    why_not = [_why_not(f, arc) for f in fits]
+    kept = [f for f, why in zip(fits, why_not, strict=True) if not why]
     lost = [
-        NotMeasured(what, f"The flat about {f.place:.0f} mm from the treble end is mostly covered.")
-        for f, yes in zip(fits, shown, strict=True)
-        if not yes
+        NotMeasured(what, f"The flat about {f.place:.0f} mm from the treble end {why}.")
+        for f, why in zip(fits, why_not, strict=True)
+        if why
     ]
     blind = _blind(view, unworn, arc, kept)
     not_measured = (*lost, *((NotMeasured(what, blind),) if blind else ()))
     return FlatSearch(patch, arc, view, tuple(kept), not_measured)
+
+
+def _why_not(fit: FlatOutline, arc: CrownArc) -> str:
+    """Why a flat that was found is not measured; empty where it is."""
+    if fit.hidden > 0.5 or not fit.both_ways:
+        return "is mostly covered"
+    slope = _length_slope(fit, arc)
+    if COVERAGE_FACTOR * math.sqrt(float(slope @ fit.cov @ slope)) > _VAGUE * length_at(fit.params, arc):
+        return "can't be told from scratches"
+    return ""
+
+
+def _length_slope(fit: FlatOutline, arc: CrownArc) -> Floats:
+    """Change of the length with each parameter of the outline."""
+    p = fit.params
+    return np.array([(length_at(p + e, arc) - length_at(p - e, arc)) / 2e-4 for e in 1e-4 * np.eye(5)])
 
 
 def read_flats(found: FlatSearch | NotMeasured, placed: Placed = NOTHING_PLACED) -> FlatFindings:
@@ -357,7 +375,7 @@ def length_at(params: Floats, arc: CrownArc, at_mm: float = LENGTH_AT_MM) -> flo
 def _reading(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView) -> Flat:
     plane, p = patch.frame.plane, fit.params
     length = length_at(p, arc)
-    by_length = np.array([(length_at(p + e, arc) - length_at(p - e, arc)) / 2e-4 for e in 1e-4 * np.eye(5)])
+    by_length = _length_slope(fit, arc)
     by_width = np.array([0.0, 0.0, fit.width, 0.0, 0.0])
     untraced = max(0.0, length - fit.traced[0]), abs(math.log(max(0.1, 2.0 * fit.traced[1] / fit.width)))
     flags = _flags(fit, patch)

@@ -15,7 +15,7 @@ from scipy.optimize import brentq
 
 from inspect_app.features.crown import FretPatch
 from inspect_app.features.flat import LENGTH_AT_MM, find_flats, length_at
-from inspect_app.features.flat_outline import CrownArc, half_widths
+from inspect_app.features.flat_outline import CrownArc, fit_outline, half_widths
 from inspect_app.features.unworn import crown_view, fit_unworn
 from inspect_app.inspection import Flat
 from shared.flags import FLAGS
@@ -69,6 +69,17 @@ def test_no_depth_without_the_crowns_height() -> None:
 def test_an_unworn_fret_has_no_flats(lamps: tuple[Lamp, ...], seed: int) -> None:
     scratched = 1.5 if seed % 2 else 0.0
     assert outcome(Scene((), lamps, 0.3, length=20.0, scratches=scratched, grain=0.05, seed=seed)) == ()
+
+
+def test_a_flat_whose_length_is_anybodys_guess_is_not_measured(monkeypatch: pytest.MonkeyPatch) -> None:
+    def vague(*asked):
+        fit = fit_outline(*asked)
+        return dataclasses.replace(fit, cov=1e4 * fit.cov)
+
+    monkeypatch.setattr("inspect_app.features.flat.fit_outline", vague)
+    said = find_flats(patch_of(LIGHTS["side"]))
+    assert said.flats == ()
+    assert sum("can't be told from scratches" in n.reason for n in said.not_measured) == 3
 
 
 def test_even_light_is_said_to_hide_flats() -> None:
