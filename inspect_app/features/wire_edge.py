@@ -125,8 +125,8 @@ class Found:
         Light outside less light inside.
     strength : ndarray of float, shape (N,)
         Size of the change in units of the texture.
-    blur_px : float
-        Median standard deviation of the blur.
+    blur : ndarray of float, shape (N,)
+        Standard deviation of the blur, pixels; nan where no step was fitted.
     """
 
     seen: NDArray[np.bool_]
@@ -134,7 +134,13 @@ class Found:
     u: Array
     change: Array
     strength: Array
-    blur_px: float
+    blur: Array
+
+    @property
+    def blur_px(self) -> float:
+        """Median blur, pixels; nan where no step was fitted at all."""
+        fitted = self.blur[np.isfinite(self.blur)]
+        return float(np.median(fitted)) if len(fitted) else math.nan
 
 
 def look_across(photo: Photo, plane: Plane, shape: WireShape, reach: Reach, clear_mm: float) -> Rows:
@@ -224,7 +230,9 @@ def find_edges(rows: Rows, texture: Texture, reach: Reach) -> Found:
     before, here, after = (size[n, np.clip(k + d, 0, size.shape[1] - 1)] for d in (-1, 0, 1))
     bend = np.maximum(2.0 * here - before - after, 1e-12)
     at = rows.offsets[k] + np.where(seen, np.clip((after - before) / (2.0 * bend), -0.5, 0.5), 0.0)
-    return Found(seen, at, np.full(len(k), PEAK_U_PX), np.nan_to_num(change[n, k]), np.sqrt(here), math.nan)
+    return Found(
+        seen, at, np.full(len(k), PEAK_U_PX), np.nan_to_num(change[n, k]), np.sqrt(here), np.full(len(k), math.nan)
+    )
 
 
 def lasting(rows: Rows, found: Found) -> Array:
@@ -264,5 +272,5 @@ def _fitted(rows: Rows, texture: Texture, near: Found, half: int) -> Found:
     steps = locate_steps(values, np.arange(-half, half + 1.0), polarity=1)
     at = rows.offsets[centre] + np.nan_to_num(steps.at)
     one = fits & np.isfinite(steps.at) & (np.abs(at - near.at) < ONE_STEP_PX)
-    blur = float(np.median(steps.sigma[one])) if one.any() else math.nan
-    return replace(near, at=np.where(one, at, near.at), u=np.where(one, steps.u, near.u), blur_px=blur)
+    blur = np.where(one, steps.sigma, math.nan)
+    return replace(near, at=np.where(one, at, near.at), u=np.where(one, steps.u, near.u), blur=blur)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calib.plane import Plane
 from inspect_app.features.wire_edge import ALONG_MM
-from inspect_app.features.wire_section import CLEAR_MM, LEAST_FLAT_ROWS, LEAST_ROWS, SeenSection
+from inspect_app.features.wire_section import CLEAR_MM, LEAST_ROWS, SeenSection
 from inspect_app.features.wire_shape import FIGURES, WireShape
 from inspect_app.inspection import Outline
 from shared.measured import Contribution, Measured, NotMeasured
@@ -24,6 +24,9 @@ width to either side (common practice, no source)."""
 SQUARE_U = math.radians(2.0)
 """Standard uncertainty of the end's tilt against the scale, about either axis: filed and held by eye (common practice,
 no source)."""
+FORESHORTENED = math.sqrt(3.0) / 2.0 * SQUARE_U**2
+"""Relative standard uncertainty of a length on such an end seen straight: root mean square of 1 - cos, which is half
+the tilt's square."""
 DEFINITION_PX = 0.1
 """Standard uncertainty of where one side of a sharp outline is, besides noise: what sub-pixel detectors reach on real
 edges (Devernay, INRIA RR-2724, 1995: below a tenth of a pixel)."""
@@ -33,8 +36,10 @@ the step's height within one blur moves its steepest point by so much."""
 SHARPENING_PX = 0.3 / math.sqrt(3.0)
 """Standard uncertainty of a shift outwards that all edges share: sharpening after coding moves an edge between dark and
 bright by up to a third of a blur of one pixel, rectangular."""
-NARROWEST_MM = 2.0 * CLEAR_MM + LEAST_FLAT_ROWS * ALONG_MM
-"""A narrower flat is not told from the round crown: corners are left out, and three rows are needed between them."""
+NARROWEST_MM = 2.0 * CLEAR_MM + LEAST_ROWS * ALONG_MM
+"""A narrower flat is not told from the round crown: corners are left out, and five rows are needed between them."""
+FLAT_SURE = 4.0
+"""A flat's width is told from four times its u: it grows as the root of the depth, which is then twice its own."""
 NEEDS = {
     "crown_width": ("arc", "underside"),
     "crown_height": ("top", "underside"),
@@ -64,7 +69,11 @@ def measure_figures(seen: SeenSection, plane: Plane, n: int) -> tuple[dict[str, 
             missing.append(NotMeasured(f"fret {n}, {name.replace('_', ' ')}", reason))
             continue
         sources = tuple(Contribution(source, float(u[k])) for source, u in parts.items() if u[k] > 0.0)
-        out[name] = Measured(float(values[k]), "mm", sources)
+        figure = Measured(float(values[k]), "mm", sources)
+        if name == "flat_width" and (seen.doubtful or figure.value < FLAT_SURE * figure.u):
+            missing.append(NotMeasured(f"fret {n}, flat width", "if there is one, it can't be told from a round crown"))
+            continue
+        out[name] = figure
     return out, tuple(missing)
 
 
@@ -123,7 +132,9 @@ def _of_the_plane(shape: WireShape, plane: Plane) -> dict[str, Array]:
     return {
         "pose of the scale": plane.u_of(lambda p: _between(p.to_mm(px))),
         "end not flush with the scale": change(FLUSH_MM / math.sqrt(3.0)),
-        "end not square": np.hypot(*(change(math.tan(SQUARE_U) * rise[:, k]) for k in (0, 1))),
+        "end not square": np.hypot(
+            np.hypot(*(change(math.tan(SQUARE_U) * rise[:, k]) for k in (0, 1))), FORESHORTENED * here
+        ),
     }
 
 

@@ -7,7 +7,7 @@ definition, a burr, a body half hidden behind it) moves that side as a whole and
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,13 +58,21 @@ PATCH_U_MM = 0.3
 """What a piece none of whose edges is seen is still known to from the patch: keeps a fit from running away."""
 LEAST_CUT_MM = 0.002
 """Flats cut less deep than this are not told from the arc: the chord is then 0.1 to 0.15 mm wide, three rows."""
-LEAST_FLAT_ROWS = 3
-"""A flat is told from the round crown by so many rows between its corners."""
+DOUBTFUL_CUT_MM = 0.03
+"""A flat cut less deep than three times what the last edges may be off is held against a round crown."""
+DOUBTFUL_SHARE = 0.03
+"""Such a flat is sure when it shows more of the outline by this: as many rows as a piece needs, and a few more."""
 LEAST_ROWS = 5
 """A side of the outline is seen when at least so many rows, 0.2 mm, show its edge."""
 HALF = 0.5
 """Inside a face its tone differs from place to place by less than half of what it differs from outside; and most of a
 piece's rows are more than half of them, and an edge's change of tone lasts for more than half."""
+CLEAR_EDGE_PX = 0.1
+"""Standard uncertainty of an edge's place up to which its blur is known too, to a fifth or better."""
+BRIGHTNESS = 0.95
+"""Cosine between a change and grey from which it is one of brightness: a tint of a third beside it."""
+ALIKE = 1.1
+"""Sides of one sharpness differ by less than this factor: medians of a dozen rows and more, each good to a fifth."""
 CANDIDATES = 4
 SHOWN_IF_SO, SHOWN_BY_CHANCE = 0.9, 0.3
 """Share of rows that show an edge in its place: on the face's own outline all but the barbs' and a few; on another
@@ -90,8 +98,8 @@ class SeenSection:
     by_side : ndarray of float, shape (S, P)
         Change of the free parameters for each of `sides` moved outwards, per mm.
     scatter : ndarray of float, shape (S,)
-        Scatter of the edges of each of `sides` about the shape (1.48 MAD), mm; nan where none is seen. Of the foot
-        with its slant.
+        Scatter of the edges of each of `sides` about the shape (1.48 MAD), mm; nan where none is seen. With what
+        may be hidden in its blur, and in the slant of the foot.
     seen : ndarray of float, shape (S,)
         Share of the rows of each of `sides` that show its edge.
     rows : ndarray of int, shape (S,)
@@ -99,6 +107,8 @@ class SeenSection:
     support : float
         Share of all rows that do.
     blur_px, px_per_mm : float
+    doubtful : bool
+        Whether the crown may as well be round.
     """
 
     shape: WireShape
@@ -111,6 +121,7 @@ class SeenSection:
     support: float
     blur_px: float
     px_per_mm: float
+    doubtful: bool = False
 
 
 def see_section(photo: Photo, scale: Scale, plane: Plane) -> SeenSection | None:
@@ -156,15 +167,21 @@ def settle(photo: Photo, plane: Plane, shape: WireShape, first: Reach) -> SeenSe
         shape, used, jacobian = _fit(shape, mm, rows.piece, found.seen, u, gate)
         if jacobian is None:
             return None
-    narrow = math.dist(*shape.flat_ends()) < 2.0 * clear + LEAST_FLAT_ROWS * ALONG_MM
+    narrow = math.dist(*shape.flat_ends()) < 2.0 * clear + LEAST_ROWS * ALONG_MM
     assert texture is not None
     if shape.worn and (narrow or _share(used, rows.piece == PIECES.index("flat")) < HALF):
         return settle(photo, plane, WireShape(begun.params, False), first)
     used &= _even(rows, found, texture)
-    sound = _both_sides(rows, used) and _top_seen(shape, mm, rows, used)
+    sound = _both_sides(rows, used) and _top_seen(shape, mm, rows, found)
     if not sound or _is_crossed(look_across(photo, plane, shape, WITHIN, clear), texture):
         return None
-    return _sum_up(shape, mm, rows, used, u, found)
+    seen = _sum_up(shape, mm, rows, used, u, found)
+    if shape.worn and shape["centre"] + shape["radius"] - shape["top"] < DOUBTFUL_CUT_MM:
+        unworn = settle(photo, plane, WireShape(begun.params, False), first)
+        if unworn is not None and unworn.support >= seen.support:
+            return unworn
+        return replace(seen, doubtful=unworn is not None and seen.support - unworn.support < DOUBTFUL_SHARE)
+    return seen
 
 
 def _share(used: NDArray[np.bool_], of: NDArray[np.bool_]) -> float:
@@ -180,12 +197,15 @@ def _both_sides(rows: Rows, used: NDArray[np.bool_]) -> bool:
     )
 
 
-def _top_seen(shape: WireShape, mm: Array, rows: Rows, used: NDArray[np.bool_]) -> bool:
-    """Whether the top of the crown is seen: without it, nobody knows how high it is."""
+def _top_seen(shape: WireShape, mm: Array, rows: Rows, found: Found) -> bool:
+    """Whether a round crown's top is seen where the arc puts it, or outside, as the body shows it: a flat lies inside.
+
+    Without it nobody knows how high the crown is.
+    """
     if shape.worn:
         return True
     at_top = (rows.piece == PIECES.index("arc")) & (np.abs(shape.to_wire(mm)[:, 0]) < TOP_SHARE * shape["radius"])
-    return _share(used, at_top) >= HALF
+    return _share(found.seen & (shape.distance(mm, rows.piece) > -GATES_MM[-1]), at_top) >= HALF
 
 
 def _is_crossed(rows: Rows, texture: Texture) -> bool:
@@ -234,9 +254,7 @@ def _enough(piece: NDArray[np.intp], used: NDArray[np.bool_]) -> bool:
 def _without_flat(shape: WireShape, on_flat: NDArray[np.bool_]) -> WireShape:
     cut = shape["centre"] + shape["radius"] - shape["top"]
     return (
-        shape
-        if shape.worn and on_flat.sum() >= LEAST_FLAT_ROWS and cut > LEAST_CUT_MM
-        else WireShape(shape.params, False)
+        shape if shape.worn and on_flat.sum() >= LEAST_ROWS and cut > LEAST_CUT_MM else WireShape(shape.params, False)
     )
 
 
@@ -270,6 +288,7 @@ def _sum_up(shape: WireShape, mm: Array, rows: Rows, used: NDArray[np.bool_], u:
     by_side = np.array([-normal @ (jacobian.T @ (at[used] / u[used])) for at in on])
     scatter = np.array([1.4826 * np.median(np.abs(r[at & used])) if (at & used).any() else math.nan for at in on])
     foot = np.array([piece == "bottom" for piece, _ in sides])
+    scatter = np.hypot(scatter, _hidden(found, [at & used for at in on]) / rows.px_per_mm)
     scatter[foot] = np.hypot(scatter[foot], _slant(shape, mm, r, found.seen & (rows.piece == PIECES.index("bottom"))))
     count = np.array([int((at & used).sum()) for at in on])
     share = count / np.array([at.sum() for at in on])
@@ -279,13 +298,26 @@ def _sum_up(shape: WireShape, mm: Array, rows: Rows, used: NDArray[np.bool_], u:
     )
 
 
+def _hidden(found: Found, on: list[NDArray[np.bool_]]) -> Array:
+    """Blur of each side in excess of what the sides have in common, px: a second edge close behind the first, such as
+    that of the wire's body, softens a side before it shows, and moves it by about as much.
+
+    Only of clear edges between bright and dark: a change of colour alone is softer, as JPEG keeps colours coarsely.
+    """
+    plain = np.abs(found.change.sum(axis=1)) > BRIGHTNESS * math.sqrt(3.0) * np.linalg.norm(found.change, axis=1)
+    clear = np.isfinite(found.blur) & (found.u < CLEAR_EDGE_PX) & plain
+    usual = [float(np.median(found.blur[at & clear])) if (at & clear).sum() >= LEAST_ROWS else math.nan for at in on]
+    common = float(np.nanmedian(usual)) if np.isfinite(usual).any() else 0.0
+    return np.sqrt(np.maximum(np.nan_to_num(usual) ** 2 - (ALIKE * common) ** 2, 0.0))
+
+
 def _slant(shape: WireShape, mm: Array, r: Array, on_foot: NDArray[np.bool_]) -> float:
     """How far a foot that is seen aslant is from its own middle, mm: rectangular over its width.
 
     The other pieces have a slope of their own; a foot aslant is cut so, or is the body's behind it.
     """
     near = on_foot & (np.abs(r) < GATES_MM[1])
-    if near.sum() < LEAST_FLAT_ROWS:
+    if near.sum() < LEAST_ROWS:
         return 0.0
     slope = float(np.polyfit(shape.to_wire(mm[near])[:, 0], r[near], 1)[0])
     return abs(slope) * shape["half_tang"] / math.sqrt(3.0)

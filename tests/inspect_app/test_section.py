@@ -81,7 +81,7 @@ SEEDS = 14
 def test_a_round_crown_has_no_flat_and_says_how_narrow_one_it_could_tell():
     answer = measure(draw(SCENES["fresh on a dark ground"]), section_ask())
     assert [n.what for n in answer.not_measured] == ["fret 5, flat width"]
-    assert "0.22 mm" in answer.not_measured[0].reason
+    assert "0.30 mm" in answer.not_measured[0].reason
 
 
 def test_outlines_lie_on_the_drawn_ones_and_the_answer_comes_back_whole():
