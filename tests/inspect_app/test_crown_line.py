@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from inspect_app.features.crown_line import fit_crown_circle
-from inspect_app.features.outline import first_edge, place_edge, significance
+from inspect_app.features.outline import first_edge, follow_edge, place_edge, significance
 from tests.inspect_app.fret_pictures import Scene, draw, surface
 
 
@@ -38,6 +38,36 @@ def test_brighter_metal_is_found_as_well_as_darker():
         light[90:] += step
         path, _ = first_edge(significance(light.astype(np.float32), 30))
         assert np.all(np.abs(path - 90) <= 2)
+
+
+def straightened(dip=20, lamp=0.5, dark=0.05, seed=0):
+    """Light along a known curve at row 40: card, a dark rim six rows wide, the lamp's line; one hollow in it."""
+    light = card(110, 300, seed=seed)
+    columns = np.arange(300)
+    t = (columns - 150) / 60.0
+    line = 40 + np.where(np.abs(t) < 1, dip * (1 - t**2) ** 2, 0.0)
+    for c, r in enumerate(np.round(line).astype(int)):
+        light[r : r + 6, c] -= dark
+        light[r + 6 :, c] += lamp
+    return light.astype(np.float32), line
+
+
+def test_a_faint_rim_is_followed_above_the_lamps_strong_line_and_through_a_hollow():
+    light, line = straightened()
+    path, gain, way = follow_edge(light, 24, 40)
+    assert np.mean(np.abs(path - line) <= 2) > 0.97
+    assert np.mean(way == -1.0) > 0.97  # from the card down into the dark rim
+    assert np.mean(gain > 0.2) > 0.9
+
+
+def test_a_line_followed_does_not_jump_where_its_edge_fades():
+    light, line = straightened(dip=0)
+    light[36:46, 100:112] = light[30:34, 100:112].mean()  # a streak of light as bright as the card
+    path, _, _ = follow_edge(light, 24, 40)
+    away = np.abs(path - line)
+    assert away[:95].max() <= 2
+    assert away[120:].max() <= 2
+    assert np.abs(np.diff(path)).max() <= 3
 
 
 @pytest.mark.parametrize(("metal", "card_tone"), [(60, 225), (190, 225), (225, 110), (95, 120)])
