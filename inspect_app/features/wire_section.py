@@ -45,7 +45,7 @@ WITHIN = Reach(0.2, -MARGIN_MM, True)
 """Where an edge inside the outline is looked for in the end."""
 TOP_SHARE = 0.3
 """The top of the arc: so much of its radius to either side, a third of an everyday crown."""
-GATES_MM = (0.05, 0.03, 0.015, 0.01)
+GATES_MM = (0.05, 0.03, 0.02, 0.015)
 """Edges further from the fit than this, or than four times the usual scatter, are not the shape's: barbs, scratches."""
 LEAST_SCATTER_MM = 0.001
 """Scatter (1.48 MAD) below which no edge is left out on its account: a tenth of a pixel at 100 px to the millimetre."""
@@ -59,7 +59,7 @@ PATCH_U_MM = 0.3
 LEAST_CUT_MM = 0.002
 """Flats cut less deep than this are not told from the arc: the chord is then 0.1 to 0.15 mm wide, three rows."""
 DOUBTFUL_CUT_MM = 0.03
-"""A flat cut less deep than three times what the last edges may be off is held against a round crown."""
+"""A flat cut less deep than twice what the last edges may be off is held against a round crown."""
 DOUBTFUL_SHARE = 0.03
 """Such a flat is sure when it shows more of the outline by this: as many rows as a piece needs, and a few more."""
 LEAST_ROWS = 5

@@ -70,8 +70,9 @@ def test_stated_uncertainty_covers_the_errors_and_is_not_timid():
         assert np.mean(np.abs(r) <= 2.0) >= 0.85, name  # two outside of fourteen are no surprise at 95 %
         assert np.max(np.abs(r)) < 4.0, name
     every = np.concatenate(list(ratio.values()))
-    assert 0.90 <= np.mean(np.abs(every) <= 2.0) <= 0.995
-    assert 0.6 < np.sqrt(np.mean(every**2)) < 1.3
+    assert np.mean(np.abs(every) <= 2.0) >= 0.90
+    # of a normal distribution 99 % lie within 2 u where its deviation is 0.78 u, and 88 % where it is 1.3 u
+    assert 0.75 < np.sqrt(np.mean(every**2)) < 1.3
 
 
 SEEDS = 14
