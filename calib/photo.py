@@ -95,7 +95,7 @@ def linear_light(codes: NDArray[np.uint8]) -> NDArray[np.float32]:
     Blur happens in light, not in codes: an edge located at half level of the codes is displaced towards
     the dark side, by most of the blur's sigma for a black-to-white step.
     """
-    return _SRGB[codes]
+    return np.asarray(cv2.LUT(codes, _SRGB), dtype=np.float32) if 2 <= codes.ndim <= 3 and codes.size else _SRGB[codes]
 
 
 def open_photo(data: bytes, name: str = "photo") -> Photo:

@@ -200,7 +200,7 @@ class Plane:
         return np.asarray(distort(cam[:, :2] / cam[:, 2:], self.k1) * self.focal_px + self.centre_px)
 
     def with_params(self, params: Vector) -> Plane:
-        """The same plane at other parameter values (for propagating uncertainty)."""
+        """The same plane at other parameter values."""
         return replace(self, params=np.asarray(params, dtype=float), rivals=())
 
     def unknowns(self) -> tuple[Vector, NDArray[np.float64]]:
@@ -218,26 +218,27 @@ class Plane:
         forth = _params_by_unknowns(q, anchor)
         return replace(self, params=_to_params(q, anchor), cov=forth @ cov @ forth.T)
 
-    def u_of(self, quantity: Callable[[Plane], ArrayLike]) -> Vector:
-        """Standard uncertainty the fitted pose and lens give to any quantity worked out from this plane.
-
-        First-order propagation with the full covariance (GUM equation 13): the quantity is evaluated with the
-        parameters moved along each principal axis of the covariance by one standard deviation either way. Rival poses
-        are too far away for that: what the quantity would be there counts by their probability.
-        """
+    @cached_property
+    def _moved(self) -> tuple[tuple[Plane, Plane], ...]:
+        """The plane a standard deviation either way along each principal axis of its covariance."""
         q, cov = self.unknowns()
         sd = np.sqrt(np.diag(cov))
         w, v = np.linalg.eigh(cov / np.outer(sd, sd))
+        steps = [math.sqrt(lam) * axis * sd for lam, axis in zip(w, v.T, strict=True) if lam > 0]
+        return tuple((self.with_unknowns(q + s), self.with_unknowns(q - s)) for s in steps)
+
+    def u_of(self, quantity: Callable[[Plane], ArrayLike]) -> Vector:
+        """Standard uncertainty the fitted pose and lens give to any quantity worked out from this plane.
+
+        First-order propagation with the full covariance (GUM equation 13), by differences along its principal axes.
+        Rival poses are too far away for that: what the quantity would be there counts by their probability.
+        """
         total: Vector | float = 0.0
-        for lam, axis in zip(w, v.T, strict=True):
-            if lam <= 0:
-                continue
-            step = math.sqrt(lam) * axis * sd
-            hi = np.asarray(quantity(self.with_unknowns(q + step)), dtype=float)
-            lo = np.asarray(quantity(self.with_unknowns(q - step)), dtype=float)
+        for moved in self._moved:
+            hi, lo = (np.asarray(quantity(p), dtype=float) for p in moved)
             total = total + ((hi - lo) / 2.0) ** 2
         if self.rivals:
-            here = np.asarray(quantity(self.with_params(self.params)), dtype=float)
+            here = np.asarray(quantity(replace(self, rivals=())), dtype=float)
             for weight, params in self.rivals:
                 total = total + weight * (np.asarray(quantity(self.with_params(params)), dtype=float) - here) ** 2
         return np.asarray(np.sqrt(total))
@@ -325,8 +326,7 @@ def _robust(problem: _Problem, start: Vector) -> OptimizeResult | None:
 def _without_wild_markers(problem: _Problem, fit: OptimizeResult) -> OptimizeResult | None:
     """Drop, one at a time, the marker without which the rest fit best, while that halves the scatter's square.
 
-    A marker at the end that lies off (a curled corner, say) bends the fit towards itself and shows small residuals:
-    only leaving it out tells.
+    A marker at the end that lies off (a curled corner) bends the fit to itself: only leaving it out tells.
     """
     ids = np.array(problem.scale.ids)
     for _ in range(len(set(ids)) // 4):

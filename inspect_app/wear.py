@@ -192,7 +192,7 @@ def build_wear_map(
     """
     by_fret: dict[int, list[tuple[Inspection, FretReading]]] = {}
     for inspection in inspections:
-        for reading in inspection.frets:
+        for reading in inspection.frets if inspection.view != "section" else ():  # a cut end shows no fret's wear
             by_fret.setdefault(reading.number, []).append((inspection, reading))
     own = own_heights or {}
     frets = tuple(

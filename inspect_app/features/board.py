@@ -228,13 +228,13 @@ def _agreement(bands: _Bands, slope: float, every: int) -> float:
     v = bands.v_mm - bands.v_mm.mean()
     shift = slope * v[::every] * bands.px_per_mm
     whole = np.floor(shift).astype(int)
-    part = (shift - whole)[:, None]
+    part = (shift - whole)[:, None].astype(np.float32)
     margin = int(np.abs(whole).max()) + 1
-    rows = np.pad(bands.steps[::every], ((0, 0), (margin, margin + 1)))
+    rows = np.pad(bands.steps[::every].astype(np.float32), ((0, 0), (margin, margin + 1)))
     n_u = bands.steps.shape[1]
     first = np.arange(len(rows))[:, None] * rows.shape[1] + margin + whole[:, None] + np.arange(n_u)
     total = ((1.0 - part) * rows.take(first) + part * rows.take(first + 1)).sum(axis=0)
-    return float(np.sum(total**4))
+    return float(np.sum(total.astype(np.float64) ** 4))
 
 
 def _board_rows(steps: Floats) -> tuple[int, int] | None:

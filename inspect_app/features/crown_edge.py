@@ -292,11 +292,10 @@ def crown_evidence(profiles: list[CrownProfile], views: list[float]) -> tuple[li
     """
     at, px_per_mm = profiles[0].across_mm, profiles[0].px_per_mm
     light = np.stack([p.log_light for p in profiles])
-    softness = _softness(at, light, px_per_mm)
+    softness, both = _softness(at, light, px_per_mm)
     places = np.arange(_INNERMOST_MM, WIDTH_MM[1] / 2.0 + _OFF_MM, 0.25 / px_per_mm)
     sides = []
-    for side in (-1, 1):
-        steps = mean_evidence(at, light, side, softness, px_per_mm)
+    for side, steps in zip((-1, 1), both, strict=True):
         looks = [foot_evidence(at, y, places, side, px_per_mm / softness, v) for y, v in zip(light, views, strict=True)]
         sides.append([_with_steps(e, steps.across_mm, r) for e, r in zip(looks, steps.log_ratio, strict=True)])
     return list(zip(*sides, strict=True)), softness
@@ -310,16 +309,16 @@ def _with_steps(look: Evidence, at: Floats, log_ratio: Floats) -> Evidence:
     return Evidence(look.across_mm, np.maximum(both, LEAST))
 
 
-def _softness(at: Floats, light: Floats, px_per_mm: float) -> float:
-    """The blur with which the edges stand out best; sharp, unless another does clearly better."""
-    best, chosen = -math.inf, SOFTNESSES[0]
+def _softness(at: Floats, light: Floats, px_per_mm: float) -> tuple[float, list[Evidence]]:
+    """The blur with which the edges stand out best, sharp unless another does clearly better; its steps."""
+    best, chosen, seen = -math.inf, SOFTNESSES[0], []
     for softness in SOFTNESSES:
-        tops = [mean_evidence(at, light, side, softness, px_per_mm).log_ratio.max(axis=-1) for side in (-1, 1)]
-        top = float(np.mean(tops))
+        steps = [mean_evidence(at, light, side, softness, px_per_mm) for side in (-1, 1)]
+        top = float(np.mean([e.log_ratio.max(axis=-1) for e in steps]))
         if top < best + (_CLEARLY if chosen == SOFTNESSES[0] else 0.0):
             break
-        best, chosen = top, softness
-    return chosen
+        best, chosen, seen = top, softness, steps
+    return chosen, seen
 
 
 @dataclass(frozen=True, slots=True)

@@ -99,6 +99,11 @@ def test_a_fret_whose_wear_could_not_be_read_stays_unknown():
     assert wear.unread == (1, 2, 3, 4, 5, 6)
 
 
+def test_a_section_photo_is_of_no_fret():
+    cut = Inspection("section", PHOTO, "t", {}, (FretReading(1, crown_width=mm(2.6), crown_height=mm(1.1)),))
+    assert build_wear_map([cut], GUITAR).fret(1).reasons == ("no photo shows it",)
+
+
 def test_a_fret_read_in_part_counts_and_says_so():
     said = NotMeasured("fret 2, flats", "covered beyond 30 mm")
     wear = build_wear_map([plan(2, [flat(10.0, 0.12)], [said])], GUITAR)
