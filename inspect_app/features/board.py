@@ -266,6 +266,10 @@ def _longest_run(mask: NDArray[np.bool_], gap: int = 2) -> NDArray[np.bool_]:
     return out
 
 
+def _reach(columns: NDArray[np.intp]) -> int:
+    return int(columns[-1] - columns[0] + 1)
+
+
 def _clusters(bands: _Bands, rows: slice) -> tuple[Floats, Floats]:
     """Middles (columns) and widths (mm) of the clusters of persistent steps that can be frets."""
     steps, raw, px_per_mm = bands.steps[rows], bands.raw[rows], bands.px_per_mm
@@ -278,8 +282,10 @@ def _clusters(bands: _Bands, rows: slice) -> tuple[Floats, Floats]:
         return np.empty(0), np.empty(0)
     parts = np.split(where, np.flatnonzero(np.diff(where) > _JOIN_MM * px_per_mm) + 1)
     mean = np.abs(raw.sum(axis=0)) / n
-    parts = [p[mean[p] > _OF_STRONGEST * mean[p].max()] for p in parts]
-    width = np.array([(p[-1] - p[0] + 1) / px_per_mm for p in parts])
+    strong = [p[mean[p] > _OF_STRONGEST * mean[p].max()] for p in parts]
+    # one lamp's line far brighter than all else of a fret leaves only itself: then the whole cluster is taken
+    parts = [s if _reach(s) / px_per_mm >= FRET_WIDTH_MM[0] else p for s, p in zip(strong, parts, strict=True)]
+    width = np.array([_reach(p) / px_per_mm for p in parts])
     middle = np.array([(p[0] + p[-1]) / 2.0 for p in parts])
     fret = (width >= FRET_WIDTH_MM[0]) & (width <= FRET_WIDTH_MM[1])
     return middle[fret], width[fret]

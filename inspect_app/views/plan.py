@@ -121,6 +121,7 @@ def see(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Seen:
         if f.crown is None
         for what in ("crown width", "length", "flats")
     )
+    unread += _passed_over([f.frame.number for f in frets])
     found = tuple(_with_ends(photo, covers, [f for f in frets if f.crown is not None], softness))
     reading = _recalling(photo, found, level, covers)
     return Seen(
@@ -132,6 +133,13 @@ def read(seen: Seen, ask: Ask) -> Inspection:
     """The readings of what was seen, with the edges that `ask` fixes by hand where they were put."""
     answer = _answer(seen, ask)
     return replace(answer, not_measured=(*answer.not_measured, *seen.unread))
+
+
+def _passed_over(numbers: list[int]) -> tuple[NotMeasured, ...]:
+    """A word on every number that the frets found leave out between them: a fret that was pulled, or not seen."""
+    missing = sorted(set(range(min(numbers), max(numbers))) - set(numbers))
+    why = "Nothing stands out where it should be: the fret is missing, or the light hides it. Turn the lamp."
+    return tuple(NotMeasured(f"fret {n}, {what}", why) for n in missing for what in ("crown width", "length", "flats"))
 
 
 def _burnt_share(frets: tuple[_Fret, ...]) -> float:

@@ -21,7 +21,7 @@ from inspect_app.fretboard import fret_position
 class Shot:
     """A board, its light and a camera. Lengths in mm, angles in degrees; `lamps` are (direction, width, strength).
 
-    `others` are (number, crown width) of frets of another wire.
+    `others` are (number, crown width) of frets of another wire, `pulled` the numbers of frets that are not there.
     """
 
     first: int = 5
@@ -44,6 +44,7 @@ class Shot:
     strings: tuple = ()
     nut: bool = False
     others: tuple = ()
+    pulled: tuple = ()
     seed: int = 0
 
     @property
@@ -52,7 +53,7 @@ class Shot:
 
     @property
     def numbers(self):
-        return np.arange(self.first, self.last + 1)
+        return np.array([n for n in range(self.first, self.last + 1) if n not in self.pulled])
 
     @property
     def middle(self):

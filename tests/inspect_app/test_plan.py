@@ -312,3 +312,9 @@ def test_a_photo_of_something_else_is_refused():
     cloth = cv2.GaussianBlur(rng.integers(0, 255, photo.bgr.shape, dtype=np.uint8), (0, 0), 5)
     with pytest.raises(InspectError, match="No fret"):
         measure(replace(photo, bgr=cloth), scale, plane, ask)
+
+
+def test_a_number_passed_over_is_said():
+    answer = measure(*asked(replace(PLAIN, first=5, last=9, pulled=(7,))))
+    assert numbers(answer) == [5, 6, 8, 9]
+    assert {n.what for n in answer.not_measured} >= {"fret 7, crown width", "fret 7, length", "fret 7, flats"}
