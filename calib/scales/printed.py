@@ -59,6 +59,7 @@ _ENDS = 1.0 / 8.0  # of a side left out at each end: more than the blur of its c
 _REACH = 0.8  # of a cell: the rows stay clear of the inner bits and of the next marker
 _MIN_REACH_PX, _REACH_SIGMAS = 8.0, 6.0  # rows longer than the blur's tails and two level parts only add noise
 _SEARCH_WIDTH = 2000  # px; markers are found on a reduced picture, their sides measured on the full one
+_FAINT = 0.2  # of the usual contrast, in codes: a side fainter than this is not looked at again, it would not count
 _MISFIT = 0.15  # of a marker's side: a corner further off the common layout belongs to something else
 
 
@@ -228,6 +229,8 @@ def _second_look(
     """
     where = np.asarray(cv2.perspectiveTransform(np.array([m.corners() for m in missing]), h), dtype=np.float64)
     inside = np.any(np.all((where >= 0) & (where <= [photo.width - 1, photo.height - 1]), axis=2), axis=1)
+    usual = float(np.median(_rough_contrast(photo.gray, np.array([m.corners_px for m in seen]))))
+    inside &= np.sum(_rough_contrast(photo.gray, where) > _FAINT * usual, axis=1) >= 2
     again = _measure(photo, tuple(m.id for m, ok in zip(missing, inside, strict=True) if ok), where[inside])
     enough = 0.5 * float(np.median([m.contrast for m in seen]))
     expected = dict(zip((m.id for m in missing), where, strict=True))
@@ -241,6 +244,17 @@ def _second_look(
         if m.contrast > enough and sum(s is not None for s in sides) >= 2:
             out.append(SeenMarker(m.id, m.corners_px, sides, m.contrast))
     return tuple(out)
+
+
+def _rough_contrast(gray: NDArray[np.uint8], corners: Vector) -> Vector:
+    """Codes by which the paper half a cell outside each side of markers (K, 4, 2) outshines the border, (K, 4)."""
+    a, b = corners[:, :, None], np.roll(corners, -1, axis=1)[:, :, None]
+    inward = np.stack([a[..., 1] - b[..., 1], b[..., 0] - a[..., 0]], axis=-1) / 12.0  # half of a sixth of the side
+    at = a + np.linspace(_ENDS, 1.0 - _ENDS, 9)[:, None] * (b - a)
+    last = np.array(gray.shape[::-1]) - 1
+    out, border = (np.clip(np.round(p), 0, last).astype(np.intp) for p in (at - inward, at + inward))
+    difference = gray[out[..., 1], out[..., 0]].astype(float) - gray[border[..., 1], border[..., 0]]
+    return np.asarray(np.median(difference, axis=2))
 
 
 def _middle(corners: Vector, side: int) -> Vector:

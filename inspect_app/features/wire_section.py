@@ -240,9 +240,11 @@ def _fit(
 
         loss, far = ("linear", 1.0) if k else ("soft_l1", gate / 4.0 / LEAST_SCATTER_MM)
         fit = least_squares(off, values, x_scale="jac", loss=loss, f_scale=far, ftol=1e-6, max_nfev=40)
-        values, jacobian = fit.x, fit.jac
+        values, jacobian, before = fit.x, fit.jac, used
         r = np.abs(shape.with_free(values).distance(mm, piece))
         used = seen & (r < np.minimum(gate, 4.0 * _scatter(r, piece, used)))
+        if k and np.array_equal(used, before):
+            break
     return shape.with_free(values), used, jacobian
 
 
