@@ -17,6 +17,8 @@ VENV = ROOT / ".venv"
 CONSTRAINTS = ROOT / ".ci" / "constraints.txt"
 STAMP = VENV / "set-up.sha256"
 OLDEST = (3, 11)
+ALL_TESTS = ["-n", "2", "--dist", "loadfile"]
+"""All tests go through two processes, a file to each at a time: most files share one slow picture among their tests."""
 
 
 def main(words: list[str]) -> int:
@@ -35,7 +37,7 @@ def main(words: list[str]) -> int:
 def command_for(words: list[str]) -> list[str]:
     """What to run in the environment for the words given."""
     if words[:1] == ["test"]:
-        return [str(python()), "-m", "pytest", *words[1:]]
+        return [str(python()), "-m", "pytest", *(words[1:] or ALL_TESTS)]
     return [str(python()), "-m", "inspect_app.cli", *words]
 
 

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.grids import coarse_places, filled
 from calib.photo import Photo
 from calib.plane import Plane
 from inspect_app.ask import Ask
@@ -198,14 +199,12 @@ def _lay_out(
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
     """The reduced photo laid out along (u, v); the map is worked out on a coarse grid, for it bends by little."""
     coarse = 24
-    gu = np.arange(0, size[0] + coarse, coarse) / reduced.px_per_mm + origin[0]
-    gv = np.arange(0, size[1] + coarse, coarse) / reduced.px_per_mm + origin[1]
+    gu = coarse_places(size[0], coarse) / reduced.px_per_mm + origin[0]
+    gv = coarse_places(size[1], coarse) / reduced.px_per_mm + origin[1]
     xy = gu[None, :, None] * axes[0] + gv[:, None, None] * axes[1]
     at = np.concatenate([xy, np.full((*xy.shape[:2], 1), origin[2])], axis=2).reshape(-1, 3)
     px = ((plane.to_px(at) + 0.5) / reduced.factor - 0.5).reshape(len(gv), len(gu), 2).astype(np.float32)
-    fine = np.array([[1.0 / coarse, 0, 0], [0, 1.0 / coarse, 0]], dtype=np.float32)
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    full = np.asarray(cv2.warpAffine(px, fine, size, flags=flags), dtype=np.float32)
+    full = filled(px, coarse, size[::-1])
     x, y = full[..., 0], full[..., 1]
     light = cv2.remap(reduced.gray, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     seen = cv2.remap(reduced.open, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calib.grids import coarse_places, filled
 from calib.photo import Photo, linear_light
 from calib.plane import Plane
 from shared.measured import Measured, NotMeasured
@@ -198,9 +199,7 @@ def _map(
 ) -> NDArray[np.float32]:
     """Photo pixels of the grid, shape (n_along, n_across, 2); worked out at every 16th place, as it hardly bends."""
     every = 16
-    a = along[0] + (along[1] - along[0]) * np.arange(0, len(along) + every, every)
-    t = across[0] + (across[1] - across[0]) * np.arange(0, len(across) + every, every)
+    a = along[0] + (along[1] - along[0]) * coarse_places(len(along), every)
+    t = across[0] + (across[1] - across[0]) * coarse_places(len(across), every)
     px = frame.to_px(a[:, None], t[None, :], height).reshape(len(a), len(t), 2).astype(np.float32)
-    fine = np.array([[1.0 / every, 0.0, 0.0], [0.0, 1.0 / every, 0.0]], dtype=np.float32)
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpAffine(px, fine, (len(across), len(along)), flags=flags), dtype=np.float32)
+    return filled(px, every, (len(along), len(across)))

@@ -59,7 +59,8 @@ def test_a_second_run_sets_nothing_up(ran):
     bootstrap.main(["demo"])
     del ran[:]
     assert bootstrap.main(["test", "-q"]) == 0
-    assert [words[1:] for words in ran] == [["-m", "pytest", "-q"]]
+    assert bootstrap.main(["test"]) == 0
+    assert [words[1:] for words in ran] == [["-m", "pytest", "-q"], ["-m", "pytest", *bootstrap.ALL_TESTS]]
 
 
 @pytest.mark.parametrize("name", ["pyproject.toml", ".ci/constraints.txt"])
