@@ -75,8 +75,9 @@ def looked(path: Path, sha256: str, ask: Ask) -> Look:
 
 def look_ahead(path: Path, sha256: str, ask: Ask) -> None:
     """Begin to look at a photo that someone has before them, so that the first handle let go is answered at once."""
-    if not _looking(path, sha256, replace(ask, hand_edges=())).done():
-        _WORK.submit(lambda: looked(path, sha256, ask)(ask))  # all its readings are then at hand
+    seen = _looking(path, sha256, replace(ask, hand_edges=()))
+    if not seen.done():  # it comes before this in the line, so waiting for it keeps nothing up
+        _WORK.submit(lambda: seen.result()(ask))  # all its readings are then at hand
 
 
 @lru_cache(maxsize=2)  # each holds its photo: the one in view and the one before it

@@ -194,13 +194,12 @@ def _hollows(
     least = _least_depth(profile, fret)
     if least <= WANTED_MM:
         return hollows, ()
-    return hollows, (
-        NotMeasured(
-            what,
-            f"a divot shallower than {least:.2f} mm does not show from {math.degrees(fret.elevation):.0f} degrees "
-            "above the board in this light; lower the camera to 2 to 5 degrees to settle it",
-        ),
+    settle = "lower the camera to 2 to 5 degrees" if fret.elevation > USEFUL else "go closer or move the lamp"
+    why = (
+        f"a divot shallower than {least:.2f} mm does not show from {math.degrees(fret.elevation):.0f} degrees "
+        f"above the board in this light; {settle} to settle it"
     )
+    return hollows, (NotMeasured(what, why),)
 
 
 def _ragged(fret: StandingFret, profile: Profile) -> bool:
