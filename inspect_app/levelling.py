@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.wear import Rate, WearMap
+from shared.measured import Measured
 
 __all__ = [
     "DRAWS",
@@ -53,6 +54,11 @@ class Spread:
 
     value: float
     u: float
+
+    @property
+    def measured(self) -> Measured:
+        """As a measured value, for the one formatter."""
+        return Measured.of(self.value, "mm", forecast=self.u)
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,7 @@ from inspect_app.levelling import (
 from inspect_app.limits import Limit, Limits, Verdict, conformance_probability, verdict_of
 from inspect_app.wear import FretWear, Rate, WearMap
 from shared.measured import Measured
+from shared.units import LengthUnit, show
 
 __all__ = ["Check", "Cost", "Kind", "Option", "Recommendation", "TradeOff", "recommend", "work_out_options"]
 
@@ -337,7 +338,7 @@ def _of_pulling(wear: WearMap) -> list[str]:
     return out
 
 
-def recommend(wear: WearMap, options: Sequence[Option]) -> Recommendation:
+def recommend(wear: WearMap, options: Sequence[Option], lengths: LengthUnit = "mm") -> Recommendation:
     """The cheapest option whose limits are all kept; ties go to the least work. Says why in two sentences."""
     if not wear.read:
         return Recommendation(
@@ -353,7 +354,7 @@ def recommend(wear: WearMap, options: Sequence[Option]) -> Recommendation:
         return Recommendation(
             None, "No option keeps every limit with the certainty asked for. More photos are needed to decide.", settle
         )
-    return Recommendation(good[0].kind, _reason(wear, options, good[0]), settle)
+    return Recommendation(good[0].kind, _reason(wear, options, good[0], lengths), settle)
 
 
 def _settle(wear: WearMap, ranked: Sequence[Option], chosen: Option | None) -> str:
@@ -378,28 +379,33 @@ def _settle(wear: WearMap, ranked: Sequence[Option], chosen: Option | None) -> s
     return " ".join(parts)
 
 
-def _reason(wear: WearMap, options: Sequence[Option], chosen: Option) -> str:
+def _reason(wear: WearMap, options: Sequence[Option], chosen: Option, lengths: LengthUnit) -> str:
     worst = max((f for f in wear.frets if f.was_read), key=lambda f: d.value if (d := f.deepest()) else 0.0)
     depth = worst.deepest()
     assert depth is not None
-    found = f"The deepest wear, {depth.value:.2f} mm, is on fret {worst.number}."
-    return f"{found} {_because(options, chosen)}"
+    found = f"The deepest wear, {show(depth, lengths)}, is on fret {worst.number}."
+    return f"{found} {_because(options, chosen, lengths)}"
 
 
-def _because(options: Sequence[Option], chosen: Option) -> str:
-    level = next(o for o in options if o.kind == Kind.LEVEL)
-    least = min((s.value for _, s in chosen.height_left), default=None)
+def _because(options: Sequence[Option], chosen: Option, lengths: LengthUnit) -> str:
+    least = _least_left(chosen, lengths)
     if chosen.kind == Kind.LEAVE:
         return "It may stay: the frets need no work now."
     if chosen.kind == Kind.DRESS:
         return f"Dressing {_list(chosen.dressed)} alone cleans it up and leaves the board level."
-    if chosen.kind == Kind.LEVEL and least is not None:
-        return f"Levelling all frets cleans it up and still leaves {least:.2f} mm of crown on the lowest."
-    low = min((s.value for _, s in level.height_left), default=None)
-    why = f"Levelling alone would leave as little as {low:.2f} mm" if low is not None else "Levelling alone is not sure"
+    if chosen.kind == Kind.LEVEL and least:
+        return f"Levelling all frets cleans it up and still leaves {least} of crown on the lowest."
+    low = _least_left(next(o for o in options if o.kind == Kind.LEVEL), lengths)
+    why = f"Levelling alone would leave as little as {low}" if low else "Levelling alone is not sure"
     if chosen.kind == Kind.PARTIAL:
-        return f"{why}, so {_list(chosen.replaced)} are replaced and the rest levelled to {least:.2f} mm."
+        return f"{why}, so {_list(chosen.replaced)} are replaced and the rest levelled to {least}."
     return f"{why}, too little to crown and play on, so all frets are replaced."
+
+
+def _least_left(option: Option, lengths: LengthUnit) -> str:
+    """The least crown height an option leaves; empty where none is known."""
+    left = min((s for _, s in option.height_left), key=lambda s: s.value, default=None)
+    return str(show(left.measured, lengths)) if left else ""
 
 
 def _list(numbers: Sequence[int]) -> str:

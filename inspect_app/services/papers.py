@@ -195,7 +195,7 @@ def bench_paper(store: Store, job_id: int, visit: str = FIRST_VISIT, paper: str 
         "Bevel": f"{known.bevel_deg:g}° ± {known.limits['bevel_deviation'].value:g}° from upright",
         "Frets to replace": ", ".join(map(str, option.replaced)),
         "Frets to dress": ", ".join(map(str, option.dressed)) if option.kind == Kind.DRESS else "",
-        "Comes off": f"{off.value:.2f} ± {2 * off.u:.2f} mm" if off else "",
+        "Comes off": show(off.measured) if off else "",
         "Mind": " ".join(option.brings),
     }
     content = bench_content(_heading(store, job, paper), option, work, _materials(job))

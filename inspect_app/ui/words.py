@@ -6,9 +6,9 @@ import re
 
 from inspect_app.readings import Reading
 from shared.measured import Measured
-from shared.units import LengthUnit, show
+from shared.units import LengthUnit, show, show_plain
 
-__all__ = ["Length", "name_of", "plain", "shown", "signed"]
+__all__ = ["Length", "chance", "crown_size", "name_of", "plain", "shown", "signed"]
 
 Length = LengthUnit
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|~<>$:])")
@@ -28,6 +28,18 @@ def signed(q: Measured, length: Length = "mm") -> str:
     """As `shown`, with its sign: for changes."""
     text = shown(q, length)
     return text if text.startswith("-") else f"+{text}"
+
+
+def chance(p: float) -> str:
+    """A probability in whole per cent; what is nearly sure is not called sure."""
+    if p > 0.99 or p < 0.01:
+        return "over 99 %" if p > 0.99 else "under 1 %"
+    return f"{p:.0%}".replace("%", " %")
+
+
+def crown_size(width: float, height: float, length: Length = "mm") -> str:
+    """The size a wire is sold by, crown width by height, mm."""
+    return f"crown {show_plain(width, 'mm', length)} x {show_plain(height, 'mm', length)}"
 
 
 def name_of(reading: Reading) -> str:

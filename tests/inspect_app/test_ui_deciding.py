@@ -59,6 +59,15 @@ def test_options_page_recommends_and_shows_every_option(store, job):
     assert len(at.expander) == len(Kind)
 
 
+def test_the_options_page_speaks_in_the_shops_unit(store, job):
+    in_mm = words(open_page("options.py", job))
+    assert "thou" not in in_mm
+    put_setting(store, "length", {"unit": "inch"})
+    in_inches = words(open_page("options.py", job)).replace("\\", "")
+    assert "5.9 ± " in in_inches  # 0.15 mm
+    assert " mm" not in in_inches
+
+
 def test_overruling_without_a_reason_is_said(store, job):
     at = open_page("options.py", job)
     next(s for s in at.selectbox if s.label == "Option").set_value(str(Kind.REFRET))

@@ -3,7 +3,7 @@
 import pytest
 
 from inspect_app.ui.forms import parse_heights, parse_length
-from inspect_app.ui.words import plain, shown, signed
+from inspect_app.ui.words import chance, crown_size, plain, shown, signed
 from shared.errors import OptionError
 from shared.measured import Measured
 
@@ -55,3 +55,14 @@ def test_heights_by_fret_are_read_from_one_line():
     for bad in ("1 0.95", "one: 0.9", "3:"):
         with pytest.raises(OptionError):
             parse_heights(bad)
+
+
+def test_what_is_nearly_sure_is_not_called_sure():
+    assert [chance(p) for p in (0.0, 0.004, 0.5, 0.954, 0.996, 1.0)] == [
+        "under 1 %", "under 1 %", "50 %", "95 %", "over 99 %", "over 99 %",
+    ]  # fmt: skip
+
+
+def test_a_wires_size_in_either_unit():
+    assert crown_size(2.4, 1.12) == "crown 2.4 mm x 1.12 mm"
+    assert crown_size(2.54, 1.27, "inch") == "crown 100 thou x 50 thou"

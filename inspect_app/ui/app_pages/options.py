@@ -7,9 +7,8 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.estimate import format_money
-from inspect_app.levelling import Spread
 from inspect_app.limits import Verdict
-from inspect_app.options import Check, Kind, Option
+from inspect_app.options import Check, Kind, Option, recommend
 from inspect_app.services.deciding import (
     Decision,
     change_terms,
@@ -23,9 +22,9 @@ from inspect_app.services.estimating import draft
 from inspect_app.services.papers import bench_paper
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, page, say, saying, step_link, the_job
-from inspect_app.ui.words import plain, shown
+from inspect_app.ui.words import chance, crown_size, plain, shown
 from shared.errors import InspectError
-from shared.measured import Measured
+from shared.units import show_plain, unit_shown
 
 SIGNS = {Verdict.WITHIN: "✓ within", Verdict.BEYOND: "✕ beyond", Verdict.CANNOT_TELL: "? cannot tell"}
 RULE = (
@@ -44,7 +43,7 @@ def visit_of(job: services.JobView) -> str:
 
 def recommended(decision: Decision) -> None:
     """The recommendation, and what would settle what can't be told."""
-    said = decision.recommendation
+    said = recommend(decision.wear, decision.options, length_unit())
     with st.container(border=True):
         if said.kind is None:
             st.markdown("#### Nothing can be recommended yet")
@@ -60,10 +59,10 @@ def recommended(decision: Decision) -> None:
 def check_line(check: Check) -> str:
     """One limit and what may be said of it."""
     worst = f", worst on fret {check.worst_fret}" if check.worst_fret else ""
-    p = "" if check.probability is None else f" (kept with probability {check.probability:.2f}{worst})"
+    p = "" if check.probability is None else f" (kept with a probability of {chance(check.probability)}{worst})"
     side = "at most" if check.limit.side == "upper" else "at least"
-    unit = "" if check.limit.unit == "1" else f" {check.limit.unit}"
-    return f"{SIGNS[check.verdict]}: {check.limit.text}, {side} {check.limit.value:g}{unit}{p}"
+    limit = show_plain(check.limit.value, check.limit.unit, length_unit())
+    return f"{SIGNS[check.verdict]}: {check.limit.text}, {side} {limit}{p}"
 
 
 def show_option(decision: Decision, option: Option) -> None:
@@ -81,11 +80,6 @@ def show_option(decision: Decision, option: Option) -> None:
             trade_off(option, decision)
 
 
-def said(s: Spread) -> str:
-    """A forecast length as every length is said."""
-    return shown(Measured.of(s.value, "mm", forecast=s.u), length_unit())
-
-
 def facts(option: Option) -> list[str]:
     """What is worked on, what comes off, what else it brings."""
     out = []
@@ -94,15 +88,16 @@ def facts(option: Option) -> list[str]:
     if option.kind == Kind.DRESS:
         out.append(f"Frets dressed: {', '.join(map(str, option.dressed)) or 'none'}")
     if option.removal is not None:
-        out.append(f"Comes off: {said(option.removal)}")
+        out.append(f"Comes off: {shown(option.removal.measured, length_unit())}")
     if option.height_left:
         fret, low = min(option.height_left, key=lambda h: h[1].value)
-        out.append(f"Least crown height left: {said(low)}, fret {fret}")
+        out.append(f"Least crown height left: {shown(low.measured, length_unit())}, fret {fret}")
     if option.years is not None:
         y = option.years
+        middle, least = (show_plain(years, "years", digits=2) for years in (y.median, y.at_least))
         out.append(
-            f"At the wear measured between the visits, about {y.median:.0f} years until fret {y.fret} is too low; "
-            f"more than {y.at_least:.0f} with 95 % probability"
+            f"At the wear measured between the visits, about {middle} until fret {y.fret} is too low; "
+            f"more than {least} with a probability of 95 %"
         )
     return [*out, *option.brings]
 
@@ -118,20 +113,23 @@ def cost_line(option: Option, decision: Decision) -> str:
 def heights(option: Option, decision: Decision) -> None:
     """Height left fret by fret beside the limit."""
     limit = decision.terms.limits["crown_height"].value
+    factor, unit = unit_shown(limit, "mm", length_unit())
     rows = [
-        {"fret": n, "low": s.value - 2 * s.u, "mm": s.value, "high": s.value + 2 * s.u} for n, s in option.height_left
+        {"fret": n, "low": factor * (s.value - 2 * s.u), "left": factor * s.value, "high": factor * (s.value + 2 * s.u)}
+        for n, s in option.height_left
     ]
     base = alt.Chart(alt.InlineData(values=rows)).encode(x=alt.X("fret:O", title="Fret", axis=alt.Axis(labelAngle=0)))
-    y = alt.Y("mm:Q", title="Left, mm (bar: U)", scale=alt.Scale(zero=False))
+    y = alt.Y("left:Q", title=f"Left, {unit} (bar: U)", scale=alt.Scale(zero=False))
     bars = base.mark_rule(strokeWidth=3).encode(y=alt.Y("low:Q", title=""), y2="high:Q")
     dots = base.mark_point(filled=True, size=70).encode(y=y)
-    line = alt.Chart(alt.InlineData(values=[{"limit": limit}])).mark_rule(strokeDash=[6, 4]).encode(y="limit:Q")
+    at = alt.InlineData(values=[{"limit": factor * limit}])
+    line = alt.Chart(at).mark_rule(strokeDash=[6, 4]).encode(y="limit:Q")
     st.altair_chart(
         bars + dots + line,
         width="stretch",
         height=240,
         key=f"heights-{option.kind}",
-        alt=f"Crown height left by fret, limit {limit:g} mm",
+        alt=f"Crown height left by fret, limit {show_plain(limit, 'mm', length_unit())}",
     )
 
 
@@ -142,9 +140,9 @@ def trade_off(option: Option, decision: Decision) -> None:
         [
             {
                 "Replaced": ", ".join(map(str, t.replaced)) or "none",
-                "Comes off": said(t.removal),
-                "Least height": said(t.least_height) if t.least_height else "",
-                "Limit kept with": f"{t.probability:.2f}" if t.probability is not None else "",
+                "Comes off": shown(t.removal.measured, length_unit()),
+                "Least height": shown(t.least_height.measured, length_unit()) if t.least_height else "",
+                "Limit kept with": chance(t.probability) if t.probability is not None else "",
             }
             for t in option.curve[: max(6, len(option.replaced) + 2)]
         ],
@@ -184,7 +182,7 @@ def likeness(job: services.JobView, visit: str) -> None:
     with st.expander("Stock beside the wire now on the board"):
         for m in found:
             w = m.wire
-            size = f"crown {w.crown_width:g} x {w.crown_height:g} mm"
+            size = crown_size(w.crown_width, w.crown_height, length_unit())
             st.markdown(f"**{m.relation.capitalize()}**: {plain(w.label)}, {w.material}, {size}")
             for warning in m.warnings:
                 st.caption(plain(warning))

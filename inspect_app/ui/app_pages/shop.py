@@ -15,8 +15,8 @@ from inspect_app.estimate import PriceBook, currency_digits
 from inspect_app.limits import Limits
 from inspect_app.services.deciding import add_wire, remove_wire, shop_limits, shop_prices, wires
 from inspect_app.ui import server
-from inspect_app.ui.bench import JOBS_PAGE, page, saying
-from inspect_app.ui.words import plain
+from inspect_app.ui.bench import JOBS_PAGE, length_unit, page, saying
+from inspect_app.ui.words import crown_size, plain
 from inspect_app.wire import MATERIALS, WireStock, size_class
 
 
@@ -129,7 +129,7 @@ def stock() -> None:
         left, right = st.columns([5, 1], vertical_alignment="center")
         kind = size_class(s.crown_width, s.crown_height)
         left.markdown(
-            f"**{plain(s.label)}**, {s.material}, crown {s.crown_width:g} x {s.crown_height:g} mm"
+            f"**{plain(s.label)}**, {s.material}, {crown_size(s.crown_width, s.crown_height, length_unit())}"
             + (f" ({kind})" if kind else "")
         )
         if right.button("Take off", key=f"wire-{w.id}"):

@@ -117,13 +117,16 @@ def both_views(wear: WearMap) -> None:
 
 
 def compare(job: services.JobView, visit: str, wear: WearMap) -> None:
-    """This visit against an earlier one."""
+    """This visit against another one: the change is always from the earlier to the later."""
     others = [v.label for v in job.visits if v.label != visit]
     if not others:
         return
     st.subheader("Against another visit")
     other = st.pills("Compare with", others, default=others[0], required=True, format_func=str.capitalize, key="other")
-    rows = changes(wear_of(server.store(), job.id, str(other)), wear)
+    order = [v.label for v in job.visits]
+    earlier, later = sorted((visit, str(other)), key=order.index)
+    maps = {visit: wear, str(other): wear_of(server.store(), job.id, str(other))}
+    rows = changes(maps[earlier], maps[later])
     if not rows:
         st.info("No fret was read at both visits. Photograph the same frets again to compare.")
         return
@@ -132,15 +135,15 @@ def compare(job: services.JobView, visit: str, wear: WearMap) -> None:
         {
             "Fret": [r.fret for r in rows],
             "String": [r.string for r in rows],
-            str(other).capitalize(): [shown(r.before, length) for r in rows],
-            visit.capitalize(): [shown(r.after, length) for r in rows],
+            earlier.capitalize(): [shown(r.before, length) for r in rows],
+            later.capitalize(): [shown(r.after, length) for r in rows],
             "Change": [signed(r.change, length) for r in rows],
             "Larger than U": ["yes" if r.told else "no" for r in rows],
         },
         hide_index=True,
         alt="Depth at two visits and its change",
     )
-    wearing(job, str(other), visit)
+    wearing(job, earlier, later)
 
 
 def wearing(job: services.JobView, earlier: str, later: str) -> None:
@@ -149,15 +152,14 @@ def wearing(job: services.JobView, earlier: str, later: str) -> None:
     if dates[earlier] >= dates[later]:
         return
     try:
-        found = [r for r in rates(server.store(), job.id, earlier, later) if r.years_left is not None]
+        found = [(r, r.years_left) for r in rates(server.store(), job.id, earlier, later) if r.years_left is not None]
     except InspectError as error:
         say(error)
         return
-    for r in found:
+    for r, years in found:
         yearly = shown(replace(r.per_year, unit="mm"), length_unit())
-        st.markdown(
-            f"**Fret {r.fret}, string {r.string}**: {yearly} a year; {r.years_left:.1f} years until it may not stay."
-        )
+        left = show_plain(years, "years", digits=2)
+        st.markdown(f"**Fret {r.fret}, string {r.string}**: {yearly} a year; {left} until it may not stay.")
 
 
 job = the_job()
