@@ -34,13 +34,15 @@ CONDITIONS = {
     "levelled": (0.0, 0.0),
 }
 """Range of a divot's depth, mm, for a board in this condition."""
+_FLAT_MM = 1e6
+"""Radius a flat board is drawn with: its edges fall away by a quarter of a thousandth of a millimetre."""
 STRING_INSET = 3.4
 """Outer strings to the board's edge, mm (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wish:
-    """What is fixed of a drawn photo; ``None`` is drawn."""
+    """What is fixed of a drawn photo; ``None`` is drawn. A board radius of ``inf`` is a flat board."""
 
     wood: str | None = None
     light: str | None = None
@@ -50,6 +52,7 @@ class Wish:
     end: str | None = None
     nut_right: bool = False
     elevation: float | None = None
+    board_radius: float | None = None
 
 
 def frame_size(megapixels: float) -> tuple[int, int]:
@@ -88,10 +91,12 @@ def _frets(rng: np.random.Generator, board: Board, count: int, condition: str) -
     return out
 
 
-def _board(rng: np.random.Generator) -> Board:
+def _board(rng: np.random.Generator, asked: float | None) -> Board:
     compound = rng.random() < 0.35
     radius = rng.uniform(185.0, 330.0 if compound else 430.0)
     slope = rng.uniform(0.1, 0.3) if compound else 0.0
+    if asked is not None:
+        radius, slope = min(asked, _FLAT_MM), 0.0
     return Board(rng.uniform(605.0, 655.0), rng.uniform(40.5, 46.0), radius, slope, rng.uniform(0.022, 0.03))
 
 
@@ -131,7 +136,7 @@ def draw(view: str, seed: int, wish: Wish = Wish(), megapixels: float = 12.0) ->
         If there is no such view.
     """
     rng = np.random.default_rng(seed)
-    size, board, look = frame_size(megapixels), _board(rng), _look(rng, view, wish)
+    size, board, look = frame_size(megapixels), _board(rng, wish.board_radius), _look(rng, view, wish)
     condition = wish.condition or str(rng.choice(list(CONDITIONS)))
     if view == "section":
         shot = _draw_section(rng, board, look, condition, size)
