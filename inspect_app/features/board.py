@@ -22,7 +22,7 @@ from inspect_app.ask import Ask
 __all__ = ["Board", "find_board"]
 
 OVERVIEW_PX_PER_MM = 5.0
-"""A crown edge is then some 3 px from the next and a fret some 12 px wide: enough to see it, little to compute."""
+"""At most; a fret is then some 12 px wide, and at half of that, where a photo is reduced by whole pixels, still 6."""
 _MAX_OVERVIEW_PX = 1_500_000
 BAND_MM = 2.0
 """Bands this high: some twenty across a board, each several px high."""
@@ -85,8 +85,7 @@ def find_board(photo: Photo, plane: Plane, ask: Ask, covers_px: tuple[Floats, ..
     u, v = _photo_axes(photo, plane, ask)
     reduced = _Reduced.of(photo, plane, covers_px)
     height = _height(ask)
-    bands = _bands(reduced, plane, (u, v), height)
-    turn = _best_turn(bands)
+    turn = _best_turn(_bands(reduced, plane, (u, v), height))
     u, v = u - turn * v, v + turn * u
     u, v = u / np.linalg.norm(u), v / np.linalg.norm(v)
     bands = _bands(reduced, plane, (u, v), height)
@@ -124,7 +123,7 @@ class _Reduced:
 
     gray: NDArray[np.uint8]
     open: NDArray[np.uint8]
-    factor: float
+    factor: int
     corners_px: Floats
     px_per_mm: float
 
@@ -133,18 +132,23 @@ class _Reduced:
         h, w = photo.height, photo.width
         scale = plane.px_per_mm(plane.to_mm([[w / 2.0, h / 2.0]])[0])
         wanted = min(OVERVIEW_PX_PER_MM, scale * math.sqrt(_MAX_OVERVIEW_PX / (h * w)))
-        factor = max(1.0, scale / wanted)
-        size = (max(8, round(w / factor)), max(8, round(h / factor)))
-        gray = cv2.resize(photo.gray, size, interpolation=cv2.INTER_AREA)
+        factor = max(1, math.ceil(scale / wanted))  # whole pixels are averaged many times faster than parts of them
+        gray = _averaged(photo.gray, factor)
+        size = gray.shape[1], gray.shape[0]
         seen = np.full((size[1], size[0]), 255, np.uint8)
         for outline in covers_px:
             cv2.fillPoly(seen, [np.round(outline / factor).astype(np.int32)], 0)
         reach = round(_COVER_MARGIN_MM * scale / factor)
         eroded = cv2.erode(seen, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
         corners = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], dtype=float)
-        return cls(
-            np.asarray(gray, dtype=np.uint8), np.asarray(eroded, dtype=np.uint8), factor, corners, scale / factor
-        )
+        return cls(gray, np.asarray(eroded, dtype=np.uint8), factor, corners, scale / factor)
+
+
+def _averaged(picture: NDArray[np.uint8], factor: int) -> NDArray[np.uint8]:
+    """The picture with `factor` by `factor` pixels averaged to one; what is left over at the right and below is cut."""
+    h, w = (n // factor for n in picture.shape)
+    whole = picture[: h * factor, : w * factor]
+    return np.asarray(cv2.resize(whole, (w, h), interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 @dataclass(frozen=True)
@@ -213,27 +217,23 @@ def _lay_out(
 
 def _best_turn(bands: _Bands) -> float:
     """Slope du/dv along which the steps of the bands agree best."""
+    rows = bands.steps.astype(np.float32)
+    v = (bands.v_mm - bands.v_mm.mean()) * bands.px_per_mm
     limit = math.tan(math.radians(MAX_TURN_DEG))
     slope, step = 0.0, 2.0 * limit
     for tried, every in ((49, 2), (13, 1), (13, 1)):
         slopes = slope + np.linspace(-0.5, 0.5, tried) * step
-        slope = float(slopes[int(np.argmax([_agreement(bands, m, every) for m in slopes]))])
+        slope = float(slopes[int(np.argmax([_agreement(rows[::every], v[::every], m) for m in slopes]))])
         step = 3.0 * (slopes[1] - slopes[0])
     return slope
 
 
-def _agreement(bands: _Bands, slope: float, every: int) -> float:
+def _agreement(rows: NDArray[np.float32], v: Floats, slope: float) -> float:
     """Sum of the fourth powers of the columns' sums: large when few columns hold most of the steps."""
-    v = bands.v_mm - bands.v_mm.mean()
-    shift = slope * v[::every] * bands.px_per_mm
-    whole = np.floor(shift).astype(int)
-    part = (shift - whole)[:, None].astype(np.float32)
-    margin = int(np.abs(whole).max()) + 1
-    rows = np.pad(bands.steps[::every].astype(np.float32), ((0, 0), (margin, margin + 1)))
-    n_u = bands.steps.shape[1]
-    first = np.arange(len(rows))[:, None] * rows.shape[1] + margin + whole[:, None] + np.arange(n_u)
-    total = ((1.0 - part) * rows.take(first) + part * rows.take(first + 1)).sum(axis=0)
-    return float(np.sum(total.astype(np.float64) ** 4))
+    per_row = slope * (v[1] - v[0]) if len(v) > 1 else 0.0
+    sheared = np.array([[1.0, per_row, slope * v[0]], [0.0, 1.0, 0.0]])
+    straight = cv2.warpAffine(rows, sheared, rows.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    return float(np.sum(straight.sum(axis=0, dtype=np.float64) ** 4))
 
 
 def _board_rows(steps: Floats) -> tuple[int, int] | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,16 +24,21 @@ from shared.measured import Contribution
 
 __all__ = [
     "Level",
+    "Sides",
     "board_level",
     "rough_frames",
     "in_sequence",
     "straight",
     "in_photo",
     "ends_near",
+    "nearer",
     "common_end_lines",
 ]
 
 Floats = NDArray[np.float64]
+_T = TypeVar("_T")
+Sides = tuple[list[_T], list[_T]]
+"""One for each fret, of the treble side and of the bass side."""
 
 CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM = 1.15, 0.15
 """Crown height where nobody gave it: fret wire stands 0.9 to 1.4 mm above the board (common practice, no source)."""
@@ -145,7 +151,7 @@ def in_photo(photo: Photo, frame: FretFrame, half_width: float) -> bool:
     return bool(np.all((px >= 0.0) & (px <= [photo.width - 1.0, photo.height - 1.0])))
 
 
-def ends_near(u_mm: Floats, length_mm: list[float]) -> tuple[list[NearEnd], list[NearEnd]]:
+def ends_near(u_mm: Floats, length_mm: list[float]) -> Sides[NearEnd]:
     """About where the treble and bass ends are, if the overview has their middle and boards widen as is usual.
 
     Parameters
@@ -160,7 +166,25 @@ def ends_near(u_mm: Floats, length_mm: list[float]) -> tuple[list[NearEnd], list
     return treble, [NearEnd(length + float(w), 1) for length, w in zip(length_mm, wider, strict=True)]
 
 
-def common_end_lines(treble: list[EndCurve], bass: list[EndCurve], u_mm: Floats) -> tuple[list[FretEnd], list[FretEnd]]:
+def nearer(curves: Sides[EndCurve], lines: Sides[FretEnd]) -> Sides[NearEnd]:
+    """About where the ends are: as was thought, but where all ends together put one off the places tried, there.
+
+    What the scale covers, with a margin and the rest of a band of the overview, can hide more than those places span.
+    """
+    treble, bass = (
+        [c.near if _tried(c, at) else replace(c.near, along=at.along) for c, at in zip(*side, strict=True)]
+        for side in zip(curves, lines, strict=True)
+    )
+    return treble, bass
+
+
+def _tried(curve: EndCurve, line: FretEnd) -> bool:
+    """Whether the places tried span all that the other ends leave likely for this one."""
+    at, most = curve.near.outward * (line.along - curve.near.along), 3.0 * line.u
+    return bool(OUT_MM[0] + most < at < OUT_MM[-1] - most)
+
+
+def common_end_lines(treble: list[EndCurve], bass: list[EndCurve], u_mm: Floats) -> Sides[FretEnd]:
     """Where each end would be by all of them, had they two straight lines that widen alike towards the body.
 
     The neck's direction is square to the frets, so a board is symmetric about it and both edges share one slope. Each

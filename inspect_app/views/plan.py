@@ -27,7 +27,7 @@ from inspect_app.features.crown_edge import (
     width_of_seen,
 )
 from inspect_app.features.flat import FlatSearch, read_flats, search_flats
-from inspect_app.features.fret_end import FretEnd, end_curve, pick_end, why_unread
+from inspect_app.features.fret_end import EndCurve, FretEnd, NearEnd, end_curve, pick_end, why_unread
 from inspect_app.features.placed import PLACED_U_PX, apart, edges_on, placed_on
 from inspect_app.features.spacing import check_spacing, fret_positions
 from inspect_app.fretboard import HIGHEST_FRET, fit_spacing
@@ -241,15 +241,30 @@ def _with_ends(photo: Photo, covers: tuple[Floats, ...], frets: list[_Fret], sof
         return []
     u = np.array([f.frame.origin_mm @ f.frame.across for f in frets])
     px = frets[0].patch.px_per_mm
-    curves = [
-        [end_curve(photo, covers, f.frame, f.crown, at, px) for f, at in zip(frets, near, strict=True) if f.crown]
-        for near in neck.ends_near(u, [f.frame.length_mm for f in frets])
-    ]
+    near = neck.ends_near(u, [f.frame.length_mm for f in frets])
+    curves = _end_curves(photo, covers, frets, near)
+    lines = neck.common_end_lines(*curves, u)
+    better = neck.nearer(curves, lines)
+    if better != near:
+        curves = _end_curves(photo, covers, frets, better)
+        lines = neck.common_end_lines(*curves, u)
     sides = [
-        [(pick_end(c, line, px, softness), line, why_unread(c, line)) for c, line in zip(side, lines, strict=True)]
-        for side, lines in zip(curves, neck.common_end_lines(curves[0], curves[1], u), strict=True)
+        [(pick_end(c, at, px, softness), at, why_unread(c, at)) for c, at in zip(*side, strict=True)]
+        for side in zip(curves, lines, strict=True)
     ]
     return [_trimmed(f, t, b) for f, t, b in zip(frets, *sides, strict=True)]
+
+
+def _end_curves(
+    photo: Photo, covers: tuple[Floats, ...], frets: list[_Fret], near: neck.Sides[NearEnd]
+) -> neck.Sides[EndCurve]:
+    """How likely each place near the treble and bass end of every fret is to be its end."""
+    px = frets[0].patch.px_per_mm
+    treble, bass = (
+        [end_curve(photo, covers, f.frame, f.crown, at, px) for f, at in zip(frets, side, strict=True) if f.crown]
+        for side in near
+    )
+    return treble, bass
 
 
 def _held(f: _Fret, edges: tuple[HandEdge, ...]) -> _Fret:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from inspect_app.features.board import _Bands, _clusters
+from inspect_app.features.board import BAND_MM, _averaged, _Bands, _best_turn, _clusters
 
 PX_PER_MM = 5.0
 
@@ -40,3 +40,21 @@ def test_a_single_line_is_no_fret():
     line = ((0.0, 60.0), (0.2, -60.0))
     at, _ = _clusters(bands([(50.0, EDGES), (100.0, line)]), slice(0, 20))
     assert at / PX_PER_MM == pytest.approx([50.0], abs=0.3)
+
+
+@pytest.mark.parametrize("slope", [-0.3, -0.0213, 0.0, 0.0105, 0.21])
+def test_frets_askew_are_turned_upright(slope):
+    v = np.arange(24) * BAND_MM
+    raw = np.random.default_rng(1).normal(0.0, 1.0, (len(v), 1000))
+    for at in (60.0, 92.0, 122.0, 150.0):
+        for off, step in EDGES:
+            x = (at + off + slope * (v - v.mean())) * PX_PER_MM
+            raw += step * np.exp(-0.5 * (np.arange(1000) - x[:, None]) ** 2)  # a step of a blurred edge
+    steps = np.clip(raw, -8.0, 8.0)
+    found = _best_turn(_Bands(steps, raw, np.ones(raw.shape, bool), 0.0, v, PX_PER_MM))
+    assert found == pytest.approx(slope, abs=1.0 / PX_PER_MM / v.max())  # a column over the board
+
+
+def test_whole_pixels_are_averaged():
+    picture = np.arange(60, dtype=np.uint8).reshape(6, 10)
+    assert _averaged(picture, 3).tolist() == [[11, 14, 17], [41, 44, 47]]

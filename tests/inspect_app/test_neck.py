@@ -5,7 +5,7 @@ import pytest
 
 from inspect_app.features.end_light import TAPER
 from inspect_app.features.fret_end import END_SCATTER_MM, OUT_MM, EndCurve, NearEnd
-from inspect_app.features.neck import common_end_lines, ends_near
+from inspect_app.features.neck import common_end_lines, ends_near, nearer
 
 U_MM = np.array([-52.0, -20.0, 11.0, 38.0, 63.0])
 LENGTH_MM = 44.0
@@ -93,3 +93,15 @@ def test_an_edge_of_which_nothing_is_in_view_is_hardly_known():
     line = common_end_lines(curves, [seen(n, a) for n, a in zip(near_b, bass, strict=True)], U_MM)[0]
     assert all(e.u > 0.8 for e in line)
     assert all(abs(e.along - a) <= 2.5 * e.u for e, a in zip(line, treble, strict=True))
+
+
+def test_an_end_that_the_others_put_off_the_places_tried_is_looked_for_there():
+    treble, bass, near_t, near_b = board()
+    beyond = treble[0] + near_t[0].outward * -(OUT_MM[-1] + 0.4)  # the scale left the overview that much too little
+    near_t = [NearEnd(float(beyond), -1), *near_t[1:]]
+    curves = [seen(n, a) for n, a in zip(near_t, treble, strict=True)]
+    others = [seen(n, a) for n, a in zip(near_b, bass, strict=True)]
+    better = nearer((curves, others), common_end_lines(curves, others, U_MM))
+    assert better[0][0].along == pytest.approx(treble[0], abs=0.4)
+    assert better[0][1:] == near_t[1:]
+    assert better[1] == near_b
