@@ -103,7 +103,7 @@ def end_curve(
     light = end_light(photo, covers_px, frame, edges, (near.along, near.outward), reach, px_per_mm)
     rise = _rise(frame, crown, light.across_mm)
     drift = near.outward * (frame.camera_mm[0] - near.along) / frame.camera_mm[2]
-    inset = [np.maximum(rise * (math.tan(math.radians(b)) + drift), 0.0) for b in BEVELS_DEG]
+    inset = np.maximum(rise * (np.tan(np.radians(BEVELS_DEG))[:, None] + drift), 0.0)
     out = light.step_mm / 2.0 - light.inward_mm  # the edge of a row on which the foot may be
     there = np.flatnonzero((out > OUT_MM[0] - light.step_mm) & (out < OUT_MM[-1] + light.step_mm))
     feet = range(int(there[0]), int(there[-1]) + 1)
@@ -129,36 +129,32 @@ def _rise(frame: FretFrame, crown: CrownFit, across: Floats) -> Floats:
     return np.asarray(np.maximum((-b + np.sqrt(np.maximum(b**2 - a * c, 0.0))) / a, 0.0))
 
 
-def _weighed(light: EndLight, feet: range, inset: list[Floats]) -> Floats:
-    """Log likelihood for each bevel (rows) and foot (columns, rows of the light)."""
-    noise, (n, k) = noise_of(light), light.strips.shape[1:]
-    board, crown = board_fit(light, noise).sum(axis=1), crown_fit(light, noise)
-    before, inside = _summed(board), _summed(crown)
+def _weighed(light: EndLight, feet: range, inset: Floats) -> Floats:
+    """Log likelihood for each bevel (rows) and foot (columns, rows of the light); `inset` (bevels, strips) in mm."""
+    noise, (n, k), lag = noise_of(light), light.strips.shape[1:], light.lag
+    before, inside = _summed(board_fit(light, noise).sum(axis=1)), _summed(crown_fit(light, noise))
     last = min(n, feet.stop + round(_RIM_MOST_MM / light.step_mm))
+    rim = np.minimum(np.rint(inset / light.step_mm).astype(int), last - feet.stop)
+    crown = inside[last] - inside[np.array(feet)[:, None] + rim[:, None], np.arange(k)]
+    out = before[feet.start : feet.stop] + crown.sum(axis=2)
     face: dict[tuple[int, int], tuple[Floats, Floats]] = {}
-    out = np.empty((len(inset), len(feet)))
-    for b, depth in enumerate(inset):
-        rim = np.minimum(np.rint(depth / light.step_mm).astype(int), last - feet.stop)
-        total = before[feet.start : feet.stop] + inside[last].sum()
-        for j, r in enumerate(rim):
-            total -= inside[feet.start + r : feet.stop + r, j]
-        for (first, end), strips in _face_rows(rim):
+    for total, rows in zip(out, rim.tolist(), strict=True):
+        for (first, end), strips in _face_rows(rows):
             if strips not in face:
                 fit, change = face_fit(light, noise, slice(*strips))
                 face[strips] = _summed(fit), 0.5 * k * _summed(change)
-            for sums, begin in zip(face[strips], (first, min(max(first, light.lag), end)), strict=True):
+            for sums, begin in zip(face[strips], (first, min(max(first, lag), end)), strict=True):
                 total += sums[feet.start + end : feet.stop + end] - sums[feet.start + begin : feet.stop + begin]
-        out[b] = total
-    return out * (light.sample_mm2 / _ALIKE_MM2)
+    return np.asarray(out * (light.sample_mm2 / _ALIKE_MM2))
 
 
-def _face_rows(rim: NDArray[np.intp]) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+def _face_rows(rim: list[int]) -> list[tuple[tuple[int, int], tuple[int, int]]]:
     """Rows ``[first, end)`` from the foot over which a bevel spans the same strips ``[i, j)``; `rim` rows at each."""
-    edges = [0, *np.unique(rim[rim > 0])]
-    spans = [np.flatnonzero(rim > first) for first in edges[:-1]]
-    return [
-        ((int(a), int(b)), (int(on[0]), int(on[-1]) + 1)) for (a, b), on in zip(pairwise(edges), spans, strict=True)
-    ]
+    out = []
+    for first, end in pairwise(sorted({0, *rim})):
+        on = [i for i, rows in enumerate(rim) if rows > first]
+        out.append(((first, end), (on[0], on[-1] + 1)))
+    return out
 
 
 def _summed(fit: Floats) -> Floats:
