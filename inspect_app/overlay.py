@@ -36,6 +36,7 @@ STYLES: dict[str, Style] = {
     "tip": Style((0, 94, 213), 3),
     "board_edge": Style((233, 180, 86), 6),
     "section": Style((115, 158, 0)),
+    "span": Style((167, 121, 204)),
     "scale": Style((178, 114, 0), 3),
 }
 _OTHER = Style((233, 180, 86), 2)

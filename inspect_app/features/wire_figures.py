@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.plane import Plane
+from inspect_app.features.placed import NOTHING_PLACED, PLACED_U_PX, Placed
+from inspect_app.features.standing_by_hand import marked
 from inspect_app.features.wire_edge import ALONG_MM
+from inspect_app.features.wire_marks import Marks, arc_of, figures_between, hold_marks, marks_of
 from inspect_app.features.wire_section import CLEAR_MM, LEAST_ROWS, SeenSection
 from inspect_app.features.wire_shape import FIGURES, WireShape
 from inspect_app.inspection import Outline
 from shared.measured import Contribution, Measured, NotMeasured
 
-__all__ = ["measure_figures", "draw_section"]
+__all__ = ["measure_figures"]
 
 Array = NDArray[np.float64]
 
@@ -40,6 +44,8 @@ NARROWEST_MM = 2.0 * CLEAR_MM + LEAST_ROWS * ALONG_MM
 """A narrower flat is not told from the round crown: corners are left out, and five rows are needed between them."""
 FLAT_SURE = 4.0
 """A flat's width is told from four times its u: it grows as the root of the depth, which is then twice its own."""
+ARC_POINTS = 24
+"""Points to each third of the arc as it is drawn: a chord is then off it by a few thousandths of a millimetre at most."""
 NEEDS = {
     "crown_width": ("arc", "underside"),
     "crown_height": ("top", "underside"),
@@ -58,23 +64,40 @@ WORDS = {
 }
 
 
-def measure_figures(seen: SeenSection, plane: Plane, n: int) -> tuple[dict[str, Measured], tuple[NotMeasured, ...]]:
-    """The figures of `FIGURES` that the photo tells, by name, and why the others are missing."""
-    values = seen.shape.figures()
-    parts = _contributions(seen, plane)
+def measure_figures(
+    seen: SeenSection, plane: Plane, n: int, placed: Placed = NOTHING_PLACED
+) -> tuple[dict[str, Measured], tuple[Outline, ...], tuple[NotMeasured, ...]]:
+    """The figures of `FIGURES` that the photo tells, by name; what they lie between, drawn; and why others are missing.
+
+    Parameters
+    ----------
+    placed : Placed
+        Edges that a person placed, under the names of `wire_marks.EDGES`.
+
+    Raises
+    ------
+    OptionError
+        If an edge was placed past the one across from it.
+    """
+    to_plane = {points: plane.to_mm(points) for parts in placed.values() for points in parts.values()}
+    marks = hold_marks(seen.shape, placed, to_plane)
+    values, parts = figures_between(marks.xz), _contributions(seen, plane, marks)
     out, missing = {}, []
     for k, name in enumerate(FIGURES):
-        reason = _missing(seen, name)
-        if reason:
-            missing.append(NotMeasured(f"fret {n}, {name.replace('_', ' ')}", reason))
-            continue
         sources = tuple(Contribution(source, float(u[k])) for source, u in parts.items() if u[k] > 0.0)
-        figure = Measured(float(values[k]), "mm", sources)
-        if name == "flat_width" and (seen.doubtful or figure.value < FLAT_SURE * figure.u):
-            missing.append(NotMeasured(f"fret {n}, flat width", "if there is one, it can't be told from a round crown"))
-            continue
-        out[name] = figure
-    return out, tuple(missing)
+        reason = "" if marks.all_placed(name) else _missing(seen, name) or _unsure(seen, name, values[k], sources)
+        if reason:
+            reason += "; an edge of it was placed by hand: place the others too" * marks.rests_on_placed(name)
+            missing.append(NotMeasured(f"fret {n}, {name.replace('_', ' ')}", reason))
+        else:
+            figure = Measured(float(values[k]), "mm", sources)
+            out[name] = marked(figure) if marks.rests_on_placed(name) else figure
+    return out, draw_section(seen, marks, plane, n, out), tuple(missing)
+
+
+def _unsure(seen: SeenSection, name: str, value: float, sources: tuple[Contribution, ...]) -> str:
+    doubtful = name == "flat_width" and (seen.doubtful or value < FLAT_SURE * Measured(value, "mm", sources).u)
+    return "if there is one, it can't be told from a round crown" if doubtful else ""
 
 
 def _missing(seen: SeenSection, name: str) -> str:
@@ -89,48 +112,60 @@ def _missing(seen: SeenSection, name: str) -> str:
     return ""
 
 
-def _contributions(seen: SeenSection, plane: Plane) -> dict[str, Array]:
+def _contributions(seen: SeenSection, plane: Plane, marks: Marks) -> dict[str, Array]:
     """Standard uncertainty of every figure by source, mm, each of shape (6,)."""
     shape = seen.shape
-    by_free = _by_free(shape)
+    by_mark = _by_mark(marks.xz)
+    by_free = np.einsum("fmc,mcp->fp", by_mark * ~marks.placed[:, None], _marks_by_free(shape))
     pixel = 1.0 / seen.px_per_mm
     aside = np.hypot(max(DEFINITION_PX, DEFINITION_SHARE * seen.blur_px) * pixel, np.nan_to_num(seen.scatter))
     moved = by_free @ seen.by_side.T  # figures by sides
     unseen = np.zeros(len(FIGURES))
-    if not shape.worn:  # a flat too narrow to be seen takes up to its sagitta off the top, all values alike
+    if not (shape.worn or marks.rests_on_placed("crown_height")):
+        # a flat too narrow to be seen takes up to its sagitta off the top, all values alike
         unseen[FIGURES.index("crown_height")] = NARROWEST_MM**2 / (8.0 * shape["radius"]) / math.sqrt(12.0)
+    put = np.sum((by_mark * marks.placed[:, None]) ** 2, axis=(1, 2))
     return {
+        "placement": np.sqrt(put) * PLACED_U_PX * pixel,
         "edge noise": np.sqrt(np.einsum("ip,pq,iq->i", by_free, seen.cov, by_free)),
         "edge definition": np.sqrt(np.sum((moved * aside) ** 2, axis=1)),
         "sharpening": np.abs(moved.sum(axis=1)) * SHARPENING_PX * pixel,
         "flat too narrow to see": unseen,
-        "scale": plane.u_rel * shape.figures(),
-        **_of_the_plane(shape, plane),
+        "scale": plane.u_rel * figures_between(marks.xz),
+        **_of_the_plane(shape.to_plane(marks.xz), plane),
     }
 
 
-def _by_free(shape: WireShape) -> Array:
-    """Derivatives of the figures by the free parameters, central differences, shape (6, P)."""
+def _by_mark(xz: Array) -> Array:
+    """Derivatives of the figures by where the marks lie, central differences, shape (6, 14, 2)."""
+    step = 1e-5
+    moves = step * np.eye(xz.size).reshape(-1, *xz.shape)
+    slopes = [(figures_between(xz + d) - figures_between(xz - d)) / (2.0 * step) for d in moves]
+    return np.stack(slopes, axis=-1).reshape(len(FIGURES), *xz.shape)
+
+
+def _marks_by_free(shape: WireShape) -> Array:
+    """Derivatives of the marks by the free parameters, in the frame of the shape as it is, shape (14, 2, P)."""
     values, step = shape.params[shape.free], 1e-5
-    columns = []
-    for d in step * np.eye(len(values)):
-        high, low = shape.with_free(values + d).figures(), shape.with_free(values - d).figures()
-        columns.append((high - low) / (2.0 * step))
-    return np.column_stack(columns)
+
+    def at(changed: Array) -> Array:
+        other = shape.with_free(changed)
+        return shape.to_wire(other.to_plane(marks_of(other)))
+
+    return np.stack([(at(values + d) - at(values - d)) / (2.0 * step) for d in step * np.eye(len(values))], axis=-1)
 
 
-def _of_the_plane(shape: WireShape, plane: Plane) -> dict[str, Array]:
+def _of_the_plane(points: Array, plane: Plane) -> dict[str, Array]:
     """Sources that move the plane under the pixels: pose, an end before or behind the scale, an end not square."""
-    points = shape.to_plane(_marks(shape))
     px = plane.to_px(np.column_stack([points, np.zeros(len(points))]))
-    here = _between(points)
+    here = figures_between(points)
     rise = points - points.mean(axis=0)
 
     def change(height: float | Array) -> Array:
-        return np.abs(_between(plane.to_mm(px, height)) - here)
+        return np.abs(figures_between(plane.to_mm(px, height)) - here)
 
     return {
-        "pose of the scale": plane.u_of(lambda p: _between(p.to_mm(px))),
+        "pose of the scale": plane.u_of(lambda p: figures_between(p.to_mm(px))),
         "end not flush with the scale": change(FLUSH_MM / math.sqrt(3.0)),
         "end not square": np.hypot(
             np.hypot(*(change(math.tan(SQUARE_U) * rise[:, k]) for k in (0, 1))), FORESHORTENED * here
@@ -138,51 +173,43 @@ def _of_the_plane(shape: WireShape, plane: Plane) -> dict[str, Array]:
     }
 
 
-def _marks(shape: WireShape) -> Array:
-    """Points of the wire's frame between which the figures lie, shape (10, 2)."""
-    x, z = shape.corner()
-    if z < shape["centre"]:
-        x, z = shape["radius"], shape["centre"]
+def draw_section(
+    seen: SeenSection, marks: Marks, plane: Plane, n: int, figures: Mapping[str, Measured]
+) -> tuple[Outline, ...]:
+    """Crown and tang on the photo, and what each of the `figures` lies between."""
+    shape, at = seen.shape, marks.xz
     half, depth = shape["half_tang"], shape["depth"]
-    top = (0.0, shape["centre"] + shape["radius"])
-    ends = shape.flat_ends()
-    return np.array(
-        [
-            *((-x, z), (x, z)),
-            *((0.0, shape.height), (0.0, 0.0), (0.0, -depth)),
-            top,
-            *ends,
-            *((-half, -depth / 2.0), (half, -depth / 2.0)),
-        ]
-    )
-
-
-def _between(p: Array) -> Array:
-    """The figures from where the marks lie, shape (6,)."""
-
-    def apart(i: int, k: int) -> float:
-        return float(np.linalg.norm(p[i] - p[k]))
-
-    a, b, c = apart(0, 1), apart(1, 5), apart(5, 0)
-    (ux, uy), (vx, vy) = p[1] - p[0], p[5] - p[0]
-    radius = a * b * c / max(2.0 * abs(ux * vy - uy * vx), 1e-12)  # of the circle through three points
-    return np.array([a, apart(2, 3), radius, apart(6, 7), apart(8, 9), apart(3, 4)])
-
-
-def draw_section(seen: SeenSection, plane: Plane, n: int) -> tuple[Outline, ...]:
-    """Crown, flat and tang on the photo."""
-    shape = seen.shape
-    half, depth = shape["half_tang"], shape["depth"]
-    tang = shape.to_plane([[-half, 0.0], [-half, -depth], [half, -depth], [half, 0.0]])
+    tang = np.array([[-half, 0.0], [-half, -depth], [half, -depth], [half, 0.0]])
+    foot = at[[3, 4]].mean(axis=0)
+    lines = {
+        "crown_width": ("span", at[[0, 1]]),
+        "crown_height": ("span", np.vstack([at[2], foot, at[[3, 4]]])),
+        "crown_radius": ("arc", _arc(at)),
+        "flat_width": ("flat", at[[8, 9]]),
+        "tang_width": ("span", at[[6, 7]]),
+        "tang_depth": ("span", np.vstack([at[5], foot, at[[3, 4]]])),
+    }
     drawn = [
         _drawn("section", shape.crown_outline(), plane, f"fret {n}, crown width", True),
-        _drawn("section", tang, plane, f"fret {n}, tang width", False),
+        _drawn("section", shape.to_plane(tang), plane, f"fret {n}, tang width"),
     ]
-    if shape.worn:
-        drawn.append(_drawn("flat", shape.to_plane(shape.flat_ends()), plane, f"fret {n}, flat width", False))
+    drawn += [
+        _drawn(line, shape.to_plane(xz), plane, f"fret {n}, {name.replace('_', ' ')}")
+        for name, (line, xz) in lines.items()
+        if name in figures
+    ]
     return tuple(drawn)
 
 
-def _drawn(name: str, mm: Array, plane: Plane, of: str, closed: bool) -> Outline:
+def _arc(at: Array) -> Array:
+    """The crown's arc from its left mark to its right one, its upper marks at a third and at two thirds."""
+    radius, up = arc_of(at[10:12], at[12:14])
+    middle = at[[10, 11]].mean(axis=0) + np.array([0.0, up])
+    angle = [math.atan2(*(at[i] - middle)) for i in (10, 12, 13, 11)]
+    turns = np.interp(np.arange(3 * ARC_POINTS + 1) / ARC_POINTS, range(4), angle)
+    return np.asarray(middle + radius * np.column_stack([np.sin(turns), np.cos(turns)]))
+
+
+def _drawn(name: str, mm: Array, plane: Plane, of: str, closed: bool = False) -> Outline:
     px = plane.to_px(np.column_stack([mm, np.zeros(len(mm))]))
     return Outline(name, tuple((float(x), float(y)) for x, y in px), closed, of)

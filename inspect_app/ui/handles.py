@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.ask import HandEdge
+from inspect_app.features.wire_marks import arc_of
 from inspect_app.inspection import FretReading, Inspection, Outline
 from inspect_app.readings import Reading
 from inspect_app.ui.viewer import Handle, Moved, Point, Readout, Scene, Shape
@@ -46,6 +47,8 @@ def edges_of(answer: Inspection, reading: Reading) -> tuple[Edge, ...]:
     if fret is None:
         return ()
     feature = reading.of.partition(", ")[2]
+    if answer.view == "section":
+        return _section_edges(fret, reading, feature)
     if feature == "crown width":
         return tuple(_ends(o, o.of) for o in fret.outlines if o.name == "crown_edge" and o.of.endswith(" side"))
     if feature == "length":
@@ -60,6 +63,22 @@ def edges_of(answer: Inspection, reading: Reading) -> tuple[Edge, ...]:
     if mine.name == "arc":
         return _parts(mine, {"treble end": 0, "middle": len(mine.points) // 2, "bass end": len(mine.points) - 1})
     return _parts(mine, {"foot": 0, "top": len(mine.points) - 1}) if mine.name == "bevel" else ()
+
+
+def _section_edges(fret: FretReading, reading: Reading, feature: str) -> tuple[Edge, ...]:
+    """The edges that a figure of a wire's section lies between, each with its points on the line drawn for it."""
+    mine = next((o for o in fret.outlines if o.of == reading.of and o.name in ("span", "arc", "flat")), None)
+    if mine is None:
+        return ()
+    last = len(mine.points) - 1
+    parts: dict[str, tuple[int, ...]] = {f"{feature}, left": (0,), f"{feature}, right": (last,)}
+    if feature == "crown radius":
+        parts[f"{feature}, top"] = (last // 3, 2 * last // 3)
+    elif feature in ("crown height", "tang depth"):
+        parts = {f"{feature}, {'top' if feature == 'crown height' else 'tip'}": (0,), "underside": (2, 3)}
+    return tuple(
+        Edge(f"fret {fret.number}, {name}", tuple(mine.points[i] for i in at), mine, at) for name, at in parts.items()
+    )
 
 
 def outlines_of(fret: FretReading, reading: Reading) -> tuple[Outline, ...]:
@@ -156,7 +175,9 @@ def _slopes(reading: Reading, edges: Sequence[Edge], mm: float) -> tuple[Point, 
     at = {e.name.rpartition(", ")[2]: np.asarray(e.points, dtype=float) for e in edges}
     part = reading.quantity.partition(" ")[2] if reading.quantity.startswith(("flat ", "divot ")) else reading.quantity
     of: dict[str, Vector] = {}
-    if part == "crown width":
+    if "underside" in at or "left" in at:
+        of = _of_section(at, mm)
+    elif part == "crown width":
         of = _apart(at, "crown nut side", "crown body side", mm)
     elif part == "length" and "floor" in at:
         shown = float(np.linalg.norm(at["bass end"].mean(axis=0) - at["treble end"].mean(axis=0)))
@@ -177,8 +198,26 @@ def _slopes(reading: Reading, edges: Sequence[Edge], mm: float) -> tuple[Point, 
     return tuple(
         (float(g[0]), float(g[1]))
         for e in edges
-        for g in [of.get(e.name.rpartition(", ")[2], np.zeros(2)) / len(e.points)] * len(e.points)
+        for g in _by_point(of.get(e.name.rpartition(", ")[2], np.zeros(2)), len(e.points))
     )
+
+
+def _by_point(slope: Vector, n: int) -> Vector:
+    """The slope of an edge for each of its `n` points: shared evenly, unless it is given point by point."""
+    return slope if slope.ndim == 2 else np.tile(slope / n, (n, 1))
+
+
+def _of_section(at: dict[str, Vector], mm: float) -> dict[str, Vector]:
+    """Slopes of a figure of a wire's section: the distance between two edges, or the radius of the arc."""
+    if "underside" in at:
+        return _apart(at, "underside", "top" if "top" in at else "tip", mm)
+    if "top" not in at:
+        return _apart(at, "left", "right", mm)
+    every, step = np.vstack([at["left"], at["right"], at["top"]]), 0.5
+    moves = step * np.eye(every.size).reshape(-1, *every.shape)
+    radii = [(arc_of(p[:2], p[2:])[0] for p in (every + d, every - d)) for d in moves]
+    slope = mm * np.array([high - low for high, low in radii]).reshape(every.shape) / (2.0 * step)
+    return {"left": slope[:1], "right": slope[1:2], "top": slope[2:]}
 
 
 def _unit(v: Vector) -> Vector:

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.ask import Ask
-from inspect_app.features.wire_figures import draw_section, measure_figures
+from inspect_app.features.placed import placed_on
+from inspect_app.features.wire_figures import measure_figures
 from inspect_app.features.wire_section import SeenSection, see_section
 from inspect_app.inspection import FretReading, Inspection
 from inspect_app.views import summaries
 from shared.measured import NotMeasured
 
-__all__ = ["measure"]
+__all__ = ["Seen", "measure", "see", "read"]
 
 SOFT_MM = 0.025
 """Blur (standard deviation) beyond which edges are called soft: three blurs are left out beside each corner, and of a
@@ -27,21 +28,54 @@ LEAST_PX_PER_MM = 25.0
 """Below this a tang is a dozen pixels wide: with its corners left out nothing remains."""
 
 
+@dataclass(frozen=True)
+class Seen:
+    """A photo read as far as it goes before any edge is placed by hand."""
+
+    photo: Photo
+    scale: Scale
+    plane: Plane
+    section: SeenSection | NotMeasured
+
+
 def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
     """Measure the wire's section."""
-    n = ask.first_fret
-    kept = summaries(photo, scale, plane, ask)
-    base = Inspection("section", kept[0], __version__, ask.to_dict(), scale=kept[1], camera=kept[2])
+    return read(see(photo, scale, plane, ask), ask)
+
+
+def see(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Seen:
+    """Find the wire's cut face and fit its outline; the edges that `ask` fixes by hand are not looked at."""
+    what = f"fret {ask.first_fret}, section"
     px_per_mm = plane.px_per_mm(scale.plane_mm.mean(axis=0))
     if px_per_mm < LEAST_PX_PER_MM:
         few = f"there are only {px_per_mm:.0f} pixels to the millimetre; go closer until the wire fills a fifth"
-        return replace(base, not_measured=(NotMeasured(f"fret {n}, section", f"{few} of the photo's width"),))
-    seen = see_section(photo, scale, plane)
-    if seen is None:
-        return replace(base, not_measured=(NotMeasured(f"fret {n}, section", _NOTHING),))
-    figures, missing = measure_figures(seen, plane, n)
-    reading = replace(FretReading(n, outlines=draw_section(seen, plane, n)), **figures)  # type: ignore[arg-type]
-    return replace(base, frets=(reading,), not_measured=missing, flags=_flags(photo, seen), checks=_checks(seen, plane))
+        return Seen(photo, scale, plane, NotMeasured(what, f"{few} of the photo's width"))
+    return Seen(photo, scale, plane, see_section(photo, scale, plane) or NotMeasured(what, _NOTHING))
+
+
+def read(seen: Seen, ask: Ask) -> Inspection:
+    """The readings of what was seen, with the edges that `ask` fixes by hand where they were put.
+
+    Raises
+    ------
+    OptionError
+        If an edge was placed past the one across from it.
+    """
+    n, section = ask.first_fret, seen.section
+    kept = summaries(seen.photo, seen.scale, seen.plane, ask)
+    base = Inspection("section", kept[0], __version__, ask.to_dict(), scale=kept[1], camera=kept[2])
+    if isinstance(section, NotMeasured):
+        return replace(base, not_measured=(section,))
+    placed = placed_on(ask.hand_edges, n)
+    figures, drawn, missing = measure_figures(section, seen.plane, n, placed)
+    reading = replace(FretReading(n, outlines=drawn), **figures)  # type: ignore[arg-type]
+    return replace(
+        base,
+        frets=(reading,),
+        not_measured=missing,
+        flags=_flags(seen.photo, section),
+        checks=_checks(section, seen.plane),
+    )
 
 
 _NOTHING = (

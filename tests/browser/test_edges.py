@@ -19,6 +19,8 @@ KINDS = [
     ("divot length", "treble end", (-9, 0)),
     ("crown line radius", "middle", (0, -2)),
     ("bevel treble", "foot", (5, 0)),
+    ("crown height", "top", (0, -9)),
+    ("tang width", "left", (-9, 0)),
 ]
 
 

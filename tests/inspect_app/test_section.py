@@ -89,7 +89,7 @@ def test_outlines_lie_on_the_drawn_ones_and_the_answer_comes_back_whole():
     scene = SCENES["worn, turned to the left"]
     answer = measure(draw(scene), section_ask())
     drawn = {o.of: o for o in answer.frets[0].outlines}
-    assert set(drawn) == {"fret 5, crown width", "fret 5, tang width", "fret 5, flat width"}
+    assert set(drawn) == {f"fret 5, {name.replace('_', ' ')}" for name in scene.wire.truth()}
     assert all(o.name in STYLES for o in drawn.values())
     (x1, y1), (x2, y2) = drawn["fret 5, flat width"].points
     assert math.hypot(x2 - x1, y2 - y1) / scene.px_per_mm == pytest.approx(scene.wire.truth()["flat_width"], abs=0.02)

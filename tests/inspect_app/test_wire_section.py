@@ -120,7 +120,7 @@ def test_an_outline_that_takes_in_the_body_is_given_up():
 def test_uncertainty_has_named_parts_and_what_the_plane_adds_grows_with_the_figure(worn):
     _, photo, scale, plane = worn
     seen = see_section(photo, scale, plane)
-    figures, missing = measure_figures(seen, plane, 5)
+    figures, _, missing = measure_figures(seen, plane, 5)
     assert missing == ()
     parts = {name: {c.source: c.u for c in q.contributions} for name, q in figures.items()}
     assert set(parts["crown_width"]) == {
