@@ -86,6 +86,9 @@ _VAGUE = 0.5
 _ONE_SIDED = 0.1
 """A boundary that gives less than this share of what is known of the width was as good as not seen."""
 
+_LENGTHS = np.geomspace(0.3, 0.8, 7)
+"""Half-lengths tried for a flat at first, in lengths of the run of rows that looks like one."""
+
 Floats = NDArray[np.float64]
 
 
@@ -213,7 +216,7 @@ def _search(view: CrownView, arc: CrownArc) -> tuple[CrownView, Unworn, list[Fla
     y = view.along_mm
     between = [(y[a[1] - 1] + y[b[0]]) / 2.0 for a, b in pairwise(runs)]
     limits = list(pairwise([y[0] - 1.0, *between, y[-1] + 1.0]))
-    starts = [[_coarse(view, half, evidence, i, j) for evidence in (calm, plain)] for i, j, _ in runs]
+    starts = [_coarse(view, half, (calm, plain), i, j) for i, j, _ in runs]
     fits = [_best_fit(view, unworn, arc, s, edge) for s, edge in zip(starts, limits, strict=True)]
     return view, unworn, [f for f, edge in zip(fits, limits, strict=True) if _believable(f, arc, edge)]
 
@@ -306,22 +309,28 @@ def _parts(widest: Floats, i: int, j: int, view: CrownView) -> list[tuple[int, i
     return _parts(widest, i, i + k, view) + _parts(widest, i + k, j, view)
 
 
-def _coarse(view: CrownView, half: Floats, calm: Floats, first: int, last: int) -> FlatSpan:
-    """The outline, on a coarse grid of places, lengths and widths, that gathers most evidence around a run of rows."""
+def _coarse(view: CrownView, half: Floats, evidence: tuple[Floats, ...], first: int, last: int) -> list[FlatSpan]:
+    """The outline, on a coarse grid of places, lengths and widths, that gathers most of each evidence around a run."""
     long = last - first
     margin = long // 4 + 3
-    rows = np.arange(max(0, first - margin), min(len(calm), last + margin))
-    place = np.linspace(first + 0.15 * long, last - 0.15 * long, 9)[:, None, None, None]
-    length = (np.geomspace(0.3, 0.8, 7) * max(long, 6))[:, None, None]
+    rows = np.arange(max(0, first - margin), min(len(evidence[0]), last + margin))
+    place = np.linspace(first + 0.15 * long, last - 0.15 * long, 9)
+    length = _LENGTHS * max(long, 6)
     step = max(1, len(half) // 10)
-    widest = half[step - 1 :: step][:, None]
-    k = np.rint((1.0 - ((rows - place) / length) ** 2) * (widest / view.column_mm)).astype(np.intp) - 2
-    k = np.where(k < 0, len(half), k)  # the column appended: no flat in this row
-    padded = np.concatenate([calm[rows], np.zeros((len(rows), 1))], axis=1).ravel()
-    total = padded[np.arange(len(rows)) * (len(half) + 1) + k].sum(axis=-1)
-    a, b, c = np.unravel_index(int(total.argmax()), total.shape)
-    at = float(np.interp(place[a, 0, 0, 0], np.arange(len(view.along_mm)), view.along_mm))
-    return FlatSpan(first, last, at, float(length[b, 0, 0]) * view.row_mm, float(widest[c, 0]), float(total[a, b, c]))
+    widest = half[step - 1 :: step]
+    shape = 1.0 - ((rows - place[:, None, None]) / length[:, None]) ** 2
+    k = np.rint(shape[:, :, None] * (widest / view.column_mm)[:, None]).astype(np.intp) - 2
+    k[k < 0] = len(half)  # the column appended: no flat in this row
+    k += np.arange(len(rows)) * (len(half) + 1)
+    spans = []
+    for calm in evidence:
+        padded = np.concatenate([calm[rows], np.zeros((len(rows), 1))], axis=1).ravel()
+        total = padded.take(k).sum(axis=-1)
+        a, b, c = np.unravel_index(int(total.argmax()), total.shape)
+        at = float(np.interp(place[a], np.arange(len(view.along_mm)), view.along_mm))
+        most = float(total[a, b, c])
+        spans.append(FlatSpan(first, last, at, float(length[b]) * view.row_mm, float(widest[c]), most))
+    return spans
 
 
 def _blind(view: CrownView, unworn: Unworn, arc: CrownArc, flats: list[FlatOutline]) -> str:
@@ -366,10 +375,11 @@ def length_at(params: Floats, arc: CrownArc, at_mm: float = LENGTH_AT_MM) -> flo
 
     From ``d = D (1 - s^2)^(2 q)`` and the depth of a chord of the crown's arc.
     """
-    ratio = float(arc.depth(at_mm / 2.0) / arc.depth(math.exp(params[2]) / 2.0))
+    _, ln_half_length, ln_width, _, ln_q = params.tolist()
+    ratio = arc.depth_of(at_mm / 2.0) / arc.depth_of(math.exp(ln_width) / 2.0)
     if ratio >= 1.0:
         return 0.0
-    return 2.0 * math.exp(params[1]) * math.sqrt(1.0 - ratio ** (0.5 / math.exp(params[4])))
+    return 2.0 * math.exp(ln_half_length) * math.sqrt(1.0 - ratio ** (0.5 / math.exp(ln_q)))
 
 
 def _reading(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView) -> Flat:

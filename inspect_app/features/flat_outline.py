@@ -16,9 +16,9 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from inspect_app.features.unworn import BURNT, CrownView, Unworn
 
@@ -87,6 +87,10 @@ class CrownArc:
         """How far below the arc's top a chord of this half-width lies, mm."""
         inside = np.minimum(np.abs(half_width), 0.999 * self.radius)
         return np.asarray(self.radius - np.sqrt(self.radius**2 - inside**2))
+
+    def depth_of(self, half_width: float) -> float:
+        """The same of one chord."""
+        return self.radius - math.sqrt(self.radius**2 - min(abs(half_width), 0.999 * self.radius) ** 2)
 
 
 @dataclass(frozen=True)
@@ -266,20 +270,19 @@ def _model(p: Floats, w: _Window, soft: float, robust: Singles, clash: Singles) 
     size = np.maximum(np.abs(g), 1e-3)
     dg = q * size ** (q - 1.0)
     a = _half_widths(g, f, q, w.radius)
-    inside = np.clip(a, 0.0, 0.95 * w.radius)
+    inside = np.minimum(np.maximum(a, 0.0), 0.95 * w.radius)
     off = w.t - (c + w.lean * (w.radius - np.sqrt(w.radius**2 - inside**2)))
     rim = a - np.abs(off)
     slant = w.blur**2 * np.minimum(f * np.abs(s) * dg / h, 2.0) ** 2 + soft**2
     reach = 2.0 * np.sqrt(3.0 * (slant + (0.3 * w.column) ** 2))  # an even spread of that variance
-    mask = np.clip(0.5 + (rim + _BLOOM * w.blur * clash) / reach, 0.0, 1.0)
+    mask = np.minimum(np.maximum(0.5 + (rim + _BLOOM * w.blur * clash) / reach, 0.0), 1.0)
     cover = mask @ w.spread
     gone = (mask * w.sharp) @ w.spread + cover * w.rest
     left = w.light - gone
     part = w.weight * robust * cover
-    num = uniform_filter1d(np.sum(part * (w.tone**2 - left), axis=1), _TONE_ROWS)
-    den = uniform_filter1d(np.sum(part * cover, axis=1), _TONE_ROWS)
-    own = np.clip(num / (den + 1e-9), 1e-4, 1.0)[:, None]
-    tone = np.sqrt(np.clip(left + cover * own, 1e-6, 1.0))
+    num, den = (_near_mean(np.einsum("ij,ij->i", part, x)) for x in (w.tone**2 - left, cover))
+    own = np.minimum(np.maximum(num / (den + 1e-9), 1e-4), 1.0)
+    tone = np.sqrt(np.minimum(np.maximum(left + cover * own, 1e-6), 1.0))
     width = np.sqrt(slant + w.blur**2)
     rise = (own - w.sharp) * np.exp(-0.5 * (rim / width) ** 2) / (2.0 * _SQRT_2PI * width * np.maximum(tone, 0.05))
     edge = (f * dg * s / h, f * dg * s * s, a, np.sign(off), a * np.log(size) * q)
@@ -287,6 +290,11 @@ def _model(p: Floats, w: _Window, soft: float, robust: Singles, clash: Singles) 
     for k, e in enumerate(edge):
         np.multiply(e, rise, out=jac[k])
     return _Picture(tone, jac, own, (own > BURNT**2) - w.burnt)
+
+
+def _near_mean(rows: Singles) -> Singles:
+    """Mean over each row and its neighbours, shape (n, 1)."""
+    return np.asarray(cv2.blur(rows[:, None], (1, _TONE_ROWS), borderType=cv2.BORDER_REFLECT), dtype=np.float32)
 
 
 def fit_outline(
@@ -312,7 +320,8 @@ def fit_outline(
         normal, slope = _normal(seen.jac, w.weight * robust, residual)
         normal += np.diag(prior)
         move = np.linalg.solve(normal + np.diag(0.01 * np.diag(normal) + 1e-6), slope - prior * p)
-        p = np.clip(p + np.clip(move, -_LONGEST_STEP, _LONGEST_STEP), lower, upper)
+        move = np.minimum(np.maximum(move, -_LONGEST_STEP), _LONGEST_STEP)
+        p = np.minimum(np.maximum(p + move, lower), upper)
         if step > 1 and np.abs(move).max() < _SETTLED:
             break
     return _judge(p, w, unworn, prior, (robust, clash), view)

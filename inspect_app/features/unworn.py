@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -164,7 +165,7 @@ def fit_unworn(view: CrownView) -> tuple[CrownView, Unworn]:
     The rows kept shrink step by step to those that fit best, then grow again to all that fit as well as those. In each
     quarter of the fret at least a fifth of the rows is kept, so that the spline is tied down everywhere.
     """
-    basis = _basis(view.along_mm)
+    basis = _basis(view)
     stiff = _stiffness(basis)
     few = np.ascontiguousarray(view.tone[:, ::2])  # neighbours tell little more
     keep = view.clear.astype(float)
@@ -209,24 +210,34 @@ def refit_unworn(view: CrownView, seen: NDArray[np.bool_], noise: Floats) -> Unw
 
     `noise` is the variance of a cell by column, shape (m,), bunching included.
     """
-    basis = _basis(view.along_mm)
+    basis = _basis(view)
     tone = basis @ _solve_columns(basis, view.tone, seen.astype(float), noise).T
     residual = view.tone - tone
     sigma = _column_noise(residual, seen, tone)
     return Unworn(tone, sigma, _bunching(residual / sigma, seen, view), seen)
 
 
-def _basis(along: Floats) -> Floats:
+def _basis(view: CrownView) -> Floats:
     """Cubic B-splines on even knots, shape (n, knots)."""
-    knots = max(6, round((along[-1] - along[0]) / _KNOT_MM) + 3)
-    grid = np.linspace(along[0], along[-1], knots - 2)
-    t = np.concatenate([[grid[0]] * 3, grid, [grid[-1]] * 3])
-    return np.asarray(BSpline.design_matrix(along, t, 3).toarray())
+    n = len(view.along_mm)
+    return _splines(n, max(6, round((n - 1) * view.row_mm / _KNOT_MM) + 3))
 
 
+@lru_cache(maxsize=16)  # the frets of a photo differ by some rows
+def _splines(rows: int, knots: int) -> Floats:
+    at, grid = np.linspace(0.0, 1.0, rows), np.linspace(0.0, 1.0, knots - 2)
+    t = np.concatenate([[0.0] * 3, grid, [1.0] * 3])
+    splines = np.asarray(BSpline.design_matrix(at, t, 3).toarray())
+    splines.flags.writeable = False
+    return splines
+
+
+@cache
 def _differences(knots: int, order: int) -> Floats:
     d = np.diff(np.eye(knots), order, axis=0)
-    return np.asarray(d.T @ d)
+    squares = np.asarray(d.T @ d)
+    squares.flags.writeable = False
+    return squares
 
 
 def _stiffness(basis: Floats) -> Floats:
