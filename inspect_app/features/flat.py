@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from inspect_app.features.crown import FretPatch
-from inspect_app.features.flat_by_hand import hold_flat, lost_flats, mark_flat
+from inspect_app.features.flat_by_hand import hold_flats, lost_flats, mark_flat
 from inspect_app.features.flat_outline import (
     BLUR_PX,
     EXPONENT_SD,
@@ -173,7 +173,7 @@ def read_flats(found: FlatSearch | NotMeasured, placed: Placed = NOTHING_PLACED)
     if isinstance(found, NotMeasured):
         return FlatFindings(not_measured=(found,))
     what = f"fret {found.patch.frame.number}, flats"
-    held = [hold_flat(f, found.patch, found.arc, placed.get(f"flats {k}", {})) for k, f in enumerate(found.fits, 1)]
+    held = hold_flats(found.fits, found.patch, found.arc, placed, LENGTH_AT_MM)
     return FlatFindings(
         tuple(mark_flat(_reading(h.fit, found.patch, found.arc, found.view), h) for h in held),
         tuple(_outline(h.fit, found.patch, found.arc, f"{what} {k}") for k, h in enumerate(held, 1)),

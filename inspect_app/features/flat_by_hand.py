@@ -1,21 +1,25 @@
-"""A flat some of whose edges a person placed: those stand where they were put, the others where they were found."""
+"""A flat some of whose edges a person placed: those stand where they were put, the others where they were found.
+
+A flat that was not found is measured all the same where a person placed all four of its edges.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.features.crown import FretPatch
-from inspect_app.features.flat_outline import CrownArc, FlatOutline
+from inspect_app.features.flat_outline import EXPONENT_SD, CrownArc, FlatOutline
 from inspect_app.features.placed import PLACED_U_PX, Placed, Points, apart, u_along
 from inspect_app.inspection import Flat
+from shared.errors import OptionError
 from shared.measured import Measured, NotMeasured
 
-__all__ = ["HeldFlat", "hold_flat", "mark_flat", "lost_flats"]
+__all__ = ["HeldFlat", "hold_flat", "hold_flats", "mark_flat", "lost_flats"]
 
 Floats = NDArray[np.float64]
 ENDS = ("treble end", "bass end")
@@ -29,6 +33,55 @@ class HeldFlat:
     fit: FlatOutline
     ends: bool = False
     sides: bool = False
+
+
+def hold_flats(
+    fits: Sequence[FlatOutline], patch: FretPatch, arc: CrownArc, placed: Placed, least_mm: float
+) -> list[HeldFlat]:
+    """The flats found, with placed edges in place of theirs; after them those that a person added, edge by edge.
+
+    Parameters
+    ----------
+    least_mm : float
+        Width below which a flat has no length.
+
+    Raises
+    ------
+    OptionError
+        If an added flat lies beside the crown, is narrower than that, or has its edges on the wrong sides.
+    """
+    held = [hold_flat(f, patch, arc, placed.get(f"flats {k}", {})) for k, f in enumerate(fits, 1)]
+    while {*ENDS, *SIDES} <= set(parts := placed.get(f"flats {len(held) + 1}", {})):
+        held.append(_added(patch, arc, parts, least_mm))
+    return held
+
+
+def _added(patch: FretPatch, arc: CrownArc, parts: Mapping[str, Points], least_mm: float) -> HeldFlat:
+    """A flat none of whose edges was found: its form alone, how blunt its ends are, is as for any flat."""
+    put = np.array([parts[name][0] for name in (*ENDS, *SIDES)])
+    (y1, y2), (x1, x2) = (patch.frame.to_fret(p, arc.height)[:, k] for p, k in ((put[:2], 0), (put[2:], 1)))
+    params = _params(np.array([y1, y2, x1, x2, 0.0]))
+    for _ in range(2):  # how wide it is tells how low its sides lie, and that in turn how wide it is
+        blank = _blank(params)
+        held = hold_flat(blank, patch, arc, parts)
+        params = held.fit.params
+    middle, half = float(params[3]), held.fit.width / 2.0
+    on_crown = abs(middle) + half <= arc.width / 2.0 and y1 >= 0.0 and y2 <= patch.frame.length_mm
+    if not on_crown:
+        raise OptionError("This flat was marked beside the fret's crown.", "Mark it within the crown's edges.")
+    if held.fit.width <= least_mm:
+        raise OptionError(
+            f"This flat was marked {held.fit.width:.2f} mm wide.", f"Flats under {least_mm:g} mm are not measured."
+        )
+    return held
+
+
+def _blank(params: Floats) -> FlatOutline:
+    """An outline of which nothing was seen, to be held by its edges."""
+    cov = np.diag([0.0, 0.0, 0.0, 0.0, EXPONENT_SD**2])
+    traced = (2.0 * math.exp(params[1]), math.exp(params[2]) / 2.0)
+    none = np.zeros(5)
+    return FlatOutline(params, cov, 0.0, (0.5, 0.5), none, none, 0.0, True, 0.0, traced, 0.0)
 
 
 def hold_flat(fit: FlatOutline, patch: FretPatch, arc: CrownArc, parts: Mapping[str, Points]) -> HeldFlat:
@@ -101,7 +154,7 @@ def _marked(q: Measured) -> Measured:
 
 
 def lost_flats(what: str, placed: Placed, found: int) -> tuple[NotMeasured, ...]:
-    """Placed edges of flats that are no longer found: said, not dropped."""
+    """Placed edges of flats that are no longer found, and of added ones that lack an edge: said, not dropped."""
     known = {f"flats {k}" for k in range(1, found + 1)}
     gone = [name for name in placed if name.startswith("flats ") and name not in known]
     return tuple(

@@ -19,6 +19,7 @@ from inspect_app.features.outline import EdgePath
 from inspect_app.features.placed import PLACED_U_PX, Placed, Points, apart, u_along
 from inspect_app.features.standing import StandingFret, draw_crown_line
 from inspect_app.inspection import Divot
+from shared.errors import OptionError
 from shared.measured import Contribution, Measured, NotMeasured
 
 __all__ = ["HeldHollow", "hold_arc", "hold_end", "hold_hollows", "mark_divot", "marked", "lost_hollows"]
@@ -27,6 +28,7 @@ Array = NDArray[np.float64]
 ARC = "crown line radius"
 ARC_PARTS = ("treble end", "middle", "bass end")
 LINE_PARTS = ("foot", "top")
+HOLLOW_PARTS = ("treble end", "floor", "bass end")
 _SAMPLES = 48
 """Points a placed line is carried by into the fit that an outline goes through."""
 _CERTAIN = 1000.0
@@ -111,8 +113,29 @@ class HeldHollow:
 
 
 def hold_hollows(hollows: list[Hollow], fret: StandingFret, placed: Placed) -> list[HeldHollow]:
-    """The hollows with their placed ends and floors where they were put."""
-    return [_hold(h, fret, placed.get(f"divots {k}", {})) for k, h in enumerate(hollows, 1)]
+    """The hollows with their placed ends and floors where they were put; after them those that a person added.
+
+    Raises
+    ------
+    OptionError
+        If an added hollow's floor does not lie below the crown line, between its ends.
+    """
+    held = [_hold(h, fret, placed.get(f"divots {k}", {})) for k, h in enumerate(hollows, 1)]
+    while set(HOLLOW_PARTS) <= set(parts := placed.get(f"divots {len(held) + 1}", {})):
+        held.append(_added(fret, parts))
+    return held
+
+
+def _added(fret: StandingFret, parts: Mapping[str, Points]) -> HeldHollow:
+    """A hollow that was not found, by its two ends and its floor."""
+    held = _hold(Hollow(0.0, 0.0, 0.0, 0.0, 0.0, 0.0), fret, parts)
+    h = held.hollow
+    if not (h.start < h.at < h.stop and h.drop > 0.0):
+        raise OptionError(
+            "The deepest place was not marked below the crown line, between the divot's ends.",
+            "Mark one end, then the lowest place of the outline, then the other end.",
+        )
+    return held
 
 
 def _hold(h: Hollow, fret: StandingFret, parts: Mapping[str, Points]) -> HeldHollow:

@@ -45,7 +45,7 @@ NARROWEST_MM = 2.0 * CLEAR_MM + LEAST_ROWS * ALONG_MM
 FLAT_SURE = 4.0
 """A flat's width is told from four times its u: it grows as the root of the depth, which is then twice its own."""
 ARC_POINTS = 24
-"""Points to each third of the arc as it is drawn: a chord is then off it by a few thousandths of a millimetre at most."""
+"""Points to each third of the arc as it is drawn: a chord is off it by a few thousandths of a millimetre then."""
 NEEDS = {
     "crown_width": ("arc", "underside"),
     "crown_height": ("top", "underside"),

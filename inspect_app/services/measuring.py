@@ -99,8 +99,8 @@ def measure_again(store: Store, job_id: int) -> tuple[InspectionView, ...]:
     return tuple(measure_photo(store, photo_id, ask) for photo_id, ask in asked)
 
 
-def place_edge(store: Store, inspection_id: int, edge: HandEdge) -> InspectionView:
-    """Measure again with one edge fixed by hand, and keep that in place of the present inspection.
+def place_edge(store: Store, inspection_id: int, *edges: HandEdge) -> InspectionView:
+    """Measure again with an edge, or all edges of a feature, fixed by hand; that takes the present inspection's place.
 
     Edges another window has placed on the same photo meanwhile stay placed; an edge that lies there already is kept
     once.
@@ -114,9 +114,10 @@ def place_edge(store: Store, inspection_id: int, edge: HandEdge) -> InspectionVi
         photo = row(session, InspectionRow, inspection_id, "inspection").photo
         present = current_of(photo)
         ask = Ask.from_dict(present.ask)
-        if edge in ask.hand_edges:  # sent again by a window that lost its connection: nothing new to measure
+        if set(edges) <= set(ask.hand_edges):  # sent again by a window that lost its connection: nothing new to measure
             return loading.inspection_view(present)
-        ask = ask.with_hand_edge(edge)
+        for edge in edges:
+            ask = ask.with_hand_edge(edge)
         photo_id, sha256, suffix, name = photo.id, photo.sha256, photo.suffix, photo.name
     path = place(store.photos_dir, sha256, suffix)
     answer = _named(looked(path, sha256, ask)(ask), name)

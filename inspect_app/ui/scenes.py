@@ -8,10 +8,10 @@ from dataclasses import replace
 from inspect_app.inspection import FretReading, Inspection
 from inspect_app.services import PhotoView, ReadingView
 from inspect_app.ui.handles import edges_of, follow, handles, moving_shapes, outlines_of
-from inspect_app.ui.viewer import Photo, Scene, Shape
+from inspect_app.ui.viewer import AS_SEEN, Photo, Place, Scene, Shape
 from inspect_app.ui.words import Length
 
-__all__ = ["photo_of", "plain_scene", "reading_scene", "tone_of"]
+__all__ = ["marking_scene", "photo_of", "plain_scene", "reading_scene", "tone_of"]
 
 _MARGIN = 0.6  # of the chosen feature's size, shown around it: enough of the fret to judge the edge by
 _LEAST_PX = 48.0  # never closer than this many photo pixels across: single pixels say nothing
@@ -66,6 +66,18 @@ def reading_scene(
         readouts=follow(chosen.reading, edges, answer, length),
         focus=_focus(fret, chosen) if fret else None,
         focus_key=f"{photo.id} {chosen.reading.of}",
+    )
+
+
+def marking_scene(scene: Scene, name: str, prompts: tuple[str, ...], turn: int) -> Scene:
+    """The photo of a scene, as it is looked at, with points to be marked in place of its handles."""
+    return replace(
+        scene,
+        subject=f"{scene.subject} add {name} {turn}",
+        shapes=tuple(s for s in scene.shapes if not s.anchors),
+        handles=(),
+        readouts=(),
+        place=Place("mark", name, prompts, AS_SEEN, round=turn),
     )
 
 

@@ -11,9 +11,23 @@ from typing import Any
 
 import streamlit as st
 
-__all__ = ["Handle", "Moved", "Photo", "Place", "Readout", "Scene", "Shape", "parse_moved", "scene_data", "show"]
+__all__ = [
+    "AS_SEEN",
+    "Handle",
+    "Moved",
+    "Photo",
+    "Place",
+    "Readout",
+    "Scene",
+    "Shape",
+    "parse_moved",
+    "scene_data",
+    "show",
+]
 
 Point = tuple[float, float]
+AS_SEEN = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
+"""In place of a homography to millimetres, where nothing is measured yet."""
 _MAX_HANDLES = 64  # more than any feature has; what a browser sends is not trusted
 
 

@@ -58,3 +58,48 @@ def test_a_moved_edge_is_measured_anew_and_taken_back(chromium, demo, quantity, 
         assert page.get_by_text("A person placed an edge.").is_visible()
         page.get_by_role("button", name="Undo the last move").click()
         page.wait_for_function(f"was => ({SHOWN})() === was", arg=before)
+
+
+def test_a_flat_that_was_missed_is_marked_on_the_photo_and_taken_back(chromium, demo):
+    """Four taps on a crown between two flats: one more reading, by hand, that one step takes back."""
+    reading = reading_of(demo, "flat width")
+    with window(chromium, demo[0]) as page:
+        query = urlencode({"job": demo[1], "photo": reading.photo_id, "reading": reading.reading.key})
+        page.goto(f"{demo[0]}/readings?{query}")
+        page.locator(".viewer .handle").first.wait_for()
+        settled(page)
+        places = [page.locator(".viewer .handle").nth(k).bounding_box() for k in (0, 2, 1, 3)]
+        page.get_by_role("button", name="Add what was missed").click()
+        page.get_by_role("button", name="Flat", exact=True).click()
+        page.get_by_text("Add by hand: flat").wait_for()
+        assert page.locator(".live").inner_text() == "Mark one end of the flat"
+        for box in places:
+            page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        page.get_by_text("A person placed an edge.").wait_for()
+        settled(page)
+        shown = page.get_by_role("heading", level=3).first.inner_text()
+        assert re.fullmatch(rf"Fret {reading.reading.fret}, flats \d+, width", shown)
+        assert page.locator(".viewer .handle").count() == 4
+        page.get_by_role("button", name="Undo the last move").click()
+        page.get_by_text(shown).wait_for(state="detached")
+
+
+def test_marking_by_keyboard_and_giving_up(chromium, demo):
+    reading = reading_of(demo, "divot depth")
+    with window(chromium, demo[0]) as page:
+        query = urlencode({"job": demo[1], "photo": reading.photo_id, "reading": reading.reading.key})
+        page.goto(f"{demo[0]}/readings?{query}")
+        page.locator(".viewer .handle").first.wait_for()
+        settled(page)
+        page.get_by_role("button", name="Add what was missed").press("Enter")
+        page.get_by_role("button", name="Divot", exact=True).press("Enter")
+        viewer = page.locator(".viewer")
+        page.get_by_text("Add by hand: divot").wait_for()
+        settled(page)
+        for _ in range(3):  # three points on one place are no divot: that is said, and marking begins afresh
+            viewer.press("Enter")
+        page.get_by_text("was not marked below the crown line").or_(page.get_by_text("moved past")).wait_for()
+        assert page.locator(".live").inner_text() == "Mark one end of the divot"
+        page.get_by_role("button", name="Cancel").press("Enter")
+        page.get_by_role("heading", name=re.compile("divots")).wait_for()
+        assert page.locator(".viewer .handle").count() == 3

@@ -7,9 +7,10 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.readings import readings_of
 from inspect_app.ui import server
+from inspect_app.ui.adding import Addition, additions
 from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job
 from inspect_app.ui.handles import hand_edge
-from inspect_app.ui.scenes import reading_scene
+from inspect_app.ui.scenes import marking_scene, reading_scene
 from inspect_app.ui.viewer import Moved, Scene, show
 from inspect_app.ui.words import Length, name_of, plain, shown
 from shared.errors import InspectError, OptionError
@@ -17,6 +18,7 @@ from shared.flags import describe
 
 WHICH = ("To decide", "Accepted", "Rejected", "All")
 _OF = {"To decide": "open", "Accepted": "accept", "Rejected": "reject"}
+HOW_TO_MOVE = "Drag a ring to move an edge, or reach it with Tab and use the arrow keys. Tap an outline to choose it."
 SIGN = {"open": "to decide", "accept": "accepted", "reject": "rejected"}
 Key = tuple[int, str]
 Rows = tuple[services.ReadingView, ...]
@@ -109,6 +111,44 @@ def took(kept: services.InspectionView, r: services.ReadingView) -> bool:
     return any(v.by_hand or "BY_HAND" in v.flags for v in values)
 
 
+def adding(photo: services.PhotoView) -> Addition | None:
+    """What is being marked on this photo, if anything is."""
+    asked = st.session_state.get("adding")
+    offered = additions(photo.inspection.answer) if photo.inspection else ()
+    return next((a for a in offered if (photo.id, a.name) == asked), None)
+
+
+def add(photo_id: int, name: str) -> None:
+    """Begin to mark what was missed on this photo."""
+    st.session_state["adding"] = (photo_id, name)
+
+
+def stop_adding() -> None:
+    """Go back to the readings."""
+    st.session_state.pop("adding", None)
+
+
+def added(r: services.ReadingView, photo: services.PhotoView, addition: Addition, moved: Moved) -> None:
+    """All points are marked: measure with the edges they make, and look at the reading that comes of it."""
+    at = [moved.points.get(f"p{i + 1}") for i in range(len(addition.prompts))]
+    points = [p for p in at if p is not None]
+    if photo.inspection is None or len(points) < len(at):
+        return
+    try:
+        marking = addition.mark(photo.inspection.answer, points)
+        kept = services.place_edge(server.store(), r.inspection_id, *marking.edges)
+    except InspectError as error:
+        st.session_state["readings-said"] = error
+        st.session_state["adding-turn"] = st.session_state.get("adding-turn", 0) + 1
+        return
+    stop_adding()
+    if any(o.key == marking.key for o in readings_of(kept.answer)):
+        choose((photo.id, marking.key))
+        return
+    why = next((n.reason for n in kept.answer.not_measured if n.what == marking.key), "Mark what else bounds it.")
+    st.session_state["readings-said"] = OptionError(f"The mark is kept, but {marking.key} can't be told yet.", why)
+
+
 def accept_all(job_id: int) -> None:
     """Accept all sure readings at once."""
     try:
@@ -152,7 +192,21 @@ def card(r: services.ReadingView, rows: Rows, photo: services.PhotoView) -> None
         inspection = photo.inspection
         if inspection and inspection.ask.hand_edges:
             st.button("Undo the last move", on_click=take_back, args=(photo.id,), key="undo")
+        offered = additions(inspection.answer) if inspection else ()
+        if offered:
+            with st.popover("Add what was missed"):
+                for a in offered:
+                    st.button(a.name, on_click=add, args=(photo.id, a.name), key=f"add-{a.name}", width="stretch")
     more(r, length)
+
+
+def add_card(addition: Addition) -> None:
+    """How to mark what was missed."""
+    st.markdown(f"### Add by hand: {addition.name.lower()}")
+    steps = "\n".join(f"{i}. {prompt}" for i, prompt in enumerate(addition.prompts, 1))
+    st.markdown(f"Tap the photo, zoomed in as far as it is sharp:\n\n{steps}")
+    st.caption("With the keyboard, arrow keys move the photo and Enter marks the point in its middle.")
+    st.button("Cancel", on_click=stop_adding, key="stop-adding")
 
 
 def more(r: services.ReadingView, length: Length) -> None:
@@ -204,14 +258,21 @@ def review(job_id: int) -> None:
         st.session_state["looked-at"] = photo.id
     here = tuple(r for r in every if r.photo_id == photo.id)
     scene = reading_scene(photo, here, at, length_unit(), st.session_state.get(f"rev-{photo.id}", 0))
+    addition = adding(photo)
     left, right = st.columns([7, 4], gap="medium")
     with left:
-        show(scene, f"viewer-{photo.id}", lambda m: placed(at, scene, m), lambda k: choose((photo.id, k)))
-        st.caption(
-            "Drag a ring to move an edge, or reach it with Tab and use the arrow keys. Tap an outline to choose it."
-        )
+        if addition is None:
+            show(scene, f"viewer-{photo.id}", lambda m: placed(at, scene, m), lambda k: choose((photo.id, k)))
+            st.caption(HOW_TO_MOVE)
+        else:
+            turn = st.session_state.get("adding-turn", 0)
+            marking = marking_scene(scene, addition.name, addition.prompts, turn)
+            show(marking, f"viewer-{photo.id}", lambda m: added(at, photo, addition, m))
     with right:
-        card(at, rows if at in rows else every, photo)
+        if addition is None:
+            card(at, rows if at in rows else every, photo)
+        else:
+            add_card(addition)
     table(rows)
     server.settle_once()
 
