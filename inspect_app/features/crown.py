@@ -7,6 +7,7 @@ cylinder about the neck; across one fret's few millimetres it is level, along th
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -173,33 +174,36 @@ def _sample(
     height: float,
     covers_px: tuple[NDArray[np.float64], ...],
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    where = _map(frame, along, across, height)
-    x, y = where[..., 0], where[..., 1]
-    x0, y0 = int(max(0, np.floor(x.min()) - 3)), int(max(0, np.floor(y.min()) - 3))
-    x1, y1 = int(min(photo.width, np.ceil(x.max()) + 4)), int(min(photo.height, np.ceil(y.max()) + 4))
+    coarse, where = _map(frame, along, across, height)
+    u, v = where[..., 0], where[..., 1]
+    (x0, y0), (x1, y1) = coarse.min(axis=(0, 1)), coarse.max(axis=(0, 1))  # beyond the fine grid on every side
+    inside = x0 >= 0 and y0 >= 0 and x1 <= photo.width - 1 and y1 <= photo.height - 1
+    x0, y0 = max(0, math.floor(x0) - 3), max(0, math.floor(y0) - 3)
+    x1, y1 = min(photo.width, math.ceil(x1) + 4), min(photo.height, math.ceil(y1) + 4)
     if x1 - x0 < 2 or y1 - y0 < 2:
-        return np.zeros(x.shape, np.float32), np.zeros(x.shape, bool)
+        return np.zeros(u.shape, np.float32), np.zeros(u.shape, bool)
     light = cv2.transform(linear_light(photo.bgr[y0:y1, x0:x1]), _LUMINANCE_BGR[None, :])
     covered = np.zeros(light.shape, np.uint8)
     for outline in covers_px:
         cv2.fillPoly(covered, [np.round(outline - (x0, y0)).astype(np.int32)], 1)
-    u, v = x - np.float32(x0), y - np.float32(y0)
+    u, v = u - np.float32(x0), v - np.float32(y0)
     out = np.asarray(cv2.remap(light, u, v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
-    valid = np.ones(x.shape, dtype=bool)
+    valid = np.ones(u.shape, dtype=bool)
     if covered.any():
         hidden = cv2.remap(covered, u, v, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=1)
         valid &= np.asarray(hidden == 0)
-    if x0 == 0 or y0 == 0 or x1 == photo.width or y1 == photo.height:
+    if not inside:
+        x, y = where[..., 0], where[..., 1]
         valid &= (x >= 0) & (y >= 0) & (x <= photo.width - 1) & (y <= photo.height - 1)
     return np.maximum(out, 0.0, out=out), valid
 
 
 def _map(
     frame: FretFrame, along: NDArray[np.float64], across: NDArray[np.float64], height: float
-) -> NDArray[np.float32]:
-    """Photo pixels of the grid, shape (n_along, n_across, 2); worked out at every 16th place, as it hardly bends."""
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Photo pixels of the grid, at every 16th place and a little beyond, and in full (n_along, n_across, 2) by them."""
     every = 16
     a = along[0] + (along[1] - along[0]) * coarse_places(len(along), every)
     t = across[0] + (across[1] - across[0]) * coarse_places(len(across), every)
     px = frame.to_px(a[:, None], t[None, :], height).reshape(len(a), len(t), 2).astype(np.float32)
-    return filled(px, every, (len(along), len(across)))
+    return px, filled(px, every, (len(along), len(across)))

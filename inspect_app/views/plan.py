@@ -28,13 +28,14 @@ from inspect_app.features.crown_edge import (
 )
 from inspect_app.features.flat import FlatSearch, read_flats, search_flats
 from inspect_app.features.fret_end import EndCurve, FretEnd, NearEnd, end_curve, pick_end, why_unread
+from inspect_app.features.fret_size import crown_width, fret_length, pose_u, view_angle
 from inspect_app.features.placed import PLACED_U_PX, apart, edges_on, placed_on
 from inspect_app.features.spacing import check_spacing, fret_positions
 from inspect_app.fretboard import HIGHEST_FRET, fit_spacing
 from inspect_app.inspection import FretReading, Inspection, Outline
 from inspect_app.views import summaries
 from shared.errors import InspectError
-from shared.measured import COVERAGE_FACTOR, Contribution, Measured, NotMeasured
+from shared.measured import COVERAGE_FACTOR, Measured, NotMeasured
 
 __all__ = ["Seen", "measure", "see", "read"]
 
@@ -42,6 +43,8 @@ Floats = NDArray[np.float64]
 
 HALF_PATCH_MM = 3.2
 """Half the width of a fret's patch: half of the widest wire, and 1.4 mm of board beside it."""
+_BESIDE_MM = 0.3
+"""Sampled beside a crown for its flats: from 10 degrees aside its foot shows 0.2 mm off its top."""
 _SOFT = 2.0
 _WHITE = 0.97
 """Linear light from which a sensor is full: the last three of 255 codes."""
@@ -163,12 +166,17 @@ def _recalling(photo: Photo, frets: tuple[_Fret, ...], level: neck.Level, covers
     def search(i: int, edges: tuple[HandEdge, ...], width: Measured) -> FlatSearch | NotMeasured:
         asked = Measured.of(level.crown_height, "mm", crown_height=level.crown_height_u)
         frame = _held(frets[i], edges).frame
-        return search_flats(sample_patch(photo, frame, covers, width, asked, height_mm=level.crown_height))
+        margin = 1.0, width.value / 2.0 + _BESIDE_MM
+        return search_flats(sample_patch(photo, frame, covers, width, asked, height_mm=asked.value, margin_mm=margin))
+
+    as_seen = _pose_u(frets)
 
     @lru_cache(maxsize=256)  # some kB each, as those below
     def crown(i: int, edges: tuple[HandEdge, ...]) -> tuple[_Fret, Measured | NotMeasured, Measured]:
         f = _held(frets[i], edges)
-        return f, _length(f, level), _width(f, level)
+        assert f.crown is not None
+        by_width, by_length = (as_seen[i] if f is frets[i] else _pose_u([f])[0]).tolist()
+        return f, _length(f, level, by_length), crown_width(f.frame, f.crown, level, by_width)
 
     @lru_cache(maxsize=256)
     def reading(i: int, edges: tuple[HandEdge, ...], flags: tuple[str, ...]) -> _Read:
@@ -196,7 +204,7 @@ def _crowns(
     profiles = [f.profile for f in found if f.profile is not None]
     if not profiles:
         return [], 1.0
-    views = [_view(f.frame) for f in found if f.profile is not None]
+    views = [view_angle(f.frame) for f in found if f.profile is not None]
     evidence, softness = crown_evidence(profiles, views)
     fits = iter(fit_crowns(evidence, views, level.crown_height, profiles[0].px_per_mm))
     found = [_on_axis(f, next(fits)) if f.profile is not None else f for f in found]
@@ -229,10 +237,8 @@ def _on_axis(f: _Fret, crown: CrownFit) -> _Fret:
     return replace(f, frame=frame, patch=patch, crown=crown)
 
 
-def _view(frame: FretFrame) -> float:
-    """Angle of the line of sight from the vertical across the fret, positive when the camera is on the body side."""
-    _, across, height = frame.camera_mm
-    return math.atan2(across, height)
+def _pose_u(frets: Sequence[_Fret]) -> Floats:
+    return pose_u([f.frame for f in frets], [f.crown for f in frets if f.crown])
 
 
 def _with_ends(photo: Photo, covers: tuple[Floats, ...], frets: list[_Fret], softness: float) -> list[_Fret]:
@@ -294,7 +300,7 @@ def _with_crown_edge(f: _Fret, name: str, across: float) -> _Fret:
     by_hand, found = PLACED_U_PX / f.patch.px_per_mm, f.crown.u_width / math.sqrt(2.0)
     crown = replace(
         f.crown,
-        width=width_of_seen(apart(nut, body), f.crown.height, _view(f.frame)),
+        width=width_of_seen(apart(nut, body), f.crown.height, view_angle(f.frame)),
         u_width=math.hypot(by_hand, by_hand if "crown width" in f.held else found),
         seen=(nut + f.crown.centre, body + f.crown.centre),
     )
@@ -409,65 +415,12 @@ def _marked(q: Measured, f: _Fret, name: str) -> Measured:
     return replace(q, by_hand=True).with_flags("BY_HAND") if name in f.held else q
 
 
-def _width(f: _Fret, level: neck.Level) -> Measured:
-    """Crown width with its contributions."""
-    assert f.crown is not None
-    seen, view = f.crown.seen, _view(f.frame)
-    plane = f.frame.plane
-    middle = f.frame.length_mm / 2.0
-    px = f.frame.to_px([middle, middle], list(seen))
-    base = float(f.frame.level_mm(middle))
-
-    def distance(p: Plane, rise: float = 0.0) -> float:
-        a, b = p.to_mm(px, base + rise)
-        return float(np.linalg.norm(b - a))
-
-    by_height = [
-        width_of_seen(seen[1] - seen[0], level.crown_height + d, view)
-        for d in (-level.crown_height_u, level.crown_height_u)
-    ]
-    return Measured(
-        f.crown.width,
-        "mm",
-        (
-            Contribution("crown edges", f.crown.u_width),
-            Contribution("crown height", abs(by_height[1] - by_height[0]) / 2.0),
-            Contribution("camera pose and lens", float(plane.u_of(distance))),
-            Contribution("height of the board below the scale", abs(distance(plane, level.u_mm) - distance(plane))),
-            Contribution("scale", f.crown.width * plane.u_rel),
-        ),
-    )
-
-
-def _length(f: _Fret, level: neck.Level) -> Measured | NotMeasured:
-    """Fret length between the bevels' feet, with its contributions."""
-    what = f"fret {f.frame.number}, length"
+def _length(f: _Fret, level: neck.Level, pose_u: float) -> Measured | NotMeasured:
     for end, name, why in zip(f.ends, ("treble", "bass"), f.why_not, strict=True):
         if end is None:
+            what = f"fret {f.frame.number}, length"
             return NotMeasured(what, f"The {name} end can't be read: {why}.{_by_the_others(f)}")
-    treble, bass = f.ends
-    assert treble is not None
-    assert bass is not None
-    plane, length = f.frame.plane, f.frame.length_mm
-    px = f.frame.to_px([0.0, length], 0.0)
-    ends = f.frame.level_mm([0.0, length])
-
-    def distance(p: Plane, rise: tuple[float, float] = (0.0, 0.0)) -> float:
-        a, b = p.to_mm(px, ends + np.array(rise))
-        return float(np.linalg.norm(b - a))
-
-    now = distance(plane)
-    return Measured(
-        length,
-        "mm",
-        (
-            Contribution("fret ends", math.hypot(treble.u, bass.u)),
-            Contribution("camera pose and lens", float(plane.u_of(distance))),
-            Contribution("height of the board below the scale", abs(distance(plane, (level.u_mm, level.u_mm)) - now)),
-            Contribution("scale leaning against the board", abs(distance(plane, (0.0, length * level.lean)) - now)),
-            Contribution("scale", length * plane.u_rel),
-        ),
-    )
+    return fret_length(f.frame, math.hypot(*f.end_u), level, pose_u)
 
 
 def _by_the_others(f: _Fret) -> str:
