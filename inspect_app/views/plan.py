@@ -117,6 +117,7 @@ def see(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Seen:
         raise InspectError(
             "No fret is whole in the photo.", "Take it from farther away, or move the scale off the frets."
         )
+    frets, level = _on_board(frets, lambda curve: neck.board_level(ask, board, scale, plane, curve))
     frets = _without_nut(_numbered(frets, board, ask), board, ask)
     unread = tuple(
         NotMeasured(f"fret {f.frame.number}, {what}", "Less than half of the crown can be read.")
@@ -241,6 +242,17 @@ def _pose_u(frets: Sequence[_Fret]) -> Floats:
     return pose_u([f.frame for f in frets], [f.crown for f in frets if f.crown])
 
 
+def _on_board(frets: list[_Fret], level_of: Callable[[neck.Curve], neck.Level]) -> tuple[list[_Fret], neck.Level]:
+    """The frets laid on a board as round as they are seen to be, and its level."""
+    bowed = [(f.frame, f.profile.bow, f.profile.bow_u) for f in frets if f.profile is not None]
+    level = level_of(neck.seen_curve([frame for frame, *_ in bowed], [(bow, u) for _, bow, u in bowed]))
+    out = []
+    for f in frets:
+        at, k = neck.laid_on(f.frame, level)
+        out.append(replace(f, frame=at, patch=replace(f.patch, frame=at), crown=f.crown and f.crown.times(k)))
+    return out, level
+
+
 def _with_ends(photo: Photo, covers: tuple[Floats, ...], frets: list[_Fret], softness: float) -> list[_Fret]:
     """Both ends of every fret, where they can be seen; where not, as the other frets' ends have them."""
     if not frets:
@@ -252,7 +264,7 @@ def _with_ends(photo: Photo, covers: tuple[Floats, ...], frets: list[_Fret], sof
     lines = neck.common_end_lines(*curves, u)
     better = neck.nearer(curves, lines)
     if better != near:
-        curves = _end_curves(photo, covers, frets, better)
+        curves = _end_curves(photo, covers, frets, better, curves)
         lines = neck.common_end_lines(*curves, u)
     sides = [
         [(pick_end(c, at, px, softness), at, why_unread(c, at)) for c, at in zip(*side, strict=True)]
@@ -262,13 +274,23 @@ def _with_ends(photo: Photo, covers: tuple[Floats, ...], frets: list[_Fret], sof
 
 
 def _end_curves(
-    photo: Photo, covers: tuple[Floats, ...], frets: list[_Fret], near: neck.Sides[NearEnd]
+    photo: Photo,
+    covers: tuple[Floats, ...],
+    frets: list[_Fret],
+    near: neck.Sides[NearEnd],
+    known: neck.Sides[EndCurve] | None = None,
 ) -> neck.Sides[EndCurve]:
-    """How likely each place near the treble and bass end of every fret is to be its end."""
+    """How likely each place near the treble and bass end of every fret is to be its end; as `known` where that is."""
     px = frets[0].patch.px_per_mm
+
+    def curve(f: _Fret, at: NearEnd, before: EndCurve | None) -> EndCurve:
+        assert f.crown is not None
+        return before if before and before.near == at else end_curve(photo, covers, f.frame, f.crown, at, px)
+
+    had: list[list[EndCurve | None]] = [[*side] for side in known] if known else [[None] * len(frets)] * 2
     treble, bass = (
-        [end_curve(photo, covers, f.frame, f.crown, at, px) for f, at in zip(frets, side, strict=True) if f.crown]
-        for side in near
+        [curve(f, at, before) for f, at, before in zip(frets, side, already, strict=True)]
+        for side, already in zip(near, had, strict=True)
     )
     return treble, bass
 
