@@ -10,8 +10,9 @@ back.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -99,8 +100,9 @@ class CrownProfile:
         Natural logarithm of linear light, at `across_mm`.
     slope : float
         How the fret turns against the patch's rows: mm across per mm along.
-    scatter_mm : float
-        Root mean square of the segments' places about that line.
+    bow, bow_u : float
+        How it bends, mm across per square mm along, and its standard uncertainty: a fret on a board that is rounder or
+        flatter than was assumed is seen bowed from aside.
     rows : int
         Photo rows used.
     """
@@ -109,7 +111,8 @@ class CrownProfile:
     log_light: Floats
     middle_mm: float
     slope: float
-    scatter_mm: float
+    bow: float
+    bow_u: float
     rows: int
     px_per_mm: float
 
@@ -131,28 +134,31 @@ def crown_profile(patch: FretPatch) -> CrownProfile | None:
         return None
     segments = np.array([np.median(blocks[k][ok[k]], axis=0) for k in whole], dtype=np.float64)
     places = patch.along_mm[rows][:used].reshape(_SEGMENTS, n).mean(axis=1)[whole]
-    shift, slope, middle, scatter = _align(segments, places, patch.px_per_mm)
-    aligned = _moved(segments, shift)
-    profile = np.median(aligned, axis=0)
-    return CrownProfile(patch.across_mm, profile, middle, slope, scatter, n * len(whole), patch.px_per_mm)
+    middle, px = float(places.mean()), patch.px_per_mm
+    shift, (slope, bow, bow_u) = _align(segments, places - middle, px)
+    profile = np.median(_moved(segments, shift), axis=0)
+    return CrownProfile(patch.across_mm, profile, middle, slope / px, bow / px, bow_u / px, n * len(whole), px)
 
 
-def _align(segments: Floats, along: Floats, px_per_mm: float) -> tuple[Floats, float, float, float]:
-    """Shift of each segment (px) on one line, the line's slope (mm/mm) and middle (mm), and the scatter (mm)."""
+def _align(segments: Floats, along: Floats, px_per_mm: float) -> tuple[Floats, tuple[float, float, float]]:
+    """Shift of each segment (px) on one parabola; its slope (px/mm) and bow (px/mm^2), with the bow's uncertainty.
+
+    The uncertainty is that of a least squares fit, times what medians are less sharp (the root of pi / 2).
+    """
     reach = max(3, round(0.5 * px_per_mm))
-    total = np.zeros(len(segments))
-    middle = float(along.mean())
-    slope = 0.0
-    own = total
+    total = own = np.zeros(len(segments))
+    slope = bow = 0.0
     for _ in range(3):
         moved = _moved(segments, total)
         own = total + _shifts(moved, np.median(moved, axis=0), reach)
-        slope = _theil_sen(along, own)
-        total = slope * (along - middle)
+        bow = _bow(along, own)
+        slope = _theil_sen(along, own - bow * along**2)
+        total = slope * along + bow * along**2
         reach = max(3, reach // 2)
-    off = own - np.median(own - total) - total
-    scatter = float(1.4826 * np.median(np.abs(off)))
-    return total, slope / px_per_mm, middle, scatter / px_per_mm
+    off = own - total
+    scatter = 1.4826 * float(np.median(np.abs(off - np.median(off))))
+    bend = along**2 - np.polyval(np.polyfit(along, along**2, 1), along)
+    return total, (slope, bow, math.sqrt(math.pi / 2.0) * scatter / math.sqrt(float(bend @ bend)))
 
 
 def _moved(segments: Floats, shift: Floats) -> Floats:
@@ -178,6 +184,13 @@ def _shifts(segments: Floats, reference: Floats, reach: int) -> Floats:
 def _theil_sen(x: Floats, y: Floats) -> float:
     i, j = np.triu_indices(len(x), 1)
     return float(np.median((y[j] - y[i]) / (x[j] - x[i])))
+
+
+def _bow(x: Floats, y: Floats) -> float:
+    """Second-order term of a parabola through most of the points: median over threes of points well apart."""
+    gap = len(x) // 4
+    i, j, k = np.array([t for t in combinations(range(len(x)), 3) if min(t[1] - t[0], t[2] - t[1]) >= gap]).T
+    return float(np.median(((y[k] - y[j]) / (x[k] - x[j]) - (y[j] - y[i]) / (x[j] - x[i])) / (x[k] - x[i])))
 
 
 @lru_cache(maxsize=32)
@@ -336,6 +349,11 @@ class CrownFit:
     seen: tuple[float, float]
     height: float
     alike: bool
+
+    def times(self, k: float) -> CrownFit:
+        """The same crown where a millimetre of before is `k` mm: on a board at another height."""
+        nut, body = self.seen
+        return replace(self, width=k * self.width, centre=k * self.centre, seen=(k * nut, k * body))
 
 
 def fit_crowns(

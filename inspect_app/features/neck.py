@@ -27,6 +27,9 @@ __all__ = [
     "Sides",
     "board_level",
     "rough_frames",
+    "Curve",
+    "seen_curve",
+    "laid_on",
     "in_sequence",
     "straight",
     "in_photo",
@@ -45,8 +48,12 @@ CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM = 1.15, 0.15
 ASKED_HEIGHT_U_MM = 0.03
 """Standard uncertainty of a crown height somebody typed: read from a caliper or a wire's list."""
 BOARD_RADIUS_MM = 320.0
-RADIUS_RANGE_MM = (240.0, 410.0)
-"""Radii boards are made to (common practice, no source); 320 mm lies in the middle of their curvatures and range."""
+"""A usual board radius, in the middle of those that most boards have, 240 to 410 mm (common practice, no source)."""
+_ROUNDEST_MM = 184.0
+"""Boards are made from flat to this radius, 7 1/4 inches (common practice, no source)."""
+_UNEVEN = 0.01 / 20.0**2
+"""Standard uncertainty of how straight a fret lies, as a bow (mm across per mm^2 along): a hundredth of a millimetre
+off at 20 mm from its middle (common practice, no source). The same again may be common to all frets of a photo."""
 _LAYING_U_MM = 0.2
 """How nearly level a scale is laid by hand with what it lies beside (common practice, no source)."""
 _LEAN_U = 0.005
@@ -64,6 +71,19 @@ _MISREAD, _MISREAD_MM = 0.05, 1.0
 
 
 @dataclass(frozen=True, slots=True)
+class Curve:
+    """How round the board is across the neck: one over its radius, 1/mm (0: flat), and its standard uncertainty."""
+
+    per_mm: float = 1.0 / BOARD_RADIUS_MM
+    u: float = 1.0 / _ROUNDEST_MM / math.sqrt(12.0)
+
+    @property
+    def radius_mm(self) -> float:
+        """The radius; ``inf`` for a flat board."""
+        return 1.0 / self.per_mm if self.per_mm > 0.0 else math.inf
+
+
+@dataclass(frozen=True, slots=True)
 class Level:
     """Height of the board's surface at the frets' ends above the scale's plane (mm), and the crown height it rests on.
 
@@ -74,6 +94,7 @@ class Level:
     u: tuple[Contribution, ...]
     crown_height: float
     crown_height_u: float
+    curve: Curve = Curve()
     lean: float = _LEAN_U
 
     @property
@@ -82,7 +103,7 @@ class Level:
         return math.hypot(*(c.u for c in self.u))
 
 
-def board_level(ask: Ask, board: Board, scale: Scale, plane: Plane) -> Level:
+def board_level(ask: Ask, board: Board, scale: Scale, plane: Plane, curve: Curve = Curve()) -> Level:
     """Where the board lies under the scale's plane, from what the person says of the scale's place."""
     height = ask.crown_height if ask.crown_height is not None else CROWN_HEIGHT_MM
     u_height = ASKED_HEIGHT_U_MM if ask.crown_height is not None else CROWN_HEIGHT_U_MM
@@ -91,18 +112,22 @@ def board_level(ask: Ask, board: Board, scale: Scale, plane: Plane) -> Level:
         middle = plane.to_mm(scale.outline_px).mean(axis=0) @ board.across_neck
         y = abs(middle - sum(board.span_mm) / 2.0)
         half = (board.span_mm[1] - board.span_mm[0]) / 2.0
-        drop = [float(sagitta(half, r) - sagitta(min(y, half), r)) for r in (BOARD_RADIUS_MM, *RADIUS_RANGE_MM)]
-        curve = Contribution("board radius", abs(drop[1] - drop[2]) / math.sqrt(12.0))
-        return Level(-drop[0], (laying, curve), height, u_height)
+        drop, at_u = (_drop(half, c) - _drop(min(y, half), c) for c in (curve.per_mm, curve.per_mm + curve.u))
+        return Level(-drop, (laying, Contribution("board radius", abs(at_u - drop))), height, u_height, curve)
     below = ask.scale_plane.below_mm if ask.scale_plane.where == "below" else 0.0
-    return Level(below - height, (laying, Contribution("crown height", u_height)), height, u_height)
+    return Level(below - height, (laying, Contribution("crown height", u_height)), height, u_height, curve)
+
+
+def _drop(y: float, per_mm: float) -> float:
+    """How far a board of this curvature has fallen away at distance `y` from its centre line, mm."""
+    return float(sagitta(y, 1.0 / per_mm)) if per_mm > 0.0 else 0.0
 
 
 def rough_frames(board: Board, plane: Plane, level: Level) -> list[FretFrame]:
     """A frame for every candidate of the overview, good to a fraction of a millimetre."""
     v0, v1 = board.span_mm
     length = v1 - v0
-    base = level.ends_mm + float(sagitta(length / 2.0, BOARD_RADIUS_MM))
+    base = level.ends_mm + _drop(length / 2.0, level.curve.per_mm)
     return [
         FretFrame(
             i,
@@ -112,11 +137,64 @@ def rough_frames(board: Board, plane: Plane, level: Level) -> list[FretFrame]:
             board.along_neck,
             base,
             length / 2.0,
-            BOARD_RADIUS_MM,
+            level.curve.radius_mm,
             length,
         )
         for i, u in enumerate(board.fret_mm)
     ]
+
+
+def seen_curve(frames: list[FretFrame], bows: list[tuple[float, float]]) -> Curve:
+    """How round the board is, from how its frets are seen bowed from aside.
+
+    A fret lies on the board, so its middle is higher than its ends by the board's sagitta ``y^2 / (2 R)``; seen at an
+    angle v from the vertical it is bowed by ``tan(v)`` of that. What the frames' own radius leaves of it, over all
+    frets together with what is usual (`Curve`), gives the curvature: weighted least squares, one common bow allowed.
+
+    Parameters
+    ----------
+    frames : list of FretFrame
+        Laid with the usual radius.
+    bows : list of (float, float)
+        Bow seen at each fret in these frames (mm across per mm^2 along) and its standard uncertainty.
+    """
+    usual = Curve()
+    if not frames:
+        return usual
+    bow, u = np.array(bows).T
+    aside = np.array([f.camera_mm[1] / f.camera_mm[2] for f in frames])
+    design = np.column_stack([aside / 2.0, np.ones(len(frames))])
+    weight = 1.0 / (u**2 + _UNEVEN**2)
+    inverse = np.linalg.inv((design.T * weight) @ design + np.diag([usual.u**-2, _UNEVEN**-2]))
+    gain = (inverse @ (design.T * weight))[0]
+    by_pose = frames[0].plane.u_of(lambda p: gain @ _bows(frames, p))
+    more = float(gain @ bow)
+    return Curve(max(0.0, usual.per_mm + more), min(usual.u, math.hypot(math.sqrt(inverse[0, 0]), float(by_pose))))
+
+
+def _bows(frames: list[FretFrame], plane: Plane) -> Floats:
+    """Bow that each frame's straight centre line would have, had the photo been taken as `plane` says."""
+    half = np.array([f.length_mm / 2.0 for f in frames])
+    along = half[:, None] * np.array([0.0, 1.0, 2.0])
+    px = np.concatenate([f.to_px(a, 0.0) for f, a in zip(frames, along, strict=True)])
+    level = np.concatenate([f.level_mm(a) for f, a in zip(frames, along, strict=True)])
+    at = plane.to_mm(px, level).reshape(-1, 3, 2)
+    across = np.einsum("nij,nj->ni", at, [f.across for f in frames])
+    return np.asarray((across[:, 0] - 2.0 * across[:, 1] + across[:, 2]) / (2.0 * half**2))
+
+
+def laid_on(frame: FretFrame, level: Level) -> tuple[FretFrame, float]:
+    """The frame on a board of another level or curve, its centre line still seen where it was; and how large it is now.
+
+    What lies nearer is smaller for being seen as large: a millimetre across the old frame is so much on the new one.
+    """
+    middle = frame.length_mm / 2.0
+    px = frame.to_px([middle], 0.0)
+    base = level.ends_mm + _drop(middle, level.curve.per_mm)
+    laid = replace(frame, base_mm=base, radius_mm=level.curve.radius_mm)
+    along, across = laid.to_fret(px)[0]
+    laid = replace(laid, origin_mm=laid.origin_mm + (along - middle) * laid.along + across * laid.across)
+    return laid, float(laid.camera_mm[2] / frame.camera_mm[2])
 
 
 def in_sequence(board: Board) -> tuple[list[int], NDArray[np.int64] | None]:

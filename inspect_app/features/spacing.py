@@ -11,12 +11,20 @@ from numpy.typing import NDArray
 from calib.plane import Plane
 from inspect_app.features import neck
 from inspect_app.features.crown import FretFrame
-from inspect_app.fretboard import HIGHEST_FRET, fit_spacing
+from inspect_app.fretboard import HIGHEST_FRET, SLOT_U_MM, fit_spacing
 from shared.measured import COVERAGE_FACTOR, Contribution, Measured, NotMeasured
 
 __all__ = ["fret_positions", "check_spacing"]
 
 Floats = NDArray[np.float64]
+
+_UNEVEN = 3.0
+"""So many of their standard uncertainties frets may be off, root mean square, before they count as unevenly spaced: one
+photo in hundreds of well-sawn boards."""
+_UNEVEN_REASON = (
+    "The frets are not spaced as equal temperament has them: they are off by {:.1f} mm. "
+    "Check on which side the nut lies, and whether every line marked is a fret."
+)
 
 
 def fret_positions(frames: list[FretFrame], u_centre: list[float], level: neck.Level) -> list[Measured]:
@@ -43,7 +51,9 @@ def fret_positions(frames: list[FretFrame], u_centre: list[float], level: neck.L
         return np.asarray(u - u.mean())
 
     pose = plane.u_of(spread)
-    height = np.abs(spread(plane, _u_middle(level)) - spread(plane))
+    height = np.abs(spread(plane, level.u_mm) - spread(plane))
+    half = float(np.mean([f.length_mm for f in frames])) / 2.0
+    curve = np.abs(spread(plane, level.curve.u * half**2 / 2.0) - spread(plane))
     return [
         Measured(
             float(x),
@@ -52,18 +62,12 @@ def fret_positions(frames: list[FretFrame], u_centre: list[float], level: neck.L
                 Contribution("crown edges", u),
                 Contribution("camera pose and lens", float(p)),
                 Contribution("height of the board below the scale", float(h)),
+                Contribution("board radius", float(c)),
                 Contribution("scale", float(abs(x - at.mean()) * plane.u_rel)),
             ),
         )
-        for u, x, p, h in zip(u_centre, at, pose, height, strict=True)
+        for u, x, p, h, c in zip(u_centre, at, pose, height, curve, strict=True)
     ]
-
-
-def _u_middle(level: neck.Level) -> float:
-    """Standard uncertainty of the board's height at its centre line: at its ends, and how round it is (mm)."""
-    half = 22.0  # mm: half of a usual board's width where its frets are measured (common practice, no source)
-    low, high = (half**2 / 2.0 / r for r in neck.RADIUS_RANGE_MM)
-    return math.hypot(level.u_mm, abs(low - high) / math.sqrt(12.0))
 
 
 def check_spacing(
@@ -77,9 +81,11 @@ def check_spacing(
     own = np.array([p.contributions[0].u for p in positions])
     fit = fit_spacing(at, numbers, scale_length, own)
     reach = float(at.max() - at.min())
-    shared = [max(p.contributions[i].u for p in positions) * 2.0 / reach for i in (1, 2)]
+    shared = [max(p.contributions[i].u for p in positions) * 2.0 / reach for i in (1, 2, 3)]
     u = math.hypot(fit.u_fit, plane.u_rel, *shared)
     checks = {"spacing_ratio": fit.ratio, "spacing_ratio_u": u, "spacing_residual_mm": fit.residual_mm}
+    if fit.residual_mm > _UNEVEN * math.hypot(SLOT_U_MM, float(np.sqrt(np.mean(own**2)))):
+        return checks, (NotMeasured("spacing check", _UNEVEN_REASON.format(fit.residual_mm)),)
     if abs(fit.ratio - 1.0) <= COVERAGE_FACTOR * u:
         return checks, ()
     return checks, (NotMeasured("spacing check", _spacing_reason(fit.ratio, u, at, numbers, own, scale_length)),)

@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 
 from inspect_app.ask import HandEdge, ScalePlane
-from inspect_app.features.neck import BOARD_RADIUS_MM
-from inspect_app.fretboard import fret_position, sagitta
+from inspect_app.fretboard import fret_position
 from inspect_app.inspection import Inspection
 from inspect_app.views.plan import measure
 from shared.errors import InspectError
@@ -206,9 +205,7 @@ def test_a_scale_far_below_the_crowns_is_caught_by_the_spacing():
 
 def test_the_same_scale_declared_below_is_right():
     photo, scale, _, ask = asked(PLAIN)
-    # drawn flat, read as a board of common radius: its middle is taken to lie so much higher than its ends
-    plane = PLAIN.plane(PLAIN.height - 25.0 - float(sagitta(PLAIN.half_board, BOARD_RADIUS_MM)))
-    said = measure(photo, scale, plane, replace(ask, scale_plane=ScalePlane("below", 25.0)))
+    said = measure(photo, scale, PLAIN.plane(PLAIN.height - 25.0), replace(ask, scale_plane=ScalePlane("below", 25.0)))
     assert "SPACING_OFF" not in said.flags
     assert said.checks["spacing_ratio"] == pytest.approx(1.0, abs=0.0005)
     assert said.frets[0].crown_width.value == pytest.approx(PLAIN.width, abs=0.08)
