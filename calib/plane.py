@@ -45,16 +45,18 @@ Vector = NDArray[np.float64]
 
 def distort(xy: Vector, k1: float) -> Vector:
     """Ideal to distorted coordinates, both in units of the focal length, shape (N, 2)."""
-    return np.asarray(xy * (1.0 + k1 * np.sum(xy**2, axis=-1, keepdims=True)))
+    return np.asarray(xy * (1.0 + k1 * np.einsum("...i,...i", xy, xy)[..., None]))
 
 
 def undistort(xy: Vector, k1: float) -> Vector:
-    """Distorted to ideal coordinates, in units of the focal length, shape (N, 2); Newton on the radius."""
-    rd = np.linalg.norm(xy, axis=-1, keepdims=True)
-    r = rd.copy()
-    for _ in range(6):
-        r = r - (r * (1.0 + k1 * r**2) - rd) / (1.0 + 3.0 * k1 * r**2)
-    return np.asarray(np.where(rd > 0, xy * (r / np.where(rd > 0, rd, 1.0)), xy))
+    """Distorted to ideal coordinates, in units of the focal length, shape (N, 2).
+
+    The real root of the cubic in the radius, by its trigonometric form (Viete); past the fold of a lens whose `k1` is
+    negative, where nothing is seen, the fold's.
+    """
+    x = np.maximum(np.sqrt(np.einsum("...i,...i", xy, xy) * (6.75 * abs(k1))), 1e-9)[..., None]  # below, the root is 1
+    third = np.sinh(np.arcsinh(x) / 3.0) if k1 > 0 else np.sin(np.arcsin(np.minimum(x, 1.0)) / 3.0)
+    return np.asarray(xy * (3.0 * third / x))
 
 
 # The unknowns a fit moves: rotation vector (3), where an ideal lens shows the anchor, a point of the plane (2, px),
@@ -145,7 +147,7 @@ class Plane:
         """Plane origin in the camera's frame, mm."""
         return self.params[3:6]
 
-    @property
+    @cached_property
     def focal_px(self) -> float:
         """Focal length, pixels."""
         return math.exp(float(self.params[6]))
@@ -160,7 +162,7 @@ class Plane:
         """Principal point, pixels, shape (2,)."""
         return self.params[8:10]
 
-    @property
+    @cached_property
     def camera_mm(self) -> Vector:
         """Camera centre in the plane's frame, shape (3,); its z is the distance to the plane."""
         return np.asarray(-self.rotation.T @ self.translation)
@@ -184,14 +186,13 @@ class Plane:
     def rays(self, px: ArrayLike) -> Vector:
         """Directions of sight in the plane's frame for pixels, shape (N, 2) to (N, 3), not normalised."""
         xy = (np.atleast_2d(np.asarray(px, dtype=float)) - self.centre_px) / self.focal_px
-        xy = undistort(xy, self.k1)
-        return np.asarray(np.column_stack([xy, np.ones(len(xy))]) @ self.rotation)
+        return np.asarray(undistort(xy, self.k1) @ self.rotation[:2] + self.rotation[2])
 
     def to_mm(self, px: ArrayLike, height_mm: ArrayLike = 0.0) -> Vector:
         """Where pixels (N, 2) lie on the plane raised towards the camera by `height_mm` (scalar or (N,)): (N, 2) mm."""
         d = self.rays(px)
         c = self.camera_mm
-        t = (np.broadcast_to(np.asarray(height_mm, dtype=float), (len(d),)) - c[2]) / d[:, 2]
+        t = (np.asarray(height_mm, dtype=float) - c[2]) / d[:, 2]
         return np.asarray(c[:2] + d[:, :2] * t[:, None])
 
     def to_px(self, xyz_mm: ArrayLike) -> Vector:
@@ -358,9 +359,8 @@ def _without_wild_points(problem: _Problem, fit: OptimizeResult) -> OptimizeResu
 def _weighted_fit(problem: _Problem, start: Vector, weight: NDArray[Any]) -> OptimizeResult | None:
     """Weighted least squares; with `off`, each point over its u, `scatter`, their RMS, and `used`."""
     w = np.concatenate([np.repeat(np.asarray(weight, dtype=np.float64), 2), np.ones(_N_PRIORS)])
-    fit = least_squares(
-        lambda q: problem.residuals(q) * w, start, lambda q: problem.jacobian(q) * w[:, None], x_scale=_STEPS
-    )
+    of, by = problem.residuals, problem.jacobian
+    fit = least_squares(lambda q: of(q) * w, start, lambda q: by(q) * w[:, None], method="lm", x_scale=_STEPS)
     if not fit.success:
         return None
     fit.params = _to_params(fit.x[:_N_PARAMS], problem.anchor)
@@ -398,26 +398,26 @@ class _Problem:
                 [q[10] / self.scale.u_outward_mm],
             ]
         )
-        return np.concatenate([(self._turn(seen - self.scale.image_px) / self.scale.u_px).ravel(), known])
+        off = self._weight @ (seen - self.scale.image_px)[..., None]
+        return np.concatenate([off.ravel(), known])
 
     def jacobian(self, q: Vector) -> NDArray[np.float64]:
         """Of `residuals`, shape (2 N + 7, 11); image derivatives from `cv2.projectPoints`."""
-        n = len(self.scale.image_px)
         _, d = self._project(q)
         rotation, by_vector = cv2.Rodrigues(q[:3])
-        j = np.zeros((n, 2, 11))
+        j = np.zeros((len(d), 2, 11))
         j[..., :3] = d[..., :3]
-        j[..., 6] = np.stack([d[:, 0, 6], d[:, 1, 7]], axis=1) * math.exp(q[6])  # by ln f, the middle's place kept
-        j[..., 7] = d[..., 10]
-        j[:, 0, 8] = j[:, 1, 9] = 1.0
-        j[..., 3:10] += np.einsum("nij,jk->nik", d[..., 3:6], _place_by_unknowns(q)[:, 3:])
-        j[..., 10] = np.einsum("nij,jk,nk->ni", d[..., 3:6], rotation[:, :2], self._outward)
+        j[..., 3:10] = d[..., 3:6] @ _place_by_unknowns(q)[:, 3:]
+        j[..., 6] += np.stack([d[:, 0, 6], d[:, 1, 7]], axis=1) * math.exp(q[6])  # by ln f, the middle's place kept
+        j[..., 7] += d[..., 10]
+        j[:, 0, 8] += 1.0
+        j[:, 1, 9] += 1.0
+        j[..., 10] = (d[..., 3:6] @ (self._print[1] @ rotation.T)[..., None])[..., 0]
         known = np.zeros((_N_PRIORS, 11))
         known[0, 6], known[1, 7], known[6, 10] = 1 / self.focal.u_rel, 1 / self.k1_prior, 1 / self.scale.u_outward_mm
         known[2, 8] = known[3, 9] = 1.0 / self.u_centre
         known[4:6, :3] = by_vector[:, 6:8].T / self.scale.tilt_prior_rad
-        turned = np.stack([self._turn(j[..., k]) / self.scale.u_px for k in range(11)], axis=-1)
-        return np.concatenate([turned.reshape(2 * n, -1), known])
+        return np.concatenate([(self._weight @ j).reshape(-1, 11), known])
 
     @cached_property
     def anchor(self) -> Vector:
@@ -425,30 +425,27 @@ class _Problem:
         return np.asarray(self.scale.plane_mm.mean(axis=0))
 
     @cached_property
-    def _outward(self) -> Vector:
-        out = self.scale.outward_mm
-        return np.zeros_like(self.scale.plane_mm) if out is None else out
+    def _print(self) -> NDArray[np.float64]:
+        """The points about the anchor, and how an outward shift moves them, mm, shape (2, N, 3)."""
+        flat = np.zeros((2, len(self.scale.plane_mm), 3))
+        flat[0, :, :2] = self.scale.plane_mm - self.anchor
+        flat[1, :, :2] = 0.0 if self.scale.outward_mm is None else self.scale.outward_mm
+        return flat
 
     @cached_property
-    def _turn(self) -> Callable[[Vector], Vector]:
-        return _turned(self.scale)
+    def _weight(self) -> NDArray[np.float64]:
+        """What turns each point's residual into the axes its `u_px` is stated in and divides it by that, (N, 2, 2)."""
+        angle = self.scale.turn_rad if self.scale.turn_rad is not None else np.zeros(len(self.scale.u_px))
+        c, s = np.cos(angle), np.sin(angle)
+        return np.asarray(np.stack([c, s, -s, c], axis=-1).reshape(-1, 2, 2) / self.scale.u_px[..., None])
 
     def _project(self, q: Vector) -> tuple[Vector, NDArray[np.float64]]:
         """Where the points are seen (N, 2), and the derivatives (N, 2, 14 or more) in OpenCV's order."""
-        xy = self.scale.plane_mm - self.anchor + q[10] * self._outward
         f = math.exp(q[6])
         k = np.array([[f, 0.0, q[8]], [0.0, f, q[9]], [0.0, 0.0, 1.0]])
-        xyz = np.column_stack([xy, np.zeros(len(xy))])
-        seen, jac = cv2.projectPoints(xyz, q[:3], _place(q), k, np.array([q[7], 0.0, 0.0, 0.0]))
-        return np.asarray(seen.reshape(-1, 2)), np.asarray(jac.reshape(len(xy), 2, -1))
-
-
-def _turned(scale: Scale) -> Callable[[Vector], Vector]:
-    """Rotation of each point's residual (N, 2) into the axes its `u_px` is stated in."""
-    if scale.turn_rad is None:
-        return lambda d: d
-    c, s = np.cos(scale.turn_rad), np.sin(scale.turn_rad)
-    return lambda d: np.column_stack([c * d[:, 0] + s * d[:, 1], c * d[:, 1] - s * d[:, 0]])
+        at = self._print[0] + q[10] * self._print[1]
+        seen, jac = cv2.projectPoints(at, q[:3], _place(q), k, np.array([q[7], 0.0, 0.0, 0.0]))
+        return np.asarray(seen.reshape(-1, 2)), np.asarray(jac.reshape(len(at), 2, -1))
 
 
 def _rivals(fits: list[OptimizeResult]) -> tuple[tuple[float, Vector], ...]:
