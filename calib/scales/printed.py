@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from calib.edges import Line, edge_points, fit_lines
 from calib.photo import Photo
 from calib.scales.base import Scale
+from calib.scales.reduced import halved
 from shared.errors import ScaleError
 
 __all__ = ["Marker", "STRIP", "BACKDROP", "STRIP_SIZE", "BACKDROP_SIZE", "SeenMarker", "find_markers", "find_printed"]
@@ -58,7 +59,9 @@ MAX_SIDE_RMS_PX = 0.5
 _ENDS = 1.0 / 8.0  # of a side left out at each end: more than the blur of its corner
 _REACH = 0.8  # of a cell: the rows stay clear of the inner bits and of the next marker
 _MIN_REACH_PX, _REACH_SIGMAS = 8.0, 6.0  # rows longer than the blur's tails and two level parts only add noise
-_SEARCH_WIDTH = 2000  # px; markers are found on a reduced picture, their sides measured on the full one
+_SEARCH_WIDTH = 1500  # px at least; markers are found on a reduced picture, their sides measured on the full one
+_GLANCE_WIDTH = 800  # px at least; all but small, blurred markers can be read there, in a quarter of the time
+_GLANCE_WINDOWS = (7, 19)  # px; neighbourhoods that tell black from white: a third between them reads hardly any more
 _FAINT = 0.2  # of the usual contrast, in codes: a side fainter than this is not looked at again, it would not count
 _MISFIT = 0.15  # of a marker's side: a corner further off the common layout belongs to something else
 
@@ -90,13 +93,14 @@ def find_markers(photo: Photo) -> tuple[SeenMarker, ...]:
     return _measure(photo, ids, corners)
 
 
-def _detect(gray: NDArray[np.uint8]) -> tuple[tuple[int, ...], Vector]:
-    """Ids and rough corners (N, 4, 2), found on a reduced picture."""
-    factor = max(1.0, gray.shape[1] / _SEARCH_WIDTH)
-    small = (
-        gray if factor == 1.0 else cv2.resize(gray, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
-    )
-    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), cv2.aruco.DetectorParameters())
+def _detect(gray: NDArray[np.uint8], width: float = _SEARCH_WIDTH) -> tuple[tuple[int, ...], Vector]:
+    """Ids and rough corners (N, 4, 2), found on a picture reduced to no less than `width`."""
+    small, factor = halved(gray, width)
+    how = cv2.aruco.DetectorParameters()
+    if width == _GLANCE_WIDTH:
+        how.adaptiveThreshWinSizeMin, how.adaptiveThreshWinSizeMax = _GLANCE_WINDOWS
+        how.adaptiveThreshWinSizeStep = _GLANCE_WINDOWS[1] - _GLANCE_WINDOWS[0]
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), how)
     found, ids, _ = detector.detectMarkers(small)
     if ids is None or len(found) == 0:
         return (), np.empty((0, 4, 2))
@@ -181,17 +185,30 @@ def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
     """
     layout, size = _LAYOUTS[kind]
     known = {m.id: m for m in layout}
-    ids, corners = _detect(photo.gray)
-    keep = [i for i, n in enumerate(ids) if n in known]
-    ids, corners = tuple(ids[i] for i in keep), corners[keep]
-    h = _layout(ids, corners, known) if ids else None
-    if h is None or len(set(ids)) < len(ids):
+    ids, corners, h = _read(photo.gray, known, kind)
+    if h is None:
         raise _unusable(photo, kind, ids, known)
     missing = [m for m in layout if m.id not in ids]
     seen = _measure(photo, ids, corners)
     if missing:
         seen += _second_look(photo, missing, h, seen)
     return _as_scale(kind, seen, known, h, size, factor)
+
+
+def _read(
+    gray: NDArray[np.uint8], known: dict[int, Marker], kind: str
+) -> tuple[tuple[int, ...], Vector, Vector | None]:
+    """Ids and rough corners of the known markers, and the homography they agree on; None also if one is there twice."""
+    # the backdrop's small markers, and a strip of which part is hidden or cut, are worth the wider picture at once
+    for width in (_GLANCE_WIDTH, _SEARCH_WIDTH) if kind == "strip" else (_SEARCH_WIDTH,):
+        ids, corners = _detect(gray, width)
+        keep = [i for i, n in enumerate(ids) if n in known]
+        ids, corners = tuple(ids[i] for i in keep), corners[keep]
+        once = bool(ids) and len(set(ids)) == len(ids)
+        h = _layout(ids, corners, known) if once else None
+        if h is not None and len(ids) == len(known):
+            break
+    return ids, corners, h
 
 
 def _layout(ids: tuple[int, ...], corners: Vector, known: dict[int, Marker]) -> Vector | None:
