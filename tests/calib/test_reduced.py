@@ -34,8 +34,8 @@ def test_a_small_picture_is_left_as_it_is():
 def test_a_place_found_is_where_it_was(make_smaller, columns):
     small, factor = make_smaller(ramp(columns, 180), 28)
     assert factor >= 8
-    there = (np.arange(small.shape[1]) + 0.5) * factor - 0.5
-    np.testing.assert_allclose(small[10], there, atol=2.0)  # each halving rounds halves up
+    there = (np.arange(small.shape[1] - 1) + 0.5) * factor - 0.5
+    np.testing.assert_allclose(small[10, :-1], there, atol=2.0)  # each halving rounds up; the last is not whole
 
 
 def test_the_longer_side_is_as_wide_as_asked():
