@@ -43,6 +43,7 @@ noise variance and shares the other third with its neighbours, so what averages 
 MIN_NOISE = 1e-3
 """Least noise of a sample of light: one code of 8 bits is 0.0036 of full light at mid grey, rectangular: 0.001."""
 _OUTLYING_ROW = 2.0  # times the usual noise: such a row keeps its own, the others share the median (pooled, GUM 4.2.4)
+_SETTLED = 1e-3  # of a point's u: a line that moves less from one weighting to the next is done
 _SQRT2 = math.sqrt(2.0)
 
 
@@ -227,37 +228,38 @@ def _first_guess(y: Vector, offsets: Vector, polarity: int) -> Vector:
 def _gauss_newton(y: Vector, x: Vector, p: Vector) -> tuple[Vector, Vector, Vector]:
     """Batched Levenberg-Marquardt; returns parameters (N, 4), J^T J (N, 4, 4) and residual sums of squares (N,)."""
     step = float(x[1] - x[0])
-    p, damp, jtj = p.copy(), np.full(len(y), 1e-2), np.empty((len(y), 4, 4))
-    r, j = _model(y, x, p)
-    rss, grad = np.sum(r**2, axis=1), np.einsum("nm,nmi->ni", r, j)
-    jtj[:] = np.swapaxes(j, 1, 2) @ j
-    busy = np.arange(len(y))
+    p, damp, busy, own = p.copy(), np.full(len(y), 1e-2), np.arange(len(y)), np.arange(4)
+    rss, grad, jtj = _normal_equations(y, x, p)
     for _ in range(15):  # a clean step takes 4 to 6
-        a = jtj[busy] + damp[busy, None, None] * np.eye(4) * (np.einsum("nii->ni", jtj[busy])[:, None, :] + 1e-12)
+        a = jtj[busy]
+        a[:, own, own] += damp[busy, None] * (a[:, own, own] + 1e-12)
         move = np.linalg.solve(a, grad[busy][..., None])[..., 0]
         trial = p[busy] + move
         trial[:, 1] = np.clip(trial[:, 1], 0.3 * step, x[-1])
-        r, j = _model(y[busy], x, trial)
-        now = np.sum(r**2, axis=1)
+        now, *slopes = _normal_equations(y, x, trial)
         better = now <= rss[busy]
         k = busy[better]
-        p[k], rss[k], jtj[k] = trial[better], now[better], np.swapaxes(j[better], 1, 2) @ j[better]
-        grad[k] = np.einsum("nm,nmi->ni", r[better], j[better])
+        p[k], rss[k], grad[k], jtj[k] = trial[better], now[better], slopes[0][better], slopes[1][better]
         damp[busy] *= np.where(better, 0.1, 10.0)
-        busy = busy[np.abs(move[:, 0]) > 1e-3 * step]
+        moving = np.abs(move[:, 0]) > 1e-3 * step
+        busy, y = busy[moving], y[moving]
         if not busy.size:
             break
     return p, jtj, rss
 
 
-def _model(y: Vector, x: Vector, p: Vector) -> tuple[Vector, Vector]:
-    """Residuals (N, M) and Jacobian of the model (N, M, 4) with respect to position, blur, low, high."""
+def _normal_equations(y: Vector, x: Vector, p: Vector) -> tuple[Vector, Vector, Vector]:
+    """Residual sums of squares (N,), J^T r (N, 4) and J^T J (N, 4, 4) by position, blur, low, high."""
     at, s, low, high = (c[:, None] for c in p.T)
-    z = (x - at) / s
+    z, d = (x - at) / s, high - low
     cdf = 0.5 * (1.0 + erf(z / _SQRT2))
-    pdf = np.exp(-0.5 * z**2) / (s * math.sqrt(2.0 * math.pi))
-    d = high - low
-    return y - (low + d * cdf), np.stack([-d * pdf, -d * z * pdf, 1.0 - cdf, cdf], axis=-1)
+    r = y - (low + d * cdf)
+    j = np.empty((len(y), 4, len(x)))
+    np.multiply(np.exp(-0.5 * z**2), -d / (s * math.sqrt(2.0 * math.pi)), out=j[:, 0])
+    np.multiply(j[:, 0], z, out=j[:, 1])
+    np.subtract(1.0, cdf, out=j[:, 2])
+    j[:, 3] = cdf
+    return np.einsum("nm,nm->n", r, r), np.einsum("nim,nm->ni", j, r), j @ np.swapaxes(j, 1, 2)
 
 
 def edge_points(
@@ -343,32 +345,27 @@ def _fit_seen(p: Vector, s: Vector, ok: NDArray[np.bool_]) -> list[Line | None]:
     weight = np.where(ok, 1.0 / np.where(ok, s, 1.0) ** 2, 0.0)
     r = o - _median(o, ok)[:, None]
     for _ in range(8):  # settles in 3 to 5
-        w = weight * _tukey(r, s, ok)
+        before, w = r, weight * _tukey(r, s, ok)
         centre, a, b = weighted_lines(t, o, w)
         r = o - a[:, None] - b[:, None] * (t - centre[:, None])
+        if np.all(np.abs(r - before)[ok] < _SETTLED * s[ok]):
+            break
     used = _tukey(r, s, ok) > 0.1  # what counts little does not count: the covariance is that of plain least squares
-    centre, a, b = weighted_lines(t, o, np.where(used, weight, 0.0))
-    out: list[Line | None] = []
-    for k in range(len(p)):
-        u_k = used[k]
-        if u_k.sum() < max(3, p.shape[1] / 2):
-            out.append(None)
-            continue
-        tk, wk = t[k, u_k] - centre[k], weight[k, u_k]
-        rk = o[k, u_k] - a[k] - b[k] * tk
-        birge = max(1.0, float((wk * rk**2).sum()) / max(1, len(tk) - 2))
-        out.append(
-            Line(
-                mean[k] + centre[k] * axis[k] + a[k] * normal[k],
-                (axis[k] + b[k] * normal[k]) / math.hypot(1.0, b[k]),
-                math.sqrt(birge / wk.sum()),
-                math.sqrt(birge / float((wk * tk**2).sum())),
-                float(np.sqrt(np.mean(rk**2))),
-                int(u_k.sum()),
-                p.shape[1],
-            )
-        )
-    return out
+    w, n = np.where(used, weight, 0.0), used.sum(axis=1)
+    centre, a, b = weighted_lines(t, o, w)
+    t = t - centre[:, None]
+    r = np.where(used, o - a[:, None] - b[:, None] * t, 0.0)
+    birge = np.maximum(1.0, (w * r**2).sum(axis=1) / np.maximum(1, n - 2))
+    point = mean + centre[:, None] * axis + a[:, None] * normal
+    direction = (axis + b[:, None] * normal) / np.hypot(1.0, b)[:, None]
+    with np.errstate(divide="ignore"):  # of lines that nothing is on
+        u_offset, u_angle = np.sqrt(birge / w.sum(axis=1)), np.sqrt(birge / (w * t**2).sum(axis=1))
+    rms = np.sqrt((r**2).sum(axis=1) / np.maximum(1, n))
+    numbers = zip(u_offset.tolist(), u_angle.tolist(), rms.tolist(), n.tolist(), strict=True)
+    return [
+        Line(point[k], direction[k], *of_line, p.shape[1]) if of_line[-1] >= max(3, p.shape[1] / 2) else None
+        for k, of_line in enumerate(numbers)
+    ]
 
 
 def _main_axis(p: Vector, ok: NDArray[np.bool_]) -> tuple[Vector, Vector]:
