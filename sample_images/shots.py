@@ -190,7 +190,7 @@ def _treble_edge(board: Board, pose: PlanPose) -> float:
 
 def plan_camera(board: Board, pose: PlanPose, scale: str, size: tuple[int, int]) -> Camera:
     """The camera of a plan photo, aimed so that board and scale share the height of the picture."""
-    aim_y = _treble_edge(board, pose) + (12.0 if scale == "id1" else 17.0)
+    aim_y = _treble_edge(board, pose) + (-5.0 if scale == "id1" else 17.0)  # a card is as high as the neck is wide
     a, b = math.radians(pose.tilt_x), math.radians(pose.tilt_y)
     aim = np.array([pose.aim_x, aim_y, 0.0])
     back = np.array([math.tan(a), math.tan(b), 1.0])
