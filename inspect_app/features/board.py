@@ -40,6 +40,8 @@ _OF_STRONGEST = 0.2
 fades away from a fret persists too, but is no part of it."""
 _AGREE = 0.75
 """Share of the bands in which a persistent step has the same sign; chance gives a half."""
+_FEW_STEPS = 4
+"""A band in which fewer persistent steps are in view tells as much less; a fret has at least so many."""
 _JOIN_MM = 2.6
 """A crown's two edges are joined across its even top when no farther apart than this (wide wire is 3 mm with its
 edges' own width, common practice, no source)."""
@@ -89,7 +91,7 @@ def find_board(photo: Photo, plane: Plane, ask: Ask, covers_px: tuple[Floats, ..
     u, v = u - turn * v, v + turn * u
     u, v = u / np.linalg.norm(u), v / np.linalg.norm(v)
     bands = _bands(reduced, plane, (u, v), height)
-    rows = _board_rows(bands.steps)
+    rows = _board_rows(bands.steps, bands.seen)
     if rows is None:
         return None
     at, width = _clusters(bands, slice(*rows))
@@ -236,15 +238,16 @@ def _agreement(rows: NDArray[np.float32], v: Floats, slope: float) -> float:
     return float(np.sum(straight.sum(axis=0, dtype=np.float64) ** 4))
 
 
-def _board_rows(steps: Floats) -> tuple[int, int] | None:
-    """First and last band (exclusive) that take part in the steps which persist."""
+def _board_rows(steps: Floats, seen: NDArray[np.bool_]) -> tuple[int, int] | None:
+    """First and last band (exclusive) that take part in the steps which persist, as far as they are in view."""
     rows = np.ones(len(steps), dtype=bool)
     for _ in range(4):
         total = steps[rows].sum(axis=0) / math.sqrt(rows.sum())
         strong = np.abs(total) > _PERSISTS
         if not strong.any():
             return None
-        share = (steps[:, strong] * np.sign(total[strong])).mean(axis=1)
+        in_view = seen[:, strong].sum(axis=1)
+        share = (steps[:, strong] @ np.sign(total[strong])) / np.maximum(in_view, _FEW_STEPS)
         level = 0.4 * float(np.quantile(share, 0.9))
         rows = _longest_run(share > level)
         if rows.sum() < 4:

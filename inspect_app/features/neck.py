@@ -223,10 +223,10 @@ def straight(frame: FretFrame, centre: float, slope: float, middle: float) -> Fr
     return replace(frame, origin_mm=origin, along=along, across=across)
 
 
-def in_photo(photo: Photo, frame: FretFrame, half_width: float) -> bool:
-    """Whether the whole outline of a fret, at the board's level, lies inside the photo."""
+def in_photo(photo: Photo, frame: FretFrame, half_width: float, margin_px: float = 0.0) -> bool:
+    """Whether the whole outline of a fret, at the board's level, lies so far inside the photo."""
     px = frame.to_px([0.0, 0.0, frame.length_mm, frame.length_mm], [-half_width, half_width] * 2)
-    return bool(np.all((px >= 0.0) & (px <= [photo.width - 1.0, photo.height - 1.0])))
+    return bool(np.all((px >= margin_px) & (px <= np.array([photo.width, photo.height]) - 1.0 - margin_px)))
 
 
 def ends_near(u_mm: Floats, length_mm: list[float]) -> Sides[NearEnd]:

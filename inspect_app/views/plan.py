@@ -45,6 +45,8 @@ HALF_PATCH_MM = 3.2
 """Half the width of a fret's patch: half of the widest wire, and 1.4 mm of board beside it."""
 _BESIDE_MM = 0.3
 """Sampled beside a crown for its flats: from 10 degrees aside its foot shows 0.2 mm off its top."""
+_EDGE_PX = 2.0
+"""A crown's edge shows as one from so far inside the photo: two standard deviations of a sharp photo's blur."""
 _SOFT = 2.0
 _WHITE = 0.97
 """Linear light from which a sensor is full: the last three of 255 codes."""
@@ -212,7 +214,8 @@ def _crowns(
     if steps is not None:
         found = _foreseen(found, steps[places])
     usual = float(np.median([f.crown.width for f in found if f.crown is not None]))
-    return [f for f in found if neck.in_photo(photo, f.frame, (f.crown.width if f.crown else usual) / 2.0)], softness
+    halves = [(f.crown.width if f.crown else usual) / 2.0 for f in found]
+    return [f for f, w in zip(found, halves, strict=True) if neck.in_photo(photo, f.frame, w, _EDGE_PX)], softness
 
 
 def _foreseen(frets: list[_Fret], steps: NDArray[np.int64]) -> list[_Fret]:
