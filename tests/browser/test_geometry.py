@@ -1,6 +1,7 @@
 """The viewer's plane geometry, run in the browser and held against NumPy, OpenCV and scikit-image."""
 
 import base64
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -109,3 +110,36 @@ def test_distance_from_a_line_of_points(geom):
     square = [[0, 0], [10, 0], [10, 10], [0, 10]]
     assert geom("toLine", square, [-3, 5], False) == pytest.approx(np.hypot(3, 5))
     assert geom("toLine", square, [-3, 5], True) == pytest.approx(3.0)
+
+
+def inside(points, lo, hi):
+    return np.all((points >= np.array(lo) - 1e-9) & (points <= np.array(hi) + 1e-9), axis=1)
+
+
+@pytest.mark.parametrize("closed", [False, True])
+def test_of_a_long_line_only_what_is_in_sight_is_drawn(geom, closed):
+    """Held against points sampled densely along random lines: the same share lies in the box, and in the same place."""
+    rng, lo, hi = np.random.default_rng(2), [-40, -40], [740, 540]
+    for _ in range(8):
+        line = rng.uniform(-3000, 3000, (7, 2))
+        ends = np.vstack([line, line[:1]]) if closed else line
+        dense = np.vstack([a + np.linspace(0, 1, 20001)[:, None] * (b - a) for a, b in pairwise(ends)])
+        steps = np.linalg.norm(np.diff(dense, axis=0), axis=1)
+        expected = float(steps[inside(dense[:-1], lo, hi) & inside(dense[1:], lo, hi)].sum())
+        parts = [np.array(p) for p in geom("clipped", line.tolist(), closed, lo, hi)]
+        found = sum(float(np.linalg.norm(np.diff(p, axis=0), axis=1).sum()) for p in parts)
+        assert found == pytest.approx(expected, abs=1.5 * len(parts) + 1e-9)  # a cut starts up to a pixel early
+        assert all(inside(p, np.array(lo) - 1, np.array(hi) + 1).all() for p in parts)
+
+
+def test_dashes_stay_with_their_line_when_it_is_cut(geom):
+    cut = geom("clipped", [[-1000, 10], [3000, 10]], False, [0, 0], [500, 500], 14)
+    assert cut == [[[-1000 + 14 * (1000 // 14), 10], [500, 10]]]
+
+
+def test_a_line_in_sight_is_left_as_it_is(geom):
+    square = [[0, 0], [10, 0], [10, 10], [0, 10]]
+    assert geom("clipped", square, False, [-5, -5], [20, 20], 6) == [square]
+    assert geom("clipped", square, True, [-5, -5], [20, 20], 6) == [[*square, square[0]]]
+    assert geom("clipped", square, True, [30, 30], [40, 40], 6) == []
+    assert geom("clipped", [[3, 4]], False, [0, 0], [9, 9]) == [[[3, 4]]]

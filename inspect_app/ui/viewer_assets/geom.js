@@ -80,6 +80,38 @@ export function bent(pts, anchors, closed = false) {
   });
 }
 
+// What of a line of points lies in the box [lo, hi], as one or more lines. A line far longer than the screen, dashed, costs
+// a frame to draw; where a cut begins it is put back to a whole `period` of the dashes, so that these stay with the line.
+export function clipped(pts, closed, lo, hi, period = 1) {
+  const all = closed && pts.length > 2 ? [...pts, pts[0]] : pts;
+  const lines = all.length === 1 ? [all] : [];
+  let line = null;
+  for (let i = 1; i < all.length; i++) {
+    const [a, b] = [all[i - 1], all[i]], cut = within(a, b, lo, hi);
+    if (!cut) { line = null; continue; }
+    const long = distance(a, b), from = cut[0] > 0 ? (Math.floor((cut[0] * long) / period) * period) / long : 0;
+    const at = (t) => [a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])];
+    if (line && from === 0) line.push(at(cut[1]));
+    else lines.push((line = [at(from), at(cut[1])]));
+    if (cut[1] < 1) line = null;
+  }
+  return lines;
+}
+
+// The part [from, to] of a straight line from a to b, 0 to 1, that lies in a box; null if none does (Liang and Barsky).
+function within(a, b, lo, hi) {
+  let from = 0, to = 1;
+  for (const k of [0, 1]) {
+    const d = b[k] - a[k];
+    if (d === 0 && (a[k] < lo[k] || a[k] > hi[k])) return null;
+    if (d === 0) continue;
+    const [s, t] = [(lo[k] - a[k]) / d, (hi[k] - a[k]) / d];
+    from = Math.max(from, Math.min(s, t));
+    to = Math.min(to, Math.max(s, t));
+  }
+  return from <= to ? [from, to] : null;
+}
+
 // Distance of q from a line of points, joined end to end when closed.
 export function toLine(pts, q, closed = false) {
   const all = closed && pts.length > 2 ? [...pts, pts[0]] : pts;

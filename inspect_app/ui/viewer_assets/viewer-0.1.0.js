@@ -9,6 +9,8 @@ const REACH = 22; // px: half of a 44 px touch target
 const KEY_REST = 250; // ms after the last key before a move counts as finished
 const ANSWER_REST = 6000; // ms without an answer before a move is told again
 const TILE_REST = 160; // ms without movement before a sharper piece of the photo is fetched
+const BEYOND = 40; // px a line is drawn beyond the edge of the viewer
+const DASHES = { doubt: 14, hand: 25, rejected: 8, scale: 6 }; // px until a tone's dashes repeat, as in the style sheet
 const viewers = new WeakMap();
 
 const el = (tag, cls, parent) => {
@@ -117,14 +119,17 @@ function drawn(me, s) {
   return g.bent(s.pts, off, s.closed);
 }
 
-function pathOf(me, pts, closed) {
-  const d = pts.map((p) => g.toScreen(me.view, p)).map(([x, y], i) => `${i ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`);
-  return d.join("") + (closed ? "Z" : "");
+function pathOf(me, pts, closed, tone) {
+  const at = pts.map((p) => g.toScreen(me.view, p));
+  const lines = g.clipped(at, closed, [-BEYOND, -BEYOND], me.size.map((v) => v + BEYOND), DASHES[tone]);
+  const whole = closed && lines.length === 1 && lines[0].length === at.length + 1;
+  const path = (line) => line.map(([x, y], i) => `${i ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`).join("");
+  return whole ? `${path(lines[0].slice(0, -1))}Z` : lines.map(path).join("");
 }
 
 function paths(me) {
   for (const s of me.shapes) {
-    const d = s.spec.anchors && !s.spec.anchors.some(([h]) => me.stirred.has(h)) ? "" : pathOf(me, drawn(me, s.spec), s.spec.closed);
+    const d = s.spec.anchors && !s.spec.anchors.some(([h]) => me.stirred.has(h)) ? "" : pathOf(me, drawn(me, s.spec), s.spec.closed, s.spec.tone);
     for (const p of s.parts) p.setAttribute("d", d);
     if (s.text && s.spec.pts.length) {
       const [x, y] = g.toScreen(me.view, s.spec.at ?? s.spec.pts[0]);
