@@ -56,8 +56,8 @@ _TINT = 0.1
 """How far a shadow's colour departs from the lit board's, as a logarithm: what still lights it has a colour too."""
 _STRAY = 0.05
 """Share of samples that are none of it: a scratch, a pore, a burr that sparkles."""
-_ANYTHING = math.log(1.0 / 4.0)
-"""Log density of a stray sample: brightness spreads over a factor of e^4, either colour over e."""
+_ANYTHING = 1.0 / 4.0
+"""Density of a stray sample: brightness spreads over a factor of e^4, either colour over e."""
 _CLEAR_MM = 0.2
 """So near to the scale nothing is read: its edge is blurred, sharpened, and throws a narrow shadow."""
 _AHEAD_MM = (0.35, 0.8)
@@ -157,10 +157,12 @@ def _sampled(
     photo: Photo, covers_px: tuple[Floats, ...], frame: FretFrame, along: Floats, across: Floats
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Logarithms of light (3, n, m) on a grid at board level, and what of it is in view."""
-    px = _map(frame, along, across)
-    inside = np.all((px >= 0.0) & (px <= [photo.width - 1.0, photo.height - 1.0]), axis=2)
-    first = np.maximum(np.floor(px.min(axis=(0, 1))).astype(int) - 2, 0)
-    last = np.minimum(np.ceil(px.max(axis=(0, 1))).astype(int) + 3, [photo.width, photo.height])
+    px, (low, high) = _map(frame, along, across)
+    size = np.array([photo.width, photo.height])
+    inside = np.ones(px.shape[:2], dtype=bool)
+    if np.any(low < 0.0) or np.any(high > size - 1.0):
+        inside = np.all((px >= 0.0) & (px <= size - 1.0), axis=2)
+    first, last = np.maximum(np.floor(low).astype(int) - 2, 0), np.minimum(np.ceil(high).astype(int) + 3, size)
     if (last - first).min() < 4:
         return np.zeros((3, *inside.shape)), np.zeros_like(inside)
     at = (px - first).astype(np.float32)
@@ -170,10 +172,17 @@ def _sampled(
     for outline in covers_px:
         if np.all(outline.max(axis=0) > first - clear) and np.all(outline.min(axis=0) < last + clear):
             inside &= ~_beneath(outline - first, clear, at, codes.shape[:2])
-    light = linear_light(np.ascontiguousarray(np.moveaxis(np.asarray(shown, np.uint8), -1, 0))) + np.float32(_DARK)
-    blue, green, red = np.log(light)
-    bright = np.log(np.tensordot(_LUMINANCE_BGR, light, 1))
-    return np.stack([bright, red - green, blue - green]).astype(np.float64), inside
+    return _logarithms(np.asarray(shown, np.uint8)), inside
+
+
+def _logarithms(codes: NDArray[np.uint8]) -> Floats:
+    """Logarithm of brightness, of red over green and of blue over green, (3, n, m), of sRGB codes (n, m, 3)."""
+    out = np.empty((3, *codes.shape[:2]))
+    np.log(cv2.transform(linear_light(codes), _LUMINANCE_BGR[None, :]) + np.float32(_DARK), out=out[0])
+    by_channel = _CODE_BRIGHT[codes]
+    np.subtract(by_channel[..., 2], by_channel[..., 1], out=out[1])
+    np.subtract(by_channel[..., 0], by_channel[..., 1], out=out[2])
+    return out
 
 
 def _beneath(outline: Floats, clear_px: float, at: NDArray[np.float32], size: tuple[int, ...]) -> NDArray[np.bool_]:
@@ -186,14 +195,17 @@ def _beneath(outline: Floats, clear_px: float, at: NDArray[np.float32], size: tu
     return np.asarray(hidden > 0)
 
 
-def _map(frame: FretFrame, along: Floats, across: Floats) -> Floats:
-    """Photo pixels of a grid at board level, shape (n, m, 2); worked out at every eighth row, as it hardly bends."""
+def _map(frame: FretFrame, along: Floats, across: Floats) -> tuple[Floats, tuple[Floats, Floats]]:
+    """Photo pixels of a grid at board level, shape (n, m, 2), and their least and greatest (x, y).
+
+    Worked out at every eighth row, as it hardly bends.
+    """
     row = np.arange(len(along))
     some = np.unique(np.append(row[::8], row[-1]))
     px = frame.to_px(along[some][:, None], across[None, :]).reshape(len(some), len(across), 2)
     i = np.minimum(np.searchsorted(some, row, side="right") - 1, len(some) - 2)
     part = ((row - some[i]) / (some[i + 1] - some[i]))[:, None, None]
-    return np.asarray(px[i] * (1.0 - part) + px[i + 1] * part)
+    return px[i] * (1.0 - part) + px[i + 1] * part, (px.min(axis=(0, 1)), px.max(axis=(0, 1)))
 
 
 def _carried(inward: Floats, beside: Floats, away: Floats) -> Floats:
@@ -227,10 +239,10 @@ def _scatter(noise: Floats, own: Floats, bright: Floats) -> Floats:
 
 
 def _normal(off: Floats, sd: Floats) -> Floats:
-    """Log density of independent normal departures in the three (first axis)."""
+    """Density of independent normal departures in the three (first axis)."""
     a, b, c = (off / sd) ** 2
     s, t, u = sd
-    return np.asarray(-0.5 * (a + b + c) - np.log(s * t * u) - 1.5 * math.log(2.0 * math.pi))
+    return np.asarray(np.exp(-0.5 * (a + b + c)) / (s * t * u * (2.0 * math.pi) ** 1.5))
 
 
 def _middle(ordered: Floats) -> Floats:
@@ -239,8 +251,9 @@ def _middle(ordered: Floats) -> Floats:
     return np.asarray((ordered[..., (k - 1) // 2] + ordered[..., k // 2])[..., None] / 2.0)
 
 
-def _or_stray(log_density: Floats) -> Floats:
-    return np.asarray(np.logaddexp(math.log(1.0 - _STRAY) + log_density, math.log(_STRAY) + _ANYTHING))
+def _or_stray(density: Floats) -> Floats:
+    """Logarithm of a density, of which a share is that of anything."""
+    return np.asarray(np.log((1.0 - _STRAY) * density + _STRAY * _ANYTHING))
 
 
 def board_fit(e: EndLight, noise: Floats) -> Floats:
@@ -252,15 +265,14 @@ def board_fit(e: EndLight, noise: Floats) -> Floats:
     both = seen[0] & seen[1]
     apart = np.median(np.abs(nut - body)[:, both], axis=(1, 2)) if both.any() else np.zeros(3)
     sd = _scatter(noise, np.hypot(_GRAIN, apart[:, None, None] / 2.0), np.maximum(nut[0], body[0]))
-    total = np.full(e.strips.shape[1:], -np.inf)
+    total = np.zeros(e.strips.shape[1:])
     for expected, where, weight in (((nut + body) / 2.0, both, 0.5), (nut, seen[0], 0.25), (body, seen[1], 0.25)):
         off = e.strips - expected
         shade = _middle(np.sort(off, axis=2))
         deep = (shade[0] > -_DEEPEST) & (shade[0] < 0.0)
-        tint = -0.5 * np.sum((shade[1:] / _TINT) ** 2, axis=0)
-        shaded = _normal(off - shade, sd) + np.where(deep, tint, -30.0)
-        mixed = np.logaddexp(math.log(1.0 - _SHADED) + _normal(off, sd), math.log(_SHADED) + shaded)
-        total = np.logaddexp(total, np.where(where[:, None], mixed + math.log(weight), -np.inf))
+        tint = np.where(deep, np.exp(-0.5 * np.sum((shade[1:] / _TINT) ** 2, axis=0)), 0.0)
+        mixed = (1.0 - _SHADED) * _normal(off, sd) + _SHADED * tint * _normal(off - shade, sd)
+        total += weight * where[:, None] * mixed
     return np.asarray(np.where(e.seen[:, None], _or_stray(total), 0.0))
 
 
@@ -276,7 +288,7 @@ def crown_fit(e: EndLight, noise: Floats) -> Floats:
     inner = known & (e.inward_mm > e.inward_mm[-1] - _CROWN_SURE_MM)
     own = 1.4826 * np.median(np.abs(off[:, inner]), axis=1) if inner.sum() > 4 else np.full((3, off.shape[2]), 0.15)
     fit = _or_stray(_normal(off, _scatter(noise, np.hypot(own[:, None], _GRAIN / math.sqrt(2.0)), expected[0])))
-    return np.asarray(np.where(known[:, None], fit, _ANYTHING) * e.seen[:, None])
+    return np.asarray(np.where(known[:, None], fit, math.log(_ANYTHING)) * e.seen[:, None])
 
 
 def face_fit(e: EndLight, noise: Floats, strips: slice) -> tuple[Floats, Floats]:
