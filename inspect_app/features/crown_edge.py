@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cache, lru_cache
 from itertools import combinations
 
 import numpy as np
@@ -119,21 +119,22 @@ class CrownProfile:
 
 def crown_profile(patch: FretPatch) -> CrownProfile | None:
     """Median profile across the fret, its rows aligned; ``None`` where less than half of its length is in view."""
-    rows = (patch.along_mm > _END_MM) & (patch.along_mm < patch.frame.length_mm - _END_MM)
-    near = np.abs(patch.across_mm) < _LOOK_MM
-    log_light = np.log(patch.light[rows] + _DARK)
-    valid = np.asarray(patch.valid[rows][:, near].all(axis=1), dtype=bool)
-    n = len(log_light) // _SEGMENTS // _ROWS * _ROWS
-    if n == 0:
+    first, last = np.searchsorted(patch.along_mm, [_END_MM, patch.frame.length_mm - _END_MM])
+    n = int(last - first) // _SEGMENTS // _ROWS * _ROWS
+    if n <= 0:
         return None
-    used = _SEGMENTS * n
-    blocks = log_light[:used].reshape(_SEGMENTS, n // _ROWS, _ROWS, -1).mean(axis=2)
-    ok = np.asarray(valid[:used].reshape(_SEGMENTS, n // _ROWS, _ROWS).all(axis=2), dtype=bool)
+    used = slice(first, first + _SEGMENTS * n)
+    near = np.abs(patch.across_mm) < _LOOK_MM
+    blocks = np.log(patch.light[used] + np.float32(_DARK)).reshape(_SEGMENTS, n // _ROWS, _ROWS, -1).mean(axis=2)
+    ok = np.asarray(patch.valid[used][:, near].all(axis=1).reshape(_SEGMENTS, n // _ROWS, _ROWS).all(axis=2), bool)
     whole = np.flatnonzero(2 * ok.sum(axis=1) >= n // _ROWS)
     if len(whole) < _SEGMENTS // 2:
         return None
-    segments = np.array([np.median(blocks[k][ok[k]], axis=0) for k in whole], dtype=np.float64)
-    places = patch.along_mm[rows][:used].reshape(_SEGMENTS, n).mean(axis=1)[whole]
+    if ok.all():
+        segments = np.median(blocks, axis=1).astype(np.float64)
+    else:
+        segments = np.array([np.median(blocks[k][ok[k]], axis=0) for k in whole], dtype=np.float64)
+    places = patch.along_mm[used].reshape(_SEGMENTS, n).mean(axis=1)[whole]
     middle, px = float(places.mean()), patch.px_per_mm
     shift, (slope, bow, bow_u) = _align(segments, places - middle, px)
     profile = np.median(_moved(segments, shift), axis=0)
@@ -188,9 +189,14 @@ def _theil_sen(x: Floats, y: Floats) -> float:
 
 def _bow(x: Floats, y: Floats) -> float:
     """Second-order term of a parabola through most of the points: median over threes of points well apart."""
-    gap = len(x) // 4
-    i, j, k = np.array([t for t in combinations(range(len(x)), 3) if min(t[1] - t[0], t[2] - t[1]) >= gap]).T
+    i, j, k = _threes(len(x))
     return float(np.median(((y[k] - y[j]) / (x[k] - x[j]) - (y[j] - y[i]) / (x[j] - x[i])) / (x[k] - x[i])))
+
+
+@cache
+def _threes(n: int) -> NDArray[np.intp]:
+    """Indices of all threes of `n` points a quarter of them apart, shape (3, m)."""
+    return np.array([t for t in combinations(range(n), 3) if min(t[1] - t[0], t[2] - t[1]) >= n // 4]).T
 
 
 @lru_cache(maxsize=32)
