@@ -18,7 +18,7 @@ from inspect_app.features.wire_marks import arc_of
 from inspect_app.inspection import FretReading, Inspection, Outline
 from inspect_app.readings import Reading
 from inspect_app.ui.viewer import Handle, Moved, Point, Readout, Scene, Shape
-from inspect_app.ui.words import Length
+from inspect_app.ui.words import Length, one_of
 from shared.units import places, unit_shown
 
 __all__ = ["Edge", "edges_of", "follow", "hand_edge", "handles", "moving_shapes", "outlines_of"]
@@ -128,7 +128,7 @@ def _below(a: Vector, b: Vector) -> Vector:
 def handles(edges: Sequence[Edge]) -> tuple[Handle, ...]:
     """A handle for every point of every edge."""
     return tuple(
-        Handle(i, x, y, e.name if len(e.points) == 1 else f"{e.name}, point {k} of {len(e.points)}")
+        Handle(i, x, y, one_of(e.name) if len(e.points) == 1 else f"{one_of(e.name)}, point {k} of {len(e.points)}")
         for e in edges
         for k, (i, (x, y)) in enumerate(zip(e.ids, e.points, strict=True), 1)
     )

@@ -50,7 +50,7 @@ def test_from_a_new_job_to_the_wear_map_by_keyboard(chromium, bench):
         page.goto(bench[0])
         page.locator("h1").wait_for()
         settled(page)
-        if not page.get_by_label("Customer (needed)").is_visible():
+        if page.locator("details", has_text="New job").get_attribute("open") is None:
             go(page, "New job")
         tab_to(page, "^Customer")
         page.keyboard.type("Keyboard Players")

@@ -75,7 +75,7 @@ def test_from_a_new_job_to_the_wear_map(desk):
     assert "0.07" in cell.first.inner_text()
     keep_picture(desk, "wear-map")
     cell.first.click()
-    desk.get_by_role("heading", name=re.compile("Fret 2, flats 1")).wait_for()
+    desk.get_by_role("heading", name=re.compile("Fret 2, flat 1")).wait_for()
 
 
 def test_letting_go_of_an_edge_measures_again_and_can_be_undone(desk):

@@ -3,7 +3,7 @@
 import pytest
 
 from inspect_app.ui.forms import parse_heights, parse_length
-from inspect_app.ui.words import chance, crown_size, plain, shown, signed
+from inspect_app.ui.words import chance, crown_size, one_of, plain, shown, signed
 from shared.errors import OptionError
 from shared.measured import Measured
 
@@ -66,3 +66,9 @@ def test_what_is_nearly_sure_is_not_called_sure():
 def test_a_wires_size_in_either_unit():
     assert crown_size(2.4, 1.12) == "crown 2.4 mm x 1.12 mm"
     assert crown_size(2.54, 1.27, "inch") == "crown 100 thou x 50 thou"
+
+
+def test_one_of_several_is_named_in_the_singular():
+    assert one_of("fret 5, flats 2, length") == "fret 5, flat 2, length"
+    assert one_of("fret 5, divots 12, depth") == "fret 5, divot 12, depth"
+    assert one_of("fret 5, flats") == "fret 5, flats"

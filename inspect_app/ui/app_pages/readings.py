@@ -12,7 +12,7 @@ from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_
 from inspect_app.ui.handles import hand_edge
 from inspect_app.ui.scenes import marking_scene, reading_scene
 from inspect_app.ui.viewer import Moved, Scene, show
-from inspect_app.ui.words import Length, name_of, plain, shown
+from inspect_app.ui.words import Length, name_of, one_of, plain, shown
 from shared.errors import InspectError, OptionError
 from shared.flags import describe
 
@@ -146,7 +146,9 @@ def added(r: services.ReadingView, photo: services.PhotoView, addition: Addition
         choose((photo.id, marking.key))
         return
     why = next((n.reason for n in kept.answer.not_measured if n.what == marking.key), "Mark what else bounds it.")
-    st.session_state["readings-said"] = OptionError(f"The mark is kept, but {marking.key} can't be told yet.", why)
+    st.session_state["readings-said"] = OptionError(
+        f"The mark is kept, but {one_of(marking.key)} can't be told yet.", why
+    )
 
 
 def accept_all(job_id: int) -> None:
@@ -167,9 +169,8 @@ def doubts(r: services.ReadingView) -> None:
         st.markdown(f"**Its uncertainty is {r.relative_u:.0%} of the value.** A closer or sharper photo narrows it.")
 
 
-def card(r: services.ReadingView, rows: Rows, photo: services.PhotoView) -> None:
+def card(r: services.ReadingView, rows: Rows, photo: services.PhotoView, length: Length) -> None:
     """The reading being looked at."""
-    length = length_unit()
     where = next((i for i, o in enumerate(rows) if key_of(o) == key_of(r)), 0)
     st.caption(f"{where + 1} of {len(rows)} · {plain(photo.name)} · {SIGN[r.verdict]}")
     st.markdown(f"### {name_of(r.reading)}")
@@ -256,8 +257,8 @@ def review(job_id: int) -> None:
     if st.session_state.get("looked-at") != photo.id:
         services.make_ready(server.store(), photo.id)
         st.session_state["looked-at"] = photo.id
-    here = tuple(r for r in every if r.photo_id == photo.id)
-    scene = reading_scene(photo, here, at, length_unit(), st.session_state.get(f"rev-{photo.id}", 0))
+    here, length = tuple(r for r in every if r.photo_id == photo.id), length_unit()
+    scene = reading_scene(photo, here, at, length, st.session_state.get(f"rev-{photo.id}", 0))
     addition = adding(photo)
     left, right = st.columns([7, 4], gap="medium")
     with left:
@@ -270,10 +271,10 @@ def review(job_id: int) -> None:
             show(marking, f"viewer-{photo.id}", lambda m: added(at, photo, addition, m))
     with right:
         if addition is None:
-            card(at, rows if at in rows else every, photo)
+            card(at, rows if at in rows else every, photo, length)
         else:
             add_card(addition)
-    table(rows)
+    table(rows, length)
     server.settle_once()
 
 
@@ -287,9 +288,8 @@ def nothing(job_id: int, every: Rows) -> None:
         step_link("wear_map.py", "Open the wear map", job_id)
 
 
-def table(rows: Rows) -> None:
+def table(rows: Rows, length: Length) -> None:
     """All readings of the group as a table."""
-    length = length_unit()
     every = st.expander(f"All {len(rows)} as a table", on_change="rerun", key="table")
     if not every.open:
         return
@@ -313,6 +313,9 @@ def not_read(job: services.JobView) -> None:
     missing = [(p, n) for p in job.photos if p.inspection for n in p.inspection.answer.not_measured]
     if missing:
         with st.expander(f"What could not be measured ({len(missing)})"):
+            st.caption(
+                "What you can see yourself can be marked: choose a reading of that photo, then “Add what was missed”."
+            )
             for photo, n in missing:
                 st.markdown(f"**{plain(n.what)}** ({plain(photo.name)}): {plain(n.reason)}")
 
