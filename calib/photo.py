@@ -207,12 +207,12 @@ def _decode(data: bytes, name: str, header: _Header) -> NDArray[np.uint8]:
 def _is_whole(data: bytes, kind: str) -> bool:
     """Whether the file reaches its end mark; decoders fill what is missing with grey and say nothing.
 
-    JPEG (ITU-T T.81, B.1.1): the first EOI after the first start of scan, where the coded data holds no other marker.
+    JPEG (ITU-T T.81, B.1.1): an EOI after the first start of scan, where the coded data holds no other marker.
     PNG: the IEND chunk. WebP: the length in the RIFF header.
     """
     if kind in ("JPEG", "MPO"):
         scan = _start_of_scan(data)
-        return scan > 0 and data.find(b"\xff\xd9", scan) > 0
+        return scan > 0 and data.rfind(b"\xff\xd9", scan) > 0  # from the end: a whole file has one there
     if kind == "PNG":
         return b"IEND" in data[-65536:]
     if kind == "WEBP":
@@ -241,10 +241,11 @@ def _start_of_scan(data: bytes) -> int:
 def _upright(bgr: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
     """Turn and mirror pixels as Exif tag 274 says (Exif 2.32, 4.6.4: the corner and side of row 0 and column 0)."""
     if orientation >= 5:
-        bgr = bgr.transpose(1, 0, 2)
-    rows = slice(None, None, -1) if orientation in (3, 4, 7, 8) else slice(None)
-    columns = slice(None, None, -1) if orientation in (2, 3, 6, 7) else slice(None)
-    return np.ascontiguousarray(bgr[rows, columns])
+        bgr = np.asarray(cv2.transpose(bgr), dtype=np.uint8)
+    upside_down, mirrored = orientation in (3, 4, 7, 8), orientation in (2, 3, 6, 7)
+    if not upside_down and not mirrored:
+        return bgr
+    return np.asarray(cv2.flip(bgr, -1 if upside_down and mirrored else int(mirrored)), dtype=np.uint8)
 
 
 def _focal(header: _Header, width: int, height: int) -> Focal:
