@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TypeVar
@@ -167,20 +168,25 @@ def seen_curve(frames: list[FretFrame], bows: list[tuple[float, float]]) -> Curv
     weight = 1.0 / (u**2 + _UNEVEN**2)
     inverse = np.linalg.inv((design.T * weight) @ design + np.diag([usual.u**-2, _UNEVEN**-2]))
     gain = (inverse @ (design.T * weight))[0]
-    by_pose = frames[0].plane.u_of(lambda p: gain @ _bows(frames, p))
+    bows_by = _bows(frames)
+    by_pose = frames[0].plane.u_of(lambda p: gain @ bows_by(p))
     more = float(gain @ bow)
     return Curve(max(0.0, usual.per_mm + more), min(usual.u, math.hypot(math.sqrt(inverse[0, 0]), float(by_pose))))
 
 
-def _bows(frames: list[FretFrame], plane: Plane) -> Floats:
-    """Bow that each frame's straight centre line would have, had the photo been taken as `plane` says."""
+def _bows(frames: list[FretFrame]) -> Callable[[Plane], Floats]:
+    """Bow that each frame's straight centre line would have, had the photo been taken as a plane says."""
     half = np.array([f.length_mm / 2.0 for f in frames])
     along = half[:, None] * np.array([0.0, 1.0, 2.0])
     px = np.concatenate([f.to_px(a, 0.0) for f, a in zip(frames, along, strict=True)])
     level = np.concatenate([f.level_mm(a) for f, a in zip(frames, along, strict=True)])
-    at = plane.to_mm(px, level).reshape(-1, 3, 2)
-    across = np.einsum("nij,nj->ni", at, [f.across for f in frames])
-    return np.asarray((across[:, 0] - 2.0 * across[:, 1] + across[:, 2]) / (2.0 * half**2))
+    directions = np.array([f.across for f in frames])
+
+    def bows(plane: Plane) -> Floats:
+        across = np.einsum("nij,nj->ni", plane.to_mm(px, level).reshape(-1, 3, 2), directions)
+        return np.asarray((across[:, 0] - 2.0 * across[:, 1] + across[:, 2]) / (2.0 * half**2))
+
+    return bows
 
 
 def laid_on(frame: FretFrame, level: Level) -> tuple[FretFrame, float]:
