@@ -30,8 +30,8 @@ from calib.scales.outline import (
     colour_rows,
     fisher_direction,
     outline_steps,
-    reduced,
 )
+from calib.scales.reduced import reduced
 from shared.errors import ScaleError
 
 __all__ = ["Coin", "coins", "find_coin", "COIN_TOLERANCE_MM"]
@@ -44,8 +44,10 @@ DISTANCES_MM = (90.0, 1200.0)
 """Distances from which a coin beside a board is photographed: nearer no phone focuses, farther a coin is too small."""
 _SEARCH_WIDTH = 500  # px: a coin is then 20 to 250 px across, and bench texture has mostly averaged out
 _RADII = (0.02, 0.25)  # of the search width
+_CANDIDATES = 40  # of each channel, best first: a coin is among the first few
+_VOTES = (40, 30, 20)  # edges that point to a centre: 60 and more for a clear rim, few over 35 by chance in texture
 _AZIMUTHS = 72  # on the reduced picture
-_ROUND = 0.65  # share of the rim that must be seen; rings met by chance in texture reach about 0.35
+_ROUND = 0.65  # share of the rim that must be seen, twice: rings met by chance in texture reach that once at most
 _POINTS = 180  # on the full picture: every second degree
 _ROW_STEP_PX = 0.5  # the rim of a small coin is few pixels wide
 _SMOOTHER = 0.4  # of the variance outside: bench texture just beside a true rim is like that farther out
@@ -171,9 +173,9 @@ def _slope(a: Vector) -> Vector:
 
 def _rings(photo: Photo) -> list[_Ring]:
     """Circles, nearly, that can be followed most of the way round; largest first."""
-    small, factor = reduced(photo, _SEARCH_WIDTH)
+    small, factor = reduced(photo.bgr, _SEARCH_WIDTH)
     soft = np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0), dtype=np.uint8)
-    found = [r for c in _circles(soft) if (r := _follow(soft, c)) is not None and r.share >= _ROUND]
+    found = [r for c in _circles(soft) if (r := _followed(soft, c)) is not None]
     rings = [
         _Ring((r.x + 0.5) * factor - 0.5, (r.y + 0.5) * factor - 0.5, r.harmonics * factor, r.share) for r in found
     ]
@@ -184,19 +186,42 @@ def _circles(soft: NDArray[np.uint8]) -> Vector:
     """Candidates (N, 3): x, y, radius, by Hough transform of brightness and of the two colour differences."""
     lab = cv2.cvtColor(soft, cv2.COLOR_BGR2LAB)
     lo, hi = (max(5, round(f * _SEARCH_WIDTH)) for f in _RADII)
-    out = []
+    out: list[Vector] = []
     for k in range(3):
         plane = np.ascontiguousarray(lab[..., k])
         slope = np.abs(cv2.Sobel(plane, cv2.CV_16S, 1, 0)) + np.abs(cv2.Sobel(plane, cv2.CV_16S, 0, 1))
         # edges stand well above the usual slope of this picture (noise, texture), and above rounding of codes
         edge = max(16.0, 4.0 * float(np.median(slope)))
-        c = cv2.HoughCircles(plane, cv2.HOUGH_GRADIENT, 1, 6, param1=edge, param2=20, minRadius=lo, maxRadius=hi)
-        if c is not None:
-            out.append(np.reshape(c, (-1, np.shape(c)[-1]))[:_CANDIDATES, :3])
-    return np.concatenate(out).astype(float) if out else np.empty((0, 3))
+        out.append(_centres(np.asarray(plane, dtype=np.uint8), edge, lo, hi))
+    return np.concatenate(out)
 
 
-_CANDIDATES = 40  # of each channel, best first: a coin is among the first few
+def _centres(plane: NDArray[np.uint8], edge: float, lo: int, hi: int) -> Vector:
+    """The best circles (x, y, radius) of one channel, those first on whose centre most edges point.
+
+    Few votes are asked for only where many bring no more than a few circles: in texture they are met by chance, by the
+    hundred, and each is weighed against every edge of the picture.
+    """
+    out = np.empty((0, 3))
+    for votes in _VOTES:
+        c = cv2.HoughCircles(plane, cv2.HOUGH_GRADIENT, 1, 6, param1=edge, param2=votes, minRadius=lo, maxRadius=hi)
+        found = np.empty((0, 3)) if c is None else np.reshape(c, (-1, np.shape(c)[-1]))[:, :3].astype(float)
+        known = (np.abs(found[:, None] - out).max(axis=2) < 2.0).any(axis=1)
+        out = np.concatenate([out, found[~known]])[:_CANDIDATES]
+        if len(out) == _CANDIDATES:
+            break
+    return out
+
+
+def _followed(soft: NDArray[np.uint8], circle: Vector) -> _Ring | None:
+    """The rim near a circle, if most of it is there, and is again when followed from its own middle.
+
+    Followed from a few pixels beside it, part of a rim drops out; and what texture shows by chance it rarely shows twice.
+    """
+    ring = _follow(soft, circle)
+    if ring is not None and ring.share >= _ROUND:
+        ring = _follow(soft, np.array([ring.x, ring.y, ring.radius]))
+    return ring if ring is not None and ring.share >= _ROUND else None
 
 
 def _follow(soft: NDArray[np.uint8], circle: Vector) -> _Ring | None:
@@ -219,11 +244,12 @@ def _follow(soft: NDArray[np.uint8], circle: Vector) -> _Ring | None:
         on = seen & (np.abs(at - basis @ fit) <= max(tolerance, 1.5))
         if on.sum() < 0.5 * _ROUND * _AZIMUTHS:
             return None
-        fit = np.linalg.lstsq(basis[on], at[on], rcond=None)[0]
+        fit = np.linalg.solve(basis[on].T @ basis[on], basis[on].T @ at[on])
     on = seen & (np.abs(at - basis @ fit) <= 1.5)
     if np.hypot(fit[3], fit[4]) > _TILT_LIMIT * fit[0] or np.hypot(fit[1], fit[2]) > reach:
         return None
-    return _Ring(float(x), float(y), np.asarray(fit), float(on.mean()))
+    own = fit * [1.0, 0.0, 0.0, 1.0, 1.0]  # about its own middle
+    return _Ring(float(x + fit[1]), float(y + fit[2]), own, float(on.mean()))
 
 
 # --- the rim on the full picture -----------------------------------------------------------------------------------
@@ -288,9 +314,7 @@ def _rim(photo: Photo, ring: _Ring) -> tuple[_Ring, _Points] | None:
         points, normal = ring.points(a)
         rows = colour_rows(photo, points, normal, half, _ROW_STEP_PX)
         third = rows.shape[1] // 3
-        steps = outline_steps(
-            photo, points, normal, half, _ROW_STEP_PX, fisher_direction(rows[:, :third], rows[:, -third:])
-        )
+        steps = outline_steps(rows, half, _ROW_STEP_PX, fisher_direction(rows[:, :third], rows[:, -third:]))
         at = points + normal * steps.at[:, None]
         arm = at - np.array([ring.x, ring.y])
         azimuth, radius = np.arctan2(arm[:, 1], arm[:, 0]), np.hypot(arm[:, 0], arm[:, 1])

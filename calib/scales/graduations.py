@@ -86,24 +86,31 @@ def _fit(number: NDArray[np.int64], length: NDArray[np.float64], d: Division) ->
     in 16ths would also be one in 32nds.
     """
     period = d.levels[0]
-    if number[-1] - number[0] < period:
+    if np.ptp(number) < period:
         return -math.inf
-    cap = 0.5 * float(np.median(length))  # a scratch or a numeral run into a line counts no more than this
-    total = _spread(length, np.full(len(length), np.median(length)), cap)
+    order = np.argsort(length, kind="stable")
+    number, length = number[order], length[order]
+    cap = 0.5 * _median(length)  # a scratch or a numeral run into a line counts no more than this
+    total = _spread(length, np.full(len(length), _median(length)), cap)
     best = -math.inf
     for phase in range(period):
         level = np.full(len(number), len(d.levels))
         for k in range(len(d.levels) - 1, -1, -1):
             level[(number - phase) % d.levels[k] == 0] = k
-        if len(np.unique(level)) <= len(d.levels):
+        if not np.all(np.bincount(level, minlength=len(d.levels) + 1)):
             continue
-        middle = np.array([np.median(length[level == k]) for k in range(len(d.levels) + 1)])
+        middle = np.array([_median(length[level == k]) for k in range(len(d.levels) + 1)])
         rest = _spread(length, middle[level], cap)
         if np.all(middle[:-1] > _LONGER * middle[1:]) and rest < (1.0 - _EXPLAINED) * total:
             floor = 1e-4 * len(number) * float(length.mean()) ** 2  # lengths are not read to better than 1 %
             score = -len(number) * math.log((rest + floor) / len(number)) - (len(d.levels) + 2) * math.log(len(number))
             best = max(best, score)
     return best
+
+
+def _median(ordered: NDArray[np.float64]) -> float:
+    """Of numbers in order."""
+    return float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2.0
 
 
 def _spread(length: NDArray[np.float64], about: NDArray[np.float64], cap: float) -> float:

@@ -24,8 +24,8 @@ from calib.scales.outline import (
     colour_rows,
     fisher_direction,
     outline_steps,
-    reduced,
 )
+from calib.scales.reduced import reduced
 from shared.errors import ScaleError
 
 __all__ = ["Card", "card", "find_id1"]
@@ -89,7 +89,7 @@ def find_id1(photo: Photo, factor: float = 1.0) -> Scale:
         If no card is found, or too little of its edges.
     """
     size = card()
-    small, shrink = reduced(photo, _SEARCH_WIDTH)
+    small, shrink = reduced(photo.bgr, _SEARCH_WIDTH)
     unclear: ScaleError | None = None
     for quad in _cards(photo, _quadrilaterals(small, photo, shrink), size):
         try:
@@ -141,15 +141,19 @@ def _quadrilaterals(small: NDArray[np.uint8], photo: Photo, factor: float) -> li
     lines = _lines(small)
     if len(lines.a) < 4:
         return []
-    four = _crossing_pairs(lines)
+    crossing = _crossings(lines)
+    four = _card_shaped(crossing, *_parallel_and_square(lines), photo, factor)
+    q = np.stack([crossing[four[:, i], four[:, j]] for i, j in ((0, 2), (0, 3), (1, 3), (1, 2))], axis=1)
+    margin = 0.02 * _SEARCH_WIDTH  # the sharp corner may lie outside where the round one is inside
+    limit = np.array([photo.width, photo.height]) / factor
+    inside = np.all((q > -margin) & (q < limit + margin), axis=(1, 2))
+    q, four = q[inside], four[inside]
     if not len(four):
         return []
-    q = np.stack([_crossing(lines, four[:, i], four[:, j]) for i, j in ((0, 2), (0, 3), (1, 3), (1, 2))], axis=1)
-    q, four = _card_shaped(q, four, photo, factor)
     sides = ((0, 0, 1), (3, 1, 2), (1, 2, 3), (2, 3, 0))  # which line, from which corner to which
     cover = np.array([lines.share(four[:, k], q[:, i], q[:, j]) for k, i, j in sides])
     order = np.argsort(-cover.min(axis=0) - 0.25 * cover.mean(axis=0), kind="stable")[:_TRIED]
-    return [(_from_top_left(q[k]) + 0.5) * factor - 0.5 for k in order]
+    return list((_from_top_left(q[order]) + 0.5) * factor - 0.5)
 
 
 def _lines(small: NDArray[np.uint8]) -> _Lines:
@@ -194,51 +198,56 @@ def _segments(small: NDArray[np.uint8]) -> Vector:
     return seg[np.argsort(-length[length > 0.02 * _SEARCH_WIDTH], kind="stable")][:_SEGMENTS]
 
 
-def _crossing_pairs(lines: _Lines) -> NDArray[np.intp]:
-    """Indices (M, 4) of two parallel lines and two others square to them, nearly."""
-    i, j = np.triu_indices(len(lines.a), 1)
-    turn = (lines.a[i] - lines.a[j] + math.pi / 2.0) % math.pi - math.pi / 2.0
-    pair = np.column_stack([i, j])[np.abs(turn) < _PARALLEL]
-    p, q = np.triu_indices(len(pair), 1)
-    square = (lines.a[pair[p, 0]] - lines.a[pair[q, 0]]) % math.pi - math.pi / 2.0
-    ok = np.abs(square) < _PARALLEL
-    return np.column_stack([pair[p[ok]], pair[q[ok]]])
-
-
-def _crossing(lines: _Lines, i: NDArray[np.intp], j: NDArray[np.intp]) -> Vector:
-    """Crossings (M, 2) of lines i and j; far away where they are parallel."""
-    det = np.cos(lines.a[i]) * np.sin(lines.a[j]) - np.sin(lines.a[i]) * np.cos(lines.a[j])
+def _crossings(lines: _Lines) -> Vector:
+    """Where each line crosses each other one, shape (N, N, 2); far away where they are parallel."""
+    c, s = np.cos(lines.a), np.sin(lines.a)
+    det = np.outer(c, s) - np.outer(s, c)
     det = np.where(np.abs(det) < 1e-6, 1e-6, det)
-    x = lines.c[i] * np.sin(lines.a[j]) - lines.c[j] * np.sin(lines.a[i])
-    y = lines.c[j] * np.cos(lines.a[i]) - lines.c[i] * np.cos(lines.a[j])
-    return np.column_stack([x, y]) / det[:, None]
+    x = np.outer(lines.c, s) - np.outer(s, lines.c)
+    y = np.outer(c, lines.c) - np.outer(lines.c, c)
+    return np.stack([x, y], axis=-1) / det[..., None]
 
 
-def _card_shaped(q: Vector, four: NDArray[np.intp], photo: Photo, factor: float) -> tuple[Vector, NDArray[np.intp]]:
-    """Those inside the photo, of the card's shape, and of a size that puts the camera at a possible distance."""
+def _parallel_and_square(lines: _Lines) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+    """Pairs of parallel lines, nearly, (P, 2), and which two pairs (M,) and (M,) are square to each other, nearly."""
+    normal = np.column_stack([np.cos(lines.a), np.sin(lines.a)])
+    pair = np.argwhere(np.triu(np.abs(normal @ normal.T) > math.cos(_PARALLEL), 1))
+    first = normal[pair[:, 0]]
+    one, two = np.nonzero(np.triu(np.abs(first @ first.T) < math.sin(_PARALLEL), 1))
+    return pair, one, two
+
+
+def _card_shaped(
+    crossing: Vector,
+    pair: NDArray[np.intp],
+    one: NDArray[np.intp],
+    two: NDArray[np.intp],
+    photo: Photo,
+    factor: float,
+) -> NDArray[np.intp]:
+    """Lines (K, 4) of two pairs that bound the card's shape, of a size that puts the camera at a possible distance."""
     size = card()
-    side = np.linalg.norm(np.roll(q, -1, axis=1) - q, axis=2)
-    one, two = (side[:, 0] + side[:, 2]) / 2.0, (side[:, 1] + side[:, 3]) / 2.0
-    long, short = np.maximum(one, two), np.minimum(one, two)
+    between = np.linalg.norm(crossing[:, pair[:, 0]] - crossing[:, pair[:, 1]], axis=2)  # from one to the other on each
+    along_one = (between[pair[one, 0], two] + between[pair[one, 1], two]) / 2.0
+    along_two = (between[pair[two, 0], one] + between[pair[two, 1], one]) / 2.0
+    long, short = np.maximum(along_one, along_two), np.minimum(along_one, along_two)
     shape = np.abs(long / np.maximum(short, 1e-9) * size.height / size.length - 1.0) < _SHAPE
     away = photo.focal.px * size.length / np.maximum(long * factor, 1e-9)
     slack = 1.0 + 2.0 * photo.focal.u_rel
-    near_enough = (away > DISTANCES_MM[0] / slack) & (away < DISTANCES_MM[1] * slack)
-    limit = np.array([photo.width, photo.height]) / factor
-    margin = 0.02 * _SEARCH_WIDTH  # the sharp corner may lie outside where the round one is inside
-    inside = np.all((q > -margin) & (q < limit + margin), axis=(1, 2))
-    ok = shape & near_enough & inside
-    return q[ok], four[ok]
+    ok = shape & (away > DISTANCES_MM[0] / slack) & (away < DISTANCES_MM[1] * slack)
+    return np.column_stack([pair[one[ok]], pair[two[ok]]])
 
 
 def _from_top_left(q: Vector) -> Vector:
-    """Corners reordered: clockwise on the picture, starting so that the first side is a long one going right."""
-    area = np.sum(q[:, 0] * np.roll(q[:, 1], -1) - np.roll(q[:, 0], -1) * q[:, 1])
-    q = q if area > 0 else q[::-1]  # y grows downwards: positive is clockwise
-    side = np.linalg.norm(np.roll(q, -1, axis=0) - q, axis=1)
-    k = 0 if side[0] + side[2] > side[1] + side[3] else 1
-    k += 0 if q[(k + 1) % 4, 0] >= q[k, 0] else 2
-    return np.roll(q, -k, axis=0)
+    """Corners (K, 4, 2) reordered: clockwise on the picture, the first side a long one going right."""
+    x, y = q[..., 0], q[..., 1]
+    area = np.sum(x * np.roll(y, -1, axis=1) - np.roll(x, -1, axis=1) * y, axis=1)
+    q = np.where((area > 0)[:, None, None], q, q[:, ::-1])  # y grows downwards: positive is clockwise
+    side = np.linalg.norm(np.roll(q, -1, axis=1) - q, axis=2)
+    k = np.where(side[:, 0] + side[:, 2] > side[:, 1] + side[:, 3], 0, 1)
+    one = np.arange(len(q))
+    k += np.where(q[one, (k + 1) % 4, 0] >= q[one, k, 0], 0, 2)
+    return np.asarray(q[one[:, None], (k[:, None] + np.arange(4)) % 4])
 
 
 # --- is it a card? -------------------------------------------------------------------------------------------------
@@ -276,7 +285,7 @@ def _has_round_corners(photo: Photo, h: list[Vector], size: Card) -> NDArray[np.
     light = _colours(photo, px).reshape(len(h), 4, -1, len(r), 3)
     mean = light.mean(axis=2)  # over the diagonals of one corner: prints and texture average out
     wide = 4  # samples: 0.6 mm to either side
-    step = np.stack([mean[:, :, i : i + wide].mean(axis=2) for i in range(len(r) - wide + 1)], axis=2)
+    step = np.lib.stride_tricks.sliding_window_view(mean, wide, axis=2).mean(axis=-1)
     rise = np.linalg.norm(step[:, :, wide:] - step[:, :, :-wide], axis=3)
     at = r[wide:][: rise.shape[2]][np.argmax(np.nan_to_num(rise), axis=2)] - 0.5 * (r[1] - r[0])
     clear = np.nan_to_num(rise.max(axis=2)) > 0.01
@@ -345,10 +354,10 @@ def _as_scale(photo: Photo, q: Vector, size: Card, factor: float) -> Scale:
     for _ in range(2):  # the first round only brings the corners within a pixel
         sides = [_side(photo, q, k, size) for k in range(4)]
         q = np.array([_meet(sides[k - 1], sides[k]) for k in range(4)])
-    if not _has_round_corners(photo, [_homography(q, size)], size)[0]:
-        raise ScaleError(
-            "The card's edges do not meet in round corners.", "Lay a bank card flat, all of it in the picture."
-        )
+        if not _has_round_corners(photo, [_homography(q, size)], size)[0]:
+            raise ScaleError(
+                "The card's edges do not meet in round corners.", "Lay a bank card flat, all of it in the picture."
+            )
     for k, (points, n, u_k) in enumerate(sides):
         a, b = corners[k], corners[(k + 1) % 4]
         h = np.linalg.inv(_homography(q, size))
@@ -385,7 +394,7 @@ def _side(photo: Photo, q: Vector, k: int, size: Card) -> tuple[Vector, Vector, 
     guess, half = a + t * (b - a), max(5.0, 0.5 * float(np.linalg.norm(b - a)) / length)
     rows = colour_rows(photo, guess, n, half)
     third = rows.shape[1] // 3
-    steps = outline_steps(photo, guess, n, half, 1.0, fisher_direction(rows[:, :third], rows[:, -third:]))
+    steps = outline_steps(rows, half, 1.0, fisher_direction(rows[:, :third], rows[:, -third:]))
     ok = _on_a_bow(t.ravel(), steps.at)
     if ok.sum() < _POINTS // 2:
         raise ScaleError(

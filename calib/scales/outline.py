@@ -6,14 +6,13 @@ direction of linear RGB that separates inside from outside best (Fisher's linear
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.edges import Steps, locate_steps, row_offsets
 from calib.photo import Photo, linear_light
 
-__all__ = ["colour_rows", "fisher_direction", "outline_steps", "reduced", "U_OUTLINE_PX", "U_SHARPENING_PX"]
+__all__ = ["colour_rows", "fisher_direction", "outline_steps", "U_OUTLINE_PX", "U_SHARPENING_PX"]
 
 Vector = NDArray[np.float64]
 
@@ -21,14 +20,8 @@ U_OUTLINE_PX = 0.1
 """Error of one outline point that its own row does not show: texture outside, JPEG blocks, a worn or reeded rim."""
 U_SHARPENING_PX = 0.3
 """Shift of the whole outline, in or out, by sharpening of the coded photo: up to a third of a blur of one pixel."""
+_TOGETHER = 8192  # samples worked out at a time: what they need stays in the processor's cache
 _GREY = np.array([0.114, 0.587, 0.299])  # ITU-R BT.601 weights, blue first
-
-
-def reduced(photo: Photo, width: int) -> tuple[NDArray[np.uint8], float]:
-    """The photo no wider or higher than `width`, and how many of its pixels one of the reduced ones is."""
-    factor = max(1.0, max(photo.width, photo.height) / width)
-    small = cv2.resize(photo.bgr, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
-    return np.asarray(small, dtype=np.uint8), factor
 
 
 def colour_rows(photo: Photo, points: Vector, normals: Vector, half_px: float, step: float = 1.0) -> Vector:
@@ -44,16 +37,25 @@ def colour_rows(photo: Photo, points: Vector, normals: Vector, half_px: float, s
     ndarray of float, shape (N, M, 3)
         Sampled at `calib.edges.row_offsets(half_px, step)`; nan in rows that leave the photo.
     """
-    xy = points[:, None] + normals[:, None] * row_offsets(half_px, step)[None, :, None]
+    out = np.full((len(points), len(row_offsets(half_px, step)), 3), np.nan)
+    some = max(1, _TOGETHER // out.shape[1])
+    for k in range(0, len(points), some):
+        out[k : k + some] = _some_rows(photo, points[k : k + some], normals[k : k + some], row_offsets(half_px, step))
+    return out
+
+
+def _some_rows(photo: Photo, points: Vector, normals: Vector, offsets: Vector) -> Vector:
+    xy = points[:, None] + normals[:, None] * offsets[None, :, None]
     inside = np.all((xy >= 0) & (xy <= [photo.width - 1, photo.height - 1]), axis=(1, 2))
     out = np.full((*xy.shape[:2], 3), np.nan)
     xy = xy[inside]
-    corner = np.minimum(np.floor(xy).astype(np.intp), np.array([photo.width, photo.height]) - 2)
-    fx, fy = np.moveaxis(xy - corner, -1, 0)[..., None]
-    x, y = corner[..., 0], corner[..., 1]
-    top = (1 - fx) * linear_light(photo.bgr[y, x]) + fx * linear_light(photo.bgr[y, x + 1])
-    low = (1 - fx) * linear_light(photo.bgr[y + 1, x]) + fx * linear_light(photo.bgr[y + 1, x + 1])
-    out[inside] = (1 - fy) * top + fy * low
+    corner = np.minimum(xy.astype(np.intp), np.array([photo.width, photo.height]) - 2)
+    fx, fy = np.moveaxis((xy - corner).astype(np.float32), -1, 0)[..., None]
+    at, pixels = corner[..., 1] * photo.width + corner[..., 0], photo.bgr.reshape(-1, 3)
+    beside = (at, at + 1, at + photo.width, at + photo.width + 1)
+    v00, v01, v10, v11 = (linear_light(np.take(pixels, k, axis=0)) for k in beside)
+    top, low = v00 + fx * (v01 - v00), v10 + fx * (v11 - v10)
+    out[inside] = top + fy * (low - top)
     return out
 
 
@@ -70,7 +72,6 @@ def fisher_direction(inside: Vector, outside: Vector) -> Vector:
     return np.asarray(w / size if size > 0 else _GREY / np.linalg.norm(_GREY))
 
 
-def outline_steps(photo: Photo, points: Vector, outwards: Vector, half_px: float, step: float, colour: Vector) -> Steps:
-    """The step from inside to outside nearest each guessed point; `colour` is brighter inside."""
-    rows = colour_rows(photo, points, outwards, half_px, step) @ colour
-    return locate_steps(rows, row_offsets(half_px, step), polarity=-1)
+def outline_steps(rows: Vector, half_px: float, step: float, colour: Vector) -> Steps:
+    """The step from inside to outside nearest the middle of each of `colour_rows`; `colour` is brighter inside."""
+    return locate_steps(rows @ colour, row_offsets(half_px, step), polarity=-1)

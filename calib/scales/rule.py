@@ -23,6 +23,7 @@ from calib.edges import fit_lines
 from calib.photo import Photo, linear_light
 from calib.scales.base import HABIT_TILT_RAD, Scale
 from calib.scales.graduations import Division, tell_division
+from calib.scales.reduced import reduced
 from shared.errors import ScaleError
 
 __all__ = ["find_rule", "RULE_LIMIT_MM", "U_EDGE_MM"]
@@ -207,10 +208,7 @@ def _outline(comb: _Comb, found: _Graduations) -> Vector:
 
 def _rows(photo: Photo, width: int) -> Iterator[_Comb]:
     """Rows of graduations in a photo: dark ones first, then bright ones, most graduations first."""
-    factor = max(1.0, max(photo.width, photo.height) / width)
-    small = np.asarray(
-        cv2.resize(photo.gray, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA), np.uint8
-    )
+    small, factor = reduced(photo.gray, width)
     for bright in (False, True):
         yield from sorted(_combs(_strokes(small, bright, factor), 2.0 * factor), key=lambda c: -len(c.number))
 
@@ -225,7 +223,8 @@ def _strokes(small: NDArray[np.uint8], bright: bool, factor: float) -> _Strokes:
         relief = cv2.morphologyEx(small, cv2.MORPH_BLACKHAT, kernel)
         level = np.asarray(cv2.add(small, relief), dtype=np.uint8)
     usual = cv2.blur(relief, (4 * _KERNEL + 1, 4 * _KERNEL + 1))  # of noise, most; of graduations, a quarter of theirs
-    mask = ((relief > _CONTRAST * level + 4.0) & (relief > 2.2 * usual)).astype(np.uint8)  # 4 codes: JPEG blocks
+    clear = cv2.compare(relief, cv2.LUT(level, _codes(_CONTRAST, 4.0)), cv2.CMP_GT)  # 4 codes: JPEG blocks
+    mask = cv2.bitwise_and(clear, cv2.compare(relief, cv2.LUT(usual, _codes(2.2, 0.0)), cv2.CMP_GT))
     count, labels, stats, centre = cv2.connectedComponentsWithStats(mask, connectivity=8)
     area, w, h = stats[:, cv2.CC_STAT_AREA], stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
     box = np.hypot(w, h)
@@ -233,7 +232,8 @@ def _strokes(small: NDArray[np.uint8], bright: bool, factor: float) -> _Strokes:
     keep[0] = False
     if not keep.any():
         return _Strokes(np.empty((0, 2)), np.empty((0, 2)), bright)
-    y, x = np.nonzero(keep[labels])
+    x, y = np.reshape(cv2.findNonZero(mask), (-1, 2)).T
+    x, y = (v[keep[labels[y, x]]] for v in (x, y))
     k = labels[y, x]
     dx, dy = x - centre[k, 0], y - centre[k, 1]
     sxx, syy, sxy = (np.bincount(k, q, count)[keep] / area[keep] for q in (dx * dx, dy * dy, dx * dy))
@@ -244,6 +244,11 @@ def _strokes(small: NDArray[np.uint8], bright: bool, factor: float) -> _Strokes:
     d = (np.column_stack([np.cos(angle), np.sin(angle)]) * length[:, None] / 2.0)[thin]
     c = (centre[keep][thin] + 0.5) * factor - 0.5
     return _Strokes(c - d * factor, c + d * factor, bright)
+
+
+def _codes(share: float, more: float) -> NDArray[np.uint8]:
+    """Table from a code to the largest one that is not above `share` of it and `more`."""
+    return np.asarray(np.minimum(np.floor(share * np.arange(256) + more), 255.0), dtype=np.uint8)
 
 
 def _combs(strokes: _Strokes, tolerance: float) -> list[_Comb]:
@@ -379,7 +384,7 @@ def _in_photo(photo: Photo, comb: _Comb) -> NDArray[np.int64]:
     return n[np.all((s >= pad) & (s <= size - pad) & (e >= pad) & (e <= size - pad), axis=1)]
 
 
-def _straighten(photo: Photo, comb: _Comb, n: NDArray[np.int64], rows: Vector, per: int) -> Vector:
+def _straighten(photo: Photo, comb: _Comb, n: NDArray[np.int64], rows: Vector, per: int) -> NDArray[np.float32]:
     """Linear light (graduation, row, sample across one step), graduations upright in the middle; nan where outside."""
     offsets = (np.arange(per) + 0.5) / per - 0.5
     fine = (n[:, None] + offsets[None]).ravel()
@@ -393,35 +398,35 @@ def _straighten(photo: Photo, comb: _Comb, n: NDArray[np.int64], rows: Vector, p
     light = linear_light(np.asarray(cv2.remap(crop, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)))
     if np.any(rim < 0) or np.any(rim > [photo.width - 1, photo.height - 1]):
         light[(x < -x0) | (y < -y0) | (x > photo.width - 1 - x0) | (y > photo.height - 1 - y0)] = np.nan
-    return np.asarray(light.reshape(len(rows), len(n), per).transpose(1, 0, 2), dtype=np.float64)
+    return np.ascontiguousarray(light.reshape(len(rows), len(n), per).transpose(1, 0, 2))
 
 
-def _duty(dark: Vector) -> float:
+def _duty(dark: NDArray[np.float32]) -> float:
     """Share of a step taken by what stands out: a graduation takes a quarter, the gap between two the rest."""
     profile = np.nanmedian(dark.reshape(-1, dark.shape[-1]), axis=0)
     return float(np.mean(profile > (profile.min() + profile.max()) / 2.0))
 
 
-def _stroke_centres(dark: Vector) -> tuple[Vector, Vector]:
+def _stroke_centres(dark: NDArray[np.float32]) -> tuple[Vector, Vector]:
     """Centre of the stroke in each row, in steps from the middle, and how much it stands out: both (graduation, row).
 
     The centre of gravity of what rises above the straight baseline between the gaps to either side; the window follows
     the stroke once, so that a stroke off the middle is not cut on one side.
     """
     per = dark.shape[-1]
-    x = (np.arange(per) + 0.5) / per - 0.5
+    x = ((np.arange(per) + 0.5) / per - 0.5).astype(np.float32)
     ends = max(1, per // 6)
     lo, hi = dark[..., :ends].mean(axis=-1), dark[..., -ends:].mean(axis=-1)
     base = lo[..., None] + (hi - lo)[..., None] * (x - x[:ends].mean()) / (x[-ends:].mean() - x[:ends].mean())
     rise = dark - base
-    at = np.zeros(dark.shape[:2])
+    at = np.zeros(dark.shape[:2], np.float32)
     for window in (0.33, 0.25):
-        inside = np.clip((window - np.abs(x - at[..., None])) * per + 0.5, 0.0, 1.0)
-        mass = np.sum(rise * inside, axis=-1)
+        weighed = np.clip((window - np.abs(x - at[..., None])) * per + 0.5, 0.0, 1.0) * rise
+        mass = weighed.sum(axis=-1)
         with np.errstate(divide="ignore", invalid="ignore"):
-            at = np.sum(rise * inside * x, axis=-1) / mass
+            at = weighed @ x / mass
         at = np.where(np.isfinite(at) & (np.abs(at) < 0.25), at, 0.0)
-    return at, mass
+    return np.asarray(at, dtype=np.float64), np.asarray(mass, dtype=np.float64)
 
 
 def _extent(depth: Vector, rows: Vector, near: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Vector]:
