@@ -216,7 +216,7 @@ def _centres(plane: NDArray[np.uint8], edge: float, lo: int, hi: int) -> Vector:
 def _followed(soft: NDArray[np.uint8], circle: Vector) -> _Ring | None:
     """The rim near a circle, if most of it is there, and is again when followed from its own middle.
 
-    Followed from a few pixels beside it, part of a rim drops out; and what texture shows by chance it rarely shows twice.
+    Followed from a few pixels beside it, part of a rim drops out; what texture shows by chance it rarely shows twice.
     """
     ring = _follow(soft, circle)
     if ring is not None and ring.share >= _ROUND:
