@@ -17,7 +17,7 @@ from inspect_app.ui.forms import parse_length
 from inspect_app.ui.marking import mark_span
 from shared.errors import InspectError, OptionError
 
-__all__ = ["ask_form", "choose_scale", "first_ask", "with_first"]
+__all__ = ["ask_form", "choose_end", "choose_scale", "first_ask", "with_first"]
 
 SCALES = {
     "strip": "Printed strip",
@@ -80,10 +80,8 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
         treble = left.radio(
             "Treble side at the", ["bottom", "top"], ["bottom", "top"].index(was.treble), horizontal=True
         )
-        end: Side | None = None
-        if photo.view == "end":
-            ends: list[Side] = ["treble", "bass"]
-            end = right.radio("Which end", ends, ends.index(was.end) if was.end else 0, horizontal=True)
+        with right:
+            end = choose_end(was.end) if photo.view == "end" else None
         if not st.form_submit_button(send, type="primary"):
             return None
     try:
@@ -103,6 +101,12 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
     except InspectError as error:
         say(error)
         return None
+
+
+def choose_end(was: Side | None, key: str | None = None) -> Side:
+    """Which end of the fret a close-up shows."""
+    ends: list[Side] = ["treble", "bass"]
+    return st.radio("Which end", ends, ends.index(was) if was else 0, horizontal=True, key=key)
 
 
 def _ask_scale(photo: PhotoView, was: Ask, key: str) -> ScaleAsk | None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from inspect_app.fretboard import Cone, fit_cone, fret_position
 from inspect_app.inspection import FretReading, Inspection
+from inspect_app.ui.look import ACCENT, QUIET
 from inspect_app.ui.words import Length
 from inspect_app.wear import WearMap
 from shared.measured import Contribution, Measured
@@ -18,7 +19,6 @@ from shared.units import MM_PER_INCH, unit_shown
 
 __all__ = ["Change", "changes", "cone", "crown_profile", "place_of", "profile_chart", "radius_chart", "radius_rows"]
 
-_ACCENT, _QUIET = "#0b8f82", "#8a8f90"
 Chart = alt.LayerChart | alt.FacetChart
 Vector = NDArray[np.float64]
 
@@ -56,8 +56,8 @@ def profile_chart(place: Vector, depth: Vector, length: Length) -> Chart:
     rows = [{"place": float(p) * factor, "depth": float(d) * factor} for p, d in zip(place, depth, strict=True)]
     y = alt.Y("depth:Q", title=f"below the arc, {unit}", scale=alt.Scale(reverse=True))
     x = alt.X("place:Q", title=f"along the fret, {unit} (depth is drawn larger)")
-    line = _chart(rows).mark_line(color=_ACCENT, strokeWidth=2.5).encode(x, y)
-    arc = _chart([{"depth": 0.0}]).mark_rule(color=_QUIET, strokeDash=[6, 4]).encode(y=y)
+    line = _chart(rows).mark_line(color=ACCENT, strokeWidth=2.5).encode(x, y)
+    arc = _chart([{"depth": 0.0}]).mark_rule(color=QUIET, strokeDash=[6, 4]).encode(y=y)
     return alt.layer(arc, line, height=240)
 
 
@@ -87,10 +87,10 @@ def radius_chart(rows: Sequence[tuple[int, Measured]], length: Length) -> Chart:
     ]  # fmt: skip
     base = _chart(data).encode(x=alt.X("fret:O", title="fret", axis=alt.Axis(labelAngle=0)))
     scale = alt.Scale(zero=False)
-    bars = base.mark_rule(color=_QUIET, strokeWidth=2).encode(
+    bars = base.mark_rule(color=QUIET, strokeWidth=2).encode(
         y=alt.Y("low:Q", title=f"radius ± U, {unit}", scale=scale), y2="high:Q"
     )
-    dots = base.mark_point(color=_ACCENT, filled=True, size=90).encode(y=alt.Y("radius:Q", scale=scale))
+    dots = base.mark_point(color=ACCENT, filled=True, size=90).encode(y=alt.Y("radius:Q", scale=scale))
     return alt.layer(bars, dots, height=240)
 
 

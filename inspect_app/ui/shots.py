@@ -38,7 +38,7 @@ it (common practice, no source)."""
 VIEW_TEXT = {
     "plan": ("From above", "spacing, crown width, fret length, flats"),
     "elevation": ("Along the neck", "divot depth, board radius, both end bevels"),
-    "end": ("One fret end, close", "bevel angle, straight part, tip"),
+    "end": ("Fret end, close", "bevel angle, straight part, tip"),
     "section": ("Wire, end-on", "crown and tang of a pulled fret or a wire sample"),
     "finding": ("Finding", "anything else worth showing, with a note"),
 }

@@ -44,10 +44,13 @@ def measured(store, job, fake_measuring):
     return photo
 
 
-def open_page(file, job, **params):
+def open_page(file, job, looked_at=None, **params):
+    """A page of a job; the scale of the photo `looked_at` was looked for before, by this window."""
     at = AppTest.from_file(APP, default_timeout=60)
     at.query_params["job"] = str(job)
     at.session_state["job"] = str(job)
+    if looked_at is not None:
+        at.session_state[f"sight-{looked_at}"] = ""
     for name, value in params.items():
         at.query_params[name] = value
     at.run()
@@ -212,12 +215,42 @@ def test_photos_are_kept_from_the_page(store, job):
 
 def test_a_photo_is_measured_from_its_first_fret(store, job, fake_measuring):
     photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
-    at = open_page("photos.py", job)
+    at = open_page("photos.py", job, looked_at=photo.id)
     at.number_input(key=f"first-{photo.id}").set_value(7)
     at.run()
     press(at, "measure-all")
     assert fake_measuring[-1].first_fret == 7
     assert fake_measuring[-1].scale_length == 640.0
+
+
+def test_a_close_up_is_asked_which_end_it_shows(store, job, fake_measuring):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg", "end").photo
+    at = open_page("photos.py", job, looked_at=photo.id)
+    at.radio(key=f"end-{photo.id}").set_value("bass")
+    at.run()
+    press(at, "measure-all")
+    assert (fake_measuring[-1].view, fake_measuring[-1].end) == ("end", "bass")
+
+
+def test_a_photo_with_another_scale_is_measured_by_it_at_once(store, job, fake_measuring):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
+    at = open_page("photos.py", job, looked_at=photo.id)
+    at.selectbox(key=f"ask-{photo.id}-scale").set_value("rule")
+    at.run()
+    submit(at, "Measure it")
+    assert [a.scale.kind for a in fake_measuring] == ["rule"]
+
+
+def test_a_wrong_photo_can_be_taken_out_before_it_is_measured(store, job):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
+    press(open_page("photos.py", job), f"out-{photo.id}")
+    assert job_view(store, job).photos == ()
+    assert [p.id for p in job_view(store, job).removed] == [photo.id]
+
+
+def test_a_photo_sent_from_a_phone_is_looked_at_when_the_page_first_shows_it(store, job):
+    add_photo(store, job, noise_jpeg(), "a.jpg")  # in another window
+    assert "No strip was found in the photo" in words(open_page("photos.py", job))
 
 
 def submit(at, label):

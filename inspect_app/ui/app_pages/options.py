@@ -22,6 +22,7 @@ from inspect_app.services.estimating import draft
 from inspect_app.services.papers import bench_paper
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, page, say, saying, step_link, the_job
+from inspect_app.ui.look import ACCENT, QUIET
 from inspect_app.ui.words import chance, crown_size, plain, shown
 from shared.errors import InspectError
 from shared.units import show_plain, unit_shown
@@ -38,7 +39,8 @@ def visit_of(job: services.JobView) -> str:
     labels = [v.label for v in job.visits]
     if len(labels) == 1:
         return labels[0]
-    return str(st.segmented_control("Readings of", labels, default=labels[0], required=True, key="options-visit"))
+    key, said = "options-visit", str.capitalize
+    return str(st.segmented_control("Readings of", labels, default=labels[0], required=True, key=key, format_func=said))
 
 
 def recommended(decision: Decision) -> None:
@@ -120,10 +122,10 @@ def heights(option: Option, decision: Decision) -> None:
     ]
     base = alt.Chart(alt.InlineData(values=rows)).encode(x=alt.X("fret:O", title="Fret", axis=alt.Axis(labelAngle=0)))
     y = alt.Y("left:Q", title=f"Left, {unit} (bar: U)", scale=alt.Scale(zero=False))
-    bars = base.mark_rule(strokeWidth=3).encode(y=alt.Y("low:Q", title=""), y2="high:Q")
-    dots = base.mark_point(filled=True, size=70).encode(y=y)
+    bars = base.mark_rule(color=QUIET, strokeWidth=3).encode(y=alt.Y("low:Q", title=""), y2="high:Q")
+    dots = base.mark_point(color=ACCENT, filled=True, size=70).encode(y=y)
     at = alt.InlineData(values=[{"limit": factor * limit}])
-    line = alt.Chart(at).mark_rule(strokeDash=[6, 4]).encode(y="limit:Q")
+    line = alt.Chart(at).mark_rule(color=QUIET, strokeDash=[6, 4]).encode(y="limit:Q")
     st.altair_chart(
         bars + dots + line,
         width="stretch",

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import streamlit as st
 
 from inspect_app import services
 from inspect_app.ask import Ask
 from inspect_app.services import PhotoView
 from inspect_app.ui import server
-from inspect_app.ui.asking import ask_form, first_ask, with_first
+from inspect_app.ui.asking import ask_form, choose_end, first_ask, with_first
 from inspect_app.ui.bench import head, say, saying, step_link, the_job
 from inspect_app.ui.howto import HOW, drawing
 from inspect_app.ui.phone import phone_corner
@@ -18,6 +20,7 @@ from shared.errors import InspectError
 
 MAX_MB = 60
 AFTER = "after"
+CHANGE = "Change what is asked, or take it out"
 
 
 def shot_list(job: services.JobView, visit: str) -> None:
@@ -113,20 +116,31 @@ def to_measure(job: services.JobView) -> None:
     first = next_first_fret(covered(job.photos))
     asks = []
     for photo in waiting:
-        with st.container(border=True, horizontal=True, vertical_alignment="center"):
-            thumbnail(photo)
-            with st.container(gap=None):
-                st.markdown(f"**{plain(photo.name)}** · {VIEW_TEXT[photo.view][0]} · {photo.visit.label}")
-                label = "First whole fret from the nut" if photo.view == "plan" else "Fret in focus"
-                sight = st.session_state.get(f"sight-{photo.id}")
-                if sight:
-                    st.markdown(plain(sight))
-                number = st.number_input(label, 1, 36, first, 1, key=f"first-{photo.id}", width=260)
-            with saying():
-                asks.append((photo, with_first(first_ask(photo, int(number)), int(number))))
+        with st.container(border=True):
+            with st.container(horizontal=True, vertical_alignment="center"):
+                thumbnail(photo)
+                with st.container(gap=None), saying():
+                    asks.append((photo, ask_at_once(photo, first)))
+            with st.expander(CHANGE):
+                change(photo)
     if st.button(f"Measure {len(asks)} photo{'' if len(asks) == 1 else 's'}", type="primary", key="measure-all"):
         measure_all(asks)
-    st.caption("The printed strip or backdrop is looked for. Another scale: measure, then change what is asked below.")
+    st.caption(
+        "The printed strip or backdrop is looked for. Another scale, or a neck that lies another way: change that."
+    )
+
+
+def ask_at_once(photo: PhotoView, first: int) -> Ask:
+    """What a photo is asked when all are measured together: it needs its first fret, and an end which one it is."""
+    st.markdown(f"**{plain(photo.name)}** · {VIEW_TEXT[photo.view][0]} · {photo.visit.label}")
+    if f"sight-{photo.id}" not in st.session_state:  # it came from a phone, or another window
+        with st.spinner("Looking for its scale"):
+            st.session_state[f"sight-{photo.id}"] = at_sight(photo)
+    st.markdown(plain(st.session_state[f"sight-{photo.id}"]))
+    label = "First whole fret from the nut" if photo.view == "plan" else "Fret in focus"
+    number = int(st.number_input(label, 1, 36, first, 1, key=f"first-{photo.id}", width=260))
+    ask = with_first(first_ask(photo, number), number)
+    return replace(ask, end=choose_end(ask.end, f"end-{photo.id}")) if photo.view == "end" else ask
 
 
 def thumbnail(photo: PhotoView) -> None:
@@ -149,7 +163,7 @@ def measured(job: services.JobView, photo: PhotoView) -> None:
                 st.markdown(plain(advice(answer)))
                 if answer.frets:
                     step_link("readings.py", "Its readings ›", job.id)
-        with st.expander("Change what is asked, or take it out"):
+        with st.expander(CHANGE):
             change(photo)
 
 
@@ -160,8 +174,9 @@ def change(photo: PhotoView) -> None:
     if view != photo.view:
         services.update_photo(server.store(), photo.id, view=view)
         st.rerun()
+    send = "Measure it again" if photo.inspection else "Measure it"
     with saying():
-        ask = ask_form(photo, services.suggested_ask(server.store(), photo.id), f"ask-{photo.id}", "Measure it again")
+        ask = ask_form(photo, services.suggested_ask(server.store(), photo.id), f"ask-{photo.id}", send)
         if ask is not None:
             measure_all([(photo, ask)])
     if st.button("Take this photo out of the job", key=f"out-{photo.id}"):
