@@ -7,7 +7,6 @@ cylinder about the neck; across one fret's few millimetres it is level, along th
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import cv2
@@ -142,7 +141,7 @@ def sample_patch(
     *,
     height_mm: float = 0.0,
     margin_mm: tuple[float, float] = (1.0, 2.5),
-    px_per_mm: float | None = None,
+    grid: tuple[float | None, float] = (None, 0.0),
 ) -> FretPatch:
     """Resample the photo over one fret at about its own resolution.
 
@@ -154,12 +153,13 @@ def sample_patch(
         Height above the board of the surface the grid is laid on: 0 for the crown's foot, the crown height for its top.
     margin_mm : (float, float)
         How far beyond the ends, and to either side of the centre line, the grid reaches.
-    px_per_mm : float, optional
-        Of the grid; the photo's own at the middle of the fret where not given.
+    grid : (float or None, float)
+        Places to the millimetre, as many as the photo has pixels at the middle of the fret where ``None``; rows lie no
+        closer along the fret than the second, mm.
     """
     middle = frame.to_px([frame.length_mm / 2.0, frame.length_mm / 2.0 + 1.0], 0.0, height_mm)
-    scale = px_per_mm or float(np.linalg.norm(middle[1] - middle[0]))
-    along = np.arange(-margin_mm[0], frame.length_mm + margin_mm[0], 1.0 / scale)
+    scale = grid[0] or float(np.linalg.norm(middle[1] - middle[0]))
+    along = np.arange(-margin_mm[0], frame.length_mm + margin_mm[0], max(1.0 / scale, grid[1]))
     n = round(margin_mm[1] * scale)
     across = np.arange(-n, n + 1) / scale
     light, valid = _sample(photo, frame, along, across, height_mm, covers_px)
@@ -174,36 +174,33 @@ def _sample(
     height: float,
     covers_px: tuple[NDArray[np.float64], ...],
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    coarse, where = _map(frame, along, across, height)
-    u, v = where[..., 0], where[..., 1]
-    (x0, y0), (x1, y1) = coarse.min(axis=(0, 1)), coarse.max(axis=(0, 1))  # beyond the fine grid on every side
-    inside = x0 >= 0 and y0 >= 0 and x1 <= photo.width - 1 and y1 <= photo.height - 1
-    x0, y0 = max(0, math.floor(x0) - 3), max(0, math.floor(y0) - 3)
-    x1, y1 = min(photo.width, math.ceil(x1) + 4), min(photo.height, math.ceil(y1) + 4)
+    every, shape = 16, (len(along), len(across))
+    coarse = _map(frame, along, across, height, every)
+    low, high = coarse.min(axis=(0, 1)), coarse.max(axis=(0, 1))  # beyond the fine grid on every side
+    x0, y0 = np.maximum(np.floor(low).astype(int) - 3, 0)
+    x1, y1 = np.minimum(np.ceil(high).astype(int) + 4, [photo.width, photo.height])
     if x1 - x0 < 2 or y1 - y0 < 2:
-        return np.zeros(u.shape, np.float32), np.zeros(u.shape, bool)
+        return np.zeros(shape, np.float32), np.zeros(shape, bool)
+    where = filled((coarse - (x0, y0)).astype(np.float32), every, shape)
     light = cv2.transform(linear_light(photo.bgr[y0:y1, x0:x1]), _LUMINANCE_BGR[None, :])
     covered = np.zeros(light.shape, np.uint8)
     for outline in covers_px:
         cv2.fillPoly(covered, [np.round(outline - (x0, y0)).astype(np.int32)], 1)
-    u, v = u - np.float32(x0), v - np.float32(y0)
-    out = np.asarray(cv2.remap(light, u, v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
-    valid = np.ones(u.shape, dtype=bool)
+    out = np.asarray(cv2.remap(light, where, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
+    valid = np.ones(shape, dtype=bool)
     if covered.any():
-        hidden = cv2.remap(covered, u, v, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=1)
+        hidden = cv2.remap(covered, where, None, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=1)
         valid &= np.asarray(hidden == 0)
-    if not inside:
-        x, y = where[..., 0], where[..., 1]
+    if np.any(low < 0.0) or np.any(high > np.array([photo.width, photo.height]) - 1.0):
+        x, y = where[..., 0] + x0, where[..., 1] + y0
         valid &= (x >= 0) & (y >= 0) & (x <= photo.width - 1) & (y <= photo.height - 1)
     return np.maximum(out, 0.0, out=out), valid
 
 
 def _map(
-    frame: FretFrame, along: NDArray[np.float64], across: NDArray[np.float64], height: float
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Photo pixels of the grid, at every 16th place and a little beyond, and in full (n_along, n_across, 2) by them."""
-    every = 16
+    frame: FretFrame, along: NDArray[np.float64], across: NDArray[np.float64], height: float, every: int
+) -> NDArray[np.float64]:
+    """Photo pixels, shape (rows, columns, 2), of every so many places of a grid, for `filled` to fill in."""
     a = along[0] + (along[1] - along[0]) * coarse_places(len(along), every)
     t = across[0] + (across[1] - across[0]) * coarse_places(len(across), every)
-    px = frame.to_px(a[:, None], t[None, :], height).reshape(len(a), len(t), 2).astype(np.float32)
-    return px, filled(px, every, (len(along), len(across)))
+    return frame.to_px(a[:, None], t[None, :], height).reshape(len(a), len(t), 2)

@@ -43,6 +43,8 @@ Floats = NDArray[np.float64]
 
 HALF_PATCH_MM = 3.2
 """Half the width of a fret's patch: half of the widest wire, and 1.4 mm of board beside it."""
+_ROW_MM = 1.0 / 16.0
+"""Rows no closer than this show a crown's edges: along the fret the light hardly changes."""
 _BESIDE_MM = 0.3
 """Sampled beside a crown for its flats: from 10 degrees aside its foot shows 0.2 mm off its top."""
 _EDGE_PX = 2.0
@@ -201,7 +203,8 @@ def _crowns(
     found = []
     px_per_mm = None
     for at in frames:
-        patch = sample_patch(photo, at, covers, unread, margin_mm=(1.0, HALF_PATCH_MM), px_per_mm=px_per_mm)
+        grid = px_per_mm, _ROW_MM
+        patch = sample_patch(photo, at, covers, unread, margin_mm=(1.0, HALF_PATCH_MM), grid=grid)
         px_per_mm = patch.px_per_mm  # the first fret's: all are then resampled alike
         found.append(_Fret(at, patch, crown_profile(patch)))
     profiles = [f.profile for f in found if f.profile is not None]
