@@ -23,9 +23,6 @@ __all__ = ["FretFrame", "FretPatch", "sample_patch"]
 _LUMINANCE_BGR = np.array([0.0722, 0.7152, 0.2126], dtype=np.float32)
 """Relative luminance of linear light, ITU-R BT.709, in OpenCV's channel order."""
 
-_ONE_MAP = np.empty(0, np.float32)
-"""OpenCV's second map of pixels, empty where the first holds both coordinates."""
-
 
 @dataclass(frozen=True)
 class FretFrame:
@@ -189,15 +186,14 @@ def _sample(
     covered = np.zeros(light.shape, np.uint8)
     for outline in covers_px:
         cv2.fillPoly(covered, [np.round(outline - (x0, y0)).astype(np.int32)], 1)
-    out = np.asarray(
-        cv2.remap(light, where, _ONE_MAP, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32
-    )
+    u, v = cv2.split(where)
+    out = np.asarray(cv2.remap(light, u, v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
     valid = np.ones(shape, dtype=bool)
     if covered.any():
-        hidden = cv2.remap(covered, where, _ONE_MAP, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=1)
+        hidden = cv2.remap(covered, u, v, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=1)
         valid &= np.asarray(hidden == 0)
     if np.any(low < 0.0) or np.any(high > np.array([photo.width, photo.height]) - 1.0):
-        x, y = where[..., 0] + x0, where[..., 1] + y0
+        x, y = u + x0, v + y0
         valid &= (x >= 0) & (y >= 0) & (x <= photo.width - 1) & (y <= photo.height - 1)
     return np.maximum(out, 0.0, out=out), valid
 
