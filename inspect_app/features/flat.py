@@ -86,6 +86,8 @@ _VAGUE = 0.5
 _ONE_SIDED = 0.1
 """A boundary that gives less than this share of what is known of the width was as good as not seen."""
 
+_FEW_ROWS = 20
+"""Rows of a crown in view, 3 mm of it, with fewer of which no flat is looked for."""
 _LENGTHS = np.geomspace(0.3, 0.8, 7)
 """Half-lengths tried for a flat at first, in lengths of the run of rows that looks like one."""
 
@@ -137,7 +139,7 @@ def search_flats(patch: FretPatch) -> FlatSearch | NotMeasured:
         return NotMeasured(what, "The crown's edges could not be found.")
     arc = _arc(patch, patch.crown_width)
     view = crown_view(patch, arc.width, arc.height)
-    if view is None:
+    if view is None or view.clear.sum() < _FEW_ROWS:
         return NotMeasured(what, "Too little of the crown can be seen.")
     view, unworn, fits = _search(view, arc)
     why_not = [_why_not(f, arc) for f in fits]
@@ -198,6 +200,8 @@ def _arc(patch: FretPatch, width: Measured) -> CrownArc:
 def _search(view: CrownView, arc: CrownArc) -> tuple[CrownView, Unworn, list[FlatOutline]]:
     """The unworn look and the flats: found roughly, set aside while the unworn look is learnt anew, then fitted."""
     view, unworn = fit_unworn(view)
+    if not view.clear.any():
+        return view, unworn, []  # strings all over it
     half, gain = _evidence(view, unworn, arc)
     rough = _runs(view, half, _calm(gain))
     if not rough:

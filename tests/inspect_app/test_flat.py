@@ -159,7 +159,8 @@ def test_without_crown_edges_or_with_hardly_any_crown_nothing_is_guessed() -> No
     patch = patch_of(SHORT)
     blind = find_flats(dataclasses.replace(patch, crown_width=NotMeasured("fret 5, crown width", "lost")))
     stub = find_flats(dataclasses.replace(patch, along_mm=patch.along_mm[:40], light=patch.light[:40]))
-    for found in (blind, stub):
+    covered = find_flats(dataclasses.replace(patch, valid=np.zeros_like(patch.valid)))
+    for found in (blind, stub, covered):
         assert found.flats == ()
         assert found.not_measured[0].what == "fret 5, flats"
 
