@@ -93,15 +93,18 @@ def _fit(number: NDArray[np.int64], length: NDArray[np.float64], d: Division) ->
     cap = 0.5 * _median(length)  # a scratch or a numeral run into a line counts no more than this
     total = _spread(length, np.full(len(length), _median(length)), cap)
     best = -math.inf
+    residues = [(k, every, number % every) for k, every in reversed(list(enumerate(d.levels)))]
     for phase in range(period):
         level = np.full(len(number), len(d.levels))
-        for k in range(len(d.levels) - 1, -1, -1):
-            level[(number - phase) % d.levels[k] == 0] = k
+        for k, every, residue in residues:
+            level[residue == phase % every] = k
         if not np.all(np.bincount(level, minlength=len(d.levels) + 1)):
             continue
         middle = np.array([_median(length[level == k]) for k in range(len(d.levels) + 1)])
+        if not np.all(middle[:-1] > _LONGER * middle[1:]):
+            continue
         rest = _spread(length, middle[level], cap)
-        if np.all(middle[:-1] > _LONGER * middle[1:]) and rest < (1.0 - _EXPLAINED) * total:
+        if rest < (1.0 - _EXPLAINED) * total:
             floor = 1e-4 * len(number) * float(length.mean()) ** 2  # lengths are not read to better than 1 %
             score = -len(number) * math.log((rest + floor) / len(number)) - (len(d.levels) + 2) * math.log(len(number))
             best = max(best, score)

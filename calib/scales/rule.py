@@ -225,7 +225,10 @@ def _strokes(small: NDArray[np.uint8], bright: bool, factor: float) -> _Strokes:
     usual = cv2.blur(relief, (4 * _KERNEL + 1, 4 * _KERNEL + 1))  # of noise, most; of graduations, a quarter of theirs
     clear = cv2.compare(relief, cv2.LUT(level, _codes(_CONTRAST, 4.0)), cv2.CMP_GT)  # 4 codes: JPEG blocks
     mask = cv2.bitwise_and(clear, cv2.compare(relief, cv2.LUT(usual, _codes(2.2, 0.0)), cv2.CMP_GT))
-    count, labels, stats, centre = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    few = cv2.countNonZero(mask) < 2**16 - 1  # pixels, and so labels: 16 bits hold them, in a third of the time
+    count, labels, stats, centre = cv2.connectedComponentsWithStats(
+        mask, connectivity=8, ltype=cv2.CV_16U if few else cv2.CV_32S
+    )
     area, w, h = stats[:, cv2.CC_STAT_AREA], stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
     box = np.hypot(w, h)
     keep = (area >= 5) & (box >= 5) & (area < 0.5 * box**2) & (box < 0.2 * max(small.shape))
