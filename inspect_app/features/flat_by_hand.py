@@ -48,15 +48,22 @@ def hold_flats(
     Raises
     ------
     OptionError
-        If an added flat lies beside the crown, is narrower than that, or has its edges on the wrong sides.
+        If an added flat lies beside the crown, or one whose sides were placed is narrower than that or has its edges
+        on the wrong sides.
     """
     held = [hold_flat(f, patch, arc, placed.get(f"flats {k}", {})) for k, f in enumerate(fits, 1)]
     while {*ENDS, *SIDES} <= set(parts := placed.get(f"flats {len(held) + 1}", {})):
-        held.append(_added(patch, arc, parts, least_mm))
+        held.append(_added(patch, arc, parts))
+    narrow = next((h.fit.width for h in held if h.sides and h.fit.width <= least_mm), None)
+    if narrow is not None:
+        raise OptionError(
+            f"This flat was marked {narrow:.2f} mm wide.",
+            f"Flats under {least_mm:g} mm are not measured: if it is so narrow, reject it.",
+        )
     return held
 
 
-def _added(patch: FretPatch, arc: CrownArc, parts: Mapping[str, Points], least_mm: float) -> HeldFlat:
+def _added(patch: FretPatch, arc: CrownArc, parts: Mapping[str, Points]) -> HeldFlat:
     """A flat none of whose edges was found: its form alone, how blunt its ends are, is as for any flat."""
     put = np.array([parts[name][0] for name in (*ENDS, *SIDES)])
     (y1, y2), (x1, x2) = (patch.frame.to_fret(p, arc.height)[:, k] for p, k in ((put[:2], 0), (put[2:], 1)))
@@ -69,10 +76,6 @@ def _added(patch: FretPatch, arc: CrownArc, parts: Mapping[str, Points], least_m
     on_crown = abs(middle) + half <= arc.width / 2.0 and y1 >= 0.0 and y2 <= patch.frame.length_mm
     if not on_crown:
         raise OptionError("This flat was marked beside the fret's crown.", "Mark it within the crown's edges.")
-    if held.fit.width <= least_mm:
-        raise OptionError(
-            f"This flat was marked {held.fit.width:.2f} mm wide.", f"Flats under {least_mm:g} mm are not measured."
-        )
     return held
 
 

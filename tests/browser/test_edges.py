@@ -6,6 +6,7 @@ from urllib.parse import urlencode
 import pytest
 
 from inspect_app.services import open_store, readings
+from inspect_app.ui.words import one_of
 from tests.browser.conftest import settled, window
 
 pytestmark = pytest.mark.browser
@@ -60,37 +61,63 @@ def test_a_moved_edge_is_measured_anew_and_taken_back(chromium, demo, quantity, 
         page.wait_for_function(f"was => ({SHOWN})() === was", arg=before)
 
 
+def open_reading(page, demo, reading):
+    query = urlencode({"job": demo[1], "photo": reading.photo_id, "reading": reading.reading.key})
+    page.goto(f"{demo[0]}/readings?{query}")
+    page.locator(".viewer .handle").first.wait_for()
+    settled(page)
+
+
+def mark_flat(page, down=0):
+    """Four taps where the flat shown has its edges, or so much further down; the new reading's name."""
+    places = [page.locator(".viewer .handle").nth(k).bounding_box() for k in (0, 2, 1, 3)]
+    page.get_by_role("button", name="Add what was missed").click()
+    page.get_by_role("button", name="Flat", exact=True).click()
+    page.get_by_text("Add by hand: flat").wait_for()
+    page.locator(".live", has_text="Mark one end of the flat").wait_for()
+    for box in places:
+        page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2 + down)
+    page.get_by_text("A person placed an edge.").wait_for()
+    settled(page)
+    return page.get_by_role("heading", level=3).first.inner_text()
+
+
 def test_a_flat_that_was_missed_is_marked_on_the_photo_and_taken_back(chromium, demo):
-    """Four taps on a crown between two flats: one more reading, by hand, that one step takes back."""
+    """One more reading, by hand, that one step takes back."""
     reading = reading_of(demo, "flat width")
     with window(chromium, demo[0]) as page:
-        query = urlencode({"job": demo[1], "photo": reading.photo_id, "reading": reading.reading.key})
-        page.goto(f"{demo[0]}/readings?{query}")
-        page.locator(".viewer .handle").first.wait_for()
-        settled(page)
-        places = [page.locator(".viewer .handle").nth(k).bounding_box() for k in (0, 2, 1, 3)]
-        page.get_by_role("button", name="Add what was missed").click()
-        page.get_by_role("button", name="Flat", exact=True).click()
-        page.get_by_text("Add by hand: flat").wait_for()
-        assert page.locator(".live").inner_text() == "Mark one end of the flat"
-        for box in places:
-            page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-        page.get_by_text("A person placed an edge.").wait_for()
-        settled(page)
-        shown = page.get_by_role("heading", level=3).first.inner_text()
+        open_reading(page, demo, reading)
+        shown = mark_flat(page)
         assert re.fullmatch(rf"Fret {reading.reading.fret}, flat \d+, width", shown)
         assert page.locator(".viewer .handle").count() == 4
         page.get_by_role("button", name="Undo the last move").click()
         page.get_by_text(shown).wait_for(state="detached")
 
 
+def test_flats_marked_in_two_windows_are_both_kept(chromium, demo):
+    reading = reading_of(demo, "flat width")
+    with window(chromium, demo[0]) as one, window(chromium, demo[0]) as two:
+        open_reading(one, demo, reading)
+        open_reading(two, demo, reading)
+        shown = {mark_flat(one), mark_flat(two, 5)}  # the second still shows the photo as it was
+        assert len(shown) == 2
+        store = open_store(demo[2])
+        kept = {one_of(r.reading.key) for r in readings(store, demo[1])}
+        store.close()
+        assert {s[:1].lower() + s[1:] for s in shown} <= kept
+        undo = two.get_by_role("button", name="Undo the last move")
+        before = two.get_by_role("heading", level=3).first.inner_text()
+        undo.click()
+        two.wait_for_function("was => document.querySelector('h3').innerText !== was", arg=before)
+        settled(two)
+        assert two.get_by_role("heading", level=3).first.inner_text().startswith(before.partition(",")[0])
+        undo.click()
+        undo.wait_for(state="detached")
+
+
 def test_marking_by_keyboard_and_giving_up(chromium, demo):
-    reading = reading_of(demo, "divot depth")
     with window(chromium, demo[0]) as page:
-        query = urlencode({"job": demo[1], "photo": reading.photo_id, "reading": reading.reading.key})
-        page.goto(f"{demo[0]}/readings?{query}")
-        page.locator(".viewer .handle").first.wait_for()
-        settled(page)
+        open_reading(page, demo, reading_of(demo, "divot depth"))
         page.get_by_role("button", name="Add what was missed").press("Enter")
         page.get_by_role("button", name="Divot", exact=True).press("Enter")
         viewer = page.locator(".viewer")
@@ -99,7 +126,8 @@ def test_marking_by_keyboard_and_giving_up(chromium, demo):
         for _ in range(3):  # three points on one place are no divot: that is said, and marking begins afresh
             viewer.press("Enter")
         page.get_by_text("was not marked below the crown line").or_(page.get_by_text("moved past")).wait_for()
-        assert page.locator(".live").inner_text() == "Mark one end of the divot"
+        page.locator(".live", has_text="Mark one end of the divot").wait_for()
         page.get_by_role("button", name="Cancel").press("Enter")
-        page.get_by_role("heading", name=re.compile("divot \\d")).wait_for()
+        page.get_by_role("heading", name=re.compile(r"divot \d")).wait_for()
+        page.locator(".viewer .handle").first.wait_for()
         assert page.locator(".viewer .handle").count() == 3

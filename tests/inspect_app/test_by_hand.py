@@ -127,6 +127,14 @@ def test_an_edge_moved_past_the_other_is_refused():
         read(placed(ask, (f"fret {fret.number}, crown nut side", (x + 9.0, y))))
 
 
+def test_a_flat_narrowed_to_nothing_is_refused_instead_of_read_as_nothing_long():
+    ask, read, fret = flat_case()
+    parts = flat_edges(fret)
+    x, y = parts["nut side"]
+    with pytest.raises(OptionError, match=r"0\.20 mm wide"):
+        read(placed(ask, (f"fret {fret.number}, flats 1, body side", (x + 0.2 * read(ask).camera.px_per_mm, y))))
+
+
 def test_a_flat_that_is_gone_is_said():
     ask, read, fret = flat_case()
     name = f"fret {fret.number}, flats 40"

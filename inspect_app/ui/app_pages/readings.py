@@ -76,13 +76,15 @@ def reject(r: services.ReadingView, then: Key | None) -> None:
         st.session_state["reject-reason"] = ""
 
 
-def take_back(photo_id: int) -> None:
-    """Undo the last edge placed by hand on this photo."""
+def take_back(r: services.ReadingView) -> None:
+    """Undo the last edge placed by hand on this photo; where that takes the reading away, stay on its fret."""
     try:
-        services.undo(server.store(), photo_id)
+        left = readings_of(services.undo(server.store(), r.photo_id).answer)
+        same = [o.key for o in left if o.key == r.reading.key] or [o.key for o in left if o.fret == r.reading.fret]
+        choose((r.photo_id, same[0]) if same else None)
     except InspectError as error:
         st.session_state["readings-said"] = error
-    rev = f"rev-{photo_id}"
+    rev = f"rev-{r.photo_id}"
     st.session_state[rev] = st.session_state.get(rev, 0) + 1
 
 
@@ -132,6 +134,7 @@ def added(r: services.ReadingView, photo: services.PhotoView, addition: Addition
     """All points are marked: measure with the edges they make, and look at the reading that comes of it."""
     at = [moved.points.get(f"p{i + 1}") for i in range(len(addition.prompts))]
     points = [p for p in at if p is not None]
+    photo = services.photo_view(server.store(), photo.id)  # another window may have added to it meanwhile
     if photo.inspection is None or len(points) < len(at):
         return
     try:
@@ -192,7 +195,7 @@ def card(r: services.ReadingView, rows: Rows, photo: services.PhotoView, length:
         st.button("Next", shortcut="N", on_click=choose, args=(ahead,), key="next")
         inspection = photo.inspection
         if inspection and inspection.ask.hand_edges:
-            st.button("Undo the last move", on_click=take_back, args=(photo.id,), key="undo")
+            st.button("Undo the last move", on_click=take_back, args=(r,), key="undo")
         offered = additions(inspection.answer) if inspection else ()
         if offered:
             with st.popover("Add what was missed"):
