@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,7 +59,8 @@ def edges_of(answer: Inspection, reading: Reading) -> tuple[Edge, ...]:
     if mine.name == "flat":
         return _parts(mine, _flat_parts(mine, answer))
     if mine.name == "divot":
-        return _parts(mine, {"treble end": 0, "floor": _floor(mine), "bass end": len(mine.points) - 1})
+        edges = _parts(mine, {"treble end": 0, "floor": _floor(mine), "bass end": len(mine.points) - 1})
+        return tuple(_where_put(e, answer) for e in edges)
     if mine.name == "arc":
         return _parts(mine, {"treble end": 0, "middle": len(mine.points) // 2, "bass end": len(mine.points) - 1})
     return _parts(mine, {"foot": 0, "top": len(mine.points) - 1}) if mine.name == "bevel" else ()
@@ -98,6 +99,12 @@ def _middle(o: Outline) -> Edge:
 
 def _parts(o: Outline, parts: dict[str, int]) -> tuple[Edge, ...]:
     return tuple(Edge(f"{o.of}, {part}", (o.points[i],), o, (i,)) for part, i in parts.items())
+
+
+def _where_put(edge: Edge, answer: Inspection) -> Edge:
+    """The edge where a person put it: a divot is drawn along the outline as seen, which need not go through that."""
+    put = [e["points"] for e in answer.options.get("hand_edges", ()) if e["what"] == edge.name]
+    return replace(edge, points=tuple((float(x), float(y)) for x, y in put[-1])) if put else edge
 
 
 def _flat_parts(o: Outline, answer: Inspection) -> dict[str, int]:

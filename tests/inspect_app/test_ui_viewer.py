@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -219,6 +220,17 @@ def test_a_divots_depth_follows_its_floor_and_the_radius_its_arc():
     radius = next(r for r in readings_of(answer) if r.quantity == "crown line radius")
     (live,) = follow(radius, edges_of(answer, radius), answer, "inch")
     assert (live.kind, live.base, live.unit) == ("circle", 254.0, "in")
+
+
+def test_a_divots_floor_stays_where_a_person_put_it():
+    name, put = "fret 7, divots 1, floor", (198.0, 163.5)
+    asked = {"hand_edges": [{"what": name, "points": [list(put)]}]}
+    answer = replace(standing(), options=asked)
+    edges = {
+        e.name: e.points for e in edges_of(answer, next(r for r in readings_of(answer) if r.of.endswith("divots 1")))
+    }
+    assert edges[name] == (put,)
+    assert edges["fret 7, divots 1, treble end"] == ((220.0, 150.0),)
 
 
 def test_a_photo_without_readings_is_shown_all_the_same(store, job):
