@@ -154,10 +154,11 @@ def _burnt_share(frets: tuple[_Fret, ...]) -> float:
     """Share of the crowns that the photo shows as nothing but white, median over the frets."""
     shares = []
     for f in frets:
-        on = np.abs(f.patch.across_mm) < (f.crown.width if f.crown else 0.0) / 2.0
-        crown = (f.patch.along_mm > 0.0) & (f.patch.along_mm < f.frame.length_mm)
-        light, valid = f.patch.light[crown][:, on], f.patch.valid[crown][:, on]
-        shares.append(float(np.mean(light[valid] > _WHITE)) if valid.any() else 0.0)
+        half = (f.crown.width if f.crown else 0.0) / 2.0
+        rows = slice(*np.searchsorted(f.patch.along_mm, [0.0, f.frame.length_mm]))
+        columns = slice(*np.searchsorted(f.patch.across_mm, [-half, half]))
+        light, valid = f.patch.light[rows, columns], f.patch.valid[rows, columns]
+        shares.append(float(np.mean(light > _WHITE, where=valid)) if valid.any() else 0.0)
     return float(np.median(shares)) if shares else 0.0
 
 
