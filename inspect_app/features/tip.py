@@ -14,6 +14,7 @@ from inspect_app.features.bevel import EndReading
 from inspect_app.features.crown_line import rise
 from inspect_app.features.end_edge import End
 from inspect_app.features.outline import FLOOR, EdgePath, first_edge, look_along, place_edge, significance
+from inspect_app.features.pose import WIDENING, WIDENING_U
 from inspect_app.features.solid import depth_from_drop
 from inspect_app.features.standing import StandingFret
 from inspect_app.inspection import Outline
@@ -32,9 +33,6 @@ BELOW_MM = (0.15, 1.6)
 foot of the thinnest board (common practice, no source: 4 to 6 mm thick)."""
 STRAIGHT_MM = 0.02
 """Departure from a straight edge that is still the board's: sanded wood."""
-WIDENING, WIDENING_U = 0.014, 0.004
-"""How much further out each of a board's edges lies, a millimetre nearer to the body, and its standard uncertainty: 42
-to 56 mm wide over 500 mm (common practice, no source)."""
 LEAST_SLOPE = 0.15
 """Run over fall under which an outline is upright: as much as a card may be turned on the board and then some."""
 LEAST_SHARE = 0.5
@@ -150,13 +148,14 @@ def measure_tip(
     edge = edge.only(edge.strength > FLOOR)
     if len(edge.px) < 0.7 * len(path):
         return NotMeasured(what, "the tip does not stand out against the backdrop")
-    radius = fit_tip(_removed(edge.px, fret, inward), corner, along, down)
+    radius, scatter = fit_tip(_removed(edge.px, fret, inward), corner, along, down)
     half = _half_angle(along, down)
     cut = 1.0 / math.sin(half) - 1.0  # how far a radius of 1 cuts the corner back
     value = Measured.of(
         radius,
         "mm",
         edge_definition=TIP_DEFINITION_PX / cut * fret.mm_per_px,
+        edge_scatter=scatter * math.sqrt(math.pi / 2.0) / cut,  # neighbours share it: no gain from their number
         bevel=_u_foot(reading) * math.cos(b) / cut,
         camera_elevation=_u_removed(edge.px, fret, inward) / cut,
     )
@@ -208,10 +207,11 @@ def _half_angle(along: Array, down: Array) -> float:
     return math.acos(float(np.clip(along @ down, -1.0, 1.0))) / 2.0
 
 
-def fit_tip(points: Array, corner: Array, along: Array, down: Array) -> float:
+def fit_tip(points: Array, corner: Array, along: Array, down: Array) -> tuple[float, float]:
     """Radius of the circle that touches both sides of a corner and lies nearest the points (N, 2) between them.
 
-    `along` and `down` are unit vectors from the corner along its sides."""
+    `along` and `down` are unit vectors from the corner along its sides. With it comes the points' mean distance from
+    the rounded corner, mm."""
     half = _half_angle(along, down)
     bisector = (along + down) / np.linalg.norm(along + down)
 
@@ -220,10 +220,10 @@ def fit_tip(points: Array, corner: Array, along: Array, down: Array) -> float:
         out = points - centre
         on_arc = (out @ along < 0.0) & (out @ down < 0.0)  # beyond where the circle touches both sides
         sides = np.minimum(*(np.abs((points - corner) @ np.array([-d[1], d[0]])) for d in (along, down)))
-        return float(np.sum(np.abs(np.where(on_arc, np.linalg.norm(out, axis=1) - radius, sides))))
+        return float(np.mean(np.abs(np.where(on_arc, np.linalg.norm(out, axis=1) - radius, sides))))
 
     most = float(np.linalg.norm(points - corner, axis=1).max()) * math.tan(half)
     tried = np.linspace(0.0, most, 40)
     best = tried[int(np.argmin([misfit(r) for r in tried]))]
     near = minimize_scalar(misfit, bounds=(max(best - tried[1], 0.0), best + tried[1]), method="bounded")
-    return float(near.x)
+    return float(near.x), float(near.fun)

@@ -49,6 +49,7 @@ class Scene:
     strings: tuple = ()
     near: tuple = ()
     tip: float = 0.0
+    widening: float = 0.014
     seed: int = 0
 
     @property
@@ -158,7 +159,8 @@ def _fret(canvas, pose, scene, distance):
 
 
 def _board_row(scene, x):
-    y = np.linspace(scene.ends[0] - 0.3, scene.ends[1] + 0.3, 60)
+    beyond = 0.3 + scene.widening * x  # wider towards the body
+    y = np.linspace(scene.ends[0] - beyond, scene.ends[1] + beyond, 60)
     return np.stack([np.full_like(y, x), y, np.sqrt(scene.radius**2 - y**2) - scene.radius], axis=-1)
 
 

@@ -39,12 +39,14 @@ def rounded_corner(radius, turn, points=80):
 def test_a_circle_that_touches_both_sides_is_found(radius, turn):
     points, corner, along, down = rounded_corner(radius, math.radians(turn))
     points = points + np.random.default_rng(1).normal(0.0, 0.002, points.shape)
-    assert fit_tip(points, corner, along, down) == pytest.approx(radius, rel=0.05)
+    found, scatter = fit_tip(points, corner, along, down)
+    assert found == pytest.approx(radius, rel=0.05)
+    assert scatter == pytest.approx(0.002 * math.sqrt(2.0 / math.pi), rel=0.25)  # mean distance of normal noise
 
 
 def test_a_sharp_corner_has_no_radius():
     points, corner, along, down = rounded_corner(1e-6, math.radians(60.0))
-    assert fit_tip(points, corner, along, down) == pytest.approx(0.0, abs=0.01)
+    assert fit_tip(points, corner, along, down)[0] == pytest.approx(0.0, abs=0.01)
 
 
 @pytest.mark.parametrize("yaw", [-1.5, 1.5])
