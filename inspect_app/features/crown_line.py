@@ -1,8 +1,8 @@
 """The crown line: its outline against the backdrop, and the circle of its unworn parts.
 
-It is traced twice: coarsely down the card, with no assumption about the metal; then, along the circle found, in light
-straightened to it. There an unworn crown looks the same in every column, so a faint edge is told from noise, and from
-the stronger edge of the lamp's line below it, by what its neighbours show."""
+It is looked for twice: coarsely down the card, as the arc that most edge lies on; then it is followed along that, in
+light straightened to it. There an unworn crown looks the same in every column, so a faint edge is told from noise, and
+from the stronger edge of the lamp's line below it, by what its neighbours show."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from inspect_app.features.circle import Circle, fit_circle
 from inspect_app.features.outline import (
     FLOOR,
     EdgePath,
-    first_edge,
+    edge_gain,
     follow_edge,
     look_along,
     place_edge,
@@ -60,8 +60,19 @@ COARSE = 2
 """How many times coarser the first trace is than the one that follows."""
 FINEST_MM = 1.0 / 120.0
 """Finest rows an outline is traced at; it is placed on the photo's own pixels afterwards."""
-ROUNDS = 2
-"""Times the outline is followed anew when its circle moved by more than two pixels."""
+ROUNDS = 3
+"""Times the outline is followed at most, each in light straightened to the circle before, until it moves by less than
+two pixels."""
+ARCS_TRIED = 2000
+"""Arcs through three edge samples that are tried: with a quarter of the samples on the outline, thirty of them lie on
+it altogether."""
+REFITS = (4, 3, 2)
+"""Rows to both sides of an arc that it is fitted to again: it went through three samples, each a row or two off."""
+OWN_PX = 0.1
+"""Standard uncertainty of a point besides noise, px (see `standing.DEFINITION_PX`): without it a few points on the
+lamp's bright line outweigh all of a faint outline."""
+FARTHEST = 6.0
+"""Scatter about the circle, in standard uncertainties of a point, beyond which it is another edge's."""
 SUSTAINED = 25
 """Points, two pixels apart, over which an outline must hold to be taken for one."""
 CLEAR = 0.2
@@ -170,20 +181,80 @@ def find_crown_line(
     CrownLine or None
         None when no outline that bends like a board can be made out.
     """
-    coarse = y[::COARSE]
-    pitch = abs(float(coarse[1] - coarse[0])) / COLUMN_STEPS
-    offsets = np.arange(0.0, -SEARCH_MM, -pitch)
-    light = _straightened(photo, pose, coarse, np.full_like(coarse, top), offsets)
-    row, _ = first_edge(significance(light, int(0.25 / pitch)))
-    line = _refine(photo, pose, y, np.interp(y, coarse, top + offsets[row]), None, radius, mm_per_px)
-    for _ in range(ROUNDS):
+    z = _first_arc(photo, pose, y, top)
+    line = None if z is None else _follow(photo, pose, y, z, radius, mm_per_px)
+    for _ in range(ROUNDS - 1):
         if line is None:
             return None
-        before = line.circle
-        line = _follow(photo, pose, y, line, radius, mm_per_px)
+        before, (lo, hi) = line.circle, line.span
+        y = y[(y > lo - BEYOND_MM) & (y < hi + BEYOND_MM)]
+        z = before.z(y) + float(np.median(rise(radius, line.elevation)))
+        line = _follow(photo, pose, y, z, radius, mm_per_px, again=True)
         if line is None or np.abs(line.circle.z(line.span) - before.z(line.span)).max() < 2.0 * mm_per_px:
             break
     return line
+
+
+def _first_arc(photo: Photo, pose: BoardPose, y: Array, top: float) -> Array | None:
+    """Heights of a first arc at `y`, from a coarse look down the card; mm."""
+    coarse = y[::COARSE]
+    step = float(coarse[1] - coarse[0])
+    pitch = abs(step) / COLUMN_STEPS
+    light = _straightened(photo, pose, coarse, np.full_like(coarse, top), np.arange(0.0, -SEARCH_MM, -pitch))
+    arc = best_arc(significance(light, int(0.25 / pitch)), pitch)
+    return None if arc is None else np.asarray(top - pitch * np.polyval(arc, (y - coarse[0]) / step))
+
+
+def best_arc(certain: Array, pitch: float) -> Array | None:
+    """The arc that collects the most edge and leaves the least above it: a parabola, row by column, highest power
+    first.
+
+    Found whole, not followed: where metal has the card's tone the rest of the outline says where it runs. A worn place
+    lies below the arc and costs nothing.
+
+    Parameters
+    ----------
+    certain : ndarray, shape (rows, columns)
+        From `significance`, rows counted from the side of the card.
+    pitch : float
+        Distance of the rows, mm; the columns are `COLUMN_STEPS` times as far apart.
+    """
+    gain = edge_gain(certain)
+    arcs = _arcs(certain, gain, pitch)
+    if len(arcs) == 0:
+        return None
+    c = np.arange(gain.shape[1])
+    paths = np.round(arcs @ np.stack([c**2.0, c, np.ones(len(c))])).astype(int)
+    best = arcs[int(np.argmax(_at(gain, paths, c).sum(axis=1)))]
+    for half in REFITS:
+        near = np.round(np.polyval(best, c)).astype(int) + np.arange(-half, half + 1)[:, None]
+        say = np.where(_at(certain, near, c) > 0.0, _at(gain, near, c), 0.0).clip(0.0)
+        total = say.sum(axis=0)
+        best = np.polyfit(c, np.sum(say * near, axis=0) / np.maximum(total, 1e-9), 2, w=np.sqrt(total))
+    return np.asarray(best)
+
+
+def _arcs(certain: Array, gain: Array, pitch: float) -> Array:
+    """Arcs through three edge samples drawn at random (seeded), that bend no more than a board does; shape (N, 3)."""
+    columns = gain.shape[1]
+    row, column = np.nonzero((certain > 0.0) & (gain > 0.0))
+    if len(row) < 3:
+        return np.empty((0, 3))
+    say = gain[row, column]
+    pick = np.random.default_rng(0).choice(len(row), (ARCS_TRIED, 3), p=say / say.sum())
+    at = np.sort(column[pick], axis=1)
+    pick = pick[(np.ptp(at, axis=1) > 0.2 * columns) & (np.diff(at, axis=1).min(axis=1) > 0.02 * columns)]
+    t = column[pick].astype(float)
+    arcs = np.linalg.solve(np.stack([t**2, t, np.ones_like(t)], axis=-1), row[pick][..., None].astype(float))[..., 0]
+    rows_a_bend = pitch * COLUMN_STEPS**2  # from 1/mm to rows a column squared
+    bent = (arcs[:, 0] <= TIGHTEST * rows_a_bend) & (arcs[:, 0] >= -HOLLOWEST * rows_a_bend)
+    return np.asarray(arcs[bent])
+
+
+def _at(values: Array, row: NDArray[np.intp], column: NDArray[np.intp]) -> Array:
+    """Values at rows and columns, zero outside."""
+    inside = (row >= 0) & (row < len(values))
+    return np.asarray(np.where(inside, values[np.clip(row, 0, len(values) - 1), column], 0.0))
 
 
 def _straightened(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array) -> NDArray[np.float32]:
@@ -195,17 +266,14 @@ def _straightened(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Ar
 
 
 def _follow(
-    photo: Photo, pose: BoardPose, y: Array, line: CrownLine, radius: float, mm_per_px: float
+    photo: Photo, pose: BoardPose, y: Array, z: Array, radius: float, mm_per_px: float, again: bool = False
 ) -> CrownLine | None:
-    """The crown line traced again in light straightened to its circle."""
-    lo, hi = line.span
-    y = y[(y > lo - BEYOND_MM) & (y < hi + BEYOND_MM)]
+    """The crown line traced in light straightened to a curve most of it lies on."""
     pitch = abs(float(y[1] - y[0])) / COLUMN_STEPS
-    z = line.circle.z(y) + float(np.median(rise(radius, line.elevation)))
     offsets = np.arange(OVER_MM, -UNDER_MM, -pitch)
     light = _straightened(photo, pose, y, z, offsets)
     row, _, way = follow_edge(light, int(QUIET * OVER_MM / pitch), int(OVER_MM / pitch))
-    return _refine(photo, pose, y, z + offsets[row], way, radius, mm_per_px)
+    return _refine(photo, pose, y, z + offsets[row], way, radius, mm_per_px, z if again else None)
 
 
 @dataclass(frozen=True)
@@ -231,9 +299,11 @@ class Across:
     pitch: float
 
 
-def look_across(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float) -> Across:
-    """Light across a crown line."""
-    lo, hi = line.span
+def look_across(
+    photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, between: tuple[float, float] | None = None
+) -> Across:
+    """Light across a crown line, or across the part of it `between` two places (y, mm)."""
+    lo, hi = between or line.span
     pitch = max(mm_per_px, FINEST_MM)
     y = np.arange(lo, hi, COLUMN_STEPS * pitch)
     z = line.circle.z(y) + float(np.median(rise(line.radius, line.elevation)))
@@ -244,16 +314,19 @@ def look_across(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float
 
 
 def _refine(
-    photo: Photo, pose: BoardPose, y: Array, z: Array, way: Array | None, radius: float, mm_per_px: float
+    photo: Photo, pose: BoardPose, y: Array, z: Array, way: Array, radius: float, mm_per_px: float, on: Array | None
 ) -> CrownLine | None:
-    """Place the edge to sub-pixel along a traced path, and fit the circle."""
+    """Place the edge to sub-pixel along a traced path, and fit the circle, to points near the curve `on` first."""
     fine = np.arange(y[0], y[-1], 2.0 * float(y[1] - y[0]) / COLUMN_STEPS)
     path = pose.to_px(np.column_stack([np.zeros_like(fine), fine, gaussian_filter1d(np.interp(fine, y, z), 2.0)]))
-    if way is not None:
-        way = way[np.clip(np.searchsorted(y, fine), 0, len(y) - 1)]
-    edge = place_edge(photo, path, way, 4.0 if way is None else 2.5)
+    way = way[np.clip(np.searchsorted(y, fine), 0, len(y) - 1)]
+    edge = place_edge(photo, path, way, 2.5)
     edge = edge.only(_sustained(edge.strength > FLOOR))
-    return crown_line_of(edge, pose, radius, mm_per_px)
+    if on is None or len(edge.px) == 0:
+        return crown_line_of(edge, pose, radius, mm_per_px)
+    at = pose.cross(edge.px)
+    near = np.abs(at[:, 1] - np.interp(at[:, 0], y, on)) < 2.0 * mm_per_px
+    return crown_line_of(edge, pose, radius, mm_per_px, near)
 
 
 def crown_line_of(
@@ -269,7 +342,8 @@ def crown_line_of(
     slope = np.zeros(len(at))
     for _ in range(2):  # the tangent depends on the crown's own slope, a few degrees at the ends
         e = _elevation(pose, edge.px, slope)
-        fit = fit_crown_circle(at[:, 0], at[:, 1] - rise(radius, e), edge.u_px * mm_per_px, edge.correlated, used)
+        u = np.hypot(edge.u_px, OWN_PX) * mm_per_px
+        fit = fit_crown_circle(at[:, 0], at[:, 1] - rise(radius, e), u, edge.correlated, used)
         if fit is None:
             return None
         used = fit[1]
@@ -322,7 +396,7 @@ def fit_crown_circle(
         circle = fit_circle(y[used], z[used], u[used], correlated)
         off = z - circle.z(y)
         spread = 1.4826 * float(np.median(np.abs(off[used])))
-        limit = max(2.5 * spread, 1e-4)
+        limit = min(max(2.5 * spread, 1e-4), FARTHEST * float(np.median(u[used])))
         now = (off > -limit) & (off < 2.0 * limit)
         now &= uniform_filter1d(now.astype(float), 9) > 0.5  # a point on a divot's wall crosses the circle alone
         if np.array_equal(now, used):

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.signal import savgol_filter
 
 from inspect_app.features.crown_line import CrownLine
@@ -44,8 +44,9 @@ STEEPEST = 1.2
 UNEVEN = 2.5
 """How many times less sure than elsewhere an outline's place is in a hollow: within one blur below it the light changes
 from the flat's to the flank's, by a quarter of the step instead of a tenth."""
-RIM_SHARE = 1.0 / 3.0
-"""A hollow counts when its walls were followed up to within a third of its depth on both sides."""
+RIM_SHARE = 0.5
+"""A hollow counts when its walls were followed up to within half its depth on both sides, as far up as two that meet
+are told apart."""
 
 
 @dataclass(frozen=True)
@@ -144,14 +145,13 @@ def find_hollows(line: CrownLine, p: Profile, definition: float) -> tuple[list[H
     unclear : float
         Share of the line where the outline could not be followed, 0 to 1.
     """
-    least = least_drop(p, definition)
     found, unclear = [], float(p.broken.sum())
-    for a, b in _runs(p.drop > least):
-        piece = _whole(p, a, b)
-        if piece is None:
-            unclear += b - a
-        elif (piece[1] - piece[0]) * PITCH_MM >= SHORTEST_MM:
-            found += [_hollow(line, p, *part) for part in _split(p, *piece)]
+    for run in _runs(p.drop > least_drop(p, definition)):
+        for a, b in _pieces(p, *run):
+            if not _whole(p.drop[a:b], a > run[0], b < run[1]):
+                unclear += b - a
+            elif (b - a) * PITCH_MM >= SHORTEST_MM:
+                found.append(_hollow(line, p, a, b))
     return found, unclear / max(1, len(p.y))
 
 
@@ -161,20 +161,18 @@ def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return list(zip(np.flatnonzero(d == 1).tolist(), np.flatnonzero(d == -1).tolist(), strict=True))
 
 
-def _whole(p: Profile, a: int, b: int) -> tuple[int, int] | None:
-    """The unbroken stretch around the run's lowest place, if both walls rise far enough."""
-    breaks = np.flatnonzero(p.broken[max(a - 2, 0) : b + 2]) + max(a - 2, 0)
-    if len(breaks) == 0:
-        return a, b
-    pieces = np.split(np.arange(a, b), np.searchsorted(np.arange(a, b), breaks))
-    longest = max(pieces, key=len)
-    longest = longest[1:-1]  # the smoothing has mixed the border with what lies across the break
-    if len(longest) * PITCH_MM < SHORTEST_MM:
-        return None
-    drop = p.drop[longest]
-    deepest = drop.max()
-    inside = 0 < int(np.argmax(drop)) < len(drop) - 1
-    return (int(longest[0]), int(longest[-1]) + 1) if inside and max(drop[0], drop[-1]) < RIM_SHARE * deepest else None
+def _pieces(p: Profile, a: int, b: int) -> list[tuple[int, int]]:
+    """The stretches of a run without a break, parted where two hollows meet."""
+    broken = maximum_filter1d(p.broken, 3)[a:b]  # smoothing has mixed a break's border with what lies across it
+    stretches = [(a + i, a + j) for i, j in _runs(~broken)]
+    return [part for i, j in stretches for part in _split(p, i, j)]
+
+
+def _whole(drop: Array, cut_before: bool, cut_after: bool) -> bool:
+    """Whether a piece of a run holds a lowest place, and the walls far enough up where it was cut from the run."""
+    k = int(np.argmax(drop))
+    walls = (drop[: k + 1].min() if cut_before else 0.0, drop[k:].min() if cut_after else 0.0)
+    return bool(0 < k < len(drop) - 1 and max(walls) < RIM_SHARE * drop[k])
 
 
 def _split(p: Profile, a: int, b: int) -> list[tuple[int, int]]:

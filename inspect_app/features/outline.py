@@ -24,12 +24,14 @@ __all__ = [
     "FINE_PX",
     "FLOOR",
     "OWN_ROWS",
+    "edge_gain",
     "first_edge",
     "follow_edge",
     "look_along",
     "place_edge",
     "significance",
     "steepness",
+    "unslanted",
 ]
 
 Array = NDArray[np.float64]
@@ -50,18 +52,44 @@ in 6 of 100 000 samples, and beyond 14 more contrast is not more certainty."""
 POOLED_COLUMNS = 2.0
 """Pooling along the outline: five columns share it, over which a crown line rises less than a row."""
 OTHER_WAY = 0.5
-"""What an edge counts, along a known outline, that goes the other way than most of it (dark to bright): a worn flat may
-mirror the lamp, but the lamp's own line below the outline is the commoner reason."""
+"""What an edge counts, along a known outline, that goes the other way than it does nearby (dark to bright): a worn flat
+may mirror the lamp, but the lamp's own line below the outline is the commoner reason."""
 STEEPEST_STEPS = 3
 """Rows from one column to the next, four rows on, along a known curve: a slope of 0.75, which a hollow 2 mm long and
 0.4 mm deep stays under."""
 BEND_TOLL = 0.02
 """Cost of a step, times its square: three rows at once cost a fifth of a certain edge, one row next to nothing."""
+WAY_COLUMNS = 21
+"""Columns that say together which way the light steps nearby: on scratched metal it changes every few millimetres."""
+LONG_COLUMNS = 10.0
+"""Pooling along a known curve for an outline that is faint in each place: scratched metal that is near the card's
+tone."""
+HELD = 0.7
+"""Share of a long stretch's steepness that a place must show of its own: at a hollow's rim it fades."""
 OWN_ROWS = 4
 """Rows just above a path that belong to its own edge: three times the derivative's scale."""
 ABOVE = 0.3
 """Cost of leaving a certain edge above the path, relative to the gain of taking it: three of them undo one gain, so an
 isolated speck on the card does not pull the path up, and a line across the fret does."""
+
+
+LIGHT_POINTS = 2.0
+"""Smoothing of the contrast along an edge, in points a pixel apart: the photo's own blur with the derivative's, under
+which no change of light is real."""
+LEAST_FOR_LIGHT = 5
+"""Points under which a change of contrast along an edge is not told from noise."""
+LEAST_APART_PX = 0.05
+"""Distance of neighbours under which points lie on each other."""
+SLOPE_NOISE = 0.3
+"""Noise of the contrast's slope from point to point, in units of the contrast's own: sqrt(5 / (4 sqrt(pi) sigma^3)) for
+noise that five neighbours share (see `place_edge`), smoothed and differentiated over sigma = `LIGHT_POINTS`."""
+GAP_PX = 3.0
+"""Points farther apart say nothing of the light between them."""
+MOST_ASIDE_PX = 1.5
+"""Farthest that a point is moved: beyond the blur, light does not change evenly. Its doubt grows on."""
+ASIDE_U = 0.3
+"""Standard uncertainty of such a move relative to it: the blur is known to a tenth, so its square to a fifth, and light
+bends within it (no source)."""
 
 
 @dataclass(frozen=True)
@@ -170,17 +198,43 @@ def follow_edge(light: Light, quiet_rows: int, on_curve: int) -> tuple[NDArray[n
     way : ndarray of float, shape (columns,)
         1 where light rises coming down, -1 where it falls.
     """
-    slope = steepness(light, quiet_rows)
-    pooled = _against_noise(gaussian_filter1d(_sharp_slope(light, FINE_PX), POOLED_COLUMNS, axis=1), quiet_rows)
+    fine = _sharp_slope(light, FINE_PX)
+    near = gaussian_filter1d(fine, POOLED_COLUMNS, axis=1)
+    slope, pooled = (_against_noise(s, quiet_rows) for s in (fine, near))
     slope = np.where(np.abs(slope) > np.abs(pooled), slope, pooled)
-    usual = np.median(slope[on_curve - 2 : on_curve + 3], axis=1)
-    way = float(np.sign(usual[np.argmax(np.abs(usual))])) or 1.0
+    way = _usual_way(slope, on_curve)
     certain = _certain(np.abs(slope)) * np.where(slope * way > 0.0, 1.0, OTHER_WAY)
+    certain = np.maximum(certain, _held(fine, near, pooled, quiet_rows, on_curve))
     path, gain = first_edge(certain, STEEPEST_STEPS, BEND_TOLL)
     columns = np.arange(len(path))
     near = np.stack([slope[np.clip(path + k, 0, len(slope) - 1), columns] for k in (-1, 0, 1)])
     strongest = near[np.argmax(np.abs(near), axis=0), columns]
     return path, gain, np.where(strongest == 0.0, way, np.sign(strongest))
+
+
+def _held(fine: Light, near: Light, pooled: Light, quiet_rows: int, on_curve: int) -> Array:
+    """Certainty that the outline lies on the curve, from a long stretch of it; 0 off it, and where nothing shows.
+
+    From the slope in each column, pooled over a few of them, and that against its noise."""
+    about = slice(max(on_curve - 2, 0), on_curve + 3)
+    quiet = max(8, quiet_rows)
+    long = gaussian_filter1d(np.concatenate([fine[:quiet], fine[about]]), LONG_COLUMNS, axis=1)
+    certain = _certain(np.abs(_against_noise(long, quiet)[quiet:]))
+    way, long = np.sign(long[quiet:]), np.abs(long[quiet:])
+    own = (near[about] * way > HELD * long) & (np.abs(pooled[about]) > HELD * FLOOR)
+    out = np.zeros(fine.shape)
+    out[about][1:-1] = np.where(own, certain, 0.0)[1:-1]
+    return out
+
+
+def _usual_way(slope: Light, on_curve: int) -> Array:
+    """Which way the light steps along a curve, as most of it does nearby; shape (columns,)."""
+    near = np.asarray(slope[on_curve - 2 : on_curve + 3], dtype=np.float64)
+    overall = np.median(near, axis=1)
+    local = uniform_filter1d(np.clip(near, -FLOOR, FLOOR), WAY_COLUMNS, axis=1)
+    strongest = local[np.argmax(np.abs(local), axis=0), np.arange(local.shape[1])]
+    way = float(np.sign(overall[np.argmax(np.abs(overall))])) or 1.0
+    return np.where(np.abs(strongest) > 0.5 * FLOOR, np.sign(strongest), way)
 
 
 def steepness(light: Light, quiet_rows: int) -> Light:
@@ -197,6 +251,13 @@ def _certain(sigmas: Light) -> Array:
     """0 to 1 at peaks down the columns, else 0."""
     peak = sigmas >= maximum_filter1d(sigmas, 3, axis=0)
     return np.asarray(np.where(peak, np.clip((sigmas - FLOOR) / (CEILING - FLOOR), 0.0, 1.0), 0.0), np.float64)
+
+
+def edge_gain(certain: Array, own_rows: int = OWN_ROWS) -> Array:
+    """Certainty on each sample (the best within one row), less what is left above it; shape of `certain`."""
+    above = np.cumsum(certain, axis=0)
+    above = np.vstack([np.zeros((own_rows, certain.shape[1])), above[:-own_rows]])
+    return np.asarray(maximum_filter1d(certain, 3, axis=0) - ABOVE * above)
 
 
 def first_edge(
@@ -222,10 +283,8 @@ def first_edge(
     ndarray of float, shape (columns,)
         Certainty found on it (the best within one row).
     """
+    gain = edge_gain(certain, own_rows)
     here = maximum_filter1d(certain, 3, axis=0)
-    above = np.cumsum(certain, axis=0)
-    above = np.vstack([np.zeros((own_rows, certain.shape[1])), above[:-own_rows]])
-    gain = here - ABOVE * above
     rows, columns = gain.shape
     total = gain[:, 0].copy()
     back = np.empty((columns, rows), np.int16)
@@ -273,6 +332,41 @@ def place_edge(photo: Photo, px: Array, way: Array | None = None, within: float 
     noise = _slope_noise(rows[:, : len(offsets) // 4], FINE_PX / step)
     u = step * noise / bend
     return EdgePath(px + normal * at[:, None], np.clip(u, 0.02, half_px), b / noise, float(pool))
+
+
+def unslanted(edge: EdgePath, across: Array, blur_px: float) -> EdgePath:
+    """An edge where it is, not where it is steepest, beside metal whose light changes across the direction of its wire.
+
+    Where such lines of light meet the edge aslant, the contrast C changes along the normal n as well. A step of height
+    C + n dC/dn, blurred by a normal distribution of sigma (with the derivative's own scale), is steepest at
+    ``sigma^2 (dC/dn) / C``, towards the greater contrast. C is read along the edge.
+
+    Parameters
+    ----------
+    edge : EdgePath
+        With the side it is brighter on as its `part`s: 1 where the metal is brighter.
+    across : ndarray, shape (2,)
+        Unit vector in the photo across the lines of light.
+    blur_px : float
+        Standard deviation of the photo's blur.
+    """
+    if len(edge.px) < LEAST_FOR_LIGHT:
+        return edge
+    along = edge.px[-1] - edge.px[0]
+    along /= max(float(np.linalg.norm(along)), 1e-9)
+    normal = np.array([-along[1], along[0]])
+    at = edge.px @ along
+    grows, noise = np.zeros(len(at)), np.zeros(len(at))
+    breaks = np.flatnonzero((np.diff(edge.part) != 0) | (np.diff(at) > GAP_PX)) + 1
+    for run in np.split(np.arange(len(at)), breaks):
+        if len(run) >= LEAST_FOR_LIGHT:
+            contrast = np.maximum(gaussian_filter1d(edge.strength[run], LIGHT_POINTS, mode="nearest"), 1.0)
+            step = np.maximum(np.gradient(at[run]), LEAST_APART_PX)
+            grows[run], noise[run] = np.gradient(contrast) / step / contrast, SLOPE_NOISE / step / contrast
+    lever = (blur_px**2 + FINE_PX**2) * float(normal @ across) / float(along @ across)
+    aside = np.clip(lever * grows, -MOST_ASIDE_PX, MOST_ASIDE_PX)
+    doubt = np.sqrt(edge.doubt_px**2 + (ASIDE_U * lever * grows) ** 2 + (lever * noise) ** 2)
+    return replace(edge, px=edge.px - aside[:, None] * normal, doubt_px=doubt)
 
 
 def _slope_noise(quiet: Array, sigma: float) -> float:

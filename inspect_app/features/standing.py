@@ -25,6 +25,7 @@ from inspect_app.features.crown_line import (
     look_across,
 )
 from inspect_app.features.lean import lean_from_frets, nearer_frets
+from inspect_app.features.lean_edges import lean_from_edges
 from inspect_app.features.outline import FINE_PX, look_along
 from inspect_app.features.pose import BoardPose, stand
 from inspect_app.features.solid import Crown
@@ -36,6 +37,7 @@ __all__ = [
     "StandingFret",
     "see_fret",
     "crown_of",
+    "card_above",
     "crossings",
     "card_tone_below",
     "edge_above",
@@ -77,6 +79,8 @@ focus or neither, while a reflection in brushed metal has no sharp edge."""
 EDGE_ABOVE = 0.1
 """Steepness of an edge above a crown line, pooled along it, relative to the crown line's own, from which it may be the
 crown's outline and the line below it the lamp's: clean photos reach 0.06."""
+EDGE_LEFT = 0.2
+"""The same of what is left where the crown was, above a hollow."""
 EDGE_ABOVE_SIGMA = 8.0
 """The same in standard deviations of what plain card shows when pooled."""
 CARD_TONE, CARD_TONE_MM = 0.04, 0.2
@@ -161,10 +165,8 @@ def see_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> StandingFret
         return NotMeasured(
             f"fret {ask.first_fret}, crown line", "no crown line stands out against the backdrop; change the light"
         )
-    if ask.scale_length is not None:
-        away = nearer_frets(ask.scale_length, ask.first_fret, pose)
-        leaning = lean_from_frets(photo, pose, line.circle, line.span, crown.height, away)
-        line, pose = crown_line_of(line.edge, leaning, crown.radius, mm_per_px, line.used) or line, leaning
+    leaning = _leaning(photo, pose, line, crown, ask)
+    line, pose = crown_line_of(line.edge, leaning, crown.radius, mm_per_px, line.used) or line, leaning
     blur, lens = _blur(photo, line), lens_blur(photo, scale)
     doubt = _doubt(photo, pose, line, mm_per_px, blur, lens)
     if doubt:
@@ -174,6 +176,17 @@ def see_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> StandingFret
     middle = line.edge.px[len(line.edge.px) // 2]
     elevation = float(np.median(line.elevation))
     return StandingFret(pose, line, crown, mm_per_px, blur, lens, elevation, pose.u_elevation(middle), flags)
+
+
+def _leaning(photo: Photo, pose: BoardPose, line: CrownLine, crown: Crown, ask: Ask) -> BoardPose:
+    """The pose with the backdrop's lean as the nearer frets tell it, or else the board's edges."""
+    leaning = pose
+    if ask.scale_length is not None:
+        away = nearer_frets(ask.scale_length, ask.first_fret, pose)
+        leaning = lean_from_frets(photo, pose, line.circle, line.span, crown.height, away)
+    if leaning is not pose:
+        return leaning
+    return lean_from_edges(photo, pose, line.circle, line.span, crown.height)
 
 
 def _doubt(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, blur: float, lens: float) -> str:
@@ -188,6 +201,21 @@ def _doubt(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, blu
     if card_tone_below(across) > CARD_TONE_MM:
         return "the metal has the card's own tone, so its outline does not show; change the light"
     return ""
+
+
+def card_above(photo: Photo, fret: StandingFret, at: float, length: float, drop: float) -> bool | None:
+    """Whether plain card shows above a hollow, up to where its crown was: no edge is left there.
+
+    None where it is too shallow to tell: two edges must be three standard deviations of their blur apart. `at`,
+    `length` and `drop` in mm."""
+    flank = 3.0 * math.hypot(fret.blur_px, FINE_PX)
+    if drop < flank * fret.mm_per_px:
+        return None
+    across = look_across(photo, fret.pose, fret.line, fret.mm_per_px, (at - length / 8.0, at + length / 8.0))
+    steep, on = np.abs(across.steepness), across.on
+    own = float(steep[on + math.ceil(flank) - 2 :].max())
+    left = float(steep[on - 2 : on + 3].max())
+    return left < EDGE_ABOVE_SIGMA * across.noise or left < EDGE_LEFT * own
 
 
 def edge_above(across: Across, blur_px: float) -> float:

@@ -30,7 +30,7 @@ from inspect_app.features.end_edge import End
 from inspect_app.features.placed import Placed, placed_on
 from inspect_app.features.pose import ROLL_U
 from inspect_app.features.solid import blind_depth, depth_from_drop
-from inspect_app.features.standing import StandingFret, crossings, draw_crown_line, see_fret, u_scale
+from inspect_app.features.standing import StandingFret, card_above, crossings, draw_crown_line, see_fret, u_scale
 from inspect_app.features.standing_by_hand import (
     ARC,
     hold_arc,
@@ -59,7 +59,7 @@ a divot to dress and one to leave alone read alike."""
 WANTED_MM = 0.03
 """Depth of hollow that a photo ought to show: less is polished out without thought (common practice, no source)."""
 UNCLEAR = 0.1
-"""Share of the outline that may be lost before hollows are declined for the whole fret."""
+"""Share of the outline that may be lost before only hollows with plain card above them are believed."""
 RAGGED_PX = 0.5
 """Scatter of the smoothed outline about the circle, px, beyond which it is a mixture of edges: an outline's own
 place is known to a tenth of a pixel, and smoothing averages a dozen points."""
@@ -67,7 +67,8 @@ ROLL_SEEN_U = math.radians(0.1)
 """Standard uncertainty of the backdrop's level once the board's own ends gave it: ends 0.3 mm unlike on a 241 mm
 radius."""
 WIGGLE_SHARE = 0.5
-"""How much of an edge's definition may bend the same way over the whole crown line."""
+"""How much of an edge's definition, or of its scatter where that is more, may bend the same way over the whole crown
+line."""
 
 
 @dataclass(frozen=True)
@@ -189,8 +190,12 @@ def _hollows(
     if crossings(photo, fret) > 0:
         return [], (NotMeasured(what, "something crosses the crown line; take the strings off or push them aside"),)
     hollows, unclear = find_hollows(fret.line, profile, fret.definition_mm)
-    if unclear > UNCLEAR or _ragged(fret, profile):
-        return [], (NotMeasured(what, "the metal hardly stands out from the backdrop; change the light"),)
+    shown = [card_above(photo, fret, h.at, h.stop - h.start, h.drop) for h in hollows]
+    patchy = unclear > UNCLEAR or _ragged(fret, profile)
+    kept = [h for h, s in zip(hollows, shown, strict=True) if s or (s is None and not patchy)]
+    if patchy or False in shown:
+        why = "over part of the fret the metal hardly stands out from the backdrop; change the light to see the rest"
+        return kept, (NotMeasured(what, why),)
     least = _least_depth(profile, fret)
     if least <= WANTED_MM:
         return hollows, ()
@@ -236,7 +241,7 @@ def _radius(fret: StandingFret, profile: Profile, n: int, by_hand: bool = False)
     if circle.curvature < 3.0 * circle.u_curvature:
         return NotMeasured(what, "the crown line is straight as far as this photo can tell")
     r = 1.0 / circle.curvature
-    wiggle = WIGGLE_SHARE * fret.definition_mm * 8.0 / (hi - lo) ** 2
+    wiggle = WIGGLE_SHARE * max(fret.definition_mm, profile.noise) * 8.0 / (hi - lo) ** 2
     q = Measured(
         r,
         "mm",

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from inspect_app.features.crown_line import fit_crown_circle
+from inspect_app.features.crown_line import COLUMN_STEPS, best_arc, fit_crown_circle
 from inspect_app.features.outline import first_edge, follow_edge, place_edge, significance
 from tests.inspect_app.fret_pictures import Scene, draw, surface
 
@@ -70,6 +70,48 @@ def test_a_line_followed_does_not_jump_where_its_edge_fades():
     assert np.abs(np.diff(path)).max() <= 3
 
 
+def scratched(seed=0, dip=14):
+    """Metal near the card's tone under a curve at row 40, brighter here and darker there; the lamp's line below it."""
+    light, columns = card(110, 300, seed=seed), np.arange(300)
+    tone = np.repeat([-0.02, 0.02, -0.02, 0.02, -0.02, 0.02], 50)
+    t = (columns - 190) / 30.0
+    line = 40 + np.where(np.abs(t) < 1, dip * (1 - t**2) ** 2, 0.0)
+    for c, r in enumerate(np.round(line).astype(int)):
+        light[r : r + 8, c] += tone[c] if dip == 0 or abs(t[c]) >= 1 else -0.1
+        light[r + 8 :, c] += 0.4
+    return light.astype(np.float32), line
+
+
+def test_scratched_metal_near_the_cards_tone_is_followed_above_the_lamps_line():
+    light, line = scratched()
+    path, _, way = follow_edge(light, 24, 40)
+    assert np.mean(np.abs(path - line) <= 2) > 0.9
+    assert 0.2 < np.mean(way == 1.0) < 0.8
+
+
+def test_the_arc_with_most_edge_on_it_is_found_above_the_lamps_line_and_in_spite_of_wear():
+    columns = np.arange(300)
+    true = 60.0 + 0.0008 * (columns - 130.0) ** 2
+    worn = true + np.where((columns > 60) & (columns < 140), 15.0, 0.0)
+    light = card(200, 300)
+    for c, r in enumerate(np.round(worn).astype(int)):
+        light[r : r + 8, c] += 0.03 if c // 12 % 2 else -0.03
+        light[r + 8 :, c] += 0.4
+    arc = best_arc(significance(light.astype(np.float32), 30), pitch=0.03)
+    assert np.abs(np.polyval(arc, columns) - true).max() < 2.5
+    assert best_arc(np.zeros((50, 60)), 0.03) is None
+
+
+def test_an_arc_bends_no_more_than_a_board():
+    columns = np.arange(300)
+    deep = 60.0 + 0.004 * (columns - 150.0) ** 2  # 0.004 rows a column squared at 0.03 mm: a radius of 15 mm
+    light = card(200, 300)
+    for c, r in enumerate(np.round(deep).astype(int)):
+        light[r:, c] -= 0.2
+    arc = best_arc(significance(light.astype(np.float32), 30), pitch=0.03)
+    assert arc is None or abs(2.0 * arc[0]) / (0.03 * COLUMN_STEPS**2) < 1.05 / 40.0
+
+
 @pytest.mark.parametrize(("metal", "card_tone"), [(60, 225), (190, 225), (225, 110), (95, 120)])
 def test_an_outline_is_placed_within_a_tenth_of_a_pixel(metal, card_tone):
     scene = Scene(metal=metal, card=card_tone, divots=(), noise=1.0, yaw=0.0, lean=0.0)
@@ -103,6 +145,18 @@ def test_wear_does_not_bend_the_circle(radius):
     assert 1.0 / circle.curvature == pytest.approx(radius, rel=0.005)
     assert not used[np.abs(y + 12.0) < 1.2].any()
     assert rms < 0.003
+
+
+def test_a_circle_does_not_creep_to_points_of_another_edge_below_it():
+    y = np.linspace(-20.0, 20.0, 1200)
+    rng = np.random.default_rng(5)
+    z = np.sqrt(250.0**2 - y**2) - 250.0
+    lost = np.repeat(rng.random(60) < 0.45, 20)
+    off = np.where(lost, -rng.uniform(0.02, 0.2, 1200), rng.normal(0.0, 0.002, 1200))
+    circle, used, _ = fit_crown_circle(y, z + off, np.full(1200, 0.003), 1.0, np.abs(off) < 0.04)
+    assert 1.0 / circle.curvature == pytest.approx(250.0, rel=0.02)
+    assert np.abs(circle.z(y) - z).max() < 0.006
+    assert used[lost].mean() < 0.1
 
 
 def test_a_flat_board_gives_no_curvature():

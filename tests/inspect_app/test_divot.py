@@ -107,6 +107,19 @@ def test_a_jump_of_the_path_is_not_a_divot():
     assert unclear > 0.05
 
 
+def test_a_divot_beside_a_jump_of_the_path_is_still_read():
+    scene = Scene(divots=((-4.0, 0.25, 4.0),), elevation=4.0)
+    pose = scene.pose()
+    line = seen(scene, pose)
+    y = pose.cross(line.edge.px)[:, 0]
+    px = line.edge.px.copy()
+    px[(y > -2.6) & (y < -1.0), 1] += 5.0
+    beside = crown_line_of(EdgePath(px, line.edge.u_px, line.edge.strength, 5.0), pose, scene.crown.radius, MM_PER_PX)
+    hollows, unclear = find_hollows(beside, read_profile(beside), 0.1 * MM_PER_PX)
+    assert [round(h.at) for h in hollows] == [-4]
+    assert unclear > 0.02
+
+
 def test_least_drop_follows_the_noise():
     scene = Scene(divots=())
     quiet, loud = (read_profile(seen(scene, scene.pose(), noise_px=n)) for n in (0.05, 0.8))

@@ -131,12 +131,14 @@ def test_an_unstated_crown_size_is_flagged_and_widens_the_depth():
     assert radius[1] > 3.0 * radius[0]
 
 
-def test_nearer_frets_narrow_the_elevation():
+def test_the_boards_edges_narrow_the_elevation_and_nearer_frets_more():
     scene = Scene(near=(34.3, 70.66), lean=1.2, seed=10)
     photo, _ = draw(scene)
-    alone = measure(photo, scene_ask(scene))
-    helped = measure(photo, replace(scene_ask(scene, scale_length=647.7), first_fret=2))
-    assert helped.checks["u_elevation_deg"] < 0.6 * alone.checks["u_elevation_deg"]
+    hidden, _ = draw(replace(scene, wood=scene.card, near=()))  # a board of the card's tone has no edges against it
+    asked = (hidden, scene_ask(scene)), (photo, scene_ask(scene)), (photo, scene_ask(scene, scale_length=647.7))
+    neither, edges, frets = (measure(p, replace(a, first_fret=2)).checks["u_elevation_deg"] for p, a in asked)
+    assert edges < 0.6 * neither
+    assert frets < 0.8 * edges
 
 
 def test_another_scale_is_refused_with_what_to_do():

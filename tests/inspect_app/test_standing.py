@@ -4,7 +4,15 @@ import numpy as np
 import pytest
 
 from inspect_app.features.crown_line import look_across
-from inspect_app.features.standing import StandingFret, card_tone_below, crossings, edge_above, lens_blur, see_fret
+from inspect_app.features.standing import (
+    StandingFret,
+    card_above,
+    card_tone_below,
+    crossings,
+    edge_above,
+    lens_blur,
+    see_fret,
+)
 from inspect_app.views import calibrate
 from tests.inspect_app.fret_pictures import Scene, draw, scene_ask
 
@@ -40,6 +48,15 @@ def test_a_fainter_edge_above_is_measured_against_the_one_followed():
     steep[across.on - 9] = 0.4 * steep[across.on]
     doubled = type(across)(across.light, steep, across.on, across.noise, across.pitch)
     assert edge_above(doubled, fret.blur_px) == pytest.approx(0.4, rel=0.1)
+
+
+def test_a_hollow_has_plain_card_above_it_and_another_edge_of_the_crown_has_not():
+    photo, _, fret = standing(Scene(divots=((-8.0, 0.3, 4.0),), seed=6))
+    middle = sum(fret.line.span) / 2.0  # the divot lies 8 mm from the middle of this board, towards the treble
+    drop = 9.0 * fret.mm_per_px
+    assert card_above(photo, fret, middle - 8.0, 4.0, drop)
+    assert card_above(photo, fret, middle + 6.0, 4.0, drop) is False  # followed too low: the crown's edge is above
+    assert card_above(photo, fret, middle + 6.0, 4.0, 2.0 * fret.mm_per_px) is None
 
 
 @pytest.mark.parametrize("thick", [9.0, 12.0, 20.0])
