@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from calib.photo import Photo
 from inspect_app.features.circle import Circle
 from inspect_app.features.end_edge import CORNER_MM, LEAST_RISE_MM, End, find_end
-from inspect_app.features.outline import EdgePath
+from inspect_app.features.outline import EdgePath, unslanted
 from inspect_app.features.pose import SQUARE_U, BoardPose
 from inspect_app.features.solid import Crown
-from inspect_app.features.standing import StandingFret
+from inspect_app.features.standing import SHARPEST_PX, StandingFret
 from inspect_app.inspection import Outline
 from shared.measured import Contribution, Measured, NotMeasured
 
@@ -115,11 +115,13 @@ def fit_bevel(
     inward = 1.0 if end == "treble" else -1.0
     if len(edge.px) == 0:
         return None
-    far, near = (
+    rims = [
         _line(*_on_rim(edge, pose, crown_line, crown, f), edge, mm_per_px, definition_px, start) for f in (True, False)
-    )
-    if far is None or near is None:
+    ]
+    seen = [line for line in rims if line is not None]
+    if not seen:
         return None
+    far, near = seen[0], seen[-1]  # where most points agree on one rim alone, it is the one seen
     d = pose.rays(edge.px).mean(axis=0)
     far_outside, near_outside = (_far_is_outside(inward * f.slope, inward, d) for f in (far, near))
     if far_outside == near_outside:
@@ -194,7 +196,7 @@ def _line(
     design = np.column_stack([np.ones_like(h), h, other])
     prior = np.diag([0.0, 0.0, 1.0 / (STEP_U_PX * mm_per_px) ** 2])
     for _ in range(10):
-        if use.sum() < LEAST_POINTS or say[use].sum() < 0.5 * say.sum() or np.ptp(h[use]) < LEAST_RISE_MM:
+        if use.sum() < LEAST_POINTS or say[use].sum() < 0.5 * say.sum() or np.ptp(h[use]) < LEAST_RISE_MM / 2.0:
             return None
         weighted = design * (weight * use)[:, None]
         lever = np.linalg.solve(weighted.T @ design + prior, weighted.T)
@@ -225,7 +227,7 @@ def _stated(
 
 def _most_agreed(y: Array, h: Array, tolerance: float, say: Array) -> Mask:
     """Points within the tolerance of the line through two of them that most, by their say, agree with."""
-    if len(h) < LEAST_POINTS or np.ptp(h) < LEAST_RISE_MM:
+    if len(h) < LEAST_POINTS or np.ptp(h) < LEAST_RISE_MM / 2.0:
         return np.zeros(len(y), bool)
     pick = np.unique(np.linspace(0, len(y) - 1, 24).astype(int))
     i, j = (k.ravel() for k in np.meshgrid(pick, pick))
@@ -301,7 +303,12 @@ class EndReading:
 def edge_of(photo: Photo, fret: StandingFret, end: End) -> EdgePath | None:
     """The outline of a fret's end, or None where it does not stand out."""
     last = fret.line.span[0 if end == "treble" else 1]
-    return find_end(photo, fret.pose, fret.line.circle, last, fret.crown, end, fret.mm_per_px)
+    edge = find_end(photo, fret.pose, fret.line.circle, last, fret.crown, end, fret.mm_per_px)
+    if edge is None:
+        return None
+    y = np.array([last, last + 1.0])
+    line = np.diff(fret.pose.to_px(np.column_stack([np.zeros(2), y, fret.line.circle.z(y)])), axis=0)[0]
+    return unslanted(edge, np.array([-line[1], line[0]]) / np.linalg.norm(line), max(fret.lens_px, SHARPEST_PX))
 
 
 def foot_seen(edge: EdgePath, fret: StandingFret, end: End) -> float | None:

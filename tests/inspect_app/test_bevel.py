@@ -3,12 +3,14 @@
 import math
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
+from calib.photo import Focal, Photo
 from inspect_app.features.bevel import DEFINITION_PX, fit_bevel, measure_bevel
 from inspect_app.features.circle import fit_circle
-from inspect_app.features.outline import EdgePath
+from inspect_app.features.outline import EdgePath, place_edge, unslanted
 from inspect_app.features.pose import SQUARE_U
 from inspect_app.features.solid import Crown, FretSolid, rim
 from shared.measured import NotMeasured
@@ -106,3 +108,45 @@ def about(pose, scene, lean, turn, roll, end):
     new = replace(pose, lean=pose.lean + lean, turn=turn, roll=roll)
     shift = np.array(pose.shift) + pose.axes @ at - new.axes @ at
     return replace(new, shift=tuple(shift))
+
+
+def slanted(angle_deg, blur=1.0, noise=0.6, seed=0):
+    """A photo of an end at an angle: the card to the right, metal with a soft bright band across it to the left."""
+    rng = np.random.default_rng(seed)
+    fine = 4
+    rows, columns = np.mgrid[0 : 120 * fine, 0 : 120 * fine] / fine
+    edge_x = 60.0 + (rows - 60.0) * math.tan(math.radians(angle_deg))
+    metal = 90.0 + 130.0 * np.exp(-0.5 * ((rows - 60.0) / 7.0) ** 2)
+    light = cv2.GaussianBlur(np.where(columns < edge_x, metal, 70.0) / 255.0, (0, 0), blur * fine)
+    light = cv2.resize(light, (120, 120), interpolation=cv2.INTER_AREA) + rng.normal(0.0, noise / 255.0, (120, 120))
+    coded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 0.0) ** (1 / 2.4) - 0.055)
+    grey = np.clip(np.round(coded * 255.0), 0, 255).astype(np.uint8)
+    return Photo(
+        np.ascontiguousarray(np.repeat(grey[:, :, None], 3, axis=2)), "0" * 64, "drawn", Focal(6000.0, 60.0, "drawn")
+    )
+
+
+@pytest.mark.parametrize("angle_deg", [20.0, 30.0, 40.0])
+def test_light_that_changes_across_a_slanting_end_does_not_turn_its_edge(angle_deg):
+    photo = slanted(angle_deg)
+    y = np.arange(74.0, 46.0, -1.0)  # up the end, the card to the right: the bright band with its flanks
+    tan = math.tan(math.radians(angle_deg))
+    edge = place_edge(photo, np.column_stack([59.9 + (y - 59.5) * tan, y]), within=3.0)
+    edge = replace(edge, part=np.ones(len(y), np.intp))
+    placed = unslanted(edge, np.array([0.0, 1.0]), math.hypot(1.0, 0.3))
+
+    def turned(e):
+        inner = (e.px[:, 1] > 48.0) & (e.px[:, 1] < 72.0)
+        return math.degrees(math.atan(np.polyfit(e.px[inner, 1], e.px[inner, 0], 1)[0])) - angle_deg
+
+    assert abs(turned(edge)) > 0.75  # degrees
+    assert abs(turned(placed)) < 0.4
+    assert placed.doubt_px.max() < 0.1
+
+
+def test_an_edge_square_to_its_wire_stays_where_it_is():
+    photo = slanted(0.0)
+    y = np.arange(74.0, 46.0, -1.0)
+    edge = replace(place_edge(photo, np.column_stack([np.full(len(y), 59.5), y])), part=np.ones(len(y), np.intp))
+    placed = unslanted(edge, np.array([0.0, 1.0]), 1.0)
+    assert np.abs(placed.px - edge.px).max() < 0.05
