@@ -79,6 +79,9 @@ focus or neither, while a reflection in brushed metal has no sharp edge."""
 EDGE_ABOVE = 0.1
 """Steepness of an edge above a crown line, pooled along it, relative to the crown line's own, from which it may be the
 crown's outline and the line below it the lamp's: clean photos reach 0.06."""
+SHOULDER = 0.4
+"""Steepness two standard deviations beside an edge, relative to its own, from which it is soft light: an edge with the
+crown line's blur has exp(-2) = 0.14, one of twice its blur 0.6."""
 EDGE_LEFT = 0.2
 """The same of what is left where the crown was, above a hollow."""
 EDGE_ABOVE_SIGMA = 8.0
@@ -219,11 +222,16 @@ def card_above(photo: Photo, fret: StandingFret, at: float, length: float, drop:
 
 
 def edge_above(across: Across, blur_px: float) -> float:
-    """Steepness of the strongest edge above a crown line, pooled along it, relative to the crown line's own."""
-    steep, on = np.abs(across.steepness), across.on
-    own = float(steep[on - 2 : on + 3].max())
-    flank = math.ceil(3.0 * math.hypot(blur_px, FINE_PX))  # three standard deviations: the rest is its own
-    above = float(steep[: max(on - flank, 1)].max())
+    """Steepness of the strongest edge above a crown line, pooled along it, relative to the crown line's own.
+
+    As sharp as the crown line itself: the fret's own soft shadow on the card is none."""
+    steep, on = across.steepness, across.on
+    own = float(np.abs(steep[on - 2 : on + 3]).max())
+    sigma = math.hypot(blur_px, FINE_PX)
+    flank, beside = math.ceil(3.0 * sigma), round(2.0 * sigma)  # beyond three standard deviations is no more its own
+    rows = np.arange(beside, max(on - flank, beside + 1))
+    shoulders = (steep[rows - beside] + steep[rows + beside]) / 2.0 * np.sign(steep[rows])
+    above = float(np.abs(steep[rows])[shoulders < SHOULDER * np.abs(steep[rows])].max(initial=0.0))
     return above / max(own, 1e-9) if above > EDGE_ABOVE_SIGMA * across.noise else 0.0
 
 

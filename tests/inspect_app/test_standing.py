@@ -1,5 +1,7 @@
 """What makes a fret in front of the backdrop doubtful: measured on drawn photos."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -48,6 +50,18 @@ def test_a_fainter_edge_above_is_measured_against_the_one_followed():
     steep[across.on - 9] = 0.4 * steep[across.on]
     doubled = type(across)(across.light, steep, across.on, across.noise, across.pitch)
     assert edge_above(doubled, fret.blur_px) == pytest.approx(0.4, rel=0.1)
+
+
+def test_a_soft_shadow_on_the_card_is_no_edge_above():
+    scene = Scene(divots=(), seed=3)
+    photo, _, fret = standing(scene)
+    across = look_across(photo, fret.pose, fret.line, fret.mm_per_px)
+    rows, sigma = np.arange(len(across.steepness)), np.hypot(fret.blur_px, 1.2)
+    at = across.on - 14
+    for wider, seen in ((1.0, 0.3), (2.2, 0.0)):
+        bump = 0.3 * np.abs(across.steepness[across.on]) * np.exp(-0.5 * ((rows - at) / (wider * sigma)) ** 2)
+        shaded = replace(across, steepness=across.steepness + bump)
+        assert edge_above(shaded, fret.blur_px) == pytest.approx(seen, abs=0.05)
 
 
 def test_a_hollow_has_plain_card_above_it_and_another_edge_of_the_crown_has_not():
