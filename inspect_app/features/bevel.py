@@ -52,6 +52,8 @@ STEP_U_PX = 1.0
 outwards, or is seen to the cut face's near rim only, dark metal to the far one."""
 FACE_UNSEEN = 0.1
 """Share of ends whose cut face, turned to the camera, can't be told from the card behind it (no source)."""
+STRAIGHT_PX = 0.1
+"""Straightness of a rim under which one is not told from another by it: what edges are placed to."""
 WORST_U_DEG = 3.75
 """Standard uncertainty beyond which an angle is not stated: with U = 7.5, 20 and 35 degrees, the ends of what the trade
 cuts (common practice, no source), can no longer be told apart."""
@@ -115,36 +117,50 @@ def fit_bevel(
     inward = 1.0 if end == "treble" else -1.0
     if len(edge.px) == 0:
         return None
-    rims = [
-        _line(*_on_rim(edge, pose, crown_line, crown, f), edge, mm_per_px, definition_px, start) for f in (True, False)
-    ]
-    seen = [line for line in rims if line is not None]
+    rims = [_on_rim(edge, pose, crown_line, crown, f) for f in (True, False)]
+    lines = [_line(*rim, edge, mm_per_px, definition_px, start) for rim in rims]
+    seen = [line for line in lines if line is not None]
     if not seen:
         return None
     far, near = seen[0], seen[-1]  # where most points agree on one rim alone, it is the one seen
     d = pose.rays(edge.px).mean(axis=0)
     far_outside, near_outside = (_far_is_outside(inward * f.slope, inward, d) for f in (far, near))
-    if far_outside == near_outside:
-        fit, aside = (far if far_outside else near), 0.0
+    aside = face = 0.0
+    if far_outside and near_outside:
+        hidden = _near_likely(rims, edge, mm_per_px, definition_px)
+        fit = near if hidden > 0.5 else far
+        face = math.sqrt(min(hidden, 1.0 - hidden)) * abs(near.slope - far.slope)
+    elif far_outside == near_outside:
+        fit = near
     else:  # seen almost along the face: the rims coincide, and the fits differ by what that leaves open
         fit, aside = far, (far.slope - near.slope) / 2.0
     angle = math.atan(inward * (fit.slope - aside))
-    face = _u_face(far, near, edge.correlated) if far_outside and near_outside else 0.0
     u = math.hypot(fit.u_noise, aside, face) * math.cos(angle) ** 2
     foot = fit.foot if aside == 0.0 else (far.foot + near.foot) / 2.0
     low, high = fit.rise
-    far_seen = bool(far_outside or near_outside)
+    far_seen = fit is far and bool(far_outside or near_outside)
     u_definition = fit.u_definition * math.cos(angle) ** 2
     return Bevel(angle, foot, u, u_definition, (high - low) / math.cos(angle), fit.rise, far_seen, fit.used)
 
 
-def _u_face(far: _Line, near: _Line, correlated: float) -> float:
-    """What it leaves open of the slope that a cut face in sight may have the card's tone, its near rim being the edge.
+def _near_likely(rims: list[tuple[Array, Array]], edge: EdgePath, mm_per_px: float, definition_px: float) -> float:
+    """Probability that the outline followed is the near rim though the cut face is in sight: the face has the card's
+    tone then.
 
-    The near rim's probability: `FACE_UNSEEN`, times the likelihood ratio of the two fits' residuals."""
-    excess = max((near.rms / max(far.rms, 1e-9)) ** 2 - 1.0, 0.0)
-    likely = FACE_UNSEEN * math.exp(-0.5 * min(excess * far.used.sum() / correlated, 700.0))
-    return math.sqrt(likely / (likely + 1.0 - FACE_UNSEEN)) * abs(near.slope - far.slope)
+    `FACE_UNSEEN`, times the likelihood ratio of how straight the clear points lie on either rim. Points in doubt, and a
+    part where the light steps the other way, say nothing of that."""
+    clear = edge.doubt_px < definition_px
+    if not clear.any():
+        return FACE_UNSEEN
+    clear &= edge.part == np.bincount(edge.part[clear]).argmax()
+    far, near = (_line(y[clear], h[clear], edge.only(clear), mm_per_px, definition_px) for y, h in rims)
+    if far is None or near is None:
+        return FACE_UNSEEN
+    sigma = max(min(far.rms, near.rms), STRAIGHT_PX * mm_per_px)
+    points = min(far.used.sum(), near.used.sum()) / edge.correlated
+    gain = 0.5 * points * (far.rms**2 - near.rms**2) / sigma**2
+    odds = FACE_UNSEEN / (1.0 - FACE_UNSEEN) * math.exp(float(np.clip(gain, -700.0, 700.0)))
+    return odds / (1.0 + odds)
 
 
 def _far_is_outside(run_over_rise: float, inward: float, d: Array) -> bool:
