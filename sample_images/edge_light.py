@@ -3,8 +3,9 @@
 A fret is a prism across the neck: a mirror-like arc on a matt board, under lamps and in a room which are known by their
 direction across the fret alone. The board is lit by what it sees past the arc and by what the arc mirrors onto it; the
 arc mirrors room, lamps and the board beside it through facets tilted as in Trowbridge and Reitz (1975), "Average
-irregularity representation of a rough surface for ray reflection". Then comes a camera: pixels, blur, sharpening and
-noise.
+irregularity representation of a rough surface for ray reflection". Beside the light goes its grain: how much of it
+varies along the fret as the open board does, for wood is streaked and metal shows that only as far as it mirrors wood.
+Then comes a camera: pixels, blur, sharpening and noise.
 """
 
 from __future__ import annotations
@@ -14,8 +15,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
 
-__all__ = ["Section", "DrawnEdge", "draw_section", "light_across", "photographed", "draw_edges"]
+from inspect_app.features.edge_look import Look
+
+__all__ = ["Section", "draw_section", "light_across", "photographed", "draw_edges"]
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator
@@ -23,9 +27,16 @@ Rng = np.random.Generator
 _SKY = np.radians(np.linspace(-89.0, 89.0, 90))
 """Directions a board sees, from the vertical, positive away from the fret."""
 _WIDE = float(_SKY[1] - _SKY[0])
+_FROM_METAL = np.radians(np.linspace(-80.0, 0.0, 4))
+"""Directions, as `_SKY`'s, in which the metal that mirrors it lies for a place on the board."""
 _GRID_MM = 0.01
 _INSIDE_MM, _OUTSIDE_MM = 1.9, 2.6
 _TILTS = 37
+_STREAK_MM = 3.0
+"""How far from each other along the neck wood still looks alike (streaks of some millimetres: common practice, no
+source)."""
+_STREAK = 0.05
+"""A streak of the board so much brighter is photographed beside it: so wood differs from row to row."""
 DARK = 0.003
 """Added to linear light before its logarithm, as the edge finder does."""
 
@@ -37,7 +48,8 @@ class Section:
     `view` is the line of sight's angle from the vertical, positive when the camera is on this edge's side. `room` and
     `lamps` are the light from each of `_SKY`'s directions. `mirror` and `rough` are the metal's; the board scatters
     `albedo` and mirrors `gloss`, as widely as `gloss_rough` says. A lamp is shown by facets that lean `lamp_tilt` +-
-    `lamp_reach` along the fret. `far` is how dark the board is where other frets hide it.
+    `lamp_reach` along the fret. `far` is how dark the board is where other frets hide it. `flat` is how wide a flat
+    wear has left on the crown.
     """
 
     width: float
@@ -53,6 +65,7 @@ class Section:
     lamp_tilt: float
     lamp_reach: float
     far: float
+    flat: float = 0.0
 
     @property
     def radius(self) -> float:
@@ -97,6 +110,7 @@ def draw_section(rng: Rng) -> Section:
         lamp_tilt=rng.uniform(0.0, 0.27),
         lamp_reach=rng.uniform(0.03, 0.2),
         far=rng.uniform(0.4, 1.0),
+        flat=float(rng.random() < 0.3) * rng.uniform(0.2, 1.3),  # levelled, or worn all along
     )
 
 
@@ -145,19 +159,24 @@ def _on_board(light: Floats) -> float:
     return float(np.sum(light * np.cos(_SKY))) * _WIDE / 2.0
 
 
-def light_across(s: Section) -> tuple[Floats, Floats]:
-    """Places across from the seen edge (mm, outwards positive, 0.01 mm apart) and the light seen there."""
-    at = np.arange(-round(_INSIDE_MM / _GRID_MM), round(_OUTSIDE_MM / _GRID_MM) + 1) * _GRID_MM
-    off, seen = _board(s)
-    light = np.interp(at + s.seen - s.width / 2.0, off, seen)
-    inside = at <= 0.0
+def light_across(s: Section) -> tuple[Floats, Floats, Floats]:
+    """Places across from the seen edge (mm, outwards positive, 0.01 mm apart), the light seen there and its grain.
+
+    The grain is the part of the light that is the board's own colour: it varies along the fret as the board does.
+    """
+    # half a step beside the edge on either side, so that the light steps at 0
+    at = (np.arange(-round(_INSIDE_MM / _GRID_MM), round(_OUTSIDE_MM / _GRID_MM), dtype=np.float64) + 0.5) * _GRID_MM
+    off, matt, gloss, mirrored = _board(s)
+    light, grain = (np.asarray(np.interp(at + s.seen - s.width / 2.0, off, y)) for y in (matt + gloss, matt))
+    inside = at < 0.0
     places = np.concatenate([np.arange(-_INSIDE_MM, -0.4, 4.0 * _GRID_MM), at[inside & (at >= -0.4)]])
-    light[inside] = np.interp(at[inside], places, _metal(s, places + s.seen, off, seen))
-    return at, light
+    for whole, metal in zip((light, grain), _metal(s, places + s.seen, off, (matt, mirrored)), strict=True):
+        whole[inside] = np.interp(at[inside], places, metal)
+    return at, light, grain
 
 
-def _board(s: Section) -> tuple[Floats, Floats]:
-    """Places beside the foot (mm from it), and the board's light there as the camera sees it."""
+def _board(s: Section) -> tuple[Floats, Floats, Floats, Floats]:
+    """Places beside the foot (mm from it), the board's matt light there, and its gloss for the camera and the metal."""
     off = np.concatenate(
         [np.linspace(0.002, 0.3, 30, endpoint=False), np.linspace(0.3, 2.6, 60), [4.0, 7.0, 12.0, 25.0]]
     )
@@ -176,36 +195,45 @@ def _board(s: Section) -> tuple[Floats, Floats]:
         mirrored = s.mirror * np.where(np.abs(on) < math.pi / 2.0, np.interp(on, _SKY, sky), open_board)
         return sky + hidden * (mirrored - sky)
 
+    def glossy(view: float) -> Floats:
+        steep, facing = np.tan((_SKY + view) / 2.0), np.cos((_SKY - view) / 2.0)
+        lobe = (1.0 + (steep / s.gloss_rough) ** 2) ** -1.5
+        sky = coming(s.room + s.lamps * _shown(s, s.gloss_rough, steep))
+        fresnel = 1.0 + (1.0 / 0.04 - 1.0) * (1.0 - facing) ** 5  # Schlick (1994), equation 15; 0.04 as for `gloss`
+        return np.asarray(s.gloss * np.sum(sky * lobe * fresnel, axis=1) / lobe.sum())
+
     matt = s.albedo * np.sum(coming(s.room + s.lamps) * cos, axis=1) * _WIDE / 2.0
-    steep = np.tan((_SKY + s.view) / 2.0)
-    lobe = (1.0 + (steep / s.gloss_rough) ** 2) ** -1.5
-    sky = coming(s.room + s.lamps * _shown(s, s.gloss_rough, steep))
-    gloss = s.gloss * np.sum(sky * lobe, axis=1) / lobe.sum()
-    return off, np.asarray(matt + gloss)
+    return off, np.asarray(matt), glossy(s.view), np.array([glossy(float(view)) for view in _FROM_METAL])
 
 
 def _wrapped(angle: Floats) -> Floats:
     return np.asarray((angle + math.pi) % (2.0 * math.pi) - math.pi)
 
 
-def _metal(s: Section, places: Floats, off: Floats, board: Floats) -> Floats:
-    """The light of the arc where it is seen `places` mm from the centre line (at board level).
+def _metal(s: Section, places: Floats, off: Floats, board: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+    """The light of the arc where it is seen `places` mm from the centre line (at board level), and its grain.
 
-    A steep foot mirrors the board as seen from nearly above, so with what the camera sees of its gloss.
+    `board` is its matt light, and its gloss by the direction it is seen from (`_FROM_METAL`).
     """
     sine = (places + s.rise * math.tan(s.view)) * math.cos(s.view) / s.radius
-    normal = np.minimum(s.view + np.arcsin(np.clip(sine, -1.0, 1.0)), s.foot)[:, None]
+    normal = np.minimum(s.view + np.arcsin(np.clip(sine, -1.0, 1.0)), s.foot)
+    normal = np.where(np.abs(s.radius * np.sin(normal)) < s.flat / 2.0, 0.0, normal)[:, None]
     tilt, every, lit = _facets(s)
     on = _wrapped(2.0 * (normal + tilt) - s.view)
     down = np.abs(on) > math.pi / 2.0
     reach = s.radius * np.sin(normal) + np.abs((s.rise + s.radius * np.cos(normal)) * np.tan(on)) - s.width / 2.0
-    below = np.interp(np.clip(reach, 0.0, off[-1]), off, board) * np.where(reach > 5.0, s.far, 1.0)
-    room = np.where(down, below, np.interp(on, _SKY, s.room))
+    at = np.interp(np.clip(reach, 0.0, off[-1]), off, np.arange(len(off)))
+    grain = np.interp(at, np.arange(len(off)), board[0])
+    seen_from = np.interp(np.abs(on) - math.pi, _FROM_METAL, np.arange(len(_FROM_METAL)))
+    below = grain + map_coordinates(board[1], [seen_from, at], order=1)
+    room = np.where(down, below * np.where(reach > 5.0, s.far, 1.0), np.interp(on, _SKY, s.room))
     lamps = np.where(down, 0.0, np.interp(on, _SKY, s.lamps))
+    grain = np.where(down, grain * np.exp(-np.clip(reach, 0.0, None) / _STREAK_MM), 0.0)
     facing = np.clip(np.cos(normal + tilt - s.view), 0.0, 1.0)  # a facet counts by how large it is seen
     mirror = s.mirror + (1.0 - s.mirror) * (1.0 - facing) ** 5  # Schlick (1994), equation 15
     total = np.maximum(np.sum(every * facing, axis=1), 1e-9)
-    return np.asarray(np.sum((room * every + lamps * lit) * mirror * facing, axis=1) / total)
+    light, of_board = (np.sum(y * mirror * facing, axis=1) / total for y in (room * every + lamps * lit, grain * every))
+    return np.asarray(light), np.asarray(of_board)
 
 
 def _facets(s: Section) -> tuple[Floats, Floats, Floats]:
@@ -231,32 +259,51 @@ def _shown(s: Section, rough: float, steep: Floats) -> Floats:
     return np.asarray(share * (math.pi / 2.0) / (4.0 * s.lamp_reach))
 
 
-@dataclass(frozen=True)
-class DrawnEdge:
-    """A profile as a photo gives it: places (mm from the true edge, outwards), logarithm of light, resolution, view."""
+def photographed(rng: Rng, across: tuple[Floats, Floats, Floats], view: float) -> Look:
+    """The mean of many rows of a photo: exposed, blurred, sampled, sharpened, with noise and the board's grain left.
 
-    at_mm: Floats
-    log_light: Floats
-    px_per_mm: float
-    view: float
-
-
-def photographed(rng: Rng, at: Floats, light: Floats, view: float) -> DrawnEdge:
-    """The mean of many rows of a photo: exposed, blurred, sampled, sharpened, with noise and the board's grain left."""
+    `across` is what `light_across` gives.
+    """
+    at, light, grain = across
     px_per_mm = math.exp(rng.uniform(math.log(9.0), math.log(38.0)))
-    px = 1.0 / px_per_mm
-    exposed = light / np.median(light[at > 0.8]) * math.exp(rng.uniform(-4.2, -0.6))
-    blur = math.hypot(rng.uniform(0.5, 1.1), rng.choice([0.0, 0.4]) * rng.random()) * px
+    exposure = math.exp(rng.uniform(-4.2, -0.6)) / np.median(light[at > 0.8])
+    blur = math.hypot(rng.uniform(0.5, 1.1), rng.choice([0.0, 0.4]) * rng.random()) / px_per_mm
+    places = np.arange(at[0] + rng.uniform(0.5, 1.5) / px_per_mm, at[-1] - 0.5 / px_per_mm, 1.0 / px_per_mm)
+    camera = blur, px_per_mm, rng.uniform(0.0, 0.8)
+    lighter = light + _STREAK * grain
+    y, streaked = (_developed(at, v * exposure, places, camera) for v in (light, lighter))
+    varies, u = _varying((streaked - y) / _STREAK, places, px_per_mm, rng)
+    y = y + rng.normal(0.0, rng.uniform(0.002, 0.012), len(y))
+    left = _smoothed(rng.standard_normal(len(y)), rng.uniform(0.1, 0.5) * px_per_mm / 2.0)
+    left *= rng.uniform(0.0, 0.03) / (left.std() + 1e-9)
+    return Look(places, y + np.where(places > 0.0, left, 0.3 * left), varies, u, px_per_mm, view)
+
+
+def _developed(at: Floats, exposed: Floats, places: Floats, camera: tuple[float, float, float]) -> Floats:
+    """Logarithm of light in a photo's profile: blur (mm), pixels to the millimetre, sharpening."""
+    blur, px_per_mm, sharpen = camera
     soft = _smoothed(np.minimum(exposed, 60.0), blur / _GRID_MM)
-    box = max(1, round(px / _GRID_MM))
-    soft = np.convolve(np.pad(soft, box, mode="edge"), np.ones(box) / box, "same")[box:-box]
-    places = np.arange(at[0] + rng.uniform(0.0, px), at[-1], px)
-    code = _coded(np.clip(np.interp(places, at, soft), 0.0, 1.0))
-    code = np.clip(code + rng.uniform(0.0, 0.8) * (code - _smoothed(code, 1.2)), 0.0, 1.0)
-    y = np.log(_decoded(code) + DARK) + rng.normal(0.0, rng.uniform(0.002, 0.012), len(code))
-    grain = _smoothed(rng.standard_normal(len(y)), rng.uniform(0.1, 0.5) * px_per_mm / 2.0)
-    grain *= rng.uniform(0.0, 0.03) / (grain.std() + 1e-9)
-    return DrawnEdge(places, y + np.where(places > 0.0, grain, 0.3 * grain), px_per_mm, view)
+    half, total = 0.5 / px_per_mm, np.concatenate([[0.0], np.cumsum(soft)]) * _GRID_MM
+    ends = np.append(at, at[-1] + _GRID_MM) - _GRID_MM / 2.0
+    pixels = (np.interp(places + half, ends, total) - np.interp(places - half, ends, total)) / (2.0 * half)
+    code = _coded(np.clip(pixels, 0.0, 1.0))
+    code = np.clip(code + sharpen * (code - _smoothed(code, 1.2)), 0.0, 1.0)
+    return np.asarray(np.log(_decoded(code) + DARK))
+
+
+def _varying(true: Floats, places: Floats, px_per_mm: float, rng: Rng) -> tuple[Floats, float]:
+    """The grain as read from a photo: with noise, worse on metal, or not at all; and not quite that of the open board.
+
+    Wood alters along the neck, and dirt, lacquer and scratches beside a fret are streaked in their own way.
+    """
+    u = math.exp(rng.uniform(math.log(0.01), math.log(0.5)))
+    if rng.random() < 0.1:
+        return rng.normal(0.0, 1.0, len(true)), 1.0
+    alike = np.exp(-np.abs(places - places[-1]) / math.exp(rng.uniform(math.log(3.0), math.log(40.0))))
+    own = _smoothed(rng.standard_normal(len(true)), rng.uniform(0.05, 0.4) * px_per_mm / 2.0)
+    own *= rng.uniform(0.0, 0.15) / (own.std() + 1e-9)
+    worse = np.where(places > 0.0, 1.0, rng.uniform(1.0, 3.0))
+    return true * alike + own + u * worse * rng.standard_normal(len(true)), u * math.exp(rng.normal(0.0, 0.2))
 
 
 def _coded(light: Floats) -> Floats:
@@ -274,13 +321,18 @@ def _gap(rng: Rng, at: Floats) -> Floats:
     return np.asarray(1.0 - gap * rng.uniform(0.2, 0.7) * ((at > 0.0) & (at < rng.uniform(0.01, 0.07))))
 
 
-def draw_edges(count: int, seed: int) -> list[DrawnEdge]:
+def _fading(rng: Rng, at: Floats) -> Floats:
+    """What is left of the board's grain inside the metal, which is scratched and mirrors it askew: less farther in."""
+    return np.asarray(np.exp(np.minimum(at, 0.0) / math.exp(rng.uniform(math.log(0.1), math.log(3.0)))))
+
+
+def draw_edges(count: int, seed: int) -> list[Look]:
     """So many edges, each fret under its own light photographed twice."""
     rng = np.random.default_rng(seed)
-    out: list[DrawnEdge] = []
+    out: list[Look] = []
     while len(out) < count:
         s = draw_section(rng)
-        at, light = light_across(s)
-        light = light * _gap(rng, at)
-        out += [photographed(rng, at, light, s.view) for _ in range(2)]
+        at, light, grain = light_across(s)
+        gap = _gap(rng, at)
+        out += [photographed(rng, (at, light * gap, grain * gap * _fading(rng, at)), s.view) for _ in range(2)]
     return out[:count]

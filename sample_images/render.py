@@ -67,9 +67,7 @@ def main() -> None:
 
         shots = {name: shot for name, shot in demo_shots().items() if not a.only or a.only in name}
     else:
-        wish = Wish(
-            a.wood, a.light, a.condition, a.scale, a.used, a.end, a.nut_right, a.elevation, a.board_radius
-        )
+        wish = Wish(a.wood, a.light, a.condition, a.scale, a.used, a.end, a.nut_right, a.elevation, a.board_radius)
         shots = {a.name or f"{a.view}-{a.seed}": partial(draw, a.view, a.seed, wish, a.megapixels)}
     for name, shot in shots.items():
         start = time.perf_counter()

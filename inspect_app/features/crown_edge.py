@@ -1,10 +1,10 @@
 """The crown's two edges, where the metal meets the board, to a fraction of a pixel.
 
-Where an edge may be is asked of what the foot of a crown looks like (`edge_look`), and of steps and bends of the light
-(`mean_evidence`): on wood and on metal the logarithm of the light is smooth, so that two curves which meet, both
-blurred alike, explain an edge better than one. Frets of one board are mostly one wire, so both edges of all frets are
-then judged together. From aside, a round crown hides its own foot: the outline of the arc is seen instead, and reckoned
-back.
+Where an edge may be is asked of what the foot of a crown looks like (`edge_look`). How soft the photo is is told by
+steps and bends of the light (`mean_evidence`): on wood and on metal the logarithm of the light is smooth, so that two
+curves which meet, both blurred alike, explain an edge better than one. Frets of one board are mostly one wire, so both
+edges of all frets are then judged together. From aside, a round crown hides its own foot: the outline of the arc is
+seen instead, and reckoned back.
 """
 
 from __future__ import annotations
@@ -14,13 +14,14 @@ from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from itertools import combinations
 
+import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import map_coordinates
+from scipy.ndimage import spline_filter1d
 from scipy.special import ndtr
 
 from inspect_app.features.crown import FretPatch
-from inspect_app.features.edge_look import LEAST, Evidence, foot_evidence
+from inspect_app.features.edge_look import Evidence, Look, foot_evidence
 
 __all__ = [
     "CrownProfile",
@@ -43,6 +44,9 @@ BLURS_PX = (0.7, 0.9)
 """Standard deviations of the blur of a sharp photo (common practice, no source)."""
 SOFTNESSES = (1.0, 1.6, 2.5, 4.0)
 """Blurs tried, over that of a sharp photo; at the last a photo is hardly worth measuring."""
+_TAUGHT_PX = 1.17
+"""The edge finder knows photos up to this blur (`sample_images.edge_light`: 1.1 px, and some 0.4 px more); a softer one
+is shown to it as one of fewer pixels."""
 _CLEARLY = 0.35
 """Mean gain of evidence from which a photo is called soft: half as much again left unexplained otherwise."""
 _LEAST_INNER_PX, _LEAST_OUTER_PX = 3, 6
@@ -62,14 +66,17 @@ _SEGMENTS = 12
 _ROWS = 8
 _LOOK_MM = 1.6
 """Half of the width across a fret that has to be in view: half of the widest wire (common practice, no source)."""
-_STEP_TELLS = 3.0
-"""A step of the light, however sharp, makes an edge there no more than so much likelier (logarithm; 20 times): it says
-to a fraction of a pixel where something ends, but a shadow ends as well. What the foot looks like decides which."""
 _OFF_MM = 0.9
 """How far the overview may have put a fret off its centre line: half of a hard shadow as long as the crown is high,
 and its own 0.2 mm."""
 _INNERMOST_MM = 0.2
 """An edge is looked for from here on: half of the narrowest wire, less what the overview is off as a rule."""
+_OPEN_MM = (2.1, 2.9)
+"""Where beside a crown the open board is looked at: beyond the widest wire, the overview's error included."""
+_LEAST_BLOCKS, _NO_GRAIN_U = 4, 1.0
+"""Fewer blocks of rows to a segment are used up by their mean and slope: then nothing is known of grain."""
+_STREAKS = 4.5
+"""Rows that differ by more than so many medians, three standard deviations, are no grain of wood."""
 _END_MM = 1.5
 """Not used at either end: the bevel is cut there."""
 WIDTH_MM = (1.4, 3.6)
@@ -82,9 +89,6 @@ _ALIKE_MM = 0.15
 _OTHER_WIRE = 4.0
 """Logarithm of how much likelier a width is that the others have than any one other. Nobody said whether frets were
 replaced: at even odds, `WIRE_SD_MM` of the others' widths weighs as much as all 2.2 mm of other wire do."""
-FOOT_U_MM = 0.01
-"""Standard uncertainty of where a crown's foot is, however well it is seen: wire is rolled and frets are filed to
-about a hundredth (common practice, no source)."""
 EDGE_U_PX = 0.3
 """Standard uncertainty of where a sharp step of light is, in pixels of the photo, whatever the evidence: metal's edge
 is rounded and burred, the blur is not quite Gaussian, and the camera has sharpened it (judged on rendered photos)."""
@@ -103,6 +107,9 @@ class CrownProfile:
     bow, bow_u : float
         How it bends, mm across per square mm along, and its standard uncertainty: a fret on a board that is rounder or
         flatter than was assumed is seen bowed from aside.
+    grain, grain_u : ((ndarray, ndarray), (float, float))
+        How much the light varies along the fret as the open board does on the nut side (1: just as much), and as it
+        does on the body side; the standard uncertainty of each on that board.
     rows : int
         Photo rows used.
     """
@@ -113,32 +120,41 @@ class CrownProfile:
     slope: float
     bow: float
     bow_u: float
+    grain: tuple[Floats, Floats]
+    grain_u: tuple[float, float]
     rows: int
     px_per_mm: float
 
 
 def crown_profile(patch: FretPatch) -> CrownProfile | None:
     """Median profile across the fret, its rows aligned; ``None`` where less than half of its length is in view."""
-    first, last = np.searchsorted(patch.along_mm, [_END_MM, patch.frame.length_mm - _END_MM])
-    n = int(last - first) // _SEGMENTS // _ROWS * _ROWS
+    start, stop = np.searchsorted(patch.along_mm, [_END_MM, patch.frame.length_mm - _END_MM])
+    n = int(stop - start) // _SEGMENTS // _ROWS
     if n <= 0:
         return None
-    used = slice(first, first + _SEGMENTS * n)
-    near = np.abs(patch.across_mm) < _LOOK_MM
-    blocks = np.log(patch.light[used] + np.float32(_DARK)).reshape(_SEGMENTS, n // _ROWS, _ROWS, -1).mean(axis=2)
-    ok = np.asarray(patch.valid[used][:, near].all(axis=1).reshape(_SEGMENTS, n // _ROWS, _ROWS).all(axis=2), bool)
-    whole = np.flatnonzero(2 * ok.sum(axis=1) >= n // _ROWS)
+    rows = slice(start, start + _SEGMENTS * n * _ROWS)
+    width = len(patch.across_mm)
+    log_light = cv2.log(patch.light[rows] + np.float32(_DARK))
+    # resizing by area to a whole part is the mean of whole rows, four times as fast
+    blocks = cv2.resize(log_light, (width, _SEGMENTS * n), interpolation=cv2.INTER_AREA).reshape(_SEGMENTS, n, width)
+    valid = patch.valid[rows][:, np.abs(patch.across_mm) < _LOOK_MM]
+    ok = np.asarray(valid.reshape(_SEGMENTS, n, -1).all(axis=2), dtype=bool)
+    whole = np.flatnonzero(2 * ok.sum(axis=1) >= n)
     if len(whole) < _SEGMENTS // 2:
         return None
+    blocks, ok = np.asarray(blocks[whole]), ok[whole]
     if ok.all():
         segments = np.median(blocks, axis=1).astype(np.float64)
     else:
-        segments = np.array([np.median(blocks[k][ok[k]], axis=0) for k in whole], dtype=np.float64)
-    places = patch.along_mm[used].reshape(_SEGMENTS, n).mean(axis=1)[whole]
+        segments = np.array([np.median(b[k], axis=0) for b, k in zip(blocks, ok, strict=True)], dtype=np.float64)
+    places = patch.along_mm[rows].reshape(_SEGMENTS, -1).mean(axis=1)[whole]
     middle, px = float(places.mean()), patch.px_per_mm
     shift, (slope, bow, bow_u) = _align(segments, places - middle, px)
     profile = np.median(_moved(segments, shift), axis=0)
-    return CrownProfile(patch.across_mm, profile, middle, slope / px, bow / px, bow_u / px, n * len(whole), px)
+    grain, grain_u = zip(*_grain(blocks - segments[:, None], ok, shift, patch.across_mm), strict=True)
+    return CrownProfile(
+        patch.across_mm, profile, middle, slope / px, bow / px, bow_u / px, grain, grain_u, n * _ROWS * len(whole), px
+    )
 
 
 def _align(segments: Floats, along: Floats, px_per_mm: float) -> tuple[Floats, tuple[float, float, float]]:
@@ -162,11 +178,43 @@ def _align(segments: Floats, along: Floats, px_per_mm: float) -> tuple[Floats, t
     return total, (slope, bow, math.sqrt(math.pi / 2.0) * scatter / math.sqrt(float(bend @ bend)))
 
 
+def _grain(differs: Floats, ok: Floats, shift: Floats, across: Floats) -> list[tuple[Floats, float]]:
+    """How much the light varies along the fret as the open board on the nut side, then on the body side, does.
+
+    `differs` is how each block of rows differs from its segment's profile, shape (segments, blocks, n): wood is
+    streaked along the neck, and metal shows its streaks only as far as it mirrors wood. By least squares against the
+    open board, rows that differ too much (a string, an inlay) left out; the uncertainty is that on the board itself.
+    """
+    if differs.shape[1] < _LEAST_BLOCKS:
+        return [(np.zeros(len(across)), _NO_GRAIN_U)] * 2
+    rows = np.linspace(-1.0, 1.0, differs.shape[1])[:, None]
+    differs = differs - differs.mean(axis=1, keepdims=True)
+    differs -= rows * (rows * differs).sum(axis=1, keepdims=True) / (rows**2).sum()
+    out = []
+    for side in (-1, 1):
+        open_board = (side * across > _OPEN_MM[0]) & (side * across < _OPEN_MM[1])
+        streaks = differs[:, :, open_board].mean(axis=2)
+        used = ok & (np.abs(streaks) <= _STREAKS * np.median(np.abs(streaks[ok])))
+        streaks = np.where(used, streaks, 0.0)
+        strength = max(float((streaks**2).sum()), 1e-12)
+        grain = _moved(np.einsum("sb,sbn->sn", streaks, differs), shift).sum(axis=0) / strength
+        left = (differs[:, :, open_board] - grain[open_board] * streaks[:, :, None])[used]
+        out.append((grain, min(_NO_GRAIN_U, math.sqrt(float(np.mean(left**2)) / strength))))
+    return out
+
+
 def _moved(segments: Floats, shift: Floats) -> Floats:
     """Each segment read `shift` px farther on, by cubic splines: straight lines would blur the edges."""
-    k, n = segments.shape
-    at = np.stack([np.broadcast_to(np.arange(k)[:, None], (k, n)), np.arange(n) + shift[:, None]])
-    return np.asarray(map_coordinates(segments, at, order=3, mode="nearest"))
+    n, whole = segments.shape[1], np.floor(shift)
+    t = shift - whole
+    # the four pieces of the cubic B-spline
+    weights = ((1.0 - t) ** 3, 4.0 - 3.0 * t**2 * (2.0 - t), 4.0 - 3.0 * (1.0 - t) ** 2 * (1.0 + t), t**3)
+    coefficients = spline_filter1d(segments, order=3, axis=1, mode="mirror")
+    first = np.arange(n) + whole.astype(int)[:, None] - 1
+    out = np.zeros(segments.shape)
+    for j, w in enumerate(weights):
+        out += w[:, None] / 6.0 * np.take_along_axis(coefficients, np.clip(first + j, 0, n - 1), axis=1)
+    return out
 
 
 def _shifts(segments: Floats, reference: Floats, reach: int) -> Floats:
@@ -309,35 +357,33 @@ def crown_evidence(profiles: list[CrownProfile], views: list[float]) -> tuple[li
 
     The profiles share one grid: the patches were resampled alike. `views` are their angles of view, as in `seen_edges`.
     """
-    at, px_per_mm = profiles[0].across_mm, profiles[0].px_per_mm
-    light = np.stack([p.log_light for p in profiles])
-    softness, both = _softness(at, light, px_per_mm)
+    px_per_mm = profiles[0].px_per_mm
+    softness = _softness(profiles[0].across_mm, np.stack([p.log_light for p in profiles]), px_per_mm)
     places = np.arange(_INNERMOST_MM, WIDTH_MM[1] / 2.0 + _OFF_MM, 0.25 / px_per_mm)
     sides = []
-    for side, steps in zip((-1, 1), both, strict=True):
-        looks = [foot_evidence(at, y, places, side, px_per_mm / softness, v) for y, v in zip(light, views, strict=True)]
-        sides.append([_with_steps(e, steps.across_mm, r) for e, r in zip(looks, steps.log_ratio, strict=True)])
-    return list(zip(*sides, strict=True)), softness
+    for profile, view in zip(profiles, views, strict=True):
+        nut, body = (foot_evidence(_look(profile, side, view, softness), places) for side in (-1, 1))
+        sides.append((Evidence(-nut.across_mm[::-1], nut.log_ratio[::-1]), body))
+    return sides, softness
 
 
-def _with_steps(look: Evidence, at: Floats, log_ratio: Floats) -> Evidence:
-    """A density of edges, with what steps and bends of the light tell as well; a density again."""
-    told = np.clip(np.interp(look.across_mm, at, log_ratio), 0.0, _STEP_TELLS)
-    both = look.log_ratio + told
-    both -= math.log(float(np.sum(np.exp(both))) * abs(float(look.across_mm[1] - look.across_mm[0])))
-    return Evidence(look.across_mm, np.maximum(both, LEAST))
+def _look(profile: CrownProfile, side: int, view: float, softness: float) -> Look:
+    """The profile as it is seen going outwards on one side."""
+    at, light, grain = (y[::side] for y in (side * profile.across_mm, profile.log_light, profile.grain[side > 0]))
+    coarser = max(1.0, softness * float(np.mean(BLURS_PX)) / _TAUGHT_PX)
+    return Look(at, light, grain, profile.grain_u[side > 0], profile.px_per_mm / coarser, side * view)
 
 
-def _softness(at: Floats, light: Floats, px_per_mm: float) -> tuple[float, list[Evidence]]:
-    """The blur with which the edges stand out best, sharp unless another does clearly better; its steps."""
-    best, chosen, seen = -math.inf, SOFTNESSES[0], []
+def _softness(at: Floats, light: Floats, px_per_mm: float) -> float:
+    """The blur with which steps and bends stand out best; that of a sharp photo unless another does clearly better."""
+    best, chosen = -math.inf, SOFTNESSES[0]
     for softness in SOFTNESSES:
         steps = [mean_evidence(at, light, side, softness, px_per_mm) for side in (-1, 1)]
         top = float(np.mean([e.log_ratio.max(axis=-1) for e in steps]))
         if top < best + (_CLEARLY if chosen == SOFTNESSES[0] else 0.0):
             break
-        best, chosen, seen = top, softness, steps
-    return chosen, seen
+        best, chosen = top, softness
+    return chosen
 
 
 @dataclass(frozen=True, slots=True)
@@ -421,8 +467,8 @@ def _read(likely: Floats, widths: Floats, shifts: Floats, view: float, height: f
     p = np.exp(np.maximum(likely - likely.max(), -50.0))
     p /= p.sum()
     width, centre = float(p.sum(axis=0) @ widths), float(p.sum(axis=1) @ shifts)
-    u_w = math.hypot(_half_of_95(widths, p.sum(axis=0), width), math.sqrt(2.0) * FOOT_U_MM)
-    u_c = math.hypot(_half_of_95(shifts, p.sum(axis=1), centre), FOOT_U_MM / math.sqrt(2.0))
+    # however well a foot is seen, it is known to a hundredth of a millimetre: the finder was taught no narrower answer
+    u_w, u_c = _half_of_95(widths, p.sum(axis=0), width), _half_of_95(shifts, p.sum(axis=1), centre)
     nut, body = seen_edges(width, height, view)
     return CrownFit(
         width,

@@ -1,12 +1,12 @@
 """What the foot of a crown looks like, and where along a profile it is seen.
 
 Neither brightness nor gradient marks where metal meets the board: a steep mirror-like flank shows the board itself, a
-shadow hugs its foot and ends in an edge of its own, and the brightest line on the crown is a lamp. What the light does
-around that place was learnt from cross-sections drawn by what physics says of them (`sample_images.edge_light`, taught
-by `sample_images.learn_edges`); no photo took part. Small networks score every place by the light around it; their mean
-scores, normalised, are the probability that the edge is there, and they were taught to make that probability true (the
-logarithmic score, Good 1952, "Rational decisions"). Each learnt from drawings of its own, so that what one takes from
-chance the others do not.
+shadow hugs its foot and ends in an edge of its own, and the brightest line on the crown is a lamp. Grain tells more:
+wood is streaked along the neck in light and shadow alike, and metal shows that only as far as it mirrors wood. What
+light and grain do around that place was learnt from cross-sections drawn by what physics says of them
+(`sample_images.edge_light`, taught by `sample_images.learn_edges`); no photo took part. Small networks score every
+place by light and grain around it; their mean scores, normalised, are the probability that the edge is there, and they
+were taught to make that probability true (the logarithmic score, Good 1952, "Rational decisions").
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Evidence", "Layers", "look_windows", "score", "foot_evidence", "OFFSETS_MM", "LEAST"]
+__all__ = ["Evidence", "Layers", "Look", "look_windows", "score", "foot_evidence", "OFFSETS_MM", "LEAST"]
 
 Floats = NDArray[np.float64]
 Layers = tuple[tuple[NDArray[np.float32], NDArray[np.float32]], ...]
@@ -31,6 +31,8 @@ OFFSETS_MM = np.concatenate([np.negative(_INWARDS), _OUTWARDS])
 _GROUND = (OFFSETS_MM > 0.3) & (OFFSETS_MM < 0.9)
 _DARKEST, _BRIGHTEST = -2.5, 3.5
 """Light is compared with the ground's, as a logarithm, within these: what is beyond tells nothing more."""
+_GRAIN_U = 0.35
+"""Grain known no better than so tells nothing: on metal it is commonly a third of the board's."""
 _FILE = Path(__file__).with_name("edge_look.npz")
 LEAST = -6.0
 """Logarithm of the probability density (per mm) taken at least: one place in a few hundred looks like nothing drawn."""
@@ -44,29 +46,47 @@ class Evidence:
     log_ratio: Floats
 
 
-def look_windows(
-    at_mm: Floats, log_light: Floats, places_mm: Floats, px_per_mm: float, view: float
-) -> NDArray[np.float32]:
-    """The light around places as the network takes it, shape (places, features).
+@dataclass(frozen=True)
+class Look:
+    """What is looked at of a profile outwards across one foot.
 
-    Parameters
+    Attributes
     ----------
     at_mm : ndarray, shape (n,)
-        Places of the profile, increasing outwards.
+        Places of the profile, evenly spaced, increasing outwards.
     log_light : ndarray, shape (n,)
         Natural logarithm of linear light.
+    grain : ndarray, shape (n,)
+        How much the logarithm of light varies along the fret as the open board outside does (1: just as much).
+    grain_u : float
+        Standard uncertainty of `grain` on the board.
     px_per_mm : float
         Resolution: of the photo, less where it is soft.
     view : float
         Angle of the line of sight from the vertical, rad, positive when the camera is on this edge's side.
     """
-    where = places_mm[:, None] + OFFSETS_MM
-    light = np.interp(where.ravel(), at_mm, log_light).reshape(where.shape)
-    ground = light[:, _GROUND].mean(axis=1, keepdims=True)
-    same = np.broadcast_to([2.0 * math.log(px_per_mm / 22.0), 5.0 * view], (len(where), 2))
-    return np.concatenate([np.clip(light - ground, _DARKEST, _BRIGHTEST), 0.3 * ground + 0.6, same], axis=1).astype(
-        np.float32
-    )
+
+    at_mm: Floats
+    log_light: Floats
+    grain: Floats
+    grain_u: float
+    px_per_mm: float
+    view: float
+
+
+def look_windows(look: Look, places_mm: Floats) -> NDArray[np.float32]:
+    """The light around places as the network takes it, shape (places, features)."""
+    n, step = len(look.at_mm), look.at_mm[1] - look.at_mm[0]
+    where = np.clip((places_mm[:, None] + OFFSETS_MM - look.at_mm[0]) / step, 0.0, n - 1.0)
+    before = np.minimum(where.astype(np.intp), n - 2)
+    after = where - before
+    light, grain = (y[before] + after * (y[before + 1] - y[before]) for y in (look.log_light, look.grain))
+    ground, open_grain = (y[:, _GROUND].mean(axis=1, keepdims=True) for y in (light, grain))
+    known = np.clip(1.0 - look.grain_u / np.maximum(open_grain, 0.1) / _GRAIN_U, 0.0, 1.0)
+    varies = known * np.clip(grain / np.maximum(open_grain, 0.1) - 1.0, -1.5, 1.0)
+    same = np.broadcast_to([2.0 * math.log(look.px_per_mm / 22.0), 5.0 * look.view], (len(where), 2))
+    shown = [np.clip(light - ground, _DARKEST, _BRIGHTEST), 0.3 * ground + 0.6, varies, known, same]
+    return np.concatenate(shown, axis=1).astype(np.float32)
 
 
 def score(layers: Layers, windows: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -86,25 +106,13 @@ def _learnt() -> tuple[Layers, ...]:
     return tuple(tuple((weight[n], bias[n]) for weight, bias in layers) for n in range(len(layers[0][0])))
 
 
-def foot_evidence(
-    at_mm: Floats, log_light: Floats, places_mm: Floats, side: int, px_per_mm: float, view: float
-) -> Evidence:
+def foot_evidence(look: Look, places_mm: Floats) -> Evidence:
     """Logarithm of the probability density (per mm) that a crown's edge is seen at places across a fret.
 
-    Parameters
-    ----------
-    at_mm, log_light : ndarray, shape (n,)
-        Profile across the fret, from nut to body.
-    places_mm : ndarray, shape (k,)
-        Places considered, evenly spaced and increasing outwards: mm from 0, to the side looked at.
-    side : {-1, +1}
-        Towards the nut or the body.
-    view : float
-        Angle of the line of sight from the vertical, rad, positive when the camera is on the body side.
+    `places_mm` (k,) are the places considered, evenly spaced and increasing outwards.
     """
-    outwards = slice(None, None, side)
-    windows = look_windows((side * at_mm)[outwards], log_light[outwards], places_mm, px_per_mm, side * view)
+    windows = look_windows(look, places_mm)
     logit = np.mean([score(layers, windows) for layers in _learnt()], axis=0, dtype=np.float64)
     logit -= logit.max()
     density = logit - math.log(float(np.sum(np.exp(logit))) * (places_mm[1] - places_mm[0]))
-    return Evidence((side * places_mm)[outwards], np.maximum(density, LEAST)[outwards])
+    return Evidence(places_mm, np.maximum(density, LEAST))

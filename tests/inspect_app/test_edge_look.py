@@ -6,9 +6,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from inspect_app.features.crown_edge import seen_edges
+from inspect_app.features.crown_edge import CrownProfile, crown_evidence, seen_edges
 from inspect_app.features.edge_look import OFFSETS_MM, foot_evidence, look_windows, score
-from sample_images.edge_light import draw_edges, draw_section, light_across
+from sample_images.edge_light import DARK, _developed, draw_edges, draw_section, light_across
 from sample_images.learn_edges import PLACES_MM, learn, places_about
 
 PLACES = np.arange(-0.9, 0.9, 0.01)
@@ -21,9 +21,7 @@ def sections(count, seed=5):
 
 def density_of(edge):
     """Probability density at `PLACES` about the true edge at 0."""
-    # 1.5 mm to the body side of a centre line, as a fret would have it
-    e = foot_evidence(edge.at_mm + 1.5, edge.log_light, PLACES + 1.5, 1, edge.px_per_mm, edge.view)
-    return np.exp(e.log_ratio)
+    return np.exp(foot_evidence(edge, PLACES).log_ratio)
 
 
 # -- the drawn light ---------------------------------------------------------------------------------------------------
@@ -38,7 +36,8 @@ def test_an_open_board_under_an_even_sky_scatters_its_albedo():
     # Lambert's law: a matt surface under a sky of radiance 1 has radiance equal to its albedo
     for s in sections(5):
         even = replace(s, room=np.ones_like(s.room), lamps=np.zeros_like(s.lamps), gloss=0.0)
-        at, light = light_across(even)
+        at, light, grain = light_across(even)
+        assert grain[at > 0.01] == pytest.approx(light[at > 0.01])  # without gloss all of it is of the wood's colour
         assert light[at > 2.5] == pytest.approx(even.albedo, rel=0.05)  # the fret still hides a little of the sky
 
 
@@ -46,16 +45,30 @@ def test_a_mirror_under_an_even_sky_shows_the_sky_times_its_reflectance():
     # at the top of the crown the line of sight meets the metal at right angles: Schlick's term is then nothing
     for s in sections(5):
         even = replace(s, room=np.ones_like(s.room), lamps=np.zeros_like(s.lamps), view=0.0, rough=0.03)
-        at, light = light_across(even)
+        at, light, grain = light_across(even)
+        assert np.interp(-even.seen, at, grain) < 0.01 * even.mirror  # and none of the board
         assert np.interp(-even.seen, at, light) == pytest.approx(even.mirror, rel=0.02)
 
 
 def test_a_steep_foot_mirrors_the_board_beside_it():
     for s in sections(5):
         steep = replace(s, width=2.2, height=1.1, view=0.0, rough=0.025, gloss=0.0, lamps=np.zeros_like(s.lamps))
-        at, light = light_across(replace(steep, room=np.ones_like(s.room)))
+        at, light, grain = light_across(replace(steep, room=np.ones_like(s.room)))
         inside, outside = np.interp([-0.01, 0.02], at, light)
         assert steep.mirror * 0.8 < inside / outside < 1.0
+        assert np.interp(-0.01, at, grain) > 0.8 * inside  # so that it is as streaked
+
+
+@pytest.mark.parametrize("px_per_mm", [9.0, 18.0, 25.0, 27.0, 38.0])
+def test_a_step_of_light_is_photographed_where_it_is(px_per_mm):
+    at, _, _ = light_across(sections(1)[0])
+    light = np.where(at < 0.0, 0.1, 0.2)
+    half_way = []
+    for k in range(20):
+        places = np.arange(-1.5 + k / 20.0 / px_per_mm, 2.0, 1.0 / px_per_mm)
+        seen = np.exp(_developed(at, light, places, (0.8 / px_per_mm, px_per_mm, 0.0))) - DARK
+        half_way.append(np.interp(0.15, seen, places))
+    assert abs(np.mean(half_way)) < 0.001
 
 
 # -- what was learnt of it ---------------------------------------------------------------------------------------------
@@ -80,21 +93,40 @@ def test_most_edges_are_found_to_a_pixel():
 
 
 def test_the_nut_side_is_the_mirror_image_of_the_body_side():
-    edge = draw_edges(1, seed=3)[0]
-    body = foot_evidence(edge.at_mm + 1.2, edge.log_light, PLACES + 1.2, 1, edge.px_per_mm, edge.view)
-    at, light = -(edge.at_mm + 1.2)[::-1], edge.log_light[::-1]
-    nut = foot_evidence(at, light, PLACES + 1.2, -1, edge.px_per_mm, -edge.view)
-    assert nut.across_mm == pytest.approx(-body.across_mm[::-1])
-    assert nut.log_ratio == pytest.approx(body.log_ratio[::-1], abs=1e-4)
+    nut, body = draw_edges(4, seed=3)[::2]
+    at = np.arange(-2.4, 2.4, 0.04)
+    y, grain = (
+        np.where(at < 0.0, np.interp(-at - 1.2, nut.at_mm, a), np.interp(at - 1.2, body.at_mm, b))
+        for a, b in ((nut.log_light, body.log_light), (nut.grain, body.grain))
+    )
+    there = CrownProfile(at, y, 0.0, 0.0, 0.0, 0.0, (grain, grain), (0.05, 0.05), 96, 25.0)
+    back = CrownProfile(-at[::-1], y[::-1], 0.0, 0.0, 0.0, 0.0, (grain[::-1], grain[::-1]), (0.05, 0.05), 96, 25.0)
+    (one,), (other,) = (crown_evidence([p], [v])[0] for p, v in ((there, 0.1), (back, -0.1)))
+    assert one[0].across_mm == pytest.approx(-other[1].across_mm[::-1])
+    assert one[0].log_ratio == pytest.approx(other[1].log_ratio[::-1], abs=0.05)
 
 
 def test_how_light_the_photo_is_changes_nothing_but_one_number():
     edge = draw_edges(1, seed=4)[0]
-    dark, light = (
-        look_windows(edge.at_mm, edge.log_light + more, PLACES, edge.px_per_mm, edge.view) for more in (0.0, 0.5)
-    )
-    assert dark.shape == (len(PLACES), len(OFFSETS_MM) + 3)
+    dark, light = (look_windows(replace(edge, log_light=edge.log_light + more), PLACES) for more in (0.0, 0.5))
+    assert dark.shape == (len(PLACES), 2 * len(OFFSETS_MM) + 4)
     assert light[:, : len(OFFSETS_MM)] == pytest.approx(dark[:, : len(OFFSETS_MM)], abs=1e-5)
+
+
+def test_grain_that_is_not_known_says_nothing():
+    edge = draw_edges(1, seed=4)[0]
+    one, other = (look_windows(replace(edge, grain=g, grain_u=1.0), PLACES) for g in (edge.grain, 0.0 * edge.grain))
+    assert one == pytest.approx(other)
+
+
+def test_grain_shows_edges_that_the_light_alone_hides():
+    """Wood's streaks end at the metal whatever the lamps do: known well, they must find more edges than not at all."""
+    edges = [e for e in draw_edges(600, seed=79) if e.grain_u < 0.05]
+    with_grain, without = (
+        np.mean([np.log(np.interp(0.0, PLACES, density_of(replace(e, grain_u=u or e.grain_u)))) for e in edges])
+        for u in (None, 1.0)
+    )
+    assert with_grain > without + 0.1  # a tenth likelier that it is put where it is
 
 
 def test_it_can_be_learnt_again():
