@@ -21,7 +21,17 @@ from inspect_app.services import add_photo, open_store, readings
 from tests.browser.conftest import CHROMIUM, QUIET, served, settled, window
 from tests.browser.drawn import board_photo
 
-KINDS = ("crown width", "length", "flat width", "flat length", "divot depth", "bevel treble", "crown line radius")
+OF_WIRE = ("tang width",)
+KINDS = (
+    "crown width",
+    "length",
+    "flat width",
+    "flat length",
+    "divot depth",
+    "bevel treble",
+    "crown line radius",
+    *OF_WIRE,
+)
 TIMES = 9
 FRAMES = """() => new Promise(done => {
   const gaps = []; let last = performance.now();
@@ -88,12 +98,13 @@ class Wanted:
 
 
 def wanted(store, job):
-    """One reading of each kind that the demo job has."""
+    """The surest reading of each kind that the demo job has: a small move then shows in its last digit."""
     every = readings(store, job)
     handle = {"divot depth": 1, "flat width": 2, "crown line radius": 1, "bevel treble": 1}
     upright = ("length", "flat length", "divot depth", "crown line radius")
     for kind in KINDS:
-        found = next((r for r in every if r.reading.quantity == kind), None)
+        here = [r for r in every if r.reading.quantity == kind and (r.view == "section") == (kind in OF_WIRE)]
+        found = min(here, key=lambda r: r.relative_u, default=None)
         if found is not None:
             along = (0.0, 1.0) if kind in upright else (1.0, 0.0)
             yield Wanted(found.photo_id, found.reading.key, kind, handle.get(kind, 0), along)
