@@ -66,6 +66,8 @@ two pixels."""
 ARCS_TRIED = 2000
 """Arcs through three edge samples that are tried: with a quarter of the samples on the outline, thirty of them lie on
 it altogether."""
+LEAST_COLUMNS = 12
+"""Columns with edge on an arc under which a few specks may have made it."""
 REFITS = (4, 3, 2)
 """Rows to both sides of an arc that it is fitted to again: it went through three samples, each a row or two off."""
 OWN_PX = 0.1
@@ -230,6 +232,8 @@ def best_arc(certain: Array, pitch: float) -> Array | None:
         near = np.round(np.polyval(best, c)).astype(int) + np.arange(-half, half + 1)[:, None]
         say = np.where(_at(certain, near, c) > 0.0, _at(gain, near, c), 0.0).clip(0.0)
         total = say.sum(axis=0)
+        if np.count_nonzero(total) < LEAST_COLUMNS:
+            return None
         best = np.polyfit(c, np.sum(say * near, axis=0) / np.maximum(total, 1e-9), 2, w=np.sqrt(total))
     return np.asarray(best)
 

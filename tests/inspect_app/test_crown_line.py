@@ -100,6 +100,9 @@ def test_the_arc_with_most_edge_on_it_is_found_above_the_lamps_line_and_in_spite
     arc = best_arc(significance(light.astype(np.float32), 30), pitch=0.03)
     assert np.abs(np.polyval(arc, columns) - true).max() < 2.5
     assert best_arc(np.zeros((50, 60)), 0.03) is None
+    specks = np.zeros((50, 60))
+    specks[20, 5], specks[22, 30], specks[20, 55] = 1.0, 1.0, 1.0
+    assert best_arc(specks, 0.03) is None
 
 
 def test_an_arc_bends_no_more_than_a_board():
