@@ -1,7 +1,9 @@
 """Teaches the edge finder from drawn cross-sections: ``python -m sample_images.learn_edges`` writes its table anew.
 
 The network scores every place of a profile; the scores of all places, normalised, are to be the probability of the true
-edge being there. Adam (Kingma and Ba 2015, algorithm 1) with a cosine fall of the step size.
+edge being there. Adam (Kingma and Ba 2015, algorithm 1) with a cosine fall of the step size. The table kept beside
+`edge_look` was taught in three goes, each from where the last had come to, as the drawings got better: 10, 6 and 4
+epochs over 110,000 to 155,000 cross-sections.
 """
 
 from __future__ import annotations
