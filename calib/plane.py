@@ -311,9 +311,10 @@ def _compare(problem: _Problem, fits: list[OptimizeResult]) -> None:
 
 
 def _misfit(scale: Scale) -> ScaleError:
-    return ScaleError(
-        f"The {scale.kind} does not fit its known form: bent, or printed badly.", "Lay it flat, or print it again."
-    )
+    printed = scale.kind in ("strip", "backdrop")
+    name, why = {"id1": "card"}.get(scale.kind, scale.kind), "printed badly" if printed else "not whole in the photo"
+    advice = "Lay it flat, or print it again." if printed else "Lay it flat, all of it in the picture."
+    return ScaleError(f"The {name} does not fit its known form: bent, or {why}.", advice)
 
 
 def _robust(problem: _Problem, start: Vector) -> OptimizeResult | None:

@@ -170,12 +170,15 @@ def test_one_wild_marker_does_not_move_the_plane(make_camera):
     assert np.all(error < 4 * fitted.u_of(lambda p: p.to_mm(px)))
 
 
-def test_a_bent_scale_is_refused(make_camera):
+@pytest.mark.parametrize(
+    ("kind", "said"), [("strip", "strip .* bent, or printed badly"), ("id1", "card .* bent, or not whole in the photo")]
+)
+def test_a_bent_scale_is_refused(make_camera, kind, said):
     rng = np.random.default_rng(4)
     camera = some_camera(make_camera, rng)
-    scale = strip_scale(camera, rng, 0.03)
+    scale = replace(strip_scale(camera, rng, 0.03), kind=kind)
     scale.image_px[:, 1] += 30.0 * np.sin(scale.plane_mm[:, 0] / 12.0)
-    with pytest.raises(ScaleError, match="bent, or printed badly"):
+    with pytest.raises(ScaleError, match=said):
         fit_plane(scale, (4000, 3000), Focal(camera.focal_px, 0.02, "EXIF"))
 
 
