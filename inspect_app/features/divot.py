@@ -48,6 +48,9 @@ RIM_SHARE = 0.5
 """A hollow counts when its walls were followed up to within half its depth on both sides, as far up as two that meet
 are told apart."""
 
+ALIKE = 0.5
+"""Least length of one wall of a hollow relative to the other (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class Hollow:
@@ -169,10 +172,15 @@ def _pieces(p: Profile, a: int, b: int) -> list[tuple[int, int]]:
 
 
 def _whole(drop: Array, cut_before: bool, cut_after: bool) -> bool:
-    """Whether a piece of a run holds a lowest place, and the walls far enough up where it was cut from the run."""
+    """Whether a piece of a run holds a lowest place, and its walls far enough where it was cut from the run.
+
+    Up to a share of the depth, and along the fret at least half as far as on the other side: the walls that a string
+    wears are about alike, and a shorter one is the path on its way to another edge."""
     k = int(np.argmax(drop))
+    before, after = k, len(drop) - 1 - k
     walls = (drop[: k + 1].min() if cut_before else 0.0, drop[k:].min() if cut_after else 0.0)
-    return bool(0 < k < len(drop) - 1 and max(walls) < RIM_SHARE * drop[k])
+    steep = (cut_before and before < ALIKE * after) or (cut_after and after < ALIKE * before)
+    return bool(0 < k < len(drop) - 1 and max(walls) < RIM_SHARE * drop[k] and not steep)
 
 
 def _split(p: Profile, a: int, b: int) -> list[tuple[int, int]]:

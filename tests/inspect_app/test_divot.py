@@ -120,6 +120,20 @@ def test_a_divot_beside_a_jump_of_the_path_is_still_read():
     assert unclear > 0.02
 
 
+def test_a_hollow_whose_bottom_leaps_to_another_edge_is_not_read():
+    scene = Scene(divots=((-4.0, 0.2, 4.0),), elevation=4.0)
+    pose = scene.pose()
+    line = seen(scene, pose)
+    y = pose.cross(line.edge.px)[:, 0]
+    px = line.edge.px.copy()
+    px[:, 1] += np.where((y > -5.2) & (y < -3.6), 3.0 * (y + 5.2), 0.0)  # sinks, then leaps back
+    px[:, 1] -= np.where((y >= -3.6) & (y < -2.4), 5.5, 0.0)
+    leapt = crown_line_of(EdgePath(px, line.edge.u_px, line.edge.strength, 5.0), pose, scene.crown.radius, MM_PER_PX)
+    hollows, unclear = find_hollows(leapt, read_profile(leapt), 0.1 * MM_PER_PX)
+    assert not any(h.drop > 0.2 for h in hollows)
+    assert unclear > 0.02
+
+
 def test_least_drop_follows_the_noise():
     scene = Scene(divots=())
     quiet, loud = (read_profile(seen(scene, scene.pose(), noise_px=n)) for n in (0.05, 0.8))

@@ -43,11 +43,15 @@ def lamp_line(scene, sides=(-1.04, -0.78)):
     return paint
 
 
+DOUBTED_PX = 0.1
+"""More than what noise leaves open of how light changes along an end: two thirds of an edge's own definition."""
+
+
 @pytest.mark.parametrize("end", ["treble", "bass"])
 def test_a_plain_end_has_no_part_in_doubt(end):
     scene = Scene(divots=(), seed=1)
     fret, edge = seen_end(scene, end)
-    assert not edge.doubt_px.any()
+    assert edge.doubt_px.max() < DOUBTED_PX
     assert len(np.unique(edge.part)) == 1
     fit = fit_bevel(edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)
     assert math.degrees(fit.angle) == pytest.approx(scene.bevels[0 if end == "treble" else 1], abs=1.5)
@@ -59,8 +63,8 @@ def test_a_burnt_out_line_is_a_part_in_doubt_and_its_bloom_is_covered(end):
     near["yaw"] = 1.5 if end == "treble" else -1.5  # from where the near rim is the outline
     scene = Scene(divots=(), seed=2, **near)
     fret, edge = seen_end(scene, end, lamp_line(scene))
-    assert edge.doubt_px.any()
-    assert not edge.doubt_px.all()
+    assert (edge.doubt_px > DOUBTED_PX).any()
+    assert not (edge.doubt_px > DOUBTED_PX).all()
     assert len(np.unique(edge.part)) == 2
     got = measure_bevel(
         edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px, fret.u_elevation, math.radians(0.3)
