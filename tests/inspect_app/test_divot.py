@@ -7,6 +7,7 @@ import pytest
 
 from inspect_app.features.crown_line import crown_line_of
 from inspect_app.features.divot import (
+    Profile,
     find_hollows,
     least_drop,
     measure_depth,
@@ -120,18 +121,16 @@ def test_a_divot_beside_a_jump_of_the_path_is_still_read():
     assert unclear > 0.02
 
 
-def test_a_hollow_whose_bottom_leaps_to_another_edge_is_not_read():
-    scene = Scene(divots=((-4.0, 0.2, 4.0),), elevation=4.0)
-    pose = scene.pose()
-    line = seen(scene, pose)
-    y = pose.cross(line.edge.px)[:, 0]
-    px = line.edge.px.copy()
-    px[:, 1] += np.where((y > -5.2) & (y < -3.6), 3.0 * (y + 5.2), 0.0)  # sinks, then leaps back
-    px[:, 1] -= np.where((y >= -3.6) & (y < -2.4), 5.5, 0.0)
-    leapt = crown_line_of(EdgePath(px, line.edge.u_px, line.edge.strength, 5.0), pose, scene.crown.radius, MM_PER_PX)
-    hollows, unclear = find_hollows(leapt, read_profile(leapt), 0.1 * MM_PER_PX)
-    assert not any(h.drop > 0.2 for h in hollows)
-    assert unclear > 0.02
+@pytest.mark.parametrize(("leap", "read"), [(-2.6, True), (-3.5, False)])
+def test_a_hollow_whose_wall_is_cut_short_by_a_leap_is_not_read(leap, read):
+    """Its lowest place at -4 mm; from there up to half its depth before the path leaps to another edge."""
+    line = seen(Scene(divots=(), elevation=4.0), Scene(elevation=4.0).pose())
+    y = np.arange(-15.0, 15.0, 0.05)
+    rising = np.interp(y, [-6.0, -5.2, -4.0, leap - 0.25, leap, leap + 1.0], [0.0, 0.06, 0.25, 0.11, 0.05, 0.0])
+    profile = Profile(y, rising, np.abs(y - leap) < 0.06, 0.001)
+    hollows, unclear = find_hollows(line, profile, 0.1 * MM_PER_PX)
+    assert ([round(h.at) for h in hollows] == [-4]) is read
+    assert unclear > (0.0 if read else 0.05)
 
 
 def test_least_drop_follows_the_noise():
