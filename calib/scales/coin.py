@@ -44,6 +44,7 @@ DISTANCES_MM = (90.0, 1200.0)
 """Distances from which a coin beside a board is photographed: nearer no phone focuses, farther a coin is too small."""
 _SEARCH_WIDTH = 500  # px: a coin is then 20 to 250 px across, and bench texture has mostly averaged out
 _RADII = (0.02, 0.25)  # of the search width
+_WIDER = (1.15, 1.3)  # radii: a coin's inscription ends at about three quarters of its radius or more
 _CANDIDATES = 40  # of each channel, best first: a coin is among the first few
 _VOTES = (40, 30, 20)  # edges that point to a centre: 60 and more for a clear rim, few over 35 by chance in texture
 _AZIMUTHS = 72  # on the reduced picture
@@ -175,7 +176,7 @@ def _rings(photo: Photo) -> list[_Ring]:
     """Circles, nearly, that can be followed most of the way round; largest first."""
     small, factor = reduced(photo.bgr, _SEARCH_WIDTH)
     soft = np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0), dtype=np.uint8)
-    found = [r for c in _circles(soft) if (r := _followed(soft, c)) is not None]
+    found = [r for c in _circles(soft) for r in _with_wider(soft, c)]
     rings = [
         _Ring((r.x + 0.5) * factor - 0.5, (r.y + 0.5) * factor - 0.5, r.harmonics * factor, r.share) for r in found
     ]
@@ -211,6 +212,15 @@ def _centres(plane: NDArray[np.uint8], edge: float, lo: int, hi: int) -> Vector:
         if len(out) == _CANDIDATES:
             break
     return out
+
+
+def _with_wider(soft: NDArray[np.uint8], circle: Vector) -> list[_Ring]:
+    """The rim near a circle, and any round about it: the rings of a coin's relief may stand out more than its rim."""
+    ring = _followed(soft, circle)
+    if ring is None:
+        return []
+    wider = (_followed(soft, np.array([*circle[:2], k * ring.radius])) for k in _WIDER)
+    return [ring, *(r for r in wider if r is not None)]
 
 
 def _followed(soft: NDArray[np.uint8], circle: Vector) -> _Ring | None:

@@ -47,6 +47,19 @@ def test_coin_beside_a_board_with_dots(face, bench) -> None:
     assert np.linalg.norm(seen[1] - seen[0]) == pytest.approx(24.0, rel=2e-3)
 
 
+def test_relief_that_stands_out_more_than_the_rim_is_not_the_rim() -> None:
+    """Dark rings of relief within a bright coin."""
+    relief = [
+        Paint(disc(r), tone)
+        for r, tone in ((12.13, (0.5, 0.52, 0.55)), (9.4, (0.05, 0.05, 0.05)), (9.1, (0.5, 0.52, 0.55)))
+    ]
+    relief += [Paint(disc(r), tone) for r, tone in ((8.0, (0.05, 0.05, 0.05)), (7.7, (0.5, 0.52, 0.55)))]
+    shot = Shot(tilt=(3.0, -2.0), shift=(0.0, -10.0))
+    scale = find_coin(photograph(shot, place_all(relief, (5.0, -12.0)), (0.15, 0.15, 0.15)), 24.26)
+    circle = CircleModel.from_estimate(shot.camera().to_mm(scale.image_px))
+    assert 2.0 * circle.radius == pytest.approx(24.26, abs=0.03)
+
+
 def test_lengths_inside_their_uncertainty() -> None:
     """Including the tilt that can't be told: over many photos, errors stay inside 2 u."""
     ratio = []
