@@ -63,6 +63,8 @@ UNCLEAR = 0.1
 RAGGED_PX = 0.5
 """Scatter of the smoothed outline about the circle, px, beyond which it is a mixture of edges: an outline's own
 place is known to a tenth of a pixel, and smoothing averages a dozen points."""
+PATCHY_PX = 0.25
+"""The same beyond which only hollows with plain card above them are believed: part of it follows another edge."""
 ROLL_SEEN_U = math.radians(0.1)
 """Standard uncertainty of the backdrop's level once the board's own ends gave it: ends 0.3 mm unlike on a 241 mm
 radius."""
@@ -191,7 +193,7 @@ def _hollows(
         return [], (NotMeasured(what, "something crosses the crown line; take the strings off or push them aside"),)
     hollows, unclear = find_hollows(fret.line, profile, fret.definition_mm)
     shown = [card_above(photo, fret, h.at, h.stop - h.start, h.drop) for h in hollows]
-    patchy = unclear > UNCLEAR or _ragged(fret, profile)
+    patchy = unclear > UNCLEAR or profile.noise > PATCHY_PX * fret.mm_per_px
     kept = [h for h, s in zip(hollows, shown, strict=True) if s or (s is None and not patchy)]
     if patchy or False in shown:
         why = "over part of the fret the metal hardly stands out from the backdrop; change the light to see the rest"
