@@ -72,7 +72,6 @@ def report(name: str, data: bytes) -> None:
 
 
 if __name__ == "__main__":
-    cv2.setNumThreads(1)
     for path in sys.argv[1:]:
         report(Path(path).name, Path(path).read_bytes())
     if len(sys.argv) == 1:
