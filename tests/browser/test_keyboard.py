@@ -51,7 +51,7 @@ def test_from_a_new_job_to_the_wear_map_by_keyboard(chromium, bench):
         page.locator("h1").wait_for()
         settled(page)
         if page.locator("details", has_text="New job").get_attribute("open") is None:
-            go(page, "New job")
+            go(page, "New job$")
         tab_to(page, "^Customer")
         page.keyboard.type("Keyboard Players")
         tab_to(page, "^Instrument")
