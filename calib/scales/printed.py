@@ -93,13 +93,18 @@ def find_markers(photo: Photo) -> tuple[SeenMarker, ...]:
     return _measure(photo, ids, corners)
 
 
-def _detect(gray: NDArray[np.uint8], width: float = _SEARCH_WIDTH) -> tuple[tuple[int, ...], Vector]:
-    """Ids and rough corners (N, 4, 2), found on a picture reduced to no less than `width`."""
+def _detect(
+    gray: NDArray[np.uint8], width: float = _SEARCH_WIDTH, windows: tuple[int, int] | None = None
+) -> tuple[tuple[int, ...], Vector]:
+    """Ids and rough corners (N, 4, 2), found on a picture reduced to no less than `width`.
+
+    `windows` are the two neighbourhoods that tell black from white; the detector's own three where ``None``.
+    """
     small, factor = halved(gray, width)
     how = cv2.aruco.DetectorParameters()
-    if width == _GLANCE_WIDTH:
-        how.adaptiveThreshWinSizeMin, how.adaptiveThreshWinSizeMax = _GLANCE_WINDOWS
-        how.adaptiveThreshWinSizeStep = _GLANCE_WINDOWS[1] - _GLANCE_WINDOWS[0]
+    if windows is not None:
+        how.adaptiveThreshWinSizeMin, how.adaptiveThreshWinSizeMax = windows
+        how.adaptiveThreshWinSizeStep = windows[1] - windows[0]
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), how)
     found, ids, _ = detector.detectMarkers(small)
     if ids is None or len(found) == 0:
@@ -200,8 +205,9 @@ def _read(
 ) -> tuple[tuple[int, ...], Vector, Vector | None]:
     """Ids and rough corners of the known markers, and the homography they agree on; None also if one is there twice."""
     # the backdrop's small markers, and a strip of which part is hidden or cut, are worth the wider picture at once
-    for width in (_GLANCE_WIDTH, _SEARCH_WIDTH) if kind == "strip" else (_SEARCH_WIDTH,):
-        ids, corners = _detect(gray, width)
+    glance, wider = (_GLANCE_WIDTH, _GLANCE_WINDOWS), (_SEARCH_WIDTH, None)
+    for width, windows in (glance, wider) if kind == "strip" else (wider,):
+        ids, corners = _detect(gray, width, windows)
         keep = [i for i, n in enumerate(ids) if n in known]
         ids, corners = tuple(ids[i] for i in keep), corners[keep]
         once = bool(ids) and len(set(ids)) == len(ids)

@@ -17,12 +17,13 @@ from numpy.typing import NDArray
 from calib.grids import coarse_places, filled
 from calib.photo import Photo
 from calib.plane import Plane
+from calib.scales.reduced import reduced
 from inspect_app.ask import Ask
 
 __all__ = ["Board", "find_board"]
 
 OVERVIEW_PX_PER_MM = 5.0
-"""At most; a fret is then some 12 px wide, and at half of that, where a photo is reduced by whole pixels, still 6."""
+"""A crown edge is then some 3 px from the next and a fret some 12 px wide: enough to see it, little to compute."""
 _MAX_OVERVIEW_PX = 1_500_000
 BAND_MM = 2.0
 """Bands this high: some twenty across a board, each several px high."""
@@ -125,7 +126,7 @@ class _Reduced:
 
     gray: NDArray[np.uint8]
     open: NDArray[np.uint8]
-    factor: int
+    factor: float
     corners_px: Floats
     px_per_mm: float
 
@@ -134,8 +135,7 @@ class _Reduced:
         h, w = photo.height, photo.width
         scale = plane.px_per_mm(plane.to_mm([[w / 2.0, h / 2.0]])[0])
         wanted = min(OVERVIEW_PX_PER_MM, scale * math.sqrt(_MAX_OVERVIEW_PX / (h * w)))
-        factor = max(1, math.ceil(scale / wanted))  # whole pixels are averaged many times faster than parts of them
-        gray = _averaged(photo.gray, factor)
+        gray, factor = reduced(photo.gray, max(h, w) * wanted / scale)
         size = gray.shape[1], gray.shape[0]
         seen = np.full((size[1], size[0]), 255, np.uint8)
         for outline in covers_px:
@@ -144,13 +144,6 @@ class _Reduced:
         eroded = cv2.erode(seen, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
         corners = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], dtype=float)
         return cls(gray, np.asarray(eroded, dtype=np.uint8), factor, corners, scale / factor)
-
-
-def _averaged(picture: NDArray[np.uint8], factor: int) -> NDArray[np.uint8]:
-    """The picture with `factor` by `factor` pixels averaged to one; what is left over at the right and below is cut."""
-    h, w = (n // factor for n in picture.shape)
-    whole = picture[: h * factor, : w * factor]
-    return np.asarray(cv2.resize(whole, (w, h), interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 @dataclass(frozen=True)

@@ -75,7 +75,10 @@ class Look:
 
 
 def look_windows(look: Look, places_mm: Floats) -> NDArray[np.float32]:
-    """The light around places as the network takes it, shape (places, features)."""
+    """The light around places as the network takes it, shape (places, features).
+
+    Scaled and bounded to be of order one, which such a network learns best from; it was taught on these very numbers.
+    """
     n, step = len(look.at_mm), look.at_mm[1] - look.at_mm[0]
     where = np.clip((places_mm[:, None] + OFFSETS_MM - look.at_mm[0]) / step, 0.0, n - 1.0)
     before = np.minimum(where.astype(np.intp), n - 2)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from inspect_app.features.board import BAND_MM, _averaged, _Bands, _best_turn, _clusters
+from inspect_app.features.board import BAND_MM, _Bands, _best_turn, _clusters
 
 PX_PER_MM = 5.0
 
@@ -53,8 +53,3 @@ def test_frets_askew_are_turned_upright(slope):
     steps = np.clip(raw, -8.0, 8.0)
     found = _best_turn(_Bands(steps, raw, np.ones(raw.shape, bool), 0.0, v, PX_PER_MM))
     assert found == pytest.approx(slope, abs=1.0 / PX_PER_MM / v.max())  # a column over the board
-
-
-def test_whole_pixels_are_averaged():
-    picture = np.arange(60, dtype=np.uint8).reshape(6, 10)
-    assert _averaged(picture, 3).tolist() == [[11, 14, 17], [41, 44, 47]]

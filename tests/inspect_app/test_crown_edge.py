@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
+from scipy.ndimage import map_coordinates
 
 from inspect_app.features.crown import FretFrame, FretPatch
-from inspect_app.features.crown_edge import crown_profile
+from inspect_app.features.crown_edge import _moved, crown_profile
 from shared.measured import NotMeasured
 
 PX = 24.0
@@ -69,3 +70,12 @@ def test_what_is_hidden_takes_no_part():
     assert part.rows < whole.rows
     assert part.log_light == pytest.approx(whole.log_light, abs=0.1)
     assert crown_profile(patch(hidden_mm=30.0)) is None
+
+
+def test_rows_are_moved_as_scipys_cubic_splines_move_them():
+    rows, shift = np.random.default_rng(2).normal(size=(5, 80)), np.array([-3.7, -0.2, 0.0, 0.45, 6.1])
+    at = np.stack([np.broadcast_to(np.arange(5.0)[:, None], rows.shape), np.arange(80) + shift[:, None]])
+    one_by_one = [
+        map_coordinates(r, a[1:], order=3, mode="mirror") for r, a in zip(rows, at.swapaxes(0, 1), strict=True)
+    ]
+    assert _moved(rows, shift)[:, 10:-10] == pytest.approx(np.array(one_by_one)[:, 10:-10], abs=1e-9)
