@@ -3,13 +3,18 @@
 Straight segments are looked for on a reduced picture and put together to quadrilaterals of the card's shape. A board
 with two frets makes those too; a card is told from them by its rounded corners, where its edges end. The edges are then
 placed on the full picture, between the corners; the corners themselves are never used as points.
+
+A card as near as a board is photographed from is first looked for on a coarse picture, which takes a quarter of the
+time; where none holds there, on a finer one and at every distance.
 """
 
 from __future__ import annotations
 
 import math
 import tomllib
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from importlib import resources
 
 import cv2
@@ -21,9 +26,11 @@ from calib.scales.base import Scale
 from calib.scales.outline import (
     U_OUTLINE_PX,
     U_SHARPENING_PX,
+    StepsOf,
     colour_rows,
     fisher_direction,
     outline_steps,
+    steepest,
 )
 from calib.scales.reduced import reduced
 from shared.errors import ScaleError
@@ -34,7 +41,12 @@ Vector = NDArray[np.float64]
 
 DISTANCES_MM = (90.0, 1200.0)
 """Distances from which a board is photographed with a card beside it."""
+_NEAR_MM = 450.0
+"""A plan photo's distance (`README.md`: 25 to 45 cm) or less. What is printed on a card looks farther away than the
+card by as much as it is smaller: 30 mm long in a photo from 25 cm, it would be a card 70 cm away."""
 _SEARCH_WIDTH = 640  # px: a card is then 80 to 600 px long, its edges sharp, bench texture mostly averaged out
+_COARSE_WIDTH = 320  # px: a card within `_NEAR_MM` is 44 px long or more, by a lens of 26 mm (full-frame equivalent)
+_SHORTEST = 0.02  # of the picture's longer side: half the short edge of the smallest card
 _SEGMENTS = 140  # longest ones looked at: a card's edges are among the longest straight lines beside board and frets
 _LINES = 50  # of the lines they lie on
 _PARALLEL = math.radians(9.0)  # opposite edges converge, corners leave the right angle: by tilts up to 25 degrees
@@ -59,6 +71,7 @@ class Card:
     source: str
 
 
+@cache
 def card() -> Card:
     """The size ID-1, from the table with its sources."""
     table = tomllib.loads(resources.files("shared").joinpath("tables/cards.toml").read_text(encoding="utf-8"))["id1"]
@@ -89,13 +102,16 @@ def find_id1(photo: Photo, factor: float = 1.0) -> Scale:
         If no card is found, or too little of its edges.
     """
     size = card()
-    small, shrink = reduced(photo.bgr, _SEARCH_WIDTH)
-    unclear: ScaleError | None = None
-    for quad in _cards(photo, _quadrilaterals(small, photo, shrink), size):
-        try:
-            return _as_scale(photo, quad, size, factor)
-        except ScaleError as e:
-            unclear = unclear or e
+    slack = 1.0 + 2.0 * photo.focal.u_rel
+    for width, farthest in ((_COARSE_WIDTH, _NEAR_MM / slack), (_SEARCH_WIDTH, DISTANCES_MM[1] * slack)):
+        small, shrink = reduced(photo.bgr, width)
+        unclear: ScaleError | None = None
+        distances = DISTANCES_MM[0] / slack, farthest
+        for quad in _cards(photo, _quadrilaterals(small, photo, shrink, distances), size):
+            try:
+                return _as_scale(photo, quad, size, factor)
+            except ScaleError as e:
+                unclear = unclear or e
     raise unclear or ScaleError(
         "No bank card was found in the photo.",
         "Lay a card beside the frets, all four edges in the picture, on cloth of another colour.",
@@ -136,24 +152,25 @@ class _Lines:
         return np.asarray((self.covered[k, i[1]] - self.covered[k, i[0]]) / np.maximum(i[1] - i[0], 1))
 
 
-def _quadrilaterals(small: NDArray[np.uint8], photo: Photo, factor: float) -> list[Vector]:
-    """Corners (4, 2) of quadrilaterals shaped like the card, full-resolution px, in the order of `_rectangle`."""
+def _quadrilaterals(small: NDArray[np.uint8], photo: Photo, factor: float, distances: tuple[float, float]) -> Vector:
+    """Corners (K, 4, 2) of quadrilaterals shaped like the card, full-resolution px, in the order of `_rectangle`."""
+    none = np.empty((0, 4, 2))
     lines = _lines(small)
     if len(lines.a) < 4:
-        return []
+        return none
     crossing = _crossings(lines)
-    four = _card_shaped(crossing, *_parallel_and_square(lines), photo, factor)
+    four = _card_shaped(crossing, *_parallel_and_square(lines), photo.focal.px / factor, distances)
     q = np.stack([crossing[four[:, i], four[:, j]] for i, j in ((0, 2), (0, 3), (1, 3), (1, 2))], axis=1)
-    margin = 0.02 * _SEARCH_WIDTH  # the sharp corner may lie outside where the round one is inside
+    margin = 0.02 * max(small.shape)  # the sharp corner may lie outside where the round one is inside
     limit = np.array([photo.width, photo.height]) / factor
     inside = np.all((q > -margin) & (q < limit + margin), axis=(1, 2))
     q, four = q[inside], four[inside]
     if not len(four):
-        return []
+        return none
     sides = ((0, 0, 1), (3, 1, 2), (1, 2, 3), (2, 3, 0))  # which line, from which corner to which
     cover = np.array([lines.share(four[:, k], q[:, i], q[:, j]) for k, i, j in sides])
     order = np.argsort(-cover.min(axis=0) - 0.25 * cover.mean(axis=0), kind="stable")[:_TRIED]
-    return list((_from_top_left(q[order]) + 0.5) * factor - 0.5)
+    return (_from_top_left(q[order]) + 0.5) * factor - 0.5
 
 
 def _lines(small: NDArray[np.uint8]) -> _Lines:
@@ -194,8 +211,8 @@ def _segments(small: NDArray[np.uint8]) -> Vector:
             out.append(np.reshape(found, (-1, 4)).astype(float))
     seg = np.concatenate(out) if out else np.empty((0, 4))
     length = np.hypot(seg[:, 2] - seg[:, 0], seg[:, 3] - seg[:, 1])
-    seg = seg[length > 0.02 * _SEARCH_WIDTH]
-    return seg[np.argsort(-length[length > 0.02 * _SEARCH_WIDTH], kind="stable")][:_SEGMENTS]
+    long = length > _SHORTEST * max(small.shape)
+    return np.asarray(seg[long][np.argsort(-length[long], kind="stable")][:_SEGMENTS])
 
 
 def _crossings(lines: _Lines) -> Vector:
@@ -222,19 +239,18 @@ def _card_shaped(
     pair: NDArray[np.intp],
     one: NDArray[np.intp],
     two: NDArray[np.intp],
-    photo: Photo,
-    factor: float,
+    focal_px: float,
+    distances: tuple[float, float],
 ) -> NDArray[np.intp]:
-    """Lines (K, 4) of two pairs that bound the card's shape, of a size that puts the camera at a possible distance."""
+    """Lines (K, 4) of two pairs that bound the card's shape, of a size that puts the camera at one of the distances."""
     size = card()
     between = np.linalg.norm(crossing[:, pair[:, 0]] - crossing[:, pair[:, 1]], axis=2)  # from one to the other on each
     along_one = (between[pair[one, 0], two] + between[pair[one, 1], two]) / 2.0
     along_two = (between[pair[two, 0], one] + between[pair[two, 1], one]) / 2.0
     long, short = np.maximum(along_one, along_two), np.minimum(along_one, along_two)
     shape = np.abs(long / np.maximum(short, 1e-9) * size.height / size.length - 1.0) < _SHAPE
-    away = photo.focal.px * size.length / np.maximum(long * factor, 1e-9)
-    slack = 1.0 + 2.0 * photo.focal.u_rel
-    ok = shape & (away > DISTANCES_MM[0] / slack) & (away < DISTANCES_MM[1] * slack)
+    away = focal_px * size.length / np.maximum(long, 1e-9)
+    ok = shape & (away > distances[0]) & (away < distances[1])
     return np.column_stack([pair[one[ok]], pair[two[ok]]])
 
 
@@ -253,23 +269,27 @@ def _from_top_left(q: Vector) -> Vector:
 # --- is it a card? -------------------------------------------------------------------------------------------------
 
 
-def _cards(photo: Photo, quads: list[Vector], size: Card) -> list[Vector]:
-    """Quadrilaterals with round corners whose outline is stepped, largest first, in classes of a tenth of the area.
+def _cards(photo: Photo, quads: Vector, size: Card) -> Iterator[Vector]:
+    """Quadrilaterals (K, 4, 2) with round corners whose outline is stepped, largest first, in classes of a tenth of
+    the area.
 
-    Largest, because what is printed on a card can have a card's shape; in a class, the one best seen.
+    Largest, because what is printed on a card can have a card's shape; in a class, the one best seen. A class is looked
+    at once none of the larger ones held.
     """
-    if not quads:
-        return []
-    h = [_homography(q, size) for q in quads]
-    passed = []
-    for k in np.flatnonzero(_has_round_corners(photo, h, size)):
-        step, seen = _steps(photo, h[k], *_edges(size))
-        beyond, _ = _steps(photo, h[k], *_continued(size))
-        sharp = float(np.mean(beyond > 0.5 * np.median(step)))
-        if seen.mean() >= _OUTLINE_SEEN and sharp <= _BEYOND:
-            area = round(math.log(float(cv2.contourArea(quads[k].astype(np.float32)))) / 0.1)
-            passed.append(((-area, sharp - float(seen.mean())), quads[k]))
-    return [q for _, q in sorted(passed, key=lambda p: p[0])]
+    x, y = quads[..., 0], quads[..., 1]
+    area = np.abs(np.sum(x * np.roll(y, -1, axis=1) - np.roll(x, -1, axis=1) * y, axis=1)) / 2.0
+    size_class = np.rint(np.log(area) / 0.1)
+    for one in np.unique(size_class)[::-1]:
+        alike = quads[size_class == one]
+        h = [_homography(q, size) for q in alike]
+        passed = []
+        for k in np.flatnonzero(_has_round_corners(photo, h, size)):
+            step, seen = _steps(photo, h[k], *_edges(size))
+            beyond, _ = _steps(photo, h[k], *_continued(size))
+            sharp = float(np.mean(beyond > 0.5 * np.median(step)))
+            if seen.mean() >= _OUTLINE_SEEN and sharp <= _BEYOND:
+                passed.append((sharp - float(seen.mean()), k))
+        yield from (alike[k] for _, k in sorted(passed))
 
 
 def _has_round_corners(photo: Photo, h: list[Vector], size: Card) -> NDArray[np.bool_]:
@@ -351,8 +371,8 @@ def _continued(size: Card) -> tuple[Vector, Vector]:
 def _as_scale(photo: Photo, q: Vector, size: Card, factor: float) -> Scale:
     corners = _rectangle(size)
     image, plane, normal, u, outward = [], [], [], [], []
-    for _ in range(2):  # the first round only brings the corners within a pixel
-        sides = [_side(photo, q, k, size) for k in range(4)]
+    for ways in ((steepest, outline_steps), (outline_steps,)):  # the first round brings the corners within a pixel
+        sides = [_side(photo, q, k, size, ways) for k in range(4)]
         q = np.array([_meet(sides[k - 1], sides[k]) for k in range(4)])
         if not _has_round_corners(photo, [_homography(q, size)], size)[0]:
             raise ScaleError(
@@ -383,8 +403,11 @@ def _as_scale(photo: Photo, q: Vector, size: Card, factor: float) -> Scale:
     )
 
 
-def _side(photo: Photo, q: Vector, k: int, size: Card) -> tuple[Vector, Vector, Vector]:
-    """Points (N, 2) on one edge between its round corners, their outward normals, and u across it."""
+def _side(photo: Photo, q: Vector, k: int, size: Card, ways: tuple[StepsOf, ...]) -> tuple[Vector, Vector, Vector]:
+    """Points (N, 2) on one edge between its round corners, their outward normals, and u across it.
+
+    By the first of the ways to place a step that shows an edge.
+    """
     a, b = q[k], q[(k + 1) % 4]
     length = size.length if k % 2 == 0 else size.height
     skip = 1.4 * size.corner_radius / length
@@ -394,34 +417,42 @@ def _side(photo: Photo, q: Vector, k: int, size: Card) -> tuple[Vector, Vector, 
     guess, half = a + t * (b - a), max(5.0, 0.5 * float(np.linalg.norm(b - a)) / length)
     rows = colour_rows(photo, guess, n, half)
     third = rows.shape[1] // 3
-    steps = outline_steps(rows, half, 1.0, fisher_direction(rows[:, :third], rows[:, -third:]))
-    ok = _on_a_bow(t.ravel(), steps.at)
-    if ok.sum() < _POINTS // 2:
-        raise ScaleError(
-            "An edge of the card is not clear enough.", "Lay the card flat on cloth of another colour, nothing over it."
-        )
-    return (guess + n * steps.at[:, None])[ok], n[ok], steps.u[ok]
+    colour = fisher_direction(rows[:, :third], rows[:, -third:])
+    for steps_of in ways:
+        steps = steps_of(rows, half, 1.0, colour)
+        ok = _on_a_bow(t.ravel(), steps.at)
+        if ok.sum() >= _POINTS // 2:
+            return (guess + n * steps.at[:, None])[ok], n[ok], steps.u[ok]
+    raise ScaleError(
+        "An edge of the card is not clear enough.", "Lay the card flat on cloth of another colour, nothing over it."
+    )
 
 
 def _on_a_bow(t: Vector, at: Vector) -> NDArray[np.bool_]:
     """Which of an edge's points lie on one flat bow (a straight edge bent by the lens), from a robust quadratic."""
     ok = np.isfinite(at)
+    x = 2.0 * t - 1.0
+    bow = np.column_stack([np.ones_like(x), x, x**2])
     for _ in range(8):
         if ok.sum() < _POINTS // 2:
             return ok
-        off = np.abs(at - np.polyval(np.polyfit(t[ok], at[ok], 2), t))
-        ok = np.isfinite(at) & (off <= min(_TIGHT_PX, max(0.3, 3.0 * 1.4826 * float(np.median(off[ok])))))
+        off = np.abs(at - bow @ np.linalg.solve(bow[ok].T @ bow[ok], bow[ok].T @ at[ok]))
+        before, ok = ok, off <= min(_TIGHT_PX, max(0.3, 3.0 * 1.4826 * float(np.median(off[ok]))))
+        if np.array_equal(ok, before):
+            break
     return ok
 
 
 def _meet(one: tuple[Vector, Vector, Vector], two: tuple[Vector, Vector, Vector]) -> Vector:
     """Where the straight lines through two edges' points cross: near the sharp corner, good enough to start from."""
-    lines = []
-    for p, _, _ in (one, two):
+    normal, at = np.empty((2, 2)), np.empty(2)
+    for k, (p, _, _) in enumerate((one, two)):
         c = p.mean(axis=0)
-        d = np.linalg.svd(p - c, full_matrices=False)[2][0]
-        lines.append((np.array([-d[1], d[0]]), float(np.array([-d[1], d[0]]) @ c)))
-    return np.asarray(np.linalg.solve(np.array([n for n, _ in lines]), np.array([c for _, c in lines])))
+        (xx, xy), (_, yy) = (p - c).T @ (p - c)
+        turn = math.atan2(2.0 * xy, xx - yy) / 2.0  # of the points' main axis
+        normal[k] = -math.sin(turn), math.cos(turn)
+        at[k] = normal[k] @ c
+    return np.asarray(np.linalg.solve(normal, at))
 
 
 def _drawn(q: Vector, size: Card) -> Vector:

@@ -4,11 +4,25 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.special import erf
 
+from calib.edges import row_offsets
 from calib.plane import fit_plane
 from calib.scales.id1 import card, find_id1
+from calib.scales.outline import outline_steps, steepest
 from shared.errors import ScaleError
-from tests.calib.bench_scene import Paint, Shot, bank_card, board, box, length_errors, photograph, place_all, placed
+from tests.calib.bench_scene import (
+    Paint,
+    Shot,
+    bank_card,
+    board,
+    box,
+    length_errors,
+    photograph,
+    place_all,
+    placed,
+    rounded,
+)
 
 
 def test_edges_lie_on_the_true_edges() -> None:
@@ -89,6 +103,37 @@ def test_something_over_an_edge_does_no_harm() -> None:
     photo = photograph(shot, place_all(bank_card(), (0.0, 0.0), 1.0) + over)
     plane = fit_plane(find_id1(photo), (photo.width, photo.height), photo.focal)
     assert np.abs(length_errors(shot.camera(), plane)).max() < 1.5e-3
+
+
+def test_a_card_farther_off_than_a_plan_photo_is_found() -> None:
+    shot = Shot(distance=700.0, focal_px=3000.0)
+    photo = photograph(shot, board(32.0) + place_all(bank_card(), (2.0, -2.0), 4.0))
+    plane = fit_plane(find_id1(photo), (photo.width, photo.height), photo.focal)
+    assert np.abs(length_errors(shot.camera(), plane)).max() < 3e-3
+
+
+def test_a_print_with_round_corners_is_not_the_card() -> None:
+    """A card hardly brighter than the bench does not show on the coarse picture; what is printed on it does."""
+    shot = Shot(focal_px=3200.0, noise=0.012)
+    face = [Paint(rounded(85.60, 53.98, 3.18), (0.205, 0.205, 0.205))]
+    print_on_it = [Paint(placed(rounded(30.0, 18.92, 1.11), (6.0, 3.0)), (0.75, 0.75, 0.2))]
+    photo = photograph(shot, place_all(face + print_on_it, (2.0, -2.0), 5.0))
+    plane = fit_plane(find_id1(photo), (photo.width, photo.height), photo.focal)
+    assert np.abs(length_errors(shot.camera(), plane)).max() < 3e-3
+
+
+def test_the_steepest_place_is_a_pixel_from_the_fitted_step_or_nearer() -> None:
+    rng = np.random.default_rng(3)
+    x, at = row_offsets(9.0), rng.uniform(-4.0, 4.0, 60)
+    light = 0.5 - 0.3 * erf((x - at[:, None]) / (1.2 * np.sqrt(2.0)))
+    rows = light[..., None] * [0.2, 1.0, 0.6] + rng.normal(0.0, 0.01, (*light.shape, 3))
+    rows[7] = np.nan
+    colour = np.array([0.2, 0.9, 0.4])
+    near, fitted = steepest(rows, 9.0, 1.0, colour), outline_steps(rows, 9.0, 1.0, colour)
+    assert np.isnan(near.at[7])
+    kept = np.arange(60) != 7
+    assert np.abs(near.at - at)[kept].max() < 1.0
+    assert np.abs(near.at - fitted.at)[kept].max() < 1.0
 
 
 def test_no_card_is_said() -> None:
