@@ -42,6 +42,7 @@ __all__ = [
     "search_flats",
     "read_flats",
     "length_at",
+    "length_slope",
     "LENGTH_AT_MM",
     "ASSUMED_HEIGHT_MM",
 ]
@@ -158,16 +159,10 @@ def _why_not(fit: FlatOutline, arc: CrownArc) -> str:
     """Why a flat that was found is not measured; empty where it is."""
     if fit.hidden > 0.5 or not fit.both_ways:
         return "is mostly covered"
-    slope = _length_slope(fit, arc)
+    slope = length_slope(fit.params, arc)
     if COVERAGE_FACTOR * math.sqrt(float(slope @ fit.cov @ slope)) > _VAGUE * length_at(fit.params, arc):
         return "can't be told from scratches"
     return ""
-
-
-def _length_slope(fit: FlatOutline, arc: CrownArc) -> Floats:
-    """Change of the length with each parameter of the outline."""
-    p = fit.params
-    return np.array([(length_at(p + e, arc) - length_at(p - e, arc)) / 2e-4 for e in 1e-4 * np.eye(5)])
 
 
 def read_flats(found: FlatSearch | NotMeasured, placed: Placed = NOTHING_PLACED) -> FlatFindings:
@@ -178,7 +173,7 @@ def read_flats(found: FlatSearch | NotMeasured, placed: Placed = NOTHING_PLACED)
     held = hold_flats(found.fits, found.patch, found.arc, placed, LENGTH_AT_MM)
     return FlatFindings(
         tuple(mark_flat(_reading(h.fit, found.patch, found.arc, found.view), h) for h in held),
-        tuple(_outline(h.fit, found.patch, found.arc, f"{what} {k}") for k, h in enumerate(held, 1)),
+        _outlines([h.fit for h in held], found.patch, found.arc, what),
         (*found.not_measured, *lost_flats(what, placed, len(held))),
     )
 
@@ -244,19 +239,13 @@ def _believable(fit: FlatOutline, arc: CrownArc, limits: tuple[float, float]) ->
     return limits[0] <= fit.place <= limits[1]
 
 
-def _half_width_grid(view: CrownView, arc: CrownArc) -> tuple[Floats, NDArray[np.intp], NDArray[np.intp]]:
-    """Half-widths tried, mm, and for each the columns ``[lo, hi)`` between its boundaries."""
+def _half_width_grid(view: CrownView, arc: CrownArc) -> tuple[Floats, Floats]:
+    """Half-widths tried (k,), mm, and which of the columns lie between each one's boundaries, 0 or 1, (columns, k)."""
     t = view.across_mm
     half = np.arange(2.0 * view.column_mm, min(0.45 * arc.width, max(-t[0], t[-1])), view.column_mm)
     middle = view.lean * arc.depth(half)
-    return half, np.searchsorted(t, middle - half), np.searchsorted(t, middle + half)
-
-
-def _within(x: Floats, lo: NDArray[np.intp], hi: NDArray[np.intp]) -> Floats:
-    """Sums of the rows of `x` over each range of columns."""
-    total = np.zeros((len(x), x.shape[1] + 1))
-    np.cumsum(x, axis=1, out=total[:, 1:])
-    return np.asarray(total[:, hi] - total[:, lo])
+    within = (t[:, None] >= middle - half) & (t[:, None] < middle + half)
+    return half, within.astype(float)
 
 
 def _evidence(view: CrownView, unworn: Unworn, arc: CrownArc) -> tuple[Floats, Floats]:
@@ -265,12 +254,12 @@ def _evidence(view: CrownView, unworn: Unworn, arc: CrownArc) -> tuple[Floats, F
     Returns half-widths (k,) in mm and log likelihood ratios (n, k); each row's flat has the one tone that fits it and
     its neighbours best.
     """
-    half, lo, hi = _half_width_grid(view, arc)
+    half, within = _half_width_grid(view, arc)
     weight = 1.0 / unworn.sigma**2
-    n = _within(weight[None, :], lo, hi)
-    s1, s2 = _within(view.tone * weight, lo, hi), _within(view.tone**2 * weight, lo, hi)
-    own = uniform_filter1d(s1 / n, 3, axis=0)
-    gain = _within((view.tone - unworn.tone) ** 2 * weight, lo, hi) - (s2 - 2.0 * own * s1 + own**2 * n)
+    n, tones = weight @ within, (view.tone * weight) @ within
+    own = uniform_filter1d(tones / n, 3, axis=0)
+    # squares of tone less unworn, less those of tone less own: the squares of tone leave
+    gain = (unworn.tone * (unworn.tone - 2.0 * view.tone) * weight) @ within + own * (2.0 * tones - own * n)
     return half, np.where(view.clear[:, None], 0.5 * gain / unworn.bunching, 0.0)
 
 
@@ -323,12 +312,12 @@ def _coarse(view: CrownView, half: Floats, evidence: tuple[Floats, ...], first: 
     step = max(1, len(half) // 10)
     widest = half[step - 1 :: step]
     shape = 1.0 - ((rows - place[:, None, None]) / length[:, None]) ** 2
-    k = np.rint(shape[:, :, None] * (widest / view.column_mm)[:, None]).astype(np.intp) - 2
-    k[k < 0] = len(half)  # the column appended: no flat in this row
+    k = np.rint(shape[:, :, None] * (widest / view.column_mm)[:, None]).astype(np.intp)
+    k = np.maximum(k - 1, 0, out=k)  # the column put before the first, of two columns half-width: no flat in this row
     k += np.arange(len(rows)) * (len(half) + 1)
     spans = []
     for calm in evidence:
-        padded = np.concatenate([calm[rows], np.zeros((len(rows), 1))], axis=1).ravel()
+        padded = np.concatenate([np.zeros((len(rows), 1)), calm[rows]], axis=1).ravel()
         total = padded.take(k).sum(axis=-1)
         a, b, c = np.unravel_index(int(total.argmax()), total.shape)
         at = float(np.interp(place[a], np.arange(len(view.along_mm)), view.along_mm))
@@ -364,12 +353,12 @@ def _blind(view: CrownView, unworn: Unworn, arc: CrownArc, flats: list[FlatOutli
 
 def _narrowest(view: CrownView, unworn: Unworn, arc: CrownArc, tone: Floats) -> Floats:
     """Width, mm, of the narrowest short flat of given tones (n,) that would be kept, place by place; inf if none."""
-    half, lo, hi = _half_width_grid(view, arc)
+    half, within = _half_width_grid(view, arc)
     contrast = 0.5 * (unworn.tone - tone[:, None]) ** 2 / (unworn.sigma**2 * unworn.bunching)
-    gain = np.concatenate([np.zeros((len(contrast), 1)), _within(contrast, lo, hi)], axis=1)
     s = (np.arange(8) + 0.5) / 8.0
-    k = np.rint((1.0 - s**2) * half[:, None] / view.column_mm).astype(np.intp) - 1
-    total = gain[:, np.clip(k, 0, len(half))].mean(axis=-1) * _SHORT_MM / view.row_mm
+    k = np.rint((1.0 - s**2) * half[:, None] / view.column_mm).astype(np.intp) - 2
+    share = np.sum(k == np.arange(len(half))[:, None, None], axis=2) / 8.0  # of a flat's length that is so wide
+    total = contrast @ (within @ share) * _SHORT_MM / view.row_mm
     enough = total >= _ACCEPT
     return np.where(enough.any(axis=1), 2.0 * half[enough.argmax(axis=1)], np.inf)
 
@@ -386,10 +375,24 @@ def length_at(params: Floats, arc: CrownArc, at_mm: float = LENGTH_AT_MM) -> flo
     return 2.0 * math.exp(ln_half_length) * math.sqrt(1.0 - ratio ** (0.5 / math.exp(ln_q)))
 
 
+def length_slope(params: Floats, arc: CrownArc, at_mm: float = LENGTH_AT_MM) -> Floats:
+    """Derivative of `length_at` with each parameter of the outline, shape (5,); 0 where the length is."""
+    length = length_at(params, arc, at_mm)
+    if length <= 0.0:
+        return np.zeros(5)
+    half_length, half, q = (float(x) for x in np.exp(params[[1, 2, 4]]) * [1.0, 0.5, 1.0])
+    deepest = arc.depth_of(half)
+    ratio = arc.depth_of(at_mm / 2.0) / deepest
+    left = ratio ** (0.5 / q)  # length = 2 half_length sqrt(1 - left)
+    by_ln_ratio = -2.0 * half_length**2 / length * left * 0.5 / q
+    ln_ratio_by_ln_half = -half * half / (math.sqrt(max(arc.radius**2 - half * half, 1e-9)) * deepest)
+    return np.array([0.0, length, by_ln_ratio * ln_ratio_by_ln_half, 0.0, -by_ln_ratio * math.log(ratio)])
+
+
 def _reading(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView) -> Flat:
     plane, p = patch.frame.plane, fit.params
     length = length_at(p, arc)
-    by_length = _length_slope(fit, arc)
+    by_length = length_slope(p, arc)
     by_width = np.array([0.0, 0.0, fit.width, 0.0, 0.0])
     untraced = max(0.0, length - fit.traced[0]), abs(math.log(max(0.1, 2.0 * fit.traced[1] / fit.width)))
     flags = _flags(fit, patch)
@@ -455,12 +458,23 @@ def _depth(width: Measured, arc: CrownArc) -> Measured:
     return Measured(depth, "mm", parts, (*width.flags, "INDIRECT"))
 
 
-def _outline(fit: FlatOutline, patch: FretPatch, arc: CrownArc, of: str) -> Outline:
-    """The flat's rim in photo pixels: each point at its own height, where the facet cuts the crown."""
+def _outlines(fits: list[FlatOutline], patch: FretPatch, arc: CrownArc, what: str) -> tuple[Outline, ...]:
+    """The flats' rims in photo pixels: each point at its own height, where the facet cuts the crown."""
+    if not fits:
+        return ()
+    rims = np.array([_rim(fit, arc) for fit in fits])
+    px = patch.frame.to_px(*np.moveaxis(rims, 1, 0)).reshape(len(fits), -1, 2)
+    return tuple(
+        Outline("flat", tuple((x, y) for x, y in points.tolist()), closed=True, of=f"{what} {k}")
+        for k, points in enumerate(px, 1)
+    )
+
+
+def _rim(fit: FlatOutline, arc: CrownArc) -> Floats:
+    """Places along, across and height above the board, mm, of points on a flat's rim; shape (3, n)."""
     along = fit.place + fit.half_length * np.sin(np.linspace(-0.5, 0.5, 25) * math.pi)
     half = np.maximum(half_widths(fit.params, along, arc.radius), 0.0)
     there = np.concatenate([along, along[-2:0:-1]])
     across = float(fit.params[3]) + np.concatenate([half, -half[-2:0:-1]])
     height = arc.height - arc.depth(np.concatenate([half, half[-2:0:-1]]))
-    px = patch.frame.to_px(there, across, height)
-    return Outline("flat", tuple((float(x), float(y)) for x, y in px), closed=True, of=of)
+    return np.array([there, across, height])

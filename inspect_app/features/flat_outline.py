@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import cv2
@@ -58,7 +59,7 @@ _TRACED = 0.1
 """A row whose boundaries tell less than this share of what the best row's tell of the width is not traced."""
 _TONE_ROWS = 3
 """A flat's own tone is found from this many rows together: it changes along the hollow, but not from row to row."""
-_SQRT_2PI = math.sqrt(2.0 * math.pi)
+_TWICE_SQRT_PI = 2.0 * math.sqrt(math.pi)
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -78,7 +79,7 @@ class CrownArc:
     u_centre: float
     height_known: bool
 
-    @property
+    @cached_property
     def radius(self) -> float:
         """Of the arc through the crown's top and both edges, mm."""
         return (self.width**2 / 4.0 + self.height**2) / (2.0 * self.height)
@@ -179,11 +180,15 @@ def _half_widths(g: NDArray[np.floating], width: float, q: float, radius: float)
 
 @dataclass(frozen=True)
 class _Window:
-    """The part of the view one flat is fitted in: arrays of shape (rows, columns), or broadcastable to it."""
+    """The part of the view one flat is fitted in: arrays of shape (rows, columns), or broadcastable to it.
+
+    `shown` is the light of `tone`, its square.
+    """
 
     y: Singles
     t: Singles
     tone: Singles
+    shown: Singles
     unworn: Singles
     light: Singles
     sharp: Singles
@@ -213,6 +218,7 @@ def _window(view: CrownView, unworn: Unworn, arc: CrownArc, span: FlatSpan, limi
         y=_single(y[top:end, None]),
         t=_single(t[None, left:right]),
         tone=_single(tone),
+        shown=_single(tone) ** 2,
         unworn=_single(base),
         light=_single(light),
         sharp=_single(sharp),
@@ -280,11 +286,12 @@ def _model(p: Floats, w: _Window, soft: float, robust: Singles, clash: Singles) 
     gone = (mask * w.sharp) @ w.spread + cover * w.rest
     left = w.light - gone
     part = w.weight * robust * cover
-    num, den = (_near_mean(np.einsum("ij,ij->i", part, x)) for x in (w.tone**2 - left, cover))
+    num, den = _near_means(part, w.shown - left, cover)
     own = np.minimum(np.maximum(num / (den + 1e-9), 1e-4), 1.0)
     tone = np.sqrt(np.minimum(np.maximum(left + cover * own, 1e-6), 1.0))
-    width = np.sqrt(slant + w.blur**2)
-    rise = (own - w.sharp) * np.exp(-0.5 * (rim / width) ** 2) / (2.0 * _SQRT_2PI * width * np.maximum(tone, 0.05))
+    width = np.sqrt(2.0 * (slant + w.blur**2))
+    z = rim / width
+    rise = (own - w.sharp) * np.exp(-z * z) / (_TWICE_SQRT_PI * width * np.maximum(tone, 0.05))
     edge = (f * dg * s / h, f * dg * s * s, a, np.sign(off), a * np.log(size) * q)
     jac = np.empty((5, *rise.shape), dtype=np.float32)
     for k, e in enumerate(edge):
@@ -292,9 +299,13 @@ def _model(p: Floats, w: _Window, soft: float, robust: Singles, clash: Singles) 
     return _Picture(tone, jac, own, (own > BURNT**2) - w.burnt)
 
 
-def _near_mean(rows: Singles) -> Singles:
-    """Mean over each row and its neighbours, shape (n, 1)."""
-    return np.asarray(cv2.blur(rows[:, None], (1, _TONE_ROWS), borderType=cv2.BORDER_REFLECT), dtype=np.float32)
+def _near_means(part: Singles, one: Singles, other: Singles) -> tuple[Singles, Singles]:
+    """Sums of two pictures by row, weighted, each the mean over its row and the neighbours; shape (n, 1) each."""
+    rows = np.empty((len(part), 1, 2), dtype=np.float32)
+    np.einsum("ij,ij->i", part, one, out=rows[:, 0, 0])
+    np.einsum("ij,ij->i", part, other, out=rows[:, 0, 1])
+    near = np.asarray(cv2.blur(rows, (1, _TONE_ROWS), borderType=cv2.BORDER_REFLECT), dtype=np.float32)
+    return near[..., 0], near[..., 1]
 
 
 def fit_outline(
@@ -318,8 +329,11 @@ def fit_outline(
         residual = w.tone - seen.tone
         robust = _robust(residual, seen.jac, w, unworn.bunching)
         normal, slope = _normal(seen.jac, w.weight * robust, residual)
-        normal += np.diag(prior)
-        move = np.linalg.solve(normal + np.diag(0.01 * np.diag(normal) + 1e-6), slope - prior * p)
+        own = normal.ravel()[::6]  # its diagonal
+        own += prior
+        own *= 1.01
+        own += 1e-6
+        move = np.linalg.solve(normal, slope - prior * p)
         move = np.minimum(np.maximum(move, -_LONGEST_STEP), _LONGEST_STEP)
         p = np.minimum(np.maximum(p + move, lower), upper)
         if step > 1 and np.abs(move).max() < _SETTLED:
@@ -337,7 +351,7 @@ def _robust(residual: Singles, jac: Singles, w: _Window, bunching: float) -> Sin
     """Cauchy weights of scale 3 sigma, over the Birge ratio of the cells that place the boundaries."""
     z2 = residual**2 * w.weight * np.float32(bunching)
     told = jac[2] ** 2 * w.weight
-    birge = max(1.0, float(np.sum(told * np.minimum(z2, 25.0)) / (np.sum(told) + 1e-9)))
+    birge = max(1.0, float(np.vdot(told, np.minimum(z2, 25.0)) / (np.sum(told) + 1e-9)))
     return np.asarray(1.0 / ((1.0 + z2 / 9.0) * np.float32(birge)), dtype=np.float32)
 
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -172,7 +173,8 @@ def fit_unworn(view: CrownView) -> tuple[CrownView, Unworn]:
     smooth = max(3, round(0.5 / view.row_mm))
     quarters = np.array_split(np.arange(len(keep)), 4)
     for share in np.linspace(0.9, _TRIM, 6):
-        misfit = np.mean((few - basis @ _solve_rows(basis, stiff, few, keep)) ** 2, axis=1)
+        off = few - basis @ _solve_rows(basis, stiff, few, keep)
+        misfit = np.einsum("ij,ij->i", off, off) / few.shape[1]
         misfit = np.where(view.clear, uniform_filter1d(misfit, smooth), np.inf)
         keep = _best(misfit, quarters, share, view.clear)
     tone = basis @ _solve_rows(basis, stiff, view.tone, keep)
@@ -281,16 +283,25 @@ def _bunching(z: Floats, seen: NDArray[np.bool_], view: CrownView) -> float:
 
     Two sizes are tried, a strip across and a patch as long as a short flat; the larger ratio is taken.
     """
-    one = float(np.mean(z[seen] ** 2)) if seen.any() else 1.0
+    of = z * seen
+    one = float(np.vdot(of, of)) / int(seen.sum()) if seen.any() else 1.0
     worst = 1.0
     for along_mm, across_mm in ((0.4, 0.5), (1.5, 0.4)):
         rows, columns = max(2, round(along_mm / view.row_mm)), max(2, round(across_mm / view.column_mm))
-        n, m = z.shape[0] // rows, z.shape[1] // columns
-        patches = (n, rows, m, columns)
-        whole = seen[: n * rows, : m * columns].reshape(patches).all(axis=(1, 3))
+        whole = _patches(seen, rows, columns, np.logical_and)
         if whole.sum() >= 4:  # fewer say nothing about a variance
-            means = z[: n * rows, : m * columns].reshape(patches).mean(axis=(1, 3))[whole]
+            means = _patches(z, rows, columns, np.add)[whole] / (rows * columns)
             usual = (1.4826 * float(np.median(np.abs(means)))) ** 2
             power = float(np.mean(np.minimum(means**2, 9.0 * usual)))  # a stray patch is not the rule
             worst = max(worst, power * rows * columns / one)
     return worst
+
+
+def _patches(a: NDArray[Any], rows: int, columns: int, ufunc: np.ufunc) -> NDArray[Any]:
+    """An array reduced over patches of so many rows and columns, those at the end that fill none left out.
+
+    Rows first: they are the most, and whole rows are quickly put together.
+    """
+    n, m = a.shape[0] // rows, a.shape[1] // columns
+    by_row = ufunc.reduce(a[: n * rows, : m * columns].reshape(n, rows, m * columns), axis=1)
+    return np.asarray(ufunc.reduce(by_row.reshape(n, m, columns), axis=2))

@@ -14,7 +14,7 @@ import pytest
 from scipy.optimize import brentq
 
 from inspect_app.features.crown import FretPatch
-from inspect_app.features.flat import LENGTH_AT_MM, find_flats, length_at
+from inspect_app.features.flat import LENGTH_AT_MM, find_flats, length_at, length_slope
 from inspect_app.features.flat_outline import CrownArc, fit_outline, half_widths
 from inspect_app.features.unworn import crown_view, fit_unworn
 from inspect_app.inspection import Flat
@@ -203,6 +203,9 @@ def test_length_at_a_width_against_root_finding(width: float, q: float) -> None:
 
     assert length_at(p, arc) == pytest.approx(brentq(over, 10.0, 12.0) - brentq(over, 8.0, 10.0), abs=1e-6)
     assert length_at(p, arc, 1.01 * width) == 0.0
+    by_differences = [(length_at(p + e, arc) - length_at(p - e, arc)) / 2e-5 for e in 1e-5 * np.eye(5)]
+    assert length_slope(p, arc) == pytest.approx(by_differences, rel=1e-6, abs=1e-9)
+    assert not length_slope(p, arc, 1.01 * width).any()
 
 
 def test_outline_of_a_plain_hollow_is_the_arc_cut_by_its_floor() -> None:
