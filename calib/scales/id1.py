@@ -4,8 +4,8 @@ Straight segments are looked for on a reduced picture and put together to quadri
 with two frets makes those too; a card is told from them by its rounded corners, where its edges end. The edges are then
 placed on the full picture, between the corners; the corners themselves are never used as points.
 
-A card as near as a board is photographed from is first looked for on a coarse picture, which takes a quarter of the
-time; where none holds there, on a finer one and at every distance.
+A card as near as a board is photographed from, and clear on all four sides, is first looked for on a coarse picture,
+which takes a quarter of the time; where none holds there, on a finer one and at every distance.
 """
 
 from __future__ import annotations
@@ -46,6 +46,7 @@ _NEAR_MM = 450.0
 card by as much as it is smaller: 30 mm long in a photo from 25 cm, it would be a card 70 cm away."""
 _SEARCH_WIDTH = 640  # px: a card is then 80 to 600 px long, its edges sharp, bench texture mostly averaged out
 _COARSE_WIDTH = 320  # px: a card within `_NEAR_MM` is 44 px long or more, by a lens of 26 mm (full-frame equivalent)
+_CLEAR = 0.5  # share of each side that lines cover on the coarse picture: a card that lies clear shows nine tenths
 _SHORTEST = 0.02  # of the picture's longer side: half the short edge of the smallest card
 _SEGMENTS = 140  # longest ones looked at: a card's edges are among the longest straight lines beside board and frets
 _LINES = 50  # of the lines they lie on
@@ -103,11 +104,12 @@ def find_id1(photo: Photo, factor: float = 1.0) -> Scale:
     """
     size = card()
     slack = 1.0 + 2.0 * photo.focal.u_rel
-    for width, farthest in ((_COARSE_WIDTH, _NEAR_MM / slack), (_SEARCH_WIDTH, DISTANCES_MM[1] * slack)):
+    first = _COARSE_WIDTH, _NEAR_MM / slack, _CLEAR
+    for width, farthest, covered in (first, (_SEARCH_WIDTH, DISTANCES_MM[1] * slack, 0.0)):
         small, shrink = reduced(photo.bgr, width)
         unclear: ScaleError | None = None
         distances = DISTANCES_MM[0] / slack, farthest
-        for quad in _cards(photo, _quadrilaterals(small, photo, shrink, distances), size):
+        for quad in _cards(photo, _quadrilaterals(small, photo, shrink, distances, covered), size):
             try:
                 return _as_scale(photo, quad, size, factor)
             except ScaleError as e:
@@ -152,8 +154,13 @@ class _Lines:
         return np.asarray((self.covered[k, i[1]] - self.covered[k, i[0]]) / np.maximum(i[1] - i[0], 1))
 
 
-def _quadrilaterals(small: NDArray[np.uint8], photo: Photo, factor: float, distances: tuple[float, float]) -> Vector:
-    """Corners (K, 4, 2) of quadrilaterals shaped like the card, full-resolution px, in the order of `_rectangle`."""
+def _quadrilaterals(
+    small: NDArray[np.uint8], photo: Photo, factor: float, distances: tuple[float, float], covered: float
+) -> Vector:
+    """Corners (K, 4, 2) of quadrilaterals shaped like the card, full-resolution px, in the order of `_rectangle`.
+
+    Segments lie on each of their sides for the share `covered` of its length.
+    """
     none = np.empty((0, 4, 2))
     lines = _lines(small)
     if len(lines.a) < 4:
@@ -169,7 +176,8 @@ def _quadrilaterals(small: NDArray[np.uint8], photo: Photo, factor: float, dista
         return none
     sides = ((0, 0, 1), (3, 1, 2), (1, 2, 3), (2, 3, 0))  # which line, from which corner to which
     cover = np.array([lines.share(four[:, k], q[:, i], q[:, j]) for k, i, j in sides])
-    order = np.argsort(-cover.min(axis=0) - 0.25 * cover.mean(axis=0), kind="stable")[:_TRIED]
+    order = np.argsort(-cover.min(axis=0) - 0.25 * cover.mean(axis=0), kind="stable")
+    order = order[cover.min(axis=0)[order] >= covered][:_TRIED]
     return (_from_top_left(q[order]) + 0.5) * factor - 0.5
 
 
