@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import cv2
@@ -173,16 +173,17 @@ def half_widths(params: Floats, along: Floats, radius: float) -> Floats:
 
 
 def _half_widths(g: NDArray[np.floating], width: float, q: float, radius: float) -> NDArray[np.floating]:
-    shape = np.maximum(np.sign(g) * np.maximum(np.abs(g), 1e-4) ** q, -1.0)
+    shape = np.maximum(np.copysign(np.maximum(np.abs(g), 1e-4) ** q, g), -1.0)
     deepest = radius - math.sqrt(max(radius**2 - width**2 / 4.0, 0.01 * radius**2))
-    return np.asarray(width / 2.0 * shape * np.sqrt((2.0 * radius - deepest * shape**2) / (2.0 * radius - deepest)))
+    least = width * width / (4.0 * (2.0 * radius - deepest))
+    return np.asarray(shape * np.sqrt(2.0 * radius * least - deepest * least * shape * shape))
 
 
 @dataclass(frozen=True)
 class _Window:
     """The part of the view one flat is fitted in: arrays of shape (rows, columns), or broadcastable to it.
 
-    `shown` is the light of `tone`, its square.
+    `shown` is the light of `tone`, its square; `weight` allows for the bunching of the noise, `weight_of_one` does not.
     """
 
     y: Singles
@@ -194,6 +195,7 @@ class _Window:
     sharp: Singles
     rest: Singles
     weight: Singles
+    weight_of_one: Singles
     burnt: Singles
     spread: Singles
     blur: float
@@ -211,7 +213,7 @@ def _window(view: CrownView, unworn: Unworn, arc: CrownArc, span: FlatSpan, limi
     tone, base = view.tone[top:end, left:right], unworn.tone[top:end, left:right]
     blur = BLUR_PX * view.pixel_mm
     spread = _spread(right - left, blur / view.column_mm)
-    weight = np.where(view.clear[top:end, None], 1.0 / (unworn.sigma[left:right] ** 2 * unworn.bunching), 0.0)
+    weight = np.where(view.clear[top:end, None], 1.0 / unworn.sigma[left:right] ** 2, 0.0)
     light = base**2
     sharp = _sharpen(light, spread)
     return _Window(
@@ -223,7 +225,8 @@ def _window(view: CrownView, unworn: Unworn, arc: CrownArc, span: FlatSpan, limi
         light=_single(light),
         sharp=_single(sharp),
         rest=_single(light - sharp @ spread),
-        weight=_single(weight),
+        weight=_single(weight / unworn.bunching),
+        weight_of_one=_single(weight),
         burnt=_single(base > BURNT),
         spread=_single(spread),
         blur=blur,
@@ -246,8 +249,15 @@ def _spread(columns: int, sigma: float) -> Floats:
 
 def _sharpen(light: Floats, spread: Floats) -> Floats:
     """Light before the blur, by least squares with a weight on its second differences (Tikhonov regularisation)."""
-    bend = np.diff(np.eye(len(spread)), 2, axis=0)
-    return np.asarray(np.linalg.solve(spread @ spread.T + _SMOOTH * bend.T @ bend, spread @ light.T).T)
+    return np.asarray(np.linalg.solve(spread @ spread.T + _bending(len(spread)), spread @ light.T).T)
+
+
+@lru_cache(maxsize=128)  # a window is some 20 to 100 columns wide
+def _bending(columns: int) -> Floats:
+    bend = np.diff(np.eye(columns), 2, axis=0)
+    squares = np.asarray(_SMOOTH * bend.T @ bend)
+    squares.flags.writeable = False
+    return squares
 
 
 @dataclass(frozen=True)
@@ -264,35 +274,40 @@ class _Picture:
     clash: Singles
 
 
-def _model(p: Floats, w: _Window, soft: float, robust: Singles, clash: Singles) -> _Picture:
+def _model(p: Floats, w: _Window, soft: float, weight: Singles, clash: Singles) -> _Picture:
     """The picture of a flat `p`, its boundary softened by `soft` mm beyond the photo's blur.
 
-    The flat's own light in each row is the one that fits best together with its neighbours'. `clash` is that of the
-    round before.
+    The flat's own light in each row is the one that fits best together with its neighbours', each cell with its
+    `weight`. `clash` is that of the round before.
     """
     y0, h, f, c, q = float(p[0]), math.exp(p[1]), math.exp(p[2]), float(p[3]), math.exp(p[4])
     s = (w.y - y0) / h
     g = 1.0 - s * s
     size = np.maximum(np.abs(g), 1e-3)
-    dg = q * size ** (q - 1.0)
+    by_s = (f * q) * size ** (q - 1.0) * s
     a = _half_widths(g, f, q, w.radius)
     inside = np.minimum(np.maximum(a, 0.0), 0.95 * w.radius)
     off = w.t - (c + w.lean * (w.radius - np.sqrt(w.radius**2 - inside**2)))
     rim = a - np.abs(off)
-    slant = w.blur**2 * np.minimum(f * np.abs(s) * dg / h, 2.0) ** 2 + soft**2
-    reach = 2.0 * np.sqrt(3.0 * (slant + (0.3 * w.column) ** 2))  # an even spread of that variance
-    mask = np.minimum(np.maximum(0.5 + (rim + _BLOOM * w.blur * clash) / reach, 0.0), 1.0)
+    slant = np.minimum((w.blur / h) * np.abs(by_s), 2.0 * w.blur)
+    slant = slant * slant + soft**2
+    reach = np.sqrt(12.0 * slant + 12.0 * (0.3 * w.column) ** 2)  # an even spread of that variance
+    mask = (rim + (_BLOOM * w.blur) * clash) / reach
+    mask += 0.5
+    np.minimum(np.maximum(mask, 0.0, out=mask), 1.0, out=mask)
     cover = mask @ w.spread
-    gone = (mask * w.sharp) @ w.spread + cover * w.rest
-    left = w.light - gone
-    part = w.weight * robust * cover
+    left = w.light - (mask * w.sharp) @ w.spread - cover * w.rest
+    part = weight * cover
     num, den = _near_means(part, w.shown - left, cover)
     own = np.minimum(np.maximum(num / (den + 1e-9), 1e-4), 1.0)
-    tone = np.sqrt(np.minimum(np.maximum(left + cover * own, 1e-6), 1.0))
-    width = np.sqrt(2.0 * (slant + w.blur**2))
+    left += cover * own
+    tone = np.sqrt(np.minimum(np.maximum(left, 1e-6, out=left), 1.0, out=left))
+    width = np.sqrt(2.0 * slant + 2.0 * w.blur**2)
     z = rim / width
-    rise = (own - w.sharp) * np.exp(-z * z) / (_TWICE_SQRT_PI * width * np.maximum(tone, 0.05))
-    edge = (f * dg * s / h, f * dg * s * s, a, np.sign(off), a * np.log(size) * q)
+    z *= z
+    rise = (own - w.sharp) * np.exp(np.negative(z, out=z), out=z)
+    rise /= (_TWICE_SQRT_PI * width) * np.maximum(tone, 0.05)
+    edge = (by_s / h, by_s * s, a, np.sign(off), a * np.log(size) * q)
     jac = np.empty((5, *rise.shape), dtype=np.float32)
     for k, e in enumerate(edge):
         np.multiply(e, rise, out=jac[k])
@@ -322,13 +337,13 @@ def fit_outline(
     ends = view.along_mm[[0, -1]]
     lower = np.array([ends[0] - 1.0, math.log(0.3), math.log(0.1), -0.2, -0.7])
     upper = np.array([ends[1] + 1.0, math.log(60.0), math.log(arc.width), 0.2, 0.7])
-    robust, clash = np.ones_like(w.tone), np.zeros_like(w.tone)
+    weight, clash = w.weight, np.zeros_like(w.tone)
     for step in range(_STEPS):
-        seen = _model(p, w, _SOFT if step == 0 else 0.0, robust, clash)
+        seen = _model(p, w, _SOFT if step == 0 else 0.0, weight, clash)
         clash = seen.clash
         residual = w.tone - seen.tone
-        robust = _robust(residual, seen.jac, w, unworn.bunching)
-        normal, slope = _normal(seen.jac, w.weight * robust, residual)
+        weight = _robust(residual, seen.jac, w)
+        normal, slope = _normal(seen.jac, weight, residual)
         own = normal.ravel()[::6]  # its diagonal
         own += prior
         own *= 1.01
@@ -338,21 +353,26 @@ def fit_outline(
         p = np.minimum(np.maximum(p + move, lower), upper)
         if step > 1 and np.abs(move).max() < _SETTLED:
             break
-    return _judge(p, w, unworn, prior, (robust, clash), view)
+    return _judge(p, w, unworn, prior, (weight, clash), view)
 
 
-def _normal(jac: Singles, weight: Singles, residual: Singles) -> tuple[Floats, Floats]:
+def _normal(jac: Singles, weight: Singles, *residuals: Singles) -> tuple[Floats, ...]:
+    """J^T W J (5, 5), and J^T W r (5,) of each of the residuals."""
     flat = jac.reshape(5, -1)
     weighted = flat * weight.ravel()
-    return (weighted @ flat.T).astype(float), (weighted @ residual.ravel()).astype(float)
+    return tuple((weighted @ x).astype(float) for x in (flat.T, *(r.ravel() for r in residuals)))
 
 
-def _robust(residual: Singles, jac: Singles, w: _Window, bunching: float) -> Singles:
-    """Cauchy weights of scale 3 sigma, over the Birge ratio of the cells that place the boundaries."""
-    z2 = residual**2 * w.weight * np.float32(bunching)
-    told = jac[2] ** 2 * w.weight
-    birge = max(1.0, float(np.vdot(told, np.minimum(z2, 25.0)) / (np.sum(told) + 1e-9)))
-    return np.asarray(1.0 / ((1.0 + z2 / 9.0) * np.float32(birge)), dtype=np.float32)
+def _robust(residual: Singles, jac: Singles, w: _Window) -> Singles:
+    """Weights times Cauchy's of scale 3 sigma, over the Birge ratio of the cells that place the boundaries."""
+    z2 = residual * residual
+    z2 *= w.weight_of_one
+    told = jac[2] * jac[2]
+    told *= w.weight
+    birge = max(1.0, float(np.vdot(told, np.minimum(z2, 25.0))) / (float(told.sum()) + 1e-9))
+    z2 *= birge / 9.0
+    z2 += birge
+    return np.asarray(np.divide(w.weight, z2, out=z2))
 
 
 def _judge(
@@ -361,11 +381,11 @@ def _judge(
     """Covariance, gain over the unworn crown, and where the knowledge of the width comes from."""
     seen = _model(p, w, 0.0, *last)
     tone, jac, own, clash = seen.tone, seen.jac, seen.own, seen.clash
-    weight = w.weight * last[0]
+    weight = last[0]
     told = jac[2] ** 2 * weight
     weight = weight / _grain((w.tone - tone) * np.sqrt(told), unworn.bunching)
     outward = jac[3] * np.sign(w.t - np.float32(p[3]))
-    normal, moved = _normal(jac, weight, outward)
+    normal, moved, bloomed = _normal(jac, weight, outward, outward * np.abs(clash))
     cov = np.asarray(np.linalg.inv(normal + np.diag(prior) + 1e-9 * np.eye(5)), dtype=float)
     gain = _gain(w, tone, jac[3] * (U_EDGE_PX * view.pixel_mm), 16.0 / unworn.bunching)
     rows = float(np.sum(gain.clip(0.0)) ** 2 / (np.sum(gain.clip(0.0) ** 2) + 1e-9))
@@ -382,7 +402,7 @@ def _judge(
         float(gain.sum()),
         sides=(nutward, 1.0 - nutward),
         moved=cov @ moved,
-        bloomed=cov @ _normal(jac, weight, outward * np.abs(clash))[1],
+        bloomed=cov @ bloomed,
         hidden=1.0 - min(1.0, before + after),
         both_ways=min(before, after) > 0.1,
         rows=rows,
