@@ -156,8 +156,7 @@ def crown_view(patch: FretPatch, width_mm: float, height_mm: float) -> CrownView
 
 
 def _bin(light: NDArray[np.float32], rows: int, columns: int) -> Floats:
-    n, m = light.shape
-    return np.asarray(light.reshape(n // rows, rows, m // columns, columns).mean(axis=(1, 3)), dtype=np.float64)
+    return np.asarray(_patches(light, rows, columns, np.add) / np.float32(rows * columns), dtype=np.float64)
 
 
 def fit_unworn(view: CrownView) -> tuple[CrownView, Unworn]:
@@ -255,11 +254,24 @@ def _solve_rows(basis: Floats, stiff: Floats, tone: Floats, weight: Floats) -> F
 def _solve_columns(basis: Floats, tone: Floats, weight: Floats, noise: Floats) -> Floats:
     """Coefficients column by column, shape (m, knots), each cell with its own weight."""
     n, k = basis.shape
-    pairs = (basis[:, :, None] * basis[:, None, :]).reshape(n, k * k)
-    stiff = n / k * _BEND * _differences(k, 2) + 1e-9 * np.eye(k)
-    fade = (noise / _FADE**2)[:, None, None] * _differences(k, 1)
-    normal = (weight.T @ pairs).reshape(-1, k, k) + stiff + fade
+    pairs, i, j = _overlaps(n, k)
+    normal = (noise / _FADE**2)[:, None, None] * _differences(k, 1)
+    normal += n / k * _BEND * _differences(k, 2) + 1e-9 * np.eye(k)
+    squares = weight.T @ pairs
+    normal[:, i, j] += squares
+    beside = i != j
+    normal[:, j[beside], i[beside]] += squares[:, beside]
     return np.asarray(np.linalg.solve(normal, ((weight * tone).T @ basis)[..., None])[..., 0])
+
+
+@lru_cache(maxsize=16)
+def _overlaps(rows: int, knots: int) -> tuple[Floats, NDArray[np.intp], NDArray[np.intp]]:
+    """Products of two splines that overlap, shape (rows, pairs), and which two: a cubic one meets the next three."""
+    basis = _splines(rows, knots)
+    i, j = np.nonzero(np.triu(np.tri(knots, k=3)))
+    pairs = basis[:, i] * basis[:, j]
+    pairs.flags.writeable = False
+    return pairs, i, j
 
 
 def _column_noise(residual: Floats, seen: NDArray[np.bool_], tone: Floats) -> Floats:
