@@ -52,6 +52,7 @@ _ROUND = 0.65  # share of the rim that must be seen, twice: rings met by chance 
 _POINTS = 180  # on the full picture: every second degree
 _ROW_STEP_PX = 0.5  # the rim of a small coin is few pixels wide
 _SMOOTHER = 0.4  # of the variance outside: bench texture just beside a true rim is like that farther out
+_SECTORS = 8  # of the way round, of which whatever else lies near commonly takes one or two
 _TOGETHER = 5.0  # neighbouring rows, every second degree, that see the same spot of bench texture
 _SIGNIFICANT = 3.0  # standard errors: weaker steps are tried by chance only, and then are not sharp all round
 _TILT_LIMIT = 0.09  # second harmonic of the radius over the radius: an ellipse of axes 1 : 0.83, tilt 34 degrees
@@ -286,7 +287,10 @@ def _outermost(photo: Photo, ring: _Ring) -> tuple[_Ring, _Points]:
 
 
 def _smooth_outside(photo: Photo, ring: _Ring) -> bool:
-    """Whether just outside the ring the surface is much smoother than farther out, as a coin's border is on a bench."""
+    """Whether just outside the ring the surface is much smoother than farther out, as a coin's border is on a bench.
+
+    Most of the way round, that is: the board, or whatever else lies near, may come into a part of it.
+    """
     a = np.arange(4 * _POINTS) * math.pi / (2 * _POINTS)
     points, normal = ring.points(a)
     half = 0.2 * ring.radius
@@ -294,7 +298,8 @@ def _smooth_outside(photo: Photo, ring: _Ring) -> bool:
     rows = rows[np.isfinite(rows).all(axis=1)]
     if len(rows) < _POINTS:
         return False
-    unrest = np.mean((rows[3:] - rows[:-3]) ** 2, axis=0) / np.maximum(rows.mean(axis=0), 1e-3) ** 2
+    changes = np.array_split((rows[3:] - rows[:-3]) ** 2, _SECTORS)
+    unrest = np.median([c.mean(axis=0) for c in changes], axis=0) / np.maximum(np.median(rows, axis=0), 1e-3) ** 2
     at = row_offsets(half) / ring.radius
     near, far = unrest[(at > 0.03) & (at < 0.07)], unrest[at > 0.14]
     return bool(near.size and far.size and float(np.median(near)) < _SMOOTHER * float(np.median(far)))

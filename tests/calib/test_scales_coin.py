@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from skimage.measure import CircleModel, EllipseModel
 
+from calib.photo import Focal, Photo
 from calib.plane import fit_plane
-from calib.scales.coin import coins, find_coin
+from calib.scales.coin import _Ring, _smooth_outside, coins, find_coin
 from shared.errors import ScaleError
 from tests.calib.bench_scene import Paint, Shot, board, coin, disc, length_errors, photograph, place_all, placed
 
@@ -58,6 +59,19 @@ def test_relief_that_stands_out_more_than_the_rim_is_not_the_rim() -> None:
     scale = find_coin(photograph(shot, place_all(relief, (5.0, -12.0)), (0.15, 0.15, 0.15)), 24.26)
     circle = CircleModel.from_estimate(shot.camera().to_mm(scale.image_px))
     assert 2.0 * circle.radius == pytest.approx(24.26, abs=0.03)
+
+
+@pytest.mark.parametrize(("radius_px", "is_border"), [(200.0, False), (180.0, True)], ids=["rim", "border"])
+def test_a_board_beside_a_rim_is_not_taken_for_the_bench_all_round(radius_px, is_border) -> None:
+    """A coin of 200 px on soft cloth, a striped board a seventh of its radius away: what is within the coin is said."""
+    rng = np.random.default_rng(0)
+    y, x = np.mgrid[:700, :700] - 350.0
+    cloth = 40.0 + (4.0 if is_border else 1.0) * rng.standard_normal(x.shape)
+    seen = np.where(np.hypot(x, y) < 200.0, 200.0 + rng.standard_normal(x.shape), cloth)
+    seen = np.where(y < -230.0, 90.0 + 40.0 * np.sin(x), seen)
+    bgr = np.repeat(np.clip(seen, 0.0, 255.0).astype(np.uint8)[..., None], 3, axis=2)
+    ring = _Ring(350.0, 350.0, np.array([radius_px, 0.0, 0.0, 0.0, 0.0]), 1.0)
+    assert _smooth_outside(Photo(bgr, "0" * 64, "coin", Focal(1000.0, 0.1, "drawn")), ring) == is_border
 
 
 def test_lengths_inside_their_uncertainty() -> None:
