@@ -46,8 +46,9 @@ _FEW_STEPS = 4
 _JOIN_MM = 2.6
 """A crown's two edges are joined across its even top when no farther apart than this (wide wire is 3 mm with its
 edges' own width, common practice, no source)."""
-FRET_WIDTH_MM = (1.2, 6.0)
-"""Widths of a cluster of persistent steps that can be a fret with the shadow beside it."""
+FRET_WIDTH_MM = (1.2, 7.0)
+"""Widths of a cluster of persistent steps that can be a fret with the shadow beside it: the widest wire, 3.2 mm, and on
+either side a soft shadow half as far again as a crown is high (1.3 mm)."""
 _COVER_MARGIN_MM = 2.0
 """The scale's own edge and its shadow reach about this far beyond its outline."""
 
