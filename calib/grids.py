@@ -20,7 +20,7 @@ def coarse_places(count: int, every: int) -> NDArray[np.float64]:
 
 
 def filled(coarse: NDArray[np.float32], every: int, shape: tuple[int, int]) -> NDArray[np.float32]:
-    """Values on the fine grid, shape (rows, columns, channels), from those at the `coarse_places` of both axes."""
+    """Values on the fine grid, shape (rows, columns[, channels]), from those at the `coarse_places` of both axes."""
     rows, columns = shape
     size = (coarse.shape[1] * every, coarse.shape[0] * every)
     fine = cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR)

@@ -5,7 +5,8 @@ direction across the fret alone. The board is lit by what it sees past the arc a
 arc mirrors room, lamps and the board beside it through facets tilted as in Trowbridge and Reitz (1975), "Average
 irregularity representation of a rough surface for ray reflection". Beside the light goes its grain: how much of it
 varies along the fret as the open board does, for wood is streaked and metal shows that only as far as it mirrors wood.
-Then comes a camera: pixels, blur, sharpening and noise.
+All is drawn in three colours, red, green and blue, for wood is warm, and metal shows that, too, only as far as it
+mirrors wood. Then comes a camera: pixels, blur, sharpening, noise, and colour kept more coarsely than brightness.
 """
 
 from __future__ import annotations
@@ -39,6 +40,10 @@ _STREAK = 0.05
 """A streak of the board so much brighter is photographed beside it: so wood differs from row to row."""
 DARK = 0.003
 """Added to linear light before its logarithm, as the edge finder does."""
+_LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+"""Of linear red, green and blue, ITU-R BT.709."""
+_LUMA = np.array([0.299, 0.587, 0.114])
+"""Of coded red, green and blue, as JPEG files keep it (JFIF 1.02, section 7)."""
 
 
 @dataclass(frozen=True)
@@ -46,10 +51,12 @@ class Section:
     """A fret's cross-section, its light and its sight; lengths in mm, angles in rad, light in any unit.
 
     `view` is the line of sight's angle from the vertical, positive when the camera is on this edge's side. `room` and
-    `lamps` are the light from each of `_SKY`'s directions. `mirror` and `rough` are the metal's; the board scatters
-    `albedo` and mirrors `gloss`, as widely as `gloss_rough` says. A lamp is shown by facets that lean `lamp_tilt` +-
-    `lamp_reach` along the fret. `far` is how dark the board is where other frets hide it. `flat` is how wide a flat
-    wear has left on the crown.
+    `lamps` are the light from each of `_SKY`'s directions, in the colours `room_colour` and `lamp_colour`: red, green
+    and blue, as `mirror`, which is the metal's like `rough`, and `albedo`, which the board scatters. The board
+    mirrors `gloss`, as widely as `gloss_rough` says. A lamp is shown by facets that lean `lamp_tilt` +- `lamp_reach`
+    along the fret. `far` is how dark the board is where other frets hide it. `lost` is the share of the light
+    caught between facets that does not come out again. Tarnish, lacquer or dirt on the metal scatters `film` (3,) and
+    hides as much of what is mirrored as it is thick, `thick`. `flat` is how wide a flat wear has left on the crown.
     """
 
     width: float
@@ -57,14 +64,19 @@ class Section:
     view: float
     room: Floats
     lamps: Floats
-    mirror: float
+    room_colour: Floats
+    lamp_colour: Floats
+    mirror: Floats
     rough: float
-    albedo: float
+    albedo: Floats
     gloss: float
     gloss_rough: float
     lamp_tilt: float
     lamp_reach: float
     far: float
+    lost: float
+    film: Floats
+    thick: float
     flat: float = 0.0
 
     @property
@@ -97,21 +109,44 @@ def draw_section(rng: Rng) -> Section:
         share = rng.uniform(0.25, 0.97)  # of the light on the board that is the lamps'
         lamps = lamps * share / (1.0 - share) * _on_board(room) / _on_board(lamps)
     return Section(
-        width=rng.uniform(1.9, 3.05),
-        height=rng.uniform(0.85, 1.42),
+        width=rng.uniform(1.7, 3.1),
+        height=rng.uniform(0.8, 1.45),
         view=math.radians(rng.uniform(-17.0, 17.0)),
         room=room,
         lamps=lamps,
-        mirror=rng.uniform(0.4, 0.75),  # tarnished to polished nickel silver, steel and bronze
+        room_colour=_tint(rng.normal(0.0, 0.1), 0.5),
+        lamp_colour=_tint(rng.normal(0.0, 0.25), 0.5),  # lamps and windows differ, a camera levels the mean
+        mirror=_metal_colour(rng),
         rough=math.exp(rng.uniform(math.log(0.025), math.log(0.2))),
-        albedo=math.exp(rng.uniform(math.log(0.02), math.log(0.7))),  # ebony to maple
+        albedo=_wood_colour(rng),
         gloss=rng.choice([0.0, 0.04]) * rng.uniform(0.3, 1.5),  # 0.04: a refractive index of 1.5, seen from above
         gloss_rough=rng.uniform(0.1, 0.4),
         lamp_tilt=rng.uniform(0.0, 0.27),
         lamp_reach=rng.uniform(0.03, 0.2),
         far=rng.uniform(0.4, 1.0),
+        lost=rng.uniform(0.0, 1.0),
+        film=_wood_colour(rng),  # of any such colour and darkness
+        thick=float(rng.random() < 0.25) * rng.uniform(0.0, 0.5),
         flat=float(rng.random() < 0.3) * rng.uniform(0.2, 1.3),  # levelled, or worn all along
     )
+
+
+def _tint(warm: float, red: float) -> Floats:
+    """Red, green and blue of luminance 1 whose red over blue has the logarithm `warm`, `red` of it in red to green."""
+    colour = np.exp([red * warm, 0.0, -(1.0 - red) * warm])
+    return np.asarray(colour / (_LUMINANCE @ colour))
+
+
+def _metal_colour(rng: Rng) -> Floats:
+    """Tarnished to polished nickel silver and steel, a little yellow at most; one fret in eight is bronze or brass."""
+    warm = rng.uniform(0.3, 0.7) if rng.random() < 0.125 else rng.uniform(-0.03, 0.2)
+    return np.asarray(np.minimum(rng.uniform(0.4, 0.75) * _tint(warm, rng.uniform(0.2, 0.5)), 0.97))
+
+
+def _wood_colour(rng: Rng) -> Floats:
+    """Ebony to maple, neutral to red and yellow."""
+    albedo = math.exp(rng.uniform(math.log(0.02), math.log(0.7)))
+    return np.asarray(np.minimum(albedo * _tint(rng.uniform(-0.05, 1.3), rng.uniform(0.25, 0.65)), 0.9))
 
 
 def _room(rng: Rng) -> Floats:
@@ -156,30 +191,70 @@ def _smoothed(y: Floats, sigma: float) -> Floats:
 
 def _on_board(light: Floats) -> float:
     """What an open board gets, over what it would get from a sky of light 1."""
-    return float(np.sum(light * np.cos(_SKY))) * _WIDE / 2.0
+    return float(light @ np.cos(_SKY)) * _WIDE / 2.0
+
+
+def _open_light(s: Section) -> Floats:
+    """Red, green and blue on the open board, as `_on_board` has them."""
+    return s.room_colour * _on_board(s.room) + s.lamp_colour * _on_board(s.lamps)
 
 
 def light_across(s: Section) -> tuple[Floats, Floats, Floats]:
     """Places across from the seen edge (mm, outwards positive, 0.01 mm apart), the light seen there and its grain.
 
-    The grain is the part of the light that is the board's own colour: it varies along the fret as the board does.
+    Light and grain have the shape (3, places): red, green, blue. The grain is the part of the light that is the board's
+    own colour: it varies along the fret as the board does.
     """
     # half a step beside the edge on either side, so that the light steps at 0
     at = (np.arange(-round(_INSIDE_MM / _GRID_MM), round(_OUTSIDE_MM / _GRID_MM), dtype=np.float64) + 0.5) * _GRID_MM
     off, matt, gloss, mirrored = _board(s)
-    light, grain = (np.asarray(np.interp(at + s.seen - s.width / 2.0, off, y)) for y in (matt + gloss, matt))
+    beside = at + s.seen - s.width / 2.0
+    light, grain = (np.stack([np.interp(beside, off, y) for y in part]) for part in (matt + gloss, matt))
     inside = at < 0.0
     places = np.concatenate([np.arange(-_INSIDE_MM, -0.4, 4.0 * _GRID_MM), at[inside & (at >= -0.4)]])
     for whole, metal in zip((light, grain), _metal(s, places + s.seen, off, (matt, mirrored)), strict=True):
-        whole[inside] = np.interp(at[inside], places, metal)
+        whole[:, inside] = [np.interp(at[inside], places, y) for y in metal]
     return at, light, grain
 
 
 def _board(s: Section) -> tuple[Floats, Floats, Floats, Floats]:
-    """Places beside the foot (mm from it), the board's matt light there, and its gloss for the camera and the metal."""
+    """Places beside the foot (mm from it), the board's matt light there, and its gloss for the camera and the metal.
+
+    The light has the shape (3, places), the gloss for the metal (3, directions, places).
+    """
     off = np.concatenate(
         [np.linspace(0.002, 0.3, 30, endpoint=False), np.linspace(0.3, 2.6, 60), [4.0, 7.0, 12.0, 25.0]]
     )
+    hidden, on, let_out = _arc_from(s, off)
+    down = hidden * let_out * (np.abs(on) >= math.pi / 2.0)
+    on_sky = hidden * let_out * (np.abs(on) < math.pi / 2.0)
+    open_board = s.albedo * _open_light(s)
+    room_mirrored = on_sky * np.interp(on, _SKY, s.room)
+
+    def coming(lamps: Floats, weight: Floats) -> Floats:
+        """What comes past the arc and off it, each direction with its weight; shape (3, places)."""
+        open_sky, lamps_mirrored = 1.0 - hidden, on_sky * np.interp(on, _SKY, lamps)
+        past = np.outer(s.room_colour, open_sky @ (s.room * weight)) + np.outer(
+            s.lamp_colour, open_sky @ (lamps * weight)
+        )
+        off_arc = np.outer(s.room_colour, room_mirrored @ weight) + np.outer(s.lamp_colour, lamps_mirrored @ weight)
+        return np.asarray(past + s.mirror[:, None] * (off_arc + np.outer(open_board, down @ weight)))
+
+    def glossy(view: float) -> Floats:
+        steep, facing = np.tan((_SKY + view) / 2.0), np.cos((_SKY - view) / 2.0)
+        lobe = (1.0 + (steep / s.gloss_rough) ** 2) ** -1.5
+        fresnel = 1.0 + (1.0 / 0.04 - 1.0) * (1.0 - facing) ** 5  # Schlick (1994), equation 15; 0.04 as for `gloss`
+        return s.gloss * coming(s.lamps * _shown(s, s.gloss_rough, steep), lobe * fresnel / lobe.sum())
+
+    matt = s.albedo[:, None] * coming(s.lamps, np.cos(_SKY) * _WIDE / 2.0)
+    return off, matt, glossy(s.view), np.stack([glossy(float(view)) for view in _FROM_METAL], axis=1)
+
+
+def _arc_from(s: Section, off: Floats) -> tuple[Floats, Floats, Floats]:
+    """How far the arc hides the sky from places beside the foot, where it mirrors to, and how much of it.
+
+    Shape (places, directions) each.
+    """
     x, sin, cos = (s.width / 2.0 + off)[:, None], np.sin(_SKY), np.cos(_SKY)
     b = x * sin - s.rise * cos
     root = b**2 - (x**2 + s.rise**2 - s.radius**2)
@@ -188,22 +263,19 @@ def _board(s: Section) -> tuple[Floats, Floats, Floats, Floats]:
     deep = (s.radius - np.sqrt(np.maximum(s.radius**2 - root, 0.0))) / (np.maximum(-b, 1e-9) * _WIDE)
     hidden = np.where((b < 0.0) & (t * cos > 0.0), np.clip(0.5 + deep, 0.0, 1.0), 0.0)
     normal = np.arctan2(x + t * sin, t * cos - s.rise)
-    on = _wrapped(2.0 * normal - (_SKY - math.pi))  # where the arc mirrors to
-    open_board = s.albedo * _on_board(s.room + s.lamps)
+    from_normal = _wrapped(normal - (_SKY - math.pi))
+    return hidden, _wrapped(normal + from_normal), _let_out(s, from_normal)
 
-    def coming(sky: Floats) -> Floats:
-        mirrored = s.mirror * np.where(np.abs(on) < math.pi / 2.0, np.interp(on, _SKY, sky), open_board)
-        return sky + hidden * (mirrored - sky)
 
-    def glossy(view: float) -> Floats:
-        steep, facing = np.tan((_SKY + view) / 2.0), np.cos((_SKY - view) / 2.0)
-        lobe = (1.0 + (steep / s.gloss_rough) ** 2) ** -1.5
-        sky = coming(s.room + s.lamps * _shown(s, s.gloss_rough, steep))
-        fresnel = 1.0 + (1.0 / 0.04 - 1.0) * (1.0 - facing) ** 5  # Schlick (1994), equation 15; 0.04 as for `gloss`
-        return np.asarray(s.gloss * np.sum(sky * lobe * fresnel, axis=1) / lobe.sum())
+def _let_out(s: Section, from_normal: Floats) -> Floats:
+    """Share of the light mirrored so far from the normal that no other facet catches for good.
 
-    matt = s.albedo * np.sum(coming(s.room + s.lamps) * cos, axis=1) * _WIDE / 2.0
-    return off, np.asarray(matt), glossy(s.view), np.array([glossy(float(view)) for view in _FROM_METAL])
+    Smith's masking for the facets' distribution (Walter and others 2007, "Microfacet models for refraction through
+    rough surfaces", equation 34); what is caught may come out after all, less or more of it.
+    """
+    steep = np.tan(np.minimum(np.abs(from_normal), 1.5))
+    out = np.where(np.abs(from_normal) < math.pi / 2.0, 2.0 / (1.0 + np.sqrt(1.0 + (s.rough * steep) ** 2)), 0.0)
+    return np.asarray(1.0 - s.lost * (1.0 - out))
 
 
 def _wrapped(angle: Floats) -> Floats:
@@ -213,7 +285,8 @@ def _wrapped(angle: Floats) -> Floats:
 def _metal(s: Section, places: Floats, off: Floats, board: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
     """The light of the arc where it is seen `places` mm from the centre line (at board level), and its grain.
 
-    `board` is its matt light, and its gloss by the direction it is seen from (`_FROM_METAL`).
+    Both have the shape (3, places). `board` is its matt light, and its gloss by the direction it is seen from
+    (`_FROM_METAL`).
     """
     sine = (places + s.rise * math.tan(s.view)) * math.cos(s.view) / s.radius
     normal = np.minimum(s.view + np.arcsin(np.clip(sine, -1.0, 1.0)), s.foot)
@@ -223,17 +296,26 @@ def _metal(s: Section, places: Floats, off: Floats, board: tuple[Floats, Floats]
     down = np.abs(on) > math.pi / 2.0
     reach = s.radius * np.sin(normal) + np.abs((s.rise + s.radius * np.cos(normal)) * np.tan(on)) - s.width / 2.0
     at = np.interp(np.clip(reach, 0.0, off[-1]), off, np.arange(len(off)))
-    grain = np.interp(at, np.arange(len(off)), board[0])
     seen_from = np.interp(np.abs(on) - math.pi, _FROM_METAL, np.arange(len(_FROM_METAL)))
-    below = grain + map_coordinates(board[1], [seen_from, at], order=1)
-    room = np.where(down, below * np.where(reach > 5.0, s.far, 1.0), np.interp(on, _SKY, s.room))
-    lamps = np.where(down, 0.0, np.interp(on, _SKY, s.lamps))
-    grain = np.where(down, grain * np.exp(-np.clip(reach, 0.0, None) / _STREAK_MM), 0.0)
+    grain = np.stack([np.interp(at, np.arange(len(off)), y) for y in board[0]])
+    below = grain + np.stack([map_coordinates(y, [seen_from, at], order=1) for y in board[1]])
+    below *= down * np.where(reach > 5.0, s.far, 1.0)
+    grain *= down * np.exp(-np.clip(reach, 0.0, None) / _STREAK_MM)
+    room, lamps = (np.where(down, 0.0, np.interp(on, _SKY, sky)) for sky in (s.room, s.lamps))
     facing = np.clip(np.cos(normal + tilt - s.view), 0.0, 1.0)  # a facet counts by how large it is seen
-    mirror = s.mirror + (1.0 - s.mirror) * (1.0 - facing) ** 5  # Schlick (1994), equation 15
+    let_out = _let_out(s, _wrapped(on - normal))
+    grazing = (1.0 - facing) ** 5  # Schlick (1994), equation 15
     total = np.maximum(np.sum(every * facing, axis=1), 1e-9)
-    light, of_board = (np.sum(y * mirror * facing, axis=1) / total for y in (room * every + lamps * lit, grain * every))
-    return np.asarray(light), np.asarray(of_board)
+
+    def mirrored(y: Floats, share: Floats) -> Floats:
+        """The mean over the facets of what they show."""
+        steep, flat = (y * (share * facing * let_out * part) for part in (1.0 - grazing, grazing))
+        return np.asarray((s.mirror[:, None] * steep.sum(axis=-1) + flat.sum(axis=-1)) / total)
+
+    light = s.room_colour[:, None] * mirrored(room, every) + s.lamp_colour[:, None] * mirrored(lamps, lit)
+    filmed = s.thick * (s.film * _open_light(s))[:, None]
+    clear = 1.0 - s.thick
+    return clear * (light + mirrored(below, every)) + filmed, clear * mirrored(grain, every)
 
 
 def _facets(s: Section) -> tuple[Floats, Floats, Floats]:
@@ -266,29 +348,64 @@ def photographed(rng: Rng, across: tuple[Floats, Floats, Floats], view: float) -
     """
     at, light, grain = across
     px_per_mm = math.exp(rng.uniform(math.log(9.0), math.log(38.0)))
-    exposure = math.exp(rng.uniform(-4.2, -0.6)) / np.median(light[at > 0.8])
+    exposure = math.exp(rng.uniform(-4.2, -0.6)) / np.median(_LUMINANCE @ light[:, at > 0.8])
+    balance = exposure * _tint(rng.normal(0.0, 0.08), rng.uniform(0.3, 0.7))[:, None]
     blur = math.hypot(rng.uniform(0.5, 1.1), rng.choice([0.0, 0.4]) * rng.random()) / px_per_mm
     places = np.arange(at[0] + rng.uniform(0.5, 1.5) / px_per_mm, at[-1] - 0.5 / px_per_mm, 1.0 / px_per_mm)
     camera = blur, px_per_mm, rng.uniform(0.0, 0.8)
+    halved = int(rng.integers(0, 2)) if rng.random() < 0.7 else None  # most cameras keep colour at half the pixels
+    kept = halved, float(rng.random() < 0.5) * rng.uniform(0.3, 2.5)  # and phones smooth its noise away
     lighter = light + _STREAK * grain
-    y, streaked = (_developed(at, v * exposure, places, camera) for v in (light, lighter))
+    developed, lit = (_kept(_developed(at, v * balance, places, camera), kept) for v in (light, lighter))
+    y, streaked = (np.log(_LUMINANCE @ v + DARK) for v in (developed, lit))
     varies, u = _varying((streaked - y) / _STREAK, places, px_per_mm, rng)
     y = y + rng.normal(0.0, rng.uniform(0.002, 0.012), len(y))
     left = _smoothed(rng.standard_normal(len(y)), rng.uniform(0.1, 0.5) * px_per_mm / 2.0)
     left *= rng.uniform(0.0, 0.03) / (left.std() + 1e-9)
-    return Look(places, y + np.where(places > 0.0, left, 0.3 * left), varies, u, px_per_mm, view)
+    warmth = _warmth(developed, px_per_mm, rng)
+    return Look(places, y + np.where(places > 0.0, left, 0.3 * left), varies, u, warmth, px_per_mm, view)
 
 
 def _developed(at: Floats, exposed: Floats, places: Floats, camera: tuple[float, float, float]) -> Floats:
-    """Logarithm of light in a photo's profile: blur (mm), pixels to the millimetre, sharpening."""
+    """Coded red, green and blue of a photo's profile, shape (3, n): blur (mm), pixels to the millimetre, sharpening."""
     blur, px_per_mm, sharpen = camera
-    soft = _smoothed(np.minimum(exposed, 60.0), blur / _GRID_MM)
-    half, total = 0.5 / px_per_mm, np.concatenate([[0.0], np.cumsum(soft)]) * _GRID_MM
-    ends = np.append(at, at[-1] + _GRID_MM) - _GRID_MM / 2.0
-    pixels = (np.interp(places + half, ends, total) - np.interp(places - half, ends, total)) / (2.0 * half)
-    code = _coded(np.clip(pixels, 0.0, 1.0))
-    code = np.clip(code + sharpen * (code - _smoothed(code, 1.2)), 0.0, 1.0)
-    return np.asarray(np.log(_decoded(code) + DARK))
+    half, ends, out = 0.5 / px_per_mm, np.append(at, at[-1] + _GRID_MM) - _GRID_MM / 2.0, []
+    for colour in exposed:
+        soft = _smoothed(np.minimum(colour, 60.0), blur / _GRID_MM)
+        total = np.concatenate([[0.0], np.cumsum(soft)]) * _GRID_MM
+        pixels = (np.interp(places + half, ends, total) - np.interp(places - half, ends, total)) / (2.0 * half)
+        code = _coded(np.clip(pixels, 0.0, 1.0))
+        out.append(np.clip(code + sharpen * (code - _smoothed(code, 1.2)), 0.0, 1.0))
+    return np.array(out)
+
+
+def _kept(code: Floats, kept: tuple[int | None, float]) -> Floats:
+    """Linear light of a profile as a JPEG file keeps it: what is not brightness smoothed, and the mean of two pixels.
+
+    Read back by straight lines between those means. `kept` is the first pixel of a pair, ``None`` where all pixels are
+    kept, and how far colour is smoothed (standard deviation, px).
+    """
+    halved, soft = kept
+    brightness = _LUMA @ code
+    colour, n = code - brightness, code.shape[1]
+    if soft:
+        colour = np.stack([_smoothed(c, soft) for c in colour])
+    if halved is not None:
+        first = np.arange(halved, n - 1, 2)
+        means = (colour[:, first] + colour[:, first + 1]) / 2.0
+        colour = np.stack([np.interp(np.arange(n), first + 0.5, c) for c in means])
+    return _decoded(np.clip(brightness + colour, 0.0, 1.0))
+
+
+def _warmth(light: Floats, px_per_mm: float, rng: Rng) -> Floats:
+    """Logarithm of red over blue, with noise and streaks of colour; a photo in twelve is grey."""
+    if rng.random() < 1.0 / 12.0:
+        return np.zeros(light.shape[1])
+    warm = np.log((light[0] + DARK) / (light[2] + DARK))
+    noise = _smoothed(rng.standard_normal(len(warm)), rng.uniform(0.3, 1.0))
+    noise *= math.exp(rng.uniform(math.log(0.001), math.log(0.03))) / (noise.std() + 1e-9)
+    left = _smoothed(rng.standard_normal(len(warm)), rng.uniform(0.1, 0.5) * px_per_mm / 2.0)
+    return np.asarray(warm + noise + left * rng.uniform(0.0, 0.04) / (left.std() + 1e-9))
 
 
 def _varying(true: Floats, places: Floats, px_per_mm: float, rng: Rng) -> tuple[Floats, float]:
@@ -326,7 +443,7 @@ def _fading(rng: Rng, at: Floats) -> Floats:
     return np.asarray(np.exp(np.minimum(at, 0.0) / math.exp(rng.uniform(math.log(0.1), math.log(3.0)))))
 
 
-def draw_edges(count: int, seed: int) -> list[Look]:
+def draw_edges(count: int, seed: int | tuple[int, int]) -> list[Look]:
     """So many edges, each fret under its own light photographed twice."""
     rng = np.random.default_rng(seed)
     out: list[Look] = []

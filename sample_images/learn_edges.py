@@ -2,8 +2,7 @@
 
 The network scores every place of a profile; the scores of all places, normalised, are to be the probability of the true
 edge being there. Adam (Kingma and Ba 2015, algorithm 1) with a cosine fall of the step size. The table kept beside
-`edge_look` was taught in three goes, each from where the last had come to, as the drawings got better: 10, 6 and 4
-epochs over 110,000 to 155,000 cross-sections.
+`edge_look` is what this wrote with the options as they stand.
 """
 
 from __future__ import annotations
@@ -11,8 +10,10 @@ from __future__ import annotations
 import argparse
 import math
 from collections.abc import Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
 from itertools import pairwise
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,11 +22,11 @@ from inspect_app.features import edge_look
 from inspect_app.features.edge_look import Layers, Look, look_windows, score
 from sample_images.edge_light import draw_edges
 
-__all__ = ["learn", "places_about"]
+__all__ = ["learn", "places_about", "some_places_about"]
 
 Singles = NDArray[np.float32]
 Halves = NDArray[np.float16]
-"""Half precision, so that all drawings lie in memory at once."""
+"""Half precision: all drawings together are some gigabytes."""
 
 PLACES_MM = np.linspace(-1.1, 1.1, 89)
 """Places told apart, from the true edge: inwards to the crown's top, outwards to the open board."""
@@ -33,21 +34,35 @@ TRUE_SD_MM = 0.012
 """The answer asked for is a narrow Gaussian about the true edge: half a step of `PLACES_MM`, no surer than a foot is a
 place: wire is rolled and frets are filed to about a hundredth (common practice, no source)."""
 _NEAR_MM, _FARTHER = 0.16, 22
-"""At each step all places so near the true edge take part, and so many of the others, which stand for them all."""
+"""Of each edge all places so near the true one take part, and so many of the others, which stand for them all."""
+_NEAR, _FAR = (np.flatnonzero(m) for m in (np.abs(PLACES_MM) < _NEAR_MM, np.abs(PLACES_MM) >= _NEAR_MM))
 _HIDDEN = (128, 64)
 _AT_ONCE = 64
 _RATE, _DECAY = 3e-3, 1e-5
+_PART = 2000
+"""Edges drawn at a time."""
+_FRESH = 2**31
+"""Number of the part, beyond all others, on which a network is tried."""
 
 
 def places_about(edges: list[Look]) -> Halves:
-    """What the network is shown of each edge, shape (edges, places, features)."""
+    """What the network is shown of each edge at all places, shape (edges, places, features)."""
     return np.stack([look_windows(e, PLACES_MM).astype(np.float16) for e in edges])
 
 
-def learn(windows: Halves, epochs: int, seed: int = 0) -> Iterator[tuple[float, Layers]]:
-    """The mean logarithmic score and the network after each epoch."""
+def some_places_about(edges: list[Look], seed: int | tuple[int, int]) -> Halves:
+    """The same at the places that take part: those near the edge, and others drawn for each edge."""
     rng = np.random.default_rng(seed)
-    asked = np.exp(-0.5 * (PLACES_MM / TRUE_SD_MM) ** 2).astype(np.float32)
+    places = (np.concatenate([_NEAR, rng.choice(_FAR, _FARTHER, replace=False)]) for _ in edges)
+    shown = zip(edges, places, strict=True)
+    return np.stack([look_windows(e, PLACES_MM[some]).astype(np.float16) for e, some in shown])
+
+
+def learn(windows: Halves, epochs: int, seed: int = 0) -> Iterator[tuple[float, Layers]]:
+    """The mean logarithmic score and the network after each epoch; `windows` are what `some_places_about` gives."""
+    rng = np.random.default_rng(seed)
+    asked = np.zeros(windows.shape[1], np.float32)
+    asked[: len(_NEAR)] = np.exp(-0.5 * (PLACES_MM[_NEAR] / TRUE_SD_MM) ** 2)
     asked /= asked.sum()
     sizes = (windows.shape[-1], *_HIDDEN, 1)
     flat = [
@@ -57,14 +72,12 @@ def learn(windows: Halves, epochs: int, seed: int = 0) -> Iterator[tuple[float, 
     ]
     moments = [(np.zeros_like(a), np.zeros_like(a)) for a in flat]
     rounds = len(windows) // _AT_ONCE
-    near, far = (np.flatnonzero(m) for m in (np.abs(PLACES_MM) < _NEAR_MM, np.abs(PLACES_MM) >= _NEAR_MM))
-    stands_for = np.repeat([0.0, math.log(len(far) / _FARTHER)], [len(near), _FARTHER]).astype(np.float32)
+    stands_for = np.repeat([0.0, math.log(len(_FAR) / _FARTHER)], [len(_NEAR), _FARTHER]).astype(np.float32)
     for epoch in range(epochs):
         order, lost = rng.permutation(len(windows)), 0.0
         for k in range(rounds):
             some = np.sort(order[k * _AT_ONCE : (k + 1) * _AT_ONCE])
-            places = np.concatenate([near, rng.choice(far, _FARTHER, replace=False)])
-            loss, slopes = _loss(flat, windows[some[:, None], places].astype(np.float32), asked[places], stands_for)
+            loss, slopes = _loss(flat, windows[some].astype(np.float32), asked, stands_for)
             step = epoch * rounds + k + 1
             rate = _RATE * min(1.0, step / 100.0) * 0.5 * (1.0 + math.cos(math.pi * step / (epochs * rounds)))
             _adam(flat, slopes, moments, step, rate)
@@ -108,13 +121,15 @@ def main() -> None:
     """Entry point."""
     p = argparse.ArgumentParser(description="Teach the edge finder from drawn cross-sections.")
     p.add_argument("--networks", type=int, default=2)
-    p.add_argument("--edges", type=int, default=215_000)
-    p.add_argument("--epochs", type=int, default=10)
+    p.add_argument("--edges", type=int, default=600_000)
+    p.add_argument("--epochs", type=int, default=7)
     p.add_argument("--seed", type=int, default=1)
     p.add_argument("--out", type=Path, default=Path(edge_look.__file__).with_name("edge_look.npz"))
     a = p.parse_args()
-    drawn, fresh = (places_about(draw_edges(n, a.seed + k)) for k, n in enumerate((a.edges, 2000)))
-    taught = [_taught(drawn, fresh.astype(np.float32), a.epochs, a.seed + n) for n in range(a.networks)]
+    with TemporaryDirectory() as folder, ProcessPoolExecutor() as pool:
+        drawn = _drawn(a.edges, a.seed, Path(folder) / "drawn.npy", pool)
+        tasks = [(drawn, a.epochs, a.seed, n) for n in range(a.networks)]
+        taught = list(pool.map(_taught, tasks))
     together = [[np.stack(same) for same in zip(*layer, strict=True)] for layer in zip(*taught, strict=True)]
     table = {
         f"{name}{k}": w for k, pair in enumerate(together) for name, w in zip(("weight", "bias"), pair, strict=True)
@@ -122,12 +137,32 @@ def main() -> None:
     np.savez(a.out, **table)
 
 
-def _taught(drawn: Halves, fresh: Singles, epochs: int, seed: int) -> Layers:
+def _drawn(edges: int, seed: int, path: Path, pool: Executor) -> Path:
+    """A file with what the network is shown of so many edges, drawn by all processors."""
+    tasks = [((seed, part), min(_PART, edges - start)) for part, start in enumerate(range(0, edges, _PART))]
+    features = some_places_about(draw_edges(1, 0), 0).shape[1:]
+    kept = np.lib.format.open_memmap(path, mode="w+", dtype=np.float16, shape=(edges, *features))
+    for part, windows in enumerate(pool.map(_part, tasks)):
+        kept[part * _PART :][: len(windows)] = windows
+    kept.flush()
+    return path
+
+
+def _part(task: tuple[tuple[int, int], int]) -> Halves:
+    seed, count = task
+    return some_places_about(draw_edges(count, seed), seed)
+
+
+def _taught(task: tuple[Path, int, int, int]) -> Layers:
     """One network, taught by the drawings in an order of its own and tried on others."""
+    path, epochs, seed, number = task
+    fresh = places_about(draw_edges(2000, (seed, _FRESH))).astype(np.float32)
     layers: Layers = ()
-    for lost, layers in learn(drawn, epochs, seed):
+    for lost, layers in learn(np.load(path, mmap_mode="r"), epochs, seed + number):
         off = np.abs(PLACES_MM[score(layers, fresh).argmax(axis=1)])
-        print(f"score {lost:.3f}; of unseen edges {np.mean(off < 0.04):.0%} within 0.04 mm", flush=True)
+        print(
+            f"network {number}: score {lost:.3f}; of unseen edges {np.mean(off < 0.04):.0%} within 0.04 mm", flush=True
+        )
     return layers
 
 

@@ -18,10 +18,12 @@ from calib.photo import Photo, linear_light
 from calib.plane import Plane
 from shared.measured import Measured, NotMeasured
 
-__all__ = ["FretFrame", "FretPatch", "sample_patch"]
+__all__ = ["FretFrame", "FretPatch", "Sampling", "sample_patch", "COLOUR_ROWS"]
 
-_LUMINANCE_BGR = np.array([0.0722, 0.7152, 0.2126], dtype=np.float32)
+_LUMINANCE_BGR = np.array([[0.0722, 0.7152, 0.2126]], dtype=np.float32)
 """Relative luminance of linear light, ITU-R BT.709, in OpenCV's channel order."""
+COLOUR_ROWS = 2
+"""Colour is sampled in every other row: photos commonly keep it at half the pixels."""
 
 
 @dataclass(frozen=True)
@@ -108,6 +110,8 @@ class FretPatch:
         Coordinates, and the way back to the photo.
     light : ndarray of float32, shape (n_along, n_across)
         Relative luminance, linear, 0 to 1.
+    red_blue : ndarray of float32, shape (n_along / COLOUR_ROWS rounded up, n_across, 2), or None
+        Red and blue linear light, where colour was asked for.
     valid : ndarray of bool, shape (n_along, n_across)
         False outside the photo and where something covers the fret.
     along_mm, across_mm : ndarray of float
@@ -130,6 +134,32 @@ class FretPatch:
     px_per_mm: float
     crown_width: Measured | NotMeasured
     crown_height: Measured | None = None
+    red_blue: NDArray[np.float32] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sampling:
+    """How finely and how far about a fret the photo is resampled.
+
+    Attributes
+    ----------
+    height_mm : float
+        Height above the board of the surface the grid is laid on: 0 for the crown's foot, the crown height for its top.
+    margin_mm : (float, float)
+        How far beyond the ends, and to either side of the centre line, the grid reaches.
+    per_mm : float or None
+        Places to the millimetre: as many as the photo has pixels at the middle of the fret where ``None``.
+    row_mm : float
+        Rows lie no closer along the fret than this.
+    colour : bool
+        Whether red and blue light are sampled beside the luminance.
+    """
+
+    height_mm: float = 0.0
+    margin_mm: tuple[float, float] = (1.0, 2.5)
+    per_mm: float | None = None
+    row_mm: float = 0.0
+    colour: bool = False
 
 
 def sample_patch(
@@ -138,10 +168,7 @@ def sample_patch(
     covers_px: tuple[NDArray[np.float64], ...],
     crown_width: Measured | NotMeasured,
     crown_height: Measured | None = None,
-    *,
-    height_mm: float = 0.0,
-    margin_mm: tuple[float, float] = (1.0, 2.5),
-    grid: tuple[float | None, float] = (None, 0.0),
+    how: Sampling = Sampling(),
 ) -> FretPatch:
     """Resample the photo over one fret at about its own resolution.
 
@@ -149,44 +176,40 @@ def sample_patch(
     ----------
     covers_px : tuple of ndarray, shape (M, 2) each
         Closed outlines of what covers the board: the scale.
-    height_mm : float
-        Height above the board of the surface the grid is laid on: 0 for the crown's foot, the crown height for its top.
-    margin_mm : (float, float)
-        How far beyond the ends, and to either side of the centre line, the grid reaches.
-    grid : (float or None, float)
-        Places to the millimetre, as many as the photo has pixels at the middle of the fret where ``None``; rows lie no
-        closer along the fret than the second, mm.
     """
-    middle = frame.to_px([frame.length_mm / 2.0, frame.length_mm / 2.0 + 1.0], 0.0, height_mm)
-    scale = grid[0] or float(np.linalg.norm(middle[1] - middle[0]))
-    along = np.arange(-margin_mm[0], frame.length_mm + margin_mm[0], max(1.0 / scale, grid[1]))
-    n = round(margin_mm[1] * scale)
+    middle = frame.to_px([frame.length_mm / 2.0, frame.length_mm / 2.0 + 1.0], 0.0, how.height_mm)
+    scale = how.per_mm or float(np.linalg.norm(middle[1] - middle[0]))
+    beyond, beside = how.margin_mm
+    along = np.arange(-beyond, frame.length_mm + beyond, max(1.0 / scale, how.row_mm))
+    n = round(beside * scale)
     across = np.arange(-n, n + 1) / scale
-    light, valid = _sample(photo, frame, along, across, height_mm, covers_px)
-    return FretPatch(frame, light, valid, along, across, height_mm, scale, crown_width, crown_height)
+    light, valid, red_blue = _sample(photo, frame, (along, across, how.height_mm), covers_px, how.colour)
+    return FretPatch(frame, light, valid, along, across, how.height_mm, scale, crown_width, crown_height, red_blue)
 
 
 def _sample(
     photo: Photo,
     frame: FretFrame,
-    along: NDArray[np.float64],
-    across: NDArray[np.float64],
-    height: float,
+    grid: tuple[NDArray[np.float64], NDArray[np.float64], float],
     covers_px: tuple[NDArray[np.float64], ...],
-) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    colour: bool,
+) -> tuple[NDArray[np.float32], NDArray[np.bool_], NDArray[np.float32] | None]:
+    """The photo's luminance on a grid, where it is in view, and red and blue light in every `COLOUR_ROWS`-th row."""
+    along, across, height = grid
     every, shape = 16, (len(along), len(across))
     coarse = _map(frame, along, across, height, every)
     low, high = coarse.min(axis=(0, 1)), coarse.max(axis=(0, 1))  # beyond the fine grid on every side
     x0, y0 = np.maximum(np.floor(low).astype(int) - 3, 0)
     x1, y1 = np.minimum(np.ceil(high).astype(int) + 4, [photo.width, photo.height])
     if x1 - x0 < 2 or y1 - y0 < 2:
-        return np.zeros(shape, np.float32), np.zeros(shape, bool)
-    where = filled((coarse - (x0, y0)).astype(np.float32), every, shape)
-    light = cv2.transform(linear_light(photo.bgr[y0:y1, x0:x1]), _LUMINANCE_BGR[None, :])
+        return np.zeros(shape, np.float32), np.zeros(shape, bool), None
+    # one axis at a time: taking a picture of pairs apart costs as much again
+    u, v = (filled(np.asarray(q, np.float32, order="C"), every, shape) for q in np.moveaxis(coarse - (x0, y0), 2, 0))
+    codes = photo.bgr[y0:y1, x0:x1]
+    light = cv2.transform(linear_light(codes), _LUMINANCE_BGR)
     covered = np.zeros(light.shape, np.uint8)
     for outline in covers_px:
         cv2.fillPoly(covered, [np.round(outline - (x0, y0)).astype(np.int32)], 1)
-    u, v = cv2.split(where)
     out = np.asarray(cv2.remap(light, u, v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
     valid = np.ones(shape, dtype=bool)
     if covered.any():
@@ -195,7 +218,13 @@ def _sample(
     if np.any(low < 0.0) or np.any(high > np.array([photo.width, photo.height]) - 1.0):
         x, y = u + x0, v + y0
         valid &= (x >= 0) & (y >= 0) & (x <= photo.width - 1) & (y <= photo.height - 1)
-    return np.maximum(out, 0.0, out=out), valid
+    return np.maximum(out, 0.0, out=out), valid, _red_blue(codes, u, v) if colour else None
+
+
+def _red_blue(codes: NDArray[np.uint8], u: cv2.typing.MatLike, v: cv2.typing.MatLike) -> NDArray[np.float32]:
+    x, y = (np.ascontiguousarray(q[::COLOUR_ROWS]) for q in (u, v))
+    bgr = cv2.remap(codes, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return linear_light(np.asarray(bgr[..., ::-2], dtype=np.uint8, order="C"))
 
 
 def _map(

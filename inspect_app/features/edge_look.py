@@ -2,11 +2,11 @@
 
 Neither brightness nor gradient marks where metal meets the board: a steep mirror-like flank shows the board itself, a
 shadow hugs its foot and ends in an edge of its own, and the brightest line on the crown is a lamp. Grain tells more:
-wood is streaked along the neck in light and shadow alike, and metal shows that only as far as it mirrors wood. What
-light and grain do around that place was learnt from cross-sections drawn by what physics says of them
-(`sample_images.edge_light`, taught by `sample_images.learn_edges`); no photo took part. Small networks score every
-place by light and grain around it; their mean scores, normalised, are the probability that the edge is there, and they
-were taught to make that probability true (the logarithmic score, Good 1952, "Rational decisions").
+wood is streaked along the neck in light and shadow alike, and metal shows that only as far as it mirrors wood. Colour
+tells the same: wood is warm. What light, grain and colour do around that place was learnt from cross-sections drawn by
+what physics says of them (`sample_images.edge_light`, taught by `sample_images.learn_edges`); no photo took part. Small
+networks score every place by what is around it; their mean scores, normalised, are the probability that the edge is
+there, and they were taught to make that probability true (the logarithmic score, Good 1952, "Rational decisions").
 """
 
 from __future__ import annotations
@@ -33,6 +33,8 @@ _DARKEST, _BRIGHTEST = -2.5, 3.5
 """Light is compared with the ground's, as a logarithm, within these: what is beyond tells nothing more."""
 _GRAIN_U = 0.35
 """Grain known no better than so tells nothing: on metal it is commonly a third of the board's."""
+_WARM, _WARMEST = 4.0, 1.2
+"""Colours differ by tenths where brightness differs by ones; redder or bluer than so by more is paint or a lamp."""
 _FILE = Path(__file__).with_name("edge_look.npz")
 LEAST = -6.0
 """Logarithm of the probability density (per mm) taken at least: one place in a few hundred looks like nothing drawn."""
@@ -60,6 +62,8 @@ class Look:
         How much the logarithm of light varies along the fret as the open board outside does (1: just as much).
     grain_u : float
         Standard uncertainty of `grain` on the board.
+    warmth : ndarray, shape (n,)
+        Natural logarithm of red over blue linear light; 0 in a grey photo.
     px_per_mm : float
         Resolution: of the photo, less where it is soft.
     view : float
@@ -70,6 +74,7 @@ class Look:
     log_light: Floats
     grain: Floats
     grain_u: float
+    warmth: Floats
     px_per_mm: float
     view: float
 
@@ -83,12 +88,15 @@ def look_windows(look: Look, places_mm: Floats) -> NDArray[np.float32]:
     where = np.clip((places_mm[:, None] + OFFSETS_MM - look.at_mm[0]) / step, 0.0, n - 1.0)
     before = np.minimum(where.astype(np.intp), n - 2)
     after = where - before
-    light, grain = (y[before] + after * (y[before + 1] - y[before]) for y in (look.log_light, look.grain))
-    ground, open_grain = (y[:, _GROUND].mean(axis=1, keepdims=True) for y in (light, grain))
+    profiles = (look.log_light, look.grain, look.warmth)
+    light, grain, warmth = (y[before] + after * (y[before + 1] - y[before]) for y in profiles)
+    ground, open_grain, open_warmth = (y[:, _GROUND].mean(axis=1, keepdims=True) for y in (light, grain, warmth))
+    warmer = np.clip(warmth - open_warmth, -_WARMEST, _WARMEST)
     known = np.clip(1.0 - look.grain_u / np.maximum(open_grain, 0.1) / _GRAIN_U, 0.0, 1.0)
     varies = known * np.clip(grain / np.maximum(open_grain, 0.1) - 1.0, -1.5, 1.0)
     same = np.broadcast_to([2.0 * math.log(look.px_per_mm / 22.0), 5.0 * look.view], (len(where), 2))
-    shown = [np.clip(light - ground, _DARKEST, _BRIGHTEST), 0.3 * ground + 0.6, varies, known, same]
+    shown = [np.clip(light - ground, _DARKEST, _BRIGHTEST), 0.3 * ground + 0.6, varies, known]
+    shown += [_WARM * warmer, open_warmth, same]
     return np.concatenate(shown, axis=1).astype(np.float32)
 
 

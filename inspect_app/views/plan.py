@@ -17,15 +17,14 @@ from inspect_app import __version__
 from inspect_app.ask import Ask, HandEdge
 from inspect_app.features import neck
 from inspect_app.features.board import Board, find_board
-from inspect_app.features.crown import FretFrame, FretPatch, sample_patch
+from inspect_app.features.crown import FretFrame, FretPatch, Sampling, sample_patch
 from inspect_app.features.crown_edge import (
     CrownFit,
-    CrownProfile,
     crown_evidence,
-    crown_profile,
     fit_crowns,
     width_of_seen,
 )
+from inspect_app.features.crown_profile import CrownProfile, crown_profile
 from inspect_app.features.flat import FlatSearch, read_flats, search_flats
 from inspect_app.features.fret_end import EndCurve, FretEnd, NearEnd, end_curve, pick_end, why_unread
 from inspect_app.features.fret_size import crown_width, fret_length, pose_u, view_angle
@@ -172,8 +171,8 @@ def _recalling(photo: Photo, frets: tuple[_Fret, ...], level: neck.Level, covers
     def search(i: int, edges: tuple[HandEdge, ...], width: Measured) -> FlatSearch | NotMeasured:
         asked = Measured.of(level.crown_height, "mm", crown_height=level.crown_height_u)
         frame = _held(frets[i], edges).frame
-        margin = 1.0, width.value / 2.0 + _BESIDE_MM
-        return search_flats(sample_patch(photo, frame, covers, width, asked, height_mm=asked.value, margin_mm=margin))
+        how = Sampling(asked.value, (1.0, width.value / 2.0 + _BESIDE_MM))
+        return search_flats(sample_patch(photo, frame, covers, width, asked, how))
 
     as_seen = _pose_u(frets)
 
@@ -204,8 +203,8 @@ def _crowns(
     found = []
     px_per_mm = None
     for at in frames:
-        grid = px_per_mm, _ROW_MM
-        patch = sample_patch(photo, at, covers, unread, margin_mm=(1.0, HALF_PATCH_MM), grid=grid)
+        how = Sampling(0.0, (1.0, HALF_PATCH_MM), px_per_mm, _ROW_MM, colour=True)
+        patch = sample_patch(photo, at, covers, unread, how=how)
         px_per_mm = patch.px_per_mm  # the first fret's: all are then resampled alike
         found.append(_Fret(at, patch, crown_profile(patch)))
     profiles = [f.profile for f in found if f.profile is not None]

@@ -74,12 +74,12 @@ class Shot:
 
 
 def environment(shot, angle):
-    """Light from a direction (rad from the vertical, towards the body positive); wood below the horizon."""
+    """Light from a direction (rad from the vertical, towards the body positive), (..., 3): wood below the horizon."""
     a = np.degrees(angle)
     light = np.full(a.shape, shot.sky)
     for at, width, strength in shot.lamps:
         light = light + strength * np.exp(-0.5 * ((a - at) / width) ** 2)
-    return np.where(np.abs(a) < 90.0, light, 0.6 * float(np.mean(shot.wood)))
+    return np.where(np.abs(a)[..., None] < 90.0, light[..., None], np.array(shot.wood))
 
 
 def draw(shot):
@@ -116,14 +116,19 @@ def _bench_and_wood(shot, x, y, rng):
     grain = cv2.GaussianBlur(rng.standard_normal(shape, dtype=np.float32), (0, 0), sigmaX=30, sigmaY=2)
     bench = cv2.GaussianBlur(rng.standard_normal(shape, dtype=np.float32), (0, 0), 16)
     nearest = np.min([np.abs(x - _place(shot, n)) for n in shot.numbers], axis=0)
-    past = np.maximum(nearest - shot.width / 2.0, 0.0)
-    shade = (1.0 - 0.45 / (1.0 + (past / shot.height) ** 2) ** 1.5).astype(np.float32)
+    shade = _shade(shot, nearest).astype(np.float32)
     wood = np.asarray(shot.wood, np.float32) * (1.0 + 0.12 * grain / grain.std())[..., None]
     wood[np.abs(y) < shot.half_board] *= shade[:, None]
     image = np.repeat((0.18 * (1.0 + 0.1 * bench / bench.std()))[..., None], 3, axis=2)
     board = np.abs(y) < shot.half_board + 0.4
     image[board] = wood[board]
     return image
+
+
+def _shade(shot, away):
+    """What a fret's shade leaves of the light so far from its centre line."""
+    past = np.maximum(away - shot.width / 2.0, 0.0)
+    return 1.0 - 0.45 / (1.0 + (past / shot.height) ** 2) ** 1.5
 
 
 def _metal(shot, image, across, towards, y):
@@ -134,14 +139,16 @@ def _metal(shot, image, across, towards, y):
     root = b**2 - a * c
     z = (-b + np.sqrt(np.maximum(root, 0.0))) / a
     cols = np.flatnonzero((root > 0) & (z > 0))
-    z, normal = z[cols], np.arctan2((across + towards * z)[cols], z[cols] - rise)
+    at, z = (across + towards * z)[cols], z[cols]
+    normal = np.arctan2(at, z - rise)
     seen = 2.0 * normal - np.arctan(towards[cols])
     light = shot.metal * np.mean([environment(shot, seen + d) for d in np.radians([-5.0, -2.5, 0.0, 2.5, 5.0])], axis=0)
-    light = np.where(np.abs(seen) > math.pi / 2, light * (1.0 - 0.45 / (1.0 + (z / 0.5) ** 2)), light)
+    wood = np.abs(seen) > math.pi / 2  # mirrored as it lies there: in its own colour and shade
+    light[wood] *= _shade(shot, np.abs(at - z * np.tan(seen)))[wood, None]
     left = np.abs(y)[:, None] < shot.half_board - 0.55 * z
     rows = np.abs(y)[:, None] < shot.half_board
     block = image[:, cols]
-    block = np.where(rows[..., None], np.where(left[..., None], light[:, None], shot.face), block)
+    block = np.where(rows[..., None], np.where(left[..., None], light, shot.face), block)
     image[:, cols] = block
 
 

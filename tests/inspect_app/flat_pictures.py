@@ -16,7 +16,7 @@ import numpy as np
 
 from calib.photo import Focal, Photo
 from calib.plane import Plane
-from inspect_app.features.crown import FretFrame, FretPatch, sample_patch
+from inspect_app.features.crown import FretFrame, FretPatch, Sampling, sample_patch
 from shared.measured import Measured
 
 MARGIN_MM = 1.6
@@ -136,8 +136,7 @@ def patch_of(scene: Scene, covers: tuple[np.ndarray, ...] = (), *, height_known:
         covers,
         Measured.of(scene.width, "mm", edge=0.02),
         Measured.of(scene.height, "mm", typed=0.02) if height_known else None,
-        height_mm=scene.height if height_known else 1.15,
-        margin_mm=(1.0, scene.width / 2.0 + 0.8),
+        Sampling(scene.height if height_known else 1.15, (1.0, scene.width / 2.0 + 0.8)),
     )
 
 

@@ -1,11 +1,13 @@
 """The profile across a fret: its rows laid on one another, how it bends, and how streaked the light is."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.ndimage import map_coordinates
 
-from inspect_app.features.crown import FretFrame, FretPatch
-from inspect_app.features.crown_edge import _moved, crown_profile
+from inspect_app.features.crown import COLOUR_ROWS, FretFrame, FretPatch
+from inspect_app.features.crown_profile import _moved, crown_profile
 from shared.measured import NotMeasured
 
 PX = 24.0
@@ -79,3 +81,16 @@ def test_rows_are_moved_as_scipys_cubic_splines_move_them():
         map_coordinates(r, a[1:], order=3, mode="mirror") for r, a in zip(rows, at.swapaxes(0, 1), strict=True)
     ]
     assert _moved(rows, shift)[:, 10:-10] == pytest.approx(np.array(one_by_one)[:, 10:-10], abs=1e-9)
+
+
+def test_the_colour_is_read_where_the_light_is():
+    p = patch(bow=3e-4)
+    assert crown_profile(p).warmth == pytest.approx(np.zeros(len(p.across_mm)))  # none was sampled
+    off = 3e-4 * (p.along_mm - LENGTH_MM / 2.0) ** 2
+    on = np.abs(p.across_mm - off[:, None]) < HALF_MM
+    red_blue = np.stack([np.where(on, 0.2, 0.3), np.where(on, 0.2, 0.1)], axis=2).astype(np.float32)
+    warmth = crown_profile(replace(p, red_blue=red_blue[::COLOUR_ROWS])).warmth
+    assert np.interp([-2.0, 0.0, 2.0], p.across_mm, warmth) == pytest.approx([1.08, 0.0, 1.08], abs=0.02)
+    nut_side = p.across_mm < 0.0
+    half_way = np.interp(-0.54, -warmth[nut_side], p.across_mm[nut_side])
+    assert half_way == pytest.approx(-HALF_MM, abs=0.03)  # three quarters of a pixel
