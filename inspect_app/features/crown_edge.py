@@ -94,31 +94,20 @@ def _blurred(d: Floats, s: float, unit: float) -> Floats:
     return np.stack([p, (d * p + s * f) / unit, ((d**2 + s**2) * p + d * s * f) / unit**2], axis=-1)
 
 
-def mean_evidence(
-    at_mm: Floats, log_light: Floats, side: int, softness: float, px_per_mm: float, misfit: float = MISFIT
-) -> Evidence:
-    """Evidence along profiles, mean over `REACHES_MM` and `BLURS_PX`; see `outward_evidence`.
+def mean_evidence(y: Floats, softness: float, px_per_mm: float, misfit: float = MISFIT) -> Floats:
+    """Evidence along profiles read outwards, mean over `REACHES_MM` and `BLURS_PX`; see `outward_evidence`.
 
     Parameters
     ----------
-    at_mm : ndarray, shape (n,)
-        Evenly spaced places, one px apart.
-    log_light : ndarray, shape (..., n)
-        Logarithm of light (or of a ratio of lights).
-    side : {-1, +1}
-        Which way is outside.
+    y : ndarray, shape (..., n)
+        Logarithm of light (or of a ratio of lights), one px apart.
     softness : float
         The photo's blur over that of a sharp one.
     misfit : float
         Departure from a smooth curve, in logarithm of light, that means nothing.
     """
-    y = log_light[..., ::side]
-    some = [
-        outward_evidence(y, (reach, blur * softness), px_per_mm, misfit) for reach in REACHES_MM for blur in BLURS_PX
-    ]
-    x = (side * at_mm)[::side]
-    at = side * (x[:, None] + np.arange(_STEPS) / _STEPS / px_per_mm).ravel()
-    return Evidence(at[::side], np.mean(some, axis=0)[..., ::side])
+    looks = [(reach, blur * softness) for reach in REACHES_MM for blur in BLURS_PX]
+    return np.asarray(np.mean([outward_evidence(y, look, px_per_mm, misfit) for look in looks], axis=0))
 
 
 def outward_evidence(y: Floats, look: tuple[tuple[float, float], float], px_per_mm: float, misfit: float) -> Floats:
@@ -189,7 +178,7 @@ def crown_evidence(profiles: list[CrownProfile], views: list[float]) -> tuple[li
     """
     px_per_mm = profiles[0].px_per_mm
     some = np.unique(np.linspace(0, len(profiles) - 1, _SHARP_BY).round().astype(int))
-    softness = _softness(profiles[0].across_mm, np.stack([profiles[i].log_light for i in some]), px_per_mm)
+    softness = _softness(np.stack([profiles[i].log_light for i in some]), px_per_mm)
     # half a pixel: blur hides anything finer
     places = np.arange(_INNERMOST_MM, WIDTH_MM[1] / 2.0 + _OFF_MM, 0.5 / px_per_mm)
     sides = []
@@ -207,12 +196,12 @@ def _look(profile: CrownProfile, side: int, view: float, softness: float) -> Loo
     return Look(at, light, grain, profile.grain_u[side > 0], warmth, profile.px_per_mm / coarser, side * view)
 
 
-def _softness(at: Floats, light: Floats, px_per_mm: float) -> float:
+def _softness(light: Floats, px_per_mm: float) -> float:
     """The blur with which steps and bends stand out best; that of a sharp photo unless another does clearly better."""
     best, chosen = -math.inf, SOFTNESSES[0]
+    outwards = np.concatenate([light, light[:, ::-1]])
     for softness in SOFTNESSES:
-        steps = [mean_evidence(at, light, side, softness, px_per_mm) for side in (-1, 1)]
-        top = float(np.mean([e.log_ratio.max(axis=-1) for e in steps]))
+        top = float(np.mean(mean_evidence(outwards, softness, px_per_mm).max(axis=-1)))
         if top < best + (_CLEARLY if chosen == SOFTNESSES[0] else 0.0):
             break
         best, chosen = top, softness
