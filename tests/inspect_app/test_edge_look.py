@@ -51,9 +51,8 @@ def test_an_open_board_under_an_even_sky_scatters_its_albedo():
     for s in sections(5):
         even = replace(s, room=np.ones_like(s.room), lamps=np.zeros_like(s.lamps), gloss=0.0, thick=0.0)
         at, light, grain = light_across(even)
-        assert grain[:, at > 0.01] == pytest.approx(
-            light[:, at > 0.01]
-        )  # without gloss all of it is of the wood's colour
+        # without gloss all of it is of the wood's colour
+        assert grain[:, at > 0.01] == pytest.approx(light[:, at > 0.01])
         # the fret still hides a little of the sky
         open_board = even.albedo * even.room_colour
         assert light[:, at > 2.5] == pytest.approx(np.tile(open_board[:, None], (1, np.sum(at > 2.5))), rel=0.05)
