@@ -53,6 +53,7 @@ class Wish:
     nut_right: bool = False
     elevation: float | None = None
     board_radius: float | None = None
+    facets: str = "ggx"
 
 
 def frame_size(megapixels: float) -> tuple[int, int]:
@@ -124,6 +125,7 @@ def _look(rng: np.random.Generator, view: str, wish: Wish) -> Look:
         rng.uniform(0.15, 0.5),
         bool(rng.random() < 0.7),
         _sensor(rng, view),
+        wish.facets,
     )
 
 

@@ -2,11 +2,11 @@
 
 A fret is a prism across the neck: a mirror-like arc on a matt board, under lamps and in a room which are known by their
 direction across the fret alone. The board is lit by what it sees past the arc and by what the arc mirrors onto it; the
-arc mirrors room, lamps and the board beside it through facets tilted as in Trowbridge and Reitz (1975), "Average
-irregularity representation of a rough surface for ray reflection". Beside the light goes its grain: how much of it
-varies along the fret as the open board does, for wood is streaked and metal shows that only as far as it mirrors wood.
-All is drawn in three colours, red, green and blue, for wood is warm, and metal shows that, too, only as far as it
-mirrors wood. Then comes a camera: pixels, blur, sharpening, noise, and colour kept more coarsely than brightness.
+arc mirrors room, lamps and the board beside it through facets tilted more or less (`Facets`). Beside the light goes its
+grain: how much of it varies along the fret as the open board does, for wood is streaked and metal shows that only as
+far as it mirrors wood. All is drawn in three colours, red, green and blue, for wood is warm, and metal shows that, too,
+only as far as it mirrors wood. Then comes a camera: pixels, blur, sharpening, noise, and colour kept more coarsely than
+brightness.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from inspect_app.features.edge_look import Look
+from sample_images.facets import Facets
 
 __all__ = ["Section", "draw_section", "light_across", "photographed", "draw_edges"]
 
@@ -52,11 +53,11 @@ class Section:
 
     `view` is the line of sight's angle from the vertical, positive when the camera is on this edge's side. `room` and
     `lamps` are the light from each of `_SKY`'s directions, in the colours `room_colour` and `lamp_colour`: red, green
-    and blue, as `mirror`, which is the metal's like `rough`, and `albedo`, which the board scatters. The board
-    mirrors `gloss`, as widely as `gloss_rough` says. A lamp is shown by facets that lean `lamp_tilt` +- `lamp_reach`
-    along the fret. `far` is how dark the board is where other frets hide it. `lost` is the share of the light
-    caught between facets that does not come out again. Tarnish, lacquer or dirt on the metal scatters `film` (3,) and
-    hides as much of what is mirrored as it is thick, `thick`. `flat` is how wide a flat wear has left on the crown.
+    and blue, as `mirror`, which is the metal's like `rough`, and `albedo`, which the board scatters. The board mirrors
+    `gloss` by facets `gloss_rough`. A lamp is shown by facets that lean `lamp_tilt` +- `lamp_reach` along the fret.
+    `far` is how dark the board is where other frets hide it. `lost` is the share of the light caught between facets
+    that does not come out again. Tarnish, lacquer or dirt on the metal scatters `film` (3,) and hides as much of what
+    is mirrored as it is thick, `thick`. `flat` is how wide a flat wear has left on the crown.
     """
 
     width: float
@@ -67,10 +68,10 @@ class Section:
     room_colour: Floats
     lamp_colour: Floats
     mirror: Floats
-    rough: float
+    rough: Facets
     albedo: Floats
     gloss: float
-    gloss_rough: float
+    gloss_rough: Facets
     lamp_tilt: float
     lamp_reach: float
     far: float
@@ -117,10 +118,10 @@ def draw_section(rng: Rng) -> Section:
         room_colour=_tint(rng.normal(0.0, 0.1), 0.5),
         lamp_colour=_tint(rng.normal(0.0, 0.25), 0.5),  # lamps and windows differ, a camera levels the mean
         mirror=_metal_colour(rng),
-        rough=math.exp(rng.uniform(math.log(0.025), math.log(0.2))),
+        rough=Facets(math.exp(rng.uniform(math.log(0.025), math.log(0.2))), _tail(rng)),
         albedo=_wood_colour(rng),
         gloss=rng.choice([0.0, 0.04]) * rng.uniform(0.3, 1.5),  # 0.04: a refractive index of 1.5, seen from above
-        gloss_rough=rng.uniform(0.1, 0.4),
+        gloss_rough=Facets(rng.uniform(0.1, 0.4), _tail(rng)),
         lamp_tilt=rng.uniform(0.0, 0.27),
         lamp_reach=rng.uniform(0.03, 0.2),
         far=rng.uniform(0.4, 1.0),
@@ -129,6 +130,11 @@ def draw_section(rng: Rng) -> Section:
         thick=float(rng.random() < 0.25) * rng.uniform(0.0, 0.5),
         flat=float(rng.random() < 0.3) * rng.uniform(0.2, 1.3),  # levelled, or worn all along
     )
+
+
+def _tail(rng: Rng) -> float:
+    """From more steep facets than by Trowbridge and Reitz's law to all but Beckmann's."""
+    return 1.0 + math.exp(rng.uniform(math.log(0.7), math.log(20.0)))
 
 
 def _tint(warm: float, red: float) -> Floats:
@@ -242,7 +248,7 @@ def _board(s: Section) -> tuple[Floats, Floats, Floats, Floats]:
 
     def glossy(view: float) -> Floats:
         steep, facing = np.tan((_SKY + view) / 2.0), np.cos((_SKY - view) / 2.0)
-        lobe = (1.0 + (steep / s.gloss_rough) ** 2) ** -1.5
+        lobe = s.gloss_rough.across(steep)
         fresnel = 1.0 + (1.0 / 0.04 - 1.0) * (1.0 - facing) ** 5  # Schlick (1994), equation 15; 0.04 as for `gloss`
         return s.gloss * coming(s.lamps * _shown(s, s.gloss_rough, steep), lobe * fresnel / lobe.sum())
 
@@ -270,11 +276,11 @@ def _arc_from(s: Section, off: Floats) -> tuple[Floats, Floats, Floats]:
 def _let_out(s: Section, from_normal: Floats) -> Floats:
     """Share of the light mirrored so far from the normal that no other facet catches for good.
 
-    Smith's masking for the facets' distribution (Walter and others 2007, "Microfacet models for refraction through
-    rough surfaces", equation 34); what is caught may come out after all, less or more of it.
+    Smith's masking for facets by Trowbridge and Reitz's law (Walter and others 2007, "Microfacet models for refraction
+    through rough surfaces", equation 34); what is caught may come out after all, less or more of it.
     """
     steep = np.tan(np.minimum(np.abs(from_normal), 1.5))
-    out = np.where(np.abs(from_normal) < math.pi / 2.0, 2.0 / (1.0 + np.sqrt(1.0 + (s.rough * steep) ** 2)), 0.0)
+    out = np.where(np.abs(from_normal) < math.pi / 2.0, 2.0 / (1.0 + np.sqrt(1.0 + (s.rough.alpha * steep) ** 2)), 0.0)
     return np.asarray(1.0 - s.lost * (1.0 - out))
 
 
@@ -320,25 +326,23 @@ def _metal(s: Section, places: Floats, off: Floats, board: tuple[Floats, Floats]
 
 def _facets(s: Section) -> tuple[Floats, Floats, Floats]:
     """Tilts of facets across the fret, their shares, and the shares of those that show a lamp."""
-    tilt = s.rough * np.sinh(np.linspace(-3.8, 3.8, _TILTS))
+    tilt = s.rough.alpha * np.sinh(np.linspace(-3.8, 3.8, _TILTS))
     tilt = tilt[np.abs(tilt) < 1.35]
     steep = np.tan(tilt)
-    step = np.sqrt(s.rough**2 + tilt**2) / np.cos(tilt)
-    every = (1.0 + (steep / s.rough) ** 2) ** -1.5 * step
+    step = np.sqrt(s.rough.alpha**2 + tilt**2) / np.cos(tilt) ** 2  # of slope
+    every = s.rough.across(steep) * step / np.cos(tilt)  # a slanting facet is larger than the ground it covers
     every /= every.sum()
     return tilt, every, every * _shown(s, s.rough, steep)
 
 
-def _shown(s: Section, rough: float, steep: Floats) -> Floats:
+def _shown(s: Section, rough: Facets, steep: Floats) -> Floats:
     """How much brighter facets of this steepness across show a lamp than one that reached from end to end of the sky.
 
     As bright on the board, but so much shorter along the fret, it is so much brighter itself; and only those facets
     show it that lean along the fret as it asks.
     """
     along = s.lamp_tilt + s.lamp_reach * np.linspace(-0.9, 0.9, 7)
-    within = (1.0 + (steep[:, None] ** 2 + along**2) / rough**2) ** -2
-    share = within.mean(axis=1) * 2.0 * s.lamp_reach / (math.pi / 2.0 * rough * (1.0 + (steep / rough) ** 2) ** -1.5)
-    return np.asarray(share * (math.pi / 2.0) / (4.0 * s.lamp_reach))
+    return np.asarray(rough.along(along, steep[:, None]).mean(axis=1) * math.pi / 4.0)
 
 
 def photographed(rng: Rng, across: tuple[Floats, Floats, Floats], view: float) -> Look:

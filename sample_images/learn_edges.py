@@ -121,7 +121,7 @@ def main() -> None:
     """Entry point."""
     p = argparse.ArgumentParser(description="Teach the edge finder from drawn cross-sections.")
     p.add_argument("--networks", type=int, default=2)
-    p.add_argument("--edges", type=int, default=600_000)
+    p.add_argument("--edges", type=int, default=800_000)
     p.add_argument("--epochs", type=int, default=7)
     p.add_argument("--seed", type=int, default=1)
     p.add_argument("--out", type=Path, default=Path(edge_look.__file__).with_name("edge_look.npz"))

@@ -51,6 +51,7 @@ def _options() -> argparse.Namespace:
     p.add_argument("--end", choices=("treble", "bass"))
     p.add_argument("--elevation", type=float, help="camera above the board plane, degrees (elevation and end)")
     p.add_argument("--board-radius", type=float, help="mm; inf for a flat board")
+    p.add_argument("--facets", choices=("ggx", "beckmann"), default="ggx", help="law of the metal's roughness")
     p.add_argument("--nut-right", action="store_true")
     p.add_argument("--megapixels", type=float, default=12.0)
     p.add_argument("--spp", type=int, default=SAMPLES)
@@ -67,7 +68,9 @@ def main() -> None:
 
         shots = {name: shot for name, shot in demo_shots().items() if not a.only or a.only in name}
     else:
-        wish = Wish(a.wood, a.light, a.condition, a.scale, a.used, a.end, a.nut_right, a.elevation, a.board_radius)
+        wish = Wish(
+            a.wood, a.light, a.condition, a.scale, a.used, a.end, a.nut_right, a.elevation, a.board_radius, a.facets
+        )
         shots = {a.name or f"{a.view}-{a.seed}": partial(draw, a.view, a.seed, wish, a.megapixels)}
     for name, shot in shots.items():
         start = time.perf_counter()

@@ -67,11 +67,14 @@ def _texture(picture: NDArray[np.float32], nearest: bool = False, raw: bool = Fa
     }
 
 
-def metal(alpha: float, relief: NDArray[np.float32] | None = None, along: float = 1.0) -> Material:
-    """Rough fret metal; `relief` is a height picture in mm, `along` how much rougher it is across than along."""
+def metal(alpha: float, relief: NDArray[np.float32] | None = None, along: float = 1.0, facets: str = "ggx") -> Material:
+    """Rough fret metal; `relief` is a height picture in mm, `along` how much rougher it is across than along.
+
+    `facets` is the law of their tilt: "ggx" (Trowbridge and Reitz) or "beckmann", which has no steep ones.
+    """
     bare: Material = {
         "type": "roughconductor",
-        "distribution": "ggx",
+        "distribution": facets,
         "eta": {"type": "rgb", "value": list(_ETA)},
         "k": {"type": "rgb", "value": list(_K)},
         "alpha_u": alpha * along,

@@ -46,7 +46,10 @@ LIGHTS = {
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """What does not change the geometry: wood, lamp, how much the metal is scratched, roughness, inlays, sensor."""
+    """What does not change the geometry: wood, lamp, how much the metal is scratched, roughness, inlays, sensor.
+
+    `facets` is the law of the metal's roughness, as `scene.metal` has it.
+    """
 
     wood: str
     light: str
@@ -55,6 +58,7 @@ class Look:
     ambient: float = 0.3
     inlays: bool = True
     sensor: Sensor = field(default_factory=Sensor)
+    facets: str = "ggx"
 
 
 @dataclass(frozen=True)
@@ -106,7 +110,10 @@ def _frets_things(frets: Sequence[Fret], board: Board, look: Look, rng: np.rando
 
 
 def _fret_things(fret: Fret, board: Board, look: Look, relief: NDArray[np.float32]) -> list[Thing]:
-    flanks, worn, filed = metal(look.polish, relief), metal(look.polish * 1.5, relief, 1.3), metal(look.polish * 2.0)
+    flanks, worn, filed = (
+        metal(look.polish * rougher, scratched, along, look.facets)
+        for rougher, scratched, along in ((1.0, relief, 1.0), (1.5, relief, 1.3), (2.0, None, 1.0))
+    )
     kinds = {"flat": worn, "end_treble": filed, "end_bass": filed}
     return [Thing(mesh, kinds.get(name, flanks)) for name, mesh in fret_meshes(fret, board).items()]
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from scipy.stats import multivariate_t
 
 from inspect_app.features.crown_edge import crown_evidence, seen_edges
 from inspect_app.features.crown_profile import CrownProfile
@@ -23,6 +24,7 @@ from sample_images.edge_light import (
     draw_section,
     light_across,
 )
+from sample_images.facets import Facets
 from sample_images.learn_edges import PLACES_MM, learn, places_about, some_places_about
 
 PLACES = np.arange(-0.9, 0.9, 0.01)
@@ -61,7 +63,9 @@ def test_an_open_board_under_an_even_sky_scatters_its_albedo():
 def test_a_mirror_under_an_even_sky_shows_the_sky_times_its_reflectance():
     # at the top of the crown the line of sight meets the metal at right angles: Schlick's term is then nothing
     for s in sections(5):
-        even = replace(s, room=np.ones_like(s.room), lamps=np.zeros_like(s.lamps), view=0.0, rough=0.03, thick=0.0)
+        even = replace(
+            s, room=np.ones_like(s.room), lamps=np.zeros_like(s.lamps), view=0.0, rough=Facets(0.03, 2.0), thick=0.0
+        )
         at, light, grain = light_across(even)
         for k in range(3):
             assert np.interp(-even.seen, at, grain[k]) < 0.01 * even.mirror[k]  # and none of the board
@@ -71,13 +75,34 @@ def test_a_mirror_under_an_even_sky_shows_the_sky_times_its_reflectance():
 
 def test_a_steep_foot_mirrors_the_board_beside_it():
     for s in sections(5):
-        steep = replace(s, width=2.2, height=1.1, view=0.0, rough=0.025, gloss=0.0, thick=0.0)
+        steep = replace(s, width=2.2, height=1.1, view=0.0, rough=Facets(0.025, 2.0), gloss=0.0, thick=0.0)
         steep = replace(steep, lamps=np.zeros_like(s.lamps))
         at, light, grain = light_across(replace(steep, room=np.ones_like(s.room)))
         for k in range(3):
             inside, outside = np.interp([-0.01, 0.02], at, light[k])
             assert steep.mirror[k] * 0.8 < inside / outside < 1.0
             assert np.interp(-0.01, at, grain[k]) > 0.8 * inside  # so that it is as streaked
+
+
+@pytest.mark.parametrize("tail", [1.7, 2.0, 5.0, 20.0])
+def test_slopes_of_facets_are_student_s_as_in_scipy(tail):
+    """Ribardiere and others (2017): gamma is half the degrees of freedom and one, alpha^2 / 2 the scale of a slope."""
+    facets, across = Facets(0.13, tail), np.linspace(-0.6, 0.6, 25)[:, None]
+    along = np.linspace(-0.5, 0.7, 25)[None, :]
+    whole = multivariate_t([0.0, 0.0], np.eye(2) * 0.13**2 / 2.0, df=2.0 * (tail - 1.0))
+    both = np.stack(np.broadcast_arrays(across, along), axis=-1)
+    assert facets.across(across) * facets.along(along, across) == pytest.approx(whole.pdf(both), rel=1e-9)
+
+
+def test_facets_span_the_laws_of_trowbridge_and_reitz_and_of_beckmann():
+    """Walter and others (2007), equations 33 and 25: normals' densities; by slope they are times cos^4."""
+    alpha, slope = 0.2, np.linspace(0.0, 0.8, 9)
+    cos4 = (1.0 + slope**2) ** -2
+    ggx = alpha**2 / (math.pi * cos4 * (alpha**2 + slope**2) ** 2)
+    beckmann = np.exp(-((slope / alpha) ** 2)) / (math.pi * alpha**2 * cos4)
+    for tail, law, off in ((2.0, ggx, 1e-9), (1e6, beckmann, 1e-3)):
+        facets = Facets(alpha, tail)
+        assert facets.across(slope) * facets.along(np.zeros(9), slope) == pytest.approx(law * cos4, rel=off)
 
 
 @pytest.mark.parametrize("rough", [0.05, 0.2])
@@ -91,7 +116,7 @@ def test_facets_hide_each_other_so_that_what_is_seen_of_them_adds_up(rough, degr
     facets = 1.0 / (math.pi * rough**2 * np.cos(tilt) ** 4 * (1.0 + (np.tan(tilt) / rough) ** 2) ** 2)
     facing = np.maximum(math.cos(view) * np.cos(tilt) + math.sin(view) * np.sin(tilt) * np.cos(turn), 0.0)
     whole = np.mean(np.sum(facets * facing * np.sin(tilt), axis=1)) * (1.57 / 3999.0) * 2.0 * math.pi
-    seen = float(_let_out(replace(sections(1)[0], rough=rough, lost=1.0), np.array(view)))
+    seen = float(_let_out(replace(sections(1)[0], rough=Facets(rough, 2.0), lost=1.0), np.array(view)))
     assert whole * seen == pytest.approx(math.cos(view), rel=0.01)
 
 
