@@ -8,7 +8,7 @@ and the steps of light along each band are added up in the direction in which th
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from calib.grids import coarse_places, filled
 from calib.photo import Photo
 from calib.plane import Plane
-from calib.scales.reduced import reduced
+from calib.scales.reduced import halved, reduced
 from inspect_app.ask import Ask
 
 __all__ = ["Board", "find_board"]
@@ -89,7 +89,7 @@ def find_board(photo: Photo, plane: Plane, ask: Ask, covers_px: tuple[Floats, ..
     u, v = _photo_axes(photo, plane, ask)
     reduced = _Reduced.of(photo, plane, covers_px)
     height = _height(ask)
-    turn = _best_turn(_bands(reduced, plane, (u, v), height))
+    turn = _best_turn(_bands(reduced.halved(), plane, (u, v), height))  # half of it tells the turn as well
     u, v = u - turn * v, v + turn * u
     u, v = u / np.linalg.norm(u), v / np.linalg.norm(v)
     bands = _bands(reduced, plane, (u, v), height)
@@ -145,6 +145,13 @@ class _Reduced:
         eroded = cv2.erode(seen, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
         corners = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], dtype=float)
         return cls(gray, np.asarray(eroded, dtype=np.uint8), factor, corners, scale / factor)
+
+    def halved(self) -> _Reduced:
+        """The same at half the resolution."""
+        gray, factor = halved(self.gray, max(self.gray.shape) / 2.0)
+        shown, _ = halved(self.open, max(self.gray.shape) / 2.0)
+        seen = np.where(shown == 255, np.uint8(255), np.uint8(0))
+        return replace(self, gray=gray, open=seen, factor=self.factor * factor, px_per_mm=self.px_per_mm / factor)
 
 
 @dataclass(frozen=True)

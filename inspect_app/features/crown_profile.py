@@ -134,7 +134,8 @@ def _align(segments: Floats, along: Floats, px_per_mm: float) -> tuple[Floats, t
         reach = max(3, reach // 2)
     off = own - total
     scatter = 1.4826 * float(np.median(np.abs(off - np.median(off))))
-    bend = along**2 - np.polyval(np.polyfit(along, along**2, 1), along)
+    line = np.column_stack([np.ones_like(along), along])
+    bend = along**2 - line @ np.linalg.solve(line.T @ line, line.T @ along**2)
     return total, (slope, bow, math.sqrt(math.pi / 2.0) * scatter / math.sqrt(float(bend @ bend)))
 
 
@@ -199,7 +200,7 @@ def _shifts(segments: Floats, reference: Floats, reach: int) -> Floats:
 
 
 def _theil_sen(x: Floats, y: Floats) -> float:
-    i, j = np.triu_indices(len(x), 1)
+    i, j = _twos(len(x))
     return float(np.median((y[j] - y[i]) / (x[j] - x[i])))
 
 
@@ -207,6 +208,12 @@ def _bow(x: Floats, y: Floats) -> float:
     """Second-order term of a parabola through most of the points: median over threes of points well apart."""
     i, j, k = _threes(len(x))
     return float(np.median(((y[k] - y[j]) / (x[k] - x[j]) - (y[j] - y[i]) / (x[j] - x[i])) / (x[k] - x[i])))
+
+
+@cache
+def _twos(n: int) -> NDArray[np.intp]:
+    """Indices of all twos of `n` points, shape (2, m)."""
+    return np.array(np.triu_indices(n, 1))
 
 
 @cache

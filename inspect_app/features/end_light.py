@@ -198,14 +198,30 @@ def _beneath(outline: Floats, clear_px: float, at: NDArray[np.float32], size: tu
 def _map(frame: FretFrame, along: Floats, across: Floats) -> tuple[Floats, tuple[Floats, Floats]]:
     """Photo pixels of a grid at board level, shape (n, m, 2), and their least and greatest (x, y).
 
-    Worked out at every eighth row, as it hardly bends.
+    Worked out on a coarse grid, as it hardly bends.
     """
-    row = np.arange(len(along))
-    some = np.unique(np.append(row[::8], row[-1]))
-    px = frame.to_px(along[some][:, None], across[None, :]).reshape(len(some), len(across), 2)
-    i = np.minimum(np.searchsorted(some, row, side="right") - 1, len(some) - 2)
-    part = ((row - some[i]) / (some[i + 1] - some[i]))[:, None, None]
-    return px[i] * (1.0 - part) + px[i + 1] * part, (px.min(axis=(0, 1)), px.max(axis=(0, 1)))
+    some = np.unique(np.append(np.arange(0, len(along), 8), len(along) - 1))
+    few = np.linspace(across.min(), across.max(), 5)
+    coarse = frame.to_px(along[some][:, None], few[None, :]).reshape(len(some), len(few), 2)
+    px = _between(few, across) @ coarse  # (rows, places, 2)
+    i, part = _before(some.astype(float), np.arange(len(along), dtype=float))
+    part = part[:, None, None]
+    return px[i] * (1.0 - part) + px[i + 1] * part, (coarse.min(axis=(0, 1)), coarse.max(axis=(0, 1)))
+
+
+def _before(nodes: Floats, places: Floats) -> tuple[NDArray[np.intp], Floats]:
+    """Which of rising nodes each place comes after, and by what part of the way to the next."""
+    i = np.clip(np.searchsorted(nodes, places, side="right") - 1, 0, len(nodes) - 2)
+    return i, (places - nodes[i]) / (nodes[i + 1] - nodes[i])
+
+
+def _between(nodes: Floats, places: Floats) -> Floats:
+    """Weights (places, nodes) of values at nodes for straight lines between them."""
+    i, part = _before(nodes, places)
+    weights = np.zeros((len(places), len(nodes)))
+    row = np.arange(len(places))
+    weights[row, i], weights[row, i + 1] = 1.0 - part, part
+    return weights
 
 
 def _carried(inward: Floats, beside: Floats, away: Floats) -> Floats:
@@ -279,7 +295,8 @@ def board_fit(e: EndLight, noise: Floats) -> Floats:
 def crown_fit(e: EndLight, noise: Floats) -> Floats:
     """Log density of each sample as crown, shape (n, k): as it looks a little farther in, strip by strip."""
     n, first, last = len(e.inward_mm), round(_AHEAD_MM[0] / e.step_mm), round(_AHEAD_MM[1] / e.step_mm)
-    sums = np.pad(np.cumsum(e.strips * e.seen[:, None], axis=1), ((0, 0), (1, 0), (0, 0)))
+    sums = np.zeros((3, n + 1, e.strips.shape[2]))
+    np.cumsum(e.strips * e.seen[:, None], axis=1, out=sums[:, 1:])
     count = np.concatenate([[0], np.cumsum(e.seen)])
     a, b = np.minimum(np.arange(n) + first, n), np.minimum(np.arange(n) + last, n)
     many = count[b] - count[a]

@@ -311,14 +311,15 @@ def _coarse(view: CrownView, half: Floats, evidence: tuple[Floats, ...], first: 
     length = _LENGTHS * max(long, 6)
     step = max(1, len(half) // 10)
     widest = half[step - 1 :: step]
-    shape = 1.0 - ((rows - place[:, None, None]) / length[:, None]) ** 2
-    k = np.rint(shape[:, :, None] * (widest / view.column_mm)[:, None]).astype(np.intp)
+    shape = (1.0 - ((rows - place[:, None, None]) / length[:, None]) ** 2).astype(np.float32)
+    k = np.rint(shape[:, :, None] * (widest / view.column_mm)[:, None].astype(np.float32)).astype(np.intp)
     k = np.maximum(k - 1, 0, out=k)  # the column put before the first, of two columns half-width: no flat in this row
     k += np.arange(len(rows)) * (len(half) + 1)
     spans = []
     for calm in evidence:
-        padded = np.concatenate([np.zeros((len(rows), 1)), calm[rows]], axis=1).ravel()
-        total = padded.take(k).sum(axis=-1)
+        padded = np.zeros((len(rows), len(half) + 1), dtype=np.float32)
+        padded[:, 1:] = calm[rows]
+        total = padded.ravel().take(k).sum(axis=-1)
         a, b, c = np.unravel_index(int(total.argmax()), total.shape)
         at = float(np.interp(place[a], np.arange(len(view.along_mm)), view.along_mm))
         most = float(total[a, b, c])

@@ -212,10 +212,10 @@ def _window(view: CrownView, unworn: Unworn, arc: CrownArc, span: FlatSpan, limi
     left, right = np.searchsorted(t, [-reach, reach])
     tone, base = view.tone[top:end, left:right], unworn.tone[top:end, left:right]
     blur = BLUR_PX * view.pixel_mm
-    spread = _spread(right - left, blur / view.column_mm)
+    spread, sharpen = _optics(int(right - left), round(blur / view.column_mm, 6))
     weight = np.where(view.clear[top:end, None], 1.0 / unworn.sigma[left:right] ** 2, 0.0)
     light = base**2
-    sharp = _sharpen(light, spread)
+    sharp = light @ sharpen
     return _Window(
         y=_single(y[top:end, None]),
         t=_single(t[None, left:right]),
@@ -240,24 +240,21 @@ def _single(a: NDArray[Any]) -> Singles:
     return np.asarray(a, dtype=np.float32)
 
 
-def _spread(columns: int, sigma: float) -> Floats:
-    """Matrix that blurs rows of so many columns by a Gaussian of `sigma` columns, each row's light kept."""
+@lru_cache(maxsize=128)  # a window is some 20 to 100 columns wide
+def _optics(columns: int, sigma: float) -> tuple[Floats, Floats]:
+    """Matrices that blur rows of so many columns, and that undo it; rows of light are multiplied by them.
+
+    The blur is a Gaussian of `sigma` columns that keeps each row's light; it is undone by least squares with a weight
+    on second differences (Tikhonov regularisation).
+    """
     x = np.arange(columns)
     k = np.exp(-0.5 * ((x[:, None] - x) / max(sigma, 0.1)) ** 2)
-    return np.asarray(k / k.sum(axis=0))
-
-
-def _sharpen(light: Floats, spread: Floats) -> Floats:
-    """Light before the blur, by least squares with a weight on its second differences (Tikhonov regularisation)."""
-    return np.asarray(np.linalg.solve(spread @ spread.T + _bending(len(spread)), spread @ light.T).T)
-
-
-@lru_cache(maxsize=128)  # a window is some 20 to 100 columns wide
-def _bending(columns: int) -> Floats:
+    spread = k / k.sum(axis=0)
     bend = np.diff(np.eye(columns), 2, axis=0)
-    squares = np.asarray(_SMOOTH * bend.T @ bend)
-    squares.flags.writeable = False
-    return squares
+    sharpen = np.linalg.solve(spread @ spread.T + _SMOOTH * bend.T @ bend, spread).T
+    for a in (spread, sharpen):
+        a.flags.writeable = False
+    return spread, sharpen
 
 
 @dataclass(frozen=True)

@@ -159,7 +159,9 @@ def _face_rows(rim: list[int]) -> list[tuple[tuple[int, int], tuple[int, int]]]:
 
 def _summed(fit: Floats) -> Floats:
     """Sums from the first row up to each, shape (n + 1, ...)."""
-    return np.concatenate([np.zeros((1, *fit.shape[1:])), np.cumsum(fit, axis=0)])
+    sums = np.zeros((len(fit) + 1, *fit.shape[1:]))
+    np.cumsum(fit, axis=0, out=sums[1:])
+    return sums
 
 
 def pick_end(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float = 1.0) -> FretEnd | None:

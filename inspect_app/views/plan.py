@@ -42,7 +42,7 @@ Floats = NDArray[np.float64]
 
 HALF_PATCH_MM = 3.2
 """Half the width of a fret's patch: half of the widest wire, and 1.4 mm of board beside it."""
-_ROW_MM = 1.0 / 16.0
+_ROW_MM = 1.0 / 12.0
 """Rows no closer than this show a crown's edges: along the fret the light hardly changes."""
 _BESIDE_MM = 0.3
 """Sampled beside a crown for its flats: from 10 degrees aside its foot shows 0.2 mm off its top."""
