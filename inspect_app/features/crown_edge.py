@@ -32,7 +32,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-REACHES_MM = ((0.13, 0.25), (0.13, 0.35), (0.20, 0.25), (0.20, 0.35))
+REACHES_MM = ((0.13, 0.25), (0.20, 0.35))
 """How far the profile is used inside and outside an edge: a flank is even for about that long, and the shadow beside it
 smooth. The evidence is the mean over these and over the blurs, for what is no edge shows in few of them."""
 BLURS_PX = (0.7, 0.9)
