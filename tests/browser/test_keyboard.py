@@ -38,6 +38,7 @@ def file_chooser(page):
         tab_to(page, "Upload")
         try:
             with page.expect_file_chooser(timeout=patience) as chosen:
+                page.wait_for_timeout(300)  # Playwright asks for the chooser without waiting for the answer
                 page.keyboard.press("Enter")
             return chosen.value
         except Unanswered:
