@@ -13,6 +13,7 @@ from urllib.error import URLError
 from urllib.parse import urlsplit
 
 import pytest
+from playwright.sync_api import Page, sync_playwright
 
 from inspect_app.demo import load_demo
 from inspect_app.services import InstrumentDetails, JobDetails, create_job, open_store
@@ -25,6 +26,19 @@ QUIET = (
     "--disable-sync",
 )  # fmt: skip
 START_S = 60.0  # a cold start on a loaded machine; a warm one takes 3 s
+ANSWER_MS = 60_000  # as long for a page's answer: a machine may stand still for a while, and no test is of speed
+MOST_SHOWN = 3000  # characters of a page on which a test failed
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item, call):
+    """What the page showed, its fields' values too, goes into the report of a test that failed on it."""
+    report = yield
+    if call.when == "call" and report.failed:
+        for name, page in item.funcargs.items():
+            if isinstance(page, Page) and not page.is_closed():
+                report.sections.append((f"{name}, at {page.url}", page.locator("body").aria_snapshot()[:MOST_SHOWN]))
+    return report
 
 
 def free_port():
@@ -65,8 +79,6 @@ def wait_until_up(process, port, log):
 def chromium():
     if CHROMIUM is None:
         pytest.skip("no Chromium on this machine: install it, or name it in the CHROMIUM variable")
-    from playwright.sync_api import sync_playwright
-
     with sync_playwright() as p:
         browser = p.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
         yield browser
@@ -115,7 +127,7 @@ def window(chromium, address, **options):
     page.on("request", lambda r: is_inside(r.url, address) or outside.append(r.url))
     page.on("websocket", lambda w: is_inside(w.url, address) or outside.append(w.url))
     page.on("pageerror", lambda e: broken.append(str(e)))
-    page.set_default_timeout(20_000)
+    page.set_default_timeout(ANSWER_MS)
     try:
         yield page
     finally:

@@ -6,7 +6,7 @@ from contextlib import contextmanager
 import pytest
 
 from inspect_app.services import earlier_inspections, job_view, open_store
-from tests.browser.conftest import new_job, served, settled, window
+from tests.browser.conftest import ANSWER_MS, new_job, served, settled, window
 from tests.browser.test_whole_job import measured_job, open_reading, value_shown
 
 pytestmark = pytest.mark.browser
@@ -147,7 +147,7 @@ def test_two_windows_on_one_job_keep_both_moves(chromium, bench):
     with desk_at(chromium, bench) as desk:
         other = desk.context.new_page()
         other.address, other.job = desk.address, desk.job
-        other.set_default_timeout(20_000)
+        other.set_default_timeout(ANSWER_MS)
         open_reading(other, "fret 1, crown width")
         for page in (desk, other):
             page.bring_to_front()
@@ -167,7 +167,7 @@ def test_an_undo_in_one_window_takes_back_the_last_move_of_either(chromium, benc
         until_kept(desk, bench, 2)
         other = desk.context.new_page()
         other.address, other.job = desk.address, desk.job
-        other.set_default_timeout(20_000)
+        other.set_default_timeout(ANSWER_MS)
         open_reading(other)
         other.get_by_role("button", name="Undo the last move").click()
         other.get_by_role("button", name="Undo the last move").wait_for(state="detached")
