@@ -83,11 +83,12 @@ class FretFrame:
 
     def to_px(self, along: ArrayLike, across: ArrayLike, height: ArrayLike = 0.0) -> NDArray[np.float64]:
         """Photo pixels ``(x, y)``, shape (N, 2), of places on the fret (broadcast together, then flattened)."""
-        a, t, h = (
-            v.ravel() for v in np.broadcast_arrays(*(np.asarray(q, dtype=float) for q in (along, across, height)))
-        )
-        xy = self.origin_mm + a[:, None] * self.along + t[:, None] * self.across
-        return self.plane.to_px(np.column_stack([xy, self.level_mm(a) + h]))
+        a, t, h = (np.asarray(q, dtype=float) for q in (along, across, height))
+        at = np.empty((*np.broadcast(a, t, h).shape, 3))
+        for k in (0, 1):
+            at[..., k] = self.origin_mm[k] + a * self.along[k] + t * self.across[k]
+        at[..., 2] = self.level_mm(a) + h
+        return self.plane.to_px(at.reshape(-1, 3))
 
     def to_fret(self, px: ArrayLike, height: ArrayLike = 0.0) -> NDArray[np.float64]:
         """``(along, across)`` in mm, shape (N, 2), of photo pixels (N, 2) seen at a height above the board."""

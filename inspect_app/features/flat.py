@@ -2,7 +2,7 @@
 
 A string wears a flat into the crown: a facet nearly parallel to the board, seen as one even tone between two
 boundaries that bulge outwards from the crown's centre line and meet again where the wear ends. Flats are searched for
-as departures from the unworn look of the same crown (`unworn`), fitted one by one (`flat_outline`), and kept when the
+as departures from the unworn look of the same crown (`unworn`), each fitted by itself (`flat_outline`), kept when the
 evidence for them is beyond what noise, grain and scratches of that crown can do. Where a flat would reflect the same
 tone as the crown around it, it can't be seen; that is said rather than guessed.
 """
@@ -27,7 +27,7 @@ from inspect_app.features.flat_outline import (
     CrownArc,
     FlatOutline,
     FlatSpan,
-    fit_outline,
+    fit_outlines,
     half_widths,
 )
 from inspect_app.features.placed import NOTHING_PLACED, Placed
@@ -216,20 +216,26 @@ def _search(view: CrownView, arc: CrownArc) -> tuple[CrownView, Unworn, list[Fla
     between = [(y[a[1] - 1] + y[b[0]]) / 2.0 for a, b in pairwise(runs)]
     limits = list(pairwise([y[0] - 1.0, *between, y[-1] + 1.0]))
     starts = [_coarse(view, half, (calm, plain), i, j) for i, j, _ in runs]
-    fits = [_best_fit(view, unworn, arc, s, edge) for s, edge in zip(starts, limits, strict=True)]
+    fits = _best_fits(view, unworn, arc, starts, limits)
     return view, unworn, [f for f, edge in zip(fits, limits, strict=True) if _believable(f, arc, edge)]
 
 
-def _best_fit(
-    view: CrownView, unworn: Unworn, arc: CrownArc, starts: list[FlatSpan], limits: tuple[float, float]
-) -> FlatOutline:
-    """Fit from the coarse outline; where scratches make calmed and plain evidence point elsewhere, from both."""
-    first, other = starts
-    fit = fit_outline(view, unworn, arc, first, limits)
-    apart = abs(first.place - other.place) / first.half_length + abs(math.log(first.half_length / other.half_length))
-    if apart < 0.3:
-        return fit
-    return max(fit, fit_outline(view, unworn, arc, other, limits), key=lambda f: f.gain)
+def _best_fits(
+    view: CrownView, unworn: Unworn, arc: CrownArc, starts: list[list[FlatSpan]], limits: list[tuple[float, float]]
+) -> list[FlatOutline]:
+    """Fit from the coarse outlines; where scratches make calmed and plain evidence point elsewhere, from both."""
+    tried = [(i, s) for i, (first, other) in enumerate(starts) for s in (first, other)[: 1 + _differ(first, other)]]
+    fits = fit_outlines(view, unworn, arc, [s for _, s in tried], [limits[i] for i, _ in tried])
+    of: list[list[FlatOutline]] = [[] for _ in starts]
+    for (i, _), fit in zip(tried, fits, strict=True):
+        of[i].append(fit)
+    return [max(each, key=lambda f: f.gain) for each in of]
+
+
+def _differ(a: FlatSpan, b: FlatSpan) -> bool:
+    """Whether two coarse outlines may lead to different ones."""
+    apart = abs(a.place - b.place) / a.half_length
+    return apart + abs(math.log(a.half_length / b.half_length)) + abs(math.log(a.half_width / b.half_width)) >= 0.3
 
 
 def _believable(fit: FlatOutline, arc: CrownArc, limits: tuple[float, float]) -> bool:

@@ -13,11 +13,11 @@ part of the crown's bands away: so the crown's own blur is undone first, and don
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -27,7 +27,7 @@ __all__ = [
     "CrownArc",
     "FlatSpan",
     "FlatOutline",
-    "fit_outline",
+    "fit_outlines",
     "half_widths",
     "BLUR_PX",
     "U_BLOOM",
@@ -57,12 +57,13 @@ _SETTLED = 0.01
 _LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2])
 _TRACED = 0.1
 """A row whose boundaries tell less than this share of what the best row's tell of the width is not traced."""
-_TONE_ROWS = 3
-"""A flat's own tone is found from this many rows together: it changes along the hollow, but not from row to row."""
+_FAR_MM = 100.0
+"""Rows that a flat's window has not are put so far beyond the last: farther than any flat reaches."""
 _TWICE_SQRT_PI = 2.0 * math.sqrt(math.pi)
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
+Reals = NDArray[np.floating]
 
 
 @dataclass(frozen=True)
@@ -172,18 +173,19 @@ def half_widths(params: Floats, along: Floats, radius: float) -> Floats:
     return np.asarray(_half_widths(1.0 - s * s, math.exp(params[2]), math.exp(params[4]), radius), dtype=float)
 
 
-def _half_widths(g: NDArray[np.floating], width: float, q: float, radius: float) -> NDArray[np.floating]:
+def _half_widths(g: Reals, width: Reals | float, q: Reals | float, radius: float) -> Reals:
     shape = np.maximum(np.copysign(np.maximum(np.abs(g), 1e-4) ** q, g), -1.0)
-    deepest = radius - math.sqrt(max(radius**2 - width**2 / 4.0, 0.01 * radius**2))
+    deepest = radius - np.sqrt(np.maximum(radius**2 - width * width / 4.0, 0.01 * radius**2))
     least = width * width / (4.0 * (2.0 * radius - deepest))
     return np.asarray(shape * np.sqrt(2.0 * radius * least - deepest * least * shape * shape))
 
 
 @dataclass(frozen=True)
-class _Window:
-    """The part of the view one flat is fitted in: arrays of shape (rows, columns), or broadcastable to it.
+class _Windows:
+    """The parts of the view that flats are fitted in: arrays of shape (flats, rows, columns), or broadcastable to it.
 
-    `shown` is the light of `tone`, its square; `weight` allows for the bunching of the noise, `weight_of_one` does not.
+    All have as many rows as the longest; those that a flat's window has not weigh nothing and lie far away. `shown` is
+    the light of `tone`, its square; `weight` allows for the bunching of the noise, `weight_of_one` does not.
     """
 
     y: Singles
@@ -204,30 +206,35 @@ class _Window:
     radius: float
 
 
-def _window(view: CrownView, unworn: Unworn, arc: CrownArc, span: FlatSpan, limits: tuple[float, float]) -> _Window:
-    y, t = view.along_mm, view.across_mm
-    far = 1.3 * span.half_length + 0.4
-    top, end = np.searchsorted(y, [max(limits[0], span.place - far), min(limits[1], span.place + far)])
-    reach = 1.3 * span.half_width + 0.25 + abs(view.lean) * float(arc.depth(span.half_width))
-    left, right = np.searchsorted(t, [-reach, reach])
-    tone, base = view.tone[top:end, left:right], unworn.tone[top:end, left:right]
+def _windows(
+    view: CrownView, unworn: Unworn, arc: CrownArc, spans: Sequence[FlatSpan], limits: Sequence[tuple[float, float]]
+) -> _Windows:
+    ends = []
+    for span, (low, high) in zip(spans, limits, strict=True):
+        far = 1.3 * span.half_length + 0.4
+        ends.append(np.searchsorted(view.along_mm, [max(low, span.place - far), min(high, span.place + far)]))
+    first, last = np.array(ends).T
+    rows = first[:, None] + np.arange(int(np.max(last - first)))
+    inside = rows < last[:, None]
+    rows = np.minimum(rows, len(view.along_mm) - 1)
     blur = BLUR_PX * view.pixel_mm
-    spread, sharpen = _optics(int(right - left), round(blur / view.column_mm, 6))
-    weight = np.where(view.clear[top:end, None], 1.0 / unworn.sigma[left:right] ** 2, 0.0)
-    light = base**2
+    spread, sharpen = _optics(len(view.across_mm), round(blur / view.column_mm, 6))
+    light = unworn.tone**2
     sharp = light @ sharpen
-    return _Window(
-        y=_single(y[top:end, None]),
-        t=_single(t[None, left:right]),
-        tone=_single(tone),
-        shown=_single(tone) ** 2,
-        unworn=_single(base),
-        light=_single(light),
-        sharp=_single(sharp),
-        rest=_single(light - sharp @ spread),
-        weight=_single(weight / unworn.bunching),
-        weight_of_one=_single(weight),
-        burnt=_single(base > BURNT),
+    weight = _single(1.0 / unworn.sigma**2) * _single(inside & view.clear[rows])[..., None]
+    tone = _single(view.tone)[rows]
+    return _Windows(
+        y=_single(np.where(inside, view.along_mm[rows], view.along_mm[-1] + _FAR_MM))[..., None],
+        t=_single(view.across_mm),
+        tone=tone,
+        shown=tone**2,
+        unworn=_single(unworn.tone)[rows],
+        light=_single(light)[rows],
+        sharp=_single(sharp)[rows],
+        rest=_single(light - sharp @ spread)[rows],
+        weight=weight / np.float32(unworn.bunching),
+        weight_of_one=weight,
+        burnt=_single(unworn.tone > BURNT)[rows],
         spread=_single(spread),
         blur=blur,
         column=view.column_mm,
@@ -259,10 +266,10 @@ def _optics(columns: int, sigma: float) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True)
 class _Picture:
-    """What a window should show with a given flat.
+    """What windows should show with given flats.
 
-    `tone` is expected, `jac` (5, rows, columns) its derivatives, `own` the flat's light row by row, `clash` 1 where the
-    flat is burnt out and the crown is not, -1 the other way round.
+    `tone` (flats, rows, columns) is expected, `jac` (flats, 5, rows, columns) its derivatives, `own` (flats, rows, 1)
+    the flat's light row by row, `clash` 1 where the flat is burnt out and the crown is not, -1 the other way round.
     """
 
     tone: Singles
@@ -271,16 +278,17 @@ class _Picture:
     clash: Singles
 
 
-def _model(p: Floats, w: _Window, soft: float, weight: Singles, clash: Singles) -> _Picture:
-    """The picture of a flat `p`, its boundary softened by `soft` mm beyond the photo's blur.
+def _model(p: Floats, w: _Windows, soft: float, weight: Singles, clash: Singles) -> _Picture:
+    """The picture of flats `p` (flats, 5), their boundaries softened by `soft` mm beyond the photo's blur.
 
-    The flat's own light in each row is the one that fits best together with its neighbours', each cell with its
+    A flat's own light in each row is the one that fits best together with its neighbours', each cell with its
     `weight`. `clash` is that of the round before.
     """
-    y0, h, f, c, q = float(p[0]), math.exp(p[1]), math.exp(p[2]), float(p[3]), math.exp(p[4])
+    y0, ln_h, ln_f, c, ln_q = _single(p).T[:, :, None, None]
+    h, f, q = np.exp(ln_h), np.exp(ln_f), np.exp(ln_q)
     s = (w.y - y0) / h
     g = 1.0 - s * s
-    size = np.maximum(np.abs(g), 1e-3)
+    size = np.maximum(np.abs(g), np.float32(1e-3))
     by_s = (f * q) * size ** (q - 1.0) * s
     a = _half_widths(g, f, q, w.radius)
     inside = np.minimum(np.maximum(a, 0.0), 0.95 * w.radius)
@@ -295,7 +303,7 @@ def _model(p: Floats, w: _Window, soft: float, weight: Singles, clash: Singles) 
     cover = mask @ w.spread
     left = w.light - (mask * w.sharp) @ w.spread - cover * w.rest
     part = weight * cover
-    num, den = _near_means(part, w.shown - left, cover)
+    num, den = _near_sums(part, w.shown - left), _near_sums(part, cover)
     own = np.minimum(np.maximum(num / (den + 1e-9), 1e-4), 1.0)
     left += cover * own
     tone = np.sqrt(np.minimum(np.maximum(left, 1e-6, out=left), 1.0, out=left))
@@ -305,31 +313,32 @@ def _model(p: Floats, w: _Window, soft: float, weight: Singles, clash: Singles) 
     rise = (own - w.sharp) * np.exp(np.negative(z, out=z), out=z)
     rise /= (_TWICE_SQRT_PI * width) * np.maximum(tone, 0.05)
     edge = (by_s / h, by_s * s, a, np.sign(off), a * np.log(size) * q)
-    jac = np.empty((5, *rise.shape), dtype=np.float32)
+    jac = np.empty((len(p), 5, *rise.shape[1:]), dtype=np.float32)
     for k, e in enumerate(edge):
-        np.multiply(e, rise, out=jac[k])
+        np.multiply(e, rise, out=jac[:, k])
     return _Picture(tone, jac, own, (own > BURNT**2) - w.burnt)
 
 
-def _near_means(part: Singles, one: Singles, other: Singles) -> tuple[Singles, Singles]:
-    """Sums of two pictures by row, weighted, each the mean over its row and the neighbours; shape (n, 1) each."""
-    rows = np.empty((len(part), 1, 2), dtype=np.float32)
-    np.einsum("ij,ij->i", part, one, out=rows[:, 0, 0])
-    np.einsum("ij,ij->i", part, other, out=rows[:, 0, 1])
-    near = np.asarray(cv2.blur(rows, (1, _TONE_ROWS), borderType=cv2.BORDER_REFLECT), dtype=np.float32)
-    return near[..., 0], near[..., 1]
+def _near_sums(part: Singles, other: Singles) -> Singles:
+    """Sums of a product by row, each with those of the rows beside it; shape (flats, rows, 1)."""
+    rows = np.zeros((part.shape[0], part.shape[1] + 2), dtype=np.float32)
+    np.einsum("fij,fij->fi", part, other, out=rows[:, 1:-1])
+    return (rows[:, :-2] + rows[:, 1:-1] + rows[:, 2:])[..., None]
 
 
-def fit_outline(
-    view: CrownView, unworn: Unworn, arc: CrownArc, span: FlatSpan, limits: tuple[float, float]
-) -> FlatOutline:
-    """Fit a flat to the rows around a span: damped Gauss-Newton, Cauchy weights, soft boundaries first.
+def fit_outlines(
+    view: CrownView, unworn: Unworn, arc: CrownArc, spans: Sequence[FlatSpan], limits: Sequence[tuple[float, float]]
+) -> list[FlatOutline]:
+    """Fit a flat to the rows around each span: damped Gauss-Newton, Cauchy weights, soft boundaries first.
 
     `limits` are the places along the fret beyond which other flats lie. Where the residuals at the boundaries are
-    larger than the noise, the weights fall by their ratio (Birge), so that the priors keep their say.
+    larger than the noise, the weights fall by their ratio (Birge), so that the priors keep their say. The flats do not
+    know of each other; fitted together they take less time.
     """
-    w = _window(view, unworn, arc, span, limits)
-    p = np.array([span.place, math.log(span.half_length), math.log(2.0 * span.half_width), 0.0, 0.0])
+    if not spans:
+        return []
+    w = _windows(view, unworn, arc, spans, limits)
+    p = np.array([[s.place, math.log(s.half_length), math.log(2.0 * s.half_width), 0.0, 0.0] for s in spans])
     prior = np.array([0.0, 0.0, 0.0, 1.0 / arc.u_centre**2, 1.0 / EXPONENT_SD**2])
     ends = view.along_mm[[0, -1]]
     lower = np.array([ends[0] - 1.0, math.log(0.3), math.log(0.1), -0.2, -0.7])
@@ -341,74 +350,81 @@ def fit_outline(
         residual = w.tone - seen.tone
         weight = _robust(residual, seen.jac, w)
         normal, slope = _normal(seen.jac, weight, residual)
-        own = normal.ravel()[::6]  # its diagonal
+        own = np.einsum("fii->fi", normal)
         own += prior
         own *= 1.01
         own += 1e-6
-        move = np.linalg.solve(normal, slope - prior * p)
+        move = np.linalg.solve(normal, (slope - prior * p)[..., None])[..., 0]
         move = np.minimum(np.maximum(move, -_LONGEST_STEP), _LONGEST_STEP)
         p = np.minimum(np.maximum(p + move, lower), upper)
         if step > 1 and np.abs(move).max() < _SETTLED:
             break
-    return _judge(p, w, unworn, prior, (weight, clash), view)
+    return _judged(p, w, unworn, prior, (weight, clash), view)
 
 
 def _normal(jac: Singles, weight: Singles, *residuals: Singles) -> tuple[Floats, ...]:
-    """J^T W J (5, 5), and J^T W r (5,) of each of the residuals."""
-    flat = jac.reshape(5, -1)
-    weighted = flat * weight.ravel()
-    return tuple((weighted @ x).astype(float) for x in (flat.T, *(r.ravel() for r in residuals)))
+    """J^T W J (flats, 5, 5), and J^T W r (flats, 5) of each of the residuals."""
+    n = len(jac)
+    flat = jac.reshape(n, 5, -1)
+    weighted = flat * weight.reshape(n, 1, -1)
+    by = (weighted @ flat.swapaxes(1, 2)).astype(float)
+    return by, *((weighted @ r.reshape(n, -1, 1))[..., 0].astype(float) for r in residuals)
 
 
-def _robust(residual: Singles, jac: Singles, w: _Window) -> Singles:
+def _robust(residual: Singles, jac: Singles, w: _Windows) -> Singles:
     """Weights times Cauchy's of scale 3 sigma, over the Birge ratio of the cells that place the boundaries."""
     z2 = residual * residual
     z2 *= w.weight_of_one
-    told = jac[2] * jac[2]
+    told = jac[:, 2] * jac[:, 2]
     told *= w.weight
-    birge = max(1.0, float(np.vdot(told, np.minimum(z2, 25.0))) / (float(told.sum()) + 1e-9))
+    excess = np.einsum("fij,fij->f", told, np.minimum(z2, np.float32(25.0)))
+    birge = np.maximum(1.0, excess / (told.sum(axis=(1, 2)) + 1e-9))[:, None, None]
     z2 *= birge / 9.0
     z2 += birge
     return np.asarray(np.divide(w.weight, z2, out=z2))
 
 
-def _judge(
-    p: Floats, w: _Window, unworn: Unworn, prior: Floats, last: tuple[Singles, Singles], view: CrownView
-) -> FlatOutline:
+def _judged(
+    p: Floats, w: _Windows, unworn: Unworn, prior: Floats, last: tuple[Singles, Singles], view: CrownView
+) -> list[FlatOutline]:
     """Covariance, gain over the unworn crown, and where the knowledge of the width comes from."""
     seen = _model(p, w, 0.0, *last)
-    tone, jac, own, clash = seen.tone, seen.jac, seen.own, seen.clash
-    weight = last[0]
-    told = jac[2] ** 2 * weight
-    weight = weight / _grain((w.tone - tone) * np.sqrt(told), unworn.bunching)
-    outward = jac[3] * np.sign(w.t - np.float32(p[3]))
-    normal, moved, bloomed = _normal(jac, weight, outward, outward * np.abs(clash))
+    told = seen.jac[:, 2] ** 2 * last[0]
+    grain = _grain((w.tone - seen.tone) * np.sqrt(told), unworn.bunching)
+    side = np.sign(w.t - _single(p)[:, 3, None, None])
+    outward = seen.jac[:, 3] * side
+    normal, moved, bloomed = _normal(seen.jac, last[0] / grain[:, None, None], outward, outward * np.abs(seen.clash))
     cov = np.asarray(np.linalg.inv(normal + np.diag(prior) + 1e-9 * np.eye(5)), dtype=float)
-    gain = _gain(w, tone, jac[3] * (U_EDGE_PX * view.pixel_mm), 16.0 / unworn.bunching)
-    rows = float(np.sum(gain.clip(0.0)) ** 2 / (np.sum(gain.clip(0.0) ** 2) + 1e-9))
-    nutward = float(told[:, w.t[0] < p[3]].sum() / (told.sum() + 1e-12))
-    h = math.exp(p[1])
-    ahead = (view.along_mm[view.clear] - p[0]) / h
-    before, after = (float(np.sum((x > 0.0) & (x < 1.0))) * view.row_mm / (2.0 * h) for x in (-ahead, ahead))
-    area = half_widths(p, w.y[:, 0].astype(float), w.radius).clip(0.0)
-    by_row = told.sum(axis=1)
-    seen_rows = np.flatnonzero(by_row > _TRACED * by_row.max())
-    return FlatOutline(
-        p,
-        cov,
-        float(gain.sum()),
-        sides=(nutward, 1.0 - nutward),
-        moved=cov @ moved,
-        bloomed=cov @ bloomed,
-        hidden=1.0 - min(1.0, before + after),
-        both_ways=min(before, after) > 0.1,
-        rows=rows,
-        traced=(float(len(seen_rows)) * view.row_mm, float(area[seen_rows].max())),
-        tone=math.sqrt(float(np.sum(own[:, 0] * area)) / (float(area.sum()) + 1e-9)),
-    )
+    gain = _gain(w, seen.tone, seen.jac[:, 3] * (U_EDGE_PX * view.pixel_mm), 16.0 / unworn.bunching)
+    by_row = told.sum(axis=2)
+    nutward = np.sum(told * (side < 0), axis=(1, 2)) / (by_row.sum(axis=1) + 1e-12)
+    out = []
+    for i, q in enumerate(p):
+        h = math.exp(q[1])
+        ahead = (view.along_mm[view.clear] - q[0]) / h
+        before, after = (float(np.sum((x > 0.0) & (x < 1.0))) * view.row_mm / (2.0 * h) for x in (-ahead, ahead))
+        area = half_widths(q, w.y[i, :, 0].astype(float), w.radius).clip(0.0)
+        seen_rows = np.flatnonzero(by_row[i] > _TRACED * by_row[i].max())
+        up = gain[i].clip(0.0)
+        out.append(
+            FlatOutline(
+                q,
+                cov[i],
+                float(gain[i].sum()),
+                sides=(float(nutward[i]), 1.0 - float(nutward[i])),
+                moved=cov[i] @ moved[i],
+                bloomed=cov[i] @ bloomed[i],
+                hidden=1.0 - min(1.0, before + after),
+                both_ways=min(before, after) > 0.1,
+                rows=float(up.sum() ** 2 / (np.sum(up**2) + 1e-9)),
+                traced=(float(len(seen_rows)) * view.row_mm, float(area[seen_rows].max())),
+                tone=math.sqrt(float(np.sum(seen.own[i, :, 0] * area)) / (float(area.sum()) + 1e-9)),
+            )
+        )
+    return out
 
 
-def _gain(w: _Window, tone: Singles, slack: Singles, most: float) -> Floats:
+def _gain(w: _Windows, tone: Singles, slack: Singles, most: float) -> Floats:
     """Row by row, by how much the flat explains the tones better than the unworn crown does (log likelihood ratio).
 
     `slack` is what a boundary misplaced by its own uncertainty would do to the tone. No single cell counts beyond
@@ -416,15 +432,16 @@ def _gain(w: _Window, tone: Singles, slack: Singles, most: float) -> Floats:
     """
     plain = (w.tone - w.unworn) ** 2 * w.weight
     worn = np.where(w.weight > 0, (w.tone - tone) ** 2 / (1.0 / np.maximum(w.weight, 1e-9) + slack**2), 0.0)
-    return np.asarray(0.5 * np.sum(np.minimum(plain, most) - np.minimum(worn, most), axis=1), dtype=float)
+    return np.asarray(0.5 * np.sum(np.minimum(plain, most) - np.minimum(worn, most), axis=2), dtype=float)
 
 
-def _grain(z: Singles, bunching: float) -> np.float32:
-    """How much more than `bunching` the residuals `z` at the boundaries hang together, at least 1.
+def _grain(z: Singles, bunching: float) -> Singles:
+    """How much more than `bunching` the residuals `z` at each flat's boundaries hang together, at least 1.
 
     By the lag-one correlations along and across, each as for a first-order autoregression: (1 + r) / (1 - r).
     """
-    power = float(np.sum(z * z)) + 1e-12
-    r = (float(np.sum(z[1:] * z[:-1])) / power, float(np.sum(z[:, 1:] * z[:, :-1])) / power)
-    along, across = ((1.0 + min(max(x, 0.0), 0.9)) / (1.0 - min(max(x, 0.0), 0.9)) for x in r)
-    return np.float32(max(1.0, along * across / bunching))
+    power = np.einsum("fij,fij->f", z, z) + 1e-12
+    along = np.einsum("fij,fij->f", z[:, 1:], z[:, :-1]) / power
+    across = np.einsum("fij,fij->f", z[..., 1:], z[..., :-1]) / power
+    r = np.clip([along, across], 0.0, 0.9)
+    return _single(np.maximum(1.0, np.prod((1.0 + r) / (1.0 - r), axis=0) / bunching))

@@ -15,7 +15,7 @@ from scipy.optimize import brentq
 
 from inspect_app.features.crown import FretPatch
 from inspect_app.features.flat import LENGTH_AT_MM, find_flats, length_at, length_slope
-from inspect_app.features.flat_outline import CrownArc, fit_outline, half_widths
+from inspect_app.features.flat_outline import CrownArc, fit_outlines, half_widths
 from inspect_app.features.unworn import crown_view, fit_unworn
 from inspect_app.inspection import Flat
 from shared.flags import FLAGS
@@ -73,13 +73,31 @@ def test_an_unworn_fret_has_no_flats(lamps: tuple[Lamp, ...], seed: int) -> None
 
 def test_a_flat_whose_length_is_anybodys_guess_is_not_measured(monkeypatch: pytest.MonkeyPatch) -> None:
     def vague(*asked):
-        fit = fit_outline(*asked)
-        return dataclasses.replace(fit, cov=1e4 * fit.cov)
+        return [dataclasses.replace(fit, cov=1e4 * fit.cov) for fit in fit_outlines(*asked)]
 
-    monkeypatch.setattr("inspect_app.features.flat.fit_outline", vague)
+    monkeypatch.setattr("inspect_app.features.flat.fit_outlines", vague)
     said = find_flats(patch_of(LIGHTS["side"]))
     assert said.flats == ()
     assert sum("can't be told from scratches" in n.reason for n in said.not_measured) == 3
+
+
+def test_flats_fitted_together_do_not_know_of_each_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple] = []
+
+    def noted(*question):
+        asked.append(question)
+        return fit_outlines(*question)
+
+    monkeypatch.setattr("inspect_app.features.flat.fit_outlines", noted)
+    find_flats(patch_of(LIGHTS["side"]))
+    view, unworn, arc, spans, limits = asked[0]
+    assert len({round(s.half_length, 2) for s in spans}) > 1  # windows of unlike lengths
+    together = fit_outlines(view, unworn, arc, spans, limits)
+    alone = [fit_outlines(view, unworn, arc, [s], [edge])[0] for s, edge in zip(spans, limits, strict=True)]
+    # alone, a fit ends as soon as its own steps are below a hundredth
+    np.testing.assert_allclose([f.params for f in together], [f.params for f in alone], atol=0.01)
+    np.testing.assert_allclose([f.gain for f in together], [f.gain for f in alone], rtol=0.01)
+    np.testing.assert_allclose([f.traced for f in together], [f.traced for f in alone], atol=2.0 * view.row_mm)
 
 
 def test_even_light_is_said_to_hide_flats() -> None:
