@@ -16,10 +16,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from inspect_app.features.unworn import BURNT, CrownView, Unworn
 
@@ -57,6 +56,9 @@ _SETTLED = 0.01
 _LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2])
 _TRACED = 0.1
 """A row whose boundaries tell less than this share of what the best row's tell of the width is not traced."""
+_EVEN = 0.1
+"""A flat's own tone is found from the rows within this share of its half-length together, one to two rows on either
+side: it changes along the hollow, faster in a short one, but not from row to row."""
 _FAR_MM = 100.0
 """Rows that a flat's window has not are put so far beyond the last: farther than any flat reaches."""
 _TWICE_SQRT_PI = 2.0 * math.sqrt(math.pi)
@@ -185,7 +187,8 @@ class _Windows:
     """The parts of the view that flats are fitted in: arrays of shape (flats, rows, columns), or broadcastable to it.
 
     All have as many rows as the longest; those that a flat's window has not weigh nothing and lie far away. `shown` is
-    the light of `tone`, its square; `weight` allows for the bunching of the noise, `weight_of_one` does not.
+    the light of `tone`, its square; `weight` allows for the bunching of the noise, `weight_of_one` does not; `even`
+    (flats, 1) is by how much the tones of the rows next but one count for a row's.
     """
 
     y: Singles
@@ -200,6 +203,7 @@ class _Windows:
     weight_of_one: Singles
     burnt: Singles
     spread: Singles
+    even: Singles
     blur: float
     column: float
     lean: float
@@ -236,6 +240,7 @@ def _windows(
         weight_of_one=weight,
         burnt=_single(unworn.tone > BURNT)[rows],
         spread=_single(spread),
+        even=_single([[min(max(_EVEN * s.half_length / view.row_mm - 1.0, 0.0), 1.0)] for s in spans]),
         blur=blur,
         column=view.column_mm,
         lean=view.lean,
@@ -243,7 +248,7 @@ def _windows(
     )
 
 
-def _single(a: NDArray[Any]) -> Singles:
+def _single(a: ArrayLike) -> Singles:
     return np.asarray(a, dtype=np.float32)
 
 
@@ -303,7 +308,7 @@ def _model(p: Floats, w: _Windows, soft: float, weight: Singles, clash: Singles)
     cover = mask @ w.spread
     left = w.light - (mask * w.sharp) @ w.spread - cover * w.rest
     part = weight * cover
-    num, den = _near_sums(part, w.shown - left), _near_sums(part, cover)
+    num, den = _near_sums(part, w.shown - left, w.even), _near_sums(part, cover, w.even)
     own = np.minimum(np.maximum(num / (den + 1e-9), 1e-4), 1.0)
     left += cover * own
     tone = np.sqrt(np.minimum(np.maximum(left, 1e-6, out=left), 1.0, out=left))
@@ -319,11 +324,13 @@ def _model(p: Floats, w: _Windows, soft: float, weight: Singles, clash: Singles)
     return _Picture(tone, jac, own, (own > BURNT**2) - w.burnt)
 
 
-def _near_sums(part: Singles, other: Singles) -> Singles:
-    """Sums of a product by row, each with those of the rows beside it; shape (flats, rows, 1)."""
-    rows = np.zeros((part.shape[0], part.shape[1] + 2), dtype=np.float32)
-    np.einsum("fij,fij->fi", part, other, out=rows[:, 1:-1])
-    return (rows[:, :-2] + rows[:, 1:-1] + rows[:, 2:])[..., None]
+def _near_sums(part: Singles, other: Singles, even: Singles) -> Singles:
+    """Sums of a product by row, (flats, rows, 1), with the rows beside it and, by the share `even`, the next."""
+    rows = np.zeros((part.shape[0], part.shape[1] + 4), dtype=np.float32)
+    np.einsum("fij,fij->fi", part, other, out=rows[:, 2:-2])
+    near = rows[:, 1:-3] + rows[:, 2:-2] + rows[:, 3:-1]
+    near += even * (rows[:, :-4] + rows[:, 4:])
+    return near[..., None]
 
 
 def fit_outlines(

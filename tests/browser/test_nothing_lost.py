@@ -63,7 +63,7 @@ def move(page, by, side="body side"):
 
 def until_kept(page, where, entries):
     """Wait until the history has so many entries and the page has come to rest."""
-    for _ in range(100):
+    for _ in range(ANSWER_MS // 200):
         if len(kept(where, page.job)) >= entries:
             break
         page.wait_for_timeout(200)
