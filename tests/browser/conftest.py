@@ -13,6 +13,7 @@ from urllib.error import URLError
 from urllib.parse import urlsplit
 
 import pytest
+from playwright.sync_api import Error as BrowserError
 from playwright.sync_api import Page, sync_playwright
 
 from inspect_app.demo import load_demo
@@ -37,8 +38,16 @@ def pytest_runtest_makereport(item, call):
     if call.when == "call" and report.failed:
         for name, page in item.funcargs.items():
             if isinstance(page, Page) and not page.is_closed():
-                report.sections.append((f"{name}, at {page.url}", page.locator("body").aria_snapshot()[:MOST_SHOWN]))
+                report.sections.append((f"{name}, at {page.url}", shown_on(page)[:MOST_SHOWN]))
     return report
+
+
+def shown_on(page):
+    """What a page shows as a screen reader would find it, or why that can't be told."""
+    try:
+        return page.locator("body").aria_snapshot(timeout=5000)
+    except BrowserError as error:
+        return str(error)
 
 
 def free_port():
