@@ -134,8 +134,7 @@ def _align(segments: Floats, along: Floats, px_per_mm: float) -> tuple[Floats, t
         reach = max(3, reach // 2)
     off = own - total
     scatter = 1.4826 * float(np.median(np.abs(off - np.median(off))))
-    line = np.column_stack([np.ones_like(along), along])
-    bend = along**2 - line @ np.linalg.solve(line.T @ line, line.T @ along**2)
+    bend = along**2 - np.polyval(np.polyfit(along, along**2, 1), along)
     return total, (slope, bow, math.sqrt(math.pi / 2.0) * scatter / math.sqrt(float(bend @ bend)))
 
 

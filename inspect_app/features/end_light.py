@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -203,25 +204,13 @@ def _map(frame: FretFrame, along: Floats, across: Floats) -> tuple[Floats, tuple
     some = np.unique(np.append(np.arange(0, len(along), 8), len(along) - 1))
     few = np.linspace(across.min(), across.max(), 5)
     coarse = frame.to_px(along[some][:, None], few[None, :]).reshape(len(some), len(few), 2)
-    px = _between(few, across) @ coarse  # (rows, places, 2)
-    i, part = _before(some.astype(float), np.arange(len(along), dtype=float))
-    part = part[:, None, None]
-    return px[i] * (1.0 - part) + px[i + 1] * part, (coarse.min(axis=(0, 1)), coarse.max(axis=(0, 1)))
+    px = np.tensordot(_between(some, np.arange(len(along))), _between(few, across) @ coarse, 1)
+    return px, (coarse.min(axis=(0, 1)), coarse.max(axis=(0, 1)))
 
 
-def _before(nodes: Floats, places: Floats) -> tuple[NDArray[np.intp], Floats]:
-    """Which of rising nodes each place comes after, and by what part of the way to the next."""
-    i = np.clip(np.searchsorted(nodes, places, side="right") - 1, 0, len(nodes) - 2)
-    return i, (places - nodes[i]) / (nodes[i + 1] - nodes[i])
-
-
-def _between(nodes: Floats, places: Floats) -> Floats:
-    """Weights (places, nodes) of values at nodes for straight lines between them."""
-    i, part = _before(nodes, places)
-    weights = np.zeros((len(places), len(nodes)))
-    row = np.arange(len(places))
-    weights[row, i], weights[row, i + 1] = 1.0 - part, part
-    return weights
+def _between(nodes: NDArray[Any], places: NDArray[Any]) -> Floats:
+    """Weights (places, nodes) of values at rising nodes for straight lines between them."""
+    return np.array([np.interp(places, nodes, one) for one in np.eye(len(nodes))]).T
 
 
 def _carried(inward: Floats, beside: Floats, away: Floats) -> Floats:
@@ -295,9 +284,8 @@ def board_fit(e: EndLight, noise: Floats) -> Floats:
 def crown_fit(e: EndLight, noise: Floats) -> Floats:
     """Log density of each sample as crown, shape (n, k): as it looks a little farther in, strip by strip."""
     n, first, last = len(e.inward_mm), round(_AHEAD_MM[0] / e.step_mm), round(_AHEAD_MM[1] / e.step_mm)
-    sums = np.zeros((3, n + 1, e.strips.shape[2]))
-    np.cumsum(e.strips * e.seen[:, None], axis=1, out=sums[:, 1:])
-    count = np.concatenate([[0], np.cumsum(e.seen)])
+    sums = np.cumulative_sum(e.strips * e.seen[:, None], axis=1, include_initial=True)
+    count: NDArray[np.intp] = np.cumulative_sum(e.seen, include_initial=True)
     a, b = np.minimum(np.arange(n) + first, n), np.minimum(np.arange(n) + last, n)
     many = count[b] - count[a]
     expected = (sums[:, b] - sums[:, a]) / np.maximum(many, 1)[:, None]

@@ -89,6 +89,9 @@ _ONE_SIDED = 0.1
 
 _FEW_ROWS = 20
 """Rows of a crown in view, 3 mm of it, with fewer of which no flat is looked for."""
+_APART = 0.3
+"""Two coarse outlines are both tried where places, lengths and widths differ by this share in all: about two steps of
+the coarse grid's lengths. Trying all that differ at all does no better on rendered photos."""
 _LENGTHS = np.geomspace(0.3, 0.8, 7)
 """Half-lengths tried for a flat at first, in lengths of the run of rows that looks like one."""
 
@@ -224,7 +227,7 @@ def _best_fits(
     view: CrownView, unworn: Unworn, arc: CrownArc, starts: list[list[FlatSpan]], limits: list[tuple[float, float]]
 ) -> list[FlatOutline]:
     """Fit from the coarse outlines; where scratches make calmed and plain evidence point elsewhere, from both."""
-    tried = [(i, s) for i, (first, other) in enumerate(starts) for s in (first, other)[: 1 + _differ(first, other)]]
+    tried = [(i, s) for i, both in enumerate(starts) for s in (both if _differ(*both) else both[:1])]
     fits = fit_outlines(view, unworn, arc, [s for _, s in tried], [limits[i] for i, _ in tried])
     of: list[list[FlatOutline]] = [[] for _ in starts]
     for (i, _), fit in zip(tried, fits, strict=True):
@@ -235,7 +238,8 @@ def _best_fits(
 def _differ(a: FlatSpan, b: FlatSpan) -> bool:
     """Whether two coarse outlines may lead to different ones."""
     apart = abs(a.place - b.place) / a.half_length
-    return apart + abs(math.log(a.half_length / b.half_length)) + abs(math.log(a.half_width / b.half_width)) >= 0.3
+    apart += abs(math.log(a.half_length / b.half_length)) + abs(math.log(a.half_width / b.half_width))
+    return apart >= _APART
 
 
 def _believable(fit: FlatOutline, arc: CrownArc, limits: tuple[float, float]) -> bool:

@@ -159,9 +159,7 @@ def _face_rows(rim: list[int]) -> list[tuple[tuple[int, int], tuple[int, int]]]:
 
 def _summed(fit: Floats) -> Floats:
     """Sums from the first row up to each, shape (n + 1, ...)."""
-    sums = np.zeros((len(fit) + 1, *fit.shape[1:]))
-    np.cumsum(fit, axis=0, out=sums[1:])
-    return sums
+    return np.cumulative_sum(fit, axis=0, include_initial=True)
 
 
 def pick_end(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float = 1.0) -> FretEnd | None:
