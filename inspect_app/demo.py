@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from typing import Any, get_args
 
-from inspect_app.ask import Ask, View, parse_scale, parse_scale_plane
+from inspect_app.reading.ask import Ask, View, parse_scale, parse_scale_plane
 from inspect_app.services import (
     InstrumentDetails,
     JobDetails,

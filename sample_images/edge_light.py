@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from inspect_app.features.edge_look import Look
+from inspect_app.measure.plan.edge_classifier import Look
 from sample_images.facets import Facets
 
 __all__ = ["Section", "draw_section", "light_across", "photographed", "draw_edges"]

@@ -18,8 +18,8 @@ from tempfile import TemporaryDirectory
 import numpy as np
 from numpy.typing import NDArray
 
-from inspect_app.features import edge_look
-from inspect_app.features.edge_look import Layers, Look, look_windows, score
+from inspect_app.measure.plan import edge_classifier
+from inspect_app.measure.plan.edge_classifier import Layers, Look, look_windows, score
 from sample_images.edge_light import draw_edges
 
 __all__ = ["learn", "places_about", "some_places_about"]
@@ -124,7 +124,7 @@ def main() -> None:
     p.add_argument("--edges", type=int, default=800_000)
     p.add_argument("--epochs", type=int, default=7)
     p.add_argument("--seed", type=int, default=1)
-    p.add_argument("--out", type=Path, default=Path(edge_look.__file__).with_name("edge_look.npz"))
+    p.add_argument("--out", type=Path, default=Path(edge_classifier.__file__).with_name("edge_classifier.npz"))
     a = p.parse_args()
     with TemporaryDirectory() as folder, ProcessPoolExecutor() as pool:
         drawn = _drawn(a.edges, a.seed, Path(folder) / "drawn.npy", pool)

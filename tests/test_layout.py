@@ -15,33 +15,14 @@ PACKAGES = ("shared", "calib", "inspect_app", "sample_images")
 # From the bottom up. A module belongs to the longest prefix that fits; it may import from its own room and from below.
 ROOMS = (
     ("shared",),
-    ("calib",),
-    (
-        "inspect_app.ask",
-        "inspect_app.inspection",
-        "inspect_app.instrument",
-        "inspect_app.fretboard",
-        "inspect_app.readings",
-    ),
-    ("inspect_app.features",),
-    (
-        "inspect_app.views",
-        "inspect_app.hand",
-        "inspect_app.overlay",
-        "inspect_app.wear",
-        "inspect_app.levelling",
-        "inspect_app.limits",
-        "inspect_app.options",
-        "inspect_app.estimate",
-        "inspect_app.proof",
-        "inspect_app.wire",
-        "inspect_app.report",
-        "inspect_app.jobs",
-    ),
+    ("calib", "inspect_app.instrument"),
+    ("inspect_app.reading",),
+    ("inspect_app.measure", "inspect_app.decide", "inspect_app.jobs", "inspect_app.report"),
     ("inspect_app.services", "sample_images"),
     ("inspect_app.demo",),
     ("inspect_app.ui", "inspect_app.cli", "inspect_app.commands"),
 )
+SCENES = ("inspect_app.measure.plan", "inspect_app.measure.backdrop", "inspect_app.measure.section")
 ANYWHERE = ("inspect_app", "inspect_app.bootstrap")  # the version; the set-up, which imports nothing of ours
 
 
@@ -95,6 +76,14 @@ def test_imports_go_down_only(module, path):
     floors = {name: room_of(name) for name in imports_of(path)}
     upward = [name for name, floor in floors.items() if floor is not None and floor > here]
     assert not upward, f"{module} imports upwards: {upward}"
+
+
+@pytest.mark.parametrize("scene", SCENES)
+def test_a_scene_never_imports_another(scene):
+    files = [(module, path) for module, path in MODULES if is_in(module, scene)]
+    assert len(files) > 3
+    others = [s for s in SCENES if s != scene]
+    assert not [(m, n) for m, path in files for n in imports_of(path) if any(is_in(n, other) for other in others)]
 
 
 def test_the_walk_sees_an_upward_import(tmp_path):
@@ -170,7 +159,7 @@ def test_every_flag_is_in_the_readme(flag):
 
 
 def test_the_documents_name_files_that_exist():
-    named = ("inspect_app/answer.schema.json", ".ci/constraints.txt", ".ci/run", "inspect_app/overlay.py")
+    named = ("inspect_app/answer.schema.json", ".ci/constraints.txt", ".ci/run", "inspect_app/reading/overlay.py")
     text = "".join((ROOT / d).read_text(encoding="utf-8") for d in ("README.md", "DEVELOPERS.md"))
     for name in named:
         assert name in text

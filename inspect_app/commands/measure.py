@@ -8,10 +8,10 @@ import json
 from pathlib import Path
 
 from calib.photo import Photo, open_photo
-from inspect_app.ask import Ask, parse_scale, parse_scale_plane
 from inspect_app.commands.table import answer_table
-from inspect_app.inspection import Inspection, PhotoSummary
-from inspect_app.views import measure, refused
+from inspect_app.measure import measure, refused
+from inspect_app.reading.ask import Ask, parse_scale, parse_scale_plane
+from inspect_app.reading.inspection import Inspection, PhotoSummary
 from shared.errors import InspectError, OptionError, PhotoError, StoreError
 
 __all__ = ["run", "ask_from"]
@@ -103,7 +103,7 @@ def _overlay_path(given: Path | None, photo: Path, several: bool) -> Path | None
 def _draw(photo: Photo, answer: Inspection, path: Path) -> None:
     import cv2
 
-    from inspect_app.overlay import draw
+    from inspect_app.reading.overlay import draw
 
     kind = path.suffix.lower() if path.suffix.lower() in (".jpg", ".jpeg", ".png", ".webp") else None
     if kind is None:

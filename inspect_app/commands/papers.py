@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from inspect_app.estimate import format_money, totals
-from inspect_app.options import Kind
+from inspect_app.decide.estimate import format_money, totals
+from inspect_app.decide.options import Kind
 from inspect_app.services import Store, find_jobs, open_store
 from inspect_app.services.deciding import decide
 from inspect_app.services.estimating import draft, estimate_pdf, issue_estimate

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import groupby
 
-from inspect_app.inspection import Inspection
-from inspect_app.readings import Reading, readings_of
+from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.values import Reading, readings_of
 from shared.flags import describe
 from shared.measured import Measured
 from shared.units import LengthUnit, show

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date
 
-from inspect_app.instrument import Instrument
+from inspect_app.instrument.details import Instrument
 from shared.errors import OptionError
 
 __all__ = ["InstrumentDetails", "JobDetails", "instrument_of", "VIEW_OR_FINDING", "FIRST_VISIT"]

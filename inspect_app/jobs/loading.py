@@ -9,11 +9,11 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import object_session, undefer
 
-from inspect_app.ask import Ask
-from inspect_app.inspection import Inspection
 from inspect_app.jobs.details import InstrumentDetails, JobDetails
 from inspect_app.jobs.models import HandMeasure, InspectionRow, Job, Photo, Print, Visit
 from inspect_app.jobs.records import HandView, InspectionView, JobView, PhotoView, PrintView, Stage, VisitView
+from inspect_app.reading.ask import Ask
+from inspect_app.reading.inspection import Inspection
 from shared.measured import Measured
 
 __all__ = [

@@ -8,10 +8,10 @@ from enum import Enum
 from pathlib import Path
 from typing import Literal
 
-from inspect_app.ask import Ask
-from inspect_app.inspection import Inspection
 from inspect_app.jobs.details import JobDetails
-from inspect_app.readings import Reading
+from inspect_app.reading.ask import Ask
+from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.values import Reading
 from shared.measured import Measured
 
 __all__ = [

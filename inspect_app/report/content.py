@@ -7,11 +7,11 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from inspect_app.estimate import Estimate, format_amount, format_money, totals
-from inspect_app.limits import Verdict
-from inspect_app.options import Option, Recommendation
-from inspect_app.proof import ProofCheck
-from inspect_app.wear import WearMap
+from inspect_app.decide.estimate import Estimate, format_amount, format_money, totals
+from inspect_app.decide.limits import Verdict
+from inspect_app.decide.options import Option, Recommendation
+from inspect_app.decide.proof import ProofCheck
+from inspect_app.decide.wear import WearMap
 from shared.measured import Measured, NotMeasured
 from shared.tables import load_table
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from sqlalchemy import select
 
-from inspect_app.estimate import Estimate
+from inspect_app.decide.estimate import Estimate
+from inspect_app.decide.levelling import Spread
+from inspect_app.decide.proof import Agreed
 from inspect_app.jobs.decision_models import EstimateRow
 from inspect_app.jobs.store import Store, reading
-from inspect_app.levelling import Spread
-from inspect_app.proof import Agreed
 from inspect_app.services.deciding import terms
 
 __all__ = ["agreed_of"]

@@ -9,19 +9,19 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from inspect_app.estimate import PriceBook, cost_of
-from inspect_app.inspection import FretReading, Inspection
+from inspect_app.decide.estimate import PriceBook, cost_of
+from inspect_app.decide.limits import Limits
+from inspect_app.decide.options import Kind, Option, Recommendation, recommend, work_out_options
+from inspect_app.decide.wear import Rate, WearMap, build_wear_map, combined, wear_rates
+from inspect_app.instrument.wire import Match, WireStock, match_wire
 from inspect_app.jobs import loading
 from inspect_app.jobs.decision_models import FretHeight, Terms, Wire
 from inspect_app.jobs.details import FIRST_VISIT, MAX_FRETS, InstrumentDetails, instrument_of
 from inspect_app.jobs.models import Job, Photo, Setting, Visit
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.limits import Limits
-from inspect_app.options import Kind, Option, Recommendation, recommend, work_out_options
-from inspect_app.readings import without
+from inspect_app.reading.inspection import FretReading, Inspection
+from inspect_app.reading.values import without
 from inspect_app.services.finding import now, row, touch
-from inspect_app.wear import Rate, WearMap, build_wear_map, combined, wear_rates
-from inspect_app.wire import Match, WireStock, match_wire
 from shared.errors import OptionError
 from shared.measured import Contribution, Measured
 

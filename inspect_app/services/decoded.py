@@ -10,8 +10,8 @@ from pathlib import Path
 from calib.photo import Photo, open_photo
 from calib.plane import Plane
 from calib.scales.base import Scale
-from inspect_app.ask import Ask
-from inspect_app.views import Look, calibrate, look
+from inspect_app.measure import Look, calibrate, look
+from inspect_app.reading.ask import Ask
 from shared.errors import StoreError
 
 __all__ = ["calibration", "decoded", "look_ahead", "looked"]

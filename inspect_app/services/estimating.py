@@ -8,18 +8,18 @@ from datetime import date
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from inspect_app.estimate import (
+from inspect_app.decide.estimate import (
     Estimate,
     Line,
     content_hash,
     draft_estimate,
     option_lines,
 )
+from inspect_app.decide.options import Kind
 from inspect_app.jobs.decision_models import EstimateRow
 from inspect_app.jobs.details import FIRST_VISIT
 from inspect_app.jobs.models import Job
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.options import Kind
 from inspect_app.services.deciding import Decision, decide, keep_terms
 from inspect_app.services.finding import now, row, touch
 from inspect_app.services.papers import estimate_paper

@@ -6,14 +6,14 @@ import numpy as np
 from sqlalchemy import select
 
 from inspect_app import __version__
-from inspect_app.ask import Ask, ScaleAsk
-from inspect_app.hand import HandKind
-from inspect_app.hand import measure_by_hand as compute
 from inspect_app.jobs import loading
 from inspect_app.jobs.models import HandMeasure, Photo
 from inspect_app.jobs.photo_files import place
 from inspect_app.jobs.records import HandView
 from inspect_app.jobs.store import Store, reading, writing
+from inspect_app.measure.on_photo import HandKind
+from inspect_app.measure.on_photo import measure_by_hand as compute
+from inspect_app.reading.ask import Ask, ScaleAsk
 from inspect_app.services.decoded import calibration
 from inspect_app.services.finding import now, row, touch
 from shared.measured import Measured

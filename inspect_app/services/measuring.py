@@ -12,8 +12,6 @@ from sqlalchemy import inspect
 from sqlalchemy.orm import Session
 
 from inspect_app import __version__
-from inspect_app.ask import Ask, HandEdge, ScaleAsk, View
-from inspect_app.inspection import CameraSummary, Inspection, PhotoSummary
 from inspect_app.jobs import loading
 from inspect_app.jobs.details import InstrumentDetails
 from inspect_app.jobs.models import InspectionRow, Job, Judgement
@@ -21,11 +19,14 @@ from inspect_app.jobs.models import Photo as PhotoRow
 from inspect_app.jobs.photo_files import place
 from inspect_app.jobs.records import InspectionView
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.readings import readings_of
+from inspect_app.measure import measure, refused
+from inspect_app.measure.summary import summaries
+from inspect_app.reading.ask import Ask, HandEdge, ScaleAsk, View
+from inspect_app.reading.inspection import CameraSummary, Inspection, PhotoSummary
+from inspect_app.reading.values import readings_of
 from inspect_app.services.deciding import wear_of
 from inspect_app.services.decoded import calibration, decoded, look_ahead, looked
 from inspect_app.services.finding import current_of, now, row, touch
-from inspect_app.views import measure, refused, summaries
 from shared.errors import InspectError, OptionError
 
 __all__ = [

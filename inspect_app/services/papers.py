@@ -10,15 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.photo import open_photo
-from inspect_app.estimate import Estimate
-from inspect_app.inspection import Inspection
+from inspect_app.decide.estimate import Estimate
+from inspect_app.decide.options import Kind
+from inspect_app.decide.proof import ProofCheck, prove
+from inspect_app.decide.wear import FretWear, WearMap
 from inspect_app.jobs.details import FIRST_VISIT
 from inspect_app.jobs.records import JobView, PhotoView
 from inspect_app.jobs.store import Store
-from inspect_app.options import Kind
-from inspect_app.overlay import draw
-from inspect_app.proof import ProofCheck, prove
-from inspect_app.readings import readings_of
+from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.overlay import draw
+from inspect_app.reading.values import readings_of
 from inspect_app.report.content import (
     Heading,
     Picture,
@@ -33,7 +34,6 @@ from inspect_app.services.deciding import AFTER, decide, inspections_of, terms, 
 from inspect_app.services.jobs import job_view
 from inspect_app.services.photos import photo_path
 from inspect_app.services.shop import get_setting
-from inspect_app.wear import FretWear, WearMap
 from shared import units
 from shared.errors import OptionError
 from shared.measured import Measured, NotMeasured

@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from sqlalchemy import Select, select
 from sqlalchemy.orm import contains_eager, selectinload
 
-from inspect_app.inspection import Inspection
 from inspect_app.jobs import loading
 from inspect_app.jobs.models import InspectionRow, Job, Judgement, Photo
 from inspect_app.jobs.records import JudgementView, ReadingView, Verdict
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.readings import Reading, readings_of
+from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.values import Reading, readings_of
 from inspect_app.services.finding import now, row, touch
 from shared.errors import OptionError
 from shared.measured import Measured

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from inspect_app.ask import HandEdge
-from inspect_app.inspection import FretReading, Inspection, Outline
+from inspect_app.reading.ask import HandEdge
+from inspect_app.reading.inspection import FretReading, Inspection, Outline
 from shared.errors import OptionError
 
 __all__ = ["Addition", "Marking", "additions"]

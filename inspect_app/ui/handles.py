@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from inspect_app.ask import HandEdge
-from inspect_app.features.wire_marks import arc_of
-from inspect_app.inspection import FretReading, Inspection, Outline
-from inspect_app.readings import Reading
+from inspect_app.measure.section.by_hand import arc_of
+from inspect_app.reading.ask import HandEdge
+from inspect_app.reading.inspection import FretReading, Inspection, Outline
+from inspect_app.reading.values import Reading
 from inspect_app.ui.viewer import Handle, Moved, Point, Readout, Scene, Shape
 from inspect_app.ui.words import Length, one_of
 from shared.units import places, unit_shown

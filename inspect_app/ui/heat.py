@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Literal
 from urllib.parse import urlencode
 
+from inspect_app.decide.wear import NEAR_MM, FretWear, Spot, WearMap
 from inspect_app.services import ReadingView
 from inspect_app.ui.words import Length, shown
-from inspect_app.wear import NEAR_MM, FretWear, Spot, WearMap
 from shared.measured import Measured
 from shared.units import show_cell
 

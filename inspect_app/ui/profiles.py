@@ -9,11 +9,11 @@ import altair as alt
 import numpy as np
 from numpy.typing import NDArray
 
-from inspect_app.fretboard import Cone, fit_cone, fret_position
-from inspect_app.inspection import FretReading, Inspection
+from inspect_app.decide.wear import WearMap
+from inspect_app.instrument.fretboard import Cone, fit_cone, fret_position
+from inspect_app.reading.inspection import FretReading, Inspection
 from inspect_app.ui.look import ACCENT, QUIET
 from inspect_app.ui.words import Length
-from inspect_app.wear import WearMap
 from shared.measured import Contribution, Measured
 from shared.units import MM_PER_INCH, unit_shown
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from inspect_app.inspection import FretReading, Inspection
+from inspect_app.reading.inspection import FretReading, Inspection
 from inspect_app.services import PhotoView, ReadingView
 from inspect_app.ui.handles import edges_of, follow, handles, moving_shapes, outlines_of
 from inspect_app.ui.viewer import AS_SEEN, Photo, Place, Scene, Shape

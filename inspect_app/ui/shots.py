@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from inspect_app.inspection import CameraSummary, Inspection
+from inspect_app.reading.inspection import CameraSummary, Inspection
 from inspect_app.services import InstrumentDetails, PhotoView
 
 __all__ = [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from inspect_app.readings import Reading
+from inspect_app.reading.values import Reading
 from shared.measured import Measured
 from shared.units import LengthUnit, show, show_plain
 

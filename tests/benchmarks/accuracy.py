@@ -23,13 +23,13 @@ from skimage.measure import label
 
 from calib.photo import open_photo
 from calib.scales import parse_scale
-from inspect_app.ask import Ask
-from inspect_app.features.divot import find_hollows, read_profile
-from inspect_app.features.end_edge import find_end
-from inspect_app.features.standing import StandingFret, see_fret
-from inspect_app.features.wire_section import see_section
-from inspect_app.features.wire_shape import FIGURES
-from inspect_app.views import calibrate, measure
+from inspect_app.measure import calibrate, measure
+from inspect_app.measure.backdrop.divots import find_hollows, read_profile
+from inspect_app.measure.backdrop.end_edge import find_end
+from inspect_app.measure.backdrop.fret_on_backdrop import StandingFret, see_fret
+from inspect_app.measure.section.section import see_section
+from inspect_app.measure.section.shape import FIGURES
+from inspect_app.reading.ask import Ask
 
 NEAR_MM = 1.5
 VIEWS = ("elevation", "end", "section")

@@ -11,13 +11,13 @@ from datetime import date
 import numpy as np
 from PIL import Image
 
-from inspect_app.estimate import PriceBook, cost_of, draft_estimate, option_lines
-from inspect_app.instrument import Instrument
-from inspect_app.limits import Limits
-from inspect_app.options import Kind, recommend, work_out_options
+from inspect_app.decide.estimate import PriceBook, cost_of, draft_estimate, option_lines
+from inspect_app.decide.limits import Limits
+from inspect_app.decide.options import Kind, recommend, work_out_options
+from inspect_app.decide.wear import FretWear, Spot, WearMap
+from inspect_app.instrument.details import Instrument
 from inspect_app.report.content import Heading, Picture, ReadingRow, estimate_content
 from inspect_app.report.pdf import PAPERS, render_pdf
-from inspect_app.wear import FretWear, Spot, WearMap
 from shared.measured import Measured
 
 

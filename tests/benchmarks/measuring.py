@@ -25,8 +25,8 @@ import numpy as np
 
 from calib.photo import open_photo
 from calib.scales.ask import parse_scale
-from inspect_app.ask import Ask
-from inspect_app.views import measure
+from inspect_app.measure import measure
+from inspect_app.reading.ask import Ask
 from shared.errors import InspectError
 
 RUNS = 3

@@ -12,9 +12,9 @@ from types import ModuleType
 
 import numpy as np
 
-from inspect_app.inspection import Flat, FretReading, Inspection, Outline
+from inspect_app.measure.summary import summaries
+from inspect_app.reading.inspection import Flat, FretReading, Inspection, Outline
 from inspect_app.ui import run
-from inspect_app.views import summaries
 from shared.errors import ScaleError
 from shared.measured import Measured, NotMeasured
 from tests.browser.drawn import FRET_X_MM, FRET_Y_MM, WIDTH_MM
@@ -65,9 +65,9 @@ def measure(photo, scale, plane, ask):
 
 
 def stand_in():
-    recipe = ModuleType("inspect_app.views.plan")
+    recipe = ModuleType("inspect_app.measure.plan.recipe")
     recipe.measure = measure
-    sys.modules["inspect_app.views.plan"] = recipe
+    sys.modules["inspect_app.measure.plan.recipe"] = recipe
 
 
 def main():

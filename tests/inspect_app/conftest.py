@@ -10,8 +10,8 @@ from PIL import Image
 
 import inspect_app.services.measuring as measuring
 from calib.scales.printed import DICTIONARY, STRIP, STRIP_SIZE
-from inspect_app.ask import Ask, ScaleAsk
-from inspect_app.inspection import (
+from inspect_app.reading.ask import Ask, ScaleAsk
+from inspect_app.reading.inspection import (
     CameraSummary,
     Divot,
     Flat,

@@ -6,9 +6,9 @@ import numpy as np
 from PIL import Image
 
 import inspect_app.services.measuring as measuring
-from inspect_app.ask import Ask
-from inspect_app.inspection import CameraSummary, Divot, FretReading, Inspection, PhotoSummary
 from inspect_app.jobs.details import InstrumentDetails, JobDetails
+from inspect_app.reading.ask import Ask
+from inspect_app.reading.inspection import CameraSummary, Divot, FretReading, Inspection, PhotoSummary
 from inspect_app.services import add_photo, create_job, measure_photo
 from shared.measured import Measured
 

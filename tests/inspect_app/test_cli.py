@@ -12,13 +12,13 @@ import pytest
 
 import inspect_app
 import sample_images
-from inspect_app import views
+from inspect_app import measure as measuring
 from inspect_app.cli import main
 from inspect_app.commands import measure as measure_command
 from inspect_app.commands.table import answer_table
-from inspect_app.inspection import Inspection
+from inspect_app.measure import MEASURED_VIEWS
+from inspect_app.reading.inspection import Inspection
 from inspect_app.services import JobDetails, check_store, create_job, find_jobs, open_store
-from inspect_app.views import MEASURED_VIEWS
 from shared.errors import ScaleError
 
 SCHEMA = json.loads((Path(inspect_app.__file__).parent / "answer.schema.json").read_text(encoding="utf-8"))
@@ -266,7 +266,7 @@ def one_sample_of_each_view():
 
 
 def test_a_view_without_a_recipe_is_refused_with_the_reason(photo, tmp_path, monkeypatch):
-    monkeypatch.setattr(views, "MEASURED_VIEWS", ("plan",))
+    monkeypatch.setattr(measuring, "MEASURED_VIEWS", ("plan",))
     out = tmp_path / "answer.json"
     assert main(["measure", str(photo), "--view", "section", "--json", str(out)]) == 2
     assert "by hand" in json.loads(out.read_text(encoding="utf-8"))["not_measured"][0]["reason"]

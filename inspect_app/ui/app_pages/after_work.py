@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.limits import Verdict
+from inspect_app.decide.limits import Verdict
 from inspect_app.services.deciding import fret_heights, write_fret_heights
 from inspect_app.services.papers import AFTER, handover_paper, proof_of, proof_pairs
 from inspect_app.ui import server

@@ -8,7 +8,7 @@ import streamlit as st
 
 from calib.scales.ask import ScaleAsk
 from inspect_app import services
-from inspect_app.hand import HandKind
+from inspect_app.measure.on_photo import HandKind
 from inspect_app.services import HandView, PhotoView
 from inspect_app.ui import server
 from inspect_app.ui.asking import choose_scale

@@ -9,7 +9,7 @@ from typing import Any
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.estimate import Line, format_money, totals
+from inspect_app.decide.estimate import Line, format_money, totals
 from inspect_app.services.estimating import (
     EstimateView,
     accept_estimate,

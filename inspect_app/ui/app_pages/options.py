@@ -6,9 +6,9 @@ import altair as alt
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.estimate import format_money
-from inspect_app.limits import Verdict
-from inspect_app.options import Check, Kind, Option, recommend
+from inspect_app.decide.estimate import format_money
+from inspect_app.decide.limits import Verdict
+from inspect_app.decide.options import Check, Kind, Option, recommend
 from inspect_app.services.deciding import (
     Decision,
     change_terms,

@@ -7,7 +7,7 @@ from dataclasses import replace
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.ask import Ask
+from inspect_app.reading.ask import Ask
 from inspect_app.services import PhotoView
 from inspect_app.ui import server
 from inspect_app.ui.asking import ask_form, choose_end, first_ask, with_first

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.readings import readings_of
+from inspect_app.reading.values import readings_of
 from inspect_app.ui import server
 from inspect_app.ui.adding import Addition, additions
 from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job

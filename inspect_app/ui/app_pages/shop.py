@@ -11,13 +11,13 @@ from babel import Locale
 from babel.localedata import locale_identifiers
 
 from inspect_app import services
-from inspect_app.estimate import PriceBook, currency_digits
-from inspect_app.limits import Limits
+from inspect_app.decide.estimate import PriceBook, currency_digits
+from inspect_app.decide.limits import Limits
+from inspect_app.instrument.wire import MATERIALS, WireStock, size_class
 from inspect_app.services.deciding import add_wire, remove_wire, shop_limits, shop_prices, wires
 from inspect_app.ui import server
 from inspect_app.ui.bench import JOBS_PAGE, length_unit, page, saying
 from inspect_app.ui.words import crown_size, plain
-from inspect_app.wire import MATERIALS, WireStock, size_class
 
 
 def letterhead() -> None:

@@ -7,13 +7,13 @@ from dataclasses import replace
 import streamlit as st
 
 from inspect_app import services
+from inspect_app.decide.wear import WearMap
 from inspect_app.services.deciding import inspections_of, rates, wear_of
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.heat import SHOWS, Show, cells, heat_table
 from inspect_app.ui.profiles import changes, cone, crown_profile, place_of, profile_chart, radius_chart, radius_rows
 from inspect_app.ui.words import plain, shown, signed
-from inspect_app.wear import WearMap
 from shared.errors import InspectError
 from shared.measured import Measured
 from shared.units import show_plain

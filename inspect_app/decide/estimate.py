@@ -1,0 +1,276 @@
+"""The estimate: priced lines that add up, in whole minor units of money (cents), never in floating point.
+
+Rounding is half away from zero, once a line and once for the tax on the taxable sum after discount.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from datetime import date, timedelta
+from decimal import ROUND_HALF_UP, Decimal, InvalidOperation
+from typing import Any
+
+from babel.numbers import format_currency, format_decimal, get_currency_precision, list_currencies
+
+from inspect_app.decide.options import Cost, Kind
+from inspect_app.instrument.wire import WireStock
+from shared.errors import OptionError
+from shared.tables import load_table
+
+__all__ = [
+    "Estimate",
+    "Line",
+    "PriceBook",
+    "Totals",
+    "content_hash",
+    "cost_of",
+    "currency_digits",
+    "draft_estimate",
+    "format_amount",
+    "format_money",
+    "option_lines",
+    "totals",
+]
+
+
+def _rounded(amount: Decimal) -> int:
+    return int(amount.quantize(Decimal(1), rounding=ROUND_HALF_UP))
+
+
+def _decimal(text: str, what: str, most: Decimal) -> Decimal:
+    """Read a decimal number from 0 to `most`.
+
+    Raises
+    ------
+    OptionError
+        If it is none.
+    """
+    try:
+        value = Decimal(text)
+    except InvalidOperation:
+        value = Decimal("NaN")
+    if not (value.is_finite() and 0 <= value <= most):
+        raise OptionError(f"{what} of {text!r} is not possible.", f"Give a number from 0 to {most}.")
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One priced line. `quantity` is a decimal in text, `unit_price` in minor units."""
+
+    text: str
+    quantity: str
+    unit: str
+    unit_price: int
+    taxable: bool = True
+
+    def __post_init__(self) -> None:
+        _decimal(self.quantity, f"A quantity for “{self.text}”", Decimal(100_000))
+
+    @property
+    def amount(self) -> int:
+        """Quantity times unit price, rounded to a minor unit."""
+        return _rounded(Decimal(self.quantity) * self.unit_price)
+
+
+@dataclass(frozen=True, slots=True)
+class PriceBook:
+    """The shop's prices: hours of labour by kind of work, materials, rates. Times are decimal hours in text."""
+
+    currency: str
+    minor_digits: int
+    source: str
+    rates: Mapping[str, Any]
+    hours: Mapping[str, str]
+    materials: Mapping[str, int]
+    locale: str = ""
+    """How amounts are written, ``de_DE``; empty for the currency's code after the amount."""
+
+    @classmethod
+    def default(cls) -> PriceBook:
+        """That of ``shared/tables/prices.toml``."""
+        return cls.from_dict(load_table("prices"))
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> PriceBook:
+        """From plain values, as kept by the store."""
+        return cls(**data)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for the store."""
+        return asdict(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """What the lines add up to, minor units."""
+
+    lines: int
+    discount: int
+    tax: int
+    total: int
+    deposit: int
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """One revision of a job's estimate. Percentages are decimals in text; dates are ISO 8601."""
+
+    job: str
+    revision: int
+    currency: str
+    minor_digits: int
+    made_on: str
+    valid_until: str
+    option: str
+    lines: tuple[Line, ...]
+    discount_percent: str = "0"
+    tax_percent: str = "0"
+    deposit_percent: str = "0"
+    reason: str = ""
+    note: str = ""
+    alternatives: tuple[tuple[str, int], ...] = ()
+    evidence: tuple[str, ...] = field(default_factory=tuple)
+    forecast: tuple[tuple[int, float, float], ...] = ()
+    """Fret, crown height expected after the work, its standard uncertainty; mm."""
+    locale: str = ""
+
+    def __post_init__(self) -> None:
+        hundred = Decimal(100)
+        _decimal(self.discount_percent, "A discount", hundred)
+        _decimal(self.tax_percent, "A tax rate", hundred)
+        _decimal(self.deposit_percent, "A deposit", hundred)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for the store and the PDF."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Estimate:
+        """The inverse of `to_dict`, also after a round trip through JSON."""
+        d = dict(data)
+        d["lines"] = tuple(Line(**row) for row in d["lines"])
+        d["alternatives"] = tuple((str(k), int(v)) for k, v in d.get("alternatives", ()))
+        d["evidence"] = tuple(d.get("evidence", ()))
+        d["forecast"] = tuple((int(n), float(v), float(u)) for n, v, u in d.get("forecast", ()))
+        return cls(**d)
+
+
+def option_lines(
+    kind: Kind, dressed: int, replaced: int, book: PriceBook, stock: WireStock | None = None
+) -> tuple[Line, ...]:
+    """The lines an option is made of: labour first, then materials; frets counted, nothing hidden.
+
+    New frets are of the wire `stock` at its price; at the book's where none was chosen.
+    """
+    rate = int(book.rates["labour_per_hour"])
+
+    def labour(text: str, key: str, times: int = 1) -> Line:
+        return Line(text, str(Decimal(book.hours[key]) * times), "h", rate)
+
+    each = stock.price if stock else int(book.materials["wire_per_fret"])
+    wire = Line(f"Fret wire, {stock.label}" if stock else "Fret wire", str(replaced), "fret", each)
+    used_up = Line("Consumables", "1", "lot", int(book.materials["consumables"]))
+    setup = labour("Set-up after the work", "setup_after")
+    if kind == Kind.LEAVE:
+        return (labour("Inspection and measuring record", "inspect"),)
+    if kind == Kind.DRESS:
+        if dressed == 0:
+            return (labour("Inspection and measuring record", "inspect"),)
+        dressing = labour(
+            f"Dress and polish {dressed} fret{'s' if dressed > 1 else ''}", "spot_dress_per_fret", dressed
+        )
+        return (labour("Mask the board, check levels", "spot_dress_setup"), dressing)
+    if kind == Kind.LEVEL:
+        return (labour("Level, crown and polish all frets", "level_crown_polish"), setup, used_up)
+    replace_line = labour(f"Replace {replaced} fret{'s' if replaced > 1 else ''}", "replace_per_fret", replaced)
+    if kind == Kind.PARTIAL:
+        level = labour("Level, crown and polish all frets", "level_crown_polish")
+        return (replace_line, level, setup, wire, used_up)
+    base = labour("Pull frets, clean slots and board, level, crown, dress ends, polish", "refret_base")
+    return (base, replace_line, setup, labour("Check the nut slots", "nut_check"), wire, used_up)
+
+
+def cost_of(book: PriceBook, kind: Kind, dressed: int, replaced: int, stock: WireStock | None = None) -> Cost:
+    """What an option costs before tax: what its lines add up to, labour apart from material."""
+    lines = option_lines(kind, dressed, replaced, book, stock)
+    hours = [line for line in lines if line.unit == "h"]
+    return Cost(
+        sum(line.amount for line in hours),
+        sum(line.amount for line in lines if line.unit != "h"),
+        str(sum((Decimal(line.quantity) for line in hours), Decimal(0))),
+    )
+
+
+def totals(estimate: Estimate) -> Totals:
+    """Add an estimate up: lines, less discount, plus tax on the taxable part, and the deposit asked for."""
+    lines = sum(line.amount for line in estimate.lines)
+    discount = _rounded(Decimal(estimate.discount_percent) * lines / 100)
+    taxable = sum(line.amount for line in estimate.lines if line.taxable)
+    kept = Decimal(1) - Decimal(estimate.discount_percent) / 100
+    tax = _rounded(Decimal(estimate.tax_percent) / 100 * taxable * kept)
+    total = lines - discount + tax
+    return Totals(lines, discount, tax, total, _rounded(Decimal(estimate.deposit_percent) * total / 100))
+
+
+def draft_estimate(
+    job: str, option: Kind, lines: Sequence[Line], book: PriceBook, made_on: date, reason: str = ""
+) -> Estimate:
+    """A first draft with the price book's rates."""
+    valid = made_on + timedelta(days=int(book.rates["valid_days"]))
+    return Estimate(
+        job,
+        1,
+        book.currency,
+        book.minor_digits,
+        made_on.isoformat(),
+        valid.isoformat(),
+        str(option),
+        tuple(lines),
+        tax_percent=str(book.rates["tax_percent"]),
+        deposit_percent=str(book.rates["deposit_percent"]),
+        reason=reason,
+        locale=book.locale,
+    )
+
+
+def content_hash(estimate: Estimate) -> str:
+    """SHA-256 of an estimate's whole content, so that a changed copy shows."""
+    text = json.dumps(estimate.to_dict(), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def format_money(amount: int, currency: str, minor_digits: int = 2, locale: str = "") -> str:
+    """An amount in minor units as read in a locale, ``1.234,50 €`` in ``de_DE``.
+
+    Without a locale ``1,234.50 USD``: the ISO 4217 code after the amount, so that no symbol is ambiguous.
+    """
+    if locale and minor_digits == get_currency_precision(currency):
+        value = Decimal(amount).scaleb(-minor_digits)
+        return str(format_currency(value, currency, locale=locale))
+    return f"{format_amount(amount, minor_digits)} {currency}"
+
+
+def format_amount(amount: int, minor_digits: int = 2, locale: str = "") -> str:
+    """An amount in minor units without its currency, ``1.234,50`` in ``de_DE``, ``1,234.50`` without a locale."""
+    value = Decimal(amount).scaleb(-minor_digits)
+    if locale:
+        pattern = "#,##0" + ("." + "0" * minor_digits if minor_digits else "")
+        return str(format_decimal(value, format=pattern, locale=locale))
+    return f"{value:,.{minor_digits}f}"
+
+
+def currency_digits(currency: str) -> int:
+    """Decimals of a currency's minor unit (ISO 4217, as kept in the CLDR): 2 for USD, 0 for JPY.
+
+    Raises
+    ------
+    OptionError
+        If there is no such currency.
+    """
+    if currency not in list_currencies():
+        raise OptionError(f"There is no currency {currency!r}.", "Use a code of ISO 4217, such as USD or EUR.")
+    return int(get_currency_precision(currency))

@@ -1,0 +1,346 @@
+"""The wear map of one visit: every photo's flats and divots put together, fret by string.
+
+Elevation photos read depth directly, plan photos work it out from the flat's width. The same spot seen twice is
+combined by inverse variance; where the two differ by more than their expanded uncertainty the result is flagged.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from calib.budget import evaluate, weighted_mean
+from inspect_app.instrument.crown import Crown
+from inspect_app.instrument.details import Instrument, string_places
+from inspect_app.reading.inspection import Flat, FretReading, Inspection
+from shared.measured import COVERAGE_FACTOR, Contribution, Measured
+
+__all__ = ["FretWear", "Rate", "Spot", "WearMap", "build_wear_map", "combined", "depth_of_flat", "wear_rates"]
+
+NEAR_MM = 1.5
+"""Two readings closer than this along a fret are of the same spot: well under half the distance of two strings."""
+UNSEEN_FLAT_MM = 0.3
+"""A plan photo that shows no flat has none wider than this (the width from which a flat's length is counted)."""
+DEFAULT_FRET_LENGTH_MM = 46.0
+"""Places the strings on a fret whose own length no photo shows (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """One worn place on a fret; `string` counts from the treble side, 1 first, ``None`` if under no string.
+
+    `depth` combines what the views say; `by_view` keeps each view's own word on it.
+    """
+
+    from_treble_end: Measured
+    string: int | None
+    depth: Measured | None = None
+    flat_width: Measured | None = None
+    flat_length: Measured | None = None
+    views: tuple[str, ...] = ()
+    by_view: tuple[tuple[str, Measured], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FretWear:
+    """All that is known of one fret's wear.
+
+    `unseen_depth` is the depth below which this visit's photos could have missed a divot anywhere along the fret,
+    ``None`` where none of them shows all of it; `reasons` then says why.
+    """
+
+    number: int
+    spots: tuple[Spot, ...] = ()
+    length: Measured | None = None
+    crown_width: Measured | None = None
+    crown_height: Measured | None = None
+    unseen_depth: float | None = None
+    reasons: tuple[str, ...] = ()
+
+    @property
+    def was_read(self) -> bool:
+        """Whether any photo read this fret's wear, in part at least."""
+        return self.unseen_depth is not None or any(s.depth is not None for s in self.spots)
+
+    @property
+    def read_in_part(self) -> bool:
+        """Whether wear was read but more could be hidden from every photo."""
+        return self.was_read and self.unseen_depth is None
+
+    def depth_at(self, string: int) -> Measured | None:
+        """Depth under a string: the deepest reading there, or what could have been missed, or ``None``."""
+        here = [s.depth for s in self.spots if s.string == string and s.depth is not None]
+        if here:
+            return max(here, key=lambda d: d.value)
+        return self.depth_elsewhere()
+
+    def depth_elsewhere(self) -> Measured | None:
+        """Depth where nothing was seen: anything from none to `unseen_depth` alike (rectangular)."""
+        if self.unseen_depth is None:
+            return None
+        return Measured.of(self.unseen_depth / 2.0, "mm", too_shallow_to_see=self.unseen_depth / math.sqrt(12.0))
+
+    def deepest(self) -> Measured | None:
+        """The deepest depth read on this fret, or what could have been missed, or ``None``."""
+        depths = [s.depth for s in self.spots if s.depth is not None]
+        return max(depths, key=lambda d: d.value) if depths else self.depth_elsewhere()
+
+    def widest_flat(self) -> Measured | None:
+        """The widest flat read on this fret."""
+        widths = [s.flat_width for s in self.spots if s.flat_width is not None]
+        return max(widths, key=lambda w: w.value) if widths else None
+
+
+@dataclass(frozen=True, slots=True)
+class WearMap:
+    """One visit's wear.
+
+    `crown_height` is the unworn height all frets share, and `height_from` says where it came from.
+    """
+
+    instrument: Instrument
+    frets: tuple[FretWear, ...]
+    crown_height: Measured | None = None
+    height_from: str = ""
+
+    def fret(self, number: int) -> FretWear:
+        """The wear of one fret.
+
+        Raises
+        ------
+        KeyError
+            If the instrument has no such fret.
+        """
+        for f in self.frets:
+            if f.number == number:
+                return f
+        raise KeyError(number)
+
+    def unworn_height(self, number: int) -> Measured | None:
+        """The unworn crown height of a fret: its own reading, else the one all share."""
+        return self.fret(number).crown_height or self.crown_height
+
+    def height_left(self, number: int, string: int) -> Measured | None:
+        """Crown height left under a string: unworn height less the depth there."""
+        unworn, depth = self.unworn_height(number), self.fret(number).depth_at(string)
+        if unworn is None or depth is None:
+            return None
+        parts = (Contribution("unworn crown height", unworn.u), Contribution("divot depth", depth.u))
+        return Measured(unworn.value - depth.value, "mm", parts, depth.flags)
+
+    @property
+    def read(self) -> tuple[int, ...]:
+        """Numbers of the frets whose wear was read."""
+        return tuple(f.number for f in self.frets if f.was_read)
+
+    @property
+    def read_in_part(self) -> tuple[int, ...]:
+        """Numbers of the frets that were read, but not all along."""
+        return tuple(f.number for f in self.frets if f.read_in_part)
+
+    @property
+    def unread(self) -> tuple[int, ...]:
+        """Numbers of the frets no photo read the wear of."""
+        return tuple(f.number for f in self.frets if not f.was_read)
+
+
+def combined(readings: Sequence[Measured]) -> Measured:
+    """Several photos' readings of one thing, as one: `calib.budget.weighted_mean`, with what is true of views added.
+
+    Any two that differ by more than the expanded uncertainty of their difference flag it ``DISAGREES``; it is
+    ``INDIRECT`` only where every one of them is.
+
+    Raises
+    ------
+    ValueError
+        If there are none, or their units differ.
+    """
+    mean = weighted_mean(readings)
+    if any("INDIRECT" not in r.flags for r in readings):
+        mean = replace(mean, flags=tuple(f for f in mean.flags if f != "INDIRECT"))
+    return mean.with_flags("DISAGREES") if _disagree(readings) else mean
+
+
+def _disagree(readings: Sequence[Measured]) -> bool:
+    return any(
+        abs(a.value - b.value) > COVERAGE_FACTOR * math.hypot(a.u, b.u) for a, b in itertools.combinations(readings, 2)
+    )
+
+
+def build_wear_map(
+    inspections: Iterable[Inspection],
+    instrument: Instrument,
+    crown_height: Measured | None = None,
+    height_from: str = "",
+    own_heights: Mapping[int, Measured] | None = None,
+) -> WearMap:
+    """Put the inspections of one visit together.
+
+    Parameters
+    ----------
+    inspections : iterable of Inspection
+        Those of one visit, rejected readings already taken out.
+    instrument : Instrument
+    crown_height : Measured, optional
+        Unworn crown height shared by all frets, mm.
+    height_from : str
+        Where that height came from, for the page and the PDF.
+    own_heights : mapping of int to Measured, optional
+        Unworn crown height of single frets that were measured themselves, mm.
+    """
+    by_fret: dict[int, list[tuple[Inspection, FretReading]]] = {}
+    for inspection in inspections:
+        for reading in inspection.frets if inspection.view != "section" else ():  # a cut end shows no fret's wear
+            by_fret.setdefault(reading.number, []).append((inspection, reading))
+    own = own_heights or {}
+    frets = tuple(
+        replace(_fret_wear(n, by_fret.get(n, []), instrument, own.get(n) or crown_height), crown_height=own.get(n))
+        for n in range(1, instrument.frets + 1)
+    )
+    return WearMap(instrument, frets, crown_height, height_from)
+
+
+def _fret_wear(
+    number: int, seen: list[tuple[Inspection, FretReading]], instrument: Instrument, height: Measured | None
+) -> FretWear:
+    if not seen:
+        return FretWear(number, reasons=("no photo shows it",))
+    length = _mean([r.length for _, r in seen])
+    width = _mean([r.crown_width for i, r in seen if i.view == "plan"])
+    along = length.value if length is not None else DEFAULT_FRET_LENGTH_MM
+    places = string_places(instrument, number, along)
+    spots = _merge([s for i, r in seen for s in _spots(i.view, r, width, height)], places)
+    limits = [u for i, r in seen if (u := _unseen(i, r, width)) is not None]
+    if any(s.depth is None for s in spots):  # a flat of unknown depth: nothing bounds how deep this fret is worn
+        limits = []
+    reasons = tuple(
+        n.reason
+        for i, _ in seen
+        for n in i.not_measured
+        if n.what in (f"fret {number}, flats", f"fret {number}, divots")
+    )
+    return FretWear(number, spots, length, width, None, min(limits) if limits else None, reasons)
+
+
+def _mean(readings: Iterable[Measured | None]) -> Measured | None:
+    known = [r for r in readings if r is not None]
+    return combined(known) if known else None
+
+
+def depth_of_flat(flat: Measured, width: Measured, height: Measured) -> Measured | None:
+    """Depth worn off a circular crown that shows a flat of this width: r - sqrt(r^2 - f^2 / 4); all in mm.
+
+    `width` and `height` are the unworn crown's, r = (W^2 / 4 + H^2) / (2 H). ``None`` where the flat is as wide as the
+    whole crown, within U: its width then tells no depth.
+    """
+    if flat.value + flat.expanded >= width.value - width.expanded:
+        return None
+
+    def depth(flat: float, width: float, height: float) -> float:
+        radius = Crown(width, height).radius
+        return radius - math.sqrt(max(0.0, radius**2 - flat**2 / 4.0))
+
+    return evaluate(depth, {"flat": flat, "width": width, "height": height}, "mm").with_flags("INDIRECT")
+
+
+def _spots(view: str, reading: FretReading, width: Measured | None, height: Measured | None) -> list[Spot]:
+    """The worn places of one reading; a flat whose photo was not told the crown's height gets its depth here."""
+
+    def depth(flat: Flat) -> Measured | None:
+        if flat.depth is not None or width is None or height is None:
+            return flat.depth
+        return depth_of_flat(flat.width, width, height)
+
+    flats = [Spot(f.from_treble_end, None, depth(f), f.width, f.length, (view,)) for f in reading.flats]
+    return flats + [Spot(d.from_treble_end, None, d.depth, None, None, (view,)) for d in reading.divots]
+
+
+def _merge(spots: list[Spot], places: Sequence[float]) -> tuple[Spot, ...]:
+    """Spots seen in several photos become one; each is given to the string nearest to it."""
+    groups: list[list[Spot]] = []
+    for spot in sorted(spots, key=lambda s: s.from_treble_end.value):
+        if groups and spot.from_treble_end.value - groups[-1][0].from_treble_end.value <= NEAR_MM:
+            groups[-1].append(spot)
+        else:
+            groups.append([spot])
+    return tuple(_merged(g, places) for g in groups)
+
+
+def _merged(group: list[Spot], places: Sequence[float]) -> Spot:
+    place = combined([s.from_treble_end for s in group])
+    views = tuple(dict.fromkeys(v for s in group for v in s.views))
+    return Spot(
+        place,
+        _string_at(place.value, places),
+        _mean([s.depth for s in group]),
+        _mean([s.flat_width for s in group]),
+        _mean([s.flat_length for s in group]),
+        views,
+        tuple((v, combined(own)) for v in views if (own := _depths_of(group, v))),
+    )
+
+
+def _depths_of(group: Sequence[Spot], view: str) -> list[Measured]:
+    return [s.depth for s in group if s.depth is not None and view in s.views]
+
+
+def _string_at(place: float, places: Sequence[float]) -> int | None:
+    """The string over a place: the nearest, within half the distance to its neighbour (bends wear beside it)."""
+    nearest = min(range(len(places)), key=lambda i: abs(places[i] - place))
+    reach = (places[-1] - places[0]) / (len(places) - 1) / 2.0 if len(places) > 1 else math.inf
+    return nearest + 1 if abs(places[nearest] - place) <= reach else None
+
+
+def _unseen(inspection: Inspection, reading: FretReading, width: Measured | None) -> float | None:
+    """The depth a divot may have and still be missed by this photo; ``None`` if the fret's wear was not read."""
+    said = {n.what for n in inspection.not_measured}
+    n = reading.number
+    if inspection.view == "elevation" and f"fret {n}, divots" not in said:
+        return reading.blind_depth.value if reading.blind_depth is not None else None
+    if inspection.view == "plan" and f"fret {n}, flats" not in said:
+        radius = width.value / 2.0 if width is not None else 1.0  # the smallest radius a crown of this width can have
+        return radius - math.sqrt(radius**2 - UNSEEN_FLAT_MM**2 / 4.0)
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """Wear under one string between two visits: mm a year, and years until a depth is reached, if it is wearing."""
+
+    fret: int
+    string: int
+    per_year: Measured
+    years_left: float | None
+
+
+def wear_rates(earlier: WearMap, later: WearMap, years: float, depth_limit: float) -> tuple[Rate, ...]:
+    """Change of depth a year wherever both visits read a spot, and the years until `depth_limit` mm.
+
+    Years are told only where the change is larger than its expanded uncertainty.
+
+    Raises
+    ------
+    ValueError
+        If the visits are not at least a day apart.
+    """
+    if years < 1.0 / 365.25:
+        raise ValueError("two visits on the same day give no rate of wear")
+    rates = []
+    for fret in later.frets:
+        for spot in fret.spots:
+            if spot.depth is None or spot.string is None:
+                continue
+            before = earlier.fret(fret.number).depth_at(spot.string)
+            if before is None:
+                continue
+            parts = (
+                Contribution("depth, earlier visit", before.u / years),
+                Contribution("depth, later visit", spot.depth.u / years),
+            )
+            rate = Measured((spot.depth.value - before.value) / years, "mm/year", parts)
+            wearing = rate.value > rate.expanded
+            left = max(0.0, (depth_limit - spot.depth.value) / rate.value) if wearing else None
+            rates.append(Rate(fret.number, spot.string, rate, left))
+    return tuple(rates)

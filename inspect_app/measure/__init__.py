@@ -1,0 +1,75 @@
+"""One recipe a view: photo + scale + what is known of the instrument -> `Inspection`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from functools import partial
+from importlib import import_module
+
+from calib.photo import Photo
+from calib.plane import Plane, fit_plane
+from calib.scales import find_scale
+from calib.scales.base import Scale
+from inspect_app import __version__
+from inspect_app.reading.ask import Ask, View
+from inspect_app.reading.inspection import Inspection, PhotoSummary
+from shared.errors import InspectError, OptionError
+from shared.measured import NotMeasured
+
+__all__ = ["Look", "look", "measure", "calibrate", "refused"]
+
+_RECIPES: Mapping[View, str] = {
+    "plan": "plan.recipe",
+    "elevation": "backdrop.elevation",
+    "end": "backdrop.end",
+    "section": "section.recipe",
+}
+"""Where each view's recipe stands; imported when the first photo of that view is measured."""
+MEASURED_VIEWS = tuple(_RECIPES)
+"""Views that have a recipe."""
+Look = Callable[[Ask], Inspection]
+"""What a photo says to a question that differs from the one it was looked at for in edges placed by hand only."""
+
+
+def measure(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) -> Inspection:
+    """Measure one photo as asked; `calibrated` spares finding the same scale again.
+
+    Raises
+    ------
+    InspectError
+        If nothing can be measured: no scale, no frets, an impossible option.
+    """
+    return look(photo, ask, calibrated)(ask)
+
+
+def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) -> Look:
+    """Look at one photo once, and read it as often as an edge on it is placed by hand.
+
+    A view that has no part before its hand-placed edges measures everything each time.
+
+    Raises
+    ------
+    InspectError
+        If nothing can be measured: no scale, no frets, an impossible option.
+    """
+    if ask.view not in MEASURED_VIEWS:
+        raise OptionError(
+            f"Photos of the {ask.view} view are not measured by themselves yet.",
+            "Mark distances and circles on it by hand.",
+        )
+    scale, plane = calibrated or calibrate(photo, ask)
+    recipe = import_module(f"{__name__}.{_RECIPES[ask.view]}")
+    if not hasattr(recipe, "see"):
+        return partial(recipe.measure, photo, scale, plane)
+    return partial(recipe.read, recipe.see(photo, scale, plane, ask))
+
+
+def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:
+    """Find the scale and fit its plane."""
+    scale = find_scale(photo, ask.scale)
+    return scale, fit_plane(scale, (photo.width, photo.height), photo.focal)
+
+
+def refused(photo: PhotoSummary, ask: Ask, error: InspectError) -> Inspection:
+    """The answer for a photo that could not be measured: no frets, and the reason."""
+    return Inspection(ask.view, photo, __version__, ask.to_dict(), not_measured=(NotMeasured("photo", str(error)),))

@@ -1,0 +1,428 @@
+"""The crown line: its outline against the backdrop, and the circle of its unworn parts.
+
+It is looked for twice: coarsely down the card, as the arc that most edge lies on; then it is followed along that, in
+light straightened to it. There an unworn crown looks the same in every column, so a faint edge is told from noise, and
+from the stronger edge of the lamp's line below it, by what its neighbours show."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+
+from calib.photo import Photo
+from inspect_app.measure.backdrop.circle import Circle, fit_circle
+from inspect_app.measure.backdrop.outline import (
+    FLOOR,
+    EdgePath,
+    edge_gain,
+    follow_edge,
+    look_along,
+    place_edge,
+    significance,
+    steepness,
+)
+from inspect_app.measure.backdrop.pose import BoardPose
+
+__all__ = [
+    "COLUMN_STEPS",
+    "FINEST_MM",
+    "Across",
+    "CrownLine",
+    "crown_line_of",
+    "find_crown_line",
+    "fit_crown_circle",
+    "look_across",
+    "rise",
+]
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+TIGHTEST = 1.0 / 80.0
+"""Half the curvature of a 40 mm radius, tighter than any board, 1/mm."""
+HOLLOWEST = 1.0 / 8000.0
+"""The same for a board that is hollow across by sanding: 4 m, which is flat within 0.06 mm."""
+COLUMN_STEPS = 4
+"""Columns are this many rows apart when an outline is traced: it rises by less than a row from one to the next."""
+OVER_MM, UNDER_MM = 0.6, 0.9
+"""How far above and below a found circle the outline is followed: plain card to judge noise by, and the deepest divot
+(three quarters of an everyday crown)."""
+BESIDE_MM = 0.7
+"""How far below a crown line the metal's own light is looked at: two thirds of an everyday crown."""
+QUIET = 0.6
+"""Share of what lies above the circle that is plain card for certain."""
+BEYOND_MM = 6.0
+"""How far beyond what was found of a crown line it is looked for again: a divot's length, at the fret's last string."""
+COARSE = 2
+"""How many times coarser the first trace is than the one that follows."""
+FINEST_MM = 1.0 / 120.0
+"""Finest rows an outline is traced at; it is placed on the photo's own pixels afterwards."""
+ROUNDS = 3
+"""Times the outline is followed at most, each in light straightened to the circle before, until it moves by less than
+two pixels."""
+ARCS_TRIED = 2000
+"""Arcs through three edge samples that are tried: with a quarter of the samples on the outline, thirty of them lie on
+it altogether."""
+LEAST_COLUMNS = 12
+"""Columns with edge on an arc under which a few specks may have made it."""
+REFITS = (4, 3, 2)
+"""Rows to both sides of an arc that it is fitted to again: it went through three samples, each a row or two off."""
+OWN_PX = 0.1
+"""Standard uncertainty of a point besides noise, px (see `standing.DEFINITION_PX`): without it a few points on the
+lamp's bright line outweigh all of a faint outline."""
+FARTHEST = 6.0
+"""Scatter about the circle, in standard uncertainties of a point, beyond which it is another edge's."""
+SUSTAINED = 25
+"""Points, two pixels apart, over which an outline must hold to be taken for one."""
+CLEAR = 0.2
+"""Share of the usual steepness under which a point on the circle does not say that the crown reaches so far."""
+GAP_MM = 0.4
+"""A longer stretch without outline ends it: an eighth of a divot."""
+ON_CIRCLE = 3.0
+"""Distance from the circle, in RMS distances of the unworn points, within which a point may be unworn."""
+LEAST_POINTS = 40
+"""Points, two pixels apart, under which an outline is not taken for a crown line."""
+SEARCH_MM = 9.0
+"""How far below the printed part the crown may lie: the card's white foot, and the fall of a 184 mm board to its
+edge."""
+
+
+@dataclass(frozen=True)
+class CrownLine:
+    """A crown's outline against the backdrop, and the circle of its unworn parts; treble to bass.
+
+    Attributes
+    ----------
+    edge : EdgePath
+    y, z : ndarray, shape (N,)
+        The outline, carried to the upright plane through the fret's centre line, mm in the board frame.
+    elevation : ndarray, shape (N,)
+        Elevation of the line of sight above the crown's own slope, rad.
+    circle : Circle
+        The unworn crown line.
+    used : ndarray of bool
+        Points taken as unworn.
+    rms : float
+        RMS distance of those from the circle, mm.
+    """
+
+    edge: EdgePath
+    y: Array
+    z: Array
+    elevation: Array
+    circle: Circle
+    used: Mask
+    rms: float
+    radius: float
+
+    @property
+    def unworn(self) -> Array:
+        """Where the outline would run if nothing were worn, same plane, mm."""
+        return self.circle.z(self.y) + rise(self.radius, self.elevation)
+
+    @property
+    def drop(self) -> Array:
+        """How far the outline runs below that, mm."""
+        return self.unworn - self.z
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """First and last unworn place: y, mm.
+
+        Where the crown holds its circle over some length, and on from there while the outline is seen without a gap: a
+        divot may leave only a little of the crown before the fret's end. Beyond the ends is plain card, where chance
+        puts a few points on the circle."""
+        clear = self.edge.strength > CLEAR * np.median(self.edge.strength[self.used])
+        body = _sustained(self.used & clear)
+        if not body.any():
+            body = self.used
+        order = np.argsort(self.y)
+        y, seen = self.y[order], clear[order]
+        on = seen & (np.abs(self.drop[order]) < ON_CIRCLE * self.rms)
+        lo, hi = float(self.y[body].min()), float(self.y[body].max())
+        return -_last_on(-y[::-1], seen[::-1], on[::-1], -lo), _last_on(y, seen, on, hi)
+
+
+def _last_on(y: Array, seen: Mask, on: Mask, start: float) -> float:
+    """The last place on the circle that is reached from `start` over seen points without a gap; y increasing."""
+    ahead = np.flatnonzero(seen & (y >= start))
+    if len(ahead) == 0:
+        return start
+    gap = np.flatnonzero(np.diff(y[ahead]) > GAP_MM)
+    reached = ahead[: gap[0] + 1] if len(gap) else ahead
+    reached = reached[on[reached]]
+    return float(y[reached].max()) if len(reached) else start
+
+
+def rise(radius: float, elevation: Array) -> Array:
+    """Height of the tangent's crossing with the centre plane above the crown's top, r (1 / cos e - 1); mm."""
+    return np.asarray(radius * (1.0 / np.cos(elevation) - 1.0))
+
+
+def find_crown_line(
+    photo: Photo, pose: BoardPose, y: Array, top: float, radius: float, mm_per_px: float
+) -> CrownLine | None:
+    """Find the crown line of the fret in front of the backdrop.
+
+    Parameters
+    ----------
+    y : ndarray, shape (N,)
+        Columns to look in, evenly spaced, mm; `COLUMN_STEPS` times the distance of the rows they are searched at.
+    top : float
+        Height above which the card is printed, mm: the search starts there.
+    radius : float
+        Crown radius, mm.
+    mm_per_px : float
+        Of the photo, at the fret.
+
+    Returns
+    -------
+    CrownLine or None
+        None when no outline that bends like a board can be made out.
+    """
+    z = _first_arc(photo, pose, y, top)
+    line = None if z is None else _follow(photo, pose, y, z, radius, mm_per_px)
+    for _ in range(ROUNDS - 1):
+        if line is None:
+            return None
+        before, (lo, hi) = line.circle, line.span
+        y = y[(y > lo - BEYOND_MM) & (y < hi + BEYOND_MM)]
+        z = before.z(y) + float(np.median(rise(radius, line.elevation)))
+        line = _follow(photo, pose, y, z, radius, mm_per_px, again=True)
+        if line is None or np.abs(line.circle.z(line.span) - before.z(line.span)).max() < 2.0 * mm_per_px:
+            break
+    return line
+
+
+def _first_arc(photo: Photo, pose: BoardPose, y: Array, top: float) -> Array | None:
+    """Heights of a first arc at `y`, from a coarse look down the card; mm."""
+    coarse = y[::COARSE]
+    step = float(coarse[1] - coarse[0])
+    pitch = abs(step) / COLUMN_STEPS
+    light = _straightened(photo, pose, coarse, np.full_like(coarse, top), np.arange(0.0, -SEARCH_MM, -pitch))
+    arc = best_arc(significance(light, int(0.25 / pitch)), pitch)
+    return None if arc is None else np.asarray(top - pitch * np.polyval(arc, (y - coarse[0]) / step))
+
+
+def best_arc(certain: Array, pitch: float) -> Array | None:
+    """The arc that collects the most edge and leaves the least above it: a parabola, row by column, highest power
+    first.
+
+    Found whole, not followed: where metal has the card's tone the rest of the outline says where it runs. A worn place
+    lies below the arc and costs nothing.
+
+    Parameters
+    ----------
+    certain : ndarray, shape (rows, columns)
+        From `significance`, rows counted from the side of the card.
+    pitch : float
+        Distance of the rows, mm; the columns are `COLUMN_STEPS` times as far apart.
+    """
+    gain = edge_gain(certain)
+    arcs = _arcs(certain, gain, pitch)
+    if len(arcs) == 0:
+        return None
+    c = np.arange(gain.shape[1])
+    paths = np.round(arcs @ np.stack([c**2.0, c, np.ones(len(c))])).astype(int)
+    best = arcs[int(np.argmax(_at(gain, paths, c).sum(axis=1)))]
+    for half in REFITS:
+        near = np.round(np.polyval(best, c)).astype(int) + np.arange(-half, half + 1)[:, None]
+        say = np.where(_at(certain, near, c) > 0.0, _at(gain, near, c), 0.0).clip(0.0)
+        total = say.sum(axis=0)
+        if np.count_nonzero(total) < LEAST_COLUMNS:
+            return None
+        best = np.polyfit(c, np.sum(say * near, axis=0) / np.maximum(total, 1e-9), 2, w=np.sqrt(total))
+    return np.asarray(best)
+
+
+def _arcs(certain: Array, gain: Array, pitch: float) -> Array:
+    """Arcs through three edge samples drawn at random (seeded), that bend no more than a board does; shape (N, 3)."""
+    columns = gain.shape[1]
+    row, column = np.nonzero((certain > 0.0) & (gain > 0.0))
+    if len(row) < 3:
+        return np.empty((0, 3))
+    say = gain[row, column]
+    pick = np.random.default_rng(0).choice(len(row), (ARCS_TRIED, 3), p=say / say.sum())
+    at = np.sort(column[pick], axis=1)
+    pick = pick[(np.ptp(at, axis=1) > 0.2 * columns) & (np.diff(at, axis=1).min(axis=1) > 0.02 * columns)]
+    t = column[pick].astype(float)
+    arcs = np.linalg.solve(np.stack([t**2, t, np.ones_like(t)], axis=-1), row[pick][..., None].astype(float))[..., 0]
+    rows_a_bend = pitch * COLUMN_STEPS**2  # from 1/mm to rows a column squared
+    bent = (arcs[:, 0] <= TIGHTEST * rows_a_bend) & (arcs[:, 0] >= -HOLLOWEST * rows_a_bend)
+    return np.asarray(arcs[bent])
+
+
+def _at(values: Array, row: NDArray[np.intp], column: NDArray[np.intp]) -> Array:
+    """Values at rows and columns, zero outside."""
+    inside = (row >= 0) & (row < len(values))
+    return np.asarray(np.where(inside, values[np.clip(row, 0, len(values) - 1), column], 0.0))
+
+
+def _straightened(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array) -> NDArray[np.float32]:
+    """Light below a curve, `COLUMN_STEPS` finer columns averaged to one; shape (offsets, y)."""
+    step = float(y[1] - y[0]) / COLUMN_STEPS
+    fine = (y[:, None] + step * np.array([-1.5, -0.5, 0.5, 1.5])).ravel()
+    light = look_along(photo, pose, fine, np.interp(fine, y, z), offsets)
+    return np.asarray(light.reshape(len(offsets), len(y), 4).mean(axis=2))
+
+
+def _follow(
+    photo: Photo, pose: BoardPose, y: Array, z: Array, radius: float, mm_per_px: float, again: bool = False
+) -> CrownLine | None:
+    """The crown line traced in light straightened to a curve most of it lies on."""
+    pitch = abs(float(y[1] - y[0])) / COLUMN_STEPS
+    offsets = np.arange(OVER_MM, -UNDER_MM, -pitch)
+    light = _straightened(photo, pose, y, z, offsets)
+    row, _, way = follow_edge(light, int(QUIET * OVER_MM / pitch), int(OVER_MM / pitch))
+    return _refine(photo, pose, y, z + offsets[row], way, radius, mm_per_px, z if again else None)
+
+
+@dataclass(frozen=True)
+class Across:
+    """Light across a crown line, the median along it, by row from `OVER_MM` above to `BESIDE_MM` below.
+
+    Attributes
+    ----------
+    light, steepness : ndarray, shape (rows,)
+        Linear light, and its derivative in units of one column's noise.
+    on : int
+        Row of the crown line.
+    noise : float
+        Standard deviation of the steepness where there is plain card.
+    pitch : float
+        Distance of the rows, mm.
+    """
+
+    light: Array
+    steepness: Array
+    on: int
+    noise: float
+    pitch: float
+
+
+def look_across(
+    photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, between: tuple[float, float] | None = None
+) -> Across:
+    """Light across a crown line, or across the part of it `between` two places (y, mm)."""
+    lo, hi = between or line.span
+    pitch = max(mm_per_px, FINEST_MM)
+    y = np.arange(lo, hi, COLUMN_STEPS * pitch)
+    z = line.circle.z(y) + float(np.median(rise(line.radius, line.elevation)))
+    light = _straightened(photo, pose, y, z, np.arange(OVER_MM, -BESIDE_MM, -pitch))
+    quiet, on = int(QUIET * OVER_MM / pitch), int(OVER_MM / pitch)
+    steep = np.asarray(np.median(steepness(light, quiet), axis=1), dtype=np.float64)
+    return Across(np.asarray(np.median(light, axis=1), np.float64), steep, on, float(np.std(steep[5:quiet])), pitch)
+
+
+def _refine(
+    photo: Photo, pose: BoardPose, y: Array, z: Array, way: Array, radius: float, mm_per_px: float, on: Array | None
+) -> CrownLine | None:
+    """Place the edge to sub-pixel along a traced path, and fit the circle, to points near the curve `on` first."""
+    fine = np.arange(y[0], y[-1], 2.0 * float(y[1] - y[0]) / COLUMN_STEPS)
+    path = pose.to_px(np.column_stack([np.zeros_like(fine), fine, gaussian_filter1d(np.interp(fine, y, z), 2.0)]))
+    way = way[np.clip(np.searchsorted(y, fine), 0, len(y) - 1)]
+    edge = place_edge(photo, path, way, 2.5)
+    edge = edge.only(_sustained(edge.strength > FLOOR))
+    if on is None or len(edge.px) == 0:
+        return crown_line_of(edge, pose, radius, mm_per_px)
+    at = pose.cross(edge.px)
+    near = np.abs(at[:, 1] - np.interp(at[:, 0], y, on)) < 2.0 * mm_per_px
+    return crown_line_of(edge, pose, radius, mm_per_px, near)
+
+
+def crown_line_of(
+    edge: EdgePath, pose: BoardPose, radius: float, mm_per_px: float, used: Mask | None = None
+) -> CrownLine | None:
+    """The crown line that an outline in the photo is, seen in `pose`; None when it does not bend like a board.
+
+    `used` are the points taken as unworn in an earlier pose, to start from.
+    """
+    if len(edge.px) < LEAST_POINTS:
+        return None
+    at = pose.cross(edge.px)
+    slope = np.zeros(len(at))
+    for _ in range(2):  # the tangent depends on the crown's own slope, a few degrees at the ends
+        e = _elevation(pose, edge.px, slope)
+        u = np.hypot(edge.u_px, OWN_PX) * mm_per_px
+        fit = fit_crown_circle(at[:, 0], at[:, 1] - rise(radius, e), u, edge.correlated, used)
+        if fit is None:
+            return None
+        used = fit[1]
+        slope = fit[0].slope(at[:, 0])
+    assert fit is not None
+    circle, used, rms = fit
+    return CrownLine(edge, at[:, 0], at[:, 1], e, circle, used, rms, radius)
+
+
+def _sustained(seen: Mask) -> Mask:
+    """Points that are seen and whose neighbourhood mostly is: chance edges on plain card stand alone."""
+    return np.asarray(seen & (uniform_filter1d(seen.astype(float), SUSTAINED) > 0.7))
+
+
+def _elevation(pose: BoardPose, px: Array, slope: Array) -> Array:
+    """Elevation of the sight line above a crown that slopes dz/dy, rad: the tangent condition n . v = 0."""
+    d = pose.rays(px)
+    return np.asarray(np.arctan(-d[:, 2] + slope * d[:, 1]))
+
+
+def fit_crown_circle(
+    y: Array, z: Array, u: Array, correlated: float, used: Mask | None = None
+) -> tuple[Circle, Mask, float] | None:
+    """Fit a circle to the parts of a crown line that wear has not lowered.
+
+    Wear only lowers: a first arc is the one that most points lie on and fewest above (random sampling, seeded); it is
+    then refitted by least squares, dropping what lies below it by more than the noise, until nothing changes.
+
+    Parameters
+    ----------
+    y, z : ndarray, shape (N,)
+        Crown line as if nothing were worn, mm, in order along the fret.
+    u : ndarray, shape (N,)
+        Standard uncertainty of z from noise, mm.
+    correlated : float
+        Number of neighbouring points that share their noise.
+    used : ndarray of bool, optional
+        Where to start from instead of random sampling.
+
+    Returns
+    -------
+    circle, used, rms : Circle, ndarray of bool, float
+        Or None when too few points agree on a circle.
+    """
+    tolerance = max(2.5 * float(np.median(u)), 0.006)
+    used = _consensus(y, z, tolerance) if used is None else used
+    for _ in range(12):
+        if used.sum() < LEAST_POINTS:
+            return None
+        circle = fit_circle(y[used], z[used], u[used], correlated)
+        off = z - circle.z(y)
+        spread = 1.4826 * float(np.median(np.abs(off[used])))
+        limit = min(max(2.5 * spread, 1e-4), FARTHEST * float(np.median(u[used])))
+        now = (off > -limit) & (off < 2.0 * limit)
+        now &= uniform_filter1d(now.astype(float), 9) > 0.5  # a point on a divot's wall crosses the circle alone
+        if np.array_equal(now, used):
+            break
+        used = now
+    return circle, used, float(np.sqrt(np.mean(off[used] ** 2)))
+
+
+def _consensus(y: Array, z: Array, tolerance: float) -> Mask:
+    """Points on the parabola that most points lie on and fewest above."""
+    rng = np.random.default_rng(0)
+    pick = np.sort(rng.integers(0, len(y), (400, 3)), axis=1)
+    pick = pick[np.abs(y[pick[:, 2]] - y[pick[:, 0]]) > 0.3 * np.ptp(y)]
+    pick = pick[np.diff(y[pick], axis=1).min(axis=1) > 0.02 * np.ptp(y)]
+    centre = y.mean()
+    t = y[pick] - centre
+    coef = np.linalg.solve(np.stack([t**2, t, np.ones_like(t)], axis=-1), z[pick][..., None])[..., 0]
+    coef = coef[(coef[:, 0] >= -TIGHTEST) & (coef[:, 0] <= HOLLOWEST)]
+    if len(coef) == 0:
+        return np.ones(len(y), bool)
+    some = np.linspace(0, len(y) - 1, min(len(y), 400)).astype(int)
+    off = z[some] - np.stack([(y[some] - centre) ** k for k in (2, 1, 0)], axis=-1).dot(coef.T).T
+    score = np.sum(np.abs(off) < tolerance, axis=1) - 2.0 * np.sum(off > tolerance, axis=1)
+    a, b, c = coef[int(np.argmax(score))]
+    return np.asarray(np.abs(z - (a * (y - centre) ** 2 + b * (y - centre) + c)) < tolerance)

@@ -1,0 +1,319 @@
+"""A fret with the backdrop behind it, as the elevation and end views both begin: scale, pose, crown line, lean."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from calib.edges import locate_steps, row_offsets, sample_across
+from calib.photo import Photo
+from calib.plane import Plane
+from calib.scales.base import Scale
+from calib.scales.printed import BACKDROP
+from inspect_app.instrument.crown import Crown
+from inspect_app.measure.backdrop.backdrop_tilt import lean_from_frets, nearer_frets
+from inspect_app.measure.backdrop.backdrop_tilt_edges import lean_from_edges
+from inspect_app.measure.backdrop.crown_line import (
+    COLUMN_STEPS,
+    FINEST_MM,
+    Across,
+    CrownLine,
+    crown_line_of,
+    find_crown_line,
+    look_across,
+)
+from inspect_app.measure.backdrop.outline import FINE_PX, look_along
+from inspect_app.measure.backdrop.pose import BoardPose, stand
+from inspect_app.reading.ask import Ask
+from inspect_app.reading.inspection import Outline
+from shared.errors import ScaleError
+from shared.measured import NotMeasured
+
+__all__ = [
+    "StandingFret",
+    "see_fret",
+    "crown_of",
+    "card_above",
+    "crossings",
+    "card_tone_below",
+    "edge_above",
+    "lens_blur",
+    "u_scale",
+    "draw_crown_line",
+]
+
+Array = NDArray[np.float64]
+
+CROWN_U_MM = 0.03
+"""Standard uncertainty of a crown's width and height as given: read by calliper on a rounded, filed thing, or from a
+photo from above."""
+EVERYDAY = Crown(2.55, 1.2, 0.3, 0.15)
+"""Where no size is given: the middle of what wires measure, and a standard uncertainty that spans them (common
+practice, no source: 1.9 to 3.0 mm wide, 0.9 to 1.5 mm high)."""
+CARD_CLEAR_MM = 0.35
+"""Left out under the lowest printed row of the card: its blur, and a print shifted on its sheet."""
+PRINTED_MM = max(m.top + m.side for m in BACKDROP)
+"""From the backdrop's top edge to the foot of its lowest printed row."""
+BESIDE_MM = 3.0
+"""How far beside the seen markers the card is taken to be white."""
+SOFT_MM = 0.08
+"""Blur (standard deviation) beyond which edges are called soft: half the drop of a hollow that wants dressing."""
+DEFINITION_PX = 0.1
+"""Standard uncertainty of where a sharp outline is, besides noise: what sub-pixel detectors reach on real edges
+(Devernay, INRIA RR-2724, 1995: below a tenth of a pixel)."""
+DEFINITION_SHARE = 0.07
+"""Share of the blur by which an edge may sit aside when the metal below it is not evenly bright: a ramp of a tenth of
+the step's height within one blur moves its steepest point by so much."""
+SHARPEST_PX = 0.8
+"""Least blur assumed of a photo: a colour sensor sees each colour at every second pixel (no source)."""
+LEAST_UNWORN = 0.25
+"""Share of an outline that lies on its circle, under which the circle may be another line's: frets that are worn over
+three quarters of their length want other means."""
+SOFT_FOR_AN_OUTLINE = 2.5
+"""Times the card's own blur from which an edge is no outline: metal and card stand within 2 mm of each other, both in
+focus or neither, while a reflection in brushed metal has no sharp edge."""
+EDGE_ABOVE = 0.1
+"""Steepness of an edge above a crown line, pooled along it, relative to the crown line's own, from which it may be the
+crown's outline and the line below it the lamp's: clean photos reach 0.06."""
+SHOULDER = 0.4
+"""Steepness two standard deviations beside an edge, relative to its own, from which it is soft light: an edge with the
+crown line's blur has exp(-2) = 0.14, one of twice its blur 0.6."""
+EDGE_LEFT = 0.2
+"""The same of what is left where the crown was, above a hollow."""
+EDGE_ABOVE_SIGMA = 8.0
+"""The same in standard deviations of what plain card shows when pooled."""
+CARD_TONE, CARD_TONE_MM = 0.04, 0.2
+"""Metal within so much of the card's light over so many millimetres may hide its outline against it, the lamp's line on
+it taking the outline's place; where a crown's light only passes through the card's tone, less than 0.04 mm of it do."""
+CROSSING_SIGMA = 12.0
+"""An upright edge on the card this many deviations above its noise is a thing in front, not paper."""
+CROSSING_SHARP = 2.5
+"""How many times steeper such an edge is when blurred by 3 pixels than by 12: a sharp one 4 times, a streak of light
+mirrored onto the card by a worn flat, a millimetre wide, 1.5 times."""
+
+
+@dataclass(frozen=True)
+class StandingFret:
+    """What both views know of the fret before they read anything off it.
+
+    Attributes
+    ----------
+    pose : BoardPose
+    line : CrownLine
+    crown : Crown
+    mm_per_px : float
+        At the fret.
+    blur_px : float
+        Standard deviation of the outline's blur, pixels.
+    lens_px : float
+        The same of the card's printed edges: what lens and focus do.
+    elevation, u_elevation : float
+        Of the line of sight to the middle of what is seen of the crown line, rad.
+    flags : tuple of str
+    """
+
+    pose: BoardPose
+    line: CrownLine
+    crown: Crown
+    mm_per_px: float
+    blur_px: float
+    lens_px: float
+    elevation: float
+    u_elevation: float
+    flags: tuple[str, ...]
+
+    @property
+    def definition_mm(self) -> float:
+        """Standard uncertainty of where the outline is besides noise: a tenth of a pixel, more in a soft photo."""
+        return max(DEFINITION_PX, DEFINITION_SHARE * self.blur_px) * self.mm_per_px
+
+    @property
+    def resolved_mm(self) -> float:
+        """Least distance of two edges that are seen as two: two standard deviations of their blur (Sparrow 1916)."""
+        blur = math.hypot(max(self.lens_px, self.blur_px, SHARPEST_PX), FINE_PX)
+        return 2.0 * blur * self.mm_per_px
+
+
+def crown_of(ask: Ask) -> tuple[Crown, tuple[str, ...]]:
+    """The unworn crown as given, or an everyday one with its wide uncertainty and a flag."""
+    width, height = ask.crown_width, ask.crown_height
+    flags = () if width and height else ("CROWN_ASSUMED",)
+    w, uw = (width, CROWN_U_MM) if width else (EVERYDAY.width, EVERYDAY.u_width)
+    h, uh = (height, CROWN_U_MM) if height else (EVERYDAY.height, EVERYDAY.u_height)
+    return Crown(w, min(h, w), uw, uh), flags
+
+
+def see_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> StandingFret | NotMeasured:
+    """Find the fret in front of the backdrop: its crown line, and the camera's elevation over the board.
+
+    Raises
+    ------
+    ScaleError
+        If the scale is not the backdrop: without it nothing is known of the camera's elevation.
+    """
+    if scale.kind != "backdrop":
+        raise ScaleError(
+            "This view is measured against the printed backdrop, and the photo's scale is another.",
+            "Stand the backdrop on the board just behind the fret and take the photo again.",
+        )
+    crown, flags = crown_of(ask)
+    pose = stand(plane)
+    columns, top, mm_per_px = _where_to_look(photo, scale, pose)
+    line = find_crown_line(photo, pose, columns, top, crown.radius, mm_per_px)
+    if line is None:
+        return NotMeasured(
+            f"fret {ask.first_fret}, crown line", "no crown line stands out against the backdrop; change the light"
+        )
+    leaning = _leaning(photo, pose, line, crown, ask)
+    line, pose = crown_line_of(line.edge, leaning, crown.radius, mm_per_px, line.used) or line, leaning
+    blur, lens = _blur(photo, line), lens_blur(photo, scale)
+    doubt = _doubt(photo, pose, line, mm_per_px, blur, lens)
+    if doubt:
+        return NotMeasured(f"fret {ask.first_fret}, crown line", doubt)
+    if blur * mm_per_px > SOFT_MM:
+        flags = (*flags, "BLURRED")
+    middle = line.edge.px[len(line.edge.px) // 2]
+    elevation = float(np.median(line.elevation))
+    return StandingFret(pose, line, crown, mm_per_px, blur, lens, elevation, pose.u_elevation(middle), flags)
+
+
+def _leaning(photo: Photo, pose: BoardPose, line: CrownLine, crown: Crown, ask: Ask) -> BoardPose:
+    """The pose with the backdrop's lean as the nearer frets tell it, or else the board's edges."""
+    leaning = pose
+    if ask.scale_length is not None:
+        away = nearer_frets(ask.scale_length, ask.first_fret, pose)
+        leaning = lean_from_frets(photo, pose, line.circle, line.span, crown.height, away)
+    if leaning is not pose:
+        return leaning
+    return lean_from_edges(photo, pose, line.circle, line.span, crown.height)
+
+
+def _doubt(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, blur: float, lens: float) -> str:
+    """Why what was followed may be no outline but a line on the crown; empty when nothing speaks for that."""
+    if line.used.mean() < LEAST_UNWORN:
+        return "too little of the unworn crown line stands out against the backdrop; change the light"
+    if blur > SOFT_FOR_AN_OUTLINE * max(lens, SHARPEST_PX):
+        return "the edge followed is softer than the card's print, so it may be a reflection; change the light"
+    across = look_across(photo, pose, line, mm_per_px)
+    if edge_above(across, blur) > EDGE_ABOVE:
+        return "a fainter edge runs above the one followed: the metal has nearly the card's tone; change the light"
+    if card_tone_below(across) > CARD_TONE_MM:
+        return "the metal has the card's own tone, so its outline does not show; change the light"
+    return ""
+
+
+def card_above(photo: Photo, fret: StandingFret, at: float, length: float, drop: float) -> bool | None:
+    """Whether plain card shows above a hollow, up to where its crown was: no edge is left there.
+
+    None where it is too shallow to tell: two edges must be three standard deviations of their blur apart. `at`,
+    `length` and `drop` in mm."""
+    flank = 3.0 * math.hypot(fret.blur_px, FINE_PX)
+    if drop < flank * fret.mm_per_px:
+        return None
+    across = look_across(photo, fret.pose, fret.line, fret.mm_per_px, (at - length / 8.0, at + length / 8.0))
+    steep, on = np.abs(across.steepness), across.on
+    own = float(steep[on + math.ceil(flank) - 2 :].max())
+    left = float(steep[on - 2 : on + 3].max())
+    return left < EDGE_ABOVE_SIGMA * across.noise or left < EDGE_LEFT * own
+
+
+def edge_above(across: Across, blur_px: float) -> float:
+    """Steepness of the strongest edge above a crown line, pooled along it, relative to the crown line's own.
+
+    As sharp as the crown line itself: the fret's own soft shadow on the card is none."""
+    steep, on = across.steepness, across.on
+    own = float(np.abs(steep[on - 2 : on + 3]).max())
+    sigma = math.hypot(blur_px, FINE_PX)
+    flank, beside = math.ceil(3.0 * sigma), round(2.0 * sigma)  # beyond three standard deviations is no more its own
+    rows = np.arange(beside, max(on - flank, beside + 1))
+    shoulders = (steep[rows - beside] + steep[rows + beside]) / 2.0 * np.sign(steep[rows])
+    above = float(np.abs(steep[rows])[shoulders < SHOULDER * np.abs(steep[rows])].max(initial=0.0))
+    return above / max(own, 1e-9) if above > EDGE_ABOVE_SIGMA * across.noise else 0.0
+
+
+def card_tone_below(across: Across) -> float:
+    """Width of the widest band below a crown line that has the tone of the card above it, mm."""
+    card = float(np.median(across.light[: across.on]))
+    like = np.abs(across.light[across.on + 3 :] / max(card, 1e-6) - 1.0) < CARD_TONE
+    ends = np.flatnonzero(np.diff(np.concatenate([[0], like.astype(np.int8), [0]])))
+    return float((ends[1::2] - ends[::2]).max(initial=0)) * across.pitch
+
+
+def lens_blur(photo: Photo, scale: Scale) -> float:
+    """Median blur of the card's printed edges, px; 0 where the scale's points are on none."""
+    if scale.turn_rad is None:
+        return 0.0
+    some = np.linspace(0, len(scale.image_px) - 1, min(len(scale.image_px), 80)).astype(int)
+    c, s = np.cos(scale.turn_rad[some]), np.sin(scale.turn_rad[some])
+    # a point on an edge says where it is across the edge and nothing along it
+    first = np.isfinite(scale.u_px[some, 0])
+    normal = np.where(first[:, None], np.column_stack([c, s]), np.column_stack([-s, c]))
+    steps = locate_steps(sample_across(photo, scale.image_px[some], normal, 8.0), row_offsets(8.0))
+    found = steps.sigma[np.isfinite(steps.sigma)]
+    return float(np.median(found)) if len(found) else 0.0
+
+
+def _where_to_look(photo: Photo, scale: Scale, pose: BoardPose) -> tuple[Array, float, float]:
+    """Columns across the board, the height above which the card is printed, and a pixel's size, mm."""
+    card_x = scale.plane_mm[:, 0]
+    foot = -(PRINTED_MM + CARD_CLEAR_MM)
+    below = pose.plane.to_px([[card_x.mean(), foot, 0.0], [card_x.mean() + 1.0, foot, 0.0]])
+    pixel = 1.0 / max(float(np.linalg.norm(below[1] - below[0])), 1.0)
+    seen = pose.cross([[0.0, below[0, 1]], [photo.width - 1.0, below[0, 1]]])[:, 0]
+    lo, hi = max(seen.min(), -card_x.max() - BESIDE_MM), min(seen.max(), -card_x.min() + BESIDE_MM)
+    columns = np.arange(lo, hi, COLUMN_STEPS * max(pixel, FINEST_MM))
+    return columns, float(pose.cross(below[:1])[0, 1]), pixel
+
+
+def _blur(photo: Photo, line: CrownLine) -> float:
+    """Median blur of the outline, px, over a hundred places of the unworn parts."""
+    some = np.flatnonzero(line.used)[:: max(1, int(line.used.sum()) // 100)]
+    along = np.gradient(gaussian_filter1d(line.edge.px, 5.0, axis=0), axis=0)[some]
+    along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
+    normal = np.column_stack([along[:, 1], -along[:, 0]])
+    steps = locate_steps(sample_across(photo, line.edge.px[some], normal, 12.0), row_offsets(12.0))
+    found = steps.sigma[np.isfinite(steps.sigma)]
+    return float(np.median(found)) if len(found) else 1.0
+
+
+def crossings(photo: Photo, fret: StandingFret) -> int:
+    """Number of things that cross the crown line from above, strings say: sharp upright edges on the card, in pairs."""
+    lo, hi = fret.line.span
+    y = np.arange(lo, hi, 2.0 * fret.mm_per_px)
+    light = look_along(photo, fret.pose, y, fret.line.circle.z(y), np.linspace(1.1, 0.35, 24)).mean(axis=0)
+    fine, wide = (gaussian_filter1d(light, s, order=1) for s in (1.5, 6.0))
+    slope = fine - wide
+    noise = 1.4826 * float(np.median(np.abs(slope))) + 1e-5
+    strong = np.abs(slope) > max(CROSSING_SIGMA * noise, 0.02 * float(np.median(light)))
+    strong &= np.abs(fine) > CROSSING_SHARP * np.abs(wide)
+    edges = sum(int(np.sum(np.diff((strong & (way * slope > 0.0)).astype(np.int8)) == 1)) for way in (1.0, -1.0))
+    return edges // 2
+
+
+def u_scale(fret: StandingFret) -> float:
+    """Relative standard uncertainty of a length at the fret: the print, the gap to the backdrop, the camera's
+    distance."""
+    distance = -float(fret.pose.camera[0])
+    gap = fret.pose.u_gap_mm / distance
+    # a length on the fret looks longer than one on the card by gap / distance, and the distance is not exact
+    u_distance = float(fret.pose.plane.u_of(lambda p: p.distance_mm)) / distance
+    return math.hypot(fret.pose.plane.u_rel, gap, fret.pose.gap_mm / distance * u_distance)
+
+
+def draw_crown_line(fret: StandingFret, n: int) -> tuple[Outline, Outline]:
+    """The outline as seen, and the arc of the unworn crown line over it."""
+    lo, hi = fret.line.span
+    inside = (fret.line.y >= lo) & (fret.line.y <= hi)
+    seen = fret.line.edge.px[inside][:: max(1, int(inside.sum()) // 200)]
+    y = np.linspace(lo, hi, 80)
+    order = np.argsort(fret.line.y)
+    lift = np.interp(y, fret.line.y[order], (fret.line.unworn - fret.line.circle.z(fret.line.y))[order])
+    arc = fret.pose.to_px(np.column_stack([np.zeros_like(y), y, fret.line.circle.z(y) + lift]))
+    return (
+        Outline("crown_line", tuple((float(a), float(b)) for a, b in seen), of=f"fret {n}, crown line"),
+        Outline("arc", tuple((float(a), float(b)) for a, b in arc), of=f"fret {n}, crown line radius"),
+    )

@@ -1,0 +1,377 @@
+"""An outline against the backdrop: looked for in straightened light, followed, and placed to a fraction of a pixel.
+
+Coming down the white part of the backdrop, the outline is the first sharp edge: lamp reflections on the card are soft,
+and the sharp bright lines on the crown lie below it. So the path is looked for that collects the most significant edge
+while leaving the least significant edge above it (dynamic programming, Bellman 1957)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
+
+from calib.edges import row_offsets, sample_across
+from calib.photo import Photo, linear_light
+from inspect_app.measure.backdrop.pose import BoardPose
+
+__all__ = [
+    "ABOVE",
+    "EdgePath",
+    "FINE_PX",
+    "FLOOR",
+    "OWN_ROWS",
+    "edge_gain",
+    "first_edge",
+    "follow_edge",
+    "look_along",
+    "place_edge",
+    "significance",
+    "steepness",
+    "unslanted",
+]
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Light = NDArray[np.float32]
+
+DERIVATIVE_PX = 2.0
+"""Scale of the derivative that looks for the edge: wider than the pixel noise's correlation after demosaicing and
+JPEG."""
+FINE_PX = 1.2
+"""Scale of the derivative along a known curve: the blur of a sharp photo, so that a dark rim a few pixels wide keeps
+both its edges."""
+SOFT_PX = 3.5
+"""Scale of the slope that soft light on the card has: what it was three such scales further up is taken away."""
+FLOOR, CEILING = 4.0, 14.0
+"""Significance counts from FLOOR to CEILING standard deviations of the card's own gradient: 4 sigma is passed by chance
+in 6 of 100 000 samples, and beyond 14 more contrast is not more certainty."""
+POOLED_COLUMNS = 2.0
+"""Pooling along the outline: five columns share it, over which a crown line rises less than a row."""
+OTHER_WAY = 0.5
+"""What an edge counts, along a known outline, that goes the other way than it does nearby (dark to bright): a worn flat
+may mirror the lamp, but the lamp's own line below the outline is the commoner reason."""
+STEEPEST_STEPS = 3
+"""Rows from one column to the next, four rows on, along a known curve: a slope of 0.75, which a hollow 2 mm long and
+0.4 mm deep stays under."""
+BEND_TOLL = 0.02
+"""Cost of a step, times its square: three rows at once cost a fifth of a certain edge, one row next to nothing."""
+WAY_COLUMNS = 21
+"""Columns that say together which way the light steps nearby: on scratched metal it changes every few millimetres."""
+LONG_COLUMNS = 10.0
+"""Pooling along a known curve for an outline that is faint in each place: scratched metal that is near the card's
+tone."""
+HELD = 0.7
+"""Share of a long stretch's steepness that a place must show of its own: at a hollow's rim it fades."""
+OWN_ROWS = 4
+"""Rows just above a path that belong to its own edge: three times the derivative's scale."""
+ABOVE = 0.3
+"""Cost of leaving a certain edge above the path, relative to the gain of taking it: three of them undo one gain, so an
+isolated speck on the card does not pull the path up, and a line across the fret does."""
+
+
+LIGHT_POINTS = 2.0
+"""Smoothing of the contrast along an edge, in points a pixel apart: the photo's own blur with the derivative's, under
+which no change of light is real."""
+LEAST_FOR_LIGHT = 5
+"""Points under which a change of contrast along an edge is not told from noise."""
+LEAST_APART_PX = 0.05
+"""Distance of neighbours under which points lie on each other."""
+SLOPE_NOISE = 0.3
+"""Noise of the contrast's slope from point to point, in units of the contrast's own: sqrt(5 / (4 sqrt(pi) sigma^3)) for
+noise that five neighbours share (see `place_edge`), smoothed and differentiated over sigma = `LIGHT_POINTS`."""
+GAP_PX = 3.0
+"""Points farther apart say nothing of the light between them."""
+MOST_ASIDE_PX = 1.5
+"""Farthest that a point is moved: beyond the blur, light does not change evenly. Its doubt grows on."""
+ASIDE_U = 0.3
+"""Standard uncertainty of such a move relative to it: the blur is known to a tenth, so its square to a fifth, and light
+bends within it (no source)."""
+
+
+@dataclass(frozen=True)
+class EdgePath:
+    """Points on an edge, in order along it.
+
+    Attributes
+    ----------
+    px : ndarray, shape (N, 2)
+        Upright photo pixels.
+    u_px : ndarray, shape (N,)
+        Standard uncertainty across the edge from noise, pixels.
+    strength : ndarray, shape (N,)
+        Step's steepness in units of the noise of the same derivative on the card.
+    correlated : float
+        Number of neighbouring points that share their noise.
+    doubt_px : ndarray, shape (N,)
+        Standard uncertainty that neighbours share: what the edge is, not where noise puts it. Zero unless given.
+    part : ndarray of int, shape (N,)
+        Parts that may be lines of their own, because the light steps another way in each. Zero unless given.
+    """
+
+    px: Array
+    u_px: Array
+    strength: Array
+    correlated: float
+    doubt_px: Array = field(default_factory=lambda: np.zeros(0))
+    part: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, np.intp))
+
+    def __post_init__(self) -> None:
+        for name, kind in (("doubt_px", np.float64), ("part", np.intp)):
+            if len(getattr(self, name)) != len(self.px):
+                object.__setattr__(self, name, np.zeros(len(self.px), kind))
+
+    def only(self, keep: Mask) -> EdgePath:
+        """The points that `keep` marks."""
+        return replace(
+            self,
+            px=self.px[keep],
+            u_px=self.u_px[keep],
+            strength=self.strength[keep],
+            doubt_px=self.doubt_px[keep],
+            part=self.part[keep],
+        )
+
+
+def look_along(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array, x: float = 0.0) -> Light:
+    """Linear light on the upright plane at `x`, along a curve and above and below it.
+
+    Parameters
+    ----------
+    y, z : ndarray, shape (N,)
+        The curve, mm; one column for each point.
+    offsets : ndarray, shape (M,)
+        Heights above the curve, mm; one row for each.
+
+    Returns
+    -------
+    ndarray of float32, shape (M, N)
+        Pixels outside the photo repeat its border. Rows are spaced evenly in the photo between the first and the
+        last: perspective over a few millimetres of height is below the width of an edge.
+    """
+    ends = [pose.to_px(np.column_stack([np.full_like(y, x), y, z + offsets[i]])) for i in (0, -1)]
+    share = ((offsets - offsets[0]) / (offsets[-1] - offsets[0]))[:, None, None]
+    at = (ends[0] + share * (ends[1] - ends[0])).astype(np.float32)
+    light = cv2.remap(photo.gray, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return linear_light(np.asarray(light, dtype=np.uint8))
+
+
+def significance(light: Light, quiet_rows: int) -> Array:
+    """How surely each sample is the steepest point of an edge across the rows, 0 to 1; shape of `light`.
+
+    The surer of two looks: each column alone, for the steep walls of a divot, and columns pooled with their neighbours,
+    for faint edges. `quiet_rows` rows at the start are known to be plain card: their gradient says what is noise,
+    column by column (neighbouring columns pooled), because noise grows with light."""
+    alone = _sharp_slope(light, DERIVATIVE_PX)
+    pooled = gaussian_filter1d(alone, POOLED_COLUMNS, axis=1)
+    return np.maximum(*(_certain(np.abs(_against_noise(s, quiet_rows))) for s in (alone, pooled)))
+
+
+def _sharp_slope(light: Light, scale_px: float) -> Light:
+    """Derivative down the columns, less what it was a little further up: soft light on the card has none left."""
+    slope = gaussian_filter1d(light, scale_px, axis=0, order=1)
+    soft = gaussian_filter1d(slope, SOFT_PX, axis=0)
+    lag = round(3.0 * SOFT_PX)
+    return np.asarray(slope - np.concatenate([np.repeat(soft[:1], lag, axis=0), soft[:-lag]]), dtype=np.float32)
+
+
+def follow_edge(light: Light, quiet_rows: int, on_curve: int) -> tuple[NDArray[np.intp], Array, Array]:
+    """The outline in light straightened to a curve most of it lies on.
+
+    Parameters
+    ----------
+    light : ndarray of float32, shape (rows, columns)
+        Rows from the side of the card.
+    quiet_rows : int
+        Rows at the start that are plain card.
+    on_curve : int
+        Row of the curve.
+
+    Returns
+    -------
+    path : ndarray of int, shape (columns,)
+    gain : ndarray of float, shape (columns,)
+        Certainty on it, 0 to 1.
+    way : ndarray of float, shape (columns,)
+        1 where light rises coming down, -1 where it falls.
+    """
+    fine = _sharp_slope(light, FINE_PX)
+    near = gaussian_filter1d(fine, POOLED_COLUMNS, axis=1)
+    slope, pooled = (_against_noise(s, quiet_rows) for s in (fine, near))
+    slope = np.where(np.abs(slope) > np.abs(pooled), slope, pooled)
+    way = _usual_way(slope, on_curve)
+    certain = _certain(np.abs(slope)) * np.where(slope * way > 0.0, 1.0, OTHER_WAY)
+    certain = np.maximum(certain, _held(fine, near, pooled, quiet_rows, on_curve))
+    path, gain = first_edge(certain, STEEPEST_STEPS, BEND_TOLL)
+    columns = np.arange(len(path))
+    near = np.stack([slope[np.clip(path + k, 0, len(slope) - 1), columns] for k in (-1, 0, 1)])
+    strongest = near[np.argmax(np.abs(near), axis=0), columns]
+    return path, gain, np.where(strongest == 0.0, way, np.sign(strongest))
+
+
+def _held(fine: Light, near: Light, pooled: Light, quiet_rows: int, on_curve: int) -> Array:
+    """Certainty that the outline lies on the curve, from a long stretch of it; 0 off it, and where nothing shows.
+
+    From the slope in each column, pooled over a few of them, and that against its noise."""
+    about = slice(max(on_curve - 2, 0), on_curve + 3)
+    quiet = max(8, quiet_rows)
+    long = gaussian_filter1d(np.concatenate([fine[:quiet], fine[about]]), LONG_COLUMNS, axis=1)
+    certain = _certain(np.abs(_against_noise(long, quiet)[quiet:]))
+    way, long = np.sign(long[quiet:]), np.abs(long[quiet:])
+    own = (near[about] * way > HELD * long) & (np.abs(pooled[about]) > HELD * FLOOR)
+    out = np.zeros(fine.shape)
+    out[about][1:-1] = np.where(own, certain, 0.0)[1:-1]
+    return out
+
+
+def _usual_way(slope: Light, on_curve: int) -> Array:
+    """Which way the light steps along a curve, as most of it does nearby; shape (columns,)."""
+    near = np.asarray(slope[on_curve - 2 : on_curve + 3], dtype=np.float64)
+    overall = np.median(near, axis=1)
+    local = uniform_filter1d(np.clip(near, -FLOOR, FLOOR), WAY_COLUMNS, axis=1)
+    strongest = local[np.argmax(np.abs(local), axis=0), np.arange(local.shape[1])]
+    way = float(np.sign(overall[np.argmax(np.abs(overall))])) or 1.0
+    return np.where(np.abs(strongest) > 0.5 * FLOOR, np.sign(strongest), way)
+
+
+def steepness(light: Light, quiet_rows: int) -> Light:
+    """Derivative down the columns in units of its noise on plain card; positive where light rises."""
+    return _against_noise(_sharp_slope(light, FINE_PX), quiet_rows)
+
+
+def _against_noise(slope: Light, quiet_rows: int) -> Light:
+    quiet = np.median(np.abs(slope[: max(8, quiet_rows)]), axis=0) * 1.4826
+    return np.asarray(slope / np.maximum(uniform_filter1d(quiet, min(101, len(quiet))), 1e-6), dtype=np.float32)
+
+
+def _certain(sigmas: Light) -> Array:
+    """0 to 1 at peaks down the columns, else 0."""
+    peak = sigmas >= maximum_filter1d(sigmas, 3, axis=0)
+    return np.asarray(np.where(peak, np.clip((sigmas - FLOOR) / (CEILING - FLOOR), 0.0, 1.0), 0.0), np.float64)
+
+
+def edge_gain(certain: Array, own_rows: int = OWN_ROWS) -> Array:
+    """Certainty on each sample (the best within one row), less what is left above it; shape of `certain`."""
+    above = np.cumsum(certain, axis=0)
+    above = np.vstack([np.zeros((own_rows, certain.shape[1])), above[:-own_rows]])
+    return np.asarray(maximum_filter1d(certain, 3, axis=0) - ABOVE * above)
+
+
+def first_edge(
+    certain: Array, max_step: int = 4, bend_toll: float = 0.0, own_rows: int = OWN_ROWS
+) -> tuple[NDArray[np.intp], Array]:
+    """The path, one row a column, that takes the most certainty and leaves the least above it.
+
+    Parameters
+    ----------
+    certain : ndarray, shape (rows, columns)
+        From `significance`; rows counted from the side of the card.
+    max_step : int
+        Greatest change of row from one column to the next.
+    bend_toll : float
+        Cost of a step, times its square.
+    own_rows : int
+        Rows just above the path that belong to the edge itself.
+
+    Returns
+    -------
+    ndarray of int, shape (columns,)
+        Row of the path.
+    ndarray of float, shape (columns,)
+        Certainty found on it (the best within one row).
+    """
+    gain = edge_gain(certain, own_rows)
+    here = maximum_filter1d(certain, 3, axis=0)
+    rows, columns = gain.shape
+    total = gain[:, 0].copy()
+    back = np.empty((columns, rows), np.int16)
+    steps = np.arange(-max_step, max_step + 1)
+    toll = 0.02 * np.abs(steps) + bend_toll * steps**2
+    padded = np.full(rows + 2 * max_step, -np.inf)
+    window_of = np.lib.stride_tricks.sliding_window_view(padded, 2 * max_step + 1)
+    for c in range(1, columns):
+        padded[max_step:-max_step] = total
+        window = window_of - toll
+        best = np.argmax(window, axis=1)
+        back[c] = best - max_step
+        total = window[np.arange(rows), best] + gain[:, c]
+    path = np.empty(columns, np.intp)
+    path[-1] = int(np.argmax(total))
+    for c in range(columns - 1, 0, -1):
+        path[c - 1] = path[c] + back[c, path[c]]
+    return path, here[path, np.arange(columns)]
+
+
+def place_edge(photo: Photo, px: Array, way: Array | None = None, within: float = 4.0, pool: int = 5) -> EdgePath:
+    """Place an edge to sub-pixel along the normals of a guessed path.
+
+    The rows are straightened along the path, pooled over `pool` neighbours and differentiated; the edge is where the
+    slope is steepest `within` so many px of the guess (parabola through three samples), going the `way` given (1
+    brighter, -1 darker away from the card), one a point, or either. Steepest, not half-way: metal below an outline is
+    not an even level. Walking along `px`, the card lies to the right: a crown line runs from treble to bass.
+    """
+    tangent = np.gradient(np.column_stack([gaussian_filter1d(px[:, k], 5.0, mode="nearest") for k in (0, 1)]), axis=0)
+    tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
+    normal = np.column_stack([tangent[:, 1], -tangent[:, 0]])
+    step, half_px = 0.5, 9.0
+    offsets = row_offsets(half_px, step)
+    rows = sample_across(photo, px, normal, half_px, step)
+    rows = uniform_filter1d(np.nan_to_num(rows), pool, axis=0)
+    slope = gaussian_filter1d(rows, FINE_PX / step, axis=1, order=1)
+    slope = np.abs(slope) if way is None else slope * way[:, None]
+    near = np.abs(offsets) <= within
+    k = np.argmax(np.where(near, slope, -1.0), axis=1)
+    k = np.clip(k, 1, len(offsets) - 2)
+    i = np.arange(len(px))
+    a, b, c = slope[i, k - 1], slope[i, k], slope[i, k + 1]
+    bend = np.maximum(2.0 * b - a - c, 1e-12)
+    at = offsets[k] + step * np.clip(0.5 * (c - a) / bend, -1.0, 1.0)
+    noise = _slope_noise(rows[:, : len(offsets) // 4], FINE_PX / step)
+    u = step * noise / bend
+    return EdgePath(px + normal * at[:, None], np.clip(u, 0.02, half_px), b / noise, float(pool))
+
+
+def unslanted(edge: EdgePath, across: Array, blur_px: float) -> EdgePath:
+    """An edge where it is, not where it is steepest, beside metal whose light changes across the direction of its wire.
+
+    Where such lines of light meet the edge aslant, the contrast C changes along the normal n as well. A step of height
+    C + n dC/dn, blurred by a normal distribution of sigma (with the derivative's own scale), is steepest at
+    ``sigma^2 (dC/dn) / C``, towards the greater contrast. C is read along the edge.
+
+    Parameters
+    ----------
+    edge : EdgePath
+        With the side it is brighter on as its `part`s: 1 where the metal is brighter.
+    across : ndarray, shape (2,)
+        Unit vector in the photo across the lines of light.
+    blur_px : float
+        Standard deviation of the photo's blur.
+    """
+    if len(edge.px) < LEAST_FOR_LIGHT:
+        return edge
+    along = edge.px[-1] - edge.px[0]
+    along /= max(float(np.linalg.norm(along)), 1e-9)
+    normal = np.array([-along[1], along[0]])
+    at = edge.px @ along
+    grows, noise = np.zeros(len(at)), np.zeros(len(at))
+    breaks = np.flatnonzero((np.diff(edge.part) != 0) | (np.diff(at) > GAP_PX)) + 1
+    for run in np.split(np.arange(len(at)), breaks):
+        if len(run) >= LEAST_FOR_LIGHT:
+            contrast = np.maximum(gaussian_filter1d(edge.strength[run], LIGHT_POINTS, mode="nearest"), 1.0)
+            step = np.maximum(np.gradient(at[run]), LEAST_APART_PX)
+            grows[run], noise[run] = np.gradient(contrast) / step / contrast, SLOPE_NOISE / step / contrast
+    lever = (blur_px**2 + FINE_PX**2) * float(normal @ across) / float(along @ across)
+    aside = np.clip(lever * grows, -MOST_ASIDE_PX, MOST_ASIDE_PX)
+    doubt = np.sqrt(edge.doubt_px**2 + (ASIDE_U * lever * grows) ** 2 + (lever * noise) ** 2)
+    return replace(edge, px=edge.px - aside[:, None] * normal, doubt_px=doubt)
+
+
+def _slope_noise(quiet: Array, sigma: float) -> float:
+    """Standard deviation of the derivative's noise, from the light's noise in rows of plain card."""
+    rough = np.diff(quiet, axis=1)
+    sigma_n = 1.4826 * float(np.median(np.abs(rough - np.median(rough)))) / math.sqrt(2.0)
+    # bilinear half-pixel samples share noise; the derivative of Gaussian passes sum(g'^2) = 1 / (4 sqrt(pi) sigma^3)
+    return max(2.0 * sigma_n * math.sqrt(1.0 / (4.0 * math.sqrt(math.pi) * sigma**3)), 1e-6)

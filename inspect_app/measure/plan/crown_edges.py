@@ -1,0 +1,312 @@
+"""The crown's two edges, where the metal meets the board, to a fraction of a pixel.
+
+Where an edge may be is asked of what the foot of a crown looks like (`edge_look`). How soft the photo is is told by
+steps and bends of the light (`mean_evidence`): on wood and on metal the logarithm of the light is smooth, so that two
+curves which meet, both blurred alike, explain an edge better than one. Frets of one board are mostly one wire, so both
+edges of all frets are then judged together. From aside, a round crown hides its own foot: the outline of the arc is
+seen instead, and reckoned back.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
+
+from inspect_app.measure.plan.crown_profile import CrownProfile
+from inspect_app.measure.plan.edge_classifier import Evidence, Look, foot_evidence
+
+__all__ = [
+    "CrownFit",
+    "Evidence",
+    "crown_evidence",
+    "mean_evidence",
+    "seen_edges",
+    "width_of_seen",
+    "fit_crowns",
+]
+
+Floats = NDArray[np.float64]
+
+REACHES_MM = ((0.13, 0.25), (0.20, 0.35))
+"""How far the profile is used inside and outside an edge: a flank is even for about that long, and the shadow beside it
+smooth. The evidence is the mean over these and over the blurs, for what is no edge shows in few of them."""
+BLURS_PX = (0.7, 0.9)
+"""Standard deviations of the blur of a sharp photo (common practice, no source)."""
+SOFTNESSES = (1.0, 1.6, 2.5, 4.0)
+"""Blurs tried, over that of a sharp photo; at the last a photo is hardly worth measuring."""
+_TAUGHT_PX = 1.17
+"""The edge finder knows photos up to this blur (`sample_images.edge_light`: 1.1 px, and some 0.4 px more); a softer one
+is shown to it as one of fewer pixels."""
+_CLEARLY = 0.35
+"""Mean gain of evidence from which a photo is called soft: half as much again left unexplained otherwise."""
+_SHARP_BY = 4
+"""Frets by which a photo's softness is told, spread over it: eight edges."""
+_LEAST_INNER_PX, _LEAST_OUTER_PX = 3, 6
+"""Two curves of three coefficients each and a place need at least this many samples."""
+_ORDER = 3
+MISFIT = 0.006
+"""Departure from a smooth curve, in logarithm of light, that means nothing: grain and compression leave as much."""
+_FAINT = 4.0
+"""A bend or jump weaker than this many misfits is nothing: normal departures reach that once in 16000."""
+_RIVAL_MM = 0.4
+"""From so far outside an edge on there is only wood, which has no edges: what shows one there is itself the edge."""
+_STEPS = 4
+_NONE = -10.0
+_OFF_MM = 0.9
+"""How far the overview may have put a fret off its centre line: half of a hard shadow as long as the crown is high,
+and its own 0.2 mm."""
+_INNERMOST_MM = 0.2
+"""An edge is looked for from here on: half of the narrowest wire, less what the overview is off as a rule."""
+WIDTH_MM = (1.4, 3.6)
+"""Crown widths considered: fret wire is sold from 1.5 to 3.2 mm (common practice, no source)."""
+WIRE_SD_MM = 0.02
+"""Standard deviation of the crown width from fret to fret on one board, wear at the edges included (common practice,
+no source); a fret that differs by much more is taken to be other wire."""
+_ALIKE_MM = 0.15
+"""Widths nearer than this are one wire: sizes on sale lie farther apart (common practice, no source)."""
+_OTHER_WIRE = 4.0
+"""Logarithm of how much likelier a width is that the others have than any one other. Nobody said whether frets were
+replaced: at even odds, `WIRE_SD_MM` of the others' widths weighs as much as all 2.2 mm of other wire do."""
+EDGE_U_PX = 0.3
+"""Standard uncertainty of where a sharp step of light is, in pixels of the photo, whatever the evidence: metal's edge
+is rounded and burred, the blur is not quite Gaussian, and the camera has sharpened it (judged on rendered photos)."""
+
+
+@lru_cache(maxsize=32)
+def _curves(inner: int, outer: int, blur_px: float, steps: int) -> tuple[Floats, Floats]:
+    """Orthonormal bases: of one smooth curve, shape (n, k), and of two that meet at 0, 1/steps, ..., (steps, n, 2k)."""
+    x = np.arange(-inner, outer + 1.0)
+    one, _ = np.linalg.qr(np.vander(x / outer, _ORDER))
+    d = x[None, :] - np.arange(steps)[:, None] / steps
+    above, below = _blurred(d, blur_px, outer), _blurred(-d, blur_px, outer)
+    two, _ = np.linalg.qr(np.concatenate([above, below], axis=2))
+    return one, two
+
+
+def _blurred(d: Floats, s: float, unit: float) -> Floats:
+    """1, d, d^2 for d > 0 and 0 below, blurred by a Gaussian of standard deviation `s`; appended as a last axis."""
+    p, f = ndtr(d / s), np.exp(-0.5 * (d / s) ** 2) / math.sqrt(2.0 * math.pi)
+    return np.stack([p, (d * p + s * f) / unit, ((d**2 + s**2) * p + d * s * f) / unit**2], axis=-1)
+
+
+def mean_evidence(y: Floats, softness: float, px_per_mm: float, misfit: float = MISFIT) -> Floats:
+    """Evidence along profiles read outwards, mean over `REACHES_MM` and `BLURS_PX`; see `outward_evidence`.
+
+    Parameters
+    ----------
+    y : ndarray, shape (..., n)
+        Logarithm of light (or of a ratio of lights), one px apart.
+    softness : float
+        The photo's blur over that of a sharp one.
+    misfit : float
+        Departure from a smooth curve, in logarithm of light, that means nothing.
+    """
+    looks = [(reach, blur * softness) for reach in REACHES_MM for blur in BLURS_PX]
+    return np.asarray(np.mean([outward_evidence(y, look, px_per_mm, misfit) for look in looks], axis=0))
+
+
+def outward_evidence(y: Floats, look: tuple[tuple[float, float], float], px_per_mm: float, misfit: float) -> Floats:
+    """Evidence for an edge with something else before it and smooth ground behind, at every quarter of a sample.
+
+    `y` has shape (..., n), the result (..., 4 n). `look` is how far the curves reach before and behind (mm), and the
+    blur (standard deviation, px). Where the curves would reach past the profile there is no evidence.
+    """
+    reach, blur_px = look
+    inner = max(_LEAST_INNER_PX, round(reach[0] * px_per_mm), math.ceil(3.0 * blur_px))
+    outer = max(_LEAST_OUTER_PX, round(reach[1] * px_per_mm), math.ceil(6.0 * blur_px))
+    n, out = inner + outer + 1, np.full((*y.shape, _STEPS), _NONE)
+    if y.shape[-1] < n:
+        return out.reshape(*y.shape[:-1], -1)
+    one, two = _curves(inner, outer, blur_px, _STEPS)
+    window = np.lib.stride_tricks.sliding_window_view(y, n, axis=-1)
+    total = np.sum(window**2, axis=-1)[..., None]
+    left1 = np.maximum(total - np.sum((window @ one) ** 2, axis=-1)[..., None], 0.0)
+    left2 = np.maximum(total - np.sum((window[..., None, :, :] @ two) ** 2, axis=-1).swapaxes(-1, -2), 0.0)
+    explained = np.maximum(left1 - left2, 0.0) / n
+    ratio = np.log((explained + 1e-8) / (left2 / n + misfit**2))
+    rival = np.where(explained > (_FAINT * misfit) ** 2, np.maximum(ratio, 0.0), 0.0).max(axis=-1)
+    beyond = round(_RIVAL_MM * px_per_mm)
+    outside = np.maximum.accumulate(rival[..., ::-1], axis=-1)[..., ::-1]
+    outside = np.concatenate([outside[..., beyond:], np.zeros((*y.shape[:-1], min(beyond, rival.shape[-1])))], axis=-1)
+    out[..., inner : inner + window.shape[-2], :] = ratio - outside[..., None]
+    return out.reshape(*y.shape[:-1], -1)
+
+
+def seen_edges(width: ArrayLike, height: float, view: float) -> tuple[Floats, Floats]:
+    """Where a crown's edges are seen, at board level, from aside: (nut side, body side), mm from its centre line.
+
+    The crown is a circular arc of radius ``r = (W^2/4 + H^2) / (2 H)`` standing on the board. A ray that grazes it
+    passes the board at ``z_c tan(view) + r / cos(view)`` from the centre line, ``z_c = H - r``; where the arc's grazing
+    point would lie below the board, the foot itself is seen.
+
+    Parameters
+    ----------
+    width, height : float
+        Crown width (may be an array) and height, mm.
+    view : float
+        Angle of the line of sight from the vertical, rad, positive when the camera is on the body side.
+    """
+    w = np.asarray(width, dtype=float)
+    r = (w**2 / 4.0 + height**2) / (2.0 * height)
+    rise = height - r
+
+    def edge(angle: float) -> Floats:
+        grazes = rise > r * math.sin(angle)
+        return np.asarray(np.where(grazes, r / math.cos(angle) - rise * math.tan(angle), w / 2.0))
+
+    return -edge(-view), edge(view)
+
+
+def width_of_seen(apart: float, height: float, view: float) -> float:
+    """Crown width (mm) whose edges are seen `apart` (mm, at board level): the inverse of `seen_edges`."""
+    w = apart
+    for _ in range(8):  # d(seen)/d(width) is within a few per cent of 1
+        nut, body = seen_edges(w, height, view)
+        w += apart - float(body - nut)
+    return w
+
+
+def crown_evidence(profiles: list[CrownProfile], views: list[float]) -> tuple[list[tuple[Evidence, Evidence]], float]:
+    """Evidence for both edges of all crowns, as logarithms of probability densities per mm; and the photo's softness.
+
+    The profiles share one grid: the patches were resampled alike. `views` are their angles of view, as in `seen_edges`.
+    """
+    px_per_mm = profiles[0].px_per_mm
+    some = np.unique(np.linspace(0, len(profiles) - 1, _SHARP_BY).round().astype(int))
+    softness = _softness(np.stack([profiles[i].log_light for i in some]), px_per_mm)
+    # half a pixel: blur hides anything finer
+    places = np.arange(_INNERMOST_MM, WIDTH_MM[1] / 2.0 + _OFF_MM, 0.5 / px_per_mm)
+    sides = []
+    for profile, view in zip(profiles, views, strict=True):
+        nut, body = (foot_evidence(_look(profile, side, view, softness), places) for side in (-1, 1))
+        sides.append((Evidence(-nut.across_mm[::-1], nut.log_ratio[::-1]), body))
+    return sides, softness
+
+
+def _look(profile: CrownProfile, side: int, view: float, softness: float) -> Look:
+    """The profile as it is seen going outwards on one side."""
+    parts = (side * profile.across_mm, profile.log_light, profile.grain[side > 0], profile.warmth)
+    at, light, grain, warmth = (y[::side] for y in parts)
+    coarser = max(1.0, softness * float(np.mean(BLURS_PX)) / _TAUGHT_PX)
+    return Look(at, light, grain, profile.grain_u[side > 0], warmth, profile.px_per_mm / coarser, side * view)
+
+
+def _softness(light: Floats, px_per_mm: float) -> float:
+    """The blur with which steps and bends stand out best; that of a sharp photo unless another does clearly better."""
+    best, chosen = -math.inf, SOFTNESSES[0]
+    outwards = np.concatenate([light, light[:, ::-1]])
+    for softness in SOFTNESSES:
+        top = float(np.mean(mean_evidence(outwards, softness, px_per_mm).max(axis=-1)))
+        if top < best + (_CLEARLY if chosen == SOFTNESSES[0] else 0.0):
+            break
+        best, chosen = top, softness
+    return chosen
+
+
+@dataclass(frozen=True, slots=True)
+class CrownFit:
+    """One crown: width, place of its centre line across the patch, and how sure the edges are (mm).
+
+    `seen` is where its edges are seen, nut side and body side; `height` the crown height reckoned with; `alike` whether
+    it is of the same wire as the others.
+    """
+
+    width: float
+    centre: float
+    u_width: float
+    u_centre: float
+    seen: tuple[float, float]
+    height: float
+    alike: bool
+
+    def times(self, k: float) -> CrownFit:
+        """The same crown where a millimetre of before is `k` mm: on a board at another height."""
+        nut, body = self.seen
+        return replace(self, width=k * self.width, centre=k * self.centre, seen=(k * nut, k * body))
+
+
+def fit_crowns(
+    evidence: list[tuple[Evidence, Evidence]], view: list[float], height: float, px_per_mm: float
+) -> list[CrownFit]:
+    """Width and centre line of all crowns of one photo together.
+
+    Frets of one board are mostly one wire, so each width is judged by its own two edges and by what all frets say; a
+    fret whose own edges say otherwise clearly enough keeps its own.
+
+    Parameters
+    ----------
+    evidence : list of (Evidence, Evidence)
+        Nut side and body side of each fret.
+    view : list of float
+        Angle of view of each fret, as in `seen_edges`.
+    height : float
+        Crown height, mm.
+    px_per_mm : float
+        Of the photo, on the board.
+    """
+    step = 0.25 / px_per_mm
+    widths = np.arange(WIDTH_MM[0], WIDTH_MM[1], step)
+    surfaces = [_surface(e, v, height, widths, step) for e, v in zip(evidence, view, strict=True)]
+    wire = _wire([s.max(axis=0) for s, _ in surfaces])
+    near = np.exp(-0.5 * ((widths[:, None] - widths) / WIRE_SD_MM) ** 2)
+    prior = np.log(near @ wire + math.exp(-_OTHER_WIRE))
+    middle = float(wire @ widths)
+    return [
+        _read(s - s.max() + prior, widths, shifts, v, height, middle)
+        for (s, shifts), v in zip(surfaces, view, strict=True)
+    ]
+
+
+def _wire(best: list[Floats]) -> Floats:
+    """Probability of each width being the wire's, from each fret's best evidence for it.
+
+    What misleads at one fret (a lamp's edge on the flank, say) is apt to mislead at others, so that n frets count as
+    the root of n.
+    """
+    common = np.mean(best, axis=0) * math.sqrt(len(best))
+    p = np.exp(common - common.max())
+    return np.asarray(p / p.sum())
+
+
+def _surface(
+    evidence: tuple[Evidence, Evidence], view: float, height: float, widths: Floats, step: float
+) -> tuple[Floats, Floats]:
+    """Summed evidence of both edges for shifts (rows) and widths (columns) of the crown."""
+    nut, body = seen_edges(widths, height, view)
+    shifts = np.arange(-_OFF_MM, _OFF_MM + step, step)
+    total = np.zeros((len(shifts), len(widths)))
+    for edge, e in ((nut, evidence[0]), (body, evidence[1])):
+        total += np.interp(shifts[:, None] + edge[None, :], e.across_mm, e.log_ratio)
+    return total, shifts
+
+
+def _read(likely: Floats, widths: Floats, shifts: Floats, view: float, height: float, wire: float) -> CrownFit:
+    p = np.exp(np.maximum(likely - likely.max(), -50.0))
+    p /= p.sum()
+    width, centre = float(p.sum(axis=0) @ widths), float(p.sum(axis=1) @ shifts)
+    # however well a foot is seen, it is known to a hundredth of a millimetre: the finder was taught no narrower answer
+    u_w, u_c = _half_of_95(widths, p.sum(axis=0), width), _half_of_95(shifts, p.sum(axis=1), centre)
+    nut, body = seen_edges(width, height, view)
+    return CrownFit(
+        width,
+        centre,
+        u_w,
+        u_c,
+        (float(centre + nut), float(centre + body)),
+        height,
+        abs(width - wire) < _ALIKE_MM,
+    )
+
+
+def _half_of_95(x: Floats, p: Floats, mean: float) -> float:
+    """Standard uncertainty that makes ``mean +- U`` reach as far as 95 % of the probability on its wider side.
+
+    Stated so (JCGM 101:2008, 5.3.4), for in a standard deviation one rival in a hundred, far away, speaks for all.
+    """
+    low, high = np.interp([0.025, 0.975], np.cumsum(p), x)
+    return float(max(mean - low, high - mean)) / 1.96

@@ -1,0 +1,309 @@
+"""The light around one end of a fret, and how well each place of it agrees with being board, bevel or crown.
+
+The end is cut into narrow strips along the fret. In logarithm of light a shadow moves brightness and leaves colour, so
+brightness and two colours are kept apart. What a place is judged by lies beside it: the board in front of the end
+looks like the board beside the fret, or like it in shadow; the crown looks as it does a little farther in; the bevel is
+a plane, so that across it the light is even.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.photo import Photo, linear_light
+from inspect_app.measure.plan.fret_frame import FretFrame
+
+__all__ = ["EndLight", "end_light", "noise_of", "board_fit", "crown_fit", "face_fit", "TAPER"]
+
+Floats = NDArray[np.float64]
+
+_LUMINANCE_BGR = np.array([0.0722, 0.7152, 0.2126], dtype=np.float32)
+"""Relative luminance of linear light, ITU-R BT.709, in OpenCV's channel order."""
+
+_FINEST_MM = 0.06
+"""Rows lie no closer along the fret: about the blur of a sharp photo at 12 px/mm; less only costs time."""
+_STRIP_MM = 0.25
+"""Width of the strips a crown is cut into, about: ten of them, so that the curve of the bevel's rim shows."""
+_PER_STRIP = 3
+_BESIDE_MM, _BESIDE_STEP_MM = (0.5, 1.3), 0.1
+"""The board beside the fret is looked at so far from the crown's edge: clear of the shadow at its foot, near enough for
+its edge to run straight on."""
+_RIM_MM = 0.03
+"""Left out at the crown's edges, which are known to about so much."""
+TAPER = 0.0125
+"""Slope of a board's edge against its centre line: boards widen by 0.02 to 0.03 mm per mm, half on each side (common
+practice, no source)."""
+_DARK = 0.01
+"""Added to linear light before its logarithm: darker than that, flare in the lens decides."""
+_GRAIN = np.array([0.06, 0.05, 0.05])[:, None, None]
+"""Scatter of wood and of a polished crown over a strip, in logarithm of brightness and of the two colours; what the two
+sides of the fret or the photo's noise show beyond it is added."""
+_FILED = np.array([0.12, 0.09, 0.09])[:, None, None]
+"""The same across a bevel: file marks, and colours bleeding in from crown and board, for JPEG keeps them at half the
+resolution."""
+_NOISE = 1.5
+"""Noise over a strip, in units of that between neighbours along it: neighbours share part of it."""
+_SHADED = 0.1
+"""Prior probability of board in shadow before an end: one lamp in two shades the far side, for part of the view."""
+_DEEPEST = 1.5
+"""Deepest shadow, as a logarithm: a fifth of the light is left by what the surroundings send in."""
+_TINT = 0.1
+"""How far a shadow's colour departs from the lit board's, as a logarithm: what still lights it has a colour too."""
+_STRAY = 0.05
+"""Share of samples that are none of it: a scratch, a pore, a burr that sparkles."""
+_ANYTHING = 1.0 / 4.0
+"""Density of a stray sample: brightness spreads over a factor of e^4, either colour over e."""
+_CLEAR_MM = 0.2
+"""So near to the scale nothing is read: its edge is blurred, sharpened, and throws a narrow shadow."""
+_AHEAD_MM = (0.35, 0.8)
+"""A crown is expected to go on as it is so much farther in: past the blur and burr of its rim, short of a flat."""
+_CROWN_SURE_MM = 1.5
+"""Innermost part read, crown wherever the end may be: how evenly a crown goes on is learnt there."""
+_LAG_MM = 0.15
+_STEP = np.array([0.15, 0.075, 0.075])[:, None]
+"""How much the light of a bevel changes over `_LAG_MM` up its face, which is past the blur: it mirrors what lies before
+it, the board's margin lowest, and that has no sharp edges of its own."""
+_STEP_MOST = 8.0
+"""Four standard deviations: a greater change is as likely as that one."""
+
+
+@dataclass(frozen=True)
+class EndLight:
+    """The light around an end.
+
+    Attributes
+    ----------
+    inward_mm : ndarray, shape (n,)
+        Rows: place along the fret at board level, counted inwards from where the end was said to be about.
+    across_mm : ndarray, shape (k,)
+        Middles of the strips, from the crown's centre line, as seen at board level.
+    strips : ndarray, shape (3, n, k)
+        Logarithm of brightness, of red over green, of blue over green.
+    beside : ndarray, shape (2, 3, n, k)
+        What the board on the nut side and on the body side lets expect there.
+    seen : ndarray of bool, shape (n,)
+        Rows in full view.
+    beside_seen : ndarray of bool, shape (2, n)
+        The same beside the fret.
+    """
+
+    inward_mm: Floats
+    across_mm: Floats
+    strips: Floats
+    beside: Floats
+    seen: NDArray[np.bool_]
+    beside_seen: NDArray[np.bool_]
+
+    @property
+    def step_mm(self) -> float:
+        """Distance of rows."""
+        return float(self.inward_mm[1] - self.inward_mm[0])
+
+    @property
+    def lag(self) -> int:
+        """Rows over which the change of a bevel's light is judged."""
+        return max(1, round(_LAG_MM / self.step_mm))
+
+    @property
+    def sample_mm2(self) -> float:
+        """Area of a sample: a row's height times a strip's width."""
+        return self.step_mm * float(self.across_mm[1] - self.across_mm[0])
+
+
+def end_light(
+    photo: Photo,
+    covers_px: tuple[Floats, ...],
+    frame: FretFrame,
+    edges: tuple[float, float],
+    near: tuple[float, int],
+    reach_mm: tuple[float, float],
+    px_per_mm: float,
+) -> EndLight:
+    """Read the light around one end.
+
+    Parameters
+    ----------
+    covers_px : tuple of ndarray, shape (M, 2) each
+        Closed outlines of what covers the board: the scale.
+    edges : (float, float)
+        Where the crown's edges are seen at board level, mm across.
+    near : (float, int)
+        About where the end is, mm along, and which way is off the fret: -1 at the treble end, +1 at the bass end.
+    reach_mm : (float, float)
+        How far out and in to read.
+    """
+    inward = np.arange(-reach_mm[0], reach_mm[1], max(1.0 / px_per_mm, _FINEST_MM))
+    low, high = edges[0] + _RIM_MM, edges[1] - _RIM_MM
+    k = max(6, round((high - low) / _STRIP_MM))
+    fine = low + (np.arange(k * _PER_STRIP) + 0.5) * (high - low) / (k * _PER_STRIP)
+    off = np.arange(_BESIDE_MM[0], _BESIDE_MM[1], _BESIDE_STEP_MM)
+    columns = np.concatenate([fine, edges[0] - off, edges[1] + off])
+    light, seen = _sampled(photo, covers_px, frame, near[0] - near[1] * inward, columns)
+    m = len(fine)
+    strips = np.mean([light[:, :, i:m:_PER_STRIP] for i in range(_PER_STRIP)], axis=0)
+    across = fine.reshape(k, _PER_STRIP).mean(axis=1)
+    parts = [slice(m, m + len(off)), slice(m + len(off), None)]
+    beside = [_carried(inward, light[:, :, p].mean(axis=2), across - columns[p].mean()) for p in parts]
+    open_beside = np.array([seen[:, p].all(axis=1) for p in parts])
+    return EndLight(inward, across, strips, np.array(beside), np.asarray(seen[:, :m].all(axis=1), bool), open_beside)
+
+
+def _sampled(
+    photo: Photo, covers_px: tuple[Floats, ...], frame: FretFrame, along: Floats, across: Floats
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Logarithms of light (3, n, m) on a grid at board level, and what of it is in view."""
+    px, (low, high) = _map(frame, along, across)
+    size = np.array([photo.width, photo.height])
+    inside = np.ones(px.shape[:2], dtype=bool)
+    if np.any(low < 0.0) or np.any(high > size - 1.0):
+        inside = np.all((px >= 0.0) & (px <= size - 1.0), axis=2)
+    first, last = np.maximum(np.floor(low).astype(int) - 2, 0), np.minimum(np.ceil(high).astype(int) + 3, size)
+    if (last - first).min() < 4:
+        return np.zeros((3, *inside.shape)), np.zeros_like(inside)
+    at = (px - first).astype(np.float32)
+    codes = photo.bgr[first[1] : last[1], first[0] : last[0]]
+    shown = cv2.remap(codes, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    clear = _CLEAR_MM * float(np.linalg.norm(px[-1, 0] - px[0, 0])) / abs(along[-1] - along[0])
+    for outline in covers_px:
+        if np.all(outline.max(axis=0) > first - clear) and np.all(outline.min(axis=0) < last + clear):
+            inside &= ~_beneath(outline - first, clear, at, codes.shape[:2])
+    return _logarithms(np.asarray(shown, np.uint8)), inside
+
+
+def _logarithms(codes: NDArray[np.uint8]) -> Floats:
+    """Logarithm of brightness, of red over green and of blue over green, (3, n, m), of sRGB codes (n, m, 3)."""
+    out = np.empty((3, *codes.shape[:2]))
+    np.log(cv2.transform(linear_light(codes), _LUMINANCE_BGR[None, :]) + np.float32(_DARK), out=out[0])
+    by_channel = _CODE_BRIGHT[codes]
+    np.subtract(by_channel[..., 2], by_channel[..., 1], out=out[1])
+    np.subtract(by_channel[..., 0], by_channel[..., 1], out=out[2])
+    return out
+
+
+def _beneath(outline: Floats, clear_px: float, at: NDArray[np.float32], size: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Which of the pixels `at` (n, m, 2), in a picture of that size, lie within an outline or that near to it."""
+    covered = np.zeros(size, np.uint8)
+    cv2.fillPoly(covered, [np.round(outline).astype(np.int32)], 1)
+    reach = 2 * math.ceil(clear_px) + 1
+    near = cv2.dilate(covered, np.ones((reach, reach), np.uint8))
+    hidden = cv2.remap(near, at[..., 0], at[..., 1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT)
+    return np.asarray(hidden > 0)
+
+
+def _map(frame: FretFrame, along: Floats, across: Floats) -> tuple[Floats, tuple[Floats, Floats]]:
+    """Photo pixels of a grid at board level, shape (n, m, 2), and their least and greatest (x, y).
+
+    Worked out on a coarse grid, as it hardly bends.
+    """
+    some = np.unique(np.append(np.arange(0, len(along), 8), len(along) - 1))
+    few = np.linspace(across.min(), across.max(), 5)
+    coarse = frame.to_px(along[some][:, None], few[None, :]).reshape(len(some), len(few), 2)
+    px = np.tensordot(_between(some, np.arange(len(along))), _between(few, across) @ coarse, 1)
+    return px, (coarse.min(axis=(0, 1)), coarse.max(axis=(0, 1)))
+
+
+def _between(nodes: NDArray[Any], places: NDArray[Any]) -> Floats:
+    """Weights (places, nodes) of values at rising nodes for straight lines between them."""
+    return np.array([np.interp(places, nodes, one) for one in np.eye(len(nodes))]).T
+
+
+def _carried(inward: Floats, beside: Floats, away: Floats) -> Floats:
+    """What is seen beside, (3, n), as it runs on `away` (k,) mm towards the body along the board's edge; (3, n, k)."""
+    at = inward[:, None] + TAPER * away
+    return np.array([np.interp(at, inward, b) for b in beside])
+
+
+def _worth_of_codes() -> tuple[Floats, Floats]:
+    """Brightness of the 256 codes of sRGB, and what one code is worth there in logarithm of light."""
+    light = linear_light(np.arange(256, dtype=np.uint8)).astype(float) + _DARK
+    return np.log(light), np.gradient(np.log(light))
+
+
+_CODE_BRIGHT, _CODE_WORTH = _worth_of_codes()
+
+
+def noise_of(e: EndLight) -> Floats:
+    """Noise between neighbours along the strips, in codes, for brightness and colours; shape (3, 1, 1)."""
+    bend = (e.strips[:, 2:] - 2.0 * e.strips[:, 1:-1] + e.strips[:, :-2]) / math.sqrt(6.0)
+    clear = e.seen[2:] & e.seen[1:-1] & e.seen[:-2]
+    if not clear.any():
+        return np.ones((3, 1, 1))
+    size = np.abs(bend[:, clear]) / np.interp(e.strips[0, 1:-1][clear], _CODE_BRIGHT, _CODE_WORTH)
+    return np.asarray(1.4826 * np.median(size, axis=(1, 2)))[:, None, None]
+
+
+def _scatter(noise: Floats, own: Floats, bright: Floats) -> Floats:
+    """Standard deviations (3, n, k) where the light is so bright, from its `own` and the photo's noise."""
+    return np.sqrt(own**2 + (_NOISE * noise * np.interp(bright, _CODE_BRIGHT, _CODE_WORTH)) ** 2)
+
+
+def _normal(off: Floats, sd: Floats) -> Floats:
+    """Density of independent normal departures in the three (first axis)."""
+    a, b, c = (off / sd) ** 2
+    s, t, u = sd
+    return np.asarray(np.exp(-0.5 * (a + b + c)) / (s * t * u * (2.0 * math.pi) ** 1.5))
+
+
+def _middle(ordered: Floats) -> Floats:
+    """Median along the last axis, which is kept; sorted along it."""
+    k = ordered.shape[-1]
+    return np.asarray((ordered[..., (k - 1) // 2] + ordered[..., k // 2])[..., None] / 2.0)
+
+
+def _or_stray(density: Floats) -> Floats:
+    """Logarithm of a density, of which a share is that of anything."""
+    return np.asarray(np.log((1.0 - _STRAY) * density + _STRAY * _ANYTHING))
+
+
+def board_fit(e: EndLight, noise: Floats) -> Floats:
+    """Log density of each sample as board before the end, shape (n, k): as on either side or their mean, or in shadow.
+
+    Rows where neither side is in view count as stray.
+    """
+    (nut, body), seen = e.beside, e.beside_seen
+    both = seen[0] & seen[1]
+    apart = np.median(np.abs(nut - body)[:, both], axis=(1, 2)) if both.any() else np.zeros(3)
+    sd = _scatter(noise, np.hypot(_GRAIN, apart[:, None, None] / 2.0), np.maximum(nut[0], body[0]))
+    total = np.zeros(e.strips.shape[1:])
+    for expected, where, weight in (((nut + body) / 2.0, both, 0.5), (nut, seen[0], 0.25), (body, seen[1], 0.25)):
+        off = e.strips - expected
+        shade = _middle(np.sort(off, axis=2))
+        deep = (shade[0] > -_DEEPEST) & (shade[0] < 0.0)
+        tint = np.where(deep, np.exp(-0.5 * np.sum((shade[1:] / _TINT) ** 2, axis=0)), 0.0)
+        mixed = (1.0 - _SHADED) * _normal(off, sd) + _SHADED * tint * _normal(off - shade, sd)
+        total += weight * where[:, None] * mixed
+    return np.asarray(np.where(e.seen[:, None], _or_stray(total), 0.0))
+
+
+def crown_fit(e: EndLight, noise: Floats) -> Floats:
+    """Log density of each sample as crown, shape (n, k): as it looks a little farther in, strip by strip."""
+    n, first, last = len(e.inward_mm), round(_AHEAD_MM[0] / e.step_mm), round(_AHEAD_MM[1] / e.step_mm)
+    sums = np.cumulative_sum(e.strips * e.seen[:, None], axis=1, include_initial=True)
+    count: NDArray[np.intp] = np.cumulative_sum(e.seen, include_initial=True)
+    a, b = np.minimum(np.arange(n) + first, n), np.minimum(np.arange(n) + last, n)
+    many = count[b] - count[a]
+    expected = (sums[:, b] - sums[:, a]) / np.maximum(many, 1)[:, None]
+    off, known = e.strips - expected, e.seen & (2 * many > last - first)
+    inner = known & (e.inward_mm > e.inward_mm[-1] - _CROWN_SURE_MM)
+    own = 1.4826 * np.median(np.abs(off[:, inner]), axis=1) if inner.sum() > 4 else np.full((3, off.shape[2]), 0.15)
+    fit = _or_stray(_normal(off, _scatter(noise, np.hypot(own[:, None], _GRAIN / math.sqrt(2.0)), expected[0])))
+    return np.asarray(np.where(known[:, None], fit, math.log(_ANYTHING)) * e.seen[:, None])
+
+
+def face_fit(e: EndLight, noise: Floats, strips: slice) -> tuple[Floats, Floats]:
+    """Log density of each row as bevel between two strips, and of its change over the rows before; both shape (n,)."""
+    part = np.sort(e.strips[:, :, strips], axis=2)
+    tone = _middle(part)
+    fit = _or_stray(_normal(part - tone, _scatter(noise, _FILED, tone[0]))).sum(axis=1) * e.seen
+    lag = e.lag
+    change, both = np.zeros(len(fit)), e.seen.copy()
+    a, b, c = ((tone[:, lag:, 0] - tone[:, :-lag, 0]) / _STEP) ** 2
+    change[lag:] = -0.5 / lag * (a + b + c)
+    both[lag:] &= e.seen[:-lag]
+    return fit, np.maximum(change, -_STEP_MOST) * both

@@ -1,0 +1,194 @@
+"""Where a fret ends: the line at which its bevel meets the board.
+
+Seen from above, an end is three things that follow one another: the crown up to the curve where the bevel cuts it, the
+bevel's face down to the straight line of its foot, and board beyond. Given the place of the foot and the angle of the
+bevel, the crown's own arc says where that curve runs, to the crown's edges and the foot's two corners at once. Every
+place and angle is weighed by how well the light agrees with all three (`end_light`), and no row that is hidden counts.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.photo import Photo
+from inspect_app.measure.plan.crown_edges import EDGE_U_PX, CrownFit
+from inspect_app.measure.plan.end_light import (
+    EndLight,
+    board_fit,
+    crown_fit,
+    end_light,
+    face_fit,
+    noise_of,
+)
+from inspect_app.measure.plan.fret_frame import FretFrame
+
+__all__ = ["FretEnd", "NearEnd", "EndCurve", "end_curve", "pick_end", "why_unread", "OUT_MM", "END_SCATTER_MM"]
+
+Floats = NDArray[np.float64]
+
+OUT_MM = np.arange(-2.5, 5.0 + 1e-9, 0.05)
+"""Places tried, outwards from where the overview puts an end: bands of 2 mm are all it tells, and those that a shadow
+or the scale falls into it leaves out."""
+_BEYOND_MM = (0.7, 2.2)
+"""Read so far beyond the places tried: board that tells itself from a bevel, and crown past its rim."""
+_RIM_MOST_MM = 1.4
+"""Rows from which on all is crown whatever the place: the widest bevel of the highest wire."""
+BEVELS_DEG = np.arange(0.0, 51.0, 5.0)
+_BEVEL, _BEVEL_SD = 29.0, 7.0
+"""Ends are bevelled by 30 degrees as a rule, some by 35, by about 20 where they are rounded (common practice, no
+source)."""
+_ODD_BEVEL = 1e-4
+"""Weight of any other angle, against 1 for the usual one: square-cut and rolled-over ends are seen now and then."""
+_ALIKE_MM2 = 0.25
+"""Samples within an area like this depart together: reflections, grain and blur are about that large, so that only one
+of them counts."""
+END_SCATTER_MM = 0.2
+"""Standard deviation of frets' ends from one straight line: each is filed by hand (common practice, no source)."""
+_READ_MM = END_SCATTER_MM / math.sqrt(2.0)
+"""Standard uncertainty up to which an end counts as read: the photo then tells at least as much of it as the other
+frets' ends do."""
+_BEVEL_MM = 0.4
+"""A bevel is at least about so long (20 degrees on a millimetre of crown): where all of it is hidden none is read."""
+_LOG_U_PX = 0.4
+"""In logarithm of light a blurred edge moves into the dark, by half the blur where the contrast is twelvefold."""
+_ROUND_U_MM = 0.02
+"""Half a millimetre of bevel foot is filed, not milled: its line wanders by about this much (common practice, no
+source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class FretEnd:
+    """Place of a fret's end on the ``along`` axis and its standard uncertainty, mm."""
+
+    along: float
+    u: float
+
+
+@dataclass(frozen=True, slots=True)
+class NearEnd:
+    """About where an end is, mm along, and which way is off the fret: -1 at the treble end, +1 at the bass end."""
+
+    along: float
+    outward: int
+
+
+@dataclass(frozen=True)
+class EndCurve:
+    """Log likelihood of an end at ``near.along + near.outward * OUT_MM`` (mm along), and which of that is in view."""
+
+    near: NearEnd
+    log_likelihood: Floats
+    in_view: NDArray[np.bool_]
+
+
+def end_curve(
+    photo: Photo, covers_px: tuple[Floats, ...], frame: FretFrame, crown: CrownFit, near: NearEnd, px_per_mm: float
+) -> EndCurve:
+    """Weigh the places of one end.
+
+    Parameters
+    ----------
+    covers_px : tuple of ndarray, shape (M, 2) each
+        Closed outlines of what covers the board: the scale.
+    px_per_mm : float
+        Of the photo, on the board.
+    """
+    edges = crown.seen[0] - crown.centre, crown.seen[1] - crown.centre
+    reach = OUT_MM[-1] + _BEYOND_MM[0], -OUT_MM[0] + _BEYOND_MM[1]
+    light = end_light(photo, covers_px, frame, edges, (near.along, near.outward), reach, px_per_mm)
+    rise = _rise(frame, crown, light.across_mm)
+    drift = near.outward * (frame.camera_mm[0] - near.along) / frame.camera_mm[2]
+    inset = np.maximum(rise * (np.tan(np.radians(BEVELS_DEG))[:, None] + drift), 0.0)
+    out = light.step_mm / 2.0 - light.inward_mm  # the edge of a row on which the foot may be
+    there = np.flatnonzero((out > OUT_MM[0] - light.step_mm) & (out < OUT_MM[-1] + light.step_mm))
+    feet = range(int(there[0]), int(there[-1]) + 1)
+    each = _weighed(light, feet, inset) + _bevel_prior()[:, None]
+    weighed = np.log(np.exp(each - each.max(axis=0)).sum(axis=0)) + each.max(axis=0)
+    at = out[there][::-1]
+    in_view = np.interp(OUT_MM, at, light.seen[there][::-1].astype(float)) > 0.5
+    return EndCurve(near, np.interp(OUT_MM, at, weighed[::-1] - weighed.max()), in_view)
+
+
+def _bevel_prior() -> Floats:
+    p = np.exp(-0.5 * ((BEVELS_DEG - _BEVEL) / _BEVEL_SD) ** 2) + _ODD_BEVEL
+    return np.asarray(np.log(p / p.sum()))
+
+
+def _rise(frame: FretFrame, crown: CrownFit, across: Floats) -> Floats:
+    """Height above the board at which lines of sight that would reach it at `across` meet the crown's arc, mm."""
+    r = (crown.width**2 / 4.0 + crown.height**2) / (2.0 * crown.height)
+    middle = crown.height - r
+    towards = (frame.camera_mm[1] - across) / frame.camera_mm[2]
+    # nearer crossing of (across + towards z)^2 + (z - middle)^2 = r^2
+    a, b, c = 1.0 + towards**2, across * towards - middle, across**2 + middle**2 - r**2
+    return np.asarray(np.maximum((-b + np.sqrt(np.maximum(b**2 - a * c, 0.0))) / a, 0.0))
+
+
+def _weighed(light: EndLight, feet: range, inset: Floats) -> Floats:
+    """Log likelihood for each bevel (rows) and foot (columns, rows of the light); `inset` (bevels, strips) in mm."""
+    noise, (n, k), lag = noise_of(light), light.strips.shape[1:], light.lag
+    before, inside = _summed(board_fit(light, noise).sum(axis=1)), _summed(crown_fit(light, noise))
+    last = min(n, feet.stop + round(_RIM_MOST_MM / light.step_mm))
+    rim = np.minimum(np.rint(inset / light.step_mm).astype(int), last - feet.stop)
+    crown = inside[last] - inside[np.array(feet)[:, None] + rim[:, None], np.arange(k)]
+    out = before[feet.start : feet.stop] + crown.sum(axis=2)
+    face: dict[tuple[int, int], tuple[Floats, Floats]] = {}
+    for total, rows in zip(out, rim.tolist(), strict=True):
+        for (first, end), strips in _face_rows(rows):
+            if strips not in face:
+                fit, change = face_fit(light, noise, slice(*strips))
+                face[strips] = _summed(fit), 0.5 * k * _summed(change)
+            for sums, begin in zip(face[strips], (first, min(max(first, lag), end)), strict=True):
+                total += sums[feet.start + end : feet.stop + end] - sums[feet.start + begin : feet.stop + begin]
+    return np.asarray(out * (light.sample_mm2 / _ALIKE_MM2))
+
+
+def _face_rows(rim: list[int]) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Rows ``[first, end)`` from the foot over which a bevel spans the same strips ``[i, j)``; `rim` rows at each."""
+    out = []
+    for first, end in pairwise(sorted({0, *rim})):
+        on = [i for i, rows in enumerate(rim) if rows > first]
+        out.append(((first, end), (on[0], on[-1] + 1)))
+    return out
+
+
+def _summed(fit: Floats) -> Floats:
+    """Sums from the first row up to each, shape (n + 1, ...)."""
+    return np.cumulative_sum(fit, axis=0, include_initial=True)
+
+
+def pick_end(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float = 1.0) -> FretEnd | None:
+    """The end, given where those of all frets together put it.
+
+    ``None`` where it is covered, or where the photo tells less of it than they do.
+
+    Parameters
+    ----------
+    line : FretEnd
+        Where the other frets' ends put it.
+    softness : float
+        The photo's blur over that of a sharp one.
+    """
+    outward = curve.near.outward
+    at = outward * (line.along - curve.near.along)
+    weight = curve.log_likelihood - 0.5 * ((OUT_MM - at) / line.u) ** 2
+    p = np.exp(weight - weight.max())
+    p /= p.sum()
+    middle = float(p @ OUT_MM)
+    spread = math.sqrt(float(p @ (OUT_MM - middle) ** 2))
+    if spread > _READ_MM or not curve.in_view[int(np.abs(OUT_MM - middle + _BEVEL_MM).argmin())]:
+        return None
+    floor = softness * math.hypot(EDGE_U_PX, _LOG_U_PX) / px_per_mm
+    return FretEnd(curve.near.along + outward * middle, math.hypot(spread, floor, _ROUND_U_MM))
+
+
+def why_unread(curve: EndCurve, line: FretEnd) -> str:
+    """Why the end that other frets put there can't be read, to go on "it"."""
+    at = curve.near.outward * (line.along - curve.near.along)
+    hidden = not curve.in_view[int(np.abs(OUT_MM - at).argmin())]
+    return "it is covered" if hidden else "it does not stand out from the board"

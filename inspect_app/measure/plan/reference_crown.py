@@ -1,0 +1,319 @@
+"""How the crown of one fret would look unworn, learnt from the parts of it that are.
+
+A crown is a mirror-like circular arc whose reflections run along the fret and change slowly there: the picture of an
+unworn crown is smooth along the fret, whatever it is across it. Rows that break that smoothness are worn, covered or
+blemished. The smooth picture is fitted by least trimmed squares (Rousseeuw 1984, "Least median of squares regression",
+section 4), which stays true while fewer than about half the rows are worn.
+
+Tones are square roots of linear light: photon noise is then the same at every brightness, and a code step of an 8-bit
+photo is about the same size everywhere.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import cache, lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import BSpline
+from scipy.ndimage import binary_dilation, uniform_filter1d
+
+from inspect_app.measure.plan.fret_frame import FretPatch
+
+__all__ = ["CrownView", "Unworn", "crown_view", "fit_unworn", "refit_unworn", "BURNT", "ROW_MM"]
+
+ROW_MM = 0.15
+"""Rows are averaged to about this length: under a tenth of the shortest flats (1 to 2 mm), so none loses its shape."""
+_COLUMN_MM = 0.05
+"""Columns are averaged to about this width where the photo is finer: flats are at least ten such columns wide."""
+_STEEPEST_BEVEL = math.tan(math.radians(40.0))
+"""Bevels are cut at 20 to 35 degrees (common practice, no source); 40 keeps the cut face out of sight for all."""
+_FOOT_MM = 0.1
+"""Left out at the crown's foot: the shadow against the board and the width's own uncertainty lie there."""
+_COVER_MM = 0.5
+"""Left out beside whatever covers the fret: its blurred edge, its shadow, its reflection."""
+_OUTER = 0.12
+"""Share of the crown at either edge that wear leaves alone: a flat so wide would be worn to about half the height."""
+_CROSSING = 0.1
+"""Change of tone at the crown's edges by which a string is told from grain: a tenth of full tone."""
+_SHADOW_MM = 0.3
+"""Left out beside a string that lies across: its blurred edge and half shadow."""
+_KNOT_MM = 5.0
+"""Spacing of the spline's knots: longer than most flats, shorter than the fading of a lamp's band along a fret."""
+_BEND = 2e-2
+"""Weight of the spline's second differences against one knot's rows of data: it steers only where nothing is seen (a
+worn or covered end)."""
+_FADE = 0.1
+"""How much a reflection's tone changes from knot to knot (standard deviation): a band of lamplight comes up or fades
+over one to two centimetres. Against it stands the noise, so that scratches are not carried on into what is not seen."""
+_TRIM = 0.4
+"""Rows kept by the trimmed fit: worn frets carry flats over up to half their length (common practice, no source)."""
+BURNT = 0.975
+"""Tones above this, five 8-bit code steps below white, may have been any amount brighter."""
+_TONE_FLOOR = 0.008
+"""Least scatter assumed about the unworn look, in the square root of light: one code step of an 8-bit sRGB photo
+(0.004) of noise and as much of misfit."""
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class CrownView:
+    """One crown seen from above, on a grid level with its unworn top, ends and foot left out.
+
+    Attributes
+    ----------
+    along_mm : ndarray, shape (n,)
+        Places along the fret, from the treble end.
+    across_mm : ndarray, shape (m,)
+        Places across, 0 on the crown's centre line, true at the height of the crown's top.
+    tone : ndarray, shape (n, m)
+        Square root of linear light.
+    clear : ndarray of bool, shape (n,)
+        False where something covers the fret or the photo ends.
+    lean : float
+        How far the picture of a point moves across, in mm, for each mm it lies below the crown's top.
+    pixel_mm : float
+        Size of a photo pixel here.
+    """
+
+    along_mm: Floats
+    across_mm: Floats
+    tone: Floats
+    clear: NDArray[np.bool_]
+    lean: float
+    pixel_mm: float
+
+    @property
+    def row_mm(self) -> float:
+        """Distance between rows."""
+        return float(self.along_mm[1] - self.along_mm[0])
+
+    @property
+    def column_mm(self) -> float:
+        """Distance between columns."""
+        return float(self.across_mm[1] - self.across_mm[0])
+
+
+@dataclass(frozen=True)
+class Unworn:
+    """The crown as it would look unworn.
+
+    Attributes
+    ----------
+    tone : ndarray, shape (n, m)
+        On the grid of its `CrownView`.
+    sigma : ndarray, shape (m,)
+        Standard deviation of a grid cell about it, by column, from the unworn parts.
+    bunching : float
+        How much the variance of the mean over a patch as large as a flat exceeds that of independent cells: grain,
+        scratches and misfit of the smooth picture hang together over several cells.
+    seen : ndarray of bool, shape (n, m)
+        Cells it was learnt from.
+    """
+
+    tone: Floats
+    sigma: Floats
+    bunching: float
+    seen: NDArray[np.bool_]
+
+
+def crown_view(patch: FretPatch, width_mm: float, height_mm: float) -> CrownView | None:
+    """Cut the crown out of a patch and average it to rows and columns of a suitable size.
+
+    Parameters
+    ----------
+    width_mm, height_mm : float
+        Of the unworn crown.
+
+    Returns
+    -------
+    CrownView or None
+        ``None`` where too little of the crown is in the photo to say anything.
+    """
+    camera = patch.frame.camera_mm
+    lean = float(camera[1] / (camera[2] - height_mm))
+    across = patch.across_mm - lean * (patch.height_mm - height_mm)
+    foot = lean * height_mm  # the foot lies lower than the top and is seen this much to one side
+    half = width_mm / 2.0 - _FOOT_MM
+    j = np.flatnonzero(np.abs(across - foot) <= half)
+    bevel = height_mm * _STEEPEST_BEVEL
+    i = np.flatnonzero((patch.along_mm >= bevel) & (patch.along_mm <= patch.frame.length_mm - bevel))
+    rows = max(1, round(ROW_MM * patch.px_per_mm))
+    columns = max(1, round(_COLUMN_MM * patch.px_per_mm))
+    if len(i) < 20 * rows or len(j) < 8 * columns:
+        return None
+    i, j = i[: len(i) // rows * rows], j[: len(j) // columns * columns]
+    block = np.s_[i[0] : i[-1] + 1, j[0] : j[-1] + 1]
+    tone = np.sqrt(np.maximum(_bin(patch.light[block], rows, columns), 0.0))
+    covered = ~patch.valid[block].reshape(len(i) // rows, -1).all(axis=1)
+    clear = ~binary_dilation(covered, iterations=math.ceil(_COVER_MM / ROW_MM))
+    along = patch.along_mm[i].reshape(-1, rows).mean(axis=1)
+    return CrownView(along, across[j].reshape(-1, columns).mean(axis=1), tone, clear, lean, 1.0 / patch.px_per_mm)
+
+
+def _bin(light: NDArray[np.float32], rows: int, columns: int) -> Floats:
+    return np.asarray(_patches(light, rows, columns, np.add) / np.float32(rows * columns), dtype=np.float64)
+
+
+def fit_unworn(view: CrownView) -> tuple[CrownView, Unworn]:
+    """Learn the unworn look by least trimmed squares over whole rows; rows crossed by a string are no longer clear.
+
+    The rows kept shrink step by step to those that fit best, then grow again to all that fit as well as those. In each
+    quarter of the fret at least a fifth of the rows is kept, so that the spline is tied down everywhere.
+    """
+    basis = _basis(view)
+    stiff = _stiffness(basis)
+    few = np.ascontiguousarray(view.tone[:, ::2])  # neighbours tell little more
+    keep = view.clear.astype(float)
+    smooth = max(3, round(0.5 / view.row_mm))
+    quarters = np.array_split(np.arange(len(keep)), 4)
+    for share in np.linspace(0.9, _TRIM, 6):
+        off = few - basis @ _solve_rows(basis, stiff, few, keep)
+        misfit = np.einsum("ij,ij->i", off, off) / few.shape[1]
+        misfit = np.where(view.clear, uniform_filter1d(misfit, smooth), np.inf)
+        keep = _best(misfit, quarters, share, view.clear)
+    tone = basis @ _solve_rows(basis, stiff, view.tone, keep)
+    kept = np.broadcast_to(keep[:, None] > 0, tone.shape)
+    sigma = _column_noise(view.tone - tone, kept, tone)
+    misfit = uniform_filter1d(np.mean(((view.tone - tone) / sigma) ** 2, axis=1), smooth)
+    usual = np.median(misfit[keep > 0])
+    spread = 1.4826 * np.median(np.abs(misfit[keep > 0] - usual))
+    view = replace(view, clear=view.clear & ~_crossed(view.tone - tone, keep > 0, view.row_mm))
+    good = view.clear & (misfit < usual + 5.0 * spread)  # 5 sigma: none of some hundred rows by chance
+    bunching = _bunching((view.tone - tone) / sigma, kept, view)
+    return view, refit_unworn(view, np.broadcast_to(good[:, None], tone.shape), sigma**2 * bunching)
+
+
+def _crossed(departure: Floats, usual: NDArray[np.bool_], row_mm: float) -> NDArray[np.bool_]:
+    """Rows whose tone is strange at both outer edges of the crown: a string lies across; wear never does that."""
+    outer = max(2, round(_OUTER * departure.shape[1]))
+    strange = np.ones(len(departure), dtype=bool)
+    for side in (departure[:, :outer], departure[:, -outer:]):
+        step = np.abs(uniform_filter1d(side.mean(axis=1), max(2, round(_SHADOW_MM / row_mm))))
+        strange &= step > max(_CROSSING, 5.0 * 1.4826 * float(np.median(step[usual])))
+    return np.asarray(binary_dilation(strange, iterations=math.ceil(_SHADOW_MM / row_mm)))
+
+
+def _best(misfit: Floats, quarters: list[NDArray[np.intp]], share: float, clear: NDArray[np.bool_]) -> Floats:
+    keep = np.zeros(len(misfit))
+    for q in quarters:
+        keep[q[np.argsort(misfit[q])[: int(0.2 * clear[q].sum())]]] = 1.0
+    keep[np.argsort(misfit)[: int(share * clear.sum())]] = 1.0
+    return keep
+
+
+def refit_unworn(view: CrownView, seen: NDArray[np.bool_], noise: Floats) -> Unworn:
+    """The unworn look from given cells, shape (n, m): beside a flat the flanks of the same row are still unworn.
+
+    `noise` is the variance of a cell by column, shape (m,), bunching included.
+    """
+    basis = _basis(view)
+    tone = basis @ _solve_columns(basis, view.tone, seen.astype(float), noise).T
+    residual = view.tone - tone
+    sigma = _column_noise(residual, seen, tone)
+    return Unworn(tone, sigma, _bunching(residual / sigma, seen, view), seen)
+
+
+def _basis(view: CrownView) -> Floats:
+    """Cubic B-splines on even knots, shape (n, knots)."""
+    n = len(view.along_mm)
+    return _splines(n, max(6, round((n - 1) * view.row_mm / _KNOT_MM) + 3))
+
+
+@lru_cache(maxsize=16)  # the frets of a photo differ by some rows
+def _splines(rows: int, knots: int) -> Floats:
+    at, grid = np.linspace(0.0, 1.0, rows), np.linspace(0.0, 1.0, knots - 2)
+    t = np.concatenate([[0.0] * 3, grid, [1.0] * 3])
+    splines = np.asarray(BSpline.design_matrix(at, t, 3).toarray())
+    splines.flags.writeable = False
+    return splines
+
+
+@cache
+def _differences(knots: int, order: int) -> Floats:
+    d = np.diff(np.eye(knots), order, axis=0)
+    squares = np.asarray(d.T @ d)
+    squares.flags.writeable = False
+    return squares
+
+
+def _stiffness(basis: Floats) -> Floats:
+    n, k = basis.shape
+    return np.asarray(n / k * (_BEND * _differences(k, 2) + 0.1 * _BEND * _differences(k, 1)) + 1e-9 * np.eye(k))
+
+
+def _solve_rows(basis: Floats, stiff: Floats, tone: Floats, weight: Floats) -> Floats:
+    weighted = basis * weight[:, None]
+    return np.asarray(np.linalg.solve(weighted.T @ basis + stiff, weighted.T @ tone))
+
+
+def _solve_columns(basis: Floats, tone: Floats, weight: Floats, noise: Floats) -> Floats:
+    """Coefficients column by column, shape (m, knots), each cell with its own weight."""
+    n, k = basis.shape
+    pairs, i, j = _overlaps(n, k)
+    normal = (noise / _FADE**2)[:, None, None] * _differences(k, 1)
+    normal += n / k * _BEND * _differences(k, 2) + 1e-9 * np.eye(k)
+    squares = weight.T @ pairs
+    normal[:, i, j] += squares
+    beside = i != j
+    normal[:, j[beside], i[beside]] += squares[:, beside]
+    return np.asarray(np.linalg.solve(normal, ((weight * tone).T @ basis)[..., None])[..., 0])
+
+
+@lru_cache(maxsize=16)
+def _overlaps(rows: int, knots: int) -> tuple[Floats, NDArray[np.intp], NDArray[np.intp]]:
+    """Products of two splines that overlap, shape (rows, pairs), and which two: a cubic one meets the next three."""
+    basis = _splines(rows, knots)
+    i, j = np.nonzero(np.triu(np.tri(knots, k=3)))
+    pairs = basis[:, i] * basis[:, j]
+    pairs.flags.writeable = False
+    return pairs, i, j
+
+
+def _column_noise(residual: Floats, seen: NDArray[np.bool_], tone: Floats) -> Floats:
+    """Root mean square by column over the cells seen.
+
+    Columns hardly seen take the worst of the others. Burnt-out columns are free of noise only because they are burnt
+    out; what replaces their tone where a flat is worn is not, so they take at least the median of the others.
+    """
+    count = seen.sum(axis=0)
+    rms = np.sqrt(np.sum(residual**2 * seen, axis=0) / np.maximum(count, 1))
+    enough = count >= 20
+    rms = np.where(enough, rms, rms[enough].max() if enough.any() else 1.0)
+    open_ = tone.mean(axis=0) < BURNT
+    if open_.any():
+        rms = np.where(open_, rms, np.maximum(rms, np.median(rms[open_])))
+    return np.asarray(np.maximum(uniform_filter1d(rms, 3), _TONE_FLOOR))
+
+
+def _bunching(z: Floats, seen: NDArray[np.bool_], view: CrownView) -> float:
+    """Variance of means over patches, times their number of cells, over the variance of single cells.
+
+    Two sizes are tried, a strip across and a patch as long as a short flat; the larger ratio is taken.
+    """
+    of = z * seen
+    one = float(np.vdot(of, of)) / int(seen.sum()) if seen.any() else 1.0
+    worst = 1.0
+    for along_mm, across_mm in ((0.4, 0.5), (1.5, 0.4)):
+        rows, columns = max(2, round(along_mm / view.row_mm)), max(2, round(across_mm / view.column_mm))
+        whole = _patches(seen, rows, columns, np.logical_and)
+        if whole.sum() >= 4:  # fewer say nothing about a variance
+            means = _patches(z, rows, columns, np.add)[whole] / (rows * columns)
+            usual = (1.4826 * float(np.median(np.abs(means)))) ** 2
+            power = float(np.mean(np.minimum(means**2, 9.0 * usual)))  # a stray patch is not the rule
+            worst = max(worst, power * rows * columns / one)
+    return worst
+
+
+def _patches(a: NDArray[Any], rows: int, columns: int, ufunc: np.ufunc) -> NDArray[Any]:
+    """An array reduced over patches of so many rows and columns, those at the end that fill none left out.
+
+    Rows first: they are the most, and whole rows are quickly put together.
+    """
+    n, m = a.shape[0] // rows, a.shape[1] // columns
+    by_row = ufunc.reduce(a[: n * rows, : m * columns].reshape(n, rows, m * columns), axis=1)
+    return np.asarray(ufunc.reduce(by_row.reshape(n, m, columns), axis=2))

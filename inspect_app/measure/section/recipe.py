@@ -1,0 +1,104 @@
+"""A pulled fret or a piece of wire, end-on, the scale flush with its end: crown, flat and tang."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from calib.photo import Photo
+from calib.plane import Plane
+from calib.scales.base import Scale
+from inspect_app import __version__
+from inspect_app.measure.manual import placed_on
+from inspect_app.measure.section.dimensions import measure_figures
+from inspect_app.measure.section.section import SeenSection, see_section
+from inspect_app.measure.summary import summaries
+from inspect_app.reading.ask import Ask
+from inspect_app.reading.inspection import FretReading, Inspection
+from shared.measured import NotMeasured
+
+__all__ = ["Seen", "measure", "see", "read"]
+
+SOFT_MM = 0.025
+"""Blur (standard deviation) beyond which edges are called soft: three blurs are left out beside each corner, and of a
+tang's foot, half a millimetre wide, little more than two thirds are then left."""
+FEW_PX_PER_MM = 50.0
+"""Below this a tang is less than 25 pixels wide, and a tenth of a pixel is 2 um."""
+LEAST_PX_PER_MM = 25.0
+"""Below this a tang is a dozen pixels wide: with its corners left out nothing remains."""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A photo read as far as it goes before any edge is placed by hand."""
+
+    photo: Photo
+    scale: Scale
+    plane: Plane
+    section: SeenSection | NotMeasured
+
+
+def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
+    """Measure the wire's section."""
+    return read(see(photo, scale, plane, ask), ask)
+
+
+def see(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Seen:
+    """Find the wire's cut face and fit its outline; the edges that `ask` fixes by hand are not looked at."""
+    what = f"fret {ask.first_fret}, section"
+    px_per_mm = plane.px_per_mm(scale.plane_mm.mean(axis=0))
+    if px_per_mm < LEAST_PX_PER_MM:
+        few = f"there are only {px_per_mm:.0f} pixels to the millimetre; go closer until the wire fills a fifth"
+        return Seen(photo, scale, plane, NotMeasured(what, f"{few} of the photo's width"))
+    return Seen(photo, scale, plane, see_section(photo, scale, plane) or NotMeasured(what, _NOTHING))
+
+
+def read(seen: Seen, ask: Ask) -> Inspection:
+    """The readings of what was seen, with the edges that `ask` fixes by hand where they were put.
+
+    Raises
+    ------
+    OptionError
+        If an edge was placed past the one across from it.
+    """
+    n, section = ask.first_fret, seen.section
+    kept = summaries(seen.photo, seen.scale, seen.plane, ask)
+    base = Inspection("section", kept[0], __version__, ask.to_dict(), scale=kept[1], camera=kept[2])
+    if isinstance(section, NotMeasured):
+        return replace(base, not_measured=(section,))
+    placed = placed_on(ask.hand_edges, n)
+    figures, drawn, missing = measure_figures(section, seen.plane, n, placed)
+    reading = replace(FretReading(n, outlines=drawn), **figures)  # type: ignore[arg-type]
+    return replace(
+        base,
+        frets=(reading,),
+        not_measured=missing,
+        flags=_flags(seen.photo, section),
+        checks=_checks(section, seen.plane),
+    )
+
+
+_NOTHING = (
+    "nothing in the photo has the outline of a wire's cut end, crown up, with its tang; look straight along the wire, "
+    "focus on its end, and let it stand out from what is behind it"
+)
+
+
+def _flags(photo: Photo, seen: SeenSection) -> tuple[str, ...]:
+    doubts = {
+        "BLURRED": seen.blur_px / seen.px_per_mm > SOFT_MM,
+        "LOW_RESOLUTION": seen.px_per_mm < FEW_PX_PER_MM,
+        "FOCAL_ASSUMED": photo.focal.source == "assumed",
+    }
+    return tuple(code for code, doubt in doubts.items() if doubt)
+
+
+def _checks(seen: SeenSection, plane: Plane) -> dict[str, float]:
+    return {
+        "turn_deg": math.degrees(seen.shape["turn"]),
+        "outline_seen": seen.support,
+        "scatter_mm": max((float(s) for s in seen.scatter if math.isfinite(s)), default=0.0),
+        "blur_px": seen.blur_px,
+        "px_per_mm": seen.px_per_mm,
+        "scale_tilt_deg": plane.tilt_deg,
+    }

@@ -1,0 +1,116 @@
+"""Money adds up in whole minor units; an estimate survives the store; its hash sees every change."""
+
+import json
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from inspect_app.decide.estimate import (
+    Estimate,
+    Line,
+    PriceBook,
+    content_hash,
+    currency_digits,
+    draft_estimate,
+    format_amount,
+    format_money,
+    option_lines,
+    totals,
+)
+from inspect_app.decide.options import Kind
+from shared.errors import OptionError
+
+BOOK = PriceBook.default()
+percent = st.decimals(0, 100, places=3).map(str)
+lines = st.lists(
+    st.builds(
+        Line,
+        st.text(max_size=20),
+        st.decimals(0, 1000, places=3).map(str),
+        st.sampled_from(["h", "fret", "lot"]),
+        st.integers(0, 10**7),
+        st.booleans(),
+    ),
+    max_size=12,
+)
+
+
+def estimate(rows, discount="0", tax="0", deposit="0"):
+    return Estimate("J-1", 1, "USD", 2, "2026-01-02", "2026-02-01", "leave", tuple(rows), discount, tax, deposit)
+
+
+@given(lines, percent, percent, percent)
+def test_totals_add_up_in_whole_minor_units(rows, discount, tax, deposit):
+    t = totals(estimate(rows, discount, tax, deposit))
+    assert t.total == t.lines - t.discount + t.tax
+    assert t.lines == sum(r.amount for r in rows)
+    assert all(isinstance(v, int) for v in (t.lines, t.discount, t.tax, t.total, t.deposit))
+    exact = Fraction(tax) / 100 * sum(r.amount for r in rows if r.taxable) * (1 - Fraction(discount) / 100)
+    assert abs(t.tax - exact) <= Fraction(1, 2)
+    assert 0 <= t.deposit <= t.total
+
+
+@given(lines)
+def test_every_line_is_its_quantity_times_its_price_to_half_a_cent(rows):
+    for r in rows:
+        assert abs(Fraction(r.amount) - Fraction(r.quantity) * r.unit_price) <= Fraction(1, 2)
+
+
+def test_halves_round_away_from_zero():
+    assert Line("x", "0.5", "h", 1).amount == 1
+    assert Line("x", "1.5", "h", 1).amount == 2
+
+
+def test_worked_estimate():
+    # 2.5 h at 75.00 = 187.50; 1 h = 75.00; 8.00: 270.50; 10 % off = 27.05; tax 8 % of 243.45 = 19.476 -> 19.48
+    e = estimate(option_lines(Kind.LEVEL, 24, 0, BOOK), "10", "8", "30")
+    t = totals(e)
+    assert (t.lines, t.discount, t.tax, t.total) == (27050, 2705, 1948, 26293)
+    assert t.deposit == 7888  # 30 % of 262.93 = 78.879
+
+
+@pytest.mark.parametrize("kind", list(Kind))
+def test_every_option_has_lines_and_a_price(kind):
+    assert sum(line.amount for line in option_lines(kind, 3, 4, BOOK)) > 0
+
+
+def test_an_estimate_survives_json_and_its_hash_sees_every_change():
+    e = draft_estimate("J-7", Kind.LEVEL, option_lines(Kind.LEVEL, 24, 0, BOOK), BOOK, date(2026, 3, 1), "because")
+    assert Estimate.from_dict(json.loads(json.dumps(e.to_dict()))) == e
+    assert content_hash(replace(e, note="x")) != content_hash(e)
+    assert content_hash(replace(e, lines=e.lines[:-1])) != content_hash(e)
+    assert e.valid_until == "2026-03-31"
+
+
+@pytest.mark.parametrize("bad", ["-1", "101", "NaN", "ten"])
+def test_impossible_percentages_are_refused(bad):
+    with pytest.raises(OptionError):
+        estimate([], discount=bad)
+
+
+def test_impossible_quantities_are_refused():
+    with pytest.raises(OptionError):
+        Line("x", "-1", "h", 100)
+
+
+def test_money_is_shown_with_its_code():
+    assert format_money(123450, "USD") == "1,234.50 USD"
+    assert format_money(1234, "JPY", 0) == "1,234 JPY"
+    assert Decimal("0.07") == Decimal(7).scaleb(-2)
+    assert format_money(7, "EUR") == "0.07 EUR"
+
+
+def test_money_is_written_as_in_a_locale():
+    # currency, digits and grouping as in the Unicode CLDR, through the babel library
+    assert format_money(123450, "EUR", 2, "de_DE").replace("\xa0", " ") == "1.234,50 €"
+    assert format_money(123450, "USD", 2, "en_US") == "$1,234.50"
+    assert format_money(9000, "JPY", 0, "ja_JP") in ("¥9,000", "￥9,000")
+    assert format_amount(123450, 2, "de_DE") == "1.234,50"
+    assert (currency_digits("JPY"), currency_digits("USD"), currency_digits("KWD")) == (0, 2, 3)  # ISO 4217
+    with pytest.raises(OptionError, match="no currency"):
+        currency_digits("ABC")

@@ -1,0 +1,187 @@
+"""The wear map: photos put together, strings by lane, disagreement, rates."""
+
+import math
+
+import GTC
+import pytest
+
+from inspect_app.decide.wear import build_wear_map, combined, depth_of_flat, wear_rates
+from inspect_app.instrument.details import Instrument, string_places
+from inspect_app.reading.inspection import Divot, Flat, FretReading, Inspection, PhotoSummary
+from shared.errors import OptionError
+from shared.measured import Measured, NotMeasured
+
+GUITAR = Instrument(scale_length=648.0, frets=6, strings=6, spread_nut=35.0, spread_bridge=52.0)
+PHOTO = PhotoSummary("a.jpg", "0" * 64, 10, 10)
+
+
+def mm(value, u=0.01, *flags):
+    return Measured.of(value, "mm", flags, edge_noise=u)
+
+
+def plan(fret, flats=(), not_measured=(), width=2.6):
+    reading = FretReading(fret, length=mm(44.0, 0.05), crown_width=mm(width), flats=tuple(flats))
+    return Inspection("plan", PHOTO, "t", {}, (reading,), tuple(not_measured))
+
+
+def elevation(fret, divots=(), not_measured=(), blind=0.01):
+    reading = FretReading(fret, blind_depth=mm(blind), divots=tuple(divots))
+    return Inspection("elevation", PHOTO, "t", {}, (reading,), tuple(not_measured))
+
+
+def flat(place, depth):
+    return Flat(mm(place, 0.1), mm(4.0, 0.2), mm(0.9, 0.05), mm(depth, 0.03, "INDIRECT"))
+
+
+def divot(place, depth, u=0.01):
+    return Divot(mm(place, 0.1), mm(5.0, 0.3), mm(depth, u))
+
+
+def test_strings_fan_out_by_equal_temperament():
+    # at the 12th fret half the scale is behind: the spread is the mean of nut and bridge
+    places = string_places(Instrument(648.0, frets=24), 12, 48.0)
+    spread = (35.5 + 52.0) / 2
+    assert places[-1] - places[0] == pytest.approx(spread)
+    assert places[0] == pytest.approx((48.0 - spread) / 2)
+
+
+def test_the_same_spot_seen_from_above_and_along_is_one_spot():
+    wear = build_wear_map([plan(2, [flat(10.0, 0.12)]), elevation(2, [divot(10.6, 0.10)])], GUITAR)
+    (spot,) = wear.fret(2).spots
+    # weights 1/0.03^2 and 1/0.01^2: (0.12/9 + 0.10) / (1/9 + 1) = 0.102
+    assert spot.depth.value == pytest.approx(0.102)
+    assert spot.depth.u == pytest.approx(math.sqrt(1 / (1 / 0.03**2 + 1 / 0.01**2)))
+    assert spot.views == ("plan", "elevation")
+    assert "DISAGREES" not in spot.depth.flags
+    assert "INDIRECT" not in spot.depth.flags
+
+
+def test_each_views_own_word_is_kept_beside_the_combined_depth():
+    (spot,) = build_wear_map([plan(3, [flat(20.0, 0.10)]), elevation(3, [divot(20.4, 0.12)])], GUITAR).fret(3).spots
+    own = {view: (d.value, d.u) for view, d in spot.by_view}
+    assert own == {"plan": (0.10, pytest.approx(0.03)), "elevation": (0.12, pytest.approx(0.01))}
+    assert spot.depth.u < 0.01  # 1 / sqrt(1 / 0.03^2 + 1 / 0.01^2) = 0.0095
+
+
+def test_views_that_disagree_beyond_their_uncertainty_say_so():
+    wear = build_wear_map([plan(2, [flat(10.0, 0.30)]), elevation(2, [divot(10.2, 0.10)])], GUITAR)
+    depth = wear.fret(2).spots[0].depth
+    assert "DISAGREES" in depth.flags
+    # weights 1/0.03^2 + 1/0.01^2 = 11111, chi2 = 0.2^2 / (0.03^2 + 0.01^2) = 40: excess sqrt((40 - 1) / 11111) = 0.059
+    assert depth.u == pytest.approx(math.hypot(0.0095, 0.0592), abs=0.0005)
+
+
+def test_spots_belong_to_the_nearest_string():
+    places = string_places(GUITAR, 3, 44.0)
+    wear = build_wear_map([elevation(3, [divot(places[4] + 0.8, 0.2)]), plan(3)], GUITAR)
+    assert wear.fret(3).spots[0].string == 5
+
+
+def test_wear_beyond_the_outer_strings_belongs_to_none():
+    narrow = Instrument(scale_length=648.0, frets=6, strings=6, spread_nut=30.0, spread_bridge=30.0)
+    # strings 6 mm apart, the outer one (44 - 30) / 2 = 7 mm from the end: beyond 7 - 3 = 4 mm no string is near
+    wear = build_wear_map([elevation(3, [divot(3.5, 0.2)]), plan(3)], narrow)
+    assert wear.fret(3).spots[0].string is None
+
+
+def test_a_fret_read_without_wear_has_a_depth_that_could_be_missed():
+    wear = build_wear_map([elevation(1, blind=0.02)], GUITAR)
+    depth = wear.fret(1).deepest()
+    assert depth.value == pytest.approx(0.01)
+    assert depth.u == pytest.approx(0.02 / math.sqrt(12))  # rectangular, GUM 4.3.7
+
+
+def test_a_fret_whose_wear_could_not_be_read_stays_unknown():
+    said = NotMeasured("fret 4, flats", "glare over the crown")
+    wear = build_wear_map([plan(4, not_measured=[said])], GUITAR)
+    assert wear.fret(4).deepest() is None
+    assert wear.fret(4).reasons == ("glare over the crown",)
+    assert wear.unread == (1, 2, 3, 4, 5, 6)
+
+
+def test_a_section_photo_is_of_no_fret():
+    cut = Inspection("section", PHOTO, "t", {}, (FretReading(1, crown_width=mm(2.6), crown_height=mm(1.1)),))
+    assert build_wear_map([cut], GUITAR).fret(1).reasons == ("no photo shows it",)
+
+
+def test_a_fret_read_in_part_counts_and_says_so():
+    said = NotMeasured("fret 2, flats", "covered beyond 30 mm")
+    wear = build_wear_map([plan(2, [flat(10.0, 0.12)], [said])], GUITAR)
+    assert wear.read == wear.read_in_part == (2,)
+    assert wear.fret(2).deepest().value == pytest.approx(0.12)
+    assert wear.fret(2).depth_elsewhere() is None
+
+
+def bare_flat(place, width=0.7030):
+    return Flat(mm(place, 0.1), mm(4.0, 0.2), mm(width, 0.02))
+
+
+def test_depth_of_a_flat_follows_from_the_known_crown():
+    # reference-values 4.4 (closed form, computed with an independent library): crown 2.5 x 1.1, 0.05 off gives 0.7029
+    depth = depth_of_flat(mm(0.7029, 0.02), mm(2.5, 0.01), mm(1.1, 0.03))
+    assert depth.value == pytest.approx(0.05, abs=2e-5)
+    assert "INDIRECT" in depth.flags
+    # dd/df = f / (4 sqrt(r^2 - f^2 / 4)) = 0.7029 / (4 x 1.2102) = 0.1452; r's share, (1 - r / 1.2102) u_r, is small
+    assert depth.u == pytest.approx(0.1452 * 0.02, rel=0.02)
+    assert depth_of_flat(mm(2.5), mm(2.5), mm(1.1)) is None
+
+
+def test_a_flat_read_without_a_known_crown_height_leaves_the_wear_unknown():
+    wear = build_wear_map([plan(2, [bare_flat(10.0)], width=2.5)], GUITAR)
+    assert not wear.fret(2).was_read
+    assert wear.fret(2).deepest() is None
+    known = build_wear_map([plan(2, [bare_flat(10.0)], width=2.5)], GUITAR, mm(1.1, 0.03), "as written down")
+    assert known.fret(2).deepest().value == pytest.approx(0.05, abs=1e-3)
+
+
+def test_height_left_wants_both_height_and_depth():
+    inspections = [elevation(2, [divot(22.0, 0.2)])]
+    assert build_wear_map(inspections, GUITAR).height_left(2, 3) is None
+    wear = build_wear_map(inspections, GUITAR, mm(1.1, 0.03), "section photo")
+    string = wear.fret(2).spots[0].string
+    left = wear.height_left(2, string)
+    assert left.value == pytest.approx(0.9)
+    assert left.u == pytest.approx(math.hypot(0.03, 0.01))
+
+
+def test_weighted_mean_keeps_named_contributions():
+    mean = combined([Measured.of(1.0, "mm", scale=0.1), Measured.of(2.0, "mm", scale=0.1, edge=0.1)])
+    assert {c.source for c in mean.contributions} >= {"scale", "edge"}
+    with pytest.raises(ValueError, match="one unit"):
+        combined([mm(1.0), Measured.of(1.0, "deg", x=1.0)])
+    with pytest.raises(ValueError, match="got none"):
+        combined([])
+
+
+def test_rate_of_wear_between_two_visits():
+    before = build_wear_map([elevation(2, [divot(22.0, 0.10)])], GUITAR)
+    after = build_wear_map([elevation(2, [divot(22.0, 0.20)])], GUITAR)
+    (rate,) = wear_rates(before, after, years=2.0, depth_limit=0.30)
+    assert rate.per_year.value == pytest.approx(0.05)
+    assert rate.per_year.u == pytest.approx(math.hypot(0.01, 0.01) / 2)
+    assert rate.years_left == pytest.approx(2.0)
+
+
+def test_no_years_are_told_from_a_change_inside_its_uncertainty():
+    before = build_wear_map([elevation(2, [divot(22.0, 0.10)])], GUITAR)
+    after = build_wear_map([elevation(2, [divot(22.0, 0.11)])], GUITAR)
+    assert wear_rates(before, after, 1.0, 0.3)[0].years_left is None
+    with pytest.raises(ValueError, match="same day"):
+        wear_rates(before, after, 0.0, 0.3)
+
+
+@pytest.mark.parametrize("bad", [{"scale_length": 64.8}, {"scale_length": 648.0, "frets": 0}])
+def test_impossible_instruments_are_refused(bad):
+    with pytest.raises(OptionError):
+        Instrument(**bad)
+
+
+@pytest.mark.parametrize(("flat", "u_flat"), [(0.6, 0.03), (1.2, 0.05), (1.9, 0.04)])
+def test_depth_of_a_flat_carries_uncertainty_as_the_gtc_library_does(flat, u_flat):
+    # GTC 1.5 (Measurement Standards Laboratory of New Zealand) differentiates the same formula by itself
+    f, w, h = GTC.ureal(flat, u_flat), GTC.ureal(2.6, 0.02), GTC.ureal(1.1, 0.03)
+    radius = (w**2 / 4 + h**2) / (2 * h)
+    expected = radius - GTC.sqrt(radius**2 - f**2 / 4)
+    ours = depth_of_flat(mm(flat, u_flat), mm(2.6, 0.02), mm(1.1, 0.03))
+    assert ours.value == pytest.approx(GTC.value(expected), rel=1e-12)
+    assert ours.u == pytest.approx(GTC.uncertainty(expected), rel=0.01)  # ours: differences over one u, not derivatives

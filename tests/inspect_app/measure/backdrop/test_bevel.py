@@ -1,0 +1,168 @@
+"""Bevels from the rim of the cut face: the trade's common angles recovered, the naive reading shown wrong, coverage."""
+
+import math
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from calib.photo import Focal, Photo
+from inspect_app.instrument.crown import Crown, FretSolid, rim
+from inspect_app.measure.backdrop.bevel import DEFINITION_PX, fit_bevel, measure_bevel
+from inspect_app.measure.backdrop.circle import fit_circle
+from inspect_app.measure.backdrop.outline import EdgePath, place_edge, unslanted
+from inspect_app.measure.backdrop.pose import SQUARE_U
+from shared.measured import NotMeasured
+from tests.inspect_app.measure.backdrop.fret_pictures import Scene
+
+MM_PER_PX = 1.0 / 30.0
+
+
+def crown_line(scene):
+    y = np.linspace(-30.0, 30.0, 400)
+    return fit_circle(y, np.sqrt(scene.radius**2 - y**2) - scene.radius + scene.height)
+
+
+def end_outline(scene, pose, end, noise_px=0.05, seed=0, low=0.3, uneven_px=0.0, rims=(0, 1)):
+    """Whichever rim stands further out in the picture, bottom to top; of `rims`, far (0) and near (1)."""
+    y = np.array([-30.0, 30.0])
+    solid = FretSolid(scene.crown, scene.radius, y, 0.0 * y, scene.ends, scene.bevels)
+    h = np.linspace(0.0, scene.height, 400)
+    far, near = (pose.to_px(rim(solid, end, h, f)) for f in (True, False))
+    outward = 1.0 if end == "treble" else -1.0
+    at = scene.ends[0 if end == "treble" else 1]
+    foot = math.sqrt(scene.radius**2 - at**2) - scene.radius
+    rows = pose.to_px([[0.0, at, foot + v] for v in np.linspace(low, scene.height - 0.12, 60)])[:, 1]
+    columns = [np.interp(-rows, -p[:, 1], p[:, 0]) for p in (far, near)]
+    out = np.max(outward * np.array(columns)[list(rims)], axis=0) * outward
+    rng = np.random.default_rng(seed)
+    aside = np.repeat(rng.normal(0.0, uneven_px, 2), 30)  # what the light on the metal does to either half
+    px = np.column_stack([out + aside + rng.normal(0.0, noise_px, 60), rows])
+    return EdgePath(px, np.full(60, noise_px), np.full(60, 50.0), 1.0)
+
+
+@pytest.mark.parametrize("end", ["treble", "bass"])
+@pytest.mark.parametrize("elevation", [2.0, 6.0, 9.0])
+@pytest.mark.parametrize("bevel", [20.0, 30.0, 35.0])
+def test_common_bevels_are_recovered(bevel, elevation, end):
+    """20, 30 and 35 degrees: common practice, no source."""
+    scene = Scene(bevels=(bevel, bevel), elevation=elevation)
+    pose = scene.pose()
+    edge = end_outline(scene, pose, end, noise_px=1e-3)
+    fit = fit_bevel(edge, pose, crown_line(scene), scene.crown, end, MM_PER_PX)
+    assert math.degrees(fit.angle) == pytest.approx(bevel, abs=0.15)
+    assert fit.foot == pytest.approx(scene.ends[0 if end == "treble" else 1], abs=0.02)
+
+
+def test_the_slope_in_the_photo_reads_several_degrees_too_steep():
+    scene = Scene(bevels=(30.0, 30.0), elevation=8.0, yaw=0.0, lean=0.0, radius=1e5, look_y=22.0)
+    px = end_outline(scene, scene.pose(), "bass", noise_px=1e-3).px
+    naive = math.degrees(math.atan(abs(np.polyfit(px[:, 1], px[:, 0], 1)[0])))
+    assert naive > 32.0
+
+
+def test_part_of_the_edge_lost_to_another_does_not_pull_the_line():
+    scene = Scene(elevation=6.0)
+    pose = scene.pose()
+    edge = end_outline(scene, pose, "treble", noise_px=0.02)
+    px = edge.px.copy()
+    px[:15, 0] -= 6.0
+    fit = fit_bevel(replace(edge, px=px), pose, crown_line(scene), scene.crown, "treble", MM_PER_PX)
+    assert math.degrees(fit.angle) == pytest.approx(scene.bevels[0], abs=0.6)
+
+
+@pytest.mark.parametrize(("rim_seen", "far"), [(0, True), (1, False)])
+def test_a_cut_face_of_the_cards_tone_is_told_by_how_straight_either_rim_is(rim_seen, far):
+    """In sight from 9 degrees; burnt-out metal at the foot blooms and must have no say in which rim it is."""
+    scene = Scene(bevels=(36.0, 36.0), elevation=9.0, yaw=0.0, focal_px=26000.0, width=2.9, height=1.3)
+    pose, mm_per_px = scene.pose(), 1.0 / 120.0
+    edge = end_outline(scene, pose, "treble", noise_px=0.05, rims=(rim_seen,))
+    px, doubt = edge.px.copy(), np.zeros(60)
+    px[:12, 0] += np.linspace(3.0, 0.0, 12)
+    doubt[:12] = 0.5
+    edge = replace(edge, px=px, doubt_px=doubt)
+    fit = fit_bevel(edge, pose, crown_line(scene), scene.crown, "treble", mm_per_px)
+    assert fit.far is far
+    u = math.hypot(fit.u_angle, fit.u_definition)
+    assert abs(fit.angle - math.radians(36.0)) < 2.0 * u
+
+
+def test_no_straight_edge_is_said_and_not_guessed():
+    scene = Scene()
+    pose = scene.pose()
+    edge = end_outline(scene, pose, "treble")
+    px = edge.px + np.column_stack([np.random.default_rng(0).uniform(-15, 15, 60), np.zeros(60)])
+    got = measure_bevel(replace(edge, px=px), pose, crown_line(scene), scene.crown, "treble", MM_PER_PX, 0.01, 0.002)
+    assert isinstance(got, NotMeasured)
+
+
+def test_stated_uncertainty_of_the_angle_covers_its_error_and_is_not_timid():
+    rng = np.random.default_rng(7)
+    ratio = []
+    for k in range(120):
+        bevel, end = rng.uniform(18, 38), ("treble", "bass")[k % 2]
+        scene = Scene(bevels=(bevel, bevel), elevation=rng.uniform(2, 9), yaw=rng.uniform(-3, 3))
+        true = scene.pose()
+        believed = Crown(scene.width + rng.normal(0, 0.03), scene.height + rng.normal(0, 0.03), 0.03, 0.03)
+        u_lean, u_roll = math.radians(rng.choice([0.15, 1.0])), math.radians(0.3)
+        edge = end_outline(scene, true, end, noise_px=rng.uniform(0.1, 0.4), seed=k, uneven_px=DEFINITION_PX)
+        turned = about(true, scene, rng.normal(0, u_lean), rng.normal(0, SQUARE_U), rng.normal(0, u_roll), end)
+        got = measure_bevel(edge, turned, crown_line(scene), believed, end, MM_PER_PX, u_lean, u_roll)
+        if not isinstance(got, NotMeasured):
+            ratio.append((got[1].value - bevel) / got[1].u)
+    assert len(ratio) > 110
+    assert 0.90 <= np.mean(np.abs(ratio) <= 2.0) <= 0.995
+    assert 0.6 < np.sqrt(np.mean(np.square(ratio))) < 1.25
+
+
+def about(pose, scene, lean, turn, roll, end):
+    """The pose with its angles off, the top of the fret's end staying where it is seen."""
+    i = 0 if end == "treble" else 1
+    y = scene.ends[i]
+    at = np.array([0.0, y, scene.height + math.sqrt(scene.radius**2 - y**2) - scene.radius])
+    new = replace(pose, lean=pose.lean + lean, turn=turn, roll=roll)
+    shift = np.array(pose.shift) + pose.axes @ at - new.axes @ at
+    return replace(new, shift=tuple(shift))
+
+
+def slanted(angle_deg, blur=1.0, noise=0.6, seed=0):
+    """A photo of an end at an angle: the card to the right, metal with a soft bright band across it to the left."""
+    rng = np.random.default_rng(seed)
+    fine = 4
+    rows, columns = np.mgrid[0 : 120 * fine, 0 : 120 * fine] / fine
+    edge_x = 60.0 + (rows - 60.0) * math.tan(math.radians(angle_deg))
+    metal = 90.0 + 130.0 * np.exp(-0.5 * ((rows - 60.0) / 7.0) ** 2)
+    light = cv2.GaussianBlur(np.where(columns < edge_x, metal, 70.0) / 255.0, (0, 0), blur * fine)
+    light = cv2.resize(light, (120, 120), interpolation=cv2.INTER_AREA) + rng.normal(0.0, noise / 255.0, (120, 120))
+    coded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 0.0) ** (1 / 2.4) - 0.055)
+    grey = np.clip(np.round(coded * 255.0), 0, 255).astype(np.uint8)
+    return Photo(
+        np.ascontiguousarray(np.repeat(grey[:, :, None], 3, axis=2)), "0" * 64, "drawn", Focal(6000.0, 60.0, "drawn")
+    )
+
+
+@pytest.mark.parametrize("angle_deg", [20.0, 30.0, 40.0])
+def test_light_that_changes_across_a_slanting_end_does_not_turn_its_edge(angle_deg):
+    photo = slanted(angle_deg)
+    y = np.arange(74.0, 46.0, -1.0)  # up the end, the card to the right: the bright band with its flanks
+    tan = math.tan(math.radians(angle_deg))
+    edge = place_edge(photo, np.column_stack([59.9 + (y - 59.5) * tan, y]), within=3.0)
+    edge = replace(edge, part=np.ones(len(y), np.intp))
+    placed = unslanted(edge, np.array([0.0, 1.0]), math.hypot(1.0, 0.3))
+
+    def turned(e):
+        inner = (e.px[:, 1] > 48.0) & (e.px[:, 1] < 72.0)
+        return math.degrees(math.atan(np.polyfit(e.px[inner, 1], e.px[inner, 0], 1)[0])) - angle_deg
+
+    assert abs(turned(edge)) > 0.75  # degrees
+    assert abs(turned(placed)) < 0.4
+    assert placed.doubt_px.max() < 0.1
+
+
+def test_an_edge_square_to_its_wire_stays_where_it_is():
+    photo = slanted(0.0)
+    y = np.arange(74.0, 46.0, -1.0)
+    edge = replace(place_edge(photo, np.column_stack([np.full(len(y), 59.5), y])), part=np.ones(len(y), np.intp))
+    placed = unslanted(edge, np.array([0.0, 1.0]), 1.0)
+    assert np.abs(placed.px - edge.px).max() < 0.05

@@ -1,0 +1,91 @@
+"""Circle fits against a published worked example, scikit-image, the Cramer-Rao bound and standard board radii."""
+
+import math
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from skimage.measure import CircleModel
+
+from inspect_app.measure.backdrop.circle import fit_circle
+
+PUBLISHED = tomllib.loads((Path(__file__).parents[3] / "reference" / "circles.toml").read_text())
+
+
+def test_gander_golub_strebel_six_points():
+    """W. Gander, G. H. Golub, R. Strebel, BIT 34 (1994) 558-578; digits from memory, recomputed."""
+    case = PUBLISHED["gander_golub_strebel"]
+    fit = fit_circle(case["y"], case["z"])
+    assert fit.centre == pytest.approx(case["geometric_centre"], abs=case["digits"])
+    assert fit.radius == pytest.approx(case["geometric_radius"], abs=case["digits"])
+
+
+@pytest.mark.filterwarnings("ignore::FutureWarning")
+def test_scikit_image_fits_algebraically_and_reads_the_same_points_smaller():
+    case = PUBLISHED["gander_golub_strebel"]
+    model = CircleModel()
+    assert model.estimate(np.column_stack([case["y"], case["z"]]))
+    assert model.params[2] == pytest.approx(case["kasa_radius"], abs=1e-3)
+    assert fit_circle(case["y"], case["z"]).radius > model.params[2] + 0.5
+
+
+@pytest.mark.filterwarnings("ignore::FutureWarning")
+def test_agrees_with_scikit_image_on_a_clean_circle():
+    t = np.linspace(0.0, 5.0, 40)
+    y, z = 3.0 + 7.0 * np.cos(t), -2.0 + 7.0 * np.sin(t)
+    model = CircleModel()
+    assert model.estimate(np.column_stack([y, z]))
+    fit = fit_circle(y, z)
+    assert (*fit.centre, fit.radius) == pytest.approx(model.params, abs=1e-8)
+
+
+@pytest.mark.parametrize(
+    ("radius", "fall"), list(zip(PUBLISHED["sagitta"]["radius"], PUBLISHED["sagitta"]["fall"], strict=True))
+)
+def test_standard_board_radii_from_their_sagitta(radius, fall):
+    chord = PUBLISHED["sagitta"]["chord"]
+    fit = fit_circle([-chord / 2, 0.0, chord / 2], [-fall, 0.0, -fall])
+    assert fit.radius == pytest.approx(radius, rel=1e-6)
+    assert float(fit.z(chord / 2)) == pytest.approx(-fall, abs=1e-9)
+
+
+def test_short_arcs_are_unbiased_and_their_uncertainty_is_the_bound():
+    case = PUBLISHED["short_arc"]
+    rng = np.random.default_rng(3)
+    angle = np.linspace(-0.5, 0.5, case["points"]) * case["chord"] / case["radius"]
+    fits = []
+    for _ in range(300):
+        r = case["radius"] + rng.normal(0.0, case["sigma"], case["points"])
+        fits.append(fit_circle(r * np.sin(angle), r * np.cos(angle) - case["radius"]))
+    curvature = np.array([f.curvature for f in fits])
+    stated = np.array([f.u_curvature for f in fits])
+    assert 1.0 / curvature.mean() > 252.5 > case["kasa_mean"]
+    assert curvature.std() * case["radius"] ** 2 == pytest.approx(case["u_radius"], rel=0.15)
+    inside = np.mean(np.abs(curvature - 1.0 / case["radius"]) < 2.0 * stated)
+    assert 0.91 < inside < 0.99
+
+
+def test_a_straight_line_is_a_circle_of_no_curvature():
+    y = np.linspace(-20.0, 20.0, 30)
+    fit = fit_circle(y, 0.1 * y + 3.0)
+    assert abs(fit.curvature) < 1e-9
+    assert float(fit.z(5.0)) == pytest.approx(3.5)
+    assert float(fit.slope(0.0)) == pytest.approx(0.1)
+
+
+def test_uncertainty_of_the_curve_covers_its_error():
+    rng = np.random.default_rng(5)
+    y = np.linspace(-20.0, 20.0, 80)
+    inside = []
+    for _ in range(200):
+        z = np.sqrt(300.0**2 - y**2) - 300.0 + rng.normal(0.0, 0.01, 80)
+        fit = fit_circle(y, z, 0.01)
+        at = rng.uniform(-20.0, 20.0)
+        inside.append(abs(float(fit.z(at)) - (math.sqrt(300.0**2 - at**2) - 300.0)) < 2.0 * fit.u_z(at)[0])
+    assert 0.9 < np.mean(inside) < 0.99
+
+
+def test_two_points_are_too_few():
+    with pytest.raises(ValueError, match="three points"):
+        fit_circle([0.0, 1.0], [0.0, 0.0])

@@ -1,0 +1,173 @@
+"""Divots from the outline: against the groove depth of ISO 5436-1, and coverage both ways over a seeded sweep."""
+
+import math
+
+import numpy as np
+import pytest
+
+from inspect_app.instrument.crown import Crown, FretSolid, depth_from_drop, outline
+from inspect_app.measure.backdrop.crown_line import crown_line_of
+from inspect_app.measure.backdrop.divots import (
+    Profile,
+    find_hollows,
+    least_drop,
+    measure_depth,
+    measure_length,
+    measure_place,
+    read_profile,
+)
+from inspect_app.measure.backdrop.outline import EdgePath
+from inspect_app.measure.backdrop.pose import BoardPose
+from tests.inspect_app.measure.backdrop.fret_pictures import Scene
+
+MM_PER_PX = 1.0 / 30.0
+
+
+def seen(scene, pose: BoardPose, noise_px=0.1, seed=0, crown=None, true_pose=None):
+    """The crown line as `pose` sees the outline that `true_pose` projected, with noise pooled over five points."""
+    rng = np.random.default_rng(seed)
+    y = np.linspace(-19.5, 19.5, 1200)
+    real = true_pose or pose
+    solid = FretSolid(scene.crown, scene.radius, y, scene.removal(y), scene.ends, scene.bevels)
+    px = real.to_px(outline(solid, y, real.camera))
+    noise = np.convolve(rng.normal(0.0, noise_px, len(y) + 4), np.ones(5) / 5.0, "valid")
+    px[:, 1] += noise
+    edge = EdgePath(px, np.full(len(y), noise_px / math.sqrt(5.0)), np.full(len(y), 50.0), 5.0)
+    line = crown_line_of(edge, pose, (crown or scene.crown).radius, MM_PER_PX)
+    assert line is not None
+    return line
+
+
+def a2_depth(x, z, width):
+    """Groove depth by the regions of ISO 5436-1:2000 type A2, the reference bent like the board.
+
+    Regions as public implementations agree on them; the standard's own text was not seen.
+    """
+    a_b = (np.abs(x) > 5 * width / 6) & (np.abs(x) < 1.5 * width)
+    c = np.abs(x) < width / 6
+    line = np.polyfit(x[a_b], z[a_b], 2)
+    bottom = np.polyfit(x[c], z[c] - np.polyval(line, x[c]), 2)
+    return -(bottom[2] - bottom[1] ** 2 / (4 * bottom[0]))
+
+
+@pytest.mark.parametrize("depth", [0.05, 0.15, 0.30])
+def test_depth_of_a_clean_groove_is_that_of_iso_5436_1_type_a2(depth):
+    width = 3.0
+    scene = Scene(divots=((0.0, depth, width),), elevation=0.02, yaw=0.0, lean=0.0)
+    pose = scene.pose()
+    line = seen(scene, pose, noise_px=1e-4)
+    (h,), unclear = find_hollows(line, read_profile(line), 1e-4)
+    got = measure_depth(h, scene.crown, 1e-4, 1e-4, 5e-4)
+    x = np.linspace(-1.5 * width, 1.5 * width, 4001)
+    t = 2.0 * x / width
+    profile = np.where(np.abs(t) < 1, -depth * (1 - t**2) ** 2, 0.0) + np.sqrt(300.0**2 - x**2) - 300.0
+    assert got.value == pytest.approx(a2_depth(x, profile, width), abs=0.002)
+    assert unclear == 0.0
+
+
+@pytest.mark.parametrize("elevation", [2.0, 5.0, 8.0])
+def test_divots_are_found_where_they_are_and_as_deep(elevation):
+    scene = Scene(elevation=elevation)
+    pose = scene.pose()
+    line = seen(scene, pose)
+    profile = read_profile(line)
+    hollows, _ = find_hollows(line, profile, 0.1 * MM_PER_PX)
+    assert len(hollows) == 3
+    for h, (at, depth, length) in zip(hollows, scene.divots, strict=True):
+        got = measure_depth(h, scene.crown, math.radians(0.1), 0.1 * MM_PER_PX, 1e-3)
+        assert got.value == pytest.approx(depth, abs=0.012)
+        assert h.at == pytest.approx(at, abs=0.15)
+        assert measure_place(h, h.at, 0.1 * MM_PER_PX, {}).u < 0.1 * length
+        least = depth_from_drop(least_drop(profile, 0.1 * MM_PER_PX), scene.crown.radius, h.elevation)
+        assert measure_length(h, got.value, float(least)).value == pytest.approx(length, rel=0.25)
+
+
+def test_an_unworn_crown_shows_no_divot():
+    for seed in range(20):
+        scene = Scene(divots=(), elevation=2.0 + 0.3 * seed)
+        line = seen(scene, scene.pose(), seed=seed)
+        assert find_hollows(line, read_profile(line), 0.1 * MM_PER_PX) == ([], 0.0)
+
+
+def test_two_hollows_that_touch_are_told_apart():
+    scene = Scene(divots=((-2.0, 0.2, 3.0), (1.2, 0.15, 3.0)), elevation=2.0)
+    line = seen(scene, scene.pose())
+    hollows, _ = find_hollows(line, read_profile(line), 0.1 * MM_PER_PX)
+    assert [round(h.at) for h in hollows] == [-2, 1]
+
+
+def test_a_jump_of_the_path_is_not_a_divot():
+    scene = Scene(divots=(), elevation=4.0)
+    pose = scene.pose()
+    line = seen(scene, pose)
+    px = line.edge.px.copy()
+    px[500:620, 1] += 4.0
+    broken = crown_line_of(EdgePath(px, line.edge.u_px, line.edge.strength, 5.0), pose, scene.crown.radius, MM_PER_PX)
+    hollows, unclear = find_hollows(broken, read_profile(broken), 0.1 * MM_PER_PX)
+    assert hollows == []
+    assert unclear > 0.05
+
+
+def test_a_divot_beside_a_jump_of_the_path_is_still_read():
+    scene = Scene(divots=((-4.0, 0.25, 4.0),), elevation=4.0)
+    pose = scene.pose()
+    line = seen(scene, pose)
+    y = pose.cross(line.edge.px)[:, 0]
+    px = line.edge.px.copy()
+    px[(y > -2.6) & (y < -1.0), 1] += 5.0
+    beside = crown_line_of(EdgePath(px, line.edge.u_px, line.edge.strength, 5.0), pose, scene.crown.radius, MM_PER_PX)
+    hollows, unclear = find_hollows(beside, read_profile(beside), 0.1 * MM_PER_PX)
+    assert [round(h.at) for h in hollows] == [-4]
+    assert unclear > 0.02
+
+
+@pytest.mark.parametrize(("leap", "read"), [(-2.6, True), (-3.5, False)])
+def test_a_hollow_whose_wall_is_cut_short_by_a_leap_is_not_read(leap, read):
+    """Its lowest place at -4 mm; from there up to half its depth before the path leaps to another edge."""
+    line = seen(Scene(divots=(), elevation=4.0), Scene(elevation=4.0).pose())
+    y = np.arange(-15.0, 15.0, 0.05)
+    rising = np.interp(y, [-6.0, -5.2, -4.0, leap - 0.25, leap, leap + 1.0], [0.0, 0.06, 0.25, 0.11, 0.05, 0.0])
+    profile = Profile(y, rising, np.abs(y - leap) < 0.06, 0.001)
+    hollows, unclear = find_hollows(line, profile, 0.1 * MM_PER_PX)
+    assert ([round(h.at) for h in hollows] == [-4]) is read
+    assert unclear > (0.0 if read else 0.05)
+
+
+def test_least_drop_follows_the_noise():
+    scene = Scene(divots=())
+    quiet, loud = (read_profile(seen(scene, scene.pose(), noise_px=n)) for n in (0.05, 0.8))
+    assert least_drop(loud, 1e-4) > 5.0 * least_drop(quiet, 1e-4)
+
+
+def errors_of_a_sweep(cases=150):
+    """(error, u) of one divot a case, every input drawn from the uncertainty that is stated for it."""
+    rng = np.random.default_rng(11)
+    out = []
+    for k in range(cases):
+        depth = rng.uniform(0.06, 0.35)
+        scene = Scene(
+            width=rng.uniform(2.2, 2.9),
+            height=rng.uniform(1.0, 1.3),
+            divots=((rng.uniform(-12, 12), depth, rng.uniform(2.2, 5.0)),),
+            elevation=rng.uniform(2.0, 8.0),
+            yaw=rng.uniform(-3.0, 3.0),
+        )
+        true = scene.pose()
+        believed = Crown(scene.width + rng.normal(0, 0.03), scene.height + rng.normal(0, 0.03), 0.03, 0.03)
+        u_lean = math.radians(rng.choice([0.15, 1.0]))
+        pose = true.leaning(true.lean + rng.normal(0.0, u_lean), u_lean)
+        line = seen(scene, pose, noise_px=rng.uniform(0.1, 0.5), seed=k, crown=believed, true_pose=true)
+        hollows, _ = find_hollows(line, read_profile(line), 0.1 * MM_PER_PX)
+        if not hollows:
+            continue
+        h = max(hollows, key=lambda x: x.drop)
+        got = measure_depth(h, believed, u_lean, 0.1 * MM_PER_PX, 1.5e-3)
+        out.append((got.value - depth, got.u))
+    return np.array(out)
+
+
+def test_stated_uncertainty_of_the_depth_covers_its_error_and_is_not_timid():
+    error, u = errors_of_a_sweep().T
+    assert len(error) > 140
+    assert 0.90 <= np.mean(np.abs(error) <= 2.0 * u) <= 0.995
+    assert 0.6 < np.sqrt(np.mean((error / u) ** 2)) < 1.25

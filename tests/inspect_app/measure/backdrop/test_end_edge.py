@@ -1,0 +1,85 @@
+"""A fret's end found as a whole: past glare, past a lamp's burnt-out line, and beside plain metal."""
+
+import math
+
+import cv2
+import numpy as np
+import pytest
+
+from inspect_app.measure import calibrate
+from inspect_app.measure.backdrop.bevel import edge_of, fit_bevel, measure_bevel
+from inspect_app.measure.backdrop.fret_on_backdrop import see_fret
+from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
+
+
+def seen_end(scene, end, painted=None):
+    photo, pose = draw(scene)
+    if painted is not None:
+        bgr = painted(photo.bgr.copy(), pose)
+        bgr.flags.writeable = False
+        photo = type(photo)(bgr, photo.sha256, photo.name, photo.focal)
+    fret = see_fret(photo, *calibrate(photo, scene_ask(scene)), scene_ask(scene))
+    return fret, edge_of(photo, fret, end)
+
+
+def lamp_line(scene, sides=(-1.04, -0.78)):
+    """Paints a line along the near flank, as far as its rims, so bright that its blur spreads over its ends."""
+
+    def edge_of_line(x, pose):
+        h = scene.height - scene.crown.radius + math.sqrt(scene.crown.radius**2 - x**2)
+        first, last = (math.tan(math.radians(b)) * h for b in scene.bevels)
+        y = np.linspace(scene.ends[0] + first, scene.ends[1] - last, 400)
+        z = np.sqrt(scene.radius**2 - y**2) - scene.radius + h
+        return pose.to_px(np.column_stack([np.full_like(y, x), y, z]))
+
+    def paint(bgr, pose):
+        mask = np.zeros(bgr.shape[:2], np.float32)
+        outline = np.concatenate([edge_of_line(sides[0], pose), edge_of_line(sides[1], pose)[::-1]])
+        cv2.fillPoly(mask, [np.round(outline * 16).astype(np.int32)], 1.0, shift=4)
+        light = cv2.GaussianBlur(mask, (0, 0), 1.2) * 12.0
+        codes = 255.0 * np.clip(light, 0, 1) ** (1 / 2.2)
+        return np.maximum(bgr, codes[:, :, None].astype(np.uint8))
+
+    return paint
+
+
+DOUBTED_PX = 0.1
+"""More than what noise leaves open of how light changes along an end: two thirds of an edge's own definition."""
+
+
+@pytest.mark.parametrize("end", ["treble", "bass"])
+def test_a_plain_end_has_no_part_in_doubt(end):
+    scene = Scene(divots=(), seed=1)
+    fret, edge = seen_end(scene, end)
+    assert edge.doubt_px.max() < DOUBTED_PX
+    assert len(np.unique(edge.part)) == 1
+    fit = fit_bevel(edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)
+    assert math.degrees(fit.angle) == pytest.approx(scene.bevels[0 if end == "treble" else 1], abs=1.5)
+
+
+@pytest.mark.parametrize("end", ["treble", "bass"])
+def test_a_burnt_out_line_is_a_part_in_doubt_and_its_bloom_is_covered(end):
+    near = {"focal_px": 20000.0, "distance": 220.0, "blur": 1.2, "look_y": -19.0 if end == "treble" else 19.0}
+    near["yaw"] = 1.5 if end == "treble" else -1.5  # from where the near rim is the outline
+    scene = Scene(divots=(), seed=2, **near)
+    fret, edge = seen_end(scene, end, lamp_line(scene))
+    assert (edge.doubt_px > DOUBTED_PX).any()
+    assert not (edge.doubt_px > DOUBTED_PX).all()
+    assert len(np.unique(edge.part)) == 2
+    got = measure_bevel(
+        edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px, fret.u_elevation, math.radians(0.3)
+    )
+    assert got, got
+    true = scene.bevels[0 if end == "treble" else 1]
+    assert abs(got[1].value - true) <= 2.0 * got[1].u
+    plain = measure_bevel(
+        seen_end(scene, end)[1], fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px, fret.u_elevation, 0.005
+    )
+    assert got[1].u > plain[1].u
+
+
+def test_an_end_without_contrast_is_not_found():
+    scene = Scene(divots=(), card=150, metal=149, wood=148, noise=3.0, seed=3)
+    photo, _ = draw(scene)
+    fret = see_fret(photo, *calibrate(photo, scene_ask(scene)), scene_ask(scene))
+    assert not fret or edge_of(photo, fret, "treble") is None

@@ -1,0 +1,154 @@
+"""One end of a fret, drawn from the solid: its foot is found whatever the light, and its uncertainty covers."""
+
+import math
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from inspect_app.measure.plan.fret_ends import END_SCATTER_MM, OUT_MM, FretEnd, NearEnd, end_curve, pick_end, why_unread
+from tests.inspect_app.measure.plan.end_pictures import End, cover_of, crown_of, draw, frame_of
+
+WOODS = ((0.015, 0.017, 0.02), (0.05, 0.09, 0.16), (0.2, 0.35, 0.5), (0.1, 0.2, 0.35))
+"""Ebony, rosewood, maple, something between: blue, green, red."""
+
+
+def curve_of(end, near=None):
+    at = NearEnd(end.at if near is None else near, end.outward)
+    return end_curve(draw(end), cover_of(end), frame_of(end), crown_of(end), at, end.px_per_mm)
+
+
+def read(end, near=None, line=None):
+    return pick_end(curve_of(end, near), line or FretEnd(end.at, END_SCATTER_MM), end.px_per_mm)
+
+
+def drawn_at_random(k):
+    """End number `k`: dark to pale boards, lamps on either side, bevels filed from 17 to 40 degrees."""
+    rng = np.random.default_rng(4000 + k)
+    outward = (-1, 1)[k % 2]
+    at = 0.0 if outward < 0 else 44.0
+    return End(
+        outward=outward,
+        at=at,
+        width=float(rng.uniform(2.1, 2.8)),
+        height=float(rng.uniform(0.95, 1.15)),
+        bevel=float(np.clip(rng.normal(29.0, 6.0), 17.0, 40.0)),
+        margin=float(rng.uniform(0.05, 0.6)),
+        wood=WOODS[k % 4],
+        beyond=tuple(rng.uniform(0.02, 0.3) * rng.uniform(0.85, 1.15, 3)),
+        lamp=(float(rng.uniform(-1.0, 1.0)), float(rng.uniform(0.1, 0.5)), float(rng.uniform(0.2, 3.0))),
+        sky=float(rng.uniform(0.15, 0.6)),
+        shadow=(float(rng.uniform(0.35, 0.8)), float(rng.uniform(0.2, 0.8))) if k % 5 == 0 else (1.0, 0.0),
+        camera=(at + float(rng.uniform(-40, 40)), float(rng.uniform(-25, 25)), float(rng.uniform(260, 400))),
+        px_per_mm=float(rng.uniform(14.0, 26.0)),
+        blur=float(rng.uniform(0.6, 0.9)),
+        seed=k,
+    )
+
+
+@cache
+def swept():
+    """(error outwards, uncertainty) of every end that was read; the line it is judged by scatters as ends do."""
+    rng = np.random.default_rng(7)
+    out = []
+    for k in range(80):
+        end = drawn_at_random(k)
+        line = FretEnd(end.at + float(rng.normal(0.0, END_SCATTER_MM)), END_SCATTER_MM)
+        found = read(end, near=end.at + float(rng.uniform(-1.5, 1.5)), line=line)
+        if found:
+            out.append((end.outward * (found.along - end.at), found.u))
+    return np.array(out)
+
+
+def test_most_ends_in_view_are_read():
+    assert len(swept()) >= 72
+
+
+def test_ends_are_right_to_a_tenth_of_a_millimetre():
+    error = swept()[:, 0]
+    assert np.sqrt(np.mean(error**2)) < 0.1
+    assert abs(np.mean(error)) < 0.03  # neither the bevel's rim (0.6 mm in) nor the board's edge (0.3 mm out)
+
+
+def test_the_uncertainty_covers_both_ways():
+    error, u = swept().T
+    inside = np.mean(np.abs(error) <= 2.0 * u)
+    assert 0.9 <= inside <= 0.99
+
+
+def test_the_length_between_two_ends_covers_both_ways():
+    error, u = swept().T
+    n = len(error) // 2 * 2
+    length, of_length = error[:n:2] + error[1:n:2], np.hypot(u[:n:2], u[1:n:2])
+    assert np.sqrt(np.mean(length**2)) < 0.15
+    assert np.mean(np.abs(length) <= 2.0 * of_length) >= 0.9
+    assert np.sqrt(np.mean((length / of_length) ** 2)) > 0.4  # not so timid as to say nothing
+
+
+@pytest.mark.parametrize("bevel", [20.0, 30.0, 35.0])
+def test_the_rim_is_not_taken_for_the_foot(bevel):
+    end = End(bevel=bevel)
+    rim = end.height * math.tan(math.radians(bevel))
+    found = read(end)
+    assert abs(found.along - end.at) < 0.15 * rim
+
+
+@pytest.mark.parametrize("left", [0.3, 0.5, 0.8])
+def test_a_shadow_before_the_end_is_board(left):
+    end = End(shadow=(left, 0.4), margin=0.4)
+    found = read(end)
+    assert abs(found.along - end.at) <= 2.0 * found.u  # the shadow ends 0.4 mm out
+    assert found.u < 0.15
+
+
+@pytest.mark.parametrize("outward", [-1, 1])
+def test_both_ends_are_read_alike(outward):
+    end = End(outward=outward, at=10.0, camera=(10.0, 0.0, 300.0))
+    found = read(end)
+    assert outward * (found.along - end.at) == pytest.approx(-(read(replace(end, outward=-1)).along - end.at), abs=0.03)
+
+
+def test_where_the_overview_puts_the_end_does_not_move_it():
+    found = [read(End(), near=near) for near in (-1.9, -0.43, 0.0, 0.77, 2.0)]
+    assert np.ptp([f.along for f in found]) < min(f.u for f in found)
+
+
+def test_a_covered_end_is_not_read_and_said_to_be_covered():
+    end = End(cover=1.5)  # the foot is at 0, and the treble end lies the other way
+    assert end.outward < 0
+    curve = curve_of(end)
+    line = FretEnd(end.at, END_SCATTER_MM)
+    assert pick_end(curve, line, end.px_per_mm) is None
+    assert why_unread(curve, line) == "it is covered"
+
+
+def test_what_covers_an_end_says_only_that_it_lies_beneath():
+    curve = curve_of(End(cover=1.5))
+    along = curve.near.along + curve.near.outward * OUT_MM
+    beneath, in_sight = curve.log_likelihood[along < 0.5], curve.log_likelihood[along > 2.3]
+    assert np.ptp(beneath) < 1.0
+    assert in_sight.max() < beneath.min() - 10.0
+
+
+def test_a_scale_close_by_does_not_count():
+    clear, close = read(End()), read(End(cover=-0.7))
+    assert close.along == pytest.approx(clear.along, abs=0.05)
+
+
+def test_a_picture_of_nothing_tells_nothing():
+    end = End()
+    photo = draw(end)
+    flat = np.full_like(photo.bgr, 90)
+    curve = end_curve(replace(photo, bgr=flat), (), frame_of(end), crown_of(end), NearEnd(0.0, -1), end.px_per_mm)
+    line = FretEnd(0.0, END_SCATTER_MM)
+    assert pick_end(curve, line, end.px_per_mm) is None
+    assert why_unread(curve, line) == "it does not stand out from the board"
+
+
+def test_a_coarser_or_softer_photo_is_less_sure():
+    fine, coarse = read(End(px_per_mm=26.0)), read(End(px_per_mm=10.0))
+    assert coarse.u > fine.u
+    curve = curve_of(End())
+    line = FretEnd(0.0, END_SCATTER_MM)
+    assert pick_end(curve, line, 20.0, softness=2.5).u > pick_end(curve, line, 20.0).u

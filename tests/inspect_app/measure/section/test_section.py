@@ -1,0 +1,155 @@
+"""The section's outline: its geometry against published chords and another circle fit, its edges on drawn photos."""
+
+import math
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.stats import chi2
+from skimage.measure import CircleModel
+
+from calib.plane import Plane
+from inspect_app.measure import calibrate
+from inspect_app.measure.section.dimensions import measure_figures
+from inspect_app.measure.section.edge import (
+    CALM_SHARE,
+    CUT_BIAS,
+    STANDS_OUT,
+    Reach,
+    find_edges,
+    look_across,
+    texture_of,
+)
+from inspect_app.measure.section.face import find_faces
+from inspect_app.measure.section.section import FIRST, see_section, settle
+from inspect_app.measure.section.shape import FIGURES, PIECES, WireShape
+from tests.inspect_app.measure.section.wire_pictures import Scene, Wire, draw, section_ask
+
+REFERENCE = Path(__file__).parents[3] / "reference" / "flat_chords.toml"
+CROWNS = tomllib.loads(REFERENCE.read_text(encoding="utf-8"))["crown"]
+
+
+def shape_of(width=2.6, height=1.1, level=0.15, tang=0.55, depth=1.8, turn=0.0, tilt=0.0, at=(40.0, -8.0)):
+    """The shape by the book: the crown's circle goes through its edges and its unworn top."""
+    r = (width**2 / 4.0 + height**2) / (2.0 * height)
+    return WireShape(np.array([*at, turn, r, height - r, height - level, tilt, 0.0, tang / 2.0, depth]), level > 0.0)
+
+
+@pytest.mark.parametrize("crown", CROWNS, ids=lambda c: f"{c['width_mm']} x {c['height_mm']}")
+def test_radius_and_flat_are_those_of_a_circular_segment(crown):
+    """Circular segment (Euclid, Elements III.35), tabled in tests/reference/flat_chords.toml."""
+    for depth, flat in zip(crown["depth_mm"], crown["flat_mm"], strict=True):
+        shape = shape_of(crown["width_mm"], crown["height_mm"], depth)
+        figures = dict(zip(FIGURES, shape.figures(), strict=True))
+        assert figures["crown_width"] == pytest.approx(crown["width_mm"], abs=1e-9)
+        assert figures["crown_height"] == pytest.approx(crown["height_mm"] - depth, abs=1e-9)
+        assert figures["crown_radius"] == pytest.approx(crown["radius_mm"], abs=1e-5)
+        assert figures["flat_width"] == pytest.approx(flat, abs=1e-4)
+
+
+def test_a_tilted_flat_is_a_chord_too():
+    shape = shape_of(level=0.2, tilt=0.08)
+    (xl, zl), (xr, zr) = shape.flat_ends()
+    r, c = shape["radius"], shape["centre"]
+    assert np.hypot([xl, xr], np.array([zl, zr]) - c) == pytest.approx([r, r])
+    assert (zr - zl) / (xr - xl) == pytest.approx(0.08)
+
+
+def test_a_crown_more_than_half_round_is_as_wide_as_its_circle():
+    shape = WireShape(np.array([0.0, 0.0, 0.0, 1.1, 0.2, 1.2, 0.0, 0.0, 0.27, 1.8]), worn=False)
+    assert shape.corner()[0] < 1.1
+    assert shape.figures()[0] == pytest.approx(2.2)
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.2])
+def test_every_point_of_the_outline_lies_on_its_piece_and_outside_is_positive(turn):
+    shape = shape_of(turn=turn, tilt=0.03)
+    for name, side, points in shape.chain(0.05):
+        kind = np.full(len(points), PIECES.index(name))
+        assert shape.distance(points, kind) == pytest.approx(np.zeros(len(points)), abs=1e-9)
+        out = {"flat": (0, 1), "arc": (side, 1), "underside": (0, -1), "side": (side, 0), "bottom": (0, -1)}[name]
+        assert (shape.distance(shape.to_plane(shape.to_wire(points) + 0.01 * np.array(out)), kind) > 0.0).all()
+    assert shape.to_plane(shape.to_wire([[40.3, -7.0]])) == pytest.approx(np.array([[40.3, -7.0]]))
+
+
+def test_the_threshold_and_the_cut_have_the_probabilities_they_are_said_to_have():
+    """Chi squared distribution, by SciPy."""
+    assert chi2.sf(STANDS_OUT, 3) == pytest.approx(1.4e-6, rel=0.05)
+    alike = CALM_SHARE / chi2.cdf(chi2.ppf(CALM_SHARE, 3), 5)
+    brightness = CALM_SHARE / chi2.cdf(chi2.ppf(CALM_SHARE, 1), 3)
+    assert (alike, brightness) == (pytest.approx(1.49, abs=0.01), pytest.approx(2.28, abs=0.01))
+    assert alike < CUT_BIAS < brightness
+
+
+@pytest.fixture(scope="module")
+def worn():
+    scene = Scene(Wire(level=0.15), turn=6.0)
+    photo = draw(scene)
+    scale, plane = calibrate(photo, section_ask())
+    return scene, photo, scale, plane
+
+
+def test_the_crown_radius_agrees_with_another_circle_fit(worn):
+    """Edges of the arc given to scikit-image's CircleModel."""
+    _, photo, scale, plane = worn
+    seen = see_section(photo, scale, plane)
+    rows = look_across(photo, plane, seen.shape, Reach(0.03, 0.03), 0.06)
+    found = find_edges(rows, texture_of(rows, 0.03), Reach(0.03, 0.03))
+    arc = found.seen & (rows.piece == PIECES.index("arc"))
+    mm = plane.to_mm((rows.px + rows.normal * found.at[:, None])[arc])
+    circle = CircleModel.from_estimate(mm)
+    assert circle
+    assert seen.shape["radius"] == pytest.approx(circle.radius, abs=0.004)
+
+
+def test_the_face_is_found_and_its_body_is_not_taken_for_it(worn):
+    _, photo, scale, plane = worn
+    faces = find_faces(photo, scale, plane)
+    assert faces[0].overlap > 0.85
+    figures = settle(photo, plane, faces[0].shape, FIRST[0]).shape.figures()
+    assert figures[[0, 4]] == pytest.approx([2.6, 0.55], abs=0.01)
+
+
+def test_an_outline_that_takes_in_the_body_is_given_up():
+    """The body shows 0.15 mm below the face: an outline round both has the face's edge within it."""
+    scene = Scene(smear=(0.0, -0.15), look=(0.0, 0.0), ground=(0.6, 0.6, 0.6))
+    photo = draw(scene)
+    scale, plane = calibrate(photo, section_ask())
+    right = see_section(photo, scale, plane).shape
+    both = WireShape(right.params.copy(), right.worn)
+    both.params[1] -= 0.15 * math.cos(right["turn"])
+    both.params[4] += 0.15
+    short = Reach(0.05, 0.05, True)  # so that the fit stays on the outline it is given
+    taken = settle(photo, plane, both, short)
+    assert taken is None or taken.shape.height == pytest.approx(right.height, abs=0.01)
+
+
+def test_uncertainty_has_named_parts_and_what_the_plane_adds_grows_with_the_figure(worn):
+    _, photo, scale, plane = worn
+    seen = see_section(photo, scale, plane)
+    figures, _, missing = measure_figures(seen, plane, 5)
+    assert missing == ()
+    parts = {name: {c.source: c.u for c in q.contributions} for name, q in figures.items()}
+    assert set(parts["crown_width"]) == {
+        "edge noise",
+        "edge definition",
+        "sharpening",
+        "scale",
+        "pose of the scale",
+        "end not flush with the scale",
+        "end not square",
+    }
+    # 0.8 mm either way, rectangular, over the distance
+    expected = 0.8 / math.sqrt(3.0) / plane.distance_mm * figures["crown_width"].value
+    assert parts["crown_width"]["end not flush with the scale"] == pytest.approx(expected, rel=0.02)
+    assert parts["crown_width"]["scale"] == pytest.approx(plane.u_rel * figures["crown_width"].value)
+
+
+def test_the_photo_is_left_as_it_was(worn):
+    _, photo, scale, plane = worn
+    assert not photo.bgr.flags.writeable
+    before = photo.bgr.copy()
+    see_section(photo, scale, plane)
+    assert np.array_equal(before, photo.bgr)
+    assert isinstance(plane, Plane)

@@ -1,0 +1,163 @@
+"""The pages from options to handover, driven from the entry script on a job with known readings."""
+
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import inspect_app.ui
+from inspect_app.decide.options import Kind
+from inspect_app.instrument.wire import WireStock
+from inspect_app.services import open_store, put_setting
+from inspect_app.services.deciding import add_wire, decide, fret_heights, shop_prices, wires
+from inspect_app.services.estimating import draft, estimates, issue_estimate
+from inspect_app.ui import server
+from tests.inspect_app.deciding_case import make_job, put_elevation
+
+APP = Path(inspect_app.ui.__file__).parent / "app.py"
+pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
+
+
+@pytest.fixture
+def store(tmp_path, monkeypatch):
+    opened = open_store(tmp_path / "data")
+    monkeypatch.setattr(server, "store", lambda: opened)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def job(store, monkeypatch):
+    made = make_job(store)
+    put_elevation(store, monkeypatch, made, 1, [0.15] * 6)
+    return made
+
+
+def open_page(file, job):
+    at = AppTest.from_file(str(APP), default_timeout=30)
+    at.query_params["job"] = str(job)
+    at.session_state["job"] = str(job)
+    at.run()
+    at.switch_page(f"app_pages/{file}").run()
+    assert not at.exception, at.exception
+    return at
+
+
+def words(at):
+    return " ".join(m.value for m in [*at.markdown, *at.title, *at.info, *at.caption, *at.error])
+
+
+def press(at, label):
+    next(b for b in at.button if b.label == label).click()
+    at.run()
+    assert not at.exception, at.exception
+
+
+def test_options_page_recommends_and_shows_every_option(store, job):
+    at = open_page("options.py", job)
+    assert "Recommended: level, crown and polish" in words(at)
+    assert len(at.expander) == len(Kind)
+
+
+def test_the_options_page_speaks_in_the_shops_unit(store, job):
+    in_mm = words(open_page("options.py", job))
+    assert "thou" not in in_mm
+    put_setting(store, "length", {"unit": "inch"})
+    in_inches = words(open_page("options.py", job)).replace("\\", "")
+    assert "5.9 ± " in in_inches  # 0.15 mm
+    assert " mm" not in in_inches
+
+
+def test_overruling_without_a_reason_is_said(store, job):
+    at = open_page("options.py", job)
+    next(s for s in at.selectbox if s.label == "Option").set_value(str(Kind.REFRET))
+    press(at, "Keep this")
+    assert "needs a note" in words(at)
+    assert decide(store, job).kind == Kind.LEVEL
+
+
+def test_a_job_without_scale_length_says_what_to_do(store):
+    at = open_page("options.py", make_job(store, scale_length=None))
+    assert "scale length" in words(at)
+
+
+def test_from_draft_to_accepted(store, job):
+    at = open_page("options.py", job)
+    press(at, "Draft the estimate")
+    at = open_page("estimate.py", job)
+    press(at, "Issue it")
+    assert estimates(store, job)[0].status == "issued"
+    press(at, "Accepted")
+    assert estimates(store, job)[0].status == "accepted"
+
+
+def test_estimate_page_without_one_points_to_the_options(store, job):
+    assert "no estimate yet" in words(open_page("estimate.py", job))
+
+
+def test_after_work_page_asks_for_photos_then_shows_verdicts(store, job, monkeypatch):
+    assert "No photos were taken after" in words(open_page("after_work.py", job))
+    put_elevation(store, monkeypatch, job, 2, [0.0] * 6, visit="after")
+    at = open_page("after_work.py", job)
+    assert "within" in words(at)
+
+
+def test_heights_typed_after_the_work_are_held_against_the_forecast(store, job, monkeypatch):
+    issue_estimate(store, draft(store, job).id)
+    put_elevation(store, monkeypatch, job, 2, [0.0] * 6, visit="after")
+    at = open_page("after_work.py", job)
+    field = next(t for t in at.text_input if t.label.startswith("Fret and height"))
+    field.set_value("1: 0.95; 2 0.9")
+    press(at, "Keep these heights")
+    assert "not a fret and its height" in words(at)
+    next(t for t in at.text_input if t.label.startswith("Fret and height")).set_value("1: 0.95, 2: 0,6 mm")
+    press(at, "Keep these heights")
+    assert {n: q.value for n, q in fret_heights(store, job, "after").items()} == {1: 0.95, 2: 0.6}
+    rows = {str(r["Check"]): str(r["Verdict"]) for r in at.table[0].value.to_dict("records")}
+    assert rows["fret 1, crown height"] == "✓ within"
+    assert rows["fret 2, crown height"] == "✕ beyond"
+
+
+def test_an_issued_estimate_can_not_be_changed_from_a_page_opened_before(store, job):
+    draft(store, job)
+    stale = open_page("estimate.py", job)
+    issued = issue_estimate(store, estimates(store, job)[0].id)
+    next(t for t in stale.text_input if t.label == "Note to the customer").set_value("cheaper")
+    press(stale, "Keep these lines")
+    assert estimates(store, job) == (issued,)
+    fresh = open_page("estimate.py", job)
+    assert not {b.label for b in fresh.button} & {"Keep these lines", "Issue it"}
+    assert not [t for t in fresh.text_input if t.label in ("Discount, %", "Note to the customer")]
+
+
+def test_options_page_shows_cost_wire_likeness_and_whose_limits(store, job):
+    add_wire(store, WireStock("drawer 2", "stainless", 2.6, 1.4))
+    draft(store, job)
+    put_setting(store, "limits", decide(store, job).terms.limits.with_value("crown_height", 0.8).to_dict())
+    at = open_page("options.py", job)
+    assert "Labour 3.5 h, 262.50 USD; material 8.00 USD" in words(at).replace("\\", "")
+    press(at, "Judge it by the shop's present ones")
+    assert decide(store, job).terms.limits["crown_height"].value == 0.8
+
+
+def test_shop_page_keeps_wire_and_refuses_a_nameless_one(store, job):
+    at = open_page("shop.py", job)
+    press(at, "Put it on the list")
+    assert "no label" in words(at)
+    next(t for t in at.text_input if t.label == "Label").set_value("drawer 2")
+    press(at, "Put it on the list")
+    assert [w.stock.label for w in wires(store)] == ["drawer 2"]
+
+
+def test_shop_page_changes_currency_with_its_own_decimals(store, job):
+    at = open_page("shop.py", job)
+    next(t for t in at.text_input if t.label.startswith("Currency")).set_value("jpy")
+    next(n for n in at.number_input if n.label == "Labour an hour").set_value(9000.0)
+    press(at, "Keep these prices")
+    book = shop_prices(store)
+    assert (book.currency, book.minor_digits, book.rates["labour_per_hour"]) == ("JPY", 0, 9000)
+    at = open_page("shop.py", job)
+    next(t for t in at.text_input if t.label.startswith("Currency")).set_value("abc")
+    press(at, "Keep these prices")
+    assert "no currency" in words(at)
+    assert shop_prices(store) == book

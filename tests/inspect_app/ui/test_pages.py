@@ -1,0 +1,350 @@
+"""Each page driven from the entry script: what it shows, what it does, and what it says when something is wrong."""
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import inspect_app.ui
+from inspect_app.reading.ask import Ask, ScaleAsk
+from inspect_app.services import (
+    InstrumentDetails,
+    JobDetails,
+    add_photo,
+    create_job,
+    find_jobs,
+    get_setting,
+    hand_measures,
+    job_view,
+    measure_photo,
+    readings,
+    update_job,
+)
+from inspect_app.ui import server
+from inspect_app.ui.bench import STEPS
+from inspect_app.ui.words import name_of
+from shared.errors import StoreError
+from tests.inspect_app.conftest import noise_jpeg, strip_photo
+
+APP = str(Path(inspect_app.ui.__file__).parent / "app.py")
+pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
+
+
+@pytest.fixture(autouse=True)
+def served(store, monkeypatch):
+    monkeypatch.setattr(server, "store", lambda: store)
+    return store
+
+
+@pytest.fixture
+def measured(store, job, fake_measuring):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
+    measure_photo(store, photo.id, Ask("plan", scale_length=640.0))
+    return photo
+
+
+def open_page(file, job, looked_at=None, **params):
+    """A page of a job; the scale of the photo `looked_at` was looked for before, by this window."""
+    at = AppTest.from_file(APP, default_timeout=60)
+    at.query_params["job"] = str(job)
+    at.session_state["job"] = str(job)
+    if looked_at is not None:
+        at.session_state[f"sight-{looked_at}"] = ""
+    for name, value in params.items():
+        at.query_params[name] = value
+    at.run()
+    at.switch_page(f"app_pages/{file}").run()
+    assert not at.exception, at.exception
+    return at
+
+
+def words(at):
+    parts = (*at.title, *at.subheader, *at.markdown, *at.caption, *at.info, *at.error, *at.success)
+    return " ".join(str(p.value) for p in parts)
+
+
+def press(at, key):
+    at.button(key=key).click()
+    at.run()
+    assert not at.exception, at.exception
+
+
+def field(at, label):
+    return next(w for w in (*at.text_input, *at.number_input, *at.text_area) if w.label == label)
+
+
+def test_an_empty_list_says_what_to_do(store):
+    at = AppTest.from_file(APP, default_timeout=60).run()
+    assert not at.exception
+    assert "start the first above" in words(at)
+
+
+def test_a_new_job_is_made_once(store):
+    at = AppTest.from_file(APP, default_timeout=60).run()
+    field(at, "Customer (needed)").set_value("Riverside Players")
+    field(at, "Scale length").set_value("25.5 in")
+    at.button[0].click()
+    at.run()
+    assert not at.exception, at.exception
+    made = find_jobs(store, "riverside").rows
+    assert len(made) == 1
+    assert job_view(store, made[0].id).details.instrument.scale_length == pytest.approx(647.7)
+
+
+def test_a_job_without_customer_says_what_is_missing(store):
+    at = AppTest.from_file(APP, default_timeout=60).run()
+    at.button[0].click()
+    at.run()
+    assert "has no customer" in words(at)
+    assert find_jobs(store).total == 0
+
+
+def test_the_list_is_searched_and_shows_names_as_typed(store):
+    create_job(store, JobDetails("*Bold* [link](http://x.example)"))
+    create_job(store, JobDetails("Somebody else"))
+    at = AppTest.from_file(APP, default_timeout=60).run()
+    at.text_input(key="jobs-query").set_value("bold")
+    at.run()
+    labels = [link.proto.label for link in at.get("page_link")]
+    assert any("\\*Bold\\*" in label for label in labels)
+    assert not any("Somebody" in label for label in labels)
+
+
+@pytest.mark.parametrize("step", STEPS, ids=lambda s: s.file)
+def test_every_page_of_an_empty_job_says_what_to_do(store, step):
+    empty = create_job(store, JobDetails("Riverside Players"))
+    at = open_page(step.file, empty)
+    assert at.title
+    assert at.info or at.error or at.get("page_link")
+
+
+@pytest.mark.parametrize("step", STEPS, ids=lambda s: s.file)
+def test_every_page_of_a_measured_job_opens(job, measured, step):
+    at = open_page(step.file, job)
+    assert at.title
+
+
+@pytest.mark.parametrize("job_id", ["999", "abc"])
+def test_a_job_that_is_not_there_leads_back(store, job_id):
+    at = open_page("job.py", job_id)
+    assert "Choose one from the list" in words(at)
+
+
+def test_a_store_that_cannot_be_opened_says_why(monkeypatch):
+    def refuse():
+        raise StoreError("The data folder is read-only.", "Choose another folder with --data.")
+
+    monkeypatch.setattr(server, "store", refuse)
+    at = AppTest.from_file(APP, default_timeout=60).run()
+    assert not at.exception
+    assert "read\\-only" in words(at)
+
+
+def test_the_job_page_tells_the_one_next_thing(job, measured):
+    assert "Review the readings" in words(open_page("job.py", job))
+
+
+def test_details_changed_elsewhere_are_not_overwritten(store, job):
+    at = open_page("job.py", job)
+    there = job_view(store, job)
+    update_job(store, job, dataclasses.replace(there.details, customer="Changed elsewhere"), there.revision)
+    button = next(b for b in at.button if b.label == "Keep these details")
+    button.click()
+    at.run()
+    assert job_view(store, job).details.customer == "Changed elsewhere"
+
+
+def test_the_unit_is_the_shops_choice_and_stays(store, job, measured):
+    at = open_page("readings.py", job)
+    next(g for g in at.button_group if g.key == "length-unit").set_value(["inch"])
+    at.run()
+    assert get_setting(store, "length") == {"unit": "inch"}
+    assert "thou" in words(open_page("readings.py", job))
+
+
+def test_doubtful_readings_come_first_and_can_be_accepted(store, job, measured):
+    at = open_page("readings.py", job)
+    first = readings(store, job)[0]
+    assert name_of(first.reading) in words(at)
+    press(at, "accept")
+    assert {r.reading.key: r.verdict for r in readings(store, job)}[first.reading.key] == "accept"
+    assert name_of(first.reading) not in at.markdown[0].value
+
+
+def test_a_rejection_wants_a_reason(store, job, measured):
+    at = open_page("readings.py", job)
+    first = readings(store, job)[0]
+    press(at, "reject")
+    assert "needs a reason" in words(at)
+    at.text_input(key="reject-reason").set_value("a scratch, not wear")
+    press(at, "reject")
+    decided = {r.reading.key: (r.verdict, r.reason) for r in readings(store, job)}
+    assert decided[first.reading.key] == ("reject", "a scratch, not wear")
+
+
+def test_all_sure_ones_are_accepted_at_once(store, job, measured):
+    at = open_page("readings.py", job)
+    sure = [r for r in readings(store, job) if r.sure]
+    if sure:
+        press(at, "accept-sure")
+        assert all(r.verdict == "accept" for r in readings(store, job) if r.sure)
+    assert all(r.verdict == "open" for r in readings(store, job) if not r.sure)
+
+
+def test_a_link_opens_its_reading(job, measured):
+    at = open_page("readings.py", job, reading="fret 4, crown height", photo=str(measured.id))
+    assert "Fret 4, crown height" in words(at)
+
+
+def test_the_viewer_gets_the_photo_and_its_handles(job, measured):
+    at = open_page("readings.py", job, reading="fret 4, flats 1, length", photo=str(measured.id))
+    sent = at.get("bidi_component")[0].proto.json
+    assert f"/photo/{measured.sha256}/preview.jpg" in sent
+    assert "fret 4, flats 1, bass end 0" in sent
+
+
+def test_photos_are_kept_from_the_page(store, job):
+    at = open_page("photos.py", job)
+    at.file_uploader[0].set_value([("one.jpg", noise_jpeg(1), "image/jpeg"), ("bad.jpg", b"nothing", "image/jpeg")])
+    at.run()
+    assert not at.exception, at.exception
+    assert [p.name for p in job_view(store, job).photos] == ["one.jpg"]
+    assert "not a picture this program can read" in words(at)
+
+
+def test_a_photo_is_measured_from_its_first_fret(store, job, fake_measuring):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
+    at = open_page("photos.py", job, looked_at=photo.id)
+    at.number_input(key=f"first-{photo.id}").set_value(7)
+    at.run()
+    press(at, "measure-all")
+    assert fake_measuring[-1].first_fret == 7
+    assert fake_measuring[-1].scale_length == 640.0
+
+
+def test_a_close_up_is_asked_which_end_it_shows(store, job, fake_measuring):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg", "end").photo
+    at = open_page("photos.py", job, looked_at=photo.id)
+    at.radio(key=f"end-{photo.id}").set_value("bass")
+    at.run()
+    press(at, "measure-all")
+    assert (fake_measuring[-1].view, fake_measuring[-1].end) == ("end", "bass")
+
+
+def test_a_photo_with_another_scale_is_measured_by_it_at_once(store, job, fake_measuring):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
+    at = open_page("photos.py", job, looked_at=photo.id)
+    at.selectbox(key=f"ask-{photo.id}-scale").set_value("rule")
+    at.run()
+    submit(at, "Measure it")
+    assert [a.scale.kind for a in fake_measuring] == ["rule"]
+
+
+def test_a_wrong_photo_can_be_taken_out_before_it_is_measured(store, job):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
+    press(open_page("photos.py", job), f"out-{photo.id}")
+    assert job_view(store, job).photos == ()
+    assert [p.id for p in job_view(store, job).removed] == [photo.id]
+
+
+def test_a_photo_sent_from_a_phone_is_looked_at_when_the_page_first_shows_it(store, job):
+    add_photo(store, job, noise_jpeg(), "a.jpg")  # in another window
+    assert "No strip was found in the photo" in words(open_page("photos.py", job))
+
+
+def submit(at, label):
+    next(b for b in at.button if b.label == label).click()
+    at.run()
+    assert not at.exception, at.exception
+
+
+def test_a_known_length_marked_on_the_photo_is_its_scale(job, measured, fake_measuring):
+    at = open_page("photos.py", job)
+    at.selectbox(key=f"ask-{measured.id}-scale").set_value("span")
+    at.run()
+    submit(at, "Measure it again")
+    assert "mark both ends of the known length" in words(at)
+    at.session_state[f"ask-{measured.id}-span"] = (10.0, 20.0, 140.0, 22.0)
+    at.text_input(key=f"ask-{measured.id}-span-mm").set_value("2 in")
+    at.run()
+    submit(at, "Measure it again")
+    assert fake_measuring[-1].scale == ScaleAsk("span", span_px=(10.0, 20.0, 140.0, 22.0), span_mm=50.8)
+
+
+def test_a_coin_without_its_diameter_is_asked_for(job, measured, fake_measuring):
+    asked = len(fake_measuring)
+    at = open_page("photos.py", job)
+    at.selectbox(key=f"ask-{measured.id}-scale").set_value("coin")
+    at.run()
+    submit(at, "Measure it again")
+    assert "coin's diameter" in words(at)
+    at.text_input(key=f"ask-{measured.id}-coin").set_value("24,26")
+    at.run()
+    submit(at, "Measure it again")
+    assert len(fake_measuring) == asked + 1
+    assert fake_measuring[-1].scale.diameter_mm == 24.26
+
+
+def test_a_known_length_serves_measuring_by_hand(store, job):
+    photo = add_photo(store, job, strip_photo(), "strip.png", "finding").photo
+    at = open_page("by_hand.py", job)
+    at.selectbox(key=f"hand-scale-{photo.id}").set_value("span")
+    at.session_state[f"hand-span-{photo.id}"] = (100.0, 300.0, 900.0, 300.0)
+    at.session_state[f"marked-{photo.id}-distance"] = ((100.0, 400.0), (500.0, 400.0))
+    at.run()
+    at.text_input(key=f"hand-span-{photo.id}-mm").set_value("100")
+    at.run()
+    assert not at.exception, at.exception
+    press(at, "hand-keep")
+    assert hand_measures(store, photo.id)[0].result.value == pytest.approx(50.0, abs=0.5)
+
+
+def test_a_refused_photo_says_why(store, job):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
+    measure_photo(store, photo.id, Ask("plan"))
+    said = words(open_page("photos.py", job))
+    assert "nothing measured" in said
+
+
+def test_the_wear_map_has_a_cell_for_every_string(job, measured):
+    at = open_page("wear_map.py", job)
+    page = at.get("html")
+    tables = [h.proto.body for h in page if "<table>" in h.proto.body]
+    assert len(tables) == 1
+    assert tables[0].count("<td") == 20 * 6
+
+
+def test_a_wear_map_without_scale_length_says_what_to_write(store):
+    bare = create_job(store, JobDetails("Riverside Players", instrument=InstrumentDetails(frets=20)))
+    assert "does not say the scale length" in words(open_page("wear_map.py", bare))
+
+
+def test_a_distance_by_hand_is_kept_with_its_uncertainty(store, job):
+    photo = add_photo(store, job, strip_photo(), "strip.png", "finding").photo
+    at = open_page("by_hand.py", job)
+    at.session_state[f"marked-{photo.id}-distance"] = ((100.0, 300.0), (500.0, 300.0))
+    at.run()
+    assert not at.exception, at.exception
+    press(at, "hand-keep")
+    kept = hand_measures(store, photo.id)
+    assert len(kept) == 1
+    assert kept[0].result.value == pytest.approx(50.0, abs=0.5)  # drawn at 8 pixels to the millimetre
+    assert kept[0].result.by_hand
+
+
+def test_a_finding_keeps_its_note_and_category(store, job):
+    at = open_page("findings.py", job)
+    at.file_uploader[0].set_value([("chip.jpg", noise_jpeg(4), "image/jpeg")])
+    at.run()
+    at.text_area(key="finding-note-0").set_value("chip at the seventh fret")
+    press(at, "finding-keep")
+    found = [p for p in job_view(store, job).photos if p.view == "finding"]
+    assert [p.note for p in found] == ["chip at the seventh fret"]
+
+
+def test_the_phone_code_is_shown_only_on_the_network(job, monkeypatch):
+    assert "answer this computer alone" in words(open_page("job.py", job))
+    monkeypatch.setattr(server, "settings", lambda: server.Settings(lan=True, passcode="pear-tree-9", port=8123))
+    said = words(open_page("job.py", job))
+    assert f":8123/photos?job={job}" in said
