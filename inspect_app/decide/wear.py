@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from calib.budget import evaluate, weighted_mean
-from inspect_app.instrument.crown import Crown
+from inspect_app.instrument.crown import arc_radius, depth_of_chord
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import Flat, FretReading, Inspection
 from shared.measured import COVERAGE_FACTOR, Contribution, Measured
@@ -230,17 +230,16 @@ def _mean(readings: Iterable[Measured | None]) -> Measured | None:
 
 
 def depth_of_flat(flat: Measured, width: Measured, height: Measured) -> Measured | None:
-    """Depth worn off a circular crown that shows a flat of this width: r - sqrt(r^2 - f^2 / 4); all in mm.
+    """Depth worn off a circular crown that shows a flat of this width; all in mm.
 
-    `width` and `height` are the unworn crown's, r = (W^2 / 4 + H^2) / (2 H). ``None`` where the flat is as wide as the
-    whole crown, within U: its width then tells no depth.
+    `width` and `height` are the unworn crown's. ``None`` where the flat is as wide as the whole crown, within U: its
+    width then tells no depth.
     """
     if flat.value + flat.expanded >= width.value - width.expanded:
         return None
 
     def depth(flat: float, width: float, height: float) -> float:
-        radius = Crown(width, height).radius
-        return radius - math.sqrt(max(0.0, radius**2 - flat**2 / 4.0))
+        return float(depth_of_chord(flat / 2.0, arc_radius(width, height)))
 
     return evaluate(depth, {"flat": flat, "width": width, "height": height}, "mm").with_flags("INDIRECT")
 
@@ -301,7 +300,7 @@ def _unseen(inspection: Inspection, reading: FretReading, width: Measured | None
         return reading.blind_depth.value if reading.blind_depth is not None else None
     if inspection.view == "plan" and f"fret {n}, flats" not in said:
         radius = width.value / 2.0 if width is not None else 1.0  # the smallest radius a crown of this width can have
-        return radius - math.sqrt(radius**2 - UNSEEN_FLAT_MM**2 / 4.0)
+        return float(depth_of_chord(UNSEEN_FLAT_MM / 2.0, radius))
     return None
 
 

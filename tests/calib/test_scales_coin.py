@@ -8,7 +8,7 @@ import pytest
 from skimage.measure import CircleModel, EllipseModel
 
 from calib.photo import Focal, Photo
-from calib.plane import fit_plane
+from calib.pose_fit import fit_plane
 from calib.scales.coin import _Ring, _smooth_outside, coins, find_coin
 from shared.errors import ScaleError
 from tests.calib.bench_scene import Paint, Shot, board, coin, disc, length_errors, photograph, place_all, placed

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
+from inspect_app.instrument.crown import u_arc_radius
 from inspect_app.measure.manual import NOTHING_PLACED, Placed
 from inspect_app.measure.plan.flat_outline import (
     BLUR_PX,
@@ -185,9 +186,7 @@ def _arc(patch: FretPatch, width: Measured) -> CrownArc:
     given = patch.crown_height
     height, u_height = (given.value, given.u) if given else ASSUMED_HEIGHT_MM
     known = u_height < ASSUMED_HEIGHT_MM[1]  # a height no surer than the assumption tells no depth
-    by_width = width.value / (4.0 * height)
-    by_height = 0.5 - width.value**2 / (8.0 * height**2)
-    u_radius = math.hypot(by_width * width.u, by_height * u_height)
+    u_radius = u_arc_radius(width.value, height, width.u, u_height)
     camera = patch.frame.camera_mm
     lean = camera[1] / (camera[2] - height)
     # each edge carries its own error, and the foot need not lie evenly to both sides of the arc's middle
