@@ -35,6 +35,7 @@ from inspect_app.measure.plan.fret_frame import FretPatch
 from inspect_app.measure.plan.reference_crown import CrownView, Unworn, crown_view, fit_unworn, refit_unworn
 from inspect_app.reading.inspection import Flat, Outline
 from shared.measured import COVERAGE_FACTOR, Contribution, Measured, NotMeasured
+from shared.trade import FLAT_FROM_MM
 
 __all__ = [
     "FlatFindings",
@@ -44,12 +45,9 @@ __all__ = [
     "read_flats",
     "length_at",
     "length_slope",
-    "LENGTH_AT_MM",
     "ASSUMED_HEIGHT_MM",
 ]
 
-LENGTH_AT_MM = 0.3
-"""A flat's length is stated where it is at least this wide; what is narrower throughout is not reported."""
 ASSUMED_HEIGHT_MM = (1.15, 0.15)
 """Crown height where nobody gave it, with its standard uncertainty: wire is 1.0 to 1.4 mm high when new
 (common practice, no source)."""
@@ -76,7 +74,7 @@ _SYMMETRY = 0.05
 _UNTRACED = 0.1
 """Where no boundary is seen the outline is carried on by its form alone: standard uncertainty of the length, share of
 what is so carried on, from an exponent known to 0.15."""
-_TELLING_MM = 1.5 * LENGTH_AT_MM
+_TELLING_MM = 1.5 * FLAT_FROM_MM
 """Where flats narrower than this would not show, it is said: below it a flat's length means little anyway."""
 _SHORT_MM = 2.0
 """Length of the short flat by which it is judged what would show."""
@@ -174,7 +172,7 @@ def read_flats(found: FlatSearch | NotMeasured, placed: Placed = NOTHING_PLACED)
     if isinstance(found, NotMeasured):
         return FlatFindings(not_measured=(found,))
     what = f"fret {found.patch.frame.number}, flats"
-    held = hold_flats(found.fits, found.patch, found.arc, placed, LENGTH_AT_MM)
+    held = hold_flats(found.fits, found.patch, found.arc, placed, FLAT_FROM_MM)
     return FlatFindings(
         tuple(mark_flat(_reading(h.fit, found.patch, found.arc, found.view), h) for h in held),
         _outlines([h.fit for h in held], found.patch, found.arc, what),
@@ -243,7 +241,7 @@ def _differ(a: FlatSpan, b: FlatSpan) -> bool:
 
 def _believable(fit: FlatOutline, arc: CrownArc, limits: tuple[float, float]) -> bool:
     """Beyond chance, wide enough to have a length, narrower than the crown, and still where it was looked for."""
-    if fit.gain < _ACCEPT or fit.rows < _ROWS or not LENGTH_AT_MM < fit.width < _WIDEST * arc.width:
+    if fit.gain < _ACCEPT or fit.rows < _ROWS or not FLAT_FROM_MM < fit.width < _WIDEST * arc.width:
         return False
     return limits[0] <= fit.place <= limits[1]
 
@@ -373,7 +371,7 @@ def _narrowest(view: CrownView, unworn: Unworn, arc: CrownArc, tone: Floats) -> 
     return np.where(enough.any(axis=1), 2.0 * half[enough.argmax(axis=1)], np.inf)
 
 
-def length_at(params: Floats, arc: CrownArc, at_mm: float = LENGTH_AT_MM) -> float:
+def length_at(params: Floats, arc: CrownArc, at_mm: float = FLAT_FROM_MM) -> float:
     """Length in mm over which a flat is at least `at_mm` wide; 0 where it never is.
 
     From ``d = D (1 - s^2)^(2 q)`` and the depth of a chord of the crown's arc.
@@ -385,7 +383,7 @@ def length_at(params: Floats, arc: CrownArc, at_mm: float = LENGTH_AT_MM) -> flo
     return 2.0 * math.exp(ln_half_length) * math.sqrt(1.0 - ratio ** (0.5 / math.exp(ln_q)))
 
 
-def length_slope(params: Floats, arc: CrownArc, at_mm: float = LENGTH_AT_MM) -> Floats:
+def length_slope(params: Floats, arc: CrownArc, at_mm: float = FLAT_FROM_MM) -> Floats:
     """Derivative of `length_at` with each parameter of the outline, shape (5,); 0 where the length is."""
     length = length_at(params, arc, at_mm)
     if length <= 0.0:
@@ -450,7 +448,7 @@ def _flags(fit: FlatOutline, patch: FretPatch) -> tuple[str, ...]:
     found = {
         "ONE_SIDED": min(fit.sides) < _ONE_SIDED,
         "COVERED": fit.hidden > 0.1,
-        "LOW_RESOLUTION": patch.px_per_mm * LENGTH_AT_MM < 3.0,  # two boundaries need three pixels between them
+        "LOW_RESOLUTION": patch.px_per_mm * FLAT_FROM_MM < 3.0,  # two boundaries need three pixels between them
     }
     return tuple(code for code, so in found.items() if so)
 

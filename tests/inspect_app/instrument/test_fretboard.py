@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from inspect_app.instrument.fretboard import SLOT_U_MM, fit_cone, fit_spacing, fret_position, number_steps, sagitta
+from inspect_app.instrument.fretboard import fit_cone, fit_spacing, fret_position, number_frets, sagitta
+from shared.trade import SLOT_U_MM
 
 REFERENCE = tomllib.loads((Path(__file__).parents[2] / "reference" / "equal_temperament.toml").read_text())
 
@@ -72,16 +73,16 @@ def test_a_wrong_first_number_is_six_per_cent():
 @pytest.mark.parametrize(("gone", "said"), [((), [0, 1, 2, 3, 4, 5, 6]), ((2,), [0, 1, 3, 4, 5, 6])])
 def test_frets_number_themselves(first, gone, said):
     x = fret_position(648.0, np.arange(first, first + 7)) + np.random.default_rng(first).normal(0, 0.15, 7)
-    assert number_steps(np.delete(x, gone)).tolist() == said
+    assert number_frets(np.delete(x, gone)).tolist() == said
 
 
 def test_an_inlay_between_is_no_fret():
     x = fret_position(648.0, np.arange(5, 11))
-    assert number_steps(np.sort(np.append(x, x[2] + 9.0))) is None
+    assert number_frets(np.sort(np.append(x, x[2] + 9.0))) is None
 
 
 def test_two_frets_are_taken_as_neighbours():
-    assert number_steps([3.0, 30.0]).tolist() == [0, 1]
+    assert number_frets([3.0, 30.0]).tolist() == [0, 1]
 
 
 LINES = tomllib.loads((Path(__file__).parents[2] / "reference" / "iso28037.toml").read_text())["line"]
