@@ -9,6 +9,8 @@ __all__ = [
     "CALLIPER_U_MM",
     "BOARD_RADIUS_MM",
     "ROUNDEST_BOARD_MM",
+    "WIDENING",
+    "WIDENING_U",
     "FRET_LENGTH_MM",
     "HIGHEST_FRET",
     "SLOT_U_MM",
@@ -27,6 +29,10 @@ BOARD_RADIUS_MM = 320.0
 """A usual board radius, in the middle of those that most boards have, 240 to 410 mm."""
 ROUNDEST_BOARD_MM = 184.0
 """Boards are made from flat to this radius, 7 1/4 inches."""
+WIDENING, WIDENING_U = 0.014, 0.004
+"""How much further out each of a board's edges lies, a millimetre nearer to the body: 42 mm wide at the nut and 56 at
+the last of 24 frets, 486 mm on, give 0.0144; outer strings 34 to 37 mm apart at the nut and 50 to 55 at the bridge of
+648 mm give 0.010 to 0.016."""
 FRET_LENGTH_MM = 46.0
 """Length of a fret that no photo shows whole: boards are about 42 mm wide at the nut and 56 at the last fret."""
 HIGHEST_FRET = 36

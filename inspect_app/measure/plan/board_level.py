@@ -17,12 +17,11 @@ from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app.instrument.fretboard import number_frets, sagitta
 from inspect_app.measure.plan.board_overview import Board
-from inspect_app.measure.plan.end_light import TAPER
 from inspect_app.measure.plan.fret_ends import END_SCATTER_MM, OUT_MM, EndCurve, FretEnd, NearEnd
 from inspect_app.measure.plan.fret_frame import FretFrame
 from inspect_app.reading.ask import Ask
 from shared.measured import Contribution
-from shared.trade import BOARD_RADIUS_MM, CALLIPER_U_MM, ROUNDEST_BOARD_MM
+from shared.trade import BOARD_RADIUS_MM, CALLIPER_U_MM, ROUNDEST_BOARD_MM, WIDENING, WIDENING_U
 
 __all__ = [
     "Level",
@@ -57,9 +56,6 @@ _LEAN_U = 0.005
 20 mm width (common practice, no source)."""
 _DROPPED = 3
 _SLOPES = np.linspace(0.0, 0.03, 13)
-_TAPER_SD = 0.004
-"""How much the slope of boards' edges varies about `TAPER`, how square frets are included (common practice, no
-source)."""
 _LINE_MM = np.arange(-6.0, 6.0 + 1e-9, 0.05)
 """Offsets of a line tried: as far as an end is looked for, and the overview's own error from fret to fret."""
 _MISREAD, _MISREAD_MM = 0.05, 1.0
@@ -240,7 +236,7 @@ def ends_near(u_mm: Floats, length_mm: list[float]) -> Sides[NearEnd]:
     length_mm : list of float, length N
         As the overview has them.
     """
-    wider = TAPER * (u_mm - u_mm.mean())
+    wider = WIDENING * (u_mm - u_mm.mean())
     treble = [NearEnd(-float(w), -1) for w in wider]
     return treble, [NearEnd(length + float(w), 1) for length, w in zip(length_mm, wider, strict=True)]
 
@@ -277,7 +273,7 @@ def common_end_lines(treble: list[EndCurve], bass: list[EndCurve], u_mm: Floats)
         Places of the frets along the neck.
     """
     u = u_mm - u_mm.mean()
-    usual = -0.5 * ((_SLOPES - TAPER) / _TAPER_SD) ** 2
+    usual = -0.5 * ((_SLOPES - WIDENING) / WIDENING_U) ** 2
     votes = []
     for side in (treble, bass):
         middle = np.mean([c.near.along for c in side])
