@@ -21,7 +21,15 @@ from inspect_app.measure.plan.fret_ends import END_SCATTER_MM, OUT_MM, EndCurve,
 from inspect_app.measure.plan.fret_frame import FretFrame
 from inspect_app.reading.ask import Ask
 from shared.measured import Contribution
-from shared.trade import BOARD_RADIUS_MM, CALLIPER_U_MM, ROUNDEST_BOARD_MM, WIDENING, WIDENING_U
+from shared.trade import (
+    BOARD_RADIUS_MM,
+    CALLIPER_U_MM,
+    CROWN_HEIGHT_MM,
+    CROWN_HEIGHT_U_MM,
+    ROUNDEST_BOARD_MM,
+    WIDENING,
+    WIDENING_U,
+)
 
 __all__ = [
     "Level",
@@ -44,8 +52,6 @@ _T = TypeVar("_T")
 Sides = tuple[list[_T], list[_T]]
 """One for each fret, of the treble side and of the bass side."""
 
-CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM = 1.15, 0.15
-"""Crown height where nobody gave it: fret wire stands 0.9 to 1.4 mm above the board (common practice, no source)."""
 _UNEVEN = 0.01 / 20.0**2
 """Standard uncertainty of how straight a fret lies, as a bow (mm across per mm^2 along): a hundredth of a millimetre
 off at 20 mm from its middle (common practice, no source). The same again may be common to all frets of a photo."""

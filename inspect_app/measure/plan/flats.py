@@ -35,7 +35,7 @@ from inspect_app.measure.plan.fret_frame import FretPatch
 from inspect_app.measure.plan.reference_crown import CrownView, Unworn, crown_view, fit_unworn, refit_unworn
 from inspect_app.reading.inspection import Flat, Outline
 from shared.measured import COVERAGE_FACTOR, Contribution, Measured, NotMeasured
-from shared.trade import FLAT_FROM_MM
+from shared.trade import CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM, FLAT_FROM_MM
 
 __all__ = [
     "FlatFindings",
@@ -45,12 +45,8 @@ __all__ = [
     "read_flats",
     "length_at",
     "length_slope",
-    "ASSUMED_HEIGHT_MM",
 ]
 
-ASSUMED_HEIGHT_MM = (1.15, 0.15)
-"""Crown height where nobody gave it, with its standard uncertainty: wire is 1.0 to 1.4 mm high when new
-(common practice, no source)."""
 _CALM = 3.0
 """Rows count in full up to about this log likelihood ratio and by its logarithm beyond, so that none outvotes many."""
 _PLAIN = 20.0
@@ -182,8 +178,8 @@ def read_flats(found: FlatSearch | NotMeasured, placed: Placed = NOTHING_PLACED)
 
 def _arc(patch: FretPatch, width: Measured) -> CrownArc:
     given = patch.crown_height
-    height, u_height = (given.value, given.u) if given else ASSUMED_HEIGHT_MM
-    known = u_height < ASSUMED_HEIGHT_MM[1]  # a height no surer than the assumption tells no depth
+    height, u_height = (given.value, given.u) if given else (CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM)
+    known = u_height < CROWN_HEIGHT_U_MM  # a height no surer than the assumption tells no depth
     u_radius = u_arc_radius(width.value, height, width.u, u_height)
     camera = patch.frame.camera_mm
     lean = camera[1] / (camera[2] - height)
