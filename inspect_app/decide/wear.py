@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from calib.budget import evaluate, weighted_mean
-from inspect_app.instrument.crown import arc_radius, depth_of_chord
+from inspect_app.instrument.crown import arc_radius, sagitta
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import Flat, FretReading, Inspection
 from shared.measured import COVERAGE_FACTOR, Contribution, Measured
@@ -233,7 +233,7 @@ def depth_of_flat(flat: Measured, width: Measured, height: Measured) -> Measured
         return None
 
     def depth(flat: float, width: float, height: float) -> float:
-        return float(depth_of_chord(flat / 2.0, arc_radius(width, height)))
+        return float(sagitta(flat / 2.0, arc_radius(width, height)))
 
     return evaluate(depth, {"flat": flat, "width": width, "height": height}, "mm").with_flags("INDIRECT")
 
@@ -294,7 +294,7 @@ def _unseen(inspection: Inspection, reading: FretReading, width: Measured | None
         return reading.blind_depth.value if reading.blind_depth is not None else None
     if inspection.view == "plan" and f"fret {n}, flats" not in said:
         radius = width.value / 2.0 if width is not None else 1.0  # the smallest radius a crown of this width can have
-        return float(depth_of_chord(FLAT_FROM_MM / 2.0, radius))
+        return float(sagitta(FLAT_FROM_MM / 2.0, radius))
     return None
 
 

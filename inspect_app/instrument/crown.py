@@ -22,7 +22,7 @@ __all__ = [
     "Crown",
     "arc_radius",
     "u_arc_radius",
-    "depth_of_chord",
+    "sagitta",
     "half_chord",
     "blind_depth",
     "drop_from_depth",
@@ -49,18 +49,20 @@ def u_arc_radius(width: float, height: float, u_width: float, u_height: float) -
     return math.hypot(by_width * u_width, by_height * u_height)
 
 
-def depth_of_chord(half_chord: ArrayLike, radius: float) -> Array:
-    """How far below the arc's top a chord lies (its sagitta), mm, from half its length, mm; `radius` beyond the arc.
+def sagitta(half_chord: ArrayLike, radius: float) -> Array:
+    """How far below a circle's top a chord lies, mm, from half its length, mm; `radius` where it is too long to be one.
 
-    >>> round(float(depth_of_chord(0.9840 / 2.0, arc_radius(2.5, 1.1))), 4)  # a flat 0.984 mm wide
+    Of a flat on a crown, and of a board, flat (``inf``) or round, that falls away from its centre line.
+
+    >>> round(float(sagitta(0.9840 / 2.0, arc_radius(2.5, 1.1))), 4)  # a flat 0.984 mm wide
     0.1
     """
-    half = np.asarray(half_chord, dtype=float)
-    return np.asarray(radius - np.sqrt(np.maximum(radius**2 - half**2, 0.0)))
+    half = np.minimum(np.abs(np.asarray(half_chord, dtype=float)), radius)
+    return np.asarray(half**2 / (radius + np.sqrt(radius**2 - half**2)))
 
 
 def half_chord(depth: ArrayLike, radius: float) -> Array:
-    """Half the length of the chord that lies `depth` below the arc's top: the inverse of `depth_of_chord`, mm."""
+    """Half the length of the chord that lies `depth` below the arc's top: the inverse of `sagitta`, mm."""
     d = np.asarray(depth, dtype=float)
     return np.asarray(np.sqrt(np.maximum(2.0 * radius * d - d**2, 0.0)))
 

@@ -1,4 +1,4 @@
-"""The fretboard as a ruler: equal temperament along it, its cylinder across it.
+"""The fretboard as a ruler: equal temperament along it, its cone across it.
 
 Equal temperament puts fret n at ``x_n = L (1 - 2^(-n/12))`` from the nut: twelve equal ratios to the octave, and a
 string's pitch is inverse to its length.
@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from shared.measured import Measured
 from shared.trade import SLOT_U_MM
 
-__all__ = ["Cone", "SpacingFit", "fit_cone", "fret_position", "fit_spacing", "number_frets", "sagitta"]
+__all__ = ["Cone", "SpacingFit", "fit_cone", "fret_position", "fit_spacing", "number_frets"]
 
 _MOST_FRETS = (4, 3)
 """At most so many frets to so many gaps seen: with more missing than a photo hides, a sequence fits anything."""
@@ -30,12 +30,6 @@ def fret_position(scale_length: float, number: ArrayLike) -> NDArray[np.float64]
     [0.0, 324.0, 486.0]
     """
     return np.asarray(scale_length * -np.expm1(-np.asarray(number, dtype=float) * math.log(2.0) / 12.0))
-
-
-def sagitta(y: ArrayLike, radius: float) -> NDArray[np.float64]:
-    """How far a cylinder of `radius` has fallen away at distance `y` from its centre line (mm, exact)."""
-    y = np.asarray(y, dtype=float)
-    return np.asarray(y**2 / (radius + np.sqrt(radius**2 - y**2))) if math.isfinite(radius) else np.zeros_like(y)
 
 
 @dataclass(frozen=True, slots=True)

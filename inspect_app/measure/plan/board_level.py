@@ -15,7 +15,8 @@ from scipy.ndimage import gaussian_filter1d
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
-from inspect_app.instrument.fretboard import number_frets, sagitta
+from inspect_app.instrument.crown import sagitta
+from inspect_app.instrument.fretboard import number_frets
 from inspect_app.measure.plan.board_overview import Board
 from inspect_app.measure.plan.fret_ends import END_SCATTER_MM, OUT_MM, EndCurve, FretEnd, NearEnd
 from inspect_app.measure.plan.fret_frame import FretFrame

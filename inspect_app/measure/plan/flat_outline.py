@@ -20,7 +20,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from inspect_app.instrument.crown import arc_radius, depth_of_chord
+from inspect_app.instrument.crown import arc_radius, sagitta
 from inspect_app.measure.plan.reference_crown import BURNT, CrownView, Unworn
 
 __all__ = [
@@ -91,7 +91,7 @@ class CrownArc:
 
     def depth(self, half_width: Floats | float) -> Floats:
         """How far below the arc's top a chord of this half-width lies, mm."""
-        return depth_of_chord(np.minimum(np.abs(half_width), 0.999 * self.radius), self.radius)
+        return sagitta(np.minimum(np.abs(half_width), 0.999 * self.radius), self.radius)
 
     def depth_of(self, half_width: float) -> float:
         """The same of one chord."""

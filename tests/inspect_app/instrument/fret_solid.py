@@ -13,8 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from inspect_app.instrument.crown import Crown
-from inspect_app.instrument.fretboard import sagitta
+from inspect_app.instrument.crown import Crown, sagitta
 
 Array = NDArray[np.float64]
 

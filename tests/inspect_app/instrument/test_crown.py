@@ -15,9 +15,9 @@ from inspect_app.instrument.crown import (
     arc_radius,
     blind_depth,
     depth_from_drop,
-    depth_of_chord,
     drop_from_depth,
     half_chord,
+    sagitta,
 )
 from tests.inspect_app.instrument.fret_solid import FretSolid, flat_boundary, outline, rim
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, surface
@@ -67,14 +67,24 @@ def test_flat_and_depth_are_those_of_the_circular_segment(crown, depth, flat):
     radius = Crown(crown["width_mm"], crown["height_mm"]).radius
     assert radius == pytest.approx(crown["radius_mm"], abs=5e-6)
     assert 2.0 * float(half_chord(depth, radius)) == pytest.approx(flat, abs=5e-5)
-    assert float(depth_of_chord(flat / 2.0, radius)) == pytest.approx(depth, abs=5e-5)
+    assert float(sagitta(flat / 2.0, radius)) == pytest.approx(depth, abs=5e-5)
 
 
 def test_sagittas_of_standard_radii_are_those_of_the_handbook():
     case = tomllib.loads((REFERENCE / "circles.toml").read_text(encoding="utf-8"))["sagitta"]
     for radius, fall in zip(case["radius"], case["fall"], strict=True):
-        assert float(depth_of_chord(case["chord"] / 2.0, radius)) == pytest.approx(fall, abs=5e-8)
+        assert float(sagitta(case["chord"] / 2.0, radius)) == pytest.approx(fall, abs=5e-8)
         assert arc_radius(case["chord"], fall) == pytest.approx(radius, rel=1e-6)
+
+
+@given(st.floats(-30, 30), st.floats(100, 1000))
+def test_sagitta_lies_on_the_circle(y, radius):
+    s = float(sagitta(y, radius))
+    assert math.hypot(y, radius - s) == pytest.approx(radius, rel=1e-12)
+
+
+def test_a_flat_board_has_no_sagitta():
+    assert float(sagitta(22.0, math.inf)) == 0.0
 
 
 @given(st.floats(1.5, 3.5), st.floats(0.6, 1.5))

@@ -7,10 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from inspect_app.instrument.fretboard import fit_cone, fit_spacing, fret_position, number_frets, sagitta
+from inspect_app.instrument.fretboard import fit_cone, fit_spacing, fret_position, number_frets
 from shared.trade import SLOT_U_MM
 
 REFERENCE = tomllib.loads((Path(__file__).parents[2] / "reference" / "equal_temperament.toml").read_text())
@@ -33,16 +31,6 @@ def test_positions_keep_full_precision_against_forty_digits():
 def test_each_gap_is_the_rest_of_the_string_over_the_trades_divisor():
     x = fret_position(1.0, np.arange(25))
     assert np.diff(x) == pytest.approx((1.0 - x[:-1]) / REFERENCE["source"]["divisor"], rel=1e-12)
-
-
-@given(st.floats(-30, 30), st.floats(100, 1000))
-def test_sagitta_lies_on_the_circle(y, radius):
-    s = float(sagitta(y, radius))
-    assert math.hypot(y, radius - s) == pytest.approx(radius, rel=1e-12)
-
-
-def test_a_flat_board_has_no_sagitta():
-    assert float(sagitta(22.0, math.inf)) == 0.0
 
 
 @pytest.mark.parametrize("factor", [0.92, 1.0, 1.08])
