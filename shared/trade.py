@@ -3,30 +3,6 @@
 Every value is ``common practice, no source`` unless it says more; `U` in a name means standard uncertainty.
 """
 
-from __future__ import annotations
-
-__all__ = [
-    "CROWN_WIDTH_MM",
-    "CROWN_WIDTH_U_MM",
-    "CROWN_HEIGHT_MM",
-    "CROWN_HEIGHT_U_MM",
-    "CALLIPER_U_MM",
-    "BOARD_RADIUS_MM",
-    "ROUNDEST_BOARD_MM",
-    "WIDENING",
-    "WIDENING_U",
-    "FRET_LENGTH_MM",
-    "HIGHEST_FRET",
-    "SLOT_U_MM",
-    "SPREAD_NUT_MM",
-    "SPREAD_BRIDGE_MM",
-    "BEVEL_DEG",
-    "ASSUMED_END_U_MM",
-    "FLAT_FROM_MM",
-    "SAME_SPOT_MM",
-    "SAME_WIRE_MM",
-]
-
 CROWN_WIDTH_MM, CROWN_WIDTH_U_MM = 2.45, 0.32
 CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM = 1.15, 0.15
 """A crown that nobody measured: in the middle of 1.9 to 3.0 mm wide and 0.9 to 1.4 high, which leaves out only the
