@@ -1,6 +1,6 @@
-"""Sub-pixel step edges and straight lines, in linear light, each with its uncertainty.
+"""Sub-pixel step edges in linear light, each with its uncertainty.
 
-The way through this module: `sample_across` a guessed line -> `locate_steps`, one step a row -> `fit_line`;
+The way through this module: `sample_across` a guessed line -> `locate_steps`, one step a row -> `calib.lines.fit_line`;
 `edge_points` does the first two and returns photo pixels, `edge_line` does all three.
 
 A blurred step is modelled as ``low + (high - low) Phi((x - x0) / sigma)``. Its position is bounded by the
@@ -13,26 +13,24 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import IntEnum
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import erf
 
+from calib.lines import Line, fit_line
 from calib.photo import Photo, linear_light
 
 __all__ = [
     "Steps",
     "EdgePoints",
-    "Line",
     "sample_across",
+    "row_offsets",
     "locate_steps",
     "edge_points",
     "edge_line",
-    "fit_line",
-    "fit_lines",
-    "weighted_lines",
-    "intersect",
-    "shared_noise",
+    "correlated_noise",
 ]
 
 Vector = NDArray[np.float64]
@@ -43,8 +41,21 @@ noise variance and shares the other third with its neighbours, so what averages 
 MIN_NOISE = 1e-3
 """Least noise of a sample of light: one code of 8 bits is 0.0036 of full light at mid grey, rectangular: 0.001."""
 _OUTLYING_ROW = 2.0  # times the usual noise: such a row keeps its own, the others share the median (pooled, GUM 4.2.4)
-_SETTLED = 1e-3  # of a point's u: a line that moves less from one weighting to the next is done
+_RIDGE, _LEAST_RIDGE = 1e-9, 1e-15  # of the normal matrix's trace, and besides: keeps a row without a step solvable
+_ROUNDS = 15  # of Gauss-Newton at most: a clean step takes 4 to 6
+_FIRST_DAMPING, _EASED, _DAMPED = 1e-2, 0.1, 10.0  # Levenberg-Marquardt's usual start and factors (Marquardt 1963)
+_LEAST_BLUR = 0.3  # of a sample: a sharper step falls between two samples and has no slope to fit
+_AT_REST = 1e-3  # of a sample: a position that moves less in a round is done
 _SQRT2 = math.sqrt(2.0)
+
+
+class _Step(IntEnum):
+    """Places of a step's parameters, in the unit of the offsets and in light."""
+
+    AT = 0
+    BLUR = 1
+    LOW = 2
+    HIGH = 3
 
 
 @dataclass(frozen=True)
@@ -62,7 +73,7 @@ class Steps:
     low, high : ndarray of float, shape (N,)
         Levels before and after the step along the row.
     noise : ndarray of float, shape (N,)
-        Standard deviation of a sample about the fit, pooled over rows that are alike.
+        Standard deviation of a sample about the fit, pooled over rows of usual noise.
     """
 
     at: Vector
@@ -100,47 +111,6 @@ class EdgePoints:
     def found(self) -> NDArray[np.bool_]:
         """Where an edge was found, shape (N,)."""
         return np.isfinite(self.steps.at)
-
-
-@dataclass(frozen=True)
-class Line:
-    """A straight line fitted to points; at `point`, their weighted mean, offset and angle are independent.
-
-    Attributes
-    ----------
-    point, direction : ndarray of float, shape (2,)
-        A point on the line, and its unit direction.
-    u_offset : float
-        Standard uncertainty across the line at `point`.
-    u_angle : float
-        Standard uncertainty of the direction, radians.
-    rms : float
-        RMS distance of the points used.
-    used, of : int
-        Points used, and points given.
-    """
-
-    point: Vector
-    direction: Vector
-    u_offset: float
-    u_angle: float
-    rms: float
-    used: int
-    of: int
-
-    @property
-    def normal(self) -> Vector:
-        """Unit normal, the direction turned a quarter from x towards y."""
-        return np.array([-self.direction[1], self.direction[0]])
-
-    def distance(self, px: ArrayLike) -> Vector:
-        """Signed distance of points (N, 2) from the line, along `normal`."""
-        return np.asarray((np.atleast_2d(np.asarray(px, dtype=float)) - self.point) @ self.normal)
-
-    def u_at(self, px: ArrayLike) -> Vector:
-        """Standard uncertainty across the line at the feet of points (N, 2)."""
-        along = (np.atleast_2d(np.asarray(px, dtype=float)) - self.point) @ self.direction
-        return np.asarray(np.hypot(self.u_offset, self.u_angle * along))
 
 
 def sample_across(photo: Photo, points: ArrayLike, normals: ArrayLike, half_px: float, step: float = 1.0) -> Vector:
@@ -195,22 +165,34 @@ def locate_steps(rows: Vector, offsets: Vector, polarity: int = 0) -> Steps:
         Evenly spaced.
     polarity : {0, 1, -1}
         1: the row must get brighter along the offsets; -1: darker; 0: either.
+
+    Examples
+    --------
+    A step from 0.2 to 0.7 at 0.4, blurred by 0.8:
+
+    >>> x = row_offsets(6.0)
+    >>> steps = locate_steps(0.2 + 0.25 * (1.0 + erf((x[None] - 0.4) / (0.8 * math.sqrt(2.0)))), x)
+    >>> f"{steps.at[0]:.3f} {steps.sigma[0]:.3f} {steps.contrast[0]:.3f}"
+    '0.400 0.800 0.500'
     """
     n, m = rows.shape
     use = np.flatnonzero(np.isfinite(rows).all(axis=1))
-    p = np.full((n, 4), np.nan)
+    p = np.full((n, len(_Step)), np.nan)
     u, noise = np.full(n, np.inf), np.full(n, np.nan)
     if use.size and m > 5:
         y = rows[use]
         fit, jtj, rss = _gauss_newton(y, offsets, _first_guess(y, offsets, polarity))
-        s_n = np.maximum(np.sqrt(rss / (m - 4)), MIN_NOISE)
+        s_n = np.maximum(np.sqrt(rss / (m - len(_Step))), MIN_NOISE)
         s_n = np.where(s_n > _OUTLYING_ROW * np.median(s_n), s_n, np.median(s_n))
-        ridge = 1e-9 * np.einsum("nii->ni", jtj)[:, :, None] * np.eye(4) + 1e-15 * np.eye(4)
-        var = np.linalg.solve(jtj + ridge, np.eye(4)[:, :1])[:, 0, 0] * s_n**2 * INTERPOLATION_NOISE
-        inside = (np.abs(fit[:, 0]) < offsets[-1]) & ((fit[:, 3] - fit[:, 2]) * polarity >= 0)
-        sound = inside & (var > 0.0) & (var < (offsets[-1] / 2.0) ** 2)
-        p[use[sound]], u[use[sound]], noise[use] = fit[sound], np.sqrt(var[sound]), s_n
-    return Steps(p[:, 0], u, p[:, 1], p[:, 2], p[:, 3], noise)
+        one = np.eye(len(_Step))
+        ridge = _RIDGE * np.einsum("nii->ni", jtj)[:, :, None] * one + _LEAST_RIDGE * one
+        of_position = np.linalg.solve(jtj + ridge, one[:, [_Step.AT]])[:, _Step.AT, 0]
+        var = of_position * s_n**2 * INTERPOLATION_NOISE
+        inside = np.abs(fit[:, _Step.AT]) < offsets[-1]
+        valid = inside & ((fit[:, _Step.HIGH] - fit[:, _Step.LOW]) * polarity >= 0)
+        valid &= (var > 0.0) & (var < (offsets[-1] / 2.0) ** 2)
+        p[use[valid]], u[use[valid]], noise[use] = fit[valid], np.sqrt(var[valid]), s_n
+    return Steps(p[:, _Step.AT], u, p[:, _Step.BLUR], p[:, _Step.LOW], p[:, _Step.HIGH], noise)
 
 
 def _first_guess(y: Vector, offsets: Vector, polarity: int) -> Vector:
@@ -228,37 +210,37 @@ def _first_guess(y: Vector, offsets: Vector, polarity: int) -> Vector:
 def _gauss_newton(y: Vector, x: Vector, p: Vector) -> tuple[Vector, Vector, Vector]:
     """Batched Levenberg-Marquardt; returns parameters (N, 4), J^T J (N, 4, 4) and residual sums of squares (N,)."""
     step = float(x[1] - x[0])
-    p, damp, busy, own = p.copy(), np.full(len(y), 1e-2), np.arange(len(y)), np.arange(4)
-    rss, grad, jtj = _normal_equations(y, x, p)
-    for _ in range(15):  # a clean step takes 4 to 6
-        a = jtj[busy]
-        a[:, own, own] += damp[busy, None] * (a[:, own, own] + 1e-12)
-        move = np.linalg.solve(a, grad[busy][..., None])[..., 0]
-        trial = p[busy] + move
-        trial[:, 1] = np.clip(trial[:, 1], 0.3 * step, x[-1])
-        now, *slopes = _normal_equations(y, x, trial)
-        better = now <= rss[busy]
-        k = busy[better]
-        p[k], rss[k], grad[k], jtj[k] = trial[better], now[better], slopes[0][better], slopes[1][better]
-        damp[busy] *= np.where(better, 0.1, 10.0)
-        moving = np.abs(move[:, 0]) > 1e-3 * step
-        busy, y = busy[moving], y[moving]
-        if not busy.size:
+    p, damping, active, diagonal = p.copy(), np.full(len(y), _FIRST_DAMPING), np.arange(len(y)), np.arange(len(_Step))
+    rss, gradient, jtj = _normal_equations(y, x, p)
+    for _ in range(_ROUNDS):
+        a = jtj[active]
+        a[:, diagonal, diagonal] += damping[active, None] * (a[:, diagonal, diagonal] + 1e-12)  # never singular
+        move = np.linalg.solve(a, gradient[active][..., None])[..., 0]
+        trial = p[active] + move
+        trial[:, _Step.BLUR] = np.clip(trial[:, _Step.BLUR], _LEAST_BLUR * step, x[-1])
+        trial_rss, trial_gradient, trial_jtj = _normal_equations(y, x, trial)
+        better = trial_rss <= rss[active]
+        k = active[better]
+        p[k], rss[k], gradient[k], jtj[k] = trial[better], trial_rss[better], trial_gradient[better], trial_jtj[better]
+        damping[active] *= np.where(better, _EASED, _DAMPED)
+        moving = np.abs(move[:, _Step.AT]) > _AT_REST * step
+        active, y = active[moving], y[moving]
+        if not active.size:
             break
     return p, jtj, rss
 
 
 def _normal_equations(y: Vector, x: Vector, p: Vector) -> tuple[Vector, Vector, Vector]:
-    """Residual sums of squares (N,), J^T r (N, 4) and J^T J (N, 4, 4) by position, blur, low, high."""
-    at, s, low, high = (c[:, None] for c in p.T)
-    z, d = (x - at) / s, high - low
-    cdf = 0.5 * (1.0 + erf(z / _SQRT2))
-    r = y - (low + d * cdf)
-    j = np.empty((len(y), 4, len(x)))
-    np.multiply(np.exp(-0.5 * z**2), -d / (s * math.sqrt(2.0 * math.pi)), out=j[:, 0])
-    np.multiply(j[:, 0], z, out=j[:, 1])
-    np.subtract(1.0, cdf, out=j[:, 2])
-    j[:, 3] = cdf
+    """Residual sums of squares (N,), J^T r (N, 4) and J^T J (N, 4, 4), parameters in the order of `_Step`."""
+    at, blur, low, high = (c[:, None] for c in p.T)
+    z, contrast = (x - at) / blur, high - low
+    phi = 0.5 * (1.0 + erf(z / _SQRT2))
+    r = y - (low + contrast * phi)
+    j = np.empty((len(y), len(_Step), len(x)))
+    np.multiply(np.exp(-0.5 * z**2), -contrast / (blur * math.sqrt(2.0 * math.pi)), out=j[:, _Step.AT])
+    np.multiply(j[:, _Step.AT], z, out=j[:, _Step.BLUR])
+    np.subtract(1.0, phi, out=j[:, _Step.LOW])
+    j[:, _Step.HIGH] = phi
     return np.einsum("nm,nm->n", r, r), np.einsum("nim,nm->ni", j, r), j @ np.swapaxes(j, 1, 2)
 
 
@@ -294,128 +276,16 @@ def edge_line(
     t = np.linspace(0.0, 1.0, max(3, round(length / spacing_px)))
     d = (q - p) / length
     found = edge_points(photo, p + t[:, None] * (q - p), np.broadcast_to([-d[1], d[0]], (len(t), 2)), half_px, polarity)
-    return fit_line(found.px, found.steps.u * shared_noise(spacing_px))
+    return fit_line(found.px, found.steps.u * correlated_noise(spacing_px))
 
 
-def shared_noise(spacing_px: float) -> float:
-    """Factor on the u of rows that share pixels with their neighbours when they are averaged or fitted: 1.22 at 1 px.
+def correlated_noise(spacing_px: float) -> float:
+    """Factor on the u of rows that share pixels with their neighbours when they are averaged or fitted.
 
     The covariance of bilinear samples at distance d, over random phases, is the cubic B-spline: 2/3 at 0, (2 - d)^3 / 6
     from 1 to 2, nothing beyond.
+
+    >>> round(correlated_noise(1.0), 2), correlated_noise(2.0)
+    (1.22, 1.0)
     """
     return math.sqrt(1.0 + 3.0 * max(0.0, (2.0 - max(spacing_px, 1.0)) ** 3 / 6.0))
-
-
-def fit_line(points: ArrayLike, u: ArrayLike) -> Line | None:
-    """Robust weighted straight line through points (N, 2); see `fit_lines`."""
-    return fit_lines(np.asarray(points, dtype=float)[None], np.asarray(u, dtype=float)[None])[0]
-
-
-def fit_lines(points: ArrayLike, u: ArrayLike) -> list[Line | None]:
-    """Robust weighted straight lines, each through its own row of points; ``None`` where too few agree.
-
-    Parameters
-    ----------
-    points : array_like, shape (K, N, 2)
-        In order along each line; those with nan or infinite `u` are left out.
-    u : array_like, shape (K, N)
-        Standard uncertainty of each point across its line.
-
-    Notes
-    -----
-    Least squares in the frame of each row's main axis, re-weighted by Tukey's biweight (c = 4.685, 95 % efficient
-    at the normal) on residuals over max(u, 1.4826 MAD). The covariance is widened by the Birge ratio when the scatter
-    exceeds what the points state. A line needs three points, and half of those given.
-    """
-    p, s = np.asarray(points, dtype=float), np.asarray(u, dtype=float)
-    ok = np.isfinite(p).all(axis=-1) & np.isfinite(s)
-    seen = ok.sum(axis=1) >= np.maximum(3, p.shape[1] / 2)
-    lines: list[Line | None] = [None] * len(p)
-    if seen.any():
-        for k, line in zip(np.flatnonzero(seen), _fit_seen(p[seen], s[seen], ok[seen]), strict=True):
-            lines[k] = line
-    return lines
-
-
-def _fit_seen(p: Vector, s: Vector, ok: NDArray[np.bool_]) -> list[Line | None]:
-    mean, axis = _main_axis(p, ok)
-    normal = np.stack([-axis[:, 1], axis[:, 0]], axis=1)
-    d = np.where(ok[..., None], p - mean[:, None], 0.0)
-    t, o = np.einsum("kni,ki->kn", d, axis), np.einsum("kni,ki->kn", d, normal)
-    weight = np.where(ok, 1.0 / np.where(ok, s, 1.0) ** 2, 0.0)
-    r = o - _median(o, ok)[:, None]
-    for _ in range(8):  # settles in 3 to 5
-        before, w = r, weight * _tukey(r, s, ok)
-        centre, a, b = weighted_lines(t, o, w)
-        r = o - a[:, None] - b[:, None] * (t - centre[:, None])
-        if np.all(np.abs(r - before)[ok] < _SETTLED * s[ok]):
-            break
-    used = _tukey(r, s, ok) > 0.1  # what counts little does not count: the covariance is that of plain least squares
-    w, n = np.where(used, weight, 0.0), used.sum(axis=1)
-    centre, a, b = weighted_lines(t, o, w)
-    t = t - centre[:, None]
-    r = np.where(used, o - a[:, None] - b[:, None] * t, 0.0)
-    birge = np.maximum(1.0, (w * r**2).sum(axis=1) / np.maximum(1, n - 2))
-    point = mean + centre[:, None] * axis + a[:, None] * normal
-    direction = (axis + b[:, None] * normal) / np.hypot(1.0, b)[:, None]
-    with np.errstate(divide="ignore"):  # of lines that nothing is on
-        u_offset, u_angle = np.sqrt(birge / w.sum(axis=1)), np.sqrt(birge / (w * t**2).sum(axis=1))
-    rms = np.sqrt((r**2).sum(axis=1) / np.maximum(1, n))
-    numbers = zip(u_offset.tolist(), u_angle.tolist(), rms.tolist(), n.tolist(), strict=True)
-    return [
-        Line(point[k], direction[k], *of_line, p.shape[1]) if of_line[-1] >= max(3, p.shape[1] / 2) else None
-        for k, of_line in enumerate(numbers)
-    ]
-
-
-def _main_axis(p: Vector, ok: NDArray[np.bool_]) -> tuple[Vector, Vector]:
-    """Median point and unit direction from first to last of each row of points, both (K, 2)."""
-    mean = np.stack([_median(p[..., 0], ok), _median(p[..., 1], ok)], axis=1)
-    _, _, vt = np.linalg.svd(np.where(ok[..., None], p - mean[:, None], 0.0), full_matrices=False)
-    first, last = np.argmax(ok, axis=1), ok.shape[1] - 1 - np.argmax(ok[:, ::-1], axis=1)
-    k = np.arange(len(p))
-    sign = np.where(np.einsum("ki,ki->k", vt[:, 0], p[k, last] - p[k, first]) >= 0, 1.0, -1.0)
-    return mean, np.asarray(vt[:, 0] * sign[:, None])
-
-
-def _median(v: Vector, ok: NDArray[np.bool_]) -> Vector:
-    """Median of the sound ones in each row of (K, N), shape (K,); every row has at least one."""
-    ordered = np.sort(np.where(ok, v, np.inf), axis=1)
-    n, k = ok.sum(axis=1), np.arange(len(v))
-    return np.asarray((ordered[k, (n - 1) // 2] + ordered[k, n // 2]) / 2.0)
-
-
-def _tukey(r: Vector, s: Vector, ok: NDArray[np.bool_]) -> Vector:
-    mad = _median(np.abs(r), ok)[:, None]
-    z = r / (4.685 * np.maximum(np.where(ok, s, 1.0), 1.4826 * mad))
-    return np.asarray(np.where(ok & (np.abs(z) < 1.0), (1.0 - z**2) ** 2, 0.0))
-
-
-def weighted_lines(t: Vector, o: Vector, w: Vector) -> tuple[Vector, Vector, Vector]:
-    """Weighted least squares of ``o = a + b (t - centre)``, a row of (K, N) at a time: centre, a and b, each (K,).
-
-    `centre` is the weighted mean of t, so that a and b are uncorrelated: with weights 1 / u^2 their variances are
-    ``1 / sum(w)`` and ``1 / sum(w (t - centre)^2)``.
-    """
-    total = np.maximum(w.sum(axis=1), 1e-300)
-    centre, a = (w * t).sum(axis=1) / total, (w * o).sum(axis=1) / total
-    d = t - centre[:, None]
-    b = (w * d * o).sum(axis=1) / np.maximum((w * d**2).sum(axis=1), 1e-300)
-    return centre, a, b
-
-
-def intersect(one: Line, other: Line) -> tuple[Vector, NDArray[np.float64]]:
-    """Where two lines cross, shape (2,), and its covariance, shape (2, 2).
-
-    Raises
-    ------
-    ValueError
-        If they are parallel.
-    """
-    n = np.array([one.normal, other.normal])
-    if abs(np.linalg.det(n)) < 1e-6:
-        raise ValueError("parallel lines do not cross")
-    inv = np.linalg.inv(n)
-    at = inv @ np.array([one.normal @ one.point, other.normal @ other.point])
-    var = np.diag([float(one.u_at(at)[0]) ** 2, float(other.u_at(at)[0]) ** 2])
-    return at, inv @ var @ inv.T

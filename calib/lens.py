@@ -17,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from calib.edges import weighted_lines
+from calib.lines import weighted_lines
 from calib.photo import Focal, Photo
-from calib.plane import K1_PRIOR, Plane, undistort
+from calib.plane import Plane, undistort
+from calib.pose_fit import K1_PRIOR
 from shared.errors import OptionError, ScaleError
 
 __all__ = [
@@ -43,6 +44,10 @@ MIN_CORNERS = 12
 """Least corners of the board in a photo: twice the six a pose needs, so that residuals mean something."""
 U_STRAIGHT_PX = 0.05
 """What a sawn or printed edge departs from straight besides its scatter, so that long edges are not trusted too far."""
+_LINE_NUMBERS = 2  # offset and direction of a line
+_K1_STEP = 0.01  # about what k1 moves by in a step of the fit
+_FIRST_FOCAL = 1.3  # of the longer side, where a calibration starts: phones have 0.7 to 2 (common practice, no source)
+_BLURRED = 2.0  # times the median residual: a photo beyond it was moved or out of focus
 
 
 @dataclass(frozen=True)
@@ -64,7 +69,7 @@ class StraightEdge:
     parallel: str = ""
 
     @property
-    def sound(self) -> NDArray[np.bool_]:
+    def valid(self) -> NDArray[np.bool_]:
         """Which points say something, shape (N,)."""
         return np.isfinite(self.px).all(axis=1) & np.isfinite(self.u_px)
 
@@ -74,15 +79,17 @@ def k1_from_lines(
 ) -> tuple[float, float]:
     """The radial term that makes `edges` straight, and its standard uncertainty, for a lens centred on the picture."""
     centre = (np.array(size_px) - 1) / 2.0
-    kept = [_kept(e) for e in edges]
+    kept = [_valid_points(e) for e in edges]
 
     def residuals(p: Vector) -> Vector:
-        bent = [_bend(undistort((e.px - centre) / focal_px, p[0]) * focal_px, e.u_px) for e in kept]
+        (k1,) = p
+        bent = [_from_straight(undistort((e.px - centre) / focal_px, k1) * focal_px, e.u_px) for e in kept]
         return np.concatenate([*bent, p / k1_prior])
 
-    fit = least_squares(residuals, np.zeros(1), x_scale=0.01)
-    loose = _excess(fit.fun[:-1], sum(len(e.px) - 2 for e in kept))
-    return float(fit.x[0]), loose / math.sqrt(float(np.sum(fit.jac**2)))
+    fit = least_squares(residuals, np.zeros(1), x_scale=_K1_STEP)
+    (k1,), of_points = fit.x, fit.fun[:-1]
+    birge = _birge_ratio(of_points, sum(len(e.px) - _LINE_NUMBERS for e in kept))
+    return float(k1), birge / math.sqrt(float(np.sum(fit.jac**2)))
 
 
 def refine_plane_with_lines(plane: Plane, edges: Sequence[StraightEdge]) -> Plane:
@@ -100,30 +107,30 @@ def refine_plane_with_lines(plane: Plane, edges: Sequence[StraightEdge]) -> Plan
     Plane
         With smaller or equal covariance. Edges less straight than they state count accordingly less.
     """
-    edges = [e for e in edges if e.sound.sum() >= 3]
+    edges = [e for e in edges if e.valid.sum() > _LINE_NUMBERS]
     if not edges:
         return plane
     start, prior = plane.unknowns()
     sd = np.sqrt(np.diag(prior))
-    known = np.linalg.inv(np.linalg.cholesky(prior / np.outer(sd, sd))) / sd
+    whitened = np.linalg.inv(np.linalg.cholesky(prior / np.outer(sd, sd))) / sd
 
-    def residuals(q: Vector, loose: float) -> Vector:
-        return np.concatenate([_residuals_on(plane.with_unknowns(q), edges) / loose, known @ (q - start)])
+    def residuals(q: Vector, birge: float) -> Vector:
+        return np.concatenate([_residuals_on(plane.with_unknowns(q), edges) / birge, whitened @ (q - start)])
 
     fit = least_squares(residuals, start, x_scale=sd, args=(1.0,))
-    loose = _excess(fit.fun[: -len(sd)], sum(int(e.sound.sum()) for e in edges) - 2 * len(edges))
-    if loose > 1.0:  # again, with the scatter that was seen
-        fit = least_squares(residuals, fit.x, x_scale=sd, args=(loose,))
+    birge = _birge_ratio(fit.fun[: -len(sd)], sum(int(e.valid.sum()) - _LINE_NUMBERS for e in edges))
+    if birge > 1.0:  # again, with the scatter that was seen
+        fit = least_squares(residuals, fit.x, x_scale=sd, args=(birge,))
     cov = np.linalg.inv((fit.jac.T @ fit.jac) * np.outer(sd, sd)) * np.outer(sd, sd)
     return plane.with_unknowns(fit.x, cov)
 
 
-def _kept(e: StraightEdge) -> StraightEdge:
-    return StraightEdge(e.px[e.sound], np.hypot(e.u_px[e.sound], U_STRAIGHT_PX), e.parallel)
+def _valid_points(e: StraightEdge) -> StraightEdge:
+    return StraightEdge(e.px[e.valid], np.hypot(e.u_px[e.valid], U_STRAIGHT_PX), e.parallel)
 
 
-def _excess(r: Vector, dof: int) -> float:
-    """How much the residuals exceed what was stated (square root of the Birge ratio's square, at least 1)."""
+def _birge_ratio(r: Vector, dof: int) -> float:
+    """Root of the reduced chi-square of residuals over their u, at least 1."""
     return max(1.0, math.sqrt(float(np.sum(r**2)) / max(1, dof)))
 
 
@@ -131,20 +138,20 @@ def _residuals_on(plane: Plane, edges: Sequence[StraightEdge]) -> Vector:
     """Distances from straight, and from parallel, over u; the lines' own offsets and directions are fitted away."""
     out = []
     groups: dict[str, list[StraightEdge]] = {}
-    for e in map(_kept, edges):
+    for e in map(_valid_points, edges):
         groups.setdefault(e.parallel, []).append(e)
     for name, members in groups.items():
         if not name or len(members) == 1:
             out += [
-                _bend(undistort((e.px - plane.centre_px) / plane.focal_px, plane.k1) * plane.focal_px, e.u_px)
+                _from_straight(undistort((e.px - plane.centre_px) / plane.focal_px, plane.k1) * plane.focal_px, e.u_px)
                 for e in members
             ]
         else:
-            out.append(_apart(plane, members))
+            out.append(_from_parallel(plane, members))
     return np.concatenate(out)
 
 
-def _bend(px: Vector, u: Vector) -> Vector:
+def _from_straight(px: Vector, u: Vector) -> Vector:
     """Distances of points (N, 2) from their best line, over u."""
     d = px - px.mean(axis=0)
     axis = np.linalg.svd(d, full_matrices=False)[2][0]
@@ -153,7 +160,7 @@ def _bend(px: Vector, u: Vector) -> Vector:
     return np.asarray((o - a - b * (t - centre)) / u)
 
 
-def _apart(plane: Plane, members: Sequence[StraightEdge]) -> Vector:
+def _from_parallel(plane: Plane, members: Sequence[StraightEdge]) -> Vector:
     """Distances of points from lines of one common direction on the plane, over u, an offset fitted to each line."""
     mm = [plane.to_mm(e.px) for e in members]
     longest = max(mm, key=lambda m: float(np.ptp(m, axis=0).max()))
@@ -250,28 +257,27 @@ def profile_from_charuco(photos: Sequence[Photo], name: str, board: Board | None
 
 
 def _calibrate(views: list[tuple[Points, Points]], size_px: tuple[int, int], name: str) -> LensProfile:
-    """Twice: the second time without photos whose residual is over twice the median (one blurred photo spoils all)."""
+    """Twice: the second time without photos whose residual stands out (one blurred photo spoils all)."""
     flags = cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_ZERO_TANGENT_DIST | cv2.CALIB_FIX_K2 | cv2.CALIB_FIX_K3
     long_side = max(size_px)
-    start = np.array(
-        [[1.3 * long_side, 0, (size_px[0] - 1) / 2], [0, 1.3 * long_side, (size_px[1] - 1) / 2], [0, 0, 1]]
-    )
+    f = _FIRST_FOCAL * long_side
+    start = np.array([[f, 0, (size_px[0] - 1) / 2], [0, f, (size_px[1] - 1) / 2], [0, 0, 1]])
     for turn in range(2):
-        rms, k, dist, _, _, sd, _, each = cv2.calibrateCameraExtended(
+        rms, camera, lens, _, _, sd, _, each = cv2.calibrateCameraExtended(
             [v[0] for v in views], [v[1] for v in views], size_px, start.copy(), np.zeros(5),
             flags=flags | cv2.CALIB_USE_INTRINSIC_GUESS,
         )  # fmt: skip
-        sound = each.ravel() <= 2.0 * np.median(each)
-        if turn or sound.all() or sound.sum() < MIN_PHOTOS:
+        sharp = each.ravel() <= _BLURRED * np.median(each)
+        if turn or sharp.all() or sharp.sum() < MIN_PHOTOS:
             break
-        views = [v for v, ok in zip(views, sound, strict=True) if ok]
-    deviations = np.ravel(sd)
+        views = [v for v, ok in zip(views, sharp, strict=True) if ok]
+    (k1, *_), (u_fx, u_fy, _, _, u_k1, *_) = np.ravel(lens), np.ravel(sd)
     return LensProfile(
         name,
-        float(k[0, 0]) / long_side,
-        float(max(deviations[:2])) / long_side,
-        float(np.ravel(dist)[0]),
-        float(deviations[4]),
+        float(camera[0, 0]) / long_side,
+        float(max(u_fx, u_fy)) / long_side,
+        float(k1),
+        float(u_k1),
         float(rms),
         len(views),
     )

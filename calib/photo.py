@@ -13,7 +13,7 @@ from functools import cached_property
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, UnidentifiedImageError
+from PIL import ExifTags, Image, UnidentifiedImageError
 
 from shared.errors import PhotoError
 
@@ -22,10 +22,17 @@ __all__ = ["Photo", "Focal", "open_photo", "linear_light", "MAX_PIXELS", "MAX_BY
 MAX_PIXELS = 120_000_000
 """Largest picture decoded, in pixels: above any present camera, below what would fill a bench computer's memory."""
 MAX_BYTES = 60_000_000
-"""Largest file read, in bytes."""
+"""Largest file read, in bytes: half a byte a pixel of the largest picture, as a JPEG of high quality takes."""
 _FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "HEIF")
-_ORIENTATION, _FOCAL_35MM, _FOCAL_MM = 274, 41989, 37386  # Exif 2.32 tags
-_RESOLUTION, _UNIT, _EXIF_WIDTH, _EXIF_HEIGHT = 41486, 41488, 40962, 40963
+_MM_PER_UNIT = {2: 25.4, 3: 10.0, 4: 1.0}  # FocalPlaneResolutionUnit: inch, cm (Exif 2.32), and mm (TIFF/EP)
+_INCH = 2  # the unit where none is stated (Exif 2.32)
+_POSSIBLE_FOCAL_MM, _POSSIBLE_35MM = (0.5, 3000.0), (5.0, 3000.0)  # from the shortest to the longest lens made
+_POSSIBLE_RESOLUTION, _POSSIBLE_SIDE_PX = (10.0, 1e6), (1.0, 1e6)
+_POSSIBLE_FOCAL = (0.3, 100.0)  # of the longer side: beyond it the resolution stated is not the sensor's
+_LONG_LENS, _U_LONG_LENS = 0.28, 0.2
+"""Of the distance photos are taken from: a lens that long focuses inside (common practice, no source), and half of what
+a thin one would move by is then about this share of its focal length."""
+_ASSUMED_FOCAL, _U_ASSUMED_FOCAL = 1.3, 0.4  # of the longer side: from a phone's 0.7 to a portrait lens's 2.4
 _FOCUS_MM = 300.0  # the distance photos of a fingerboard are taken from, about
 _U_NOMINAL_FOCAL = 0.02  # a marked focal length is good to a few percent (common practice, no source)
 _FULL_FRAME_WIDTH_MM = 36.0
@@ -94,6 +101,9 @@ def linear_light(codes: NDArray[np.uint8]) -> NDArray[np.float32]:
 
     Blur happens in light, not in codes: an edge located at half level of the codes is displaced towards
     the dark side, by most of the blur's sigma for a black-to-white step.
+
+    >>> [f"{light:.3f}" for light in linear_light(np.array([0, 128, 255], dtype=np.uint8))]
+    ['0.000', '0.216', '1.000']
     """
     return np.asarray(cv2.LUT(codes, _SRGB), dtype=np.float32) if 2 <= codes.ndim <= 3 and codes.size else _SRGB[codes]
 
@@ -139,19 +149,20 @@ def _read_header(data: bytes, name: str) -> _Header:
             _check(im, name)
             # a PNG without this chunk in front would be decoded to look for it behind
             exif = im.getexif() if im.format != "PNG" or "exif" in im.info else Image.Exif()
-            camera = exif.get_ifd(0x8769)
+            camera = exif.get_ifd(ExifTags.IFD.Exif)
     except Image.DecompressionBombError:
         raise PhotoError(f"{name} has far too many pixels to decode.", "Use a smaller size.") from None
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, TypeError, struct.error):
         raise PhotoError(f"{name} is not a picture this program can read.", "Use a JPEG, PNG or WebP photo.") from None
-    unit_mm = {2: 25.4, 3: 10.0, 4: 1.0}.get(camera.get(_UNIT, 2))
-    resolution = _number(camera.get(_RESOLUTION), 10.0, 1e6)
-    sides = [_number(camera.get(t), 1.0, 1e6) for t in (_EXIF_WIDTH, _EXIF_HEIGHT)]
+    tag = ExifTags.Base
+    unit_mm = _MM_PER_UNIT.get(camera.get(tag.FocalPlaneResolutionUnit, _INCH))
+    resolution = _number(camera.get(tag.FocalPlaneXResolution), _POSSIBLE_RESOLUTION)
+    sides = [_number(camera.get(t), _POSSIBLE_SIDE_PX) for t in (tag.ExifImageWidth, tag.ExifImageHeight)]
     return _Header(
         str(im.format),
-        int(_number(exif.get(_ORIENTATION), 1.0, 8.0) or 1),
-        _number(camera.get(_FOCAL_35MM), 5.0, 3000.0),
-        _number(camera.get(_FOCAL_MM), 0.5, 3000.0),
+        int(_number(exif.get(tag.Orientation), (1.0, 8.0)) or 1),
+        _number(camera.get(tag.FocalLengthIn35mmFilm), _POSSIBLE_35MM),
+        _number(camera.get(tag.FocalLength), _POSSIBLE_FOCAL_MM),
         resolution / unit_mm if resolution and unit_mm else None,
         max((s for s in sides if s), default=None),
     )
@@ -167,13 +178,13 @@ def _check(im: Image.Image, name: str) -> None:
         raise PhotoError(f"{name} is an animation of {frames} pictures.", "Use a single still photo.")
 
 
-def _number(value: object, least: float, most: float) -> float | None:
+def _number(value: object, possible: tuple[float, float]) -> float | None:
     """An EXIF value as a float, or None where it is missing, not a number or outside what is possible."""
     try:
         v = float(value)  # type: ignore[arg-type]
     except (TypeError, ValueError, ZeroDivisionError):
         return None
-    return v if least <= v <= most else None
+    return v if possible[0] <= v <= possible[1] else None
 
 
 def _register_heif(name: str) -> None:
@@ -251,10 +262,10 @@ def _upright(bgr: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
 def _focal(header: _Header, width: int, height: int) -> Focal:
     """Focal length from EXIF, else a wide assumption.
 
-    ``FocalLengthIn35mmFilm`` (tag 41989): Exif 2.32 does not say whether the equivalence is by width or by diagonal;
+    ``FocalLengthIn35mmFilm``: Exif 2.32 does not say whether the equivalence is by width or by diagonal;
     for a 4:3 picture they differ by 4 %. The width is used, and half that difference is carried as standard
-    uncertainty besides the rounding to 1 mm. Without it, ``FocalLength`` times the focal plane's resolution (tags
-    37386, 41486, 41488). A lens focused close may stand further from its sensor, or focus inside: see `_u_focusing`.
+    uncertainty besides the rounding to 1 mm. Without it, ``FocalLength`` times the focal plane's resolution. A lens
+    focused close may stand further from its sensor, or focus inside: see `_u_focusing`.
     """
     long_side = max(width, height)
     if header.focal_35mm is not None:
@@ -266,17 +277,19 @@ def _focal(header: _Header, width: int, height: int) -> Focal:
     if header.focal_mm is not None and header.px_per_mm is not None:
         resized = long_side / header.exif_side if header.exif_side else 1.0
         px = header.focal_mm * header.px_per_mm * resized
-        if 0.3 * long_side < px < 100.0 * long_side:  # else the resolution is not the sensor's
+        if _POSSIBLE_FOCAL[0] * long_side < px < _POSSIBLE_FOCAL[1] * long_side:
             return Focal(px, math.hypot(_U_NOMINAL_FOCAL, _u_focusing(header.focal_mm)), "EXIF")
-    return Focal(1.3 * long_side, 0.4, "assumed")
+    return Focal(_ASSUMED_FOCAL * long_side, _U_ASSUMED_FOCAL, "assumed")
 
 
 def _u_focusing(focal_mm: float | None) -> float:
     """Relative standard uncertainty from focusing at about 300 mm.
 
     A thin lens moved out as a whole forms its picture at f D / (D - f); a lens that focuses inside may not move at all.
-    Half of that difference is carried, at most a fifth; nothing where the true focal length is not stated.
+    Half of that difference is carried up to a limit; nothing where the true focal length is not stated.
     """
     if focal_mm is None:
         return 0.0
-    return 0.2 if focal_mm > 0.28 * _FOCUS_MM else min(0.2, 0.5 * focal_mm / (_FOCUS_MM - focal_mm))
+    if focal_mm > _LONG_LENS * _FOCUS_MM:
+        return _U_LONG_LENS
+    return min(_U_LONG_LENS, 0.5 * focal_mm / (_FOCUS_MM - focal_mm))

@@ -51,6 +51,10 @@ def show(q: Measured, lengths: LengthUnit = "mm") -> Shown:
     """A measured value with U (k = 2), lengths in millimetres or inches.
 
     In inches, what is shorter than one inch is given in thousandths (``thou``), the rest in inches.
+
+    >>> width = Measured.of(2.7134, "mm", edge_noise=0.013)
+    >>> str(show(width)), str(show(width, "inch"))
+    ('2.713 ± 0.026 mm', '106.8 ± 1.0 thou')
     """
     factor, unit = unit_shown(q.value, q.unit, lengths)
     value, expanded = round_pair(q.value * factor, q.expanded * factor)

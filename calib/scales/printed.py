@@ -9,7 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.edges import Line, edge_points, fit_lines
+from calib.edges import edge_points
+from calib.lines import Line, fit_lines
 from calib.photo import Photo
 from calib.scales.base import Scale
 from calib.scales.reduced import halved

@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.edges import fit_lines
+from calib.lines import fit_lines
 from calib.photo import Photo, linear_light
 from calib.scales.base import HABIT_TILT_RAD, Scale
 from calib.scales.graduations import Division, tell_division

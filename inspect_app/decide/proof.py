@@ -7,9 +7,10 @@ from dataclasses import dataclass, field
 
 from inspect_app.decide.levelling import Spread
 from inspect_app.decide.limits import Limits, Verdict, conformance_probability, verdict_of
-from inspect_app.decide.wear import UNSEEN_FLAT_MM, WearMap
+from inspect_app.decide.wear import WearMap
 from inspect_app.reading.inspection import Inspection
 from shared.measured import COVERAGE_FACTOR, Measured
+from shared.trade import FLAT_FROM_MM
 
 __all__ = ["Agreed", "ProofCheck", "prove"]
 
@@ -107,7 +108,7 @@ def _flats(after: WearMap, inspections: tuple[Inspection, ...], limits: Limits) 
         elif hidden is not None:
             out.append(ProofCheck(what, target, None, Verdict.CANNOT_TELL, hidden))
         else:
-            reason = f"none of {UNSEEN_FLAT_MM:g} mm or wider was seen"
+            reason = f"none of {FLAT_FROM_MM:g} mm or wider was seen"
             out.append(ProofCheck(what, target, None, Verdict.WITHIN, reason))
     return out
 

@@ -12,19 +12,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from calib.budget import evaluate, weighted_mean
-from inspect_app.instrument.crown import Crown
+from inspect_app.instrument.crown import arc_radius, sagitta
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import Flat, FretReading, Inspection
 from shared.measured import COVERAGE_FACTOR, Contribution, Measured
+from shared.trade import FLAT_FROM_MM, FRET_LENGTH_MM, SAME_SPOT_MM
 
 __all__ = ["FretWear", "Rate", "Spot", "WearMap", "build_wear_map", "combined", "depth_of_flat", "wear_rates"]
-
-NEAR_MM = 1.5
-"""Two readings closer than this along a fret are of the same spot: well under half the distance of two strings."""
-UNSEEN_FLAT_MM = 0.3
-"""A plan photo that shows no flat has none wider than this (the width from which a flat's length is counted)."""
-DEFAULT_FRET_LENGTH_MM = 46.0
-"""Places the strings on a fret whose own length no photo shows (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +203,7 @@ def _fret_wear(
         return FretWear(number, reasons=("no photo shows it",))
     length = _mean([r.length for _, r in seen])
     width = _mean([r.crown_width for i, r in seen if i.view == "plan"])
-    along = length.value if length is not None else DEFAULT_FRET_LENGTH_MM
+    along = length.value if length is not None else FRET_LENGTH_MM
     places = string_places(instrument, number, along)
     spots = _merge([s for i, r in seen for s in _spots(i.view, r, width, height)], places)
     limits = [u for i, r in seen if (u := _unseen(i, r, width)) is not None]
@@ -230,17 +224,16 @@ def _mean(readings: Iterable[Measured | None]) -> Measured | None:
 
 
 def depth_of_flat(flat: Measured, width: Measured, height: Measured) -> Measured | None:
-    """Depth worn off a circular crown that shows a flat of this width: r - sqrt(r^2 - f^2 / 4); all in mm.
+    """Depth worn off a circular crown that shows a flat of this width; all in mm.
 
-    `width` and `height` are the unworn crown's, r = (W^2 / 4 + H^2) / (2 H). ``None`` where the flat is as wide as the
-    whole crown, within U: its width then tells no depth.
+    `width` and `height` are the unworn crown's. ``None`` where the flat is as wide as the whole crown, within U: its
+    width then tells no depth.
     """
     if flat.value + flat.expanded >= width.value - width.expanded:
         return None
 
     def depth(flat: float, width: float, height: float) -> float:
-        radius = Crown(width, height).radius
-        return radius - math.sqrt(max(0.0, radius**2 - flat**2 / 4.0))
+        return float(sagitta(flat / 2.0, arc_radius(width, height)))
 
     return evaluate(depth, {"flat": flat, "width": width, "height": height}, "mm").with_flags("INDIRECT")
 
@@ -261,7 +254,7 @@ def _merge(spots: list[Spot], places: Sequence[float]) -> tuple[Spot, ...]:
     """Spots seen in several photos become one; each is given to the string nearest to it."""
     groups: list[list[Spot]] = []
     for spot in sorted(spots, key=lambda s: s.from_treble_end.value):
-        if groups and spot.from_treble_end.value - groups[-1][0].from_treble_end.value <= NEAR_MM:
+        if groups and spot.from_treble_end.value - groups[-1][0].from_treble_end.value <= SAME_SPOT_MM:
             groups[-1].append(spot)
         else:
             groups.append([spot])
@@ -301,7 +294,7 @@ def _unseen(inspection: Inspection, reading: FretReading, width: Measured | None
         return reading.blind_depth.value if reading.blind_depth is not None else None
     if inspection.view == "plan" and f"fret {n}, flats" not in said:
         radius = width.value / 2.0 if width is not None else 1.0  # the smallest radius a crown of this width can have
-        return radius - math.sqrt(radius**2 - UNSEEN_FLAT_MM**2 / 4.0)
+        return float(sagitta(FLAT_FROM_MM / 2.0, radius))
     return None
 
 

@@ -5,8 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from shared.errors import OptionError
+from shared.trade import HIGHEST_FRET, SPREAD_BRIDGE_MM, SPREAD_NUT_MM
 
 __all__ = ["Instrument", "string_places"]
+
+SCALE_LENGTHS_MM = (200.0, 1300.0)
+"""What fretted instruments measure, the smallest and the largest with margin (common practice, no source)."""
+MOST_STRINGS = 12
+"""Two courses of six (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,20 +27,20 @@ class Instrument:
     scale_length: float
     frets: int = 22
     strings: int = 6
-    spread_nut: float = 35.5
-    spread_bridge: float = 52.0
+    spread_nut: float = SPREAD_NUT_MM
+    spread_bridge: float = SPREAD_BRIDGE_MM
     radius_nut: float | None = None
     radius_last: float | None = None
     binding: bool = False
     nibs: bool = False
 
     def __post_init__(self) -> None:
-        if not 200.0 <= self.scale_length <= 1300.0:
+        if not SCALE_LENGTHS_MM[0] <= self.scale_length <= SCALE_LENGTHS_MM[1]:
             raise OptionError(f"A scale length of {self.scale_length:g} mm is not possible.", "Give it in millimetres.")
-        if not (1 <= self.frets <= 36 and 1 <= self.strings <= 12):
+        if not (1 <= self.frets <= HIGHEST_FRET and 1 <= self.strings <= MOST_STRINGS):
             raise OptionError(
                 f"{self.frets} frets and {self.strings} strings are not possible.",
-                "Count frets 1 to 36, strings 1 to 12.",
+                f"Count frets 1 to {HIGHEST_FRET}, strings 1 to {MOST_STRINGS}.",
             )
 
 
@@ -42,6 +48,9 @@ def string_places(instrument: Instrument, fret: int, fret_length: float) -> tupl
     """Where the strings cross a fret, in mm from its treble end, the treble string first.
 
     The strings fan out evenly from nut to bridge and lie centred on the board.
+
+    >>> string_places(Instrument(648.0, strings=2, spread_nut=36.0, spread_bridge=52.0), fret=12, fret_length=52.0)
+    (4.0, 48.0)
     """
     share = 1.0 - 2.0 ** (-fret / 12.0)  # equal temperament: x_n / L
     spread = instrument.spread_nut + (instrument.spread_bridge - instrument.spread_nut) * share

@@ -1,4 +1,4 @@
-"""The fretboard as a ruler: equal temperament along it, its cylinder across it.
+"""The fretboard as a ruler: equal temperament along it, its cone across it.
 
 Equal temperament puts fret n at ``x_n = L (1 - 2^(-n/12))`` from the nut: twelve equal ratios to the octave, and a
 string's pitch is inverse to its length.
@@ -13,25 +13,23 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from shared.measured import Measured
+from shared.trade import SLOT_U_MM
 
-__all__ = ["Cone", "SpacingFit", "fit_cone", "fret_position", "fit_spacing", "number_steps", "sagitta", "HIGHEST_FRET"]
+__all__ = ["Cone", "SpacingFit", "fit_cone", "fret_position", "fit_spacing", "number_frets"]
 
-HIGHEST_FRET = 36
-"""No board has more frets: 36 is three octaves (common practice, no source)."""
-SLOT_U_MM = 0.05
-"""Standard deviation of a fret from its place in equal temperament: slots are sawn to about a tenth of a millimetre
-(common practice, no source)."""
+_MOST_FRETS = (4, 3)
+"""At most so many frets to so many gaps seen: with more missing than a photo hides, a sequence fits anything."""
+_CLEARLY_BETTER = 0.5
+"""Share of the worst departure under which counting the first gap double is believed rather than single."""
 
 
 def fret_position(scale_length: float, number: ArrayLike) -> NDArray[np.float64]:
-    """Distance of frets from the nut in equal temperament, in the unit of `scale_length`; fret 0 is the nut."""
+    """Distance of frets from the nut in equal temperament, in the unit of `scale_length`; fret 0 is the nut.
+
+    >>> fret_position(648.0, [0, 12, 24]).tolist()
+    [0.0, 324.0, 486.0]
+    """
     return np.asarray(scale_length * -np.expm1(-np.asarray(number, dtype=float) * math.log(2.0) / 12.0))
-
-
-def sagitta(y: ArrayLike, radius: float) -> NDArray[np.float64]:
-    """How far a cylinder of `radius` has fallen away at distance `y` from its centre line (mm, exact)."""
-    y = np.asarray(y, dtype=float)
-    return np.asarray(y**2 / (radius + np.sqrt(radius**2 - y**2))) if math.isfinite(radius) else np.zeros_like(y)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,12 +129,12 @@ def fit_spacing(position: ArrayLike, number: ArrayLike, scale_length: float, u_m
     w = 1.0 / np.hypot(np.broadcast_to(np.asarray(u_mm, dtype=float), y.shape), SLOT_U_MM)
     a = np.column_stack([x, np.ones_like(x)])
     cov = np.linalg.inv((a * w[:, None]).T @ (a * w[:, None]))
-    p = cov @ (a.T @ (w**2 * y))
-    residual = float(np.sqrt(np.mean((a @ p - y) ** 2)))
-    return SpacingFit(float(p[0]), math.sqrt(cov[0, 0]), float(p[1]), residual)
+    ratio, offset = p = cov @ (a.T @ (w**2 * y))
+    u_ratio, residual = math.sqrt(cov[0, 0]), float(np.sqrt(np.mean((a @ p - y) ** 2)))
+    return SpacingFit(float(ratio), u_ratio, float(offset), residual)
 
 
-def number_steps(position: ArrayLike, tolerance: float = 0.1) -> NDArray[np.int64] | None:
+def number_frets(position: ArrayLike, tolerance: float = 0.1) -> NDArray[np.int64] | None:
     """Number frets counting from 0 at the first, from their spacing alone; needs neither scale length nor first number.
 
     Equal temperament makes every gap 2^(-1/12) of the one before, so a gap about twice that has a fret missing in it.
@@ -159,15 +157,14 @@ def number_steps(position: ArrayLike, tolerance: float = 0.1) -> NDArray[np.int6
     best: tuple[float, NDArray[np.int64]] | None = None
     for first_gap in (1, 2):
         n = _follow(y, first_gap)
-        if n is None or 3 * n[-1] > 4 * (
-            len(n) - 1
-        ):  # more frets missing than a photo hides: such a sequence fits anything
+        if n is None or n[-1] * _MOST_FRETS[1] > _MOST_FRETS[0] * (len(n) - 1):
             continue
-        a = np.column_stack([2.0 ** (-n / 12.0), np.ones(len(n))])
+        a = np.column_stack([2.0 ** (-n / 12.0), np.ones(len(n))])  # y = bridge - length 2^(-n/12)
         p, *_ = np.linalg.lstsq(a, y, rcond=None)
-        gap = np.abs(p[0]) * 2.0 ** (-n / 12.0) * math.log(2.0) / 12.0
+        minus_length, _ = p
+        gap = np.abs(minus_length) * 2.0 ** (-n / 12.0) * math.log(2.0) / 12.0
         worst = float(np.max(np.abs(a @ p - y) / gap))
-        if worst <= tolerance and p[0] < 0 and (best is None or worst < best[0] / 2.0):
+        if worst <= tolerance and minus_length < 0 and (best is None or worst < _CLEARLY_BETTER * best[0]):
             best = (worst, n)
     return None if best is None else best[1]
 

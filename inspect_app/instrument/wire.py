@@ -8,12 +8,11 @@ from dataclasses import dataclass
 from shared.errors import OptionError
 from shared.measured import COVERAGE_FACTOR, Measured
 from shared.tables import load_table
+from shared.trade import SAME_WIRE_MM
 
 __all__ = ["MATERIALS", "Match", "WireStock", "match_wire", "size_class"]
 
 MATERIALS = ("nickel silver", "stainless", "other")
-_SAME_MM = 0.05
-"""Two wires this close are the same size: neighbouring sizes are about 0.1 mm apart (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +67,8 @@ def match_wire(
 
 def _relation(wire: WireStock, width: Measured, height: Measured) -> str:
     dw, dh = wire.crown_width - width.value, wire.crown_height - height.value
-    near_w = abs(dw) <= _SAME_MM + COVERAGE_FACTOR * width.u
-    near_h = abs(dh) <= _SAME_MM + COVERAGE_FACTOR * height.u
+    near_w = abs(dw) <= SAME_WIRE_MM + COVERAGE_FACTOR * width.u
+    near_h = abs(dh) <= SAME_WIRE_MM + COVERAGE_FACTOR * height.u
     if near_w and near_h:
         return "same"
     if near_w and dh > 0:

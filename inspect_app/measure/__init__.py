@@ -7,7 +7,8 @@ from functools import partial
 from importlib import import_module
 
 from calib.photo import Photo
-from calib.plane import Plane, fit_plane
+from calib.plane import Plane
+from calib.pose_fit import fit_plane
 from calib.scales import find_scale
 from calib.scales.base import Scale
 from inspect_app import __version__

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from inspect_app.instrument.crown import arc_radius
 from inspect_app.measure.section.by_hand import arc_of
 from inspect_app.reading.ask import HandEdge
 from inspect_app.reading.inspection import FretReading, Inspection, Outline
@@ -245,7 +246,7 @@ def _apart(at: dict[str, Vector], a: str, b: str, mm: float) -> dict[str, Vector
 def _depth_by_width(depth: float, at: dict[str, Vector], mm: float) -> float:
     """Change of a hollow's depth with its flat's width, on the arc that has this width at this depth."""
     f = float(np.linalg.norm(at["body side"][0] - at["nut side"][0])) * mm
-    radius = (f**2 / 4.0 + depth**2) / (2.0 * max(depth, 1e-6))
+    radius = arc_radius(f, max(depth, 1e-6))
     return f / (4.0 * max(radius - depth, 1e-3))
 
 

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from typing import Literal
 from urllib.parse import urlencode
 
-from inspect_app.decide.wear import NEAR_MM, FretWear, Spot, WearMap
+from inspect_app.decide.wear import FretWear, Spot, WearMap
 from inspect_app.services import ReadingView
 from inspect_app.ui.words import Length, shown
 from shared.measured import Measured
+from shared.trade import SAME_SPOT_MM
 from shared.units import show_cell
 
 __all__ = ["SHOWS", "Cell", "Show", "cells", "heat_table", "reading_of_spot", "tone"]
@@ -95,7 +96,7 @@ def reading_of_spot(rows: Iterable[ReadingView], fret: int, spot: Spot, show: Sh
     """The reading behind a spot: nearest in place, a depth read directly before one worked out."""
     places = {(r.photo_id, r.reading.of): r for r in rows if r.reading.fret == fret and r.reading.key.endswith(_PLACE)}
     near = {
-        k: r for k, r in places.items() if abs(r.reading.value.value - spot.from_treble_end.value) <= NEAR_MM
+        k: r for k, r in places.items() if abs(r.reading.value.value - spot.from_treble_end.value) <= SAME_SPOT_MM
     }  # fmt: skip
     wanted = "width" if show == "flat" else "depth"
     found = [

@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 
 from calib.photo import open_photo
-from calib.plane import fit_plane
+from calib.pose_fit import fit_plane
 from calib.scales.printed import BACKDROP, STRIP, STRIP_SIZE, find_markers, find_printed
 
 RUNS = 7

@@ -11,17 +11,8 @@ from scipy.ndimage import map_coordinates
 from scipy.special import erf
 from skimage.measure import LineModelND
 
-from calib.edges import (
-    edge_line,
-    edge_points,
-    fit_line,
-    fit_lines,
-    intersect,
-    locate_steps,
-    row_offsets,
-    sample_across,
-    weighted_lines,
-)
+from calib.edges import edge_line, edge_points, locate_steps, row_offsets, sample_across
+from calib.lines import fit_line, fit_lines, intersect, weighted_lines
 from calib.photo import linear_light
 
 

@@ -25,7 +25,7 @@ from calib.lens import (
     refine_plane_with_lines,
 )
 from calib.photo import Focal
-from calib.plane import fit_plane
+from calib.pose_fit import fit_plane
 from calib.scales.base import HABIT_TILT_RAD, Scale
 from shared.errors import OptionError, ScaleError
 

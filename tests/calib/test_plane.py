@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from calib.photo import Focal
-from calib.plane import Plane, distort, fit_plane, undistort
+from calib.plane import Plane, distort, undistort
+from calib.pose_fit import fit_plane
 from calib.scales.base import Scale
 from calib.scales.printed import STRIP, find_printed
 from shared.errors import ScaleError

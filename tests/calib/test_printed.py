@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from calib.photo import Photo
-from calib.plane import fit_plane
+from calib.pose_fit import fit_plane
 from calib.scales.printed import BACKDROP, BACKDROP_SIZE, STRIP, STRIP_SIZE, find_markers, find_printed
 from shared.errors import ScaleError
 

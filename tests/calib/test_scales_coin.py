@@ -8,7 +8,7 @@ import pytest
 from skimage.measure import CircleModel, EllipseModel
 
 from calib.photo import Focal, Photo
-from calib.plane import fit_plane
+from calib.pose_fit import fit_plane
 from calib.scales.coin import _Ring, _smooth_outside, coins, find_coin
 from shared.errors import ScaleError
 from tests.calib.bench_scene import Paint, Shot, board, coin, disc, length_errors, photograph, place_all, placed
@@ -101,10 +101,10 @@ def test_the_other_tilt_is_carried() -> None:
     shot = Shot(tilt=(4.0, 0.0), shift=(0.0, 25.0))
     photo = photograph(shot, place_all(coin(24.26), (0.0, 0.0)))
     plane = fit_plane(find_coin(photo, 24.26), (photo.width, photo.height), photo.focal)
-    tilts = [plane.tilt_deg, *(plane.with_params(p).tilt_deg for _, p in plane.rivals)]
+    tilts = [plane.tilt_deg, *(plane.with_params(p).tilt_deg for _, p in plane.alternatives)]
     assert len(tilts) == 2
     assert min(abs(t - shot.camera().tilt_deg) for t in tilts) < 0.6
-    assert sum(w for w, _ in plane.rivals) < 0.5
+    assert sum(w for w, _ in plane.alternatives) < 0.5
 
 
 def test_inlay_dots_are_not_the_coin() -> None:

@@ -7,7 +7,7 @@ import pytest
 from scipy.special import erf
 
 from calib.edges import row_offsets
-from calib.plane import fit_plane
+from calib.pose_fit import fit_plane
 from calib.scales.id1 import card, find_id1
 from calib.scales.outline import outline_steps, steepest
 from shared.errors import ScaleError

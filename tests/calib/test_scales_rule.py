@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib.plane import fit_plane
+from calib.pose_fit import fit_plane
 from calib.scales.graduations import DIVISIONS, INCH_MM, tell_division
 from calib.scales.rule import RULE_LIMIT_MM, find_rule
 from shared.errors import ScaleError

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calib.plane import fit_plane
+from calib.pose_fit import fit_plane
 from calib.scales import find_scale, is_mirrored, parse_scale
 from calib.scales.print import scales_pdf
 from calib.scales.printed import DICTIONARY, STRIP, STRIP_SIZE

@@ -17,7 +17,8 @@ from scipy.ndimage import gaussian_filter1d
 from calib.photo import Photo, linear_light
 from inspect_app.measure.backdrop.backdrop_tilt import RELIEF_U
 from inspect_app.measure.backdrop.circle import Circle
-from inspect_app.measure.backdrop.pose import SQUARE_U, WIDENING, WIDENING_U, BoardPose
+from inspect_app.measure.backdrop.pose import SQUARE_U, BoardPose
+from shared.trade import WIDENING, WIDENING_U
 
 __all__ = ["lean_from_edges"]
 

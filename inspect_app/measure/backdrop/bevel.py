@@ -22,6 +22,7 @@ from inspect_app.measure.backdrop.outline import EdgePath, unslanted
 from inspect_app.measure.backdrop.pose import SQUARE_U, BoardPose
 from inspect_app.reading.inspection import Outline
 from shared.measured import Contribution, Measured, NotMeasured
+from shared.trade import ASSUMED_END_U_MM, BEVEL_DEG
 
 __all__ = [
     "Bevel",
@@ -37,9 +38,6 @@ __all__ = [
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-ASSUMED_END_U_MM = 0.3
-"""Standard uncertainty of an end whose bevel could not be read: 20 to 35 degrees on a 1.2 mm crown (common practice, no
-source)."""
 LEAST_POINTS = 8
 """Fewest points of a straight part: fewer agree by chance."""
 DEFINITION_PX = 0.15
@@ -368,8 +366,8 @@ def _drawn(bevel: Bevel, fret: StandingFret, end: End) -> tuple[tuple[float, flo
 def foot_of(fret: StandingFret, end: EndReading | None) -> tuple[float, float]:
     """Place of the treble end at board level and its standard uncertainty, y in mm.
 
-    Where its bevel could not be read, 30 degrees under the last place seen of the crown line is assumed.
+    Where its bevel could not be read, a usual one under the last place seen of the crown line is assumed.
     """
     if end is not None:
         return end.bevel.foot, fret.crown.u_height * math.tan(end.bevel.angle) + fret.mm_per_px
-    return fret.line.span[0] - fret.crown.height * math.tan(math.radians(30.0)), ASSUMED_END_U_MM
+    return fret.line.span[0] - fret.crown.height * math.tan(math.radians(BEVEL_DEG)), ASSUMED_END_U_MM

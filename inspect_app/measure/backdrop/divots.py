@@ -1,6 +1,6 @@
 """Divots: where the outline drops below the unworn crown line, and how deep the metal is worn there.
 
-The outline of a worn crown runs along the flat's far edge, so its drop understates the removal; `solid.depth_from_drop`
+The outline of a worn crown runs along the flat's far edge, so its drop understates the removal; `depth_from_drop`
 turns one into the other with the camera's elevation and the crown's radius.
 """
 

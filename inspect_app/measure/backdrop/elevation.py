@@ -13,7 +13,7 @@ from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
-from inspect_app.instrument.crown import blind_depth, depth_from_drop
+from inspect_app.instrument.crown import blind_depth, depth_from_drop, half_chord
 from inspect_app.measure.backdrop.bevel import EndReading, edge_of, foot_of, foot_seen, measure_end
 from inspect_app.measure.backdrop.by_hand import (
     ARC,
@@ -233,7 +233,7 @@ def _divot(h: Hollow, least: float, fret: StandingFret, ends: Ends, flags: tuple
     depth = depth.with_flags(*flags)
     foot, u_foot = foot_of(fret, ends.get("treble"))
     # the flat's far edge lies r sin(phi) behind the centre line: carry it along the line of sight
-    behind = math.sqrt(max(2.0 * fret.crown.radius * depth.value - depth.value**2, 0.0))
+    behind = float(half_chord(depth.value, fret.crown.radius))
     aside = float(np.interp(h.at, fret.line.y, fret.pose.rays(fret.line.edge.px)[:, 1])) * behind
     place = h.at + aside - foot
     at = measure_place(h, place, fret.definition_mm, {"fret end": u_foot, "scale": abs(place) * u_scale(fret)})

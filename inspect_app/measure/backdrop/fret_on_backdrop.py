@@ -32,6 +32,7 @@ from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Outline
 from shared.errors import ScaleError
 from shared.measured import NotMeasured
+from shared.trade import CALLIPER_U_MM, CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM, CROWN_WIDTH_MM, CROWN_WIDTH_U_MM
 
 __all__ = [
     "StandingFret",
@@ -48,12 +49,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-CROWN_U_MM = 0.03
-"""Standard uncertainty of a crown's width and height as given: read by calliper on a rounded, filed thing, or from a
-photo from above."""
-EVERYDAY = Crown(2.55, 1.2, 0.3, 0.15)
-"""Where no size is given: the middle of what wires measure, and a standard uncertainty that spans them (common
-practice, no source: 1.9 to 3.0 mm wide, 0.9 to 1.5 mm high)."""
 CARD_CLEAR_MM = 0.35
 """Left out under the lowest printed row of the card: its blur, and a print shifted on its sheet."""
 PRINTED_MM = max(m.top + m.side for m in BACKDROP)
@@ -142,8 +137,8 @@ def crown_of(ask: Ask) -> tuple[Crown, tuple[str, ...]]:
     """The unworn crown as given, or an everyday one with its wide uncertainty and a flag."""
     width, height = ask.crown_width, ask.crown_height
     flags = () if width and height else ("CROWN_ASSUMED",)
-    w, uw = (width, CROWN_U_MM) if width else (EVERYDAY.width, EVERYDAY.u_width)
-    h, uh = (height, CROWN_U_MM) if height else (EVERYDAY.height, EVERYDAY.u_height)
+    w, uw = (width, CALLIPER_U_MM) if width else (CROWN_WIDTH_MM, CROWN_WIDTH_U_MM)
+    h, uh = (height, CALLIPER_U_MM) if height else (CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM)
     return Crown(w, min(h, w), uw, uh), flags
 
 

@@ -16,7 +16,7 @@ from scipy.spatial.transform import Rotation
 
 from calib.plane import Plane
 
-__all__ = ["BoardPose", "stand", "LEAN_U", "GAP_MM", "GAP_U_MM", "SQUARE_U", "ROLL_U", "WIDENING", "WIDENING_U"]
+__all__ = ["BoardPose", "stand", "LEAN_U", "GAP_MM", "GAP_U_MM", "SQUARE_U", "ROLL_U"]
 
 Array = NDArray[np.float64]
 
@@ -31,11 +31,6 @@ SQUARE_U = math.radians(0.5)
 """Standard uncertainty of the backdrop's turn about the upright, against square to the neck: the eye's (no source)."""
 ROLL_U = math.radians(0.3)
 """Standard uncertainty of the backdrop's level along the board: its foot follows the board's curve (no source)."""
-
-
-WIDENING, WIDENING_U = 0.014, 0.004
-"""How much further out each of a board's edges lies, a millimetre nearer to the body, and its standard uncertainty: 42
-to 56 mm wide over 500 mm (common practice, no source)."""
 
 
 @dataclass(frozen=True)

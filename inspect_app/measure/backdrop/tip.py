@@ -16,9 +16,9 @@ from inspect_app.measure.backdrop.crown_line import rise
 from inspect_app.measure.backdrop.end_edge import End
 from inspect_app.measure.backdrop.fret_on_backdrop import StandingFret
 from inspect_app.measure.backdrop.outline import FLOOR, EdgePath, first_edge, look_along, place_edge, significance
-from inspect_app.measure.backdrop.pose import WIDENING, WIDENING_U
 from inspect_app.reading.inspection import Outline
 from shared.measured import Measured, NotMeasured
+from shared.trade import WIDENING, WIDENING_U
 
 __all__ = ["measure_overhang", "measure_tip", "fit_tip"]
 

@@ -15,13 +15,22 @@ from scipy.ndimage import gaussian_filter1d
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
-from inspect_app.instrument.fretboard import number_steps, sagitta
+from inspect_app.instrument.crown import sagitta
+from inspect_app.instrument.fretboard import number_frets
 from inspect_app.measure.plan.board_overview import Board
-from inspect_app.measure.plan.end_light import TAPER
 from inspect_app.measure.plan.fret_ends import END_SCATTER_MM, OUT_MM, EndCurve, FretEnd, NearEnd
 from inspect_app.measure.plan.fret_frame import FretFrame
 from inspect_app.reading.ask import Ask
 from shared.measured import Contribution
+from shared.trade import (
+    BOARD_RADIUS_MM,
+    CALLIPER_U_MM,
+    CROWN_HEIGHT_MM,
+    CROWN_HEIGHT_U_MM,
+    ROUNDEST_BOARD_MM,
+    WIDENING,
+    WIDENING_U,
+)
 
 __all__ = [
     "Level",
@@ -44,14 +53,6 @@ _T = TypeVar("_T")
 Sides = tuple[list[_T], list[_T]]
 """One for each fret, of the treble side and of the bass side."""
 
-CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM = 1.15, 0.15
-"""Crown height where nobody gave it: fret wire stands 0.9 to 1.4 mm above the board (common practice, no source)."""
-ASKED_HEIGHT_U_MM = 0.03
-"""Standard uncertainty of a crown height somebody typed: read from a caliper or a wire's list."""
-BOARD_RADIUS_MM = 320.0
-"""A usual board radius, in the middle of those that most boards have, 240 to 410 mm (common practice, no source)."""
-_ROUNDEST_MM = 184.0
-"""Boards are made from flat to this radius, 7 1/4 inches (common practice, no source)."""
 _UNEVEN = 0.01 / 20.0**2
 """Standard uncertainty of how straight a fret lies, as a bow (mm across per mm^2 along): a hundredth of a millimetre
 off at 20 mm from its middle (common practice, no source). The same again may be common to all frets of a photo."""
@@ -62,9 +63,6 @@ _LEAN_U = 0.005
 20 mm width (common practice, no source)."""
 _DROPPED = 3
 _SLOPES = np.linspace(0.0, 0.03, 13)
-_TAPER_SD = 0.004
-"""How much the slope of boards' edges varies about `TAPER`, how square frets are included (common practice, no
-source)."""
 _LINE_MM = np.arange(-6.0, 6.0 + 1e-9, 0.05)
 """Offsets of a line tried: as far as an end is looked for, and the overview's own error from fret to fret."""
 _MISREAD, _MISREAD_MM = 0.05, 1.0
@@ -76,7 +74,7 @@ class Curve:
     """How round the board is across the neck: one over its radius, 1/mm (0: flat), and its standard uncertainty."""
 
     per_mm: float = 1.0 / BOARD_RADIUS_MM
-    u: float = 1.0 / _ROUNDEST_MM / math.sqrt(12.0)
+    u: float = 1.0 / ROUNDEST_BOARD_MM / math.sqrt(12.0)
 
     @property
     def radius_mm(self) -> float:
@@ -107,7 +105,7 @@ class Level:
 def board_level(ask: Ask, board: Board, scale: Scale, plane: Plane, curve: Curve = Curve()) -> Level:
     """Where the board lies under the scale's plane, from what the person says of the scale's place."""
     height = ask.crown_height if ask.crown_height is not None else CROWN_HEIGHT_MM
-    u_height = ASKED_HEIGHT_U_MM if ask.crown_height is not None else CROWN_HEIGHT_U_MM
+    u_height = CALLIPER_U_MM if ask.crown_height is not None else CROWN_HEIGHT_U_MM
     laying = Contribution("scale not quite level with what it lies beside", _LAYING_U_MM)
     if ask.scale_plane.where == "board":
         middle = plane.to_mm(scale.outline_px).mean(axis=0) @ board.across_neck
@@ -214,7 +212,7 @@ def in_sequence(board: Board) -> tuple[list[int], NDArray[np.int64] | None]:
         tries = sorted(combinations(range(n), left_out), key=lambda c: float(board.width_mm[list(c)].sum()))
         for out in tries:
             kept = [i for i in range(n) if i not in out]
-            steps = number_steps(board.fret_mm[kept])
+            steps = number_frets(board.fret_mm[kept])
             if steps is not None:
                 return kept, steps
     return list(range(n)), None
@@ -245,7 +243,7 @@ def ends_near(u_mm: Floats, length_mm: list[float]) -> Sides[NearEnd]:
     length_mm : list of float, length N
         As the overview has them.
     """
-    wider = TAPER * (u_mm - u_mm.mean())
+    wider = WIDENING * (u_mm - u_mm.mean())
     treble = [NearEnd(-float(w), -1) for w in wider]
     return treble, [NearEnd(length + float(w), 1) for length, w in zip(length_mm, wider, strict=True)]
 
@@ -282,7 +280,7 @@ def common_end_lines(treble: list[EndCurve], bass: list[EndCurve], u_mm: Floats)
         Places of the frets along the neck.
     """
     u = u_mm - u_mm.mean()
-    usual = -0.5 * ((_SLOPES - TAPER) / _TAPER_SD) ** 2
+    usual = -0.5 * ((_SLOPES - WIDENING) / WIDENING_U) ** 2
     votes = []
     for side in (treble, bass):
         middle = np.mean([c.near.along for c in side])

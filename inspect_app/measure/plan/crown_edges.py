@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
+from inspect_app.instrument.crown import arc_radius
 from inspect_app.measure.plan.crown_profile import CrownProfile
 from inspect_app.measure.plan.edge_classifier import Evidence, Look, foot_evidence
 
@@ -140,7 +141,7 @@ def outward_evidence(y: Floats, look: tuple[tuple[float, float], float], px_per_
 def seen_edges(width: ArrayLike, height: float, view: float) -> tuple[Floats, Floats]:
     """Where a crown's edges are seen, at board level, from aside: (nut side, body side), mm from its centre line.
 
-    The crown is a circular arc of radius ``r = (W^2/4 + H^2) / (2 H)`` standing on the board. A ray that grazes it
+    The crown is a circular arc of radius `arc_radius` standing on the board. A ray that grazes it
     passes the board at ``z_c tan(view) + r / cos(view)`` from the centre line, ``z_c = H - r``; where the arc's grazing
     point would lie below the board, the foot itself is seen.
 
@@ -152,7 +153,7 @@ def seen_edges(width: ArrayLike, height: float, view: float) -> tuple[Floats, Fl
         Angle of the line of sight from the vertical, rad, positive when the camera is on the body side.
     """
     w = np.asarray(width, dtype=float)
-    r = (w**2 / 4.0 + height**2) / (2.0 * height)
+    r = arc_radius(w, height)
     rise = height - r
 
     def edge(angle: float) -> Floats:

@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 
 from calib.photo import Photo, linear_light
 from inspect_app.measure.plan.fret_frame import FretFrame
+from shared.trade import WIDENING
 
-__all__ = ["EndLight", "end_light", "noise_of", "board_fit", "crown_fit", "face_fit", "TAPER"]
+__all__ = ["EndLight", "end_light", "noise_of", "board_fit", "crown_fit", "face_fit"]
 
 Floats = NDArray[np.float64]
 
@@ -36,9 +37,6 @@ _BESIDE_MM, _BESIDE_STEP_MM = (0.5, 1.3), 0.1
 its edge to run straight on."""
 _RIM_MM = 0.03
 """Left out at the crown's edges, which are known to about so much."""
-TAPER = 0.0125
-"""Slope of a board's edge against its centre line: boards widen by 0.02 to 0.03 mm per mm, half on each side (common
-practice, no source)."""
 _DARK = 0.01
 """Added to linear light before its logarithm: darker than that, flare in the lens decides."""
 _GRAIN = np.array([0.06, 0.05, 0.05])[:, None, None]
@@ -215,7 +213,7 @@ def _between(nodes: NDArray[Any], places: NDArray[Any]) -> Floats:
 
 def _carried(inward: Floats, beside: Floats, away: Floats) -> Floats:
     """What is seen beside, (3, n), as it runs on `away` (k,) mm towards the body along the board's edge; (3, n, k)."""
-    at = inward[:, None] + TAPER * away
+    at = inward[:, None] + WIDENING * away
     return np.array([np.interp(at, inward, b) for b in beside])
 
 

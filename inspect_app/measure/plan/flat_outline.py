@@ -20,6 +20,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from inspect_app.instrument.crown import arc_radius, sagitta
 from inspect_app.measure.plan.reference_crown import BURNT, CrownView, Unworn
 
 __all__ = [
@@ -86,16 +87,15 @@ class CrownArc:
     @cached_property
     def radius(self) -> float:
         """Of the arc through the crown's top and both edges, mm."""
-        return (self.width**2 / 4.0 + self.height**2) / (2.0 * self.height)
+        return arc_radius(self.width, self.height)
 
     def depth(self, half_width: Floats | float) -> Floats:
         """How far below the arc's top a chord of this half-width lies, mm."""
-        inside = np.minimum(np.abs(half_width), 0.999 * self.radius)
-        return np.asarray(self.radius - np.sqrt(self.radius**2 - inside**2))
+        return sagitta(np.minimum(np.abs(half_width), 0.999 * self.radius), self.radius)
 
     def depth_of(self, half_width: float) -> float:
         """The same of one chord."""
-        return self.radius - math.sqrt(self.radius**2 - min(abs(half_width), 0.999 * self.radius) ** 2)
+        return float(self.depth(half_width))
 
 
 @dataclass(frozen=True)

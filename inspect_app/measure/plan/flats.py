@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
+from inspect_app.instrument.crown import u_arc_radius
 from inspect_app.measure.manual import NOTHING_PLACED, Placed
 from inspect_app.measure.plan.flat_outline import (
     BLUR_PX,
@@ -34,6 +35,7 @@ from inspect_app.measure.plan.fret_frame import FretPatch
 from inspect_app.measure.plan.reference_crown import CrownView, Unworn, crown_view, fit_unworn, refit_unworn
 from inspect_app.reading.inspection import Flat, Outline
 from shared.measured import COVERAGE_FACTOR, Contribution, Measured, NotMeasured
+from shared.trade import CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM, FLAT_FROM_MM
 
 __all__ = [
     "FlatFindings",
@@ -43,15 +45,8 @@ __all__ = [
     "read_flats",
     "length_at",
     "length_slope",
-    "LENGTH_AT_MM",
-    "ASSUMED_HEIGHT_MM",
 ]
 
-LENGTH_AT_MM = 0.3
-"""A flat's length is stated where it is at least this wide; what is narrower throughout is not reported."""
-ASSUMED_HEIGHT_MM = (1.15, 0.15)
-"""Crown height where nobody gave it, with its standard uncertainty: wire is 1.0 to 1.4 mm high when new
-(common practice, no source)."""
 _CALM = 3.0
 """Rows count in full up to about this log likelihood ratio and by its logarithm beyond, so that none outvotes many."""
 _PLAIN = 20.0
@@ -75,7 +70,7 @@ _SYMMETRY = 0.05
 _UNTRACED = 0.1
 """Where no boundary is seen the outline is carried on by its form alone: standard uncertainty of the length, share of
 what is so carried on, from an exponent known to 0.15."""
-_TELLING_MM = 1.5 * LENGTH_AT_MM
+_TELLING_MM = 1.5 * FLAT_FROM_MM
 """Where flats narrower than this would not show, it is said: below it a flat's length means little anyway."""
 _SHORT_MM = 2.0
 """Length of the short flat by which it is judged what would show."""
@@ -173,7 +168,7 @@ def read_flats(found: FlatSearch | NotMeasured, placed: Placed = NOTHING_PLACED)
     if isinstance(found, NotMeasured):
         return FlatFindings(not_measured=(found,))
     what = f"fret {found.patch.frame.number}, flats"
-    held = hold_flats(found.fits, found.patch, found.arc, placed, LENGTH_AT_MM)
+    held = hold_flats(found.fits, found.patch, found.arc, placed, FLAT_FROM_MM)
     return FlatFindings(
         tuple(mark_flat(_reading(h.fit, found.patch, found.arc, found.view), h) for h in held),
         _outlines([h.fit for h in held], found.patch, found.arc, what),
@@ -183,11 +178,9 @@ def read_flats(found: FlatSearch | NotMeasured, placed: Placed = NOTHING_PLACED)
 
 def _arc(patch: FretPatch, width: Measured) -> CrownArc:
     given = patch.crown_height
-    height, u_height = (given.value, given.u) if given else ASSUMED_HEIGHT_MM
-    known = u_height < ASSUMED_HEIGHT_MM[1]  # a height no surer than the assumption tells no depth
-    by_width = width.value / (4.0 * height)
-    by_height = 0.5 - width.value**2 / (8.0 * height**2)
-    u_radius = math.hypot(by_width * width.u, by_height * u_height)
+    height, u_height = (given.value, given.u) if given else (CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM)
+    known = u_height < CROWN_HEIGHT_U_MM  # a height no surer than the assumption tells no depth
+    u_radius = u_arc_radius(width.value, height, width.u, u_height)
     camera = patch.frame.camera_mm
     lean = camera[1] / (camera[2] - height)
     # each edge carries its own error, and the foot need not lie evenly to both sides of the arc's middle
@@ -244,7 +237,7 @@ def _differ(a: FlatSpan, b: FlatSpan) -> bool:
 
 def _believable(fit: FlatOutline, arc: CrownArc, limits: tuple[float, float]) -> bool:
     """Beyond chance, wide enough to have a length, narrower than the crown, and still where it was looked for."""
-    if fit.gain < _ACCEPT or fit.rows < _ROWS or not LENGTH_AT_MM < fit.width < _WIDEST * arc.width:
+    if fit.gain < _ACCEPT or fit.rows < _ROWS or not FLAT_FROM_MM < fit.width < _WIDEST * arc.width:
         return False
     return limits[0] <= fit.place <= limits[1]
 
@@ -374,7 +367,7 @@ def _narrowest(view: CrownView, unworn: Unworn, arc: CrownArc, tone: Floats) -> 
     return np.where(enough.any(axis=1), 2.0 * half[enough.argmax(axis=1)], np.inf)
 
 
-def length_at(params: Floats, arc: CrownArc, at_mm: float = LENGTH_AT_MM) -> float:
+def length_at(params: Floats, arc: CrownArc, at_mm: float = FLAT_FROM_MM) -> float:
     """Length in mm over which a flat is at least `at_mm` wide; 0 where it never is.
 
     From ``d = D (1 - s^2)^(2 q)`` and the depth of a chord of the crown's arc.
@@ -386,7 +379,7 @@ def length_at(params: Floats, arc: CrownArc, at_mm: float = LENGTH_AT_MM) -> flo
     return 2.0 * math.exp(ln_half_length) * math.sqrt(1.0 - ratio ** (0.5 / math.exp(ln_q)))
 
 
-def length_slope(params: Floats, arc: CrownArc, at_mm: float = LENGTH_AT_MM) -> Floats:
+def length_slope(params: Floats, arc: CrownArc, at_mm: float = FLAT_FROM_MM) -> Floats:
     """Derivative of `length_at` with each parameter of the outline, shape (5,); 0 where the length is."""
     length = length_at(params, arc, at_mm)
     if length <= 0.0:
@@ -451,7 +444,7 @@ def _flags(fit: FlatOutline, patch: FretPatch) -> tuple[str, ...]:
     found = {
         "ONE_SIDED": min(fit.sides) < _ONE_SIDED,
         "COVERED": fit.hidden > 0.1,
-        "LOW_RESOLUTION": patch.px_per_mm * LENGTH_AT_MM < 3.0,  # two boundaries need three pixels between them
+        "LOW_RESOLUTION": patch.px_per_mm * FLAT_FROM_MM < 3.0,  # two boundaries need three pixels between them
     }
     return tuple(code for code, so in found.items() if so)
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.photo import Photo
+from inspect_app.instrument.crown import arc_radius
 from inspect_app.measure.plan.crown_edges import EDGE_U_PX, CrownFit
 from inspect_app.measure.plan.end_light import (
     EndLight,
@@ -121,7 +122,7 @@ def _bevel_prior() -> Floats:
 
 def _rise(frame: FretFrame, crown: CrownFit, across: Floats) -> Floats:
     """Height above the board at which lines of sight that would reach it at `across` meet the crown's arc, mm."""
-    r = (crown.width**2 / 4.0 + crown.height**2) / (2.0 * crown.height)
+    r = arc_radius(crown.width, crown.height)
     middle = crown.height - r
     towards = (frame.camera_mm[1] - across) / frame.camera_mm[2]
     # nearer crossing of (across + towards z)^2 + (z - middle)^2 = r^2

@@ -14,7 +14,7 @@ from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
-from inspect_app.instrument.fretboard import HIGHEST_FRET, fit_spacing
+from inspect_app.instrument.fretboard import fit_spacing
 from inspect_app.measure.manual import PLACED_U_PX, apart, edges_on, placed_on
 from inspect_app.measure.plan import board_level as neck
 from inspect_app.measure.plan.board_overview import Board, find_board
@@ -35,6 +35,7 @@ from inspect_app.reading.ask import Ask, HandEdge
 from inspect_app.reading.inspection import FretReading, Inspection, Outline
 from shared.errors import InspectError
 from shared.measured import COVERAGE_FACTOR, Measured, NotMeasured
+from shared.trade import HIGHEST_FRET
 
 __all__ = ["Seen", "measure", "see", "read"]
 

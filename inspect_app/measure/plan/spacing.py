@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.plane import Plane
-from inspect_app.instrument.fretboard import HIGHEST_FRET, SLOT_U_MM, fit_spacing
+from inspect_app.instrument.fretboard import fit_spacing
 from inspect_app.measure.plan import board_level as neck
 from inspect_app.measure.plan.fret_frame import FretFrame
 from shared.measured import COVERAGE_FACTOR, Contribution, Measured, NotMeasured
+from shared.trade import HIGHEST_FRET, SLOT_U_MM
 
 __all__ = ["fret_positions", "check_spacing"]
 

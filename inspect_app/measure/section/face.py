@@ -26,6 +26,7 @@ from skimage.segmentation import watershed
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
+from inspect_app.instrument.crown import arc_radius
 from inspect_app.measure.section.shape import PIECES, WireShape
 
 __all__ = ["Face", "find_faces"]
@@ -284,7 +285,7 @@ def _guess(patch: _Patch, factor: float, plane: Plane) -> WireShape | None:
     wide, top = float(width[drop:].max()), float(z[-1]) - foot
     middle = float(np.median((left + right)[: len(tang)])) / 2.0
     c, s = math.cos(turn), math.sin(turn)
-    radius = max((wide**2 / 4.0 + top**2) / (2.0 * top), wide / 2.0)
+    radius = max(arc_radius(wide, top), wide / 2.0)
     at = (middle * c - foot * s, middle * s + foot * c)
     found = np.array([*at, turn, radius, top - radius, 0.95 * top, 0.0, 0.0, half, foot - float(z[0])])
     shape = WireShape(found)

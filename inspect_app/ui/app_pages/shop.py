@@ -18,6 +18,7 @@ from inspect_app.services.deciding import add_wire, remove_wire, shop_limits, sh
 from inspect_app.ui import server
 from inspect_app.ui.bench import JOBS_PAGE, length_unit, page, saying
 from inspect_app.ui.words import crown_size, plain
+from shared.trade import CROWN_HEIGHT_MM, CROWN_WIDTH_MM
 
 
 def letterhead() -> None:
@@ -139,8 +140,8 @@ def stock() -> None:
         left, right = st.columns(2)
         label = left.text_input("Label", placeholder="the name you know it by")
         material = right.selectbox("Material", MATERIALS)
-        width = left.number_input("Crown width, mm", 0.5, 6.0, 2.5, 0.01)
-        height = right.number_input("Crown height, mm", 0.1, 3.0, 1.15, 0.01)
+        width = left.number_input("Crown width, mm", 0.5, 6.0, CROWN_WIDTH_MM, 0.01)
+        height = right.number_input("Crown height, mm", 0.1, 3.0, CROWN_HEIGHT_MM, 0.01)
         tang = left.number_input("Tang width, mm", 0.0, 2.0, 0.0, 0.01, help="0 if not known")
         each = right.number_input("Price a fret", 0.0, 1000.0, 1.5, 0.1)
         if st.form_submit_button("Put it on the list"):

@@ -1,7 +1,10 @@
 """The fret as a solid: closed forms against brute force, the wear model against its own inverse."""
 
 import math
+import tomllib
+from pathlib import Path
 
+import GTC
 import numpy as np
 import pytest
 from hypothesis import example, given
@@ -9,19 +12,17 @@ from hypothesis import strategies as st
 
 from inspect_app.instrument.crown import (
     Crown,
-    FretSolid,
+    arc_radius,
     blind_depth,
     depth_from_drop,
-    depth_slope,
     drop_from_depth,
-    flat_boundary,
-    outline,
-    outline_height,
-    rim,
+    half_chord,
     sagitta,
 )
+from tests.inspect_app.instrument.fret_solid import FretSolid, flat_boundary, outline, rim
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, surface
 
+REFERENCE = Path(__file__).resolve().parents[2] / "reference"
 R, E = 1.35, math.radians(6.0)
 
 
@@ -49,23 +50,53 @@ def test_drop_agrees_with_a_ray_grazing_the_worn_cross_section(depth, degrees):
     assert float(drop_from_depth(depth, R, e)) == pytest.approx(lost, abs=finest)
 
 
-@pytest.mark.parametrize("depth", [0.05, 0.1, 0.25])
-def test_slope_of_depth_is_its_derivative(depth):
-    q = float(drop_from_depth(depth, R, E))
-    numeric = float(depth_from_drop(q + 1e-6, R, E) - depth_from_drop(q - 1e-6, R, E)) / 2e-6
-    assert depth_slope(depth, R, E) == pytest.approx(numeric, rel=1e-4)
+def test_up_to_the_blind_depth_the_outline_stays():
+    blind = blind_depth(R, E)
+    assert drop_from_depth([0.0, 0.5 * blind, blind], R, E) == pytest.approx(0.0, abs=1e-12)
+    assert float(drop_from_depth(blind + 0.01, R, E)) > 0.0
 
 
-def test_nothing_at_the_blind_depth_can_be_told():
-    assert depth_slope(0.5 * blind_depth(R, E), R, E) == math.inf
+def crowns_and_flats():
+    reference = tomllib.loads((REFERENCE / "flat_chords.toml").read_text(encoding="utf-8"))
+    return [(c, d, f) for c in reference["crown"] for d, f in zip(c["depth_mm"], c["flat_mm"], strict=True)]
 
 
-def test_outline_height_is_unworn_up_to_the_blind_depth_and_continuous_there():
-    crown = Crown(2.6, 1.2)
-    blind = blind_depth(crown.radius, E)
-    unworn, at, past = outline_height([0.0, blind, blind + 1e-6], crown, E)
-    assert unworn == at == pytest.approx(past, abs=1e-6)
-    assert unworn == pytest.approx(crown.radius - (crown.radius - 1.2) * math.cos(E))
+@pytest.mark.parametrize(("crown", "depth", "flat"), crowns_and_flats())
+def test_flat_and_depth_are_those_of_the_circular_segment(crown, depth, flat):
+    """Euclid, Elements III.35; digits worked out elsewhere."""
+    radius = Crown(crown["width_mm"], crown["height_mm"]).radius
+    assert radius == pytest.approx(crown["radius_mm"], abs=5e-6)
+    assert 2.0 * float(half_chord(depth, radius)) == pytest.approx(flat, abs=5e-5)
+    assert float(sagitta(flat / 2.0, radius)) == pytest.approx(depth, abs=5e-5)
+
+
+def test_sagittas_of_standard_radii_are_those_of_the_handbook():
+    case = tomllib.loads((REFERENCE / "circles.toml").read_text(encoding="utf-8"))["sagitta"]
+    for radius, fall in zip(case["radius"], case["fall"], strict=True):
+        assert float(sagitta(case["chord"] / 2.0, radius)) == pytest.approx(fall, abs=5e-8)
+        assert arc_radius(case["chord"], fall) == pytest.approx(radius, rel=1e-6)
+
+
+@given(st.floats(-30, 30), st.floats(100, 1000))
+def test_sagitta_lies_on_the_circle(y, radius):
+    s = float(sagitta(y, radius))
+    assert math.hypot(y, radius - s) == pytest.approx(radius, rel=1e-12)
+
+
+def test_a_flat_board_has_no_sagitta():
+    assert float(sagitta(22.0, math.inf)) == 0.0
+
+
+@given(st.floats(1.5, 3.5), st.floats(0.6, 1.5))
+def test_a_crown_is_as_wide_at_its_foot_as_stated_and_nothing_at_its_top(width, height):
+    crown = Crown(width, height)
+    assert 2.0 * crown.half_width([0.0, height]) == pytest.approx([width, 0.0], abs=1e-6)
+
+
+def test_uncertainty_of_the_radius_is_that_of_its_derivatives():
+    """Against GTC, which differentiates by itself."""
+    w, h = GTC.ureal(2.5, 0.02), GTC.ureal(1.1, 0.03)
+    assert Crown(2.5, 1.1, 0.02, 0.03).u_radius == pytest.approx(GTC.uncertainty((w**2 / 4 + h**2) / (2 * h)))
 
 
 def test_read_as_a_crown_line_the_outline_loses_half_of_a_hollow():
@@ -111,10 +142,6 @@ def test_rims_lie_on_the_bevel_and_meet_at_the_top(end):
     assert np.allclose(run, h * math.tan(math.radians(30.0 if end == "treble" else 20.0)))
     assert np.allclose(far[-1], near[-1], atol=1e-6)
     assert far[0, 0] == pytest.approx(1.3)
-
-
-def test_sagitta_of_no_curvature_is_zero():
-    assert np.all(sagitta([1.0, 20.0], 0.0) == 0.0)
 
 
 @pytest.mark.parametrize(("width", "height"), [(2.6, 0.0), (0.0, 1.0), (1.0, 2.0)])

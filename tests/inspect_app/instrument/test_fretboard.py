@@ -7,10 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from inspect_app.instrument.fretboard import SLOT_U_MM, fit_cone, fit_spacing, fret_position, number_steps, sagitta
+from inspect_app.instrument.fretboard import fit_cone, fit_spacing, fret_position, number_frets
+from shared.trade import SLOT_U_MM
 
 REFERENCE = tomllib.loads((Path(__file__).parents[2] / "reference" / "equal_temperament.toml").read_text())
 
@@ -32,16 +31,6 @@ def test_positions_keep_full_precision_against_forty_digits():
 def test_each_gap_is_the_rest_of_the_string_over_the_trades_divisor():
     x = fret_position(1.0, np.arange(25))
     assert np.diff(x) == pytest.approx((1.0 - x[:-1]) / REFERENCE["source"]["divisor"], rel=1e-12)
-
-
-@given(st.floats(-30, 30), st.floats(100, 1000))
-def test_sagitta_lies_on_the_circle(y, radius):
-    s = float(sagitta(y, radius))
-    assert math.hypot(y, radius - s) == pytest.approx(radius, rel=1e-12)
-
-
-def test_a_flat_board_has_no_sagitta():
-    assert float(sagitta(22.0, math.inf)) == 0.0
 
 
 @pytest.mark.parametrize("factor", [0.92, 1.0, 1.08])
@@ -72,16 +61,16 @@ def test_a_wrong_first_number_is_six_per_cent():
 @pytest.mark.parametrize(("gone", "said"), [((), [0, 1, 2, 3, 4, 5, 6]), ((2,), [0, 1, 3, 4, 5, 6])])
 def test_frets_number_themselves(first, gone, said):
     x = fret_position(648.0, np.arange(first, first + 7)) + np.random.default_rng(first).normal(0, 0.15, 7)
-    assert number_steps(np.delete(x, gone)).tolist() == said
+    assert number_frets(np.delete(x, gone)).tolist() == said
 
 
 def test_an_inlay_between_is_no_fret():
     x = fret_position(648.0, np.arange(5, 11))
-    assert number_steps(np.sort(np.append(x, x[2] + 9.0))) is None
+    assert number_frets(np.sort(np.append(x, x[2] + 9.0))) is None
 
 
 def test_two_frets_are_taken_as_neighbours():
-    assert number_steps([3.0, 30.0]).tolist() == [0, 1]
+    assert number_frets([3.0, 30.0]).tolist() == [0, 1]
 
 
 LINES = tomllib.loads((Path(__file__).parents[2] / "reference" / "iso28037.toml").read_text())["line"]

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from calib.photo import Focal
-from calib.plane import fit_plane
+from calib.pose_fit import fit_plane
 from calib.scales.base import Scale
 from calib.scales.printed import STRIP
 from inspect_app.measure.on_photo import PLACEMENT_PX, measure_by_hand

@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 
 from calib.photo import Focal, Photo
-from inspect_app.instrument.crown import Crown, FretSolid, rim
+from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.bevel import DEFINITION_PX, fit_bevel, measure_bevel
 from inspect_app.measure.backdrop.circle import fit_circle
 from inspect_app.measure.backdrop.outline import EdgePath, place_edge, unslanted
 from inspect_app.measure.backdrop.pose import SQUARE_U
 from shared.measured import NotMeasured
+from tests.inspect_app.instrument.fret_solid import FretSolid, rim
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene
 
 MM_PER_PX = 1.0 / 30.0

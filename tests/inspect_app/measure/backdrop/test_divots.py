@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from inspect_app.instrument.crown import Crown, FretSolid, depth_from_drop, outline
+from inspect_app.instrument.crown import Crown, depth_from_drop
 from inspect_app.measure.backdrop.crown_line import crown_line_of
 from inspect_app.measure.backdrop.divots import (
     Profile,
@@ -18,6 +18,7 @@ from inspect_app.measure.backdrop.divots import (
 )
 from inspect_app.measure.backdrop.outline import EdgePath
 from inspect_app.measure.backdrop.pose import BoardPose
+from tests.inspect_app.instrument.fret_solid import FretSolid, outline
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene
 
 MM_PER_PX = 1.0 / 30.0

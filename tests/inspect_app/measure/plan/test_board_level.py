@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from calib.plane import Plane
-from inspect_app.instrument.fretboard import sagitta
+from inspect_app.instrument.crown import sagitta
 from inspect_app.measure.plan.board_level import (
     BOARD_RADIUS_MM,
     Curve,

@@ -14,12 +14,13 @@ import pytest
 from scipy.optimize import brentq
 
 from inspect_app.measure.plan.flat_outline import CrownArc, fit_outlines, half_widths
-from inspect_app.measure.plan.flats import LENGTH_AT_MM, find_flats, length_at, length_slope
+from inspect_app.measure.plan.flats import find_flats, length_at, length_slope
 from inspect_app.measure.plan.fret_frame import FretPatch
 from inspect_app.measure.plan.reference_crown import crown_view, fit_unworn
 from inspect_app.reading.inspection import Flat
 from shared.flags import FLAGS
 from shared.measured import Measured, NotMeasured
+from shared.trade import FLAT_FROM_MM
 from tests.inspect_app.measure.plan.flat_pictures import Hollow, Lamp, Scene, frame_of, patch_of
 
 CHORDS = tomllib.loads((Path(__file__).parents[3] / "reference" / "flat_chords.toml").read_text())["crown"]
@@ -217,7 +218,7 @@ def test_length_at_a_width_against_root_finding(width: float, q: float) -> None:
     p = np.array([10.0, math.log(2.0), math.log(width), 0.0, math.log(q)])
 
     def over(y: float) -> float:
-        return 2.0 * float(half_widths(p, np.array([y]), arc.radius)[0]) - LENGTH_AT_MM
+        return 2.0 * float(half_widths(p, np.array([y]), arc.radius)[0]) - FLAT_FROM_MM
 
     assert length_at(p, arc) == pytest.approx(brentq(over, 10.0, 12.0) - brentq(over, 8.0, 10.0), abs=1e-6)
     assert length_at(p, arc, 1.01 * width) == 0.0
