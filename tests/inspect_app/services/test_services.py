@@ -3,7 +3,6 @@
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import date
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -15,6 +14,7 @@ from inspect_app.reading.inspection import Inspection
 from inspect_app.services import Stage
 from shared.errors import OptionError, PhotoError, ScaleError
 from shared.measured import Measured
+from tests.inspect_app.conftest import measure_with
 
 EDGE = HandEdge("fret 3, crown nut side", ((10.0, 20.0), (10.0, 90.0)))
 
@@ -187,7 +187,7 @@ def test_a_fault_in_measuring_keeps_nothing(store, photo, monkeypatch, fake_meas
     def fails(*_):
         raise RuntimeError("a fault")
 
-    monkeypatch.setattr(measuring, "measure", fails)
+    measure_with(monkeypatch, fails)
     with pytest.raises(RuntimeError):
         services.measure_photo(store, photo.id, Ask("plan"))
     assert services.photo_view(store, photo.id).inspection is None
@@ -219,7 +219,7 @@ def test_doubtful_readings_come_first(store, job, photo, monkeypatch, fake_measu
     def reading(value, u, *flags):
         return Measured.of(value, "mm", flags, edge=u)
 
-    def measure(photo, ask, _):
+    def measure(photo, ask):
         answer = make_answer(photo.name, photo.sha256, ask, frets=(1,))
         fret = replace(
             answer.frets[0],
@@ -238,7 +238,7 @@ def test_doubtful_readings_come_first(store, job, photo, monkeypatch, fake_measu
         )
         return replace(answer, frets=(fret,), flags=())
 
-    monkeypatch.setattr(measuring, "measure", measure)
+    measure_with(monkeypatch, measure)
     services.measure_photo(store, photo.id, Ask("plan"))
     found = services.readings(store, job)
     assert [r.reading.quantity for r in found[:3]] == ["tang width", "tang depth", "crown width"]
@@ -294,7 +294,7 @@ def test_a_replaced_reading_can_not_be_judged(store, photo, measured):
 
 
 def test_accepting_the_sure_ones_leaves_the_doubtful(store, job, photo, monkeypatch, fake_measuring, make_answer):
-    monkeypatch.setattr(measuring, "measure", lambda p, ask, _: replace(make_answer(p.name, p.sha256, ask), flags=()))
+    measure_with(monkeypatch, lambda p, ask: replace(make_answer(p.name, p.sha256, ask), flags=()))
     services.measure_photo(store, photo.id, Ask("plan"))
     sure = {(r.reading.key) for r in services.readings(store, job) if r.sure}
     assert services.accept_sure(store, job) == len(sure) > 0
@@ -305,7 +305,7 @@ def test_accepting_the_sure_ones_leaves_the_doubtful(store, job, photo, monkeypa
 
 
 def test_accepting_keeps_what_a_person_rejected(store, job, photo, monkeypatch, fake_measuring, make_answer):
-    monkeypatch.setattr(measuring, "measure", lambda p, ask, _: replace(make_answer(p.name, p.sha256, ask), flags=()))
+    measure_with(monkeypatch, lambda p, ask: replace(make_answer(p.name, p.sha256, ask), flags=()))
     at = services.measure_photo(store, photo.id, Ask("plan"))
     services.judge(store, at.id, "fret 3, length", "reject", "wrong end")
     services.accept_sure(store, job)
@@ -317,7 +317,7 @@ def test_accepting_keeps_what_a_person_rejected(store, job, photo, monkeypatch, 
 def moving(monkeypatch, fake_measuring, make_answer):
     """Measuring whose crown width of fret 3 follows the placed edge; everything else stays."""
 
-    def measure(photo, ask, calibrated=None):
+    def measure(photo, ask):
         answer = make_answer(photo.name, photo.sha256, ask)
         if not ask.hand_edges:
             return answer
@@ -327,10 +327,7 @@ def moving(monkeypatch, fake_measuring, make_answer):
         width = replace(Measured.of(x / 4.0, "mm", ("BY_HAND",), placement=0.02), by_hand=True)
         return replace(answer, frets=(replace(answer.frets[0], crown_width=width), *answer.frets[1:]))
 
-    def looked(path, sha256, ask):
-        return lambda ask: measure(SimpleNamespace(name=path.name, sha256=sha256), ask)
-
-    monkeypatch.setattr(measuring, "looked", looked)
+    measure_with(monkeypatch, measure)
 
 
 def width_of(view):
