@@ -61,18 +61,26 @@ _TURN = Condition()
 """Held while `_KEPT` is looked into or changed, and told when a photo is ready; not held while one is decoded."""
 
 
+_Stamp = tuple[int, int]
+
+
 @cached(_KEPT, condition=_TURN)
-def _read(path: Path, sha256: str) -> _Opened:
+def _read(path: Path, sha256: str, stamp: _Stamp) -> _Opened:
     photo = open_photo(path.read_bytes(), path.name)
     if photo.sha256 != sha256:
         raise StoreError(f"The photo file {path.name} has changed since it was stored.", "Restore it from a backup.")
     return _opened_as(photo)
 
 
+def _stamp(path: Path) -> _Stamp:
+    """Size and time of the last change, ns: memory is no answer for a file that was changed or lost since."""
+    at = path.stat()
+    return at.st_size, at.st_mtime_ns
+
+
 def _opened(path: Path, sha256: str) -> _Opened:
     try:
-        path.stat()  # what is still in memory is no answer once its file is lost
-        return _read(path, sha256)
+        return _read(path, sha256, _stamp(path))
     except OSError as error:
         raise StoreError(
             f"The photo file {path.name} can't be read: {error.strerror}.", "Restore it from a backup."
@@ -94,8 +102,9 @@ def decoded(path: Path, sha256: str) -> Photo:
 
 def remember(path: Path, photo: Photo) -> None:
     """Keep a photo that was decoded from the very bytes just written to `path`."""
+    key = hashkey(path, photo.sha256, _stamp(path))
     with _TURN:
-        _KEPT.setdefault(hashkey(path, photo.sha256), _opened_as(replace(photo, name=path.name)))
+        _KEPT.setdefault(key, _opened_as(replace(photo, name=path.name)))
 
 
 def calibration(path: Path, sha256: str, ask: Ask) -> tuple[Scale, Plane]:

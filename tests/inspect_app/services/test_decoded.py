@@ -105,10 +105,13 @@ def test_an_error_of_one_photo_leaves_the_others_kept(store, job, count):
     assert count["decoded"][good.sha256] == 1
 
 
-def test_a_photo_whose_file_is_lost_is_not_answered_from_memory(store, job):
+def test_a_photo_whose_file_is_changed_or_lost_is_not_answered_from_memory(store, job):
     photo = add_photo(store, job, noise_jpeg(1), "a.jpg").photo
     path = photo_path(store, photo.sha256)
     assert decoded.decoded(path, photo.sha256).sha256 == photo.sha256
+    path.write_bytes(noise_jpeg(2))
+    with pytest.raises(StoreError, match="has changed since it was stored"):
+        services.measure_photo(store, photo.id, PLAN)
     path.unlink()
     with pytest.raises(StoreError, match="Restore it from a backup"):
         services.measure_photo(store, photo.id, PLAN)
@@ -118,7 +121,7 @@ def test_a_photo_whose_file_is_lost_is_not_answered_from_memory(store, job):
 def test_what_is_kept_stays_within_its_bound_and_the_last_used_stays(store, job, monkeypatch):
     monkeypatch.setattr(decoded, "_BYTES_A_PIXEL", decoded._KEPT_BYTES // (3 * 120 * 160))  # three of these fill it
     shots = [add_photo(store, job, noise_jpeg(i), f"{i}.jpg").photo for i in range(5)]
-    assert [sha for _, sha in decoded._KEPT] == [p.sha256 for p in shots[2:]]
+    assert [sha for _, sha, _ in decoded._KEPT] == [p.sha256 for p in shots[2:]]
     assert decoded._KEPT.currsize <= decoded._KEPT_BYTES
 
 
