@@ -1,7 +1,9 @@
 """The house keeps its order: imports go down only, the top level stays small, the documents name what exists."""
 
 import ast
+import re
 import tomllib
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -23,6 +25,28 @@ ROOMS = (
     ("inspect_app.ui", "inspect_app.cli", "inspect_app.commands"),
 )
 SCENES = ("inspect_app.measure.plan", "inspect_app.measure.backdrop", "inspect_app.measure.section")
+MAP = {
+    "shared": ("shared",),
+    "calib": ("calib",),
+    "instrument": ("inspect_app.instrument",),
+    "reading": ("inspect_app.reading",),
+    "measure": ("inspect_app.measure",),
+    "measure/plan": ("inspect_app.measure.plan",),
+    "measure/backdrop": ("inspect_app.measure.backdrop",),
+    "measure/section": ("inspect_app.measure.section",),
+    "decide": ("inspect_app.decide",),
+    "jobs": ("inspect_app.jobs",),
+    "report": ("inspect_app.report",),
+    "services": ("inspect_app.services",),
+    "ui": ("inspect_app.ui",),
+    "commands": ("inspect_app.commands", "inspect_app.cli", "inspect_app.demo"),
+    "sample_images": ("sample_images",),
+}
+"""The rooms by name, as DEVELOPERS.md draws them, and what each holds."""
+MOST_ROOMS = 16
+MOST_ARROWS = 50
+"""A picture of more is not taken in at a look (common practice, no source)."""
+MOST_LINES = 450
 ANYWHERE = ("inspect_app", "inspect_app.bootstrap")  # the version; the set-up, which imports nothing of ours
 
 
@@ -33,6 +57,12 @@ def room_of(module):
     fits = [(len(prefix), floor) for floor, room in enumerate(ROOMS) for prefix in room if is_in(module, prefix)]
     assert fits, f"{module} belongs to no room: give it one in tests/test_layout.py and in DEVELOPERS.md"
     return max(fits)[1]
+
+
+def named_room(module):
+    """The room a module is in, by its name on the map; ``None`` for what stands outside."""
+    fits = [(len(prefix), name) for name, held in MAP.items() for prefix in held if is_in(module, prefix)]
+    return max(fits)[1] if fits else None
 
 
 def is_in(module, prefix):
@@ -67,6 +97,31 @@ def _walk():
 MODULES = list(_walk())
 
 
+def arrows():
+    """Pairs of rooms of which the first imports the second, each with one import that makes it so."""
+    found = {}
+    for module, path in MODULES:
+        for name in imports_of(path):
+            here, there = named_room(module), named_room(name)
+            if here is not None and there is not None and here != there:
+                found.setdefault((here, there), f"{module} imports {name}")
+    return found
+
+
+def circle_in(needs):
+    """The modules of one import circle, in order; empty where there is none."""
+    try:
+        TopologicalSorter(needs).prepare()
+    except CycleError as error:
+        return error.args[1]
+    return []
+
+
+def needed_by(module, path):
+    """What must be loaded before this module; the package that it is part of has begun to load already."""
+    return {n for n in imports_of(path) if n != module and not is_in(module, n)}
+
+
 @pytest.mark.parametrize(("module", "path"), MODULES, ids=[m for m, _ in MODULES])
 def test_imports_go_down_only(module, path):
     here = room_of(module)
@@ -84,6 +139,25 @@ def test_a_scene_never_imports_another(scene):
     assert len(files) > 3
     others = [s for s in SCENES if s != scene]
     assert not [(m, n) for m, path in files for n in imports_of(path) if any(is_in(n, other) for other in others)]
+
+
+def test_no_import_circle():
+    assert circle_in({module: needed_by(module, path) for module, path in MODULES}) == []
+    assert circle_in({"a": {"b"}, "b": {"c"}, "c": {"a"}})
+
+
+def test_few_rooms_and_few_arrows_between_them():
+    every = {named_room(module) for module, _ in MODULES if module not in ANYWHERE}
+    assert every == set(MAP)
+    assert len(MAP) <= MOST_ROOMS
+    found = arrows()
+    drawn = "\n".join(f"{a} -> {b}: {why}" for (a, b), why in sorted(found.items()))
+    assert len(found) <= MOST_ARROWS, f"{len(found)} arrows between {len(MAP)} rooms:\n{drawn}"
+
+
+def test_the_arrows_between_rooms_make_no_circle():
+    needs = {room: {b for a, b in arrows() if a == room} for room in MAP}
+    assert circle_in(needs) == []
 
 
 def test_the_walk_sees_an_upward_import(tmp_path):
@@ -118,8 +192,9 @@ def test_the_top_level_stays_small():
 
 
 def test_files_stay_short():
-    long = {m: n for m, path in MODULES if (n := len(path.read_text(encoding="utf-8").splitlines())) > 500}
-    assert not long
+    every = [*(p for _, p in MODULES), *(ROOT / "tests").rglob("*.py")]
+    lines = {str(p.relative_to(ROOT)): len(p.read_text(encoding="utf-8").splitlines()) for p in every}
+    assert {p: n for p, n in lines.items() if n > MOST_LINES} == {}
 
 
 def subcommands():
@@ -158,12 +233,12 @@ def test_every_flag_is_in_the_readme(flag):
     assert f"| `{flag.code}` | {flag.text} {flag.advice} |" in (ROOT / "README.md").read_text(encoding="utf-8")
 
 
-def test_the_documents_name_files_that_exist():
-    named = ("inspect_app/answer.schema.json", ".ci/constraints.txt", ".ci/run", "inspect_app/reading/overlay.py")
-    text = "".join((ROOT / d).read_text(encoding="utf-8") for d in ("README.md", "DEVELOPERS.md"))
-    for name in named:
-        assert name in text
-        assert (ROOT / name).is_file()
+@pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md"])
+def test_the_documents_name_files_that_exist(document):
+    text = (ROOT / document).read_text(encoding="utf-8")
+    named = set(re.findall(r"`((?:inspect_app|calib|shared|sample_images|tests|\.ci)/[\w./-]*\.?[\w]+)`", text))
+    assert len(named) >= {"README.md": 1, "DEVELOPERS.md": 15}[document]
+    assert sorted(n for n in named if not (ROOT / n).exists()) == []
 
 
 def test_exact_versions_are_pinned_for_every_requirement():

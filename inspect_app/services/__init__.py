@@ -25,6 +25,7 @@ from inspect_app.jobs.records import (
 )
 from inspect_app.jobs.store import Store
 from inspect_app.services.hand import (
+    HandKind,
     hand_measures,
     keep_hand_measure,
     measure_by_hand,
@@ -60,6 +61,7 @@ from inspect_app.services.upkeep import back_up, check_store
 
 __all__ = [
     "FIRST_VISIT",
+    "HandKind",
     "VIEW_OR_FINDING",
     "AddedPhoto",
     "Found",

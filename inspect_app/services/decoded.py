@@ -1,11 +1,16 @@
-"""Stored photos decoded, calibrated and looked at once, not at every move of a handle."""
+"""Stored photos decoded, calibrated and looked at once: not at every move of a handle, nor once a thread."""
 
 from __future__ import annotations
 
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
-from functools import lru_cache
+from collections.abc import Callable, Hashable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from threading import Condition
+
+from cachetools import LRUCache, cached
+from cachetools.keys import hashkey
 
 from calib.photo import Photo, open_photo
 from calib.plane import Plane
@@ -14,31 +19,92 @@ from inspect_app.measure import Look, calibrate, look
 from inspect_app.reading.ask import Ask
 from shared.errors import StoreError
 
-__all__ = ["calibration", "decoded", "look_ahead", "looked"]
+__all__ = ["calibration", "decoded", "look_ahead", "looked", "remember"]
 
+_BYTES_A_PIXEL = 9
+"""What is kept of a photo: 3 of colour, 1 of luma, and at most 4.7 that a view makes of them (measured, elevation)."""
+_KEPT_BYTES = 600_000_000
+"""Five photos of 12 megapixels, or two of 24 (the one in view and the one before it): half of what measuring takes."""
+_MOST_PHOTOS = 32
+"""More small ones than a job has; what is kept of each besides its pixels stays below a fiftieth of the whole."""
 _WORK = ThreadPoolExecutor(max_workers=1, thread_name_prefix="looking")
-"""One photo at a time: looking at two at once would only make both slower for the person who waits for one."""
+"""Looks ahead at one photo at a time: at two at once, each would be ready later."""
 
 
-@lru_cache(maxsize=2)  # a 24-megapixel photo takes 72 MB: the one in view and the one before it
+@dataclass(frozen=True, eq=False)
+class _Opened:
+    """A decoded photo and what was found in it, kept and let go together; a question being answered is waited for."""
+
+    photo: Photo
+    calibration: Callable[[Ask], tuple[Scale, Plane]]
+    look: Callable[[Ask], Look]
+
+
+def _opened_as(photo: Photo) -> _Opened:
+    calibrated = cached(LRUCache(4), condition=Condition())(partial(calibrate, photo))
+
+    @cached(LRUCache(1), condition=Condition())  # the question that stands
+    def looked(ask: Ask) -> Look:
+        return look(photo, ask, calibrated(_only_scale(ask)))
+
+    return _Opened(photo, calibrated, looked)
+
+
+def _kept_bytes(at: _Opened) -> int:
+    """What a photo counts for; one larger than all that may be kept is kept alone."""
+    pixels = at.photo.width * at.photo.height
+    return min(max(_BYTES_A_PIXEL * pixels, _KEPT_BYTES // _MOST_PHOTOS), _KEPT_BYTES)
+
+
+_KEPT: LRUCache[Hashable, _Opened] = LRUCache(_KEPT_BYTES, _kept_bytes)
+_TURN = Condition()
+"""Held while `_KEPT` is looked into or changed, and told when a photo is ready; not held while one is decoded."""
+
+
+_Stamp = tuple[int, int]
+
+
+@cached(_KEPT, condition=_TURN)
+def _read(path: Path, sha256: str, stamp: _Stamp) -> _Opened:
+    photo = open_photo(path.read_bytes(), path.name)
+    if photo.sha256 != sha256:
+        raise StoreError(f"The photo file {path.name} has changed since it was stored.", "Restore it from a backup.")
+    return _opened_as(photo)
+
+
+def _stamp(path: Path) -> _Stamp:
+    """Size and time of the last change, ns: memory is no answer for a file that was changed or lost since."""
+    at = path.stat()
+    return at.st_size, at.st_mtime_ns
+
+
+def _opened(path: Path, sha256: str) -> _Opened:
+    try:
+        return _read(path, sha256, _stamp(path))
+    except OSError as error:
+        raise StoreError(
+            f"The photo file {path.name} can't be read: {error.strerror}.", "Restore it from a backup."
+        ) from error
+
+
 def decoded(path: Path, sha256: str) -> Photo:
     """The photo in this file, its bytes checked against its hash.
 
     Raises
     ------
+    PhotoError
+        If it is not a photo that can be measured.
     StoreError
         If the file is gone or no longer what was stored.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise StoreError(
-            f"The photo file {path.name} can't be read: {error.strerror}.", "Restore it from a backup."
-        ) from error
-    photo = open_photo(data, path.name)
-    if photo.sha256 != sha256:
-        raise StoreError(f"The photo file {path.name} has changed since it was stored.", "Restore it from a backup.")
-    return photo
+    return _opened(path, sha256).photo
+
+
+def remember(path: Path, photo: Photo) -> None:
+    """Keep a photo that was decoded from the very bytes just written to `path`."""
+    key = hashkey(path, photo.sha256, _stamp(path))
+    with _TURN:
+        _KEPT.setdefault(key, _opened_as(replace(photo, name=path.name)))
 
 
 def calibration(path: Path, sha256: str, ask: Ask) -> tuple[Scale, Plane]:
@@ -46,15 +112,10 @@ def calibration(path: Path, sha256: str, ask: Ask) -> tuple[Scale, Plane]:
 
     Raises
     ------
-    ScaleError
-        If it is not there.
+    InspectError
+        As `decoded`; if the scale is not there.
     """
-    return _calibration(path, sha256, Ask(ask.view, ask.scale))
-
-
-@lru_cache(maxsize=8)  # a few kB each
-def _calibration(path: Path, sha256: str, only_scale: Ask) -> tuple[Scale, Plane]:
-    return calibrate(decoded(path, sha256), only_scale)
+    return _opened(path, sha256).calibration(_only_scale(ask))
 
 
 def looked(path: Path, sha256: str, ask: Ask) -> Look:
@@ -63,26 +124,18 @@ def looked(path: Path, sha256: str, ask: Ask) -> Look:
     Raises
     ------
     InspectError
-        If nothing can be measured.
+        As `decoded`; if nothing can be measured.
     """
-    seen = _looking(path, sha256, replace(ask, hand_edges=()))
-    try:
-        return seen.result()
-    except Exception:
-        _looking.cache_clear()  # the file may be back, the photo asked about differently: look again next time
-        raise
+    return _opened(path, sha256).look(replace(ask, hand_edges=()))
 
 
 def look_ahead(path: Path, sha256: str, ask: Ask) -> None:
-    """Begin to look at a photo that someone has before them, so that the first handle let go is answered at once."""
-    seen = _looking(path, sha256, replace(ask, hand_edges=()))
-    if not seen.done():  # it comes before this in the line, so waiting for it keeps nothing up
-        _WORK.submit(lambda: seen.result()(ask))  # all its readings are then at hand
+    """Begin to look at a photo that someone has before them, so that the first handle let go is answered at once.
+
+    What goes wrong is not said here: it does so again when someone asks.
+    """
+    _WORK.submit(lambda: looked(path, sha256, ask)(ask))  # all its readings are then at hand
 
 
-@lru_cache(maxsize=2)  # each holds its photo: the one in view and the one before it
-def _looking(path: Path, sha256: str, without_hand: Ask) -> Future[Look]:
-    def begin() -> Look:
-        return look(decoded(path, sha256), without_hand, calibration(path, sha256, without_hand))
-
-    return _WORK.submit(begin)
+def _only_scale(ask: Ask) -> Ask:
+    return Ask(ask.view, ask.scale)

@@ -19,6 +19,7 @@ from inspect_app.services.finding import now, row, touch
 from shared.measured import Measured
 
 __all__ = [
+    "HandKind",
     "hand_measures",
     "keep_hand_measure",
     "measure_by_hand",

@@ -19,7 +19,7 @@ from inspect_app.jobs.models import Photo as PhotoRow
 from inspect_app.jobs.photo_files import place
 from inspect_app.jobs.records import InspectionView
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.measure import measure, refused
+from inspect_app.measure import refused
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask, HandEdge, ScaleAsk, View
 from inspect_app.reading.inspection import CameraSummary, Inspection, PhotoSummary
@@ -197,9 +197,10 @@ def make_ready(store: Store, photo_id: int) -> None:
 
 
 def _measure(path: Path, sha256: str, name: str, ask: Ask) -> Inspection:
-    photo = replace(decoded(path, sha256), name=name)
+    """The answer, a refusal too; what was looked at is kept for the edges that a person moves next."""
+    photo = decoded(path, sha256)
     try:
-        return measure(photo, ask, calibration(path, sha256, ask))
+        return _named(looked(path, sha256, ask)(ask), name)
     except InspectError as error:
         return refused(PhotoSummary(name, sha256, photo.width, photo.height), ask, error)
 

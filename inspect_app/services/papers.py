@@ -9,7 +9,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.photo import open_photo
 from inspect_app.decide.estimate import Estimate
 from inspect_app.decide.options import Kind
 from inspect_app.decide.proof import ProofCheck, prove
@@ -31,6 +30,7 @@ from inspect_app.report.content import (
 from inspect_app.report.pdf import PAPERS, Pdf, render_pdf
 from inspect_app.services.agreed import agreed_of
 from inspect_app.services.deciding import AFTER, decide, inspections_of, terms, wear_of
+from inspect_app.services.decoded import decoded
 from inspect_app.services.jobs import job_view
 from inspect_app.services.photos import photo_path
 from inspect_app.services.shop import get_setting
@@ -75,8 +75,8 @@ def picture_of(store: Store, photo: PhotoView, longest: int = PICTURE_PX, marked
 
     Encoded anew, so that nothing of the file's own data (place, camera owner) leaves the shop.
     """
-    bgr = open_photo(photo_path(store, photo.sha256).read_bytes(), photo.name).bgr
-    drawn = draw(np.asarray(bgr), photo.inspection.answer) if marked and photo.inspection else np.asarray(bgr)
+    bgr = decoded(photo_path(store, photo.sha256), photo.sha256).bgr
+    drawn = draw(bgr, photo.inspection.answer) if marked and photo.inspection else bgr
     return encode(shrink(drawn, longest))
 
 
@@ -271,7 +271,7 @@ def _same_scale(store: Store, old: PhotoView, new: PhotoView) -> tuple[bytes, by
     pictures = []
     finest = [p.inspection.answer.camera.px_per_mm for p in (old, new) if p.inspection and p.inspection.answer.camera]
     for p in (old, new):
-        bgr = np.asarray(open_photo(photo_path(store, p.sha256).read_bytes(), p.name).bgr)
+        bgr = decoded(photo_path(store, p.sha256), p.sha256).bgr
         if p.inspection:
             bgr = draw(bgr, p.inspection.answer)
         camera = p.inspection.answer.camera if p.inspection else None

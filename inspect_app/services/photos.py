@@ -13,6 +13,7 @@ from inspect_app.jobs.models import Job, Photo, Visit
 from inspect_app.jobs.photo_files import keep, place, suffix_of
 from inspect_app.jobs.records import AddedPhoto, PhotoView
 from inspect_app.jobs.store import Store, reading, writing
+from inspect_app.services.decoded import remember
 from inspect_app.services.finding import now, row, touch
 from shared.errors import OptionError, PhotoError
 
@@ -44,7 +45,7 @@ def add_photo(
     name = PurePath(name.replace("\\", "/")).name.strip(".") or "photo"
     photo = open_photo(data, name)
     suffix = suffix_of(data)
-    keep(store.photos_dir, data, photo.sha256, suffix)
+    remember(keep(store.photos_dir, data, photo.sha256, suffix), photo)
     with writing(store) as session:
         job = row(session, Job, job_id, "job")
         there = session.scalar(select(Photo).where(Photo.job_id == job_id, Photo.sha256 == photo.sha256))

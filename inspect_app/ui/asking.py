@@ -7,9 +7,8 @@ from typing import Literal, cast
 
 import streamlit as st
 
-from calib.scales.ask import ScaleAsk
 from inspect_app import services
-from inspect_app.reading.ask import Ask, ScalePlane
+from inspect_app.reading.ask import Ask, ScaleAsk, ScalePlane
 from inspect_app.services import PhotoView
 from inspect_app.ui import server
 from inspect_app.ui.bench import say

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from calib.scales.ask import ScaleAsk
+from inspect_app.reading.ask import ScaleAsk
 from inspect_app.services import PhotoView
 from inspect_app.ui.forms import parse_length
 from inspect_app.ui.scenes import photo_of

@@ -6,7 +6,6 @@ import os
 import re
 import tempfile
 from collections.abc import Awaitable, Callable
-from functools import lru_cache
 from pathlib import Path
 
 import anyio
@@ -17,7 +16,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from calib.photo import open_photo
+from inspect_app.services.decoded import decoded
 from shared.errors import InspectError
 
 __all__ = ["routes", "make_preview", "PREVIEW_PX", "preview_path"]
@@ -60,7 +59,7 @@ def make_preview(sha: str, find: Find, cache_dir: Path) -> Path:
     kept = preview_path(cache_dir, sha)
     if kept.exists():
         return kept
-    small = _reduced(_pixels(_found(find, sha)), PREVIEW_PX)
+    small = _reduced(decoded(_found(find, sha), sha).bgr, PREVIEW_PX)
     kept.parent.mkdir(parents=True, exist_ok=True)
     fd, part = tempfile.mkstemp(dir=kept.parent, suffix=".part")
     with os.fdopen(fd, "wb") as f:
@@ -107,14 +106,8 @@ def _box(request: Request) -> tuple[int, int, int, int] | None:
 
 def _cut(sha: str, find: Find, box: tuple[int, int, int, int]) -> bytes:
     x, y, w, h = box
-    piece = _pixels(_found(find, sha))[y : y + h, x : x + w]
+    piece = decoded(_found(find, sha), sha).bgr[y : y + h, x : x + w]
     return _jpeg(_reduced(piece, CROP_PX), 92) if piece.size else b""
-
-
-@lru_cache(maxsize=1)
-def _pixels(path: Path) -> NDArray[np.uint8]:
-    """The last photo someone looked at closely, decoded; files are named by hash, so the path tells the content."""
-    return open_photo(path.read_bytes()).bgr
 
 
 def _reduced(bgr: NDArray[np.uint8], longest: int) -> NDArray[np.uint8]:

@@ -5,7 +5,7 @@ from axe_playwright_python.sync_playwright import Axe
 
 from tests.browser.conftest import settled, window
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 PAGES = (
     "", "job", "photos", "readings", "wear_map", "options", "estimate", "after_work", "by_hand", "findings", "shop",
 )  # fmt: skip

@@ -9,7 +9,7 @@ from inspect_app.services import open_store, readings
 from inspect_app.ui.words import one_of
 from tests.browser.conftest import settled, window
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 SHOWN = "() => [...document.querySelectorAll('h2')].find(h => h.innerText.includes('±'))?.innerText"
 KINDS = [
     ("crown width", "body side, point 1", (9, 0)),

@@ -10,7 +10,7 @@ from skimage.measure import CircleModel
 
 from tests.browser.conftest import ROOT
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 SOURCE = (ROOT / "inspect_app" / "ui" / "viewer_assets" / "geom.js").read_bytes()
 MODULE = "data:text/javascript;base64," + base64.b64encode(SOURCE).decode()
 

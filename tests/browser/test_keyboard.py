@@ -8,7 +8,7 @@ from playwright.sync_api import TimeoutError as Unanswered
 from tests.browser.conftest import keep_picture, settled, window
 from tests.browser.drawn import board_photo
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 MOST_TABS = 120
 FOCUSED = """() => {
   let e = document.activeElement;

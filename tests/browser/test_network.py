@@ -7,7 +7,7 @@ import pytest
 
 from tests.browser.conftest import keep_picture, new_job, served, window
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 CODE = "pear-tree-9"
 
 

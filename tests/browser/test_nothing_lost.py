@@ -9,7 +9,7 @@ from inspect_app.services import earlier_inspections, job_view, open_store
 from tests.browser.conftest import ANSWER_MS, new_job, served, settled, window
 from tests.browser.test_whole_job import measured_job, open_reading, value_shown
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 SLOW_S = 1.5  # longer than a person takes for a second move
 HOLD_SOCKETS = """
     window.sockets = [];

@@ -7,7 +7,7 @@ import pytest
 from tests.browser.conftest import keep_picture, settled
 from tests.browser.drawn import board_photo
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 JPEG = "image/jpeg"
 
 

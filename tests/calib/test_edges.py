@@ -193,6 +193,7 @@ def test_too_few_points_give_no_line():
     assert both[1] is None
 
 
+@pytest.mark.slow
 def test_crossing_and_its_covariance_by_monte_carlo():
     rng = np.random.default_rng(10)
     t = np.linspace(5, 45, 30)

@@ -82,6 +82,7 @@ def card_scale(camera, rng) -> Scale:
     return Scale("id1", px, mm, u, 5e-4, px, turn_rad=turn, tilt_prior_rad=HABIT_TILT_RAD)
 
 
+@pytest.mark.slow
 def test_edges_make_a_poor_scale_better_and_stay_honest(make_camera):
     rng = np.random.default_rng(3)
     target = np.array([[0.0, 20.0], [130.0, 20.0], [65.0, 50.0]])
@@ -141,6 +142,7 @@ def board_photos(make_camera, coded):
     return [board_photo(c, coded, board, seed=i) for i, c in enumerate(cameras)]
 
 
+@pytest.mark.slow
 def test_a_profile_from_photos_of_the_board(board_photos):
     profile = profile_from_charuco(board_photos, "bench camera, close")
     assert profile.photos >= 6

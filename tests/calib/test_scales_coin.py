@@ -13,6 +13,8 @@ from calib.scales.coin import _Ring, _smooth_outside, coins, find_coin
 from shared.errors import ScaleError
 from tests.calib.bench_scene import Paint, Shot, board, coin, disc, length_errors, photograph, place_all, placed
 
+pytestmark = pytest.mark.slow
+
 COPPER = (0.1, 0.17, 0.3)
 
 

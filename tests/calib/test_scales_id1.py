@@ -24,6 +24,8 @@ from tests.calib.bench_scene import (
     rounded,
 )
 
+pytestmark = pytest.mark.slow
+
 
 def test_edges_lie_on_the_true_edges() -> None:
     shot = Shot(tilt=(4.0, -3.0))

@@ -22,6 +22,8 @@ from tests.calib.bench_scene import (
     rule,
 )
 
+pytestmark = pytest.mark.slow
+
 
 def errors(shot: Shot, paints, unit: str = "mm") -> tuple[np.ndarray, np.ndarray]:
     """Relative errors of lengths round the rule, and their u from the plane."""

@@ -55,6 +55,7 @@ def test_marked_points_have_to_be_in_the_photo() -> None:
         span_scale(photo, (10.0, 10.0, 60.0, 10.0), 100.0)
 
 
+@pytest.mark.slow
 def test_auto_finds_the_strip() -> None:
     photo = photograph(Shot(), board(12.0) + strip())
     assert find_scale(photo, parse_scale("auto")).kind == "strip"

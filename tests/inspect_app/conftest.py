@@ -22,6 +22,7 @@ from inspect_app.reading.inspection import (
     ScaleSummary,
 )
 from inspect_app.services import InstrumentDetails, JobDetails, create_job, open_store
+from inspect_app.services.decoded import decoded
 from shared.measured import Measured, NotMeasured
 
 
@@ -105,22 +106,21 @@ def job(store):
     return create_job(store, JobDetails("Harbour Street Music School", "front desk", instrument, "buzzes"))
 
 
+def measure_with(monkeypatch, measure):
+    """Let `measure(photo, ask)` answer for what a stored photo shows."""
+
+    def looked(path, sha256, _):
+        return lambda ask: measure(decoded(path, sha256), ask)
+
+    monkeypatch.setattr(measuring, "looked", looked)
+    monkeypatch.setattr(measuring, "look_ahead", lambda *_: None)
+
+
 @pytest.fixture
 def fake_measuring(monkeypatch):
     """Measuring gives `full_answer` for the photo asked about; returns the questions put."""
     asked = []
-
-    def measure(photo, ask, calibrated=None):
-        asked.append(ask)
-        return full_answer(photo.name, photo.sha256, ask)
-
-    def looked(path, sha256, ask):
-        return lambda ask: asked.append(ask) or full_answer(path.name, sha256, ask)
-
-    monkeypatch.setattr(measuring, "measure", measure)
-    monkeypatch.setattr(measuring, "calibration", lambda *_: None)
-    monkeypatch.setattr(measuring, "looked", looked)
-    monkeypatch.setattr(measuring, "look_ahead", lambda *_: None)
+    measure_with(monkeypatch, lambda photo, ask: asked.append(ask) or full_answer(photo.name, photo.sha256, ask))
     return asked
 
 

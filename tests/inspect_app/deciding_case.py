@@ -5,12 +5,12 @@ import io
 import numpy as np
 from PIL import Image
 
-import inspect_app.services.measuring as measuring
 from inspect_app.jobs.details import InstrumentDetails, JobDetails
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import CameraSummary, Divot, FretReading, Inspection, PhotoSummary
 from inspect_app.services import add_photo, create_job, measure_photo
 from shared.measured import Measured
+from tests.inspect_app.conftest import measure_with
 
 
 def mm(value, u=0.005, unit="mm"):
@@ -53,7 +53,6 @@ def make_job(store, scale_length=648.0):
 
 def put_elevation(store, monkeypatch, job, seed, depths, visit="intake", **kwargs):
     """Add a photo whose measuring gives a known answer."""
-    monkeypatch.setattr(measuring, "calibration", lambda *_: None)
-    monkeypatch.setattr(measuring, "measure", lambda photo, ask, _: elevation(photo, depths, **kwargs))
+    measure_with(monkeypatch, lambda photo, ask: elevation(photo, depths, **kwargs))
     photo = add_photo(store, job, jpeg(seed, gps=True), f"e{seed}.jpg", "elevation", visit).photo
     return measure_photo(store, photo.id, Ask("elevation"))

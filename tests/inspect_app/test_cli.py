@@ -219,6 +219,7 @@ def test_pages_get_the_options_on_either_side_of_the_command(monkeypatch, tmp_pa
     assert got == [(tmp_path, 8600, False, False, None), (None, 8501, True, False, None)]
 
 
+@pytest.mark.slow
 def test_the_demo_is_one_job_however_often_it_is_opened(monkeypatch, tmp_path):
     from inspect_app.commands import pages
 

@@ -6,10 +6,9 @@ from typing import cast
 
 import streamlit as st
 
-from calib.scales.ask import ScaleAsk
 from inspect_app import services
-from inspect_app.measure.on_photo import HandKind
-from inspect_app.services import HandView, PhotoView
+from inspect_app.reading.ask import ScaleAsk
+from inspect_app.services import HandKind, HandView, PhotoView
 from inspect_app.ui import server
 from inspect_app.ui.asking import choose_scale
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job

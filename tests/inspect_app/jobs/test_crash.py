@@ -102,6 +102,7 @@ def test_killed_inside_the_transaction(store, job, make_jpeg, monkeypatch):
     assert check_store(store).sound
 
 
+@pytest.mark.slow
 def test_a_process_killed_for_real_while_adding_photos(tmp_path, make_jpeg):
     data = tmp_path / "data"
     script = """

@@ -52,6 +52,7 @@ def again(read, ask, number):
     return next(f for f in read(ask).frets if f.number == number)
 
 
+@pytest.mark.slow
 def test_one_look_reads_as_a_new_measurement_does():
     photo, calibrated, ask, read = sample("plan")
     fret = flat_case()[2]

@@ -20,6 +20,8 @@ from sample_images.instrument import Board, Fret, Spot, Wire, fret_position
 from sample_images.solids import fret_meshes
 from shared.errors import InspectError
 
+pytestmark = pytest.mark.slow
+
 MARKERS = {m.id: m for m in (*STRIP, *BACKDROP)}
 SAMPLES = photos()
 NAMES = [s.path.stem for s in SAMPLES]

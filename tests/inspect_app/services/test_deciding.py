@@ -13,7 +13,6 @@ import pytest
 from PIL import Image
 from pypdf import PdfReader
 
-import inspect_app.services.measuring as measuring
 from inspect_app.cli import OPTIONS, main
 from inspect_app.decide.estimate import Line, totals
 from inspect_app.decide.limits import Verdict
@@ -47,6 +46,7 @@ from inspect_app.services.estimating import (
 from inspect_app.services.exporting import export_bytes, export_job
 from inspect_app.services.papers import bench_paper, handover_paper, picture_of, proof_of, proof_pairs
 from shared.errors import OptionError, StoreError
+from tests.inspect_app.conftest import measure_with
 from tests.inspect_app.deciding_case import elevation, jpeg, make_job, mm, put_elevation
 
 
@@ -220,8 +220,7 @@ def test_after_the_work_the_same_views_prove_it(store, job, put):
 
 
 def test_pictures_of_an_end_are_paired_with_the_same_end(store, job, put, monkeypatch):
-    monkeypatch.setattr(measuring, "calibration", lambda *_: None)
-    monkeypatch.setattr(measuring, "measure", lambda photo, ask, _: replace(elevation(photo, [0.0]), view="end"))
+    measure_with(monkeypatch, lambda photo, ask: replace(elevation(photo, [0.0]), view="end"))
     for seed, end, visit in ((1, "treble", "intake"), (2, "bass", "intake"), (3, "bass", "after")):
         photo = add_photo(store, job, jpeg(seed), f"{seed}.jpg", "end", visit, note=f"no. {seed}").photo
         measure_photo(store, photo.id, Ask("end", end=end))
@@ -298,8 +297,7 @@ def test_wire_in_stock_is_matched_to_the_wire_on_the_board(store, job, monkeypat
     add_wire(store, WireStock("as now", "nickel silver", 2.6, 1.1, 0.52))
     cut = FretReading(1, crown_width=mm(2.6), crown_height=mm(1.1), tang_width=mm(0.52))
     who = PhotoSummary("s.jpg", "0" * 64, 160, 120)
-    monkeypatch.setattr(measuring, "calibration", lambda *_: None)
-    monkeypatch.setattr(measuring, "measure", lambda *_: Inspection("section", who, "t", {}, (cut,)))
+    measure_with(monkeypatch, lambda *_: Inspection("section", who, "t", {}, (cut,)))
     photo = add_photo(store, job, jpeg(3), "s.jpg", "section").photo
     measure_photo(store, photo.id, Ask("section"))
     found = wire_matches(store, job)

@@ -1,65 +1,176 @@
-"""Looking at photos ahead of the person: whatever the order of asking, everything asked is answered."""
+"""Stored photos are decoded and looked at once, by however many threads; whatever the order, all are answered."""
 
 import threading
-from concurrent.futures import Future
-from pathlib import Path
+from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import pytest
 
-from inspect_app.reading.ask import Ask
-from inspect_app.services import decoded
-from shared.errors import InspectError
+from inspect_app import services
+from inspect_app.demo import ask_of
+from inspect_app.reading.ask import Ask, HandEdge
+from inspect_app.services import add_photo, decoded, open_store, photo_path
+from sample_images import photos
+from shared.errors import InspectError, StoreError
+from tests.inspect_app.conftest import noise_jpeg
 
 PATIENCE_S = 30.0
 """An answer that has not come by then never comes: nothing here takes time."""
+PLAN = Ask("plan")
+
+
+@pytest.fixture(autouse=True)
+def nothing_kept():
+    decoded._KEPT.clear()
+    yield
+    decoded._KEPT.clear()
 
 
 @pytest.fixture
-def gate(monkeypatch):
-    """Looking waits until it is opened; a photo of the hash ``"bad"`` shows nothing."""
+def count(monkeypatch):
+    """How often each photo was decoded and looked at, by its hash."""
+    counted, lock = {"decoded": Counter(), "looked": Counter()}, threading.Lock()
+    opens, looks = decoded.open_photo, decoded.look
+
+    def note(what, photo):
+        with lock:
+            counted[what][photo.sha256] += 1
+
+    def open_photo(data, name):
+        photo = opens(data, name)
+        note("decoded", photo)
+        return photo
+
+    def look(photo, ask, calibrated):
+        note("looked", photo)
+        return looks(photo, ask, calibrated)
+
+    monkeypatch.setattr(decoded, "open_photo", open_photo)
+    monkeypatch.setattr(decoded, "look", look)
+    return counted
+
+
+def two_shots():
+    """A sample photo of an end and one from the side, the quickest to measure."""
+    return [next(s for s in photos() if s.view == view) for view in ("end", "elevation")]
+
+
+def added(store, job):
+    return [(add_photo(store, job, s.path.read_bytes(), s.path.name, s.view).photo, ask_of(s)) for s in two_shots()]
+
+
+def test_two_threads_measure_what_one_does_and_decode_each_photo_once(store, job, tmp_path, count):
+    asked = added(store, job) * 2  # each photo by both threads
+    decoded._KEPT.clear()
+    with ThreadPoolExecutor(2) as pool:
+        at_once = list(pool.map(lambda a: services.measure_photo(store, a[0].id, a[1], again=True).answer, asked))
+    hashes = {photo.sha256: 1 for photo, _ in asked}
+    assert count["decoded"] == hashes
+    assert count["looked"] == hashes
+    alone_in = open_store(tmp_path / "alone")
+    one = services.create_job(alone_in, services.JobDetails("A"))
+    alone = [services.measure_photo(alone_in, photo.id, ask).answer for photo, ask in added(alone_in, one)]
+    alone_in.close()
+    assert at_once == alone * 2
+    assert all(answer.frets for answer in alone)
+
+
+def test_a_measured_photo_is_not_looked_at_again_for_its_handles(store, job, count):
+    photo, ask = added(store, job)[1]
+    measured = services.measure_photo(store, photo.id, ask)
+    services.make_ready(store, photo.id)
+    fret = measured.answer.frets[0]
+    edges = [o for o in fret.outlines if o.name == "bevel"]
+    assert edges
+    top = HandEdge(f"{edges[0].of}, top", (edges[0].points[-1],))
+    services.place_edge(store, measured.id, top)
+    assert count["looked"] == {photo.sha256: 1}
+    assert count["decoded"] == {}  # it was kept as it was taken in
+
+
+def test_an_error_of_one_photo_leaves_the_others_kept(store, job, count):
+    good, bad = (add_photo(store, job, noise_jpeg(i), f"{i}.jpg").photo for i in (1, 2))
+    decoded._KEPT.clear()
+    paths = {p.sha256: photo_path(store, p.sha256) for p in (good, bad)}
+    decoded.decoded(paths[good.sha256], good.sha256)
+    whole = paths[bad.sha256].read_bytes()
+    paths[bad.sha256].write_bytes(noise_jpeg(3))
+    for _ in range(2):
+        with pytest.raises(StoreError, match="has changed since it was stored"):
+            decoded.decoded(paths[bad.sha256], bad.sha256)
+    paths[bad.sha256].write_bytes(whole)  # restored from a backup
+    assert decoded.decoded(paths[bad.sha256], bad.sha256).sha256 == bad.sha256
+    decoded.decoded(paths[good.sha256], good.sha256)
+    assert count["decoded"][good.sha256] == 1
+
+
+def test_a_photo_whose_file_is_changed_or_lost_is_not_answered_from_memory(store, job):
+    photo = add_photo(store, job, noise_jpeg(1), "a.jpg").photo
+    path = photo_path(store, photo.sha256)
+    assert decoded.decoded(path, photo.sha256).sha256 == photo.sha256
+    path.write_bytes(noise_jpeg(2))
+    with pytest.raises(StoreError, match="has changed since it was stored"):
+        services.measure_photo(store, photo.id, PLAN)
+    path.unlink()
+    with pytest.raises(StoreError, match="Restore it from a backup"):
+        services.measure_photo(store, photo.id, PLAN)
+    assert services.photo_view(store, photo.id).inspection is None
+
+
+def test_what_is_kept_stays_within_its_bound_and_the_last_used_stays(store, job, monkeypatch):
+    monkeypatch.setattr(decoded, "_BYTES_A_PIXEL", decoded._KEPT_BYTES // (3 * 120 * 160))  # three of these fill it
+    shots = [add_photo(store, job, noise_jpeg(i), f"{i}.jpg").photo for i in range(5)]
+    assert [sha for _, sha, _ in decoded._KEPT] == [p.sha256 for p in shots[2:]]
+    assert decoded._KEPT.currsize <= decoded._KEPT_BYTES
+
+
+def test_a_photo_larger_than_the_bound_is_kept_alone(store, job, monkeypatch, count):
+    monkeypatch.setattr(decoded, "_BYTES_A_PIXEL", decoded._KEPT_BYTES)
+    photo = add_photo(store, job, noise_jpeg(1), "a.jpg").photo
+    decoded.decoded(photo_path(store, photo.sha256), photo.sha256)
+    assert len(decoded._KEPT) == 1
+    assert count["decoded"] == {}
+
+
+@pytest.fixture
+def gate(store, job, monkeypatch):
+    """Looking waits until it is opened; returns it with the arguments that name each of four photos."""
     opened = threading.Event()
 
     def look(photo, ask, calibrated):
         assert opened.wait(PATIENCE_S)
-        if photo == "bad":
+        if photo.sha256 == shots["bad"]:
             raise InspectError("Nothing is in it.", "Take another.")
-        return lambda asked: photo
+        return lambda asked: photo.sha256
 
-    monkeypatch.setattr(decoded, "decoded", lambda path, sha256: sha256)
-    monkeypatch.setattr(decoded, "calibration", lambda path, sha256, ask: None)
+    monkeypatch.setattr(decoded, "calibrate", lambda photo, ask: None)
     monkeypatch.setattr(decoded, "look", look)
-    decoded._looking.cache_clear()
-    yield opened
+    files = {"a": noise_jpeg(1), "b": noise_jpeg(2), "c": noise_jpeg(3), "bad": noise_jpeg(4)}
+    shots = {n: add_photo(store, job, data, n).photo.sha256 for n, data in files.items()}
+    yield opened, {n: (photo_path(store, sha), sha) for n, sha in shots.items()}
     opened.set()
-    decoded._looking.cache_clear()
-
-
-def answer(sha256):
-    """What is said of a photo, asked from a thread of its own as a page does."""
-    said: Future = Future()
-
-    def ask():
-        try:
-            said.set_result(decoded.looked(Path("p"), sha256, Ask("plan"))(Ask("plan")))
-        except InspectError as error:
-            said.set_exception(error)
-
-    threading.Thread(target=ask, daemon=True).start()
-    return said
 
 
 def test_photos_leafed_through_faster_than_they_are_looked_at_are_all_answered(gate):
-    for name in ("a", "b", "c", "d"):
-        decoded.look_ahead(Path("p"), name, Ask("plan"))
-    gate.set()
-    assert [answer(n).result(PATIENCE_S) for n in ("d", "a", "b")] == ["d", "a", "b"]
+    opened, shots = gate
+    for at in shots.values():
+        decoded.look_ahead(*at, PLAN)
+    with ThreadPoolExecutor(3) as pool:
+        said = [pool.submit(lambda at=shots[n]: decoded.looked(*at, PLAN)(PLAN)) for n in ("c", "a", "b")]
+        opened.set()
+        assert [s.result(PATIENCE_S) for s in said] == [shots[n][1] for n in ("c", "a", "b")]
 
 
-def test_a_photo_that_shows_nothing_does_not_keep_the_next_one_waiting(gate):
-    decoded.look_ahead(Path("p"), "bad", Ask("plan"))
-    waiting = answer("bad")
-    gate.set()
+def test_a_photo_that_shows_nothing_keeps_neither_the_next_nor_a_new_question_waiting(gate):
+    opened, shots = gate
+    decoded.look_ahead(*shots["bad"], PLAN)
+    with ThreadPoolExecutor(1) as pool:
+        waiting = pool.submit(decoded.looked, *shots["bad"], PLAN)
+        opened.set()
+        with pytest.raises(InspectError):
+            waiting.result(PATIENCE_S)
     with pytest.raises(InspectError):
-        waiting.result(PATIENCE_S)
-    decoded.look_ahead(Path("p"), "good", Ask("plan"))
-    assert answer("good").result(PATIENCE_S) == "good"
+        decoded.looked(*shots["bad"], replace(PLAN, first_fret=2))
+    decoded.look_ahead(*shots["a"], PLAN)
+    assert decoded.looked(*shots["a"], PLAN)(PLAN) == shots["a"][1]

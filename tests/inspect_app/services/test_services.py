@@ -3,7 +3,6 @@
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import date
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -15,6 +14,7 @@ from inspect_app.reading.inspection import Inspection
 from inspect_app.services import Stage
 from shared.errors import OptionError, PhotoError, ScaleError
 from shared.measured import Measured
+from tests.inspect_app.conftest import measure_with
 
 EDGE = HandEdge("fret 3, crown nut side", ((10.0, 20.0), (10.0, 90.0)))
 
@@ -187,7 +187,7 @@ def test_a_fault_in_measuring_keeps_nothing(store, photo, monkeypatch, fake_meas
     def fails(*_):
         raise RuntimeError("a fault")
 
-    monkeypatch.setattr(measuring, "measure", fails)
+    measure_with(monkeypatch, fails)
     with pytest.raises(RuntimeError):
         services.measure_photo(store, photo.id, Ask("plan"))
     assert services.photo_view(store, photo.id).inspection is None
@@ -219,7 +219,7 @@ def test_doubtful_readings_come_first(store, job, photo, monkeypatch, fake_measu
     def reading(value, u, *flags):
         return Measured.of(value, "mm", flags, edge=u)
 
-    def measure(photo, ask, _):
+    def measure(photo, ask):
         answer = make_answer(photo.name, photo.sha256, ask, frets=(1,))
         fret = replace(
             answer.frets[0],
@@ -238,7 +238,7 @@ def test_doubtful_readings_come_first(store, job, photo, monkeypatch, fake_measu
         )
         return replace(answer, frets=(fret,), flags=())
 
-    monkeypatch.setattr(measuring, "measure", measure)
+    measure_with(monkeypatch, measure)
     services.measure_photo(store, photo.id, Ask("plan"))
     found = services.readings(store, job)
     assert [r.reading.quantity for r in found[:3]] == ["tang width", "tang depth", "crown width"]
@@ -294,7 +294,7 @@ def test_a_replaced_reading_can_not_be_judged(store, photo, measured):
 
 
 def test_accepting_the_sure_ones_leaves_the_doubtful(store, job, photo, monkeypatch, fake_measuring, make_answer):
-    monkeypatch.setattr(measuring, "measure", lambda p, ask, _: replace(make_answer(p.name, p.sha256, ask), flags=()))
+    measure_with(monkeypatch, lambda p, ask: replace(make_answer(p.name, p.sha256, ask), flags=()))
     services.measure_photo(store, photo.id, Ask("plan"))
     sure = {(r.reading.key) for r in services.readings(store, job) if r.sure}
     assert services.accept_sure(store, job) == len(sure) > 0
@@ -305,87 +305,12 @@ def test_accepting_the_sure_ones_leaves_the_doubtful(store, job, photo, monkeypa
 
 
 def test_accepting_keeps_what_a_person_rejected(store, job, photo, monkeypatch, fake_measuring, make_answer):
-    monkeypatch.setattr(measuring, "measure", lambda p, ask, _: replace(make_answer(p.name, p.sha256, ask), flags=()))
+    measure_with(monkeypatch, lambda p, ask: replace(make_answer(p.name, p.sha256, ask), flags=()))
     at = services.measure_photo(store, photo.id, Ask("plan"))
     services.judge(store, at.id, "fret 3, length", "reject", "wrong end")
     services.accept_sure(store, job)
     (found,) = [r for r in services.readings(store, job) if r.reading.key == "fret 3, length"]
     assert (found.verdict, found.reason) == ("reject", "wrong end")
-
-
-@pytest.fixture
-def moving(monkeypatch, fake_measuring, make_answer):
-    """Measuring whose crown width of fret 3 follows the placed edge; everything else stays."""
-
-    def measure(photo, ask, calibrated=None):
-        answer = make_answer(photo.name, photo.sha256, ask)
-        if not ask.hand_edges:
-            return answer
-        x = ask.hand_edges[-1].points[0][0]
-        if x < 0:
-            raise ScaleError("The edge lies outside the photo.", "Move it back.")
-        width = replace(Measured.of(x / 4.0, "mm", ("BY_HAND",), placement=0.02), by_hand=True)
-        return replace(answer, frets=(replace(answer.frets[0], crown_width=width), *answer.frets[1:]))
-
-    def looked(path, sha256, ask):
-        return lambda ask: measure(SimpleNamespace(name=path.name, sha256=sha256), ask)
-
-    monkeypatch.setattr(measuring, "looked", looked)
-
-
-def width_of(view):
-    return view.answer.frets[0].crown_width.value
-
-
-def test_a_placed_edge_takes_the_place_and_can_be_taken_back(store, photo, measured, moving):
-    before = width_of(measured)
-    placed = services.place_edge(store, measured.id, EDGE)
-    assert width_of(placed) == 2.5
-    assert placed.answer.frets[0].crown_width.by_hand
-    assert placed.ask.hand_edges == (EDGE,)
-    second = services.place_edge(store, placed.id, replace(EDGE, points=((12.0, 20.0), (12.0, 90.0))))
-    assert width_of(second) == 3.0
-    assert width_of(services.undo(store, photo.id)) == 2.5
-    assert width_of(services.undo(store, photo.id)) == before
-    with pytest.raises(OptionError, match="nothing left to take back"):
-        services.undo(store, photo.id)
-    assert len(services.earlier_inspections(store, photo.id)) == 5
-
-
-def test_a_new_edge_after_an_undo_starts_from_what_is_shown(store, photo, measured, moving):
-    placed = services.place_edge(store, measured.id, EDGE)
-    back = services.undo(store, photo.id)
-    assert back.ask.hand_edges == ()
-    again = services.place_edge(store, back.id, EDGE)
-    assert again.ask.hand_edges == (EDGE,)
-    assert width_of(services.undo(store, photo.id)) == width_of(measured)
-    assert width_of(placed) == width_of(again)
-
-
-def test_edges_of_two_windows_are_both_kept(store, measured, moving):
-    other = replace(EDGE, what="fret 3, crown body side")
-    services.place_edge(store, measured.id, EDGE)
-    both = services.place_edge(store, measured.id, other)  # this window still shows the first inspection
-    assert {h.what for h in both.ask.hand_edges} == {EDGE.what, other.what}
-
-
-def test_an_edge_that_cannot_be_measured_changes_nothing(store, photo, measured, moving):
-    with pytest.raises(ScaleError, match="outside the photo"):
-        services.place_edge(store, measured.id, replace(EDGE, points=((-5.0, 0.0), (-5.0, 9.0))))
-    assert services.photo_view(store, photo.id).inspection.id == measured.id
-
-
-def test_judgements_go_along_where_the_reading_is_the_same(store, job, photo, measured, moving):
-    services.judge(store, measured.id, "fret 3, crown width", "accept")
-    services.judge(store, measured.id, "fret 4, crown width", "reject", "shadow")
-    services.place_edge(store, measured.id, EDGE)
-    verdicts = {r.reading.key: (r.verdict, r.reason) for r in services.readings(store, job)}
-    assert verdicts["fret 3, crown width"] == ("open", "")
-    assert verdicts["fret 4, crown width"] == ("reject", "shadow")
-    assert [j.verdict for j in services.history(store, photo.id, "fret 4, crown width")] == ["reject"]
-    services.undo(store, photo.id)
-    verdicts = {r.reading.key: r.verdict for r in services.readings(store, job)}
-    assert verdicts["fret 4, crown width"] == "reject"
 
 
 def test_many_windows_at_once_lose_nothing(store, job, make_jpeg, fake_measuring):

@@ -98,6 +98,7 @@ def test_no_straight_edge_is_said_and_not_guessed():
     assert isinstance(got, NotMeasured)
 
 
+@pytest.mark.slow
 def test_stated_uncertainty_of_the_angle_covers_its_error_and_is_not_timid():
     rng = np.random.default_rng(7)
     ratio = []

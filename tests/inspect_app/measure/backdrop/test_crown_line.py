@@ -115,6 +115,7 @@ def test_an_arc_bends_no_more_than_a_board():
     assert arc is None or abs(2.0 * arc[0]) / (0.03 * COLUMN_STEPS**2) < 1.05 / 40.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("metal", "card_tone"), [(60, 225), (190, 225), (225, 110), (95, 120)])
 def test_an_outline_is_placed_within_a_tenth_of_a_pixel(metal, card_tone):
     scene = Scene(metal=metal, card=card_tone, divots=(), noise=1.0, yaw=0.0, lean=0.0)

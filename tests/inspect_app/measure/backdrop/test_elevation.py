@@ -14,6 +14,8 @@ from shared.errors import ScaleError
 from shared.flags import FLAGS
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
 
+pytestmark = pytest.mark.slow
+
 
 def inspected(scene):
     photo, _ = draw(scene)

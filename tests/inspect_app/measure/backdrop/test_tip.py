@@ -9,6 +9,8 @@ from inspect_app.measure import measure
 from inspect_app.measure.backdrop.tip import fit_tip
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
 
+pytestmark = pytest.mark.slow
+
 CLOSE = {"focal_px": 20000.0, "distance": 220.0, "divots": (), "blur": 1.2, "elevation": 5.0, "crown_below_top": 19.0}
 
 

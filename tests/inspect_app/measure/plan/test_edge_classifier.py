@@ -27,6 +27,8 @@ from sample_images.edge_light import (
 from sample_images.facets import Facets
 from sample_images.learn_edges import PLACES_MM, learn, places_about, some_places_about
 
+pytestmark = pytest.mark.slow
+
 PLACES = np.arange(-0.9, 0.9, 0.01)
 
 

@@ -303,6 +303,7 @@ def trials() -> list[Trial]:
     return out
 
 
+@pytest.mark.slow
 def test_by_chance_scenes_are_read_or_declined_and_nothing_is_invented(trials: list[Trial]) -> None:
     """At most one in twelve missed without a word, one in twenty invented."""
     missed = sum(t.found is None and not t.said for t in trials)

@@ -16,6 +16,8 @@ from inspect_app.reading.inspection import Inspection
 from shared.errors import InspectError
 from tests.inspect_app.measure.plan.board_pictures import Shot, asked
 
+pytestmark = pytest.mark.slow
+
 WOODS = ((0.02, 0.022, 0.025), (0.05, 0.09, 0.16), (0.2, 0.35, 0.5), (0.1, 0.2, 0.35))
 PLAIN = Shot(height=1.06, width=2.6, lamps=((20.0, 14.0, 1.5),), wood=WOODS[3])
 

@@ -15,6 +15,8 @@ from inspect_app.reading.overlay import STYLES
 from shared.errors import ScaleError
 from tests.inspect_app.measure.section.wire_pictures import PIECES, Scene, Wire, draw, drawn_by_chance, section_ask
 
+pytestmark = pytest.mark.slow
+
 WHITE = (0.6, 0.6, 0.58)
 SCENES = {
     "fresh on a dark ground": Scene(look=(0.0, 0.0), body=(0.004, 0.004, 0.004)),
