@@ -53,6 +53,9 @@ def u_along(u_across: float, half_length: float, rise: float) -> float:
 
     The boundary is placed to `u_across` square to itself; it meets the axis at an angle of tangent rise / half_length,
     so along the axis that is 1 / sin of the angle as much. All in one unit of length.
+
+    >>> round(u_along(0.05, half_length=4.0, rise=0.5), 3)
+    0.403
     """
     return u_across * math.hypot(1.0, half_length / max(rise, 1e-6))
 

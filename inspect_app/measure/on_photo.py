@@ -11,16 +11,15 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from calib.plane import Plane
+from inspect_app.measure.manual import PLACED_U_PX
 from shared.errors import OptionError
 from shared.measured import Contribution, Measured
 
-__all__ = ["HandKind", "PLACEMENT_PX", "measure_by_hand"]
+__all__ = ["HandKind", "measure_by_hand"]
 
 HandKind = Literal["distance", "angle", "circle"]
-PLACEMENT_PX = 1.0
-"""Standard uncertainty of a point placed by a person under the loupe, each way: half the width of an edge two pixels
-soft (common practice, no source)."""
 _POINTS = {"distance": (2, 2), "angle": (3, 3), "circle": (3, 100)}
+"""Fewest and most points of each: a circle has three unknowns; nobody places a hundred by hand."""
 
 Points = NDArray[np.float64]
 Quantity = Callable[[Points], float]
@@ -57,7 +56,7 @@ def measure_by_hand(
         raise OptionError(f"{len(points_px)} points do not make a {kind}.", f"Mark {least} points.")
     points = np.asarray(points_px, dtype=np.float64)
     gaps = np.linalg.norm(points[:, None] - points[None], axis=-1)[~np.eye(len(points), dtype=bool)]
-    if not np.isfinite(points).all() or gaps.min() < PLACEMENT_PX:
+    if not np.isfinite(points).all() or gaps.min() < PLACED_U_PX:
         raise OptionError("Two of the points lie on each other.", "Move them apart.")
     quantity = _QUANTITIES[kind]
     value = quantity(plane.to_mm(points, height_mm))
@@ -76,7 +75,7 @@ def _u_placement(quantity: Quantity, points: Points) -> float:
     total = 0.0
     for i in range(points.size):
         step = np.zeros(points.size)
-        step[i] = PLACEMENT_PX
+        step[i] = PLACED_U_PX
         d = step.reshape(points.shape)
         total += ((quantity(points + d) - quantity(points - d)) / 2.0) ** 2
     return math.sqrt(total)

@@ -25,10 +25,10 @@ from calib.photo import open_photo
 from calib.scales import parse_scale
 from inspect_app.measure import calibrate, measure
 from inspect_app.measure.backdrop.divots import find_hollows, read_profile
-from inspect_app.measure.backdrop.end_edge import find_end
-from inspect_app.measure.backdrop.fret_on_backdrop import StandingFret, see_fret
-from inspect_app.measure.section.section import see_section
-from inspect_app.measure.section.shape import FIGURES
+from inspect_app.measure.backdrop.end_outline import detect_end_outline
+from inspect_app.measure.backdrop.fret import DetectedFret, detect_fret
+from inspect_app.measure.section.outline_fit import fit_section
+from inspect_app.measure.section.wire_outline import DIMENSIONS
 from inspect_app.reading.ask import Ask
 
 NEAR_MM = 1.5
@@ -56,8 +56,8 @@ def one(path, rows):
         if answer.frets:
             compare_section(photo, answer.frets[0], *calibrate(photo, ask), truth["section"], rows)
         return
-    fret = see_fret(photo, *calibrate(photo, ask), ask)
-    if answer.frets and isinstance(fret, StandingFret):
+    fret = detect_fret(photo, *calibrate(photo, ask), ask)
+    if answer.frets and isinstance(fret, DetectedFret):
         compare(photo, ask.view, answer.frets[0], fret, truth, rows)
 
 
@@ -80,14 +80,16 @@ def compare(photo, view, reading, fret, truth, rows):
         angle = getattr(reading, f"bevel_{end}")
         if angle is None:
             continue
-        edge = find_end(photo, fret.pose, fret.line.circle, fret.line.span[i], fret.crown, end, fret.mm_per_px)
+        edge = detect_end_outline(
+            photo, fret.pose, fret.line.circle, fret.line.span[i], fret.crown, end, fret.mm_per_px
+        )
         slope = np.polyfit(edge.px[:, 1], edge.px[:, 0], 1)[0] if edge else math.nan
         add(rows[f"bevel angle, {view}, deg"], angle, true[f"bevel_{end}"], math.degrees(math.atan(abs(slope))))
 
 
 def compare_section(photo, reading, scale, plane, true, rows):
-    plain = silhouette(photo, see_section(photo, scale, plane).shape, plane)
-    for name in FIGURES:
+    plain = silhouette(photo, fit_section(photo, scale, plane).shape, plane)
+    for name in DIMENSIONS:
         known = true["height_now" if name == "crown_height" else name]
         got = getattr(reading, name)
         if got is not None and known > 0.0:

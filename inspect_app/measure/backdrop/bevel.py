@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +17,11 @@ from numpy.typing import NDArray
 from calib.photo import Photo
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.circle import Circle
-from inspect_app.measure.backdrop.end_edge import CORNER_MM, LEAST_RISE_MM, End, find_end
-from inspect_app.measure.backdrop.fret_on_backdrop import SHARPEST_PX, StandingFret
-from inspect_app.measure.backdrop.outline import EdgePath, unslanted
-from inspect_app.measure.backdrop.pose import SQUARE_U, BoardPose
+from inspect_app.measure.backdrop.consensus import points_on_line
+from inspect_app.measure.backdrop.end_outline import CORNER_MM, INWARD, LEAST_RISE_MM, End, detect_end_outline
+from inspect_app.measure.backdrop.fret import SHARPEST_PX, DetectedFret
+from inspect_app.measure.backdrop.outline import EdgePath, gradient_corrected
+from inspect_app.measure.backdrop.pose import TURN_U, BoardPose
 from inspect_app.reading.inspection import Outline
 from shared.measured import Contribution, Measured, NotMeasured
 from shared.trade import ASSUMED_END_U_MM, BEVEL_DEG
@@ -27,10 +29,10 @@ from shared.trade import ASSUMED_END_U_MM, BEVEL_DEG
 __all__ = [
     "Bevel",
     "EndReading",
-    "edge_of",
+    "end_outline_of",
     "fit_bevel",
     "foot_of",
-    "foot_seen",
+    "bevel_foot",
     "measure_bevel",
     "measure_end",
 ]
@@ -40,9 +42,9 @@ Mask = NDArray[np.bool_]
 
 LEAST_POINTS = 8
 """Fewest points of a straight part: fewer agree by chance."""
-DEFINITION_PX = 0.15
+RIM_DEFINITION_PX = 0.15
 """Standard uncertainty of where a rim's edge is, shared by each half of it: half as much again as an even edge's (see
-`standing`), since the light on the metal changes from one end of so short an edge to the other."""
+`edge_definition`), since the light on the metal changes from one end of so short an edge to the other."""
 FAINTEST = 5.0
 """Times fainter than the end's clearest point beyond which a point's edge is no less sure."""
 STEP_U_PX = 1.0
@@ -57,7 +59,7 @@ WORST_U_DEG = 3.75
 cuts (common practice, no source), can no longer be told apart."""
 WAVINESS_MM = 0.008
 """Departure from a straight rim that still counts as straight: the marks of a fine file (no source)."""
-DEFINITION_U = math.radians(0.15)
+FACE_FORM_U = math.radians(0.15)
 """Standard uncertainty of the angle from burr and waviness of a filed face that a line averages over (no source)."""
 
 
@@ -100,7 +102,7 @@ def fit_bevel(
     crown: Crown,
     end: End,
     mm_per_px: float,
-    definition_px: float = DEFINITION_PX,
+    definition_px: float = RIM_DEFINITION_PX,
     start: Mask | None = None,
 ) -> Bevel | None:
     """Fit the bevel's line to an end's outline, on the rim of the cut face that makes the outline.
@@ -112,42 +114,44 @@ def fit_bevel(
     Bevel or None
         None when no straight part is left.
     """
-    inward = 1.0 if end == "treble" else -1.0
+    inward = INWARD[end]
     if len(edge.px) == 0:
         return None
-    rims = [_on_rim(edge, pose, crown_line, crown, f) for f in (True, False)]
+    rims = [_on_rim(edge, pose, crown_line, crown, side) for side in (1.0, -1.0)]
     lines = [_line(*rim, edge, mm_per_px, definition_px, start) for rim in rims]
-    seen = [line for line in lines if line is not None]
-    if not seen:
+    found = [line for line in lines if line is not None]
+    if not found:
         return None
-    far, near = seen[0], seen[-1]  # where most points agree on one rim alone, it is the one seen
+    far, near = found[0], found[-1]  # where most points agree on one rim alone, it is the one seen
     d = pose.rays(edge.px).mean(axis=0)
     far_outside, near_outside = (_far_is_outside(inward * f.slope, inward, d) for f in (far, near))
-    aside = face = 0.0
+    half_difference = u_rim_choice = 0.0
     if far_outside and near_outside:
-        hidden = _near_likely(rims, edge, mm_per_px, definition_px)
+        hidden = _near_rim_probability(rims, edge, mm_per_px, definition_px)
         fit = near if hidden > 0.5 else far
-        face = math.sqrt(min(hidden, 1.0 - hidden)) * abs(near.slope - far.slope)
+        u_rim_choice = math.sqrt(min(hidden, 1.0 - hidden)) * abs(near.slope - far.slope)
     elif far_outside == near_outside:
         fit = near
     else:  # seen almost along the face: the rims coincide, and the fits differ by what that leaves open
-        fit, aside = far, (far.slope - near.slope) / 2.0
-    angle = math.atan(inward * (fit.slope - aside))
-    u = math.hypot(fit.u_noise, aside, face) * math.cos(angle) ** 2
-    foot = fit.foot if aside == 0.0 else (far.foot + near.foot) / 2.0
+        fit, half_difference = far, (far.slope - near.slope) / 2.0
+    angle = math.atan(inward * (fit.slope - half_difference))
+    u = math.hypot(fit.u_noise, half_difference, u_rim_choice) * math.cos(angle) ** 2
+    foot = fit.foot if half_difference == 0.0 else (far.foot + near.foot) / 2.0
     low, high = fit.rise
     far_seen = fit is far and bool(far_outside or near_outside)
     u_definition = fit.u_definition * math.cos(angle) ** 2
     return Bevel(angle, foot, u, u_definition, (high - low) / math.cos(angle), fit.rise, far_seen, fit.used)
 
 
-def _near_likely(rims: list[tuple[Array, Array]], edge: EdgePath, mm_per_px: float, definition_px: float) -> float:
+def _near_rim_probability(
+    rims: list[tuple[Array, Array]], edge: EdgePath, mm_per_px: float, definition_px: float
+) -> float:
     """Probability that the outline followed is the near rim though the cut face is in sight: the face has the card's
     tone then.
 
     `FACE_UNSEEN`, times the likelihood ratio of how straight the clear points lie on either rim. Points in doubt, and a
-    part where the light steps the other way, say nothing of that."""
-    clear = edge.doubt_px < definition_px
+    part where the light steps the other way, do not bear on that."""
+    clear = edge.u_shared_px < definition_px
     if not clear.any():
         return FACE_UNSEEN
     clear &= edge.part == np.bincount(edge.part[clear]).argmax()
@@ -155,9 +159,9 @@ def _near_likely(rims: list[tuple[Array, Array]], edge: EdgePath, mm_per_px: flo
     if far is None or near is None:
         return FACE_UNSEEN
     sigma = max(min(far.rms, near.rms), STRAIGHT_PX * mm_per_px)
-    points = min(far.used.sum(), near.used.sum()) / edge.correlated
-    gain = 0.5 * points * (far.rms**2 - near.rms**2) / sigma**2
-    odds = FACE_UNSEEN / (1.0 - FACE_UNSEEN) * math.exp(float(np.clip(gain, -700.0, 700.0)))
+    points = min(far.used.sum(), near.used.sum()) / edge.noise_correlation
+    log_likelihood_ratio = 0.5 * points * (far.rms**2 - near.rms**2) / sigma**2
+    odds = FACE_UNSEEN / (1.0 - FACE_UNSEEN) * math.exp(float(np.clip(log_likelihood_ratio, -700.0, 700.0)))
     return odds / (1.0 + odds)
 
 
@@ -166,16 +170,24 @@ def _far_is_outside(run_over_rise: float, inward: float, d: Array) -> bool:
     return bool(run_over_rise * -d[2] + inward * d[1] >= 0.0)
 
 
-def _on_rim(edge: EdgePath, pose: BoardPose, crown_line: Circle, crown: Crown, far: bool) -> tuple[Array, Array]:
-    """Place along the board and height above it of edge points, on the far or near half of the crown's surface."""
+def _on_rim(edge: EdgePath, pose: BoardPose, crown_line: Circle, crown: Crown, side: float) -> tuple[Array, Array]:
+    """Place along the board and height above it of edge points, on the far (1) or near (-1) half of the crown."""
     d, c = pose.rays(edge.px), pose.camera
     x = np.zeros(len(d))
     for _ in range(8):  # contracts by tan(e) times the flank's slope: a tenth a round
         y, z = c[1] + d[:, 1] * (x - c[0]), c[2] + d[:, 2] * (x - c[0])
         h = z - (crown_line.z(y) - crown.height)
         half = crown.half_width(np.clip(h, 0.0, crown.height))
-        x = half if far else -half
+        x = side * half
     return y, h
+
+
+class LineParam(IntEnum):
+    """Index into what is fitted to an end's points: y = foot + slope h, and a step of one part of them, mm."""
+
+    FOOT = 0
+    SLOPE = 1
+    STEP = 2
 
 
 @dataclass(frozen=True)
@@ -197,20 +209,24 @@ def _line(
     """The line most of an end's points lie on; one step aside for a part where the light steps the other way.
 
     Part of the outline may be lost in glare and its place taken by another edge, so the fit starts from the line most
-    points agree with (every pair of a coarse choice tried), or from those of a fit before; points in doubt have less of
-    a say."""
+    points agree with (every pair of a coarse choice tried), or from those of a fit before; points in doubt count
+    for less."""
     tolerance = max(WAVINESS_MM, 0.5 * mm_per_px, 2.5 * float(np.median(edge.u_px)) * mm_per_px)
     faint = np.minimum(edge.strength.max(initial=1.0) / edge.strength, FAINTEST)
-    doubt_px = np.hypot(edge.doubt_px, definition_px * faint)
-    say = 1.0 / (1.0 + (edge.doubt_px / definition_px) ** 2) + 1e-3
-    use = _most_agreed(y, h, tolerance, say) if start is None else start
+    u_shared_px = np.hypot(edge.u_shared_px, definition_px * faint)
+    vote = 1.0 / (1.0 + (edge.u_shared_px / definition_px) ** 2) + 1e-3
+    use = start
+    if use is None and len(h) >= LEAST_POINTS and np.ptp(h) >= LEAST_RISE_MM / 2.0:
+        use = points_on_line(h, y, tolerance, 0.5 * LEAST_RISE_MM, vote)
+    if use is None:
+        return None
     usual = int(np.bincount(edge.part[use]).argmax()) if use.any() else 0
     other = (edge.part != usual).astype(float)
-    weight = 1.0 / ((edge.u_px**2 + doubt_px**2) * mm_per_px**2)
+    weight = 1.0 / ((edge.u_px**2 + u_shared_px**2) * mm_per_px**2)
     design = np.column_stack([np.ones_like(h), h, other])
     prior = np.diag([0.0, 0.0, 1.0 / (STEP_U_PX * mm_per_px) ** 2])
     for _ in range(10):
-        if use.sum() < LEAST_POINTS or say[use].sum() < 0.5 * say.sum() or np.ptp(h[use]) < LEAST_RISE_MM / 2.0:
+        if use.sum() < LEAST_POINTS or vote[use].sum() < 0.5 * vote.sum() or np.ptp(h[use]) < LEAST_RISE_MM / 2.0:
             return None
         weighted = design * (weight * use)[:, None]
         lever = np.linalg.solve(weighted.T @ design + prior, weighted.T)
@@ -220,36 +236,26 @@ def _line(
         if np.array_equal(now, use):
             break
         use = now
-    return _stated(at, lever, off, h, use, edge, doubt_px * mm_per_px, mm_per_px)
+    return _with_uncertainty(at, lever, off, h, use, edge, u_shared_px * mm_per_px, mm_per_px)
 
 
-def _stated(
-    at: Array, lever: Array, off: Array, h: Array, use: Mask, edge: EdgePath, doubt: Array, mm_per_px: float
+def _with_uncertainty(
+    at: Array, lever: Array, off: Array, h: Array, use: Mask, edge: EdgePath, u_shared: Array, mm_per_px: float
 ) -> _Line:
     """The fitted line with its uncertainty: `lever` (3, N) is what each point's y moves foot, slope and step by."""
-    w = use / ((edge.u_px * mm_per_px) ** 2 + doubt**2)
+    by_slope = lever[LineParam.SLOPE]
+    w = use / ((edge.u_px * mm_per_px) ** 2 + u_shared**2)
     rms = math.sqrt(float(np.sum(w * off**2)) / float(w.sum()))
     chi = max(1.0, float(np.sum(w * off**2)) / max(1, use.sum() - 2))
-    noise = math.sqrt(chi * edge.correlated * float(np.sum((lever[1] * edge.u_px * mm_per_px) ** 2)))
+    noise = math.sqrt(chi * edge.noise_correlation * float(np.sum((by_slope * edge.u_px * mm_per_px) ** 2)))
     middle = float(np.average(h, weights=w))
-    shared = np.abs(lever[1]) * doubt
+    shared = np.abs(by_slope) * u_shared
     definition = math.hypot(float(shared[h > middle].sum()), float(shared[h <= middle].sum()))
-    step = float(np.abs(lever[1][use] @ (edge.part[use] != edge.part[use][0]))) * STEP_U_PX * mm_per_px
+    step = float(np.abs(by_slope[use] @ (edge.part[use] != edge.part[use][0]))) * STEP_U_PX * mm_per_px
     rise = (float(h[use].min()), float(h[use].max()))
-    return _Line(float(at[1]), float(at[0]), noise, math.hypot(definition, step), rise, rms, use)
-
-
-def _most_agreed(y: Array, h: Array, tolerance: float, say: Array) -> Mask:
-    """Points within the tolerance of the line through two of them that most, by their say, agree with."""
-    if len(h) < LEAST_POINTS or np.ptp(h) < LEAST_RISE_MM / 2.0:
-        return np.zeros(len(y), bool)
-    pick = np.unique(np.linspace(0, len(y) - 1, 24).astype(int))
-    i, j = (k.ravel() for k in np.meshgrid(pick, pick))
-    apart = np.abs(h[i] - h[j]) > 0.5 * LEAST_RISE_MM
-    i, j = i[apart], j[apart]
-    slope = (y[j] - y[i]) / (h[j] - h[i])
-    off = np.abs(y[None, :] - y[i][:, None] - slope[:, None] * (h[None, :] - h[i][:, None]))
-    return np.asarray(off[int(np.argmax((off < tolerance) @ say))] < tolerance)
+    return _Line(
+        float(at[LineParam.SLOPE]), float(at[LineParam.FOOT]), noise, math.hypot(definition, step), rise, rms, use
+    )
 
 
 def measure_bevel(
@@ -280,9 +286,9 @@ def measure_bevel(
     )
     parts = {
         "edge noise": best.u_angle,
-        "edge definition": math.hypot(DEFINITION_U, best.u_definition),
-        "camera elevation": moved(_about_end(pose, crown_line, best, lean=u_elevation)),
-        "backdrop square to the neck": moved(_about_end(pose, crown_line, best, turn=SQUARE_U)),
+        "edge definition": math.hypot(FACE_FORM_U, best.u_definition),
+        "camera elevation": moved(_about_end(pose, crown_line, best, tilt=u_elevation)),
+        "backdrop square to the neck": moved(_about_end(pose, crown_line, best, turn=TURN_U)),
         "backdrop level": u_roll,
         "crown width": moved(size=wider),
         "crown height": moved(size=taller),
@@ -295,10 +301,10 @@ def measure_bevel(
     return best, angle
 
 
-def _about_end(pose: BoardPose, crown_line: Circle, bevel: Bevel, lean: float = 0.0, turn: float = 0.0) -> BoardPose:
-    """The pose with its lean or turn changed about the fret's end, so that the crown line stays where it was seen."""
+def _about_end(pose: BoardPose, crown_line: Circle, bevel: Bevel, tilt: float = 0.0, turn: float = 0.0) -> BoardPose:
+    """The pose with its tilt or turn changed about the fret's end, so that the crown line stays where it was seen."""
     at = np.array([0.0, bevel.foot, float(crown_line.z(bevel.foot))])
-    new = replace(pose, lean=pose.lean + lean, turn=pose.turn + turn)
+    new = replace(pose, tilt=pose.tilt + tilt, turn=pose.turn + turn)
     shift = np.asarray(pose.shift) + pose.axes @ at - new.axes @ at
     return replace(new, shift=(float(shift[0]), float(shift[1]), float(shift[2])))
 
@@ -313,25 +319,33 @@ class EndReading:
     straight: Measured
     drawn: Outline
 
+    @property
+    def u_foot(self) -> float:
+        """The foot's uncertainty from the angle's, mm: the line turns about the middle of what is seen of it."""
+        u = math.radians(self.angle.u)
+        return u / math.cos(self.bevel.angle) ** 2 * sum(self.bevel.rise) / 2.0
 
-def edge_of(photo: Photo, fret: StandingFret, end: End) -> EdgePath | None:
+
+def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | None:
     """The outline of a fret's end, or None where it does not stand out."""
     last = fret.line.span[0 if end == "treble" else 1]
-    edge = find_end(photo, fret.pose, fret.line.circle, last, fret.crown, end, fret.mm_per_px)
+    edge = detect_end_outline(photo, fret.pose, fret.line.circle, last, fret.crown, end, fret.mm_per_px)
     if edge is None:
         return None
     y = np.array([last, last + 1.0])
     line = np.diff(fret.pose.to_px(np.column_stack([np.zeros(2), y, fret.line.circle.z(y)])), axis=0)[0]
-    return unslanted(edge, np.array([-line[1], line[0]]) / np.linalg.norm(line), max(fret.lens_px, SHARPEST_PX))
+    return gradient_corrected(
+        edge, np.array([-line[1], line[0]]) / np.linalg.norm(line), max(fret.lens_px, SHARPEST_PX)
+    )
 
 
-def foot_seen(edge: EdgePath, fret: StandingFret, end: End) -> float | None:
+def bevel_foot(edge: EdgePath, fret: DetectedFret, end: End) -> float | None:
     """Where an end's bevel meets the board, y in mm."""
     bevel = fit_bevel(edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)
     return None if bevel is None else bevel.foot
 
 
-def measure_end(edge: EdgePath | None, fret: StandingFret, end: End, u_roll: float, n: int) -> EndReading | NotMeasured:
+def measure_end(edge: EdgePath | None, fret: DetectedFret, end: End, u_roll: float, n: int) -> EndReading | NotMeasured:
     """Measure the bevel of an end from its outline.
 
     Parameters
@@ -353,17 +367,17 @@ def measure_end(edge: EdgePath | None, fret: StandingFret, end: End, u_roll: flo
     return EndReading(edge, bevel, angle.with_flags(*fret.flags), straight, drawn)
 
 
-def _drawn(bevel: Bevel, fret: StandingFret, end: End) -> tuple[tuple[float, float], ...]:
+def _drawn(bevel: Bevel, fret: DetectedFret, end: End) -> tuple[tuple[float, float], ...]:
     """The fitted line from the board to the crown's top, on the rim that makes the outline."""
     h = np.linspace(0.0, fret.crown.height, 12)
-    y = bevel.foot + (1.0 if end == "treble" else -1.0) * h * math.tan(bevel.angle)
+    y = bevel.foot + INWARD[end] * h * math.tan(bevel.angle)
     z = fret.line.circle.z(y) - fret.crown.height + h
     half = fret.crown.half_width(h)
     px = fret.pose.to_px(np.column_stack([half if bevel.far else -half, y, z]))
     return tuple((float(a), float(b)) for a, b in px)
 
 
-def foot_of(fret: StandingFret, end: EndReading | None) -> tuple[float, float]:
+def foot_of(fret: DetectedFret, end: EndReading | None) -> tuple[float, float]:
     """Place of the treble end at board level and its standard uncertainty, y in mm.
 
     Where its bevel could not be read, a usual one under the last place seen of the crown line is assumed.

@@ -1,4 +1,4 @@
-"""A fret before the backdrop some of whose edges a person placed: the unworn arc, a bevel's line, a divot's ends and
+"""A fret before the backdrop some of whose edges a person placed: the reference arc, a bevel's line, a divot's ends and
 floor. Those stand where they were put, the others where they were found."""
 
 from __future__ import annotations
@@ -12,17 +12,24 @@ from numpy.typing import NDArray
 
 from inspect_app.measure.backdrop.bevel import EndReading, measure_end
 from inspect_app.measure.backdrop.circle import fit_circle
-from inspect_app.measure.backdrop.crown_line import rise
+from inspect_app.measure.backdrop.crown_line import tangent_rise
 from inspect_app.measure.backdrop.divots import Hollow
-from inspect_app.measure.backdrop.end_edge import End
-from inspect_app.measure.backdrop.fret_on_backdrop import StandingFret, draw_crown_line
+from inspect_app.measure.backdrop.end_outline import End
+from inspect_app.measure.backdrop.fret import DetectedFret, draw_crown_line
 from inspect_app.measure.backdrop.outline import EdgePath
 from inspect_app.measure.manual import PLACED_U_PX, Placed, Points, apart, marked, u_along
 from inspect_app.reading.inspection import Divot
 from shared.errors import OptionError
 from shared.measured import Contribution, Measured, NotMeasured
 
-__all__ = ["HeldHollow", "hold_arc", "hold_end", "hold_hollows", "mark_divot", "lost_hollows"]
+__all__ = [
+    "ManualHollow",
+    "with_manual_arc",
+    "manual_end",
+    "with_manual_edges",
+    "mark_manual",
+    "unmatched_manual_edges",
+]
 
 Array = NDArray[np.float64]
 ARC = "crown line radius"
@@ -35,8 +42,8 @@ _CERTAIN = 1000.0
 """Strength of a placed point: nobody doubts that it is an edge."""
 
 
-def hold_arc(fret: StandingFret, parts: Mapping[str, Points], n: int) -> StandingFret:
-    """The fret with its unworn arc through the placed points and, where none was placed, the arc found.
+def with_manual_arc(fret: DetectedFret, parts: Mapping[str, Points], n: int) -> DetectedFret:
+    """The fret with its reference arc through the placed points and, where none was placed, the arc found.
 
     A circle through the arc's two ends and middle; each point carries the person's uncertainty or that of the fit.
     """
@@ -47,16 +54,15 @@ def hold_arc(fret: StandingFret, parts: Mapping[str, Points], n: int) -> Standin
     found = dict(zip(ARC_PARTS, (drawn[0], drawn[len(drawn) // 2], drawn[-1]), strict=True))
     px = np.array([parts[k][0] if k in parts else found[k] for k in ARC_PARTS])
     at = fret.pose.cross(px)
-    order = np.argsort(fret.line.y)
-    elevation = np.interp(at[:, 0], fret.line.y[order], fret.line.elevation[order])
+    elevation = fret.line.elevation_at(at[:, 0])
     by_hand = np.array([k in parts for k in ARC_PARTS])
     u = np.where(by_hand, PLACED_U_PX * fret.mm_per_px, np.maximum(fret.line.circle.u_z(at[:, 0]), 1e-5))
-    circle = fit_circle(at[:, 0], at[:, 1] - rise(fret.crown.radius, elevation), u)
+    circle = fit_circle(at[:, 0], at[:, 1] - tangent_rise(fret.crown.radius, elevation), u)
     return replace(fret, line=replace(fret.line, circle=circle))
 
 
-def hold_end(
-    found: EndReading | None, fret: StandingFret, end: End, parts: Mapping[str, Points], u_roll: float, n: int
+def manual_end(
+    found: EndReading | None, fret: DetectedFret, end: End, parts: Mapping[str, Points], u_roll: float, n: int
 ) -> EndReading | NotMeasured | None:
     """The end's bevel measured with its line where it was placed; ``None`` where nothing was placed that says so.
 
@@ -72,14 +78,14 @@ def hold_end(
         return None
     path = _placed_line(found, parts)
     if found is not None and "foot" in parts:
-        # the board's level came from both feet: a wrong one leaned it by half its error over the board's radius
+        # the board's level came from both feet: a wrong one tilted it by half its error over the board's radius
         moved = math.dist(parts["foot"][0], found.drawn.points[0]) * fret.mm_per_px
         u_roll = math.hypot(u_roll, moved / 2.0 * abs(fret.line.circle.curvature))
-    read = measure_end(path, fret, end, u_roll, n)
-    if isinstance(read, NotMeasured):
-        return read
-    straight = found.straight if found is not None else marked(read.straight)
-    return replace(read, angle=marked(read.angle), straight=straight)
+    measured = measure_end(path, fret, end, u_roll, n)
+    if isinstance(measured, NotMeasured):
+        return measured
+    straight = found.straight if found is not None else marked(measured.straight)
+    return replace(measured, angle=marked(measured.angle), straight=straight)
 
 
 def _placed_line(found: EndReading | None, parts: Mapping[str, Points]) -> EdgePath:
@@ -99,11 +105,11 @@ def _placed_line(found: EndReading | None, parts: Mapping[str, Points]) -> EdgeP
     ends = [np.array(parts[k][0]) if k in parts else at for k, at in zip(LINE_PARTS, (old[0], old[-1]), strict=True)]
     px = old + np.outer(1.0 - share, ends[0] - old[0]) + np.outer(share, ends[1] - old[-1])
     u = math.sqrt(sum((PLACED_U_PX if k in parts else u_found) ** 2 for k in LINE_PARTS) / 2.0)
-    return EdgePath(px, np.full(_SAMPLES, u), np.full(_SAMPLES, _CERTAIN), _SAMPLES / 6.0)
+    return EdgePath.plain(px, np.full(_SAMPLES, u), np.full(_SAMPLES, _CERTAIN), _SAMPLES / 6.0)
 
 
 @dataclass(frozen=True)
-class HeldHollow:
+class ManualHollow:
     """A hollow with what was placed on it: whether an end, whether its floor; `u_end` of a placed end, mm."""
 
     hollow: Hollow
@@ -112,7 +118,7 @@ class HeldHollow:
     u_end: float = 0.0
 
 
-def hold_hollows(hollows: list[Hollow], fret: StandingFret, placed: Placed) -> list[HeldHollow]:
+def with_manual_edges(hollows: list[Hollow], fret: DetectedFret, placed: Placed) -> list[ManualHollow]:
     """The hollows with their placed ends and floors where they were put; after them those that a person added.
 
     Raises
@@ -120,25 +126,25 @@ def hold_hollows(hollows: list[Hollow], fret: StandingFret, placed: Placed) -> l
     OptionError
         If an added hollow's floor does not lie below the crown line, between its ends.
     """
-    held = [_hold(h, fret, placed.get(f"divots {k}", {})) for k, h in enumerate(hollows, 1)]
-    while set(HOLLOW_PARTS) <= set(parts := placed.get(f"divots {len(held) + 1}", {})):
-        held.append(_added(fret, parts))
-    return held
+    manual = [_with_manual_edges(h, fret, placed.get(f"divots {k}", {})) for k, h in enumerate(hollows, 1)]
+    while set(HOLLOW_PARTS) <= set(parts := placed.get(f"divots {len(manual) + 1}", {})):
+        manual.append(_added(fret, parts))
+    return manual
 
 
-def _added(fret: StandingFret, parts: Mapping[str, Points]) -> HeldHollow:
+def _added(fret: DetectedFret, parts: Mapping[str, Points]) -> ManualHollow:
     """A hollow that was not found, by its two ends and its floor."""
-    held = _hold(Hollow(0.0, 0.0, 0.0, 0.0, 0.0, 0.0), fret, parts)
-    h = held.hollow
+    manual = _with_manual_edges(Hollow(0.0, 0.0, 0.0, 0.0, 0.0, 0.0), fret, parts)
+    h = manual.hollow
     if not (h.start < h.at < h.stop and h.drop > 0.0):
         raise OptionError(
             "The deepest place was not marked below the crown line, between the divot's ends.",
             "Mark one end, then the lowest place of the outline, then the other end.",
         )
-    return held
+    return manual
 
 
-def _hold(h: Hollow, fret: StandingFret, parts: Mapping[str, Points]) -> HeldHollow:
+def _with_manual_edges(h: Hollow, fret: DetectedFret, parts: Mapping[str, Points]) -> ManualHollow:
     by_hand = PLACED_U_PX * fret.mm_per_px
     ends = {k: float(fret.pose.cross(parts[k])[0, 0]) for k in ("treble end", "bass end") if k in parts}
     if ends:
@@ -146,30 +152,29 @@ def _hold(h: Hollow, fret: StandingFret, parts: Mapping[str, Points]) -> HeldHol
         apart(h.start, h.stop)
     u_end = u_along(by_hand, (h.stop - h.start) / 2.0, h.drop) if ends else 0.0
     if "floor" not in parts:
-        return HeldHollow(h, bool(ends), False, u_end * math.sqrt(len(ends)))
+        return ManualHollow(h, bool(ends), False, u_end * math.sqrt(len(ends)))
     y, z = fret.pose.cross(parts["floor"])[0]
-    order = np.argsort(fret.line.y)
-    e = float(np.interp(y, fret.line.y[order], fret.line.elevation[order]))
-    drop = float(fret.line.circle.z(y)) + float(rise(fret.crown.radius, np.array(e))) - float(z)
+    e = float(fret.line.elevation_at(y))
+    drop = float(fret.line.circle.z(y)) + float(tangent_rise(fret.crown.radius, np.array(e))) - float(z)
     u_drop = math.hypot(by_hand, float(fret.line.circle.u_z(y)[0]))
     h = replace(h, at=float(y), drop=drop, elevation=e, u_drop=u_drop)
-    return HeldHollow(h, bool(ends), True, u_end * math.sqrt(len(ends)))
+    return ManualHollow(h, bool(ends), True, u_end * math.sqrt(len(ends)))
 
 
-def mark_divot(d: Divot, held: HeldHollow, on_held_arc: bool) -> Divot:
+def mark_manual(d: Divot, manual: ManualHollow, on_manual_arc: bool) -> Divot:
     """The readings that rest on a placed edge, marked; the depth rests on the arc as well."""
-    if held.ends:
-        d = replace(d, length=marked(_with(d.length, "placement", held.u_end)))
-    if held.floor:
+    if manual.ends:
+        d = replace(d, length=marked(_with(d.length, "placement", manual.u_end)))
+    if manual.floor:
         d = replace(d, from_treble_end=marked(d.from_treble_end))
-    return replace(d, depth=marked(d.depth)) if held.floor or on_held_arc else d
+    return replace(d, depth=marked(d.depth)) if manual.floor or on_manual_arc else d
 
 
 def _with(q: Measured, source: str, u: float) -> Measured:
     return replace(q, contributions=(*q.contributions, Contribution(source, u)))
 
 
-def lost_hollows(what: str, placed: Placed, found: int) -> tuple[NotMeasured, ...]:
+def unmatched_manual_edges(what: str, placed: Placed, found: int) -> tuple[NotMeasured, ...]:
     """Placed edges of divots that are no longer found: said, not dropped."""
     known = {f"divots {k}" for k in range(1, found + 1)}
     return tuple(

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import IntEnum
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,6 +21,14 @@ __all__ = ["Circle", "fit_circle"]
 Array = NDArray[np.float64]
 
 
+class CircleParam(IntEnum):
+    """Index into a circle's parameters and their covariance."""
+
+    A = 0
+    D = 1
+    DIRECTION = 2
+
+
 @dataclass(frozen=True)
 class Circle:
     """A circle or straight line.
@@ -27,7 +36,7 @@ class Circle:
     Attributes
     ----------
     params : ndarray, shape (3,)
-        A (1/unit), D (unit), direction (rad), about `at`.
+        By `CircleParam`: A (1/unit), D (unit), direction (rad), about `at`.
     cov : ndarray, shape (3, 3)
         Covariance of `params`.
     at : tuple of float
@@ -44,12 +53,12 @@ class Circle:
     @property
     def curvature(self) -> float:
         """1 / radius; positive where the centre lies below the curve that `z` follows."""
-        return float(2.0 * self.params[0])
+        return float(2.0 * self.params[CircleParam.A])
 
     @property
     def u_curvature(self) -> float:
         """Standard uncertainty of the curvature."""
-        return 2.0 * math.sqrt(self.cov[0, 0])
+        return 2.0 * math.sqrt(self.cov[CircleParam.A, CircleParam.A])
 
     @property
     def radius(self) -> float:
@@ -101,7 +110,7 @@ def _distance(p: Array, y: Array, z: Array) -> Array:
     return np.asarray(2.0 * left / (1.0 + np.sqrt(np.maximum(1.0 + 4.0 * a * left, 0.0))))
 
 
-def fit_circle(y: ArrayLike, z: ArrayLike, u: ArrayLike = 1.0, correlated: float = 1.0) -> Circle:
+def fit_circle(y: ArrayLike, z: ArrayLike, u: ArrayLike = 1.0, noise_correlation: float = 1.0) -> Circle:
     """Fit a circle by least squares of the distances.
 
     Parameters
@@ -109,13 +118,21 @@ def fit_circle(y: ArrayLike, z: ArrayLike, u: ArrayLike = 1.0, correlated: float
     y, z : array_like, shape (N,)
     u : float or array_like
         Standard uncertainty of each point across the curve.
-    correlated : float
+    noise_correlation : float
         Number of neighbouring points whose errors are shared: widens the covariance.
 
     Raises
     ------
     ValueError
         If there are fewer than three points.
+
+    Examples
+    --------
+    Five points of an arc 40 mm wide on a circle of 300 mm:
+
+    >>> y = np.linspace(-20.0, 20.0, 5)
+    >>> round(fit_circle(y, np.sqrt(300.0**2 - y**2)).radius, 6)
+    300.0
     """
     y, z = np.asarray(y, dtype=float), np.asarray(z, dtype=float)
     if len(y) < 3:
@@ -128,7 +145,7 @@ def fit_circle(y: ArrayLike, z: ArrayLike, u: ArrayLike = 1.0, correlated: float
     )
     dof = max(1.0, len(y) - 3.0)
     scatter = max(1.0, 2.0 * fit.cost / dof) if np.ndim(u) else 2.0 * fit.cost / dof
-    cov = np.linalg.inv(fit.jac.T @ fit.jac) * scatter * correlated
+    cov = np.linalg.inv(fit.jac.T @ fit.jac) * scatter * noise_correlation
     return Circle(fit.x, cov, at, float(np.sqrt(np.mean(_distance(fit.x, t, s) ** 2))))
 
 

@@ -9,42 +9,39 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from calib.photo import Photo
-from inspect_app.measure.backdrop.circle import Circle, fit_circle
+from inspect_app.measure.backdrop.circle import Circle
 from inspect_app.measure.backdrop.outline import (
     FLOOR,
     EdgePath,
     edge_gain,
-    follow_edge,
-    look_along,
     place_edge,
+    rectified_light,
     significance,
     steepness,
+    trace_edge,
 )
 from inspect_app.measure.backdrop.pose import BoardPose
+from inspect_app.measure.backdrop.reference_arc import HOLLOWEST, LEAST_POINTS, TIGHTEST, fit_reference_arc
+from inspect_app.measure.edge_definition import DEFINITION_PX
 
 __all__ = [
     "COLUMN_STEPS",
     "FINEST_MM",
-    "Across",
+    "CrossProfile",
     "CrownLine",
     "crown_line_of",
     "find_crown_line",
-    "fit_crown_circle",
-    "look_across",
-    "rise",
+    "cross_profile",
+    "tangent_rise",
 ]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-TIGHTEST = 1.0 / 80.0
-"""Half the curvature of a 40 mm radius, tighter than any board, 1/mm."""
-HOLLOWEST = 1.0 / 8000.0
-"""The same for a board that is hollow across by sanding: 4 m, which is flat within 0.06 mm."""
 COLUMN_STEPS = 4
 """Columns are this many rows apart when an outline is traced: it rises by less than a row from one to the next."""
 OVER_MM, UNDER_MM = 0.6, 0.9
@@ -70,11 +67,6 @@ LEAST_COLUMNS = 12
 """Columns with edge on an arc under which a few specks may have made it."""
 REFITS = (4, 3, 2)
 """Rows to both sides of an arc that it is fitted to again: it went through three samples, each a row or two off."""
-OWN_PX = 0.1
-"""Standard uncertainty of a point besides noise, px (see `standing.DEFINITION_PX`): without it a few points on the
-lamp's bright line outweigh all of a faint outline."""
-FARTHEST = 6.0
-"""Scatter about the circle, in standard uncertainties of a point, beyond which it is another edge's."""
 SUSTAINED = 25
 """Points, two pixels apart, over which an outline must hold to be taken for one."""
 CLEAR = 0.2
@@ -82,9 +74,7 @@ CLEAR = 0.2
 GAP_MM = 0.4
 """A longer stretch without outline ends it: an eighth of a divot."""
 ON_CIRCLE = 3.0
-"""Distance from the circle, in RMS distances of the unworn points, within which a point may be unworn."""
-LEAST_POINTS = 40
-"""Points, two pixels apart, under which an outline is not taken for a crown line."""
+"""Distance from the reference arc, in RMS distances of its own points, within which a point may belong to it."""
 SEARCH_MM = 9.0
 """How far below the printed part the crown may lie: the card's white foot, and the fall of a 184 mm board to its
 edge."""
@@ -102,9 +92,9 @@ class CrownLine:
     elevation : ndarray, shape (N,)
         Elevation of the line of sight above the crown's own slope, rad.
     circle : Circle
-        The unworn crown line.
+        The reference arc.
     used : ndarray of bool
-        Points taken as unworn.
+        Points taken for the reference arc.
     rms : float
         RMS distance of those from the circle, mm.
     """
@@ -119,14 +109,19 @@ class CrownLine:
     radius: float
 
     @property
-    def unworn(self) -> Array:
+    def reference(self) -> Array:
         """Where the outline would run if nothing were worn, same plane, mm."""
-        return self.circle.z(self.y) + rise(self.radius, self.elevation)
+        return self.circle.z(self.y) + tangent_rise(self.radius, self.elevation)
 
     @property
     def drop(self) -> Array:
         """How far the outline runs below that, mm."""
-        return self.unworn - self.z
+        return self.reference - self.z
+
+    def elevation_at(self, y: ArrayLike) -> Array:
+        """Elevation of the line of sight above the crown's slope at places y (mm), rad."""
+        order = np.argsort(self.y)
+        return np.asarray(np.interp(np.asarray(y, dtype=float), self.y[order], self.elevation[order]))
 
     @property
     def span(self) -> tuple[float, float]:
@@ -157,7 +152,7 @@ def _last_on(y: Array, seen: Mask, on: Mask, start: float) -> float:
     return float(y[reached].max()) if len(reached) else start
 
 
-def rise(radius: float, elevation: Array) -> Array:
+def tangent_rise(radius: float, elevation: Array) -> Array:
     """Height of the tangent's crossing with the centre plane above the crown's top, r (1 / cos e - 1); mm."""
     return np.asarray(radius * (1.0 / np.cos(elevation) - 1.0))
 
@@ -184,14 +179,14 @@ def find_crown_line(
         None when no outline that bends like a board can be made out.
     """
     z = _first_arc(photo, pose, y, top)
-    line = None if z is None else _follow(photo, pose, y, z, radius, mm_per_px)
+    line = None if z is None else _trace(photo, pose, y, z, radius, mm_per_px)
     for _ in range(ROUNDS - 1):
         if line is None:
             return None
         before, (lo, hi) = line.circle, line.span
         y = y[(y > lo - BEYOND_MM) & (y < hi + BEYOND_MM)]
-        z = before.z(y) + float(np.median(rise(radius, line.elevation)))
-        line = _follow(photo, pose, y, z, radius, mm_per_px, again=True)
+        z = before.z(y) + float(np.median(tangent_rise(radius, line.elevation)))
+        line = _trace(photo, pose, y, z, radius, mm_per_px, near=z)
         if line is None or np.abs(line.circle.z(line.span) - before.z(line.span)).max() < 2.0 * mm_per_px:
             break
     return line
@@ -202,7 +197,7 @@ def _first_arc(photo: Photo, pose: BoardPose, y: Array, top: float) -> Array | N
     coarse = y[::COARSE]
     step = float(coarse[1] - coarse[0])
     pitch = abs(step) / COLUMN_STEPS
-    light = _straightened(photo, pose, coarse, np.full_like(coarse, top), np.arange(0.0, -SEARCH_MM, -pitch))
+    light = _averaged_light(photo, pose, coarse, np.full_like(coarse, top), np.arange(0.0, -SEARCH_MM, -pitch))
     arc = best_arc(significance(light, int(0.25 / pitch)), pitch)
     return None if arc is None else np.asarray(top - pitch * np.polyval(arc, (y - coarse[0]) / step))
 
@@ -230,11 +225,11 @@ def best_arc(certain: Array, pitch: float) -> Array | None:
     best = arcs[int(np.argmax(_at(gain, paths, c).sum(axis=1)))]
     for half in REFITS:
         near = np.round(np.polyval(best, c)).astype(int) + np.arange(-half, half + 1)[:, None]
-        say = np.where(_at(certain, near, c) > 0.0, _at(gain, near, c), 0.0).clip(0.0)
-        total = say.sum(axis=0)
+        weight = np.where(_at(certain, near, c) > 0.0, _at(gain, near, c), 0.0).clip(0.0)
+        total = weight.sum(axis=0)
         if np.count_nonzero(total) < LEAST_COLUMNS:
             return None
-        best = np.polyfit(c, np.sum(say * near, axis=0) / np.maximum(total, 1e-9), 2, w=np.sqrt(total))
+        best = np.polyfit(c, np.sum(weight * near, axis=0) / np.maximum(total, 1e-9), 2, w=np.sqrt(total))
     return np.asarray(best)
 
 
@@ -244,8 +239,8 @@ def _arcs(certain: Array, gain: Array, pitch: float) -> Array:
     row, column = np.nonzero((certain > 0.0) & (gain > 0.0))
     if len(row) < 3:
         return np.empty((0, 3))
-    say = gain[row, column]
-    pick = np.random.default_rng(0).choice(len(row), (ARCS_TRIED, 3), p=say / say.sum())
+    weight = gain[row, column]
+    pick = np.random.default_rng(0).choice(len(row), (ARCS_TRIED, 3), p=weight / weight.sum())
     at = np.sort(column[pick], axis=1)
     pick = pick[(np.ptp(at, axis=1) > 0.2 * columns) & (np.diff(at, axis=1).min(axis=1) > 0.02 * columns)]
     t = column[pick].astype(float)
@@ -261,27 +256,28 @@ def _at(values: Array, row: NDArray[np.intp], column: NDArray[np.intp]) -> Array
     return np.asarray(np.where(inside, values[np.clip(row, 0, len(values) - 1), column], 0.0))
 
 
-def _straightened(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array) -> NDArray[np.float32]:
+def _averaged_light(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array) -> NDArray[np.float32]:
     """Light below a curve, `COLUMN_STEPS` finer columns averaged to one; shape (offsets, y)."""
     step = float(y[1] - y[0]) / COLUMN_STEPS
     fine = (y[:, None] + step * np.array([-1.5, -0.5, 0.5, 1.5])).ravel()
-    light = look_along(photo, pose, fine, np.interp(fine, y, z), offsets)
+    light = rectified_light(photo, pose, fine, np.interp(fine, y, z), offsets)
     return np.asarray(light.reshape(len(offsets), len(y), 4).mean(axis=2))
 
 
-def _follow(
-    photo: Photo, pose: BoardPose, y: Array, z: Array, radius: float, mm_per_px: float, again: bool = False
+def _trace(
+    photo: Photo, pose: BoardPose, y: Array, z: Array, radius: float, mm_per_px: float, near: Array | None = None
 ) -> CrownLine | None:
-    """The crown line traced in light straightened to a curve most of it lies on."""
+    """The crown line traced in light straightened to a curve most of it lies on; fitted to points `near` a curve
+    first."""
     pitch = abs(float(y[1] - y[0])) / COLUMN_STEPS
     offsets = np.arange(OVER_MM, -UNDER_MM, -pitch)
-    light = _straightened(photo, pose, y, z, offsets)
-    row, _, way = follow_edge(light, int(QUIET * OVER_MM / pitch), int(OVER_MM / pitch))
-    return _refine(photo, pose, y, z + offsets[row], way, radius, mm_per_px, z if again else None)
+    light = _averaged_light(photo, pose, y, z, offsets)
+    row, _, polarity = trace_edge(light, int(QUIET * OVER_MM / pitch), int(OVER_MM / pitch))
+    return _refine(photo, pose, y, z + offsets[row], polarity, radius, mm_per_px, near)
 
 
 @dataclass(frozen=True)
-class Across:
+class CrossProfile:
     """Light across a crown line, the median along it, by row from `OVER_MM` above to `BESIDE_MM` below.
 
     Attributes
@@ -303,28 +299,37 @@ class Across:
     pitch: float
 
 
-def look_across(
+def cross_profile(
     photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, between: tuple[float, float] | None = None
-) -> Across:
+) -> CrossProfile:
     """Light across a crown line, or across the part of it `between` two places (y, mm)."""
     lo, hi = between or line.span
     pitch = max(mm_per_px, FINEST_MM)
     y = np.arange(lo, hi, COLUMN_STEPS * pitch)
-    z = line.circle.z(y) + float(np.median(rise(line.radius, line.elevation)))
-    light = _straightened(photo, pose, y, z, np.arange(OVER_MM, -BESIDE_MM, -pitch))
+    z = line.circle.z(y) + float(np.median(tangent_rise(line.radius, line.elevation)))
+    light = _averaged_light(photo, pose, y, z, np.arange(OVER_MM, -BESIDE_MM, -pitch))
     quiet, on = int(QUIET * OVER_MM / pitch), int(OVER_MM / pitch)
     steep = np.asarray(np.median(steepness(light, quiet), axis=1), dtype=np.float64)
-    return Across(np.asarray(np.median(light, axis=1), np.float64), steep, on, float(np.std(steep[5:quiet])), pitch)
+    return CrossProfile(
+        np.asarray(np.median(light, axis=1), np.float64), steep, on, float(np.std(steep[5:quiet])), pitch
+    )
 
 
 def _refine(
-    photo: Photo, pose: BoardPose, y: Array, z: Array, way: Array, radius: float, mm_per_px: float, on: Array | None
+    photo: Photo,
+    pose: BoardPose,
+    y: Array,
+    z: Array,
+    polarity: Array,
+    radius: float,
+    mm_per_px: float,
+    on: Array | None,
 ) -> CrownLine | None:
     """Place the edge to sub-pixel along a traced path, and fit the circle, to points near the curve `on` first."""
     fine = np.arange(y[0], y[-1], 2.0 * float(y[1] - y[0]) / COLUMN_STEPS)
     path = pose.to_px(np.column_stack([np.zeros_like(fine), fine, gaussian_filter1d(np.interp(fine, y, z), 2.0)]))
-    way = way[np.clip(np.searchsorted(y, fine), 0, len(y) - 1)]
-    edge = place_edge(photo, path, way, 2.5)
+    polarity = polarity[np.clip(np.searchsorted(y, fine), 0, len(y) - 1)]
+    edge = place_edge(photo, path, polarity, 2.5)
     edge = edge.only(_sustained(edge.strength > FLOOR))
     if on is None or len(edge.px) == 0:
         return crown_line_of(edge, pose, radius, mm_per_px)
@@ -338,23 +343,21 @@ def crown_line_of(
 ) -> CrownLine | None:
     """The crown line that an outline in the photo is, seen in `pose`; None when it does not bend like a board.
 
-    `used` are the points taken as unworn in an earlier pose, to start from.
+    `used` are the points taken for the reference arc in an earlier pose, to start from.
     """
     if len(edge.px) < LEAST_POINTS:
         return None
     at = pose.cross(edge.px)
-    slope = np.zeros(len(at))
-    for _ in range(2):  # the tangent depends on the crown's own slope, a few degrees at the ends
-        e = _elevation(pose, edge.px, slope)
-        u = np.hypot(edge.u_px, OWN_PX) * mm_per_px
-        fit = fit_crown_circle(at[:, 0], at[:, 1] - rise(radius, e), u, edge.correlated, used)
-        if fit is None:
-            return None
-        used = fit[1]
-        slope = fit[0].slope(at[:, 0])
-    assert fit is not None
-    circle, used, rms = fit
-    return CrownLine(edge, at[:, 0], at[:, 1], e, circle, used, rms, radius)
+    e = _elevation(pose, edge.px, np.zeros(len(at)))
+    # without the definition a few points on the lamp's bright line outweigh all of a faint outline
+    u = np.hypot(edge.u_px, DEFINITION_PX) * mm_per_px
+    first = fit_reference_arc(at[:, 0], at[:, 1] - tangent_rise(radius, e), u, edge.noise_correlation, used)
+    if first is None:
+        return None
+    # the tangent depends on the crown's own slope, a few degrees at the ends
+    e = _elevation(pose, edge.px, first.circle.slope(at[:, 0]))
+    fit = fit_reference_arc(at[:, 0], at[:, 1] - tangent_rise(radius, e), u, edge.noise_correlation, first.used)
+    return None if fit is None else CrownLine(edge, at[:, 0], at[:, 1], e, fit.circle, fit.used, fit.rms, radius)
 
 
 def _sustained(seen: Mask) -> Mask:
@@ -366,63 +369,3 @@ def _elevation(pose: BoardPose, px: Array, slope: Array) -> Array:
     """Elevation of the sight line above a crown that slopes dz/dy, rad: the tangent condition n . v = 0."""
     d = pose.rays(px)
     return np.asarray(np.arctan(-d[:, 2] + slope * d[:, 1]))
-
-
-def fit_crown_circle(
-    y: Array, z: Array, u: Array, correlated: float, used: Mask | None = None
-) -> tuple[Circle, Mask, float] | None:
-    """Fit a circle to the parts of a crown line that wear has not lowered.
-
-    Wear only lowers: a first arc is the one that most points lie on and fewest above (random sampling, seeded); it is
-    then refitted by least squares, dropping what lies below it by more than the noise, until nothing changes.
-
-    Parameters
-    ----------
-    y, z : ndarray, shape (N,)
-        Crown line as if nothing were worn, mm, in order along the fret.
-    u : ndarray, shape (N,)
-        Standard uncertainty of z from noise, mm.
-    correlated : float
-        Number of neighbouring points that share their noise.
-    used : ndarray of bool, optional
-        Where to start from instead of random sampling.
-
-    Returns
-    -------
-    circle, used, rms : Circle, ndarray of bool, float
-        Or None when too few points agree on a circle.
-    """
-    tolerance = max(2.5 * float(np.median(u)), 0.006)
-    used = _consensus(y, z, tolerance) if used is None else used
-    for _ in range(12):
-        if used.sum() < LEAST_POINTS:
-            return None
-        circle = fit_circle(y[used], z[used], u[used], correlated)
-        off = z - circle.z(y)
-        spread = 1.4826 * float(np.median(np.abs(off[used])))
-        limit = min(max(2.5 * spread, 1e-4), FARTHEST * float(np.median(u[used])))
-        now = (off > -limit) & (off < 2.0 * limit)
-        now &= uniform_filter1d(now.astype(float), 9) > 0.5  # a point on a divot's wall crosses the circle alone
-        if np.array_equal(now, used):
-            break
-        used = now
-    return circle, used, float(np.sqrt(np.mean(off[used] ** 2)))
-
-
-def _consensus(y: Array, z: Array, tolerance: float) -> Mask:
-    """Points on the parabola that most points lie on and fewest above."""
-    rng = np.random.default_rng(0)
-    pick = np.sort(rng.integers(0, len(y), (400, 3)), axis=1)
-    pick = pick[np.abs(y[pick[:, 2]] - y[pick[:, 0]]) > 0.3 * np.ptp(y)]
-    pick = pick[np.diff(y[pick], axis=1).min(axis=1) > 0.02 * np.ptp(y)]
-    centre = y.mean()
-    t = y[pick] - centre
-    coef = np.linalg.solve(np.stack([t**2, t, np.ones_like(t)], axis=-1), z[pick][..., None])[..., 0]
-    coef = coef[(coef[:, 0] >= -TIGHTEST) & (coef[:, 0] <= HOLLOWEST)]
-    if len(coef) == 0:
-        return np.ones(len(y), bool)
-    some = np.linspace(0, len(y) - 1, min(len(y), 400)).astype(int)
-    off = z[some] - np.stack([(y[some] - centre) ** k for k in (2, 1, 0)], axis=-1).dot(coef.T).T
-    score = np.sum(np.abs(off) < tolerance, axis=1) - 2.0 * np.sum(off > tolerance, axis=1)
-    a, b, c = coef[int(np.argmax(score))]
-    return np.asarray(np.abs(z - (a * (y - centre) ** 2 + b * (y - centre) + c)) < tolerance)

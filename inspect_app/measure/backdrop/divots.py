@@ -1,4 +1,4 @@
-"""Divots: where the outline drops below the unworn crown line, and how deep the metal is worn there.
+"""Divots: where the outline drops below the reference arc, and how deep the metal is worn there.
 
 The outline of a worn crown runs along the flat's far edge, so its drop understates the removal; `depth_from_drop`
 turns one into the other with the camera's elevation and the crown's radius.
@@ -17,6 +17,7 @@ from scipy.signal import savgol_filter
 
 from inspect_app.instrument.crown import Crown, depth_from_drop
 from inspect_app.measure.backdrop.crown_line import CrownLine
+from inspect_app.measure.spread import SIGMA_OF_MAD
 from shared.measured import Contribution, Measured
 
 __all__ = [
@@ -41,20 +42,20 @@ SHORTEST_MM = 0.6
 """A hollow shorter than the smoothing window can't be told from a speck."""
 STEEPEST = 1.2
 """Slope of the outline that no string-made hollow reaches; a steeper step is the path jumping to another edge."""
-UNEVEN = 2.5
+DIVOT_DEFINITION = 2.5
 """How many times less sure than elsewhere an outline's place is in a hollow: within one blur below it the light changes
 from the flat's to the flank's, by a quarter of the step instead of a tenth."""
 RIM_SHARE = 0.5
 """A hollow counts when its walls were followed up to within half its depth on both sides, as far up as two that meet
 are told apart."""
 
-ALIKE = 0.5
+LEAST_WALL_RATIO = 0.5
 """Least length of one wall of a hollow relative to the other (common practice, no source)."""
 
 
 @dataclass(frozen=True)
 class Hollow:
-    """A stretch where the outline runs below the unworn crown line.
+    """A stretch where the outline runs below the reference arc.
 
     Attributes
     ----------
@@ -113,7 +114,7 @@ def read_profile(line: CrownLine) -> Profile:
     empty = ~have & (uniform_filter1d(have.astype(float), 7) < 0.2)
     drop = np.interp(y, y[have], drop[have])
     step = np.abs(np.diff(drop, prepend=drop[0]))
-    jump = step > STEEPEST * PITCH_MM + 6.0 * 1.4826 * float(np.median(step))
+    jump = step > STEEPEST * PITCH_MM + 6.0 * SIGMA_OF_MAD * float(np.median(step))
     smooth = savgol_filter(drop, _window(), 2)
     return Profile(y, smooth, empty | jump, _noise(line, smooth, y))
 
@@ -126,7 +127,7 @@ def _noise(line: CrownLine, smooth: Array, y: Array) -> float:
     """Standard deviation of the smoothed outline about the circle where it is unworn."""
     free = np.interp(y, line.y[np.argsort(line.y)], line.used[np.argsort(line.y)].astype(float)) > 0.99
     r = smooth[free] if free.sum() > 20 else smooth
-    return float(1.4826 * np.median(np.abs(r - np.median(r))))
+    return float(SIGMA_OF_MAD * np.median(np.abs(r - np.median(r))))
 
 
 def least_drop(profile: Profile, definition: float) -> float:
@@ -135,7 +136,7 @@ def least_drop(profile: Profile, definition: float) -> float:
     4 sigma of the smoothed outline, so that one fret in some hundreds shows a hollow by chance; never below what an
     edge's own place in a hollow is uncertain by, `definition` elsewhere.
     """
-    return max(4.0 * profile.noise, UNEVEN * definition)
+    return max(4.0 * profile.noise, DIVOT_DEFINITION * definition)
 
 
 def find_hollows(line: CrownLine, p: Profile, definition: float) -> tuple[list[Hollow], float]:
@@ -151,7 +152,7 @@ def find_hollows(line: CrownLine, p: Profile, definition: float) -> tuple[list[H
     found, unclear = [], float(p.broken.sum())
     for run in _runs(p.drop > least_drop(p, definition)):
         for a, b in _pieces(p, *run):
-            if not _whole(p.drop[a:b], a > run[0], b < run[1]):
+            if not _is_complete(p.drop[a:b], a > run[0], b < run[1]):
                 unclear += b - a
             elif (b - a) * PITCH_MM >= SHORTEST_MM:
                 found.append(_hollow(line, p, a, b))
@@ -171,7 +172,7 @@ def _pieces(p: Profile, a: int, b: int) -> list[tuple[int, int]]:
     return [part for i, j in stretches for part in _split(p, i, j)]
 
 
-def _whole(drop: Array, cut_before: bool, cut_after: bool) -> bool:
+def _is_complete(drop: Array, cut_before: bool, cut_after: bool) -> bool:
     """Whether a piece of a run holds a lowest place, and its walls far enough where it was cut from the run.
 
     Up to a share of the depth, and along the fret at least half as far as on the other side: the walls that a string
@@ -179,7 +180,7 @@ def _whole(drop: Array, cut_before: bool, cut_after: bool) -> bool:
     k = int(np.argmax(drop))
     before, after = k, len(drop) - 1 - k
     walls = (drop[: k + 1].min() if cut_before else 0.0, drop[k:].min() if cut_after else 0.0)
-    steep = (cut_before and before < ALIKE * after) or (cut_after and after < ALIKE * before)
+    steep = (cut_before and before < LEAST_WALL_RATIO * after) or (cut_after and after < LEAST_WALL_RATIO * before)
     return bool(0 < k < len(drop) - 1 and max(walls) < RIM_SHARE * drop[k] and not steep)
 
 
@@ -210,8 +211,7 @@ def _hollow(line: CrownLine, p: Profile, a: int, b: int) -> Hollow:
     k = a + int(np.argmax(p.drop[a:b]))
     near = slice(max(a, k - 4), min(b, k + 5))
     at, drop = _summit(p.y[near], p.drop[near], float(p.y[k]), float(p.drop[k]))
-    order = np.argsort(line.y)
-    e = float(np.interp(at, line.y[order], line.elevation[order]))
+    e = float(line.elevation_at(at))
     u = math.hypot(p.noise, float(line.circle.u_z(at)[0]))
     return Hollow(float(p.y[a]), float(p.y[b - 1]), at, drop, e, u, _faintness(line, at))
 
@@ -245,7 +245,9 @@ def measure_depth(
     distance, mm, of two edges seen as two.
     """
     r, e = crown.radius, h.elevation
-    definition = UNEVEN * definition * h.faint  # it shifts an edge in inverse proportion to the edge's own steepness
+    definition = (
+        DIVOT_DEFINITION * definition * h.faint
+    )  # it shifts an edge in inverse proportion to the edge's own steepness
 
     def depth(drop: float = h.drop, radius: float = r, elevation: float = e) -> float:
         return float(depth_from_drop(drop, radius, max(elevation, 0.0)))
@@ -282,7 +284,7 @@ def measure_place(h: Hollow, value: float, definition: float, shared: Mapping[st
 
     A hollow is nearly level at its bottom: the lowest place is anywhere the drop is within its own uncertainty of the
     greatest, for a smooth bump (1 - t^2)^2 half its length times sqrt(u / (2 drop)) either way (rectangular)."""
-    u_drop = math.hypot(h.u_drop, UNEVEN * definition * h.faint)
+    u_drop = math.hypot(h.u_drop, DIVOT_DEFINITION * definition * h.faint)
     level = (h.stop - h.start) / 2.0 * math.sqrt(min(u_drop / (2.0 * max(h.drop, 1e-6)), 1.0))
     parts = {"level bottom": level / math.sqrt(3.0), **shared}
     return Measured(value, "mm", tuple(Contribution(k, v) for k, v in parts.items()))

@@ -7,7 +7,7 @@ while leaving the least significant edge above it (dynamic programming, Bellman 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -17,6 +17,7 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 from calib.edges import row_offsets, sample_across
 from calib.photo import Photo, linear_light
 from inspect_app.measure.backdrop.pose import BoardPose
+from inspect_app.measure.spread import SIGMA_OF_MAD
 
 __all__ = [
     "ABOVE",
@@ -26,12 +27,12 @@ __all__ = [
     "OWN_ROWS",
     "edge_gain",
     "first_edge",
-    "follow_edge",
-    "look_along",
+    "trace_edge",
+    "rectified_light",
     "place_edge",
     "significance",
     "steepness",
-    "unslanted",
+    "gradient_corrected",
 ]
 
 Array = NDArray[np.float64]
@@ -51,7 +52,7 @@ FLOOR, CEILING = 4.0, 14.0
 in 6 of 100 000 samples, and beyond 14 more contrast is not more certainty."""
 POOLED_COLUMNS = 2.0
 """Pooling along the outline: five columns share it, over which a crown line rises less than a row."""
-OTHER_WAY = 0.5
+OPPOSITE_POLARITY = 0.5
 """What an edge counts, along a known outline, that goes the other way than it does nearby (dark to bright): a worn flat
 may mirror the lamp, but the lamp's own line below the outline is the commoner reason."""
 STEEPEST_STEPS = 3
@@ -59,12 +60,12 @@ STEEPEST_STEPS = 3
 0.4 mm deep stays under."""
 BEND_TOLL = 0.02
 """Cost of a step, times its square: three rows at once cost a fifth of a certain edge, one row next to nothing."""
-WAY_COLUMNS = 21
-"""Columns that say together which way the light steps nearby: on scratched metal it changes every few millimetres."""
+POLARITY_COLUMNS = 21
+"""Columns pooled to tell which way the light steps nearby: on scratched metal it changes every few millimetres."""
 LONG_COLUMNS = 10.0
 """Pooling along a known curve for an outline that is faint in each place: scratched metal that is near the card's
 tone."""
-HELD = 0.7
+LEAST_OWN_SHARE = 0.7
 """Share of a long stretch's steepness that a place must show of its own: at a hollow's rim it fades."""
 OWN_ROWS = 4
 """Rows just above a path that belong to its own edge: three times the derivative's scale."""
@@ -85,9 +86,9 @@ SLOPE_NOISE = 0.3
 noise that five neighbours share (see `place_edge`), smoothed and differentiated over sigma = `LIGHT_POINTS`."""
 GAP_PX = 3.0
 """Points farther apart say nothing of the light between them."""
-MOST_ASIDE_PX = 1.5
+MOST_SHIFT_PX = 1.5
 """Farthest that a point is moved: beyond the blur, light does not change evenly. Its doubt grows on."""
-ASIDE_U = 0.3
+SHIFT_U = 0.3
 """Standard uncertainty of such a move relative to it: the blur is known to a tenth, so its square to a fifth, and light
 bends within it (no source)."""
 
@@ -104,25 +105,25 @@ class EdgePath:
         Standard uncertainty across the edge from noise, pixels.
     strength : ndarray, shape (N,)
         Step's steepness in units of the noise of the same derivative on the card.
-    correlated : float
+    noise_correlation : float
         Number of neighbouring points that share their noise.
-    doubt_px : ndarray, shape (N,)
-        Standard uncertainty that neighbours share: what the edge is, not where noise puts it. Zero unless given.
+    u_shared_px : ndarray, shape (N,)
+        Standard uncertainty that neighbours share: what the edge is, not where noise puts it.
     part : ndarray of int, shape (N,)
-        Parts that may be lines of their own, because the light steps another way in each. Zero unless given.
+        Parts that may be lines of their own, because the light steps another way in each.
     """
 
     px: Array
     u_px: Array
     strength: Array
-    correlated: float
-    doubt_px: Array = field(default_factory=lambda: np.zeros(0))
-    part: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, np.intp))
+    noise_correlation: float
+    u_shared_px: Array
+    part: NDArray[np.intp]
 
-    def __post_init__(self) -> None:
-        for name, kind in (("doubt_px", np.float64), ("part", np.intp)):
-            if len(getattr(self, name)) != len(self.px):
-                object.__setattr__(self, name, np.zeros(len(self.px), kind))
+    @classmethod
+    def plain(cls, px: Array, u_px: Array, strength: Array, noise_correlation: float) -> EdgePath:
+        """An edge of one part, whose points are uncertain by noise alone."""
+        return cls(px, u_px, strength, noise_correlation, np.zeros(len(px)), np.zeros(len(px), np.intp))
 
     def only(self, keep: Mask) -> EdgePath:
         """The points that `keep` marks."""
@@ -131,12 +132,16 @@ class EdgePath:
             px=self.px[keep],
             u_px=self.u_px[keep],
             strength=self.strength[keep],
-            doubt_px=self.doubt_px[keep],
+            u_shared_px=self.u_shared_px[keep],
             part=self.part[keep],
         )
 
+    def drawn(self, most: int = 40) -> tuple[tuple[float, float], ...]:
+        """Some points of it to draw, px: at least `most`, if there are so many."""
+        return tuple((float(x), float(y)) for x, y in self.px[:: max(1, len(self.px) // most)])
 
-def look_along(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array, x: float = 0.0) -> Light:
+
+def rectified_light(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array, x: float = 0.0) -> Light:
     """Linear light on the upright plane at `x`, along a curve and above and below it.
 
     Parameters
@@ -178,7 +183,7 @@ def _sharp_slope(light: Light, scale_px: float) -> Light:
     return np.asarray(slope - np.concatenate([np.repeat(soft[:1], lag, axis=0), soft[:-lag]]), dtype=np.float32)
 
 
-def follow_edge(light: Light, quiet_rows: int, on_curve: int) -> tuple[NDArray[np.intp], Array, Array]:
+def trace_edge(light: Light, quiet_rows: int, on_curve: int) -> tuple[NDArray[np.intp], Array, Array]:
     """The outline in light straightened to a curve most of it lies on.
 
     Parameters
@@ -195,24 +200,24 @@ def follow_edge(light: Light, quiet_rows: int, on_curve: int) -> tuple[NDArray[n
     path : ndarray of int, shape (columns,)
     gain : ndarray of float, shape (columns,)
         Certainty on it, 0 to 1.
-    way : ndarray of float, shape (columns,)
+    polarity : ndarray of float, shape (columns,)
         1 where light rises coming down, -1 where it falls.
     """
     fine = _sharp_slope(light, FINE_PX)
     near = gaussian_filter1d(fine, POOLED_COLUMNS, axis=1)
     slope, pooled = (_against_noise(s, quiet_rows) for s in (fine, near))
     slope = np.where(np.abs(slope) > np.abs(pooled), slope, pooled)
-    way = _usual_way(slope, on_curve)
-    certain = _certain(np.abs(slope)) * np.where(slope * way > 0.0, 1.0, OTHER_WAY)
-    certain = np.maximum(certain, _held(fine, near, pooled, quiet_rows, on_curve))
+    polarity = _usual_polarity(slope, on_curve)
+    certain = _certain(np.abs(slope)) * np.where(slope * polarity > 0.0, 1.0, OPPOSITE_POLARITY)
+    certain = np.maximum(certain, _along_a_stretch(fine, near, pooled, quiet_rows, on_curve))
     path, gain = first_edge(certain, STEEPEST_STEPS, BEND_TOLL)
     columns = np.arange(len(path))
     near = np.stack([slope[np.clip(path + k, 0, len(slope) - 1), columns] for k in (-1, 0, 1)])
     strongest = near[np.argmax(np.abs(near), axis=0), columns]
-    return path, gain, np.where(strongest == 0.0, way, np.sign(strongest))
+    return path, gain, np.where(strongest == 0.0, polarity, np.sign(strongest))
 
 
-def _held(fine: Light, near: Light, pooled: Light, quiet_rows: int, on_curve: int) -> Array:
+def _along_a_stretch(fine: Light, near: Light, pooled: Light, quiet_rows: int, on_curve: int) -> Array:
     """Certainty that the outline lies on the curve, from a long stretch of it; 0 off it, and where nothing shows.
 
     From the slope in each column, pooled over a few of them, and that against its noise."""
@@ -220,21 +225,21 @@ def _held(fine: Light, near: Light, pooled: Light, quiet_rows: int, on_curve: in
     quiet = max(8, quiet_rows)
     long = gaussian_filter1d(np.concatenate([fine[:quiet], fine[about]]), LONG_COLUMNS, axis=1)
     certain = _certain(np.abs(_against_noise(long, quiet)[quiet:]))
-    way, long = np.sign(long[quiet:]), np.abs(long[quiet:])
-    own = (near[about] * way > HELD * long) & (np.abs(pooled[about]) > HELD * FLOOR)
+    polarity, long = np.sign(long[quiet:]), np.abs(long[quiet:])
+    own = (near[about] * polarity > LEAST_OWN_SHARE * long) & (np.abs(pooled[about]) > LEAST_OWN_SHARE * FLOOR)
     out = np.zeros(fine.shape)
     out[about][1:-1] = np.where(own, certain, 0.0)[1:-1]
     return out
 
 
-def _usual_way(slope: Light, on_curve: int) -> Array:
+def _usual_polarity(slope: Light, on_curve: int) -> Array:
     """Which way the light steps along a curve, as most of it does nearby; shape (columns,)."""
     near = np.asarray(slope[on_curve - 2 : on_curve + 3], dtype=np.float64)
     overall = np.median(near, axis=1)
-    local = uniform_filter1d(np.clip(near, -FLOOR, FLOOR), WAY_COLUMNS, axis=1)
+    local = uniform_filter1d(np.clip(near, -FLOOR, FLOOR), POLARITY_COLUMNS, axis=1)
     strongest = local[np.argmax(np.abs(local), axis=0), np.arange(local.shape[1])]
-    way = float(np.sign(overall[np.argmax(np.abs(overall))])) or 1.0
-    return np.where(np.abs(strongest) > 0.5 * FLOOR, np.sign(strongest), way)
+    polarity = float(np.sign(overall[np.argmax(np.abs(overall))])) or 1.0
+    return np.where(np.abs(strongest) > 0.5 * FLOOR, np.sign(strongest), polarity)
 
 
 def steepness(light: Light, quiet_rows: int) -> Light:
@@ -243,7 +248,7 @@ def steepness(light: Light, quiet_rows: int) -> Light:
 
 
 def _against_noise(slope: Light, quiet_rows: int) -> Light:
-    quiet = np.median(np.abs(slope[: max(8, quiet_rows)]), axis=0) * 1.4826
+    quiet = np.median(np.abs(slope[: max(8, quiet_rows)]), axis=0) * SIGMA_OF_MAD
     return np.asarray(slope / np.maximum(uniform_filter1d(quiet, min(101, len(quiet))), 1e-6), dtype=np.float32)
 
 
@@ -305,11 +310,11 @@ def first_edge(
     return path, here[path, np.arange(columns)]
 
 
-def place_edge(photo: Photo, px: Array, way: Array | None = None, within: float = 4.0, pool: int = 5) -> EdgePath:
+def place_edge(photo: Photo, px: Array, polarity: Array | None = None, within: float = 4.0, pool: int = 5) -> EdgePath:
     """Place an edge to sub-pixel along the normals of a guessed path.
 
     The rows are straightened along the path, pooled over `pool` neighbours and differentiated; the edge is where the
-    slope is steepest `within` so many px of the guess (parabola through three samples), going the `way` given (1
+    slope is steepest `within` so many px of the guess (parabola through three samples), going the `polarity` given (1
     brighter, -1 darker away from the card), one a point, or either. Steepest, not half-way: metal below an outline is
     not an even level. Walking along `px`, the card lies to the right: a crown line runs from treble to bass.
     """
@@ -321,7 +326,7 @@ def place_edge(photo: Photo, px: Array, way: Array | None = None, within: float 
     rows = sample_across(photo, px, normal, half_px, step)
     rows = uniform_filter1d(np.nan_to_num(rows), pool, axis=0)
     slope = gaussian_filter1d(rows, FINE_PX / step, axis=1, order=1)
-    slope = np.abs(slope) if way is None else slope * way[:, None]
+    slope = np.abs(slope) if polarity is None else slope * polarity[:, None]
     near = np.abs(offsets) <= within
     k = np.argmax(np.where(near, slope, -1.0), axis=1)
     k = np.clip(k, 1, len(offsets) - 2)
@@ -331,10 +336,10 @@ def place_edge(photo: Photo, px: Array, way: Array | None = None, within: float 
     at = offsets[k] + step * np.clip(0.5 * (c - a) / bend, -1.0, 1.0)
     noise = _slope_noise(rows[:, : len(offsets) // 4], FINE_PX / step)
     u = step * noise / bend
-    return EdgePath(px + normal * at[:, None], np.clip(u, 0.02, half_px), b / noise, float(pool))
+    return EdgePath.plain(px + normal * at[:, None], np.clip(u, 0.02, half_px), b / noise, float(pool))
 
 
-def unslanted(edge: EdgePath, across: Array, blur_px: float) -> EdgePath:
+def gradient_corrected(edge: EdgePath, across: Array, blur_px: float) -> EdgePath:
     """An edge where it is, not where it is steepest, beside metal whose light changes across the direction of its wire.
 
     Where such lines of light meet the edge aslant, the contrast C changes along the normal n as well. A step of height
@@ -364,14 +369,14 @@ def unslanted(edge: EdgePath, across: Array, blur_px: float) -> EdgePath:
             step = np.maximum(np.gradient(at[run]), LEAST_APART_PX)
             grows[run], noise[run] = np.gradient(contrast) / step / contrast, SLOPE_NOISE / step / contrast
     lever = (blur_px**2 + FINE_PX**2) * float(normal @ across) / float(along @ across)
-    aside = np.clip(lever * grows, -MOST_ASIDE_PX, MOST_ASIDE_PX)
-    doubt = np.sqrt(edge.doubt_px**2 + (ASIDE_U * lever * grows) ** 2 + (lever * noise) ** 2)
-    return replace(edge, px=edge.px - aside[:, None] * normal, doubt_px=doubt)
+    shift = np.clip(lever * grows, -MOST_SHIFT_PX, MOST_SHIFT_PX)
+    u_shared = np.sqrt(edge.u_shared_px**2 + (SHIFT_U * lever * grows) ** 2 + (lever * noise) ** 2)
+    return replace(edge, px=edge.px - shift[:, None] * normal, u_shared_px=u_shared)
 
 
 def _slope_noise(quiet: Array, sigma: float) -> float:
     """Standard deviation of the derivative's noise, from the light's noise in rows of plain card."""
     rough = np.diff(quiet, axis=1)
-    sigma_n = 1.4826 * float(np.median(np.abs(rough - np.median(rough)))) / math.sqrt(2.0)
+    sigma_n = SIGMA_OF_MAD * float(np.median(np.abs(rough - np.median(rough)))) / math.sqrt(2.0)
     # bilinear half-pixel samples share noise; the derivative of Gaussian passes sum(g'^2) = 1 / (4 sqrt(pi) sigma^3)
     return max(2.0 * sigma_n * math.sqrt(1.0 / (4.0 * math.sqrt(math.pi) * sigma**3)), 1e-6)

@@ -1,7 +1,7 @@
 """The board as the camera sees it: from the backdrop's plane to the board's own frame.
 
 The backdrop stands on the board a little behind the fret, square to the neck and nearly upright. Its plane is known
-from its markers; how far it leans is not, and that is the only part of the camera's elevation that is missing.
+from its markers; how far it tilts is not, and that is the only part of the camera's elevation that is missing.
 """
 
 from __future__ import annotations
@@ -16,18 +16,18 @@ from scipy.spatial.transform import Rotation
 
 from calib.plane import Plane
 
-__all__ = ["BoardPose", "stand", "LEAN_U", "GAP_MM", "GAP_U_MM", "SQUARE_U", "ROLL_U"]
+__all__ = ["BoardPose", "TILT_U", "GAP_MM", "GAP_U_MM", "TURN_U", "ROLL_U"]
 
 Array = NDArray[np.float64]
 
-LEAN_U = math.radians(1.0)
-"""Standard uncertainty of the backdrop's lean before looking: it may lean a degree or two (common practice, no
+TILT_U = math.radians(1.0)
+"""Standard uncertainty of the backdrop's tilt before looking: it may tilt a degree or two (common practice, no
 source)."""
 GAP_MM = 1.5
 """The backdrop stands 1 to 2 mm behind the fret's centre line; the middle of that."""
 GAP_U_MM = 0.29
 """1 mm wide, rectangular: 1 / sqrt(12) (GUM 4.3.7)."""
-SQUARE_U = math.radians(0.5)
+TURN_U = math.radians(0.5)
 """Standard uncertainty of the backdrop's turn about the upright, against square to the neck: the eye's (no source)."""
 ROLL_U = math.radians(0.3)
 """Standard uncertainty of the backdrop's level along the board: its foot follows the board's curve (no source)."""
@@ -43,10 +43,10 @@ class BoardPose:
     ----------
     plane : Plane
         The backdrop's plane, and the camera.
-    lean : float
-        Lean of the backdrop's top away from the camera, rad.
-    u_lean : float
-        Standard uncertainty of `lean`, rad.
+    tilt : float
+        Tilt of the backdrop's top away from the camera, rad.
+    u_tilt : float
+        Standard uncertainty of `tilt`, rad.
     turn, roll : float
         Turn of the board against the backdrop about the upright, and about the neck, rad; taken as zero unless known.
     shift : tuple of float
@@ -54,8 +54,8 @@ class BoardPose:
     """
 
     plane: Plane
-    lean: float = 0.0
-    u_lean: float = LEAN_U
+    tilt: float = 0.0
+    u_tilt: float = TILT_U
     gap_mm: float = GAP_MM
     u_gap_mm: float = GAP_U_MM
     turn: float = 0.0
@@ -65,9 +65,9 @@ class BoardPose:
     @cached_property
     def axes(self) -> Array:
         """Board to backdrop: columns are the board's axes in the backdrop's frame, shape (3, 3)."""
-        lean = Rotation.from_rotvec([self.lean, 0.0, 0.0]).as_matrix()
+        tilt = Rotation.from_rotvec([self.tilt, 0.0, 0.0]).as_matrix()
         upright = Rotation.from_rotvec([0.0, self.turn, self.roll]).as_matrix()
-        return np.asarray(upright @ lean @ _STANDING)
+        return np.asarray(upright @ tilt @ _UPRIGHT)
 
     @property
     def origin(self) -> Array:
@@ -79,17 +79,9 @@ class BoardPose:
         """Camera centre in the board frame, mm."""
         return np.asarray((self.plane.camera_mm - self.origin) @ self.axes)
 
-    def leaning(self, lean: float, u_lean: float | None = None) -> BoardPose:
-        """The same view with another lean."""
-        return replace(self, lean=lean, u_lean=self.u_lean if u_lean is None else u_lean)
-
-    def turned(self, turn: float) -> BoardPose:
-        """The same view with the board turned about the upright, rad."""
-        return replace(self, turn=turn)
-
-    def rolled(self, roll: float) -> BoardPose:
-        """The same view with the board rolled about the neck, rad."""
-        return replace(self, roll=roll)
+    def tilted(self, tilt: float, u_tilt: float | None = None) -> BoardPose:
+        """The same view with another tilt."""
+        return replace(self, tilt=tilt, u_tilt=self.u_tilt if u_tilt is None else u_tilt)
 
     def rays(self, px: ArrayLike) -> Array:
         """Directions of sight in the board frame for pixels (N, 2), scaled to x = 1; shape (N, 3)."""
@@ -113,19 +105,14 @@ class BoardPose:
         return math.atan2(c[2] - z, -c[0])
 
     def u_elevation(self, px: ArrayLike) -> float:
-        """Standard uncertainty of the elevation of the sight line through a pixel, rad: card's tilt, and its lean."""
+        """Standard uncertainty of the elevation of the sight line through a pixel, rad: card's tilt, and its tilt."""
         tilt = float(self.plane.u_of(lambda p: math.asin(float(_unit(p.rays(px)[0])[1]))))
-        return math.hypot(tilt, self.u_lean)
+        return math.hypot(tilt, self.u_tilt)
 
 
-_STANDING = np.array([[0.0, -1.0, 0.0], [0.0, 0.0, 1.0], [-1.0, 0.0, 0.0]])
+_UPRIGHT = np.array([[0.0, -1.0, 0.0], [0.0, 0.0, 1.0], [-1.0, 0.0, 0.0]])
 """Board axes in the frame of a backdrop that stands upright and square."""
 
 
 def _unit(v: Array) -> Array:
     return np.asarray(v / np.linalg.norm(v))
-
-
-def stand(plane: Plane) -> BoardPose:
-    """The board frame for a backdrop standing upright, square to the neck, before its lean is known."""
-    return BoardPose(plane)

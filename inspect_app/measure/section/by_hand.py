@@ -1,7 +1,7 @@
-"""The points of a wire's outline between which its figures lie, and those of them that a person placed.
+"""The points of a wire's outline between which its dimensions lie, and those of them that a person placed.
 
-Every figure is a distance between two edges, or the radius of an arc that is symmetrical to the wire's axis. A placed
-edge stands where it was put, its marks with it; all other marks stay where the outline was found.
+Every dimension is a distance between two edges, or the radius of an arc that is symmetrical to the wire's axis. A
+placed edge stands where it was put, its marks with it; all other marks stay where the outline was found.
 """
 
 from __future__ import annotations
@@ -9,41 +9,68 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import IntEnum
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from inspect_app.measure.manual import Placed, Points, apart
-from inspect_app.measure.section.shape import FIGURES, WireShape
+from inspect_app.measure.section.wire_outline import DIMENSIONS, WireShape
 
-__all__ = ["EDGES", "Edge", "Marks", "arc_of", "figures_between", "hold_marks", "marks_of"]
+__all__ = ["EDGES", "Edge", "Marks", "arc_of", "dimensions_between", "with_manual_edges", "marks_of"]
 
 Array = NDArray[np.float64]
+SIDES = ("left", "right")
 
 
 class Edge(NamedTuple):
-    """An edge that a person may place: its marks, the direction it may go in, the figures that rest on it.
+    """An edge that a person may place: its marks, the direction it may go in, the dimensions that rest on it.
 
     `way` is ``x`` across the wire, ``z`` along its axis, ``flat`` along the flat, ``any`` wherever it is put.
     """
 
     marks: tuple[int, ...]
-    way: str
-    figures: tuple[str, ...]
+    direction: str
+    dimensions: tuple[str, ...]
 
 
+class Mark(IntEnum):
+    """Row of a mark in `Marks.xz`."""
+
+    CROWN_LEFT = 0
+    CROWN_RIGHT = 1
+    TOP = 2
+    FOOT_LEFT = 3
+    FOOT_RIGHT = 4
+    TIP = 5
+    TANG_LEFT = 6
+    TANG_RIGHT = 7
+    FLAT_LEFT = 8
+    FLAT_RIGHT = 9
+    ARC_LOW_LEFT = 10
+    ARC_LOW_RIGHT = 11
+    ARC_HIGH_LEFT = 12
+    ARC_HIGH_RIGHT = 13
+
+
+CROWN = [Mark.CROWN_LEFT, Mark.CROWN_RIGHT]
+FOOT = [Mark.FOOT_LEFT, Mark.FOOT_RIGHT]
+TANG = [Mark.TANG_LEFT, Mark.TANG_RIGHT]
+FLAT = [Mark.FLAT_LEFT, Mark.FLAT_RIGHT]
+ARC_LOW = [Mark.ARC_LOW_LEFT, Mark.ARC_LOW_RIGHT]
+ARC_HIGH = [Mark.ARC_HIGH_LEFT, Mark.ARC_HIGH_RIGHT]
 EDGES: Mapping[str, Mapping[str, Edge]] = {
-    "crown width": {"left": Edge((0,), "x", ("crown_width",)), "right": Edge((1,), "x", ("crown_width",))},
-    "crown height": {"top": Edge((2,), "z", ("crown_height",))},
-    "underside": {"": Edge((3, 4), "z", ("crown_height", "tang_depth"))},
-    "tang depth": {"tip": Edge((5,), "z", ("tang_depth",))},
-    "tang width": {"left": Edge((6,), "x", ("tang_width",)), "right": Edge((7,), "x", ("tang_width",))},
-    "flat width": {"left": Edge((8,), "flat", ("flat_width",)), "right": Edge((9,), "flat", ("flat_width",))},
+    "crown width": {side: Edge((mark,), "x", ("crown_width",)) for side, mark in zip(SIDES, CROWN, strict=True)},
+    "crown height": {"top": Edge((Mark.TOP,), "z", ("crown_height",))},
+    "underside": {"": Edge(tuple(FOOT), "z", ("crown_height", "tang_depth"))},
+    "tang depth": {"tip": Edge((Mark.TIP,), "z", ("tang_depth",))},
+    "tang width": {side: Edge((mark,), "x", ("tang_width",)) for side, mark in zip(SIDES, TANG, strict=True)},
+    "flat width": {side: Edge((mark,), "flat", ("flat_width",)) for side, mark in zip(SIDES, FLAT, strict=True)},
     "crown radius": {
-        "left": Edge((10,), "any", ("crown_radius",)),
-        "top": Edge((12, 13), "any", ("crown_radius",)),
-        "right": Edge((11,), "any", ("crown_radius",)),
+        "left": Edge((Mark.ARC_LOW_LEFT,), "any", ("crown_radius",)),
+        "top": Edge(tuple(ARC_HIGH), "any", ("crown_radius",)),
+        "right": Edge((Mark.ARC_LOW_RIGHT,), "any", ("crown_radius",)),
     },
 }
 """By feature, then by part: names under which an edge is placed, as in ``fret 1, crown width, left``."""
@@ -66,16 +93,16 @@ class Marks:
     xz: Array
     placed: NDArray[np.bool_]
 
-    def rests_on_placed(self, figure: str) -> bool:
-        """Whether one of a figure's edges was placed by a person."""
-        return any(self._placed_of(figure))
+    def rests_on_placed(self, dimension: str) -> bool:
+        """Whether one of a dimension's edges was placed by a person."""
+        return any(self._placed_of(dimension))
 
-    def all_placed(self, figure: str) -> bool:
-        """Whether all of a figure's edges were placed by a person: nothing of it then rests on what was found."""
-        return all(self._placed_of(figure))
+    def all_placed(self, dimension: str) -> bool:
+        """Whether all of a dimension's edges were placed by a person: nothing of it then rests on what was found."""
+        return all(self._placed_of(dimension))
 
-    def _placed_of(self, figure: str) -> list[bool]:
-        return [bool(self.placed[list(e.marks)].all()) for e in _every_edge() if figure in e.figures]
+    def _placed_of(self, dimension: str) -> list[bool]:
+        return [bool(self.placed[list(e.marks)].all()) for e in _every_edge() if dimension in e.dimensions]
 
 
 def _every_edge() -> tuple[Edge, ...]:
@@ -85,10 +112,10 @@ def _every_edge() -> tuple[Edge, ...]:
 def marks_of(shape: WireShape) -> Array:
     """The marks of an outline in the wire's frame, mm, shape (14, 2)."""
     xc, zc = shape.corner()
-    x, z = (xc, zc) if zc >= shape["centre"] else (shape["radius"], shape["centre"])
-    half, depth = shape["half_tang"], shape["depth"]
+    x, z = (xc, zc) if zc >= shape.arc_centre else (shape.radius, shape.arc_centre)
+    half, depth = shape.half_tang, shape.tang_depth
     left, right = shape.flat_ends()
-    r, centre = shape["radius"], shape["centre"]
+    r, centre = shape.radius, shape.arc_centre
     end = math.atan2(xc, zc - centre)
     start = max(math.atan2(abs(u), w - centre) for u, w in (left, right))
     low, high = end - CLEAR_SHARE * (end - start), start + CLEAR_SHARE * (end - start)
@@ -100,19 +127,19 @@ def marks_of(shape: WireShape) -> Array:
     )
 
 
-def figures_between(p: ArrayLike) -> Array:
-    """The figures named in `FIGURES` from where the marks lie, in any frame, mm, shape (6,)."""
+def dimensions_between(p: ArrayLike) -> Array:
+    """The dimensions named in `DIMENSIONS` from where the marks lie, in any frame, mm, shape (6,)."""
     at = np.asarray(p, dtype=np.float64)
-    foot = (at[3] + at[4]) / 2.0
+    foot = (at[Mark.FOOT_LEFT] + at[Mark.FOOT_RIGHT]) / 2.0
     values = {
-        "crown_width": math.dist(at[0], at[1]),
-        "crown_height": math.dist(at[2], foot),
-        "crown_radius": arc_of(at[10:12], at[12:14])[0],
-        "flat_width": math.dist(at[8], at[9]),
-        "tang_width": math.dist(at[6], at[7]),
-        "tang_depth": math.dist(foot, at[5]),
+        "crown_width": math.dist(*at[CROWN]),
+        "crown_height": math.dist(at[Mark.TOP], foot),
+        "crown_radius": arc_of(at[ARC_LOW], at[ARC_HIGH])[0],
+        "flat_width": math.dist(*at[FLAT]),
+        "tang_width": math.dist(*at[TANG]),
+        "tang_depth": math.dist(foot, at[Mark.TIP]),
     }
-    return np.array([values[name] for name in FIGURES])
+    return np.array([values[name] for name in DIMENSIONS])
 
 
 def arc_of(lower: Array, upper: Array) -> tuple[float, float]:
@@ -120,6 +147,11 @@ def arc_of(lower: Array, upper: Array) -> tuple[float, float]:
 
     The arc is symmetrical: chords of half-lengths a and b, h apart, lie on one circle whose centre is
     ``(b^2 + h^2 - a^2) / (2 h)`` above the first.
+
+    Chords of 6 and 8 mm of a circle of 5 mm, below and above its centre:
+
+    >>> arc_of(np.array([[-3.0, -4.0], [3.0, -4.0]]), np.array([[-4.0, 3.0], [4.0, 3.0]]))
+    (5.0, 4.0)
     """
     a, b = (math.dist(*chord) / 2.0 for chord in (lower, upper))
     h = max(math.dist(lower.mean(axis=0), upper.mean(axis=0)), 1e-9)
@@ -127,7 +159,7 @@ def arc_of(lower: Array, upper: Array) -> tuple[float, float]:
     return math.hypot(a, up), up
 
 
-def hold_marks(shape: WireShape, placed: Placed, to_plane: Mapping[Points, Array]) -> Marks:
+def with_manual_edges(shape: WireShape, placed: Placed, to_plane: Mapping[Points, Array]) -> Marks:
     """The marks with the placed edges where they were put.
 
     Parameters
@@ -144,7 +176,7 @@ def hold_marks(shape: WireShape, placed: Placed, to_plane: Mapping[Points, Array
     """
     xz = marks_of(shape)
     by_hand = np.zeros(len(xz), dtype=bool)
-    along = xz[9] - xz[8] if shape.worn else np.array([1.0, 0.0])
+    along = xz[Mark.FLAT_RIGHT] - xz[Mark.FLAT_LEFT] if shape.worn else np.array([1.0, 0.0])
     along = along / np.linalg.norm(along)
     for feature, parts in EDGES.items():
         for part, edge in parts.items():
@@ -152,29 +184,29 @@ def hold_marks(shape: WireShape, placed: Placed, to_plane: Mapping[Points, Array
             if len(points) != len(edge.marks):
                 continue
             marks = list(edge.marks)
-            put = shape.to_wire(to_plane[points])
-            xz[marks], by_hand[marks] = _where(edge.way, xz[marks], put, along), True
+            placed_at = shape.to_wire(to_plane[points])
+            xz[marks], by_hand[marks] = _where(edge.direction, xz[marks], placed_at, along), True
     _check_order(xz, by_hand)
     return Marks(xz, by_hand)
 
 
-def _where(way: str, found: Array, put: Array, along: Array) -> Array:
-    if way == "any":
-        return put
-    if way == "flat":
-        return np.asarray(found + np.outer((put - found) @ along, along))
-    k = "xz".index(way)
+def _where(direction: str, found: Array, placed_at: Array, along: Array) -> Array:
+    if direction == "any":
+        return placed_at
+    if direction == "flat":
+        return np.asarray(found + np.outer((placed_at - found) @ along, along))
+    k = "xz".index(direction)
     moved = found.copy()
-    moved[:, k] = put[:, k]
+    moved[:, k] = placed_at[:, k]
     return moved
 
 
 def _check_order(xz: Array, by_hand: NDArray[np.bool_]) -> None:
     x, z = xz[:, 0], xz[:, 1]
-    foot, low, high = (float(z[[i, i + 1]].mean()) for i in (3, 10, 12))
-    for left, right in ((0, 1), (6, 7), (8, 9), (10, 11), (12, 13)):
+    foot, low, high = (float(z[pair].mean()) for pair in (FOOT, ARC_LOW, ARC_HIGH))
+    for left, right in (CROWN, TANG, FLAT, ARC_LOW, ARC_HIGH):
         if by_hand[[left, right]].any():
             apart(float(x[left]), float(x[right]))
     if by_hand.any():
-        for lower, upper in ((foot, float(z[2])), (float(z[5]), foot), (low, high)):
+        for lower, upper in ((foot, float(z[Mark.TOP])), (float(z[Mark.TIP]), foot), (low, high)):
             apart(lower, upper)

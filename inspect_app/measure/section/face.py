@@ -1,7 +1,7 @@
 """Find the cut face of a wire in a photo: the one even patch of the picture that has the shape of crown and tang.
 
 The wire's body beside the face, its shadow and the background may each be brighter or darker than the face. So no tone
-is asked for: the picture is divided where it is calm, neighbouring patches are joined again in the order of how
+is asked for: the picture is divided where it is even, neighbouring patches are joined again in the order of how
 faint the border between them is (a region-merging tree: Salembier and Garrido, IEEE Trans. Image Process. 9, 2000),
 and every patch that comes up on the way is held against the shape.
 """
@@ -27,7 +27,7 @@ from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app.instrument.crown import arc_radius
-from inspect_app.measure.section.shape import PIECES, WireShape
+from inspect_app.measure.section.wire_outline import PIECES, WireShape
 
 __all__ = ["Face", "find_faces"]
 
@@ -37,16 +37,17 @@ Labels = NDArray[np.int32]
 COARSE_PX_PER_MM = 40.0
 """Finer pictures are reduced to this: a tang 0.5 mm wide is 20 px then, and noise and scratches average out."""
 SMOOTH_PX = 1.2
-CALM = 3.0
-"""A place is calm where the slope of the light is below so many medians of it: most of such a photo is background, so
+"""Blur before the slope is taken, px of the reduced picture: over the noise that JPEG leaves between neighbours."""
+HOMOGENEOUS = 3.0
+"""A place is even where the slope of the light is below so many medians of it: most of such a photo is background, so
 the median is the noise."""
 LEAST_SLOPE = 0.5
 """Added to it, codes a pixel: bright places may be noisier than the background, and a border that is no steeper is
 less than two codes high."""
 LEAK_PX = 2
-"""Two calm places that touch along less than twice this are two: a border may be faint at a point."""
-LEAST_CALM_PX = 12
-"""Smaller calm places are specks: less than 0.01 mm^2."""
+"""Two even places that touch along less than twice this are two: a border may be faint at a point."""
+LEAST_HOMOGENEOUS_PX = 12
+"""Smaller even places are specks: less than 0.01 mm^2."""
 AREA_MM2 = (0.9, 14.0)
 """Areas of section, crown and tang: 1.5 x 0.5 and 0.5 x 0.8 up to 4 x 2 and 1.2 x 4 mm, with margin."""
 TWO_TONES = 0.75
@@ -107,7 +108,7 @@ def find_faces(photo: Photo, scale: Scale, plane: Plane) -> list[Face]:
     low, high = (v * (px_per_mm / factor) ** 2 for v in AREA_MM2)
     starts: list[WireShape] = []
     faces: list[Face] = []
-    for patch in _merged(_calm_patches(slope), slope, (low, high)):
+    for patch in _merged(_homogeneous_patches(slope), slope, (low, high)):
         if _is_print(patch, scale, factor):
             continue
         for part in _parts(patch, np.asarray(small, dtype=np.uint8), low):
@@ -133,7 +134,7 @@ def _is_new(shape: WireShape, known: list[WireShape]) -> bool:
 
 def _marks(shape: WireShape) -> Array:
     """Where top, edges and tang of a shape are on the plane, (6, 2)."""
-    (x, z), half, depth = shape.corner(), shape["half_tang"], shape["depth"]
+    (x, z), half, depth = shape.corner(), shape.half_tang, shape.tang_depth
     return shape.to_plane([[0.0, shape.height], [x, z], [-x, z], [half, 0.0], [-half, -depth], [half, -depth]])
 
 
@@ -144,16 +145,16 @@ def _slope(bgr: NDArray[np.uint8]) -> Array:
     return np.asarray(np.sqrt(np.sum(dx**2 + dy**2, axis=2)), dtype=np.float64)
 
 
-def _calm_patches(slope: Array) -> Labels:
-    """Every pixel with the number, from 1, of the calm place it belongs to."""
-    quiet = (slope < CALM * float(np.median(slope)) + LEAST_SLOPE).astype(np.uint8)
-    calm = np.asarray(label(cv2.erode(quiet, _AROUND, iterations=LEAK_PX))[0], dtype=np.int32)
-    size = np.bincount(calm.ravel())
+def _homogeneous_patches(slope: Array) -> Labels:
+    """Every pixel with the number, from 1, of the even place it belongs to."""
+    quiet = (slope < HOMOGENEOUS * float(np.median(slope)) + LEAST_SLOPE).astype(np.uint8)
+    even = np.asarray(label(cv2.erode(quiet, _AROUND, iterations=LEAK_PX))[0], dtype=np.int32)
+    size = np.bincount(even.ravel())
     size[0] = 0
-    calm[size[calm] < LEAST_CALM_PX] = 0
-    between = cv2.dilate((calm == 0).astype(np.uint8), _AROUND) > 0
-    filled = np.asarray(watershed(slope, calm, mask=between))  # type: ignore[no-untyped-call]
-    return np.where(between, filled, calm).astype(np.int32)
+    even[size[even] < LEAST_HOMOGENEOUS_PX] = 0
+    between = cv2.dilate((even == 0).astype(np.uint8), _AROUND) > 0
+    filled = np.asarray(watershed(slope, even, mask=between))  # type: ignore[no-untyped-call]
+    return np.where(between, filled, even).astype(np.int32)
 
 
 def _merged(patches: Labels, slope: Array, size: tuple[float, float]) -> Iterator[_Patch]:
@@ -217,7 +218,7 @@ def _borders(patches: Labels, slope: Array) -> dict[tuple[int, int], tuple[float
 
 def _parts(patch: _Patch, bgr: NDArray[np.uint8], least: float, splits: int = 2) -> Iterator[_Patch]:
     """The patch, and the largest whole part of each tone in it where it has two: narrow things beside the face are
-    nowhere calm and go to the face or to the ground at first."""
+    nowhere even and go to the face or to the ground at first."""
     yield patch
     (top, left), (rows, columns) = patch.at, patch.mask.shape
     inner = cv2.erode(np.pad(patch.mask, 1).astype(np.uint8), _AROUND)[1:-1, 1:-1] > 0  # its rim is mixed with others
@@ -261,7 +262,7 @@ def _as_face(patch: _Patch, start: WireShape, factor: float, plane: Plane) -> Fa
     """The shape that fits a patch, or None when its size or form is another."""
     rim, upright = _rim(patch, factor, plane)
     shape = _fit(start, rim)
-    if shape is None or abs(shape["turn"] - upright) > MAX_TURN:
+    if shape is None or abs(shape.turn - upright) > MAX_TURN:
         return None
     overlap = _overlap(patch, shape, factor, plane)
     return Face(shape, overlap) if overlap >= MIN_OVERLAP else None
@@ -288,8 +289,8 @@ def _guess(patch: _Patch, factor: float, plane: Plane) -> WireShape | None:
     radius = max(arc_radius(wide, top), wide / 2.0)
     at = (middle * c - foot * s, middle * s + foot * c)
     found = np.array([*at, turn, radius, top - radius, 0.95 * top, 0.0, 0.0, half, foot - float(z[0])])
-    shape = WireShape(found)
-    possible = half < 0.3 * wide and _is_possible(wide, top, 2.0 * half, shape["depth"])
+    shape = WireShape.of(found)
+    possible = half < 0.3 * wide and _is_possible(wide, top, 2.0 * half, shape.tang_depth)
     return shape if possible and _overlap(patch, shape, factor, plane) > LEAST_OVERLAP else None
 
 
@@ -319,13 +320,13 @@ def _fit(start: WireShape, rim_mm: Array) -> WireShape | None:
         nearest = _nearest(shape, rim_mm)
 
         def off(p: Array, at: NDArray[np.intp] = nearest) -> Array:
-            return np.append(WireShape(p).distance(rim_mm, at), 1e-3 * (p - start.params))
+            return np.append(WireShape.of(p).distance(rim_mm, at), 1e-3 * (p - start.params))
 
         fit = least_squares(
             off, shape.params, x_scale=_SPREAD, loss="soft_l1", f_scale=LOOSE_MM / 2.0, ftol=1e-3, max_nfev=15
         )
-        shape = WireShape(np.asarray(fit.x, dtype=np.float64))
-    width, height, _, _, tang, depth = (float(v) for v in shape.figures())
+        shape = WireShape.of(fit.x)
+    width, height, _, _, tang, depth = (float(v) for v in shape.dimensions())
     return shape if _is_possible(width, height, tang, depth) else None
 
 

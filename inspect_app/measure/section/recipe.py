@@ -10,14 +10,14 @@ from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.measure.manual import placed_on
-from inspect_app.measure.section.dimensions import measure_figures
-from inspect_app.measure.section.section import SeenSection, see_section
+from inspect_app.measure.section.dimensions import measure_dimensions
+from inspect_app.measure.section.outline_fit import FittedSection, fit_section
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import FretReading, Inspection
 from shared.measured import NotMeasured
 
-__all__ = ["Seen", "measure", "see", "read"]
+__all__ = ["DetectedSection", "detect", "measure_detected"]
 
 SOFT_MM = 0.025
 """Blur (standard deviation) beyond which edges are called soft: three blurs are left out beside each corner, and of a
@@ -29,52 +29,47 @@ LEAST_PX_PER_MM = 25.0
 
 
 @dataclass(frozen=True)
-class Seen:
-    """A photo read as far as it goes before any edge is placed by hand."""
+class DetectedSection:
+    """What is detected before any edge is placed by hand."""
 
     photo: Photo
     scale: Scale
     plane: Plane
-    section: SeenSection | NotMeasured
+    section: FittedSection | NotMeasured
 
 
-def measure(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Inspection:
-    """Measure the wire's section."""
-    return read(see(photo, scale, plane, ask), ask)
-
-
-def see(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Seen:
-    """Find the wire's cut face and fit its outline; the edges that `ask` fixes by hand are not looked at."""
+def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSection:
+    """Find the wire's cut face and fit its outline; the edges that `ask` fixes by hand are left alone."""
     what = f"fret {ask.first_fret}, section"
     px_per_mm = plane.px_per_mm(scale.plane_mm.mean(axis=0))
     if px_per_mm < LEAST_PX_PER_MM:
         few = f"there are only {px_per_mm:.0f} pixels to the millimetre; go closer until the wire fills a fifth"
-        return Seen(photo, scale, plane, NotMeasured(what, f"{few} of the photo's width"))
-    return Seen(photo, scale, plane, see_section(photo, scale, plane) or NotMeasured(what, _NOTHING))
+        return DetectedSection(photo, scale, plane, NotMeasured(what, f"{few} of the photo's width"))
+    return DetectedSection(photo, scale, plane, fit_section(photo, scale, plane) or NotMeasured(what, _NOTHING))
 
 
-def read(seen: Seen, ask: Ask) -> Inspection:
-    """The readings of what was seen, with the edges that `ask` fixes by hand where they were put.
+def measure_detected(detected: DetectedSection, ask: Ask) -> Inspection:
+    """The readings of what was detected, with the edges that `ask` fixes by hand where they were put.
 
     Raises
     ------
     OptionError
         If an edge was placed past the one across from it.
     """
-    n, section = ask.first_fret, seen.section
-    kept = summaries(seen.photo, seen.scale, seen.plane, ask)
+    n, section = ask.first_fret, detected.section
+    kept = summaries(detected.photo, detected.scale, detected.plane, ask)
     base = Inspection("section", kept[0], __version__, ask.to_dict(), scale=kept[1], camera=kept[2])
     if isinstance(section, NotMeasured):
         return replace(base, not_measured=(section,))
     placed = placed_on(ask.hand_edges, n)
-    figures, drawn, missing = measure_figures(section, seen.plane, n, placed)
-    reading = replace(FretReading(n, outlines=drawn), **figures)  # type: ignore[arg-type]
+    dimensions, drawn, missing = measure_dimensions(section, detected.plane, n, placed)
+    reading = replace(FretReading(n, outlines=drawn), **dimensions)  # type: ignore[arg-type]
     return replace(
         base,
         frets=(reading,),
         not_measured=missing,
-        flags=_flags(seen.photo, section),
-        checks=_checks(section, seen.plane),
+        flags=_flags(detected.photo, section),
+        checks=_checks(section, detected.plane),
     )
 
 
@@ -84,21 +79,21 @@ _NOTHING = (
 )
 
 
-def _flags(photo: Photo, seen: SeenSection) -> tuple[str, ...]:
+def _flags(photo: Photo, fitted: FittedSection) -> tuple[str, ...]:
     doubts = {
-        "BLURRED": seen.blur_px / seen.px_per_mm > SOFT_MM,
-        "LOW_RESOLUTION": seen.px_per_mm < FEW_PX_PER_MM,
+        "BLURRED": fitted.blur_px / fitted.px_per_mm > SOFT_MM,
+        "LOW_RESOLUTION": fitted.px_per_mm < FEW_PX_PER_MM,
         "FOCAL_ASSUMED": photo.focal.source == "assumed",
     }
     return tuple(code for code, doubt in doubts.items() if doubt)
 
 
-def _checks(seen: SeenSection, plane: Plane) -> dict[str, float]:
+def _checks(fitted: FittedSection, plane: Plane) -> dict[str, float]:
     return {
-        "turn_deg": math.degrees(seen.shape["turn"]),
-        "outline_seen": seen.support,
-        "scatter_mm": max((float(s) for s in seen.scatter if math.isfinite(s)), default=0.0),
-        "blur_px": seen.blur_px,
-        "px_per_mm": seen.px_per_mm,
+        "turn_deg": math.degrees(fitted.shape.turn),
+        "outline_seen": fitted.support,
+        "scatter_mm": max((float(s) for s in fitted.scatter if math.isfinite(s)), default=0.0),
+        "blur_px": fitted.blur_px,
+        "px_per_mm": fitted.px_per_mm,
         "scale_tilt_deg": plane.tilt_deg,
     }

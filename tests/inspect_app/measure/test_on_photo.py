@@ -8,7 +8,8 @@ from calib.photo import Focal
 from calib.pose_fit import fit_plane
 from calib.scales.base import Scale
 from calib.scales.printed import STRIP
-from inspect_app.measure.on_photo import PLACEMENT_PX, measure_by_hand
+from inspect_app.measure.manual import PLACED_U_PX
+from inspect_app.measure.on_photo import measure_by_hand
 from shared.errors import OptionError
 
 SIZE = (4000, 3000)
@@ -41,7 +42,7 @@ def fitted(rng=None):
 
 def marked(kind, rng=None):
     points = seen(TRUTH[kind][0])
-    return points if rng is None else points + rng.normal(0.0, PLACEMENT_PX, points.shape)
+    return points if rng is None else points + rng.normal(0.0, PLACED_U_PX, points.shape)
 
 
 def as_tuples(points):

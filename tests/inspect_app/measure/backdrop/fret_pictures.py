@@ -35,7 +35,7 @@ class Scene:
     divots: tuple = ((-11.0, 0.18, 3.6), (4.0, 0.09, 2.6), (12.0, 0.28, 2.4))
     elevation: float = 5.0
     yaw: float = 1.5
-    lean: float = 0.6
+    tilt: float = 0.6
     distance: float = 220.0
     look_y: float = 0.0
     focal_px: float = 6500.0
@@ -73,15 +73,15 @@ class Scene:
         right = np.cross(forward, [0.0, 0.0, 1.0])
         right /= np.linalg.norm(right)
         to_camera = np.stack([right, -np.cross(right, forward), forward])  # board to camera
-        lean = math.radians(self.lean)
-        standing = BoardPose(_plane(np.zeros(8), self), lean=lean)
+        tilt = math.radians(self.tilt)
+        upright_card = BoardPose(_plane(np.zeros(8), self), tilt=tilt)
         # board origin in the card's frame: CARD_X across, crown_below_top under the card's top edge
-        origin = np.array([CARD_X, -(self.crown_below_top + top), standing.gap_mm])
-        rotation = to_camera @ standing.axes.T
+        origin = np.array([CARD_X, -(self.crown_below_top + top), upright_card.gap_mm])
+        rotation = to_camera @ upright_card.axes.T
         translation = to_camera @ -camera - rotation @ origin
         params = np.concatenate([cv2.Rodrigues(rotation)[0].ravel(), translation, [math.log(self.focal_px), 0.0]])
-        shift = tuple(origin - [0.0, 0.0, standing.gap_mm])
-        return BoardPose(_plane(params, self), lean=lean, shift=shift)
+        shift = tuple(origin - [0.0, 0.0, upright_card.gap_mm])
+        return BoardPose(_plane(params, self), tilt=tilt, shift=shift)
 
 
 def _plane(params, scene):

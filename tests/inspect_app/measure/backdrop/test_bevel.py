@@ -9,10 +9,10 @@ import pytest
 
 from calib.photo import Focal, Photo
 from inspect_app.instrument.crown import Crown
-from inspect_app.measure.backdrop.bevel import DEFINITION_PX, fit_bevel, measure_bevel
+from inspect_app.measure.backdrop.bevel import RIM_DEFINITION_PX, fit_bevel, measure_bevel
 from inspect_app.measure.backdrop.circle import fit_circle
-from inspect_app.measure.backdrop.outline import EdgePath, place_edge, unslanted
-from inspect_app.measure.backdrop.pose import SQUARE_U
+from inspect_app.measure.backdrop.outline import EdgePath, gradient_corrected, place_edge
+from inspect_app.measure.backdrop.pose import TURN_U
 from shared.measured import NotMeasured
 from tests.inspect_app.instrument.fret_solid import FretSolid, rim
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene
@@ -40,7 +40,7 @@ def end_outline(scene, pose, end, noise_px=0.05, seed=0, low=0.3, uneven_px=0.0,
     rng = np.random.default_rng(seed)
     aside = np.repeat(rng.normal(0.0, uneven_px, 2), 30)  # what the light on the metal does to either half
     px = np.column_stack([out + aside + rng.normal(0.0, noise_px, 60), rows])
-    return EdgePath(px, np.full(60, noise_px), np.full(60, 50.0), 1.0)
+    return EdgePath.plain(px, np.full(60, noise_px), np.full(60, 50.0), 1.0)
 
 
 @pytest.mark.parametrize("end", ["treble", "bass"])
@@ -57,7 +57,7 @@ def test_common_bevels_are_recovered(bevel, elevation, end):
 
 
 def test_the_slope_in_the_photo_reads_several_degrees_too_steep():
-    scene = Scene(bevels=(30.0, 30.0), elevation=8.0, yaw=0.0, lean=0.0, radius=1e5, look_y=22.0)
+    scene = Scene(bevels=(30.0, 30.0), elevation=8.0, yaw=0.0, tilt=0.0, radius=1e5, look_y=22.0)
     px = end_outline(scene, scene.pose(), "bass", noise_px=1e-3).px
     naive = math.degrees(math.atan(abs(np.polyfit(px[:, 1], px[:, 0], 1)[0])))
     assert naive > 32.0
@@ -82,7 +82,7 @@ def test_a_cut_face_of_the_cards_tone_is_told_by_how_straight_either_rim_is(rim_
     px, doubt = edge.px.copy(), np.zeros(60)
     px[:12, 0] += np.linspace(3.0, 0.0, 12)
     doubt[:12] = 0.5
-    edge = replace(edge, px=px, doubt_px=doubt)
+    edge = replace(edge, px=px, u_shared_px=doubt)
     fit = fit_bevel(edge, pose, crown_line(scene), scene.crown, "treble", mm_per_px)
     assert fit.far is far
     u = math.hypot(fit.u_angle, fit.u_definition)
@@ -107,10 +107,10 @@ def test_stated_uncertainty_of_the_angle_covers_its_error_and_is_not_timid():
         scene = Scene(bevels=(bevel, bevel), elevation=rng.uniform(2, 9), yaw=rng.uniform(-3, 3))
         true = scene.pose()
         believed = Crown(scene.width + rng.normal(0, 0.03), scene.height + rng.normal(0, 0.03), 0.03, 0.03)
-        u_lean, u_roll = math.radians(rng.choice([0.15, 1.0])), math.radians(0.3)
-        edge = end_outline(scene, true, end, noise_px=rng.uniform(0.1, 0.4), seed=k, uneven_px=DEFINITION_PX)
-        turned = about(true, scene, rng.normal(0, u_lean), rng.normal(0, SQUARE_U), rng.normal(0, u_roll), end)
-        got = measure_bevel(edge, turned, crown_line(scene), believed, end, MM_PER_PX, u_lean, u_roll)
+        u_tilt, u_roll = math.radians(rng.choice([0.15, 1.0])), math.radians(0.3)
+        edge = end_outline(scene, true, end, noise_px=rng.uniform(0.1, 0.4), seed=k, uneven_px=RIM_DEFINITION_PX)
+        turned = about(true, scene, rng.normal(0, u_tilt), rng.normal(0, TURN_U), rng.normal(0, u_roll), end)
+        got = measure_bevel(edge, turned, crown_line(scene), believed, end, MM_PER_PX, u_tilt, u_roll)
         if not isinstance(got, NotMeasured):
             ratio.append((got[1].value - bevel) / got[1].u)
     assert len(ratio) > 110
@@ -118,12 +118,12 @@ def test_stated_uncertainty_of_the_angle_covers_its_error_and_is_not_timid():
     assert 0.6 < np.sqrt(np.mean(np.square(ratio))) < 1.25
 
 
-def about(pose, scene, lean, turn, roll, end):
+def about(pose, scene, tilt, turn, roll, end):
     """The pose with its angles off, the top of the fret's end staying where it is seen."""
     i = 0 if end == "treble" else 1
     y = scene.ends[i]
     at = np.array([0.0, y, scene.height + math.sqrt(scene.radius**2 - y**2) - scene.radius])
-    new = replace(pose, lean=pose.lean + lean, turn=turn, roll=roll)
+    new = replace(pose, tilt=pose.tilt + tilt, turn=turn, roll=roll)
     shift = np.array(pose.shift) + pose.axes @ at - new.axes @ at
     return replace(new, shift=tuple(shift))
 
@@ -151,7 +151,7 @@ def test_light_that_changes_across_a_slanting_end_does_not_turn_its_edge(angle_d
     tan = math.tan(math.radians(angle_deg))
     edge = place_edge(photo, np.column_stack([59.9 + (y - 59.5) * tan, y]), within=3.0)
     edge = replace(edge, part=np.ones(len(y), np.intp))
-    placed = unslanted(edge, np.array([0.0, 1.0]), math.hypot(1.0, 0.3))
+    placed = gradient_corrected(edge, np.array([0.0, 1.0]), math.hypot(1.0, 0.3))
 
     def turned(e):
         inner = (e.px[:, 1] > 48.0) & (e.px[:, 1] < 72.0)
@@ -159,12 +159,12 @@ def test_light_that_changes_across_a_slanting_end_does_not_turn_its_edge(angle_d
 
     assert abs(turned(edge)) > 0.75  # degrees
     assert abs(turned(placed)) < 0.4
-    assert placed.doubt_px.max() < 0.1
+    assert placed.u_shared_px.max() < 0.1
 
 
 def test_an_edge_square_to_its_wire_stays_where_it_is():
     photo = slanted(0.0)
     y = np.arange(74.0, 46.0, -1.0)
     edge = replace(place_edge(photo, np.column_stack([np.full(len(y), 59.5), y])), part=np.ones(len(y), np.intp))
-    placed = unslanted(edge, np.array([0.0, 1.0]), 1.0)
+    placed = gradient_corrected(edge, np.array([0.0, 1.0]), 1.0)
     assert np.abs(placed.px - edge.px).max() < 0.05

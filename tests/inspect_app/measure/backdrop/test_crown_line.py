@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from inspect_app.measure.backdrop.crown_line import COLUMN_STEPS, best_arc, fit_crown_circle
-from inspect_app.measure.backdrop.outline import first_edge, follow_edge, place_edge, significance
+from inspect_app.measure.backdrop.crown_line import COLUMN_STEPS, best_arc
+from inspect_app.measure.backdrop.outline import first_edge, place_edge, significance, trace_edge
+from inspect_app.measure.backdrop.reference_arc import fit_reference_arc
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, surface
 
 
@@ -54,16 +55,16 @@ def straightened(dip=20, lamp=0.5, dark=0.05, seed=0):
 
 def test_a_faint_rim_is_followed_above_the_lamps_strong_line_and_through_a_hollow():
     light, line = straightened()
-    path, gain, way = follow_edge(light, 24, 40)
+    path, gain, polarity = trace_edge(light, 24, 40)
     assert np.mean(np.abs(path - line) <= 2) > 0.97
-    assert np.mean(way == -1.0) > 0.97  # from the card down into the dark rim
+    assert np.mean(polarity == -1.0) > 0.97  # from the card down into the dark rim
     assert np.mean(gain > 0.2) > 0.9
 
 
 def test_a_line_followed_does_not_jump_where_its_edge_fades():
     light, line = straightened(dip=0)
     light[36:46, 100:112] = light[30:34, 100:112].mean()  # a streak of light as bright as the card
-    path, _, _ = follow_edge(light, 24, 40)
+    path, _, _ = trace_edge(light, 24, 40)
     away = np.abs(path - line)
     assert away[:95].max() <= 2
     assert away[120:].max() <= 2
@@ -84,9 +85,9 @@ def scratched(seed=0, dip=14):
 
 def test_scratched_metal_near_the_cards_tone_is_followed_above_the_lamps_line():
     light, line = scratched()
-    path, _, way = follow_edge(light, 24, 40)
+    path, _, polarity = trace_edge(light, 24, 40)
     assert np.mean(np.abs(path - line) <= 2) > 0.9
-    assert 0.2 < np.mean(way == 1.0) < 0.8
+    assert 0.2 < np.mean(polarity == 1.0) < 0.8
 
 
 def test_the_arc_with_most_edge_on_it_is_found_above_the_lamps_line_and_in_spite_of_wear():
@@ -118,7 +119,7 @@ def test_an_arc_bends_no_more_than_a_board():
 @pytest.mark.slow
 @pytest.mark.parametrize(("metal", "card_tone"), [(60, 225), (190, 225), (225, 110), (95, 120)])
 def test_an_outline_is_placed_within_a_tenth_of_a_pixel(metal, card_tone):
-    scene = Scene(metal=metal, card=card_tone, divots=(), noise=1.0, yaw=0.0, lean=0.0)
+    scene = Scene(metal=metal, card=card_tone, divots=(), noise=1.0, yaw=0.0, tilt=0.0)
     photo, pose = draw(scene)
     crown = pose.to_px(surface(scene, n_y=400, n_x=601).reshape(-1, 3)).reshape(400, 601, 2)
     y = np.linspace(*scene.ends, 400)
@@ -145,7 +146,7 @@ def worn(y, radius=300.0):
 def test_wear_does_not_bend_the_circle(radius):
     y = np.linspace(-20.0, 20.0, 1200)
     z = worn(y, radius) + np.random.default_rng(2).normal(0.0, 0.002, 1200)
-    circle, used, rms = fit_crown_circle(y, z, np.full(1200, 0.002), 1.0)
+    circle, used, rms = fit_reference_arc(y, z, np.full(1200, 0.002), 1.0)
     assert 1.0 / circle.curvature == pytest.approx(radius, rel=0.005)
     assert not used[np.abs(y + 12.0) < 1.2].any()
     assert rms < 0.003
@@ -157,7 +158,7 @@ def test_a_circle_does_not_creep_to_points_of_another_edge_below_it():
     z = np.sqrt(250.0**2 - y**2) - 250.0
     lost = np.repeat(rng.random(60) < 0.45, 20)
     off = np.where(lost, -rng.uniform(0.02, 0.2, 1200), rng.normal(0.0, 0.002, 1200))
-    circle, used, _ = fit_crown_circle(y, z + off, np.full(1200, 0.003), 1.0, np.abs(off) < 0.04)
+    circle, used, _ = fit_reference_arc(y, z + off, np.full(1200, 0.003), 1.0, np.abs(off) < 0.04)
     assert 1.0 / circle.curvature == pytest.approx(250.0, rel=0.02)
     assert np.abs(circle.z(y) - z).max() < 0.006
     assert used[lost].mean() < 0.1
@@ -166,10 +167,10 @@ def test_a_circle_does_not_creep_to_points_of_another_edge_below_it():
 def test_a_flat_board_gives_no_curvature():
     y = np.linspace(-25.0, 25.0, 1000)
     z = np.random.default_rng(2).normal(0.0, 0.002, 1000)
-    circle, _, _ = fit_crown_circle(y, z, np.full(1000, 0.002), 1.0)
+    circle, _, _ = fit_reference_arc(y, z, np.full(1000, 0.002), 1.0)
     assert abs(circle.curvature) < 3.0 * circle.u_curvature + 1e-5
 
 
 def test_points_that_agree_on_nothing_give_no_circle():
     rng = np.random.default_rng(4)
-    assert fit_crown_circle(np.linspace(-20, 20, 60), rng.normal(0, 1.0, 60), np.full(60, 0.002), 1.0) is None
+    assert fit_reference_arc(np.linspace(-20, 20, 60), rng.normal(0, 1.0, 60), np.full(60, 0.002), 1.0) is None

@@ -33,7 +33,7 @@ def seen(scene, pose: BoardPose, noise_px=0.1, seed=0, crown=None, true_pose=Non
     px = real.to_px(outline(solid, y, real.camera))
     noise = np.convolve(rng.normal(0.0, noise_px, len(y) + 4), np.ones(5) / 5.0, "valid")
     px[:, 1] += noise
-    edge = EdgePath(px, np.full(len(y), noise_px / math.sqrt(5.0)), np.full(len(y), 50.0), 5.0)
+    edge = EdgePath.plain(px, np.full(len(y), noise_px / math.sqrt(5.0)), np.full(len(y), 50.0), 5.0)
     line = crown_line_of(edge, pose, (crown or scene.crown).radius, MM_PER_PX)
     assert line is not None
     return line
@@ -54,7 +54,7 @@ def a2_depth(x, z, width):
 @pytest.mark.parametrize("depth", [0.05, 0.15, 0.30])
 def test_depth_of_a_clean_groove_is_that_of_iso_5436_1_type_a2(depth):
     width = 3.0
-    scene = Scene(divots=((0.0, depth, width),), elevation=0.02, yaw=0.0, lean=0.0)
+    scene = Scene(divots=((0.0, depth, width),), elevation=0.02, yaw=0.0, tilt=0.0)
     pose = scene.pose()
     line = seen(scene, pose, noise_px=1e-4)
     (h,), unclear = find_hollows(line, read_profile(line), 1e-4)
@@ -103,7 +103,8 @@ def test_a_jump_of_the_path_is_not_a_divot():
     line = seen(scene, pose)
     px = line.edge.px.copy()
     px[500:620, 1] += 4.0
-    broken = crown_line_of(EdgePath(px, line.edge.u_px, line.edge.strength, 5.0), pose, scene.crown.radius, MM_PER_PX)
+    moved = EdgePath.plain(px, line.edge.u_px, line.edge.strength, 5.0)
+    broken = crown_line_of(moved, pose, scene.crown.radius, MM_PER_PX)
     hollows, unclear = find_hollows(broken, read_profile(broken), 0.1 * MM_PER_PX)
     assert hollows == []
     assert unclear > 0.05
@@ -116,7 +117,8 @@ def test_a_divot_beside_a_jump_of_the_path_is_still_read():
     y = pose.cross(line.edge.px)[:, 0]
     px = line.edge.px.copy()
     px[(y > -2.6) & (y < -1.0), 1] += 5.0
-    beside = crown_line_of(EdgePath(px, line.edge.u_px, line.edge.strength, 5.0), pose, scene.crown.radius, MM_PER_PX)
+    moved = EdgePath.plain(px, line.edge.u_px, line.edge.strength, 5.0)
+    beside = crown_line_of(moved, pose, scene.crown.radius, MM_PER_PX)
     hollows, unclear = find_hollows(beside, read_profile(beside), 0.1 * MM_PER_PX)
     assert [round(h.at) for h in hollows] == [-4]
     assert unclear > 0.02
@@ -155,14 +157,14 @@ def errors_of_a_sweep(cases=150):
         )
         true = scene.pose()
         believed = Crown(scene.width + rng.normal(0, 0.03), scene.height + rng.normal(0, 0.03), 0.03, 0.03)
-        u_lean = math.radians(rng.choice([0.15, 1.0]))
-        pose = true.leaning(true.lean + rng.normal(0.0, u_lean), u_lean)
+        u_tilt = math.radians(rng.choice([0.15, 1.0]))
+        pose = true.tilted(true.tilt + rng.normal(0.0, u_tilt), u_tilt)
         line = seen(scene, pose, noise_px=rng.uniform(0.1, 0.5), seed=k, crown=believed, true_pose=true)
         hollows, _ = find_hollows(line, read_profile(line), 0.1 * MM_PER_PX)
         if not hollows:
             continue
         h = max(hollows, key=lambda x: x.drop)
-        got = measure_depth(h, believed, u_lean, 0.1 * MM_PER_PX, 1.5e-3)
+        got = measure_depth(h, believed, u_tilt, 0.1 * MM_PER_PX, 1.5e-3)
         out.append((got.value - depth, got.u))
     return np.array(out)
 

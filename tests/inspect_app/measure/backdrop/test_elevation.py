@@ -31,7 +31,7 @@ def within(measured, true):
     [
         Scene(),
         Scene(card=110, metal=190, seed=1, elevation=3.0, radius=184.15),
-        Scene(card=235, metal=215, seed=2, elevation=6.0, lean=-1.0, yaw=-2.0),
+        Scene(card=235, metal=215, seed=2, elevation=6.0, tilt=-1.0, yaw=-2.0),
         Scene(card=60, metal=150, noise=1.0, seed=3, radius=406.4, bevels=(20.0, 35.0)),
     ],
     ids=["dark metal", "dark card", "pale on pale", "dim"],
@@ -57,7 +57,7 @@ def test_a_fresh_fret_has_no_divots():
 
 
 def test_blind_depth_is_stated_and_a_steep_view_says_to_lower_the_camera():
-    scene = Scene(elevation=11.0, seed=5, lean=0.0, noise=3.0)
+    scene = Scene(elevation=11.0, seed=5, tilt=0.0, noise=3.0)
     found = inspected(scene)
     blind = found.frets[0].blind_depth
     e = math.radians(found.checks["elevation_deg"])
@@ -68,7 +68,7 @@ def test_blind_depth_is_stated_and_a_steep_view_says_to_lower_the_camera():
 
 
 def test_a_doubtful_divot_says_that_a_lower_camera_would_settle_it():
-    scene = Scene(elevation=8.0, lean=0.0, divots=((-9.0, 0.05, 4.0), (7.0, 0.3, 4.0)), noise=0.8, seed=14)
+    scene = Scene(elevation=8.0, tilt=0.0, divots=((-9.0, 0.05, 4.0), (7.0, 0.3, 4.0)), noise=0.8, seed=14)
     shallow, deep = inspected(scene).frets[0].divots
     assert within(shallow.depth, 0.05)
     assert "STEEP_VIEW" in shallow.depth.flags
@@ -134,7 +134,7 @@ def test_an_unstated_crown_size_is_flagged_and_widens_the_depth():
 
 
 def test_the_boards_edges_narrow_the_elevation_and_nearer_frets_more():
-    scene = Scene(near=(34.3, 70.66), lean=1.2, seed=10)
+    scene = Scene(near=(34.3, 70.66), tilt=1.2, seed=10)
     photo, _ = draw(scene)
     hidden, _ = draw(replace(scene, wood=scene.card, near=()))  # a board of the card's tone has no edges against it
     asked = (hidden, scene_ask(scene)), (photo, scene_ask(scene)), (photo, scene_ask(scene, scale_length=647.7))

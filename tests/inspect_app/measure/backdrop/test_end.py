@@ -39,7 +39,7 @@ def test_errors_are_covered_over_leans_and_lights():
             rng.uniform(18, 38),
             "treble",
             seed,
-            lean=rng.normal(0, 1),
+            tilt=rng.normal(0, 1),
             metal=int(rng.choice([70, 190])),
             yaw=rng.normal(),
         )

@@ -7,10 +7,10 @@ import cv2
 import numpy as np
 import pytest
 
-from inspect_app.measure.backdrop.backdrop_tilt import fret_distance, lean_from_frets, nearer_frets
-from inspect_app.measure.backdrop.backdrop_tilt_edges import lean_from_edges
 from inspect_app.measure.backdrop.circle import fit_circle
-from inspect_app.measure.backdrop.pose import LEAN_U, BoardPose
+from inspect_app.measure.backdrop.pose import TILT_U, BoardPose
+from inspect_app.measure.backdrop.tilt_from_board_edges import tilt_from_board_edges
+from inspect_app.measure.backdrop.tilt_from_frets import fret_distance, nearer_fret_distances, tilt_from_frets
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw
 
 POINTS = np.random.default_rng(1).uniform([-60, -25, -2], [2, 25, 2], (60, 3))
@@ -25,14 +25,14 @@ def camera_of(pose):
 
 
 def test_projection_agrees_with_opencv():
-    pose = Scene(lean=1.3, yaw=-3.0).pose()
+    pose = Scene(tilt=1.3, yaw=-3.0).pose()
     rotation, translation, k = camera_of(pose)
     seen, _ = cv2.projectPoints(POINTS, cv2.Rodrigues(rotation)[0], translation, k, None)
     assert np.allclose(pose.to_px(POINTS), seen[:, 0], atol=1e-6)
 
 
 def test_pose_agrees_with_opencv_solver():
-    pose = Scene(lean=-1.0, yaw=2.0, elevation=7.0).pose()
+    pose = Scene(tilt=-1.0, yaw=2.0, elevation=7.0).pose()
     rotation, translation, k = camera_of(pose)
     ok, rvec, tvec = cv2.solvePnP(POINTS, pose.to_px(POINTS), k, None)
     assert ok
@@ -57,7 +57,7 @@ def test_elevation_is_the_cameras(elevation):
 def test_leaning_changes_the_elevation_by_the_lean():
     pose = Scene(yaw=0.0).pose()
     ray = pose.rays([[1000.0, 700.0]])[0]
-    turned = pose.leaning(pose.lean + 0.01).rays([[1000.0, 700.0]])[0]
+    turned = pose.tilted(pose.tilt + 0.01).rays([[1000.0, 700.0]])[0]
     change = math.atan(-turned[2]) - math.atan(-ray[2])
     assert abs(change) == pytest.approx(0.01, rel=1e-3)
 
@@ -65,16 +65,18 @@ def test_leaning_changes_the_elevation_by_the_lean():
 def test_uncertainty_of_the_elevation_is_never_below_that_of_the_lean():
     pose = Scene().pose()
     middle = pose.to_px([[0.0, 0.0, 1.2]])[0]
-    assert pose.u_elevation(middle) >= pose.u_lean
-    assert pose.leaning(0.0, 0.001).u_elevation(middle) < math.radians(0.2)
+    assert pose.u_elevation(middle) >= pose.u_tilt
+    assert pose.tilted(0.0, 0.001).u_elevation(middle) < math.radians(0.2)
 
 
 def test_distance_between_frets_follows_equal_temperament():
     """x_n = L (1 - 2^(-n/12)): 12 frets are half the scale length."""
     assert fret_distance(648.0, 12, 0) == pytest.approx(324.0)
     pose = Scene().pose()
-    assert nearer_frets(648.0, 3, pose) == pytest.approx([fret_distance(648.0, 3, 2), fret_distance(648.0, 3, 1)])
-    assert nearer_frets(648.0, 1, pose) == []
+    assert nearer_fret_distances(648.0, 3, pose) == pytest.approx(
+        [fret_distance(648.0, 3, 2), fret_distance(648.0, 3, 1)]
+    )
+    assert nearer_fret_distances(648.0, 1, pose) == []
 
 
 def true_crown_line(scene):
@@ -82,20 +84,20 @@ def true_crown_line(scene):
     return fit_circle(y, np.sqrt(scene.radius**2 - y**2) - scene.radius + scene.height)
 
 
-@pytest.mark.parametrize("lean", [-1.4, -0.5, 0.0, 0.9, 1.6])
-def test_nearer_frets_give_the_lean(lean):
-    scene = Scene(lean=lean, divots=(), near=(26.0, 53.0), seed=int(10 * lean) + 40)
+@pytest.mark.parametrize("tilt", [-1.4, -0.5, 0.0, 0.9, 1.6])
+def test_nearer_frets_give_the_lean(tilt):
+    scene = Scene(tilt=tilt, divots=(), near=(26.0, 53.0), seed=int(10 * tilt) + 40)
     photo, pose = draw(scene)
     upright = about_the_crown(pose, scene, 0.0)
-    found = lean_from_frets(photo, upright, true_crown_line(scene), (-15.0, 15.0), scene.height, [26.0, 53.0])
-    assert found.u_lean < math.radians(0.35)
-    assert abs(math.degrees(found.lean) - lean) < 2.0 * math.degrees(found.u_lean)
+    found = tilt_from_frets(photo, upright, true_crown_line(scene), (-15.0, 15.0), scene.height, [26.0, 53.0])
+    assert found.u_tilt < math.radians(0.35)
+    assert abs(math.degrees(found.tilt) - tilt) < 2.0 * math.degrees(found.u_tilt)
 
 
-def about_the_crown(pose: BoardPose, scene, lean):
+def about_the_crown(pose: BoardPose, scene, tilt):
     """The pose with another lean, the crown's middle staying where it is seen."""
     at = np.array([0.0, 0.0, scene.height])
-    new = replace(pose, lean=lean, u_lean=LEAN_U)
+    new = replace(pose, tilt=tilt, u_tilt=TILT_U)
     shift = np.array(pose.shift) + pose.axes @ at - new.axes @ at
     return replace(new, shift=tuple(shift))
 
@@ -104,8 +106,8 @@ def test_without_a_lamps_line_the_lean_is_left_as_it_was():
     scene = Scene(divots=())
     photo, pose = draw(scene)
     upright = about_the_crown(pose, scene, 0.0)
-    found = lean_from_frets(photo, upright, true_crown_line(scene), (-15.0, 15.0), scene.height, [26.0])
-    assert (found.lean, found.u_lean) == (0.0, LEAN_U)
+    found = tilt_from_frets(photo, upright, true_crown_line(scene), (-15.0, 15.0), scene.height, [26.0])
+    assert (found.tilt, found.u_tilt) == (0.0, TILT_U)
 
 
 def by_edges(scene):
@@ -115,7 +117,7 @@ def by_edges(scene):
         end + side * scene.height * math.tan(math.radians(b))
         for end, side, b in zip(scene.ends, (1, -1), scene.bevels, strict=True)
     )
-    return lean_from_edges(photo, upright, true_crown_line(scene), (low, high), scene.height)
+    return tilt_from_board_edges(photo, upright, true_crown_line(scene), (low, high), scene.height)
 
 
 def test_the_boards_edges_give_the_lean_in_any_light():
@@ -123,7 +125,7 @@ def test_the_boards_edges_give_the_lean_in_any_light():
     rng, errors = np.random.default_rng(7), []
     for k in range(14):
         scene = Scene(
-            lean=rng.uniform(-1.8, 1.8),
+            tilt=rng.uniform(-1.8, 1.8),
             elevation=rng.uniform(2.5, 8.0),
             yaw=rng.uniform(-1.5, 1.5),
             widening=rng.normal(0.014, 0.004),
@@ -133,15 +135,15 @@ def test_the_boards_edges_give_the_lean_in_any_light():
             seed=60 + k,
         )
         found = by_edges(scene)
-        assert found.u_lean < math.radians(0.5)
-        errors.append((math.degrees(found.lean) - scene.lean) / math.degrees(found.u_lean))
+        assert found.u_tilt < math.radians(0.5)
+        errors.append((math.degrees(found.tilt) - scene.tilt) / math.degrees(found.u_tilt))
     assert np.mean(np.abs(errors) < 2.0) >= 0.9
     assert math.sqrt(np.mean(np.square(errors))) > 0.4  # not timid either
 
 
 def test_with_one_edge_of_the_board_in_sight_the_lean_is_left_as_it_was():
     found = by_edges(Scene(divots=(), look_y=-20.0, seed=80))
-    assert (found.lean, found.u_lean) == (0.0, LEAN_U)
+    assert (found.tilt, found.u_tilt) == (0.0, TILT_U)
 
 
 def test_edges_that_disagree_are_not_believed():
@@ -153,5 +155,5 @@ def test_edges_that_disagree_are_not_believed():
     cloth = pose.to_px([[-2.0, y + 0.2, -0.7], [-70.0, y + 5.0, -0.7], [-70.0, y - 30.0, -0.7], [-2.0, y - 30.0, -0.7]])
     cv2.fillPoly(picture, [np.round(cloth).astype(np.int32)], (250, 250, 250))  # lies on the board, askew
     crossed = replace(photo, bgr=picture)
-    found = lean_from_edges(crossed, upright, true_crown_line(scene), (-21.3, 21.4), scene.height)
-    assert (found.lean, found.u_lean) == (0.0, LEAN_U)
+    found = tilt_from_board_edges(crossed, upright, true_crown_line(scene), (-21.3, 21.4), scene.height)
+    assert (found.tilt, found.u_tilt) == (0.0, TILT_U)

@@ -8,8 +8,8 @@ import pytest
 
 from inspect_app.measure import calibrate, look
 from inspect_app.measure.manual import PLACED_U_PX
-from inspect_app.measure.section.by_hand import EDGES, figures_between, marks_of
-from inspect_app.measure.section.shape import FIGURES, WireShape
+from inspect_app.measure.section.by_hand import EDGES, dimensions_between, marks_of
+from inspect_app.measure.section.wire_outline import DIMENSIONS, WireShape
 from inspect_app.reading.ask import HandEdge
 from inspect_app.reading.values import readings_of
 from inspect_app.ui.handles import edges_of, follow
@@ -17,7 +17,7 @@ from shared.errors import OptionError
 from tests.inspect_app.measure.section.wire_pictures import Scene, Wire, draw, section_ask
 
 SCENES = {"worn": Scene(Wire(level=0.15), turn=6.0), "round": Scene(turn=-4.0)}
-RESTS = {name: {f for e in parts.values() for f in e.figures} for name, parts in EDGES.items()}
+RESTS = {name: {f for e in parts.values() for f in e.dimensions} for name, parts in EDGES.items()}
 
 
 @cache
@@ -41,11 +41,11 @@ def every_edge(name):
 
 @pytest.mark.parametrize("name", SCENES)
 def test_every_figure_has_an_edge_to_move_on_each_side(name):
-    figures = {q: {e.name.partition(", ")[2] for e in found} for q, (_, found) in case(name)[5].items()}
+    dimensions = {q: {e.name.partition(", ")[2] for e in found} for q, (_, found) in case(name)[5].items()}
     known = {f"{feature}, {part}" if part else feature for feature, parts in EDGES.items() for part in parts}
-    assert len(figures) == (6 if name == "worn" else 5)
-    assert all(2 <= len(f) <= 3 for f in figures.values())
-    assert set().union(*figures.values()) == known - (
+    assert len(dimensions) == (6 if name == "worn" else 5)
+    assert all(2 <= len(f) <= 3 for f in dimensions.values())
+    assert set().union(*dimensions.values()) == known - (
         set() if name == "worn" else {"flat width, left", "flat width, right"}
     )
 
@@ -152,6 +152,6 @@ def test_a_flat_that_was_not_found_is_measured_between_two_placed_ends():
 @pytest.mark.parametrize("worn", [True, False])
 def test_the_marks_give_the_figures_of_the_outline(worn):
     params = np.array([0.3, -0.2, 0.1, 1.3, -0.25, 0.95, 0.02, 0.05, 0.27, 1.8])
-    shape = WireShape(params, worn)
-    assert figures_between(marks_of(shape)) == pytest.approx(shape.figures(), abs=1e-9)
-    assert len(FIGURES) == len(shape.figures())
+    shape = WireShape.of(params, worn)
+    assert dimensions_between(marks_of(shape)) == pytest.approx(shape.dimensions(), abs=1e-9)
+    assert len(DIMENSIONS) == len(shape.dimensions())

@@ -9,6 +9,7 @@ belongs to the shape: the innermost at first, then the nearest.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -20,9 +21,21 @@ from scipy.ndimage import maximum_filter1d
 from calib.edges import locate_steps, row_offsets
 from calib.photo import Photo, linear_light
 from calib.plane import Plane
-from inspect_app.measure.section.shape import PIECES, WireShape
+from inspect_app.measure.section.wire_outline import PIECES, WireShape
 
-__all__ = ["Rows", "Reach", "Texture", "Found", "look_across", "texture_of", "find_edges", "place_edges", "lasting"]
+__all__ = [
+    "Rows",
+    "Reach",
+    "Texture",
+    "RowEdges",
+    "sample_rows",
+    "texture_of",
+    "innermost",
+    "nearest",
+    "find_edges",
+    "place_edges",
+    "persistence",
+]
 
 Array = NDArray[np.float64]
 
@@ -39,17 +52,18 @@ freedom, a millionth lies above."""
 ECHO, ECHO_PX = 0.08, 8
 """A change smaller than this share of another one within so many pixels is its echo: sharpening overshoots, and JPEG
 codes colour in blocks of 8 or 16 pixels, so that colours run beside a strong edge (seen: up to a twentieth)."""
-LASTS_MM = (0.015, 0.05)
+PERSISTENCE_MM = (0.015, 0.05)
 """Where the tones beside a change are compared to tell an edge from a scratch: beyond a file's scratch, short of what
 else there is."""
-CALM_SHARE = 0.8
+TEXTURE_SHARE = 0.8
 """Share of the changes inside the face that are taken for its texture; the rest may be edges."""
-CUT_BIAS = 1.9
+TRUNCATION_BIAS = 1.9
 """Normal values so cut vary less, by 1.49 where all three colours vary alike and 2.28 where brightness alone does (chi
 squared distribution): between the two."""
 STEP_REACH = 4.0
 """Half length of the row a step is fitted in, in blurs: both levels, and little of a neighbouring edge."""
 LEAST_REACH_PX = 4
+"""At least so many pixels to each side: nine values for the four parameters of a step."""
 ONE_STEP_PX = 1.0
 """A step that is fitted further than this from where the change is greatest is not one step: another edge lies in its
 row. The change's own place is kept then."""
@@ -58,11 +72,10 @@ PEAK_U_PX = 0.3
 
 
 class Reach(NamedTuple):
-    """How far inside and outside the outline edges are looked for, mm, and whether the innermost is taken."""
+    """How far inside and outside the outline edges are looked for, mm."""
 
     inside: float
     outside: float
-    innermost: bool = False
 
 
 @dataclass(frozen=True)
@@ -113,12 +126,13 @@ class Texture:
 
 
 @dataclass(frozen=True)
-class Found:
+class RowEdges:
     """One edge a row.
 
     Attributes
     ----------
-    seen : ndarray of bool, shape (N,)
+    valid : ndarray of bool, shape (N,)
+        Rows in which an edge was found.
     at, u : ndarray of float, shape (N,)
         Pixels from the outline, outwards, and standard uncertainty from noise.
     change : ndarray of float, shape (N, 3)
@@ -129,7 +143,7 @@ class Found:
         Standard deviation of the blur, pixels; nan where no step was fitted.
     """
 
-    seen: NDArray[np.bool_]
+    valid: NDArray[np.bool_]
     at: Array
     u: Array
     change: Array
@@ -143,7 +157,7 @@ class Found:
         return float(np.median(fitted)) if len(fitted) else math.nan
 
 
-def look_across(photo: Photo, plane: Plane, shape: WireShape, reach: Reach, clear_mm: float) -> Rows:
+def sample_rows(photo: Photo, plane: Plane, shape: WireShape, reach: Reach, clear_mm: float) -> Rows:
     """Rows across a shape's outline, one every `ALONG_MM`, `clear_mm` away from its corners."""
     piece, side, mm, outward = _places(shape, clear_mm)
     zero = np.zeros(len(mm))
@@ -211,34 +225,44 @@ def texture_of(rows: Rows, inside_mm: float) -> Texture:
     if len(deep) < 10:
         return Texture(floor)
     size = np.sum(deep**2, axis=1)
-    calm = deep[size <= np.quantile(size, CALM_SHARE)]
-    return Texture(np.asarray(CUT_BIAS * calm.T @ calm / len(calm) + floor, dtype=np.float64))
+    even = deep[size <= np.quantile(size, TEXTURE_SHARE)]
+    return Texture(np.asarray(TRUNCATION_BIAS * even.T @ even / len(even) + floor, dtype=np.float64))
 
 
-def find_edges(rows: Rows, texture: Texture, reach: Reach) -> Found:
-    """The innermost change that stands out, or the one nearest to the outline, to a fraction of a pixel."""
+def innermost(mm: Array) -> Array:
+    """Rank of a change by how far outside the outline it lies, mm."""
+    return -mm
+
+
+def nearest(mm: Array) -> Array:
+    """Rank of a change by how far from the outline it lies, mm."""
+    return -np.abs(mm)
+
+
+def find_edges(rows: Rows, texture: Texture, reach: Reach, rank: Callable[[Array], Array]) -> RowEdges:
+    """In each row the change that stands out and ranks highest, to a fraction of a pixel."""
     change = _changes(rows)
     size = np.nan_to_num(texture.size(change))
     peak = np.zeros(size.shape, dtype=bool)
     peak[:, 1:-1] = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:])
     mm = rows.offsets / rows.px_per_mm
     sound = peak & ~_echoes(change) & (size > STANDS_OUT) & (mm > -reach.inside) & (mm < reach.outside)
-    k = np.argmax(np.where(sound, -mm if reach.innermost else -np.abs(mm), -np.inf), axis=1)
+    k = np.argmax(np.where(sound, rank(mm), -np.inf), axis=1)
     n = np.arange(len(k))
-    seen = sound[n, k]
-    k = np.where(seen, k, len(rows.offsets) // 2)
+    valid = sound[n, k]
+    k = np.where(valid, k, len(rows.offsets) // 2)
     before, here, after = (size[n, np.clip(k + d, 0, size.shape[1] - 1)] for d in (-1, 0, 1))
     bend = np.maximum(2.0 * here - before - after, 1e-12)
-    at = rows.offsets[k] + np.where(seen, np.clip((after - before) / (2.0 * bend), -0.5, 0.5), 0.0)
-    return Found(
-        seen, at, np.full(len(k), PEAK_U_PX), np.nan_to_num(change[n, k]), np.sqrt(here), np.full(len(k), math.nan)
+    at = rows.offsets[k] + np.where(valid, np.clip((after - before) / (2.0 * bend), -0.5, 0.5), 0.0)
+    return RowEdges(
+        valid, at, np.full(len(k), PEAK_U_PX), np.nan_to_num(change[n, k]), np.sqrt(here), np.full(len(k), math.nan)
     )
 
 
-def lasting(rows: Rows, found: Found) -> Array:
+def persistence(rows: Rows, found: RowEdges) -> Array:
     """Share (N,) of each change found that is still there a little further: of an edge all, of a scratch little."""
     beyond = rows.offsets[None] - found.at[:, None]
-    near, far = LASTS_MM[0] * rows.px_per_mm, LASTS_MM[1] * rows.px_per_mm
+    near, far = PERSISTENCE_MM[0] * rows.px_per_mm, PERSISTENCE_MM[1] * rows.px_per_mm
     tones = []
     for sign in (1.0, -1.0):
         weight = ((sign * beyond > near) & (sign * beyond < far)).astype(np.float64)
@@ -253,7 +277,7 @@ def _echoes(change: Array) -> NDArray[np.bool_]:
     return np.asarray(light < ECHO * maximum_filter1d(light, 2 * ECHO_PX + 1, axis=1))
 
 
-def place_edges(rows: Rows, texture: Texture, near: Found) -> Found:
+def place_edges(rows: Rows, texture: Texture, near: RowEdges) -> RowEdges:
     """Fit a step to each edge found, in the mixture of colours that shows it best over the texture."""
     wide = round(MARGIN_MM * rows.px_per_mm)
     first = _fitted(rows, texture, near, max(LEAST_REACH_PX, wide))
@@ -261,11 +285,11 @@ def place_edges(rows: Rows, texture: Texture, near: Found) -> Found:
     return _fitted(rows, texture, near, min(half, max(LEAST_REACH_PX, wide)))
 
 
-def _fitted(rows: Rows, texture: Texture, near: Found, half: int) -> Found:
+def _fitted(rows: Rows, texture: Texture, near: RowEdges, half: int) -> RowEdges:
     n = np.arange(len(near.at))
     centre = np.argmin(np.abs(rows.offsets[None] - near.at[:, None]), axis=1)
     take = centre[:, None] + np.arange(-half, half + 1)
-    fits = near.seen & (take[:, 0] >= 0) & (take[:, -1] < len(rows.offsets))
+    fits = near.valid & (take[:, 0] >= 0) & (take[:, -1] < len(rows.offsets))
     mix = texture.mixture(near.change)
     light = rows.light[n[:, None], np.clip(take, 0, len(rows.offsets) - 1)]
     values = np.where(fits[:, None], np.einsum("nmi,ni->nm", light, mix), np.nan)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,32 +17,36 @@ from scipy.optimize import least_squares
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
-from inspect_app.measure.section.edge import (
+from inspect_app.measure.section.derivatives import derivatives
+from inspect_app.measure.section.face import find_faces
+from inspect_app.measure.section.face_edges import (
     ALONG_MM,
     MARGIN_MM,
-    Found,
     Reach,
+    RowEdges,
     Rows,
     Texture,
     find_edges,
-    lasting,
-    look_across,
+    innermost,
+    nearest,
+    persistence,
     place_edges,
+    sample_rows,
     texture_of,
 )
-from inspect_app.measure.section.face import find_faces
-from inspect_app.measure.section.shape import NAMES, PIECES, WireShape
+from inspect_app.measure.section.wire_outline import NAMES, PIECES, WireShape
+from inspect_app.measure.spread import SIGMA_OF_MAD
 
-__all__ = ["SeenSection", "see_section", "settle"]
+__all__ = ["FittedSection", "fit_section", "fit_face"]
 
 Array = NDArray[np.float64]
 
-FIRST = (Reach(0.13, 0.08, True), Reach(0.2, 0.08, True))
+FIRST = (Reach(0.13, 0.08), Reach(0.2, 0.08))
 """How far edges are looked for at first, and how far if that leads nowhere: a patch may have taken in a narrow part of
 the body beside the face. Further in lie scratches, and rows from a tang's sides reach its middle at 0.25 mm."""
 THEN = (Reach(0.06, 0.06), Reach(0.03, 0.03), Reach(0.03, 0.03))
 """How far in the rounds that follow: fits are good to a few hundredths then."""
-WITHIN = Reach(0.2, -MARGIN_MM, True)
+INNER_REACH = Reach(0.2, -MARGIN_MM)
 """Where an edge inside the outline is looked for in the end."""
 TOP_SHARE = 0.3
 """The top of the arc: so much of its radius to either side, a third of an everyday crown."""
@@ -52,15 +57,16 @@ LEAST_SCATTER_MM = 0.001
 CLEAR_MM = 0.05
 """Left out beside corners: they are rounded by the file, and by the blur."""
 BLURS_CLEAR = 3.0
+"""The same in blurs: three standard deviations on, nothing is left of a corner's."""
 TILT_PRIOR = math.radians(3.0)
 """Standard deviation of the slope of a flat against the underside: files and strings wear nearly level (no source)."""
 PATCH_U_MM = 0.3
 """What a piece none of whose edges is seen is still known to from the patch: keeps a fit from running away."""
 LEAST_CUT_MM = 0.002
 """Flats cut less deep than this are not told from the arc: the chord is then 0.1 to 0.15 mm wide, three rows."""
-DOUBTFUL_CUT_MM = 0.03
+MAYBE_ROUND_CUT_MM = 0.03
 """A flat cut less deep than twice what the last edges may be off is held against a round crown."""
-DOUBTFUL_SHARE = 0.03
+MAYBE_ROUND_SHARE = 0.03
 """Such a flat is sure when it shows more of the outline by this: as many rows as a piece needs, and a few more."""
 LEAST_ROWS = 5
 """A side of the outline is seen when at least so many rows, 0.2 mm, show its edge."""
@@ -71,10 +77,11 @@ CLEAR_EDGE_PX = 0.1
 """Standard uncertainty of an edge's place up to which its blur is known too, to a fifth or better."""
 BRIGHTNESS = 0.95
 """Cosine between a change and grey from which it is one of brightness: a tint of a third beside it."""
-ALIKE = 1.1
+SAME_BLUR_RATIO = 1.1
 """Sides of one sharpness differ by less than this factor: medians of a dozen rows and more, each good to a fifth."""
 CANDIDATES = 4
-SHOWN_IF_SO, SHOWN_BY_CHANCE = 0.9, 0.3
+"""Patches that are fitted, the best fitting first: face, body, shadow and ground."""
+SHOWN_BY_FACE, SHOWN_BY_CHANCE = 0.9, 0.3
 """Share of rows that show an edge in its place: on the face's own outline all but the barbs' and a few; on another
 outline those that it shares with the face, and scratches."""
 BEYOND_DOUBT = 0.8
@@ -85,7 +92,7 @@ and a wrong patch has the face's edges on two thirds of its outline at most when
 
 
 @dataclass(frozen=True)
-class SeenSection:
+class FittedSection:
     """A face with its shape fitted.
 
     Attributes
@@ -100,14 +107,14 @@ class SeenSection:
     scatter : ndarray of float, shape (S,)
         Scatter of the edges of each of `sides` about the shape (1.48 MAD), mm; nan where none is seen. With what
         may be hidden in its blur, and in the slant of the foot.
-    seen : ndarray of float, shape (S,)
+    shown : ndarray of float, shape (S,)
         Share of the rows of each of `sides` that show its edge.
     rows : ndarray of int, shape (S,)
         How many rows that are.
     support : float
         Share of all rows that do.
     blur_px, px_per_mm : float
-    doubtful : bool
+    maybe_round : bool
         Whether the crown may as well be round.
     """
 
@@ -116,72 +123,80 @@ class SeenSection:
     sides: tuple[tuple[str, int], ...]
     by_side: Array
     scatter: Array
-    seen: Array
+    shown: Array
     rows: NDArray[np.intp]
     support: float
     blur_px: float
     px_per_mm: float
-    doubtful: bool = False
+    maybe_round: bool = False
 
 
-def see_section(photo: Photo, scale: Scale, plane: Plane) -> SeenSection | None:
+def fit_section(photo: Photo, scale: Scale, plane: Plane) -> FittedSection | None:
     """The face of the wire in a photo, or None when nothing has its shape."""
     faces = find_faces(photo, scale, plane)[:CANDIDATES]
     for first in FIRST:
-        settled: list[SeenSection] = []
+        fits: list[FittedSection] = []
         for face in faces:
-            seen = settle(photo, plane, face.shape, first)
-            if seen is not None and seen.support >= MIN_SUPPORT:
-                settled.append(seen)
-                if seen.support >= BEYOND_DOUBT and _evidence(seen)[0]:
-                    return seen
-        if settled:
-            return max(settled, key=_evidence)
+            fitted = fit_face(photo, plane, face.shape, first)
+            if fitted is not None and fitted.support >= MIN_SUPPORT:
+                fits.append(fitted)
+                if fitted.support >= BEYOND_DOUBT and _evidence(fitted).foot_shown:
+                    return fitted
+        if fits:
+            return max(fits, key=_evidence)
     return None
 
 
-def _evidence(seen: SeenSection) -> tuple[bool, float]:
+class _Evidence(NamedTuple):
+    """Whether the tang's foot is seen, and the log-likelihood ratio of the outline's rows; the greater the better."""
+
+    foot_shown: bool
+    log_likelihood_ratio: float
+
+
+def _evidence(fitted: FittedSection) -> _Evidence:
     """Whether the tang's foot is seen, and the log of how much likelier the outline's rows are if it is the face's.
 
     A tang may end anywhere along its sides without a row to tell against it, but for those of its foot.
     """
-    foot = [float(s) for (piece, _), s in zip(seen.sides, seen.seen, strict=True) if piece == "bottom"]
-    yes = float(np.sum(seen.rows))
-    no = yes / seen.support - yes
-    weight = yes * math.log(SHOWN_IF_SO / SHOWN_BY_CHANCE)
-    return max(foot, default=0.0) >= HALF, weight + no * math.log((1.0 - SHOWN_IF_SO) / (1.0 - SHOWN_BY_CHANCE))
+    foot = [float(s) for (piece, _), s in zip(fitted.sides, fitted.shown, strict=True) if piece == "bottom"]
+    yes = float(np.sum(fitted.rows))
+    no = yes / fitted.support - yes
+    shown, hidden = SHOWN_BY_FACE / SHOWN_BY_CHANCE, (1.0 - SHOWN_BY_FACE) / (1.0 - SHOWN_BY_CHANCE)
+    return _Evidence(max(foot, default=0.0) >= HALF, yes * math.log(shown) + no * math.log(hidden))
 
 
-def settle(photo: Photo, plane: Plane, shape: WireShape, first: Reach) -> SeenSection | None:
+def fit_face(photo: Photo, plane: Plane, shape: WireShape, first: Reach) -> FittedSection | None:
     """Fit a shape to the face's edges, round after round; None when it slips away or another outline lies within."""
-    begun, clear, texture = shape, CLEAR_MM, None
-    for reach, gate in zip((first, *THEN), GATES_MM, strict=True):
-        rows = look_across(photo, plane, shape, reach, clear)
-        texture = texture or texture_of(rows, reach.inside - MARGIN_MM)
-        found = find_edges(rows, texture, reach)
-        if not reach.innermost:
-            found = place_edges(rows, texture, found)
+    begun, clear = shape, CLEAR_MM
+    rows = sample_rows(photo, plane, shape, first, clear)
+    texture = texture_of(rows, first.inside - MARGIN_MM)
+    found = find_edges(rows, texture, first, innermost)
+    for reach, gate in zip((None, *THEN), GATES_MM, strict=True):
+        if reach is not None:
+            rows = sample_rows(photo, plane, shape, reach, clear)
+            found = place_edges(rows, texture, find_edges(rows, texture, reach, nearest))
             clear = max(CLEAR_MM, BLURS_CLEAR * np.nan_to_num(found.blur_px) / rows.px_per_mm)
         mm = plane.to_mm(rows.px + rows.normal * found.at[:, None])
-        u = np.hypot(np.where(found.seen, found.u, 0.0) / rows.px_per_mm, LEAST_SCATTER_MM)
-        shape, used, jacobian = _fit(shape, mm, rows.piece, found.seen, u, gate)
-        if jacobian is None:
+        u = np.hypot(np.where(found.valid, found.u, 0.0) / rows.px_per_mm, LEAST_SCATTER_MM)
+        fit = _fit(shape, mm, rows.piece, found.valid, u, gate)
+        if fit is None:
             return None
+        shape, used = fit
     narrow = math.dist(*shape.flat_ends()) < 2.0 * clear + LEAST_ROWS * ALONG_MM
-    assert texture is not None
     if shape.worn and (narrow or _share(used, rows.piece == PIECES.index("flat")) < HALF):
-        return settle(photo, plane, WireShape(begun.params, False), first)
-    used &= _even(rows, found, texture)
+        return fit_face(photo, plane, replace(begun, worn=False), first)
+    used &= _has_face_tone(rows, found, texture)
     sound = _both_sides(rows, used) and _top_seen(shape, mm, rows, found)
-    if not sound or _is_crossed(look_across(photo, plane, shape, WITHIN, clear), texture):
+    if not sound or _has_edge_inside(sample_rows(photo, plane, shape, INNER_REACH, clear), texture):
         return None
-    seen = _sum_up(shape, mm, rows, used, u, found)
-    if shape.worn and shape["centre"] + shape["radius"] - shape["top"] < DOUBTFUL_CUT_MM:
-        unworn = settle(photo, plane, WireShape(begun.params, False), first)
-        if unworn is not None and unworn.support >= seen.support:
+    fitted = _with_uncertainty(shape, mm, rows, used, u, found)
+    if shape.worn and shape.arc_centre + shape.radius - shape.flat_height < MAYBE_ROUND_CUT_MM:
+        unworn = fit_face(photo, plane, replace(begun, worn=False), first)
+        if unworn is not None and unworn.support >= fitted.support:
             return unworn
-        return replace(seen, doubtful=unworn is not None and seen.support - unworn.support < DOUBTFUL_SHARE)
-    return seen
+        return replace(fitted, maybe_round=unworn is not None and fitted.support - unworn.support < MAYBE_ROUND_SHARE)
+    return fitted
 
 
 def _share(used: NDArray[np.bool_], of: NDArray[np.bool_]) -> float:
@@ -197,22 +212,22 @@ def _both_sides(rows: Rows, used: NDArray[np.bool_]) -> bool:
     )
 
 
-def _top_seen(shape: WireShape, mm: Array, rows: Rows, found: Found) -> bool:
+def _top_seen(shape: WireShape, mm: Array, rows: Rows, found: RowEdges) -> bool:
     """Whether a round crown's top is seen where the arc puts it, or outside, as the body shows it: a flat lies inside.
 
     Without it nobody knows how high the crown is.
     """
     if shape.worn:
         return True
-    at_top = (rows.piece == PIECES.index("arc")) & (np.abs(shape.to_wire(mm)[:, 0]) < TOP_SHARE * shape["radius"])
-    return _share(found.seen & (shape.distance(mm, rows.piece) > -GATES_MM[-1]), at_top) >= HALF
+    at_top = (rows.piece == PIECES.index("arc")) & (np.abs(shape.to_wire(mm)[:, 0]) < TOP_SHARE * shape.radius)
+    return _share(found.valid & (shape.distance(mm, rows.piece) > -GATES_MM[-1]), at_top) >= HALF
 
 
-def _is_crossed(rows: Rows, texture: Texture) -> bool:
+def _has_edge_inside(rows: Rows, texture: Texture) -> bool:
     """Whether along one side of the outline most rows show an edge at one depth inside it: the face lies further in."""
-    found = find_edges(rows, texture, WITHIN)
-    step = found.seen & (lasting(rows, found) > HALF)
-    depth = np.where(step, -found.at / rows.px_per_mm, 1e3 * (1.0 + np.arange(len(found.seen))))  # far apart
+    found = find_edges(rows, texture, INNER_REACH, innermost)
+    step = found.valid & (persistence(rows, found) > HALF)
+    depth = np.where(step, -found.at / rows.px_per_mm, 1e3 * (1.0 + np.arange(len(found.valid))))  # far apart
     for piece, side in {(int(p), int(s)) for p, s in zip(rows.piece, rows.side, strict=True)}:
         here = np.sort(depth[(rows.piece == piece) & (rows.side == side)])
         most = len(here) // 2
@@ -223,29 +238,29 @@ def _is_crossed(rows: Rows, texture: Texture) -> bool:
 
 def _fit(
     shape: WireShape, mm: Array, piece: NDArray[np.intp], seen: NDArray[np.bool_], u: Array, gate: float
-) -> tuple[WireShape, NDArray[np.bool_], Array | None]:
-    """Least squares, first counting far points little, then without them: shape, points used, Jacobian over u."""
+) -> tuple[WireShape, NDArray[np.bool_]] | None:
+    """Least squares, first counting far points little, then without them: shape and points used; None if too few."""
     shape = _without_flat(shape, seen & (piece == PIECES.index("flat")))
     used = seen & (shape.worn | (piece != PIECES.index("flat")))
-    values, jacobian = shape.params[shape.free], None
+    values = shape.params[shape.free]
     start = values
     for k in range(4):
         if not _enough(piece, used):
-            return shape, used, None
+            return None
 
         def off(v: Array, at: NDArray[np.bool_] = used) -> Array:
             now = shape.with_free(v)
             held = (v - start) / PATCH_U_MM
-            return np.concatenate([now.distance(mm[at], piece[at]) / u[at], held, [now["tilt"] / TILT_PRIOR]])
+            return np.concatenate([now.distance(mm[at], piece[at]) / u[at], held, [now.flat_slope / TILT_PRIOR]])
 
         loss, far = ("linear", 1.0) if k else ("soft_l1", gate / 4.0 / LEAST_SCATTER_MM)
         fit = least_squares(off, values, x_scale="jac", loss=loss, f_scale=far, ftol=1e-6, max_nfev=40)
-        values, jacobian, before = fit.x, fit.jac, used
+        values, before = fit.x, used
         r = np.abs(shape.with_free(values).distance(mm, piece))
         used = seen & (r < np.minimum(gate, 4.0 * _scatter(r, piece, used)))
         if k and np.array_equal(used, before):
             break
-    return shape.with_free(values), used, jacobian
+    return shape.with_free(values), used
 
 
 def _enough(piece: NDArray[np.intp], used: NDArray[np.bool_]) -> bool:
@@ -254,10 +269,8 @@ def _enough(piece: NDArray[np.intp], used: NDArray[np.bool_]) -> bool:
 
 
 def _without_flat(shape: WireShape, on_flat: NDArray[np.bool_]) -> WireShape:
-    cut = shape["centre"] + shape["radius"] - shape["top"]
-    return (
-        shape if shape.worn and on_flat.sum() >= LEAST_ROWS and cut > LEAST_CUT_MM else WireShape(shape.params, False)
-    )
+    cut = shape.arc_centre + shape.radius - shape.flat_height
+    return shape if shape.worn and on_flat.sum() >= LEAST_ROWS and cut > LEAST_CUT_MM else replace(shape, worn=False)
 
 
 def _scatter(r: Array, piece: NDArray[np.intp], used: NDArray[np.bool_]) -> Array:
@@ -266,41 +279,45 @@ def _scatter(r: Array, piece: NDArray[np.intp], used: NDArray[np.bool_]) -> Arra
     for k in range(len(PIECES)):
         at = (piece == k) & used
         if at.any():
-            out[piece == k] = max(LEAST_SCATTER_MM, 1.4826 * float(np.median(r[at])))
+            out[piece == k] = max(LEAST_SCATTER_MM, SIGMA_OF_MAD * float(np.median(r[at])))
     return out
 
 
-def _even(rows: Rows, found: Found, texture: Texture) -> NDArray[np.bool_]:
+def _has_face_tone(rows: Rows, found: RowEdges, texture: Texture) -> NDArray[np.bool_]:
     """Where the tone inside the edge is the face's own rather than something else's."""
     inner = rows.light[:, rows.offsets < -MARGIN_MM * rows.px_per_mm].mean(axis=1)
-    usual = np.nanmedian(inner[found.seen], axis=0)
+    usual = np.nanmedian(inner[found.valid], axis=0)
     return np.asarray(np.sqrt(np.nan_to_num(texture.size(inner - usual))) < HALF * found.strength)
 
 
-def _sum_up(shape: WireShape, mm: Array, rows: Rows, used: NDArray[np.bool_], u: Array, found: Found) -> SeenSection:
+def _with_uncertainty(
+    shape: WireShape, mm: Array, rows: Rows, used: NDArray[np.bool_], u: Array, found: RowEdges
+) -> FittedSection:
     r = shape.distance(mm, rows.piece)
     sides = tuple(dict.fromkeys((PIECES[p], int(s)) for p, s in zip(rows.piece, rows.side, strict=True)))
     on = [(rows.piece == PIECES.index(p)) & (rows.side == s) for p, s in sides]
     jacobian = _jacobian(shape, mm[used], rows.piece[used]) / u[used, None]
     known = np.full(jacobian.shape[1], 1.0 / PATCH_U_MM**2)
     if shape.worn:
-        known[NAMES.index("tilt")] = 1.0 / TILT_PRIOR**2
+        known[NAMES.index("flat_slope")] = 1.0 / TILT_PRIOR**2
     normal = np.asarray(np.linalg.inv(jacobian.T @ jacobian + np.diag(known)), dtype=np.float64)
     excess = max(1.0, float(np.sum((r[used] / u[used]) ** 2)) / max(1, int(used.sum()) - len(shape.free)))
     by_side = np.array([-normal @ (jacobian.T @ (at[used] / u[used])) for at in on])
-    scatter = np.array([1.4826 * np.median(np.abs(r[at & used])) if (at & used).any() else math.nan for at in on])
+    scatter = np.array([SIGMA_OF_MAD * np.median(np.abs(r[at & used])) if (at & used).any() else math.nan for at in on])
     foot = np.array([piece == "bottom" for piece, _ in sides])
-    scatter = np.hypot(scatter, _hidden(found, [at & used for at in on]) / rows.px_per_mm)
-    scatter[foot] = np.hypot(scatter[foot], _slant(shape, mm, r, found.seen & (rows.piece == PIECES.index("bottom"))))
+    scatter = np.hypot(scatter, _excess_blur(found, [at & used for at in on]) / rows.px_per_mm)
+    scatter[foot] = np.hypot(
+        scatter[foot], _foot_slant(shape, mm, r, found.valid & (rows.piece == PIECES.index("bottom")))
+    )
     count = np.array([int((at & used).sum()) for at in on])
     share = count / np.array([at.sum() for at in on])
     support = float(used.sum()) / len(used)
-    return SeenSection(
+    return FittedSection(
         shape, normal * excess, sides, by_side, scatter, share, count, support, found.blur_px, rows.px_per_mm
     )
 
 
-def _hidden(found: Found, on: list[NDArray[np.bool_]]) -> Array:
+def _excess_blur(found: RowEdges, on: list[NDArray[np.bool_]]) -> Array:
     """Blur of each side in excess of what the sides have in common, px: a second edge close behind the first, such as
     that of the wire's body, softens a side before it shows, and moves it by about as much.
 
@@ -310,10 +327,10 @@ def _hidden(found: Found, on: list[NDArray[np.bool_]]) -> Array:
     clear = np.isfinite(found.blur) & (found.u < CLEAR_EDGE_PX) & plain
     usual = [float(np.median(found.blur[at & clear])) if (at & clear).sum() >= LEAST_ROWS else math.nan for at in on]
     common = float(np.nanmedian(usual)) if np.isfinite(usual).any() else 0.0
-    return np.sqrt(np.maximum(np.nan_to_num(usual) ** 2 - (ALIKE * common) ** 2, 0.0))
+    return np.sqrt(np.maximum(np.nan_to_num(usual) ** 2 - (SAME_BLUR_RATIO * common) ** 2, 0.0))
 
 
-def _slant(shape: WireShape, mm: Array, r: Array, on_foot: NDArray[np.bool_]) -> float:
+def _foot_slant(shape: WireShape, mm: Array, r: Array, on_foot: NDArray[np.bool_]) -> float:
     """How far a foot that is seen aslant is from its own middle, mm: rectangular over its width.
 
     The other pieces have a slope of their own; a foot aslant is cut so, or is the body's behind it.
@@ -322,17 +339,9 @@ def _slant(shape: WireShape, mm: Array, r: Array, on_foot: NDArray[np.bool_]) ->
     if near.sum() < LEAST_ROWS:
         return 0.0
     slope = float(np.polyfit(shape.to_wire(mm[near])[:, 0], r[near], 1)[0])
-    return abs(slope) * shape["half_tang"] / math.sqrt(3.0)
+    return abs(slope) * shape.half_tang / math.sqrt(3.0)
 
 
 def _jacobian(shape: WireShape, mm: Array, piece: NDArray[np.intp]) -> Array:
-    """Derivatives of the residuals by the free parameters, central differences, shape (N, P)."""
-    values, step = shape.params[shape.free], 1e-5
-    moves = step * np.eye(len(values))
-    return np.column_stack(
-        [
-            (shape.with_free(values + d).distance(mm, piece) - shape.with_free(values - d).distance(mm, piece))
-            / (2.0 * step)
-            for d in moves
-        ]
-    )
+    """Derivatives of the residuals by the free parameters, shape (N, P)."""
+    return derivatives(lambda v: shape.with_free(v).distance(mm, piece), shape.params[shape.free])

@@ -6,6 +6,7 @@ edge and leaves the least outside it: a rim that is faint where the metal has th
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Literal
 
@@ -17,18 +18,33 @@ from calib.edges import row_offsets, sample_across
 from calib.photo import Photo
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.circle import Circle
-from inspect_app.measure.backdrop.outline import ABOVE, FLOOR, OWN_ROWS, EdgePath, look_along, place_edge, significance
+from inspect_app.measure.backdrop.crown_line import FINEST_MM
+from inspect_app.measure.backdrop.outline import (
+    ABOVE,
+    FLOOR,
+    OWN_ROWS,
+    EdgePath,
+    place_edge,
+    rectified_light,
+    significance,
+)
 from inspect_app.measure.backdrop.pose import BoardPose
 
-__all__ = ["End", "find_end", "CORNER_MM", "LEAST_RISE_MM"]
+__all__ = ["End", "INWARD", "detect_end_outline", "CORNER_MM", "LEAST_RISE_MM"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 End = Literal["treble", "bass"]
+INWARD: Mapping[End, float] = {"treble": 1.0, "bass": -1.0}
+"""The direction along y from an end to the middle of the board."""
 
 OUTSIDE_MM, INSIDE_MM = 4.0, 1.2
 """Where the end is looked for, outside and inside the last unworn place of the crown line: a 45 degree bevel of a 1.5
 mm crown with a hollow beside it, and the corner itself."""
+FOOT_CLEAR_MM = 0.08
+"""Left out over the card's foot: the blur of an everyday photo, twice (no source)."""
+LEAST_ON_RIM = 0.5
+"""Share of a rim that must show an edge: with less, specks and the card's own marks may have made it."""
 CORNER_MM = 0.12
 """Left out under the crown's top, where a file rounds the corner."""
 LEAST_RISE_MM = 0.35
@@ -50,7 +66,7 @@ REACH_PX = 3.0
 sharp photo's blur."""
 
 
-def find_end(
+def detect_end_outline(
     photo: Photo, pose: BoardPose, crown_line: Circle, last: float, crown: Crown, end: End, mm_per_px: float
 ) -> EdgePath | None:
     """The outline of a fret's end against the backdrop.
@@ -58,7 +74,7 @@ def find_end(
     Parameters
     ----------
     crown_line : Circle
-        Unworn crown line in `pose`.
+        Reference arc in `pose`.
     last : float
         Last unworn place of the crown line on that side, y in mm.
 
@@ -67,19 +83,19 @@ def find_end(
     EdgePath or None
         From the board up at the treble end, down at the bass end: the card lies to the right.
     """
-    outward = -1.0 if end == "treble" else 1.0
-    pitch = max(mm_per_px, 1.0 / 120.0)
+    outward = -INWARD[end]
+    pitch = max(mm_per_px, FINEST_MM)
     y = last + outward * np.arange(OUTSIDE_MM, -INSIDE_MM, -pitch)
     elevation = pose.elevation(float(crown_line.z(last)), last)
-    foot = crown.height - (pose.gap_mm + pose.u_gap_mm) * math.tan(max(elevation, 0.0)) - 0.08
+    foot = crown.height - (pose.gap_mm + pose.u_gap_mm) * math.tan(max(elevation, 0.0)) - FOOT_CLEAR_MM
     depth = np.arange(-CORNER_MM, -foot, -pitch)
     if len(depth) * pitch < LEAST_RISE_MM:
         return None
-    light = look_along(photo, pose, y, crown_line.z(y), depth)
+    light = rectified_light(photo, pose, y, crown_line.z(y), depth)
     certain = significance(np.ascontiguousarray(light.T), int(0.5 / pitch))
     rims = _rims(pose, crown, crown.height + depth, end, last) / pitch
     rows, found = _best_rim(certain, rims)
-    if found < 0.5:
+    if found < LEAST_ON_RIM:
         return None
     at_y = np.interp(rows, np.arange(len(y)), y)
     points = pose.to_px(np.column_stack([np.zeros_like(at_y), at_y, crown_line.z(at_y) + depth]))
@@ -87,7 +103,7 @@ def find_end(
     if len(edge.px) < 3:
         return None
     burnt, brighter, turning = _lights(photo, edge)
-    edge = replace(edge, doubt_px=np.where(burnt, BLOOM_U_PX, 0.0), part=brighter.astype(np.intp))
+    edge = replace(edge, u_shared_px=np.where(burnt, BLOOM_U_PX, 0.0), part=brighter.astype(np.intp))
     return edge.only((edge.strength > FLOOR) & ~turning)
 
 
@@ -102,7 +118,7 @@ def _rims(pose: BoardPose, crown: Crown, height: Array, end: End, last: float) -
     seen = h - half * d[2]
     rising = np.concatenate([[True], np.diff(seen) > 0.0]) & (np.cumsum(np.diff(seen, prepend=seen[0]) < 0.0) == 0)
     at = np.interp(height, seen[rising], h[rising])
-    aside = np.interp(at, h, half) * d[1] * (1.0 if end == "treble" else -1.0)
+    aside = np.interp(at, h, half) * d[1] * INWARD[end]
     return np.asarray(ANGLES[:, None] * at - aside)
 
 

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from inspect_app.measure import calibrate
-from inspect_app.measure.backdrop.bevel import edge_of, fit_bevel, measure_bevel
-from inspect_app.measure.backdrop.fret_on_backdrop import see_fret
+from inspect_app.measure.backdrop.bevel import end_outline_of, fit_bevel, measure_bevel
+from inspect_app.measure.backdrop.fret import detect_fret
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
 
 
@@ -18,8 +18,8 @@ def seen_end(scene, end, painted=None):
         bgr = painted(photo.bgr.copy(), pose)
         bgr.flags.writeable = False
         photo = type(photo)(bgr, photo.sha256, photo.name, photo.focal)
-    fret = see_fret(photo, *calibrate(photo, scene_ask(scene)), scene_ask(scene))
-    return fret, edge_of(photo, fret, end)
+    fret = detect_fret(photo, *calibrate(photo, scene_ask(scene)), scene_ask(scene))
+    return fret, end_outline_of(photo, fret, end)
 
 
 def lamp_line(scene, sides=(-1.04, -0.78)):
@@ -51,7 +51,7 @@ DOUBTED_PX = 0.1
 def test_a_plain_end_has_no_part_in_doubt(end):
     scene = Scene(divots=(), seed=1)
     fret, edge = seen_end(scene, end)
-    assert edge.doubt_px.max() < DOUBTED_PX
+    assert edge.u_shared_px.max() < DOUBTED_PX
     assert len(np.unique(edge.part)) == 1
     fit = fit_bevel(edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)
     assert math.degrees(fit.angle) == pytest.approx(scene.bevels[0 if end == "treble" else 1], abs=1.5)
@@ -63,8 +63,8 @@ def test_a_burnt_out_line_is_a_part_in_doubt_and_its_bloom_is_covered(end):
     near["yaw"] = 1.5 if end == "treble" else -1.5  # from where the near rim is the outline
     scene = Scene(divots=(), seed=2, **near)
     fret, edge = seen_end(scene, end, lamp_line(scene))
-    assert (edge.doubt_px > DOUBTED_PX).any()
-    assert not (edge.doubt_px > DOUBTED_PX).all()
+    assert (edge.u_shared_px > DOUBTED_PX).any()
+    assert not (edge.u_shared_px > DOUBTED_PX).all()
     assert len(np.unique(edge.part)) == 2
     got = measure_bevel(
         edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px, fret.u_elevation, math.radians(0.3)
@@ -81,5 +81,5 @@ def test_a_burnt_out_line_is_a_part_in_doubt_and_its_bloom_is_covered(end):
 def test_an_end_without_contrast_is_not_found():
     scene = Scene(divots=(), card=150, metal=149, wood=148, noise=3.0, seed=3)
     photo, _ = draw(scene)
-    fret = see_fret(photo, *calibrate(photo, scene_ask(scene)), scene_ask(scene))
-    assert not fret or edge_of(photo, fret, "treble") is None
+    fret = detect_fret(photo, *calibrate(photo, scene_ask(scene)), scene_ask(scene))
+    assert not fret or end_outline_of(photo, fret, "treble") is None

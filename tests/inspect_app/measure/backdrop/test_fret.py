@@ -6,29 +6,29 @@ import numpy as np
 import pytest
 
 from inspect_app.measure import calibrate
-from inspect_app.measure.backdrop.crown_line import look_across
-from inspect_app.measure.backdrop.fret_on_backdrop import (
-    StandingFret,
+from inspect_app.measure.backdrop.crown_line import cross_profile
+from inspect_app.measure.backdrop.fret import (
+    DetectedFret,
     card_above,
     card_tone_below,
     crossings,
+    detect_fret,
     edge_above,
     lens_blur,
-    see_fret,
 )
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
 
 
-def standing(scene):
+def upright_card(scene):
     photo, _ = draw(scene)
     scale, plane = calibrate(photo, scene_ask(scene))
-    return photo, scale, see_fret(photo, scale, plane, scene_ask(scene))
+    return photo, scale, detect_fret(photo, scale, plane, scene_ask(scene))
 
 
 @pytest.mark.parametrize("blur", [1.0, 1.6, 2.5])
 def test_the_lenss_blur_is_read_off_the_print(blur):
     scene = Scene(divots=(), blur=blur, seed=1)
-    photo, scale, fret = standing(scene)
+    photo, scale, fret = upright_card(scene)
     drawn = np.hypot(blur, 0.5)  # reducing the picture by two adds half a pixel
     assert lens_blur(photo, scale) == pytest.approx(drawn, rel=0.15)
     assert fret.resolved_mm == pytest.approx(2.0 * np.hypot(drawn, 1.2) * fret.mm_per_px, rel=0.15)
@@ -36,16 +36,16 @@ def test_the_lenss_blur_is_read_off_the_print(blur):
 
 def test_a_clean_outline_has_no_edge_above_it_and_no_metal_of_the_cards_tone():
     scene = Scene(divots=(), seed=2)
-    photo, _, fret = standing(scene)
-    across = look_across(photo, fret.pose, fret.line, fret.mm_per_px)
+    photo, _, fret = upright_card(scene)
+    across = cross_profile(photo, fret.pose, fret.line, fret.mm_per_px)
     assert edge_above(across, fret.blur_px) < 0.05
     assert card_tone_below(across) < 0.05
 
 
 def test_a_fainter_edge_above_is_measured_against_the_one_followed():
     scene = Scene(divots=(), seed=3)
-    photo, _, fret = standing(scene)
-    across = look_across(photo, fret.pose, fret.line, fret.mm_per_px)
+    photo, _, fret = upright_card(scene)
+    across = cross_profile(photo, fret.pose, fret.line, fret.mm_per_px)
     steep = across.steepness.copy()
     steep[across.on - 9] = 0.4 * steep[across.on]
     doubled = type(across)(across.light, steep, across.on, across.noise, across.pitch)
@@ -54,8 +54,8 @@ def test_a_fainter_edge_above_is_measured_against_the_one_followed():
 
 def test_a_soft_shadow_on_the_card_is_no_edge_above():
     scene = Scene(divots=(), seed=3)
-    photo, _, fret = standing(scene)
-    across = look_across(photo, fret.pose, fret.line, fret.mm_per_px)
+    photo, _, fret = upright_card(scene)
+    across = cross_profile(photo, fret.pose, fret.line, fret.mm_per_px)
     rows, sigma = np.arange(len(across.steepness)), np.hypot(fret.blur_px, 1.2)
     at = across.on - 14
     for wider, seen in ((1.0, 0.3), (2.2, 0.0)):
@@ -65,7 +65,7 @@ def test_a_soft_shadow_on_the_card_is_no_edge_above():
 
 
 def test_a_hollow_has_plain_card_above_it_and_another_edge_of_the_crown_has_not():
-    photo, _, fret = standing(Scene(divots=((-8.0, 0.3, 4.0),), seed=6))
+    photo, _, fret = upright_card(Scene(divots=((-8.0, 0.3, 4.0),), seed=6))
     middle = sum(fret.line.span) / 2.0  # the divot lies 8 mm from the middle of this board, towards the treble
     drop = 9.0 * fret.mm_per_px
     assert card_above(photo, fret, middle - 8.0, 4.0, drop)
@@ -75,13 +75,13 @@ def test_a_hollow_has_plain_card_above_it_and_another_edge_of_the_crown_has_not(
 
 @pytest.mark.parametrize("thick", [9.0, 12.0, 20.0])
 def test_strings_are_counted(thick):
-    assert crossings(*standing(Scene(strings=((-9.0, thick), (5.0, thick)), seed=4))[::2]) == 2
+    assert crossings(*upright_card(Scene(strings=((-9.0, thick), (5.0, thick)), seed=4))[::2]) == 2
 
 
 def test_a_soft_streak_on_the_card_is_no_string():
     scene = Scene(divots=(), seed=5)
-    photo, _, fret = standing(scene)
-    assert isinstance(fret, StandingFret)
+    photo, _, fret = upright_card(scene)
+    assert isinstance(fret, DetectedFret)
     columns = np.arange(photo.width)
     streak = 1.0 + 0.15 * np.exp(-0.5 * ((columns - 1000) / 25.0) ** 2)
     bright = np.clip(photo.bgr * streak[None, :, None], 0, 255).astype(np.uint8)

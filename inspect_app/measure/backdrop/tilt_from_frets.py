@@ -1,8 +1,8 @@
-"""How far the backdrop leans, from the nearer frets: equal wires at known distances on one board.
+"""How far the backdrop tilts, from the nearer frets: equal wires at known distances on one board.
 
 Each fret shows the same pattern across its crown (bright line, dark flanks, shadow at its foot), blurred more the
 nearer it is. Seen on the upright plane through each fret, the patterns lie at the same height only if the board's
-elevation is right; a lean wrong by a degree moves a fret 30 mm away by half a millimetre."""
+elevation is right; a tilt wrong by a degree moves a fret 30 mm away by half a millimetre."""
 
 from __future__ import annotations
 
@@ -16,18 +16,26 @@ from scipy.ndimage import gaussian_filter1d
 
 from calib.photo import Photo
 from inspect_app.measure.backdrop.circle import Circle
-from inspect_app.measure.backdrop.outline import look_along
-from inspect_app.measure.backdrop.pose import LEAN_U, BoardPose
+from inspect_app.measure.backdrop.outline import rectified_light
+from inspect_app.measure.backdrop.pose import TILT_U, BoardPose
 
-__all__ = ["fret_distance", "nearer_frets", "lean_from_frets"]
+__all__ = ["fret_distance", "nearer_fret_distances", "tilt_from_frets"]
 
 Array = NDArray[np.float64]
 
 STEP_MM = 0.02
 """Sampling of a pattern across a crown: a third of a pixel at 15 pixels to the millimetre, the coarsest photo
 measured."""
+FARTHEST = 0.7
+"""Share of the camera's distance up to which a fret is looked at: nearer, it is out of focus beyond use."""
+PRIOR_WEIGHT = 0.02
+"""Weight of the expected tilt against the mean correlation: one standard deviation costs a hundredth of a correlation,
+enough to choose between equals."""
+AGREE = math.radians(0.8)
+"""How far a pair's own best may lie from the common one: 0.05 mm of height, both ways, over 10 mm and what a pattern's
+width adds (no source)."""
 LARGEST = math.radians(3.0)
-"""Leans looked at, either way: three standard deviations of what is expected."""
+"""Tilts tried, either way: three standard deviations of what is expected."""
 BLURS_MM = (0.0, 0.06, 0.12, 0.2, 0.3, 0.45)
 """Blur given to the farther of two patterns so that it matches the nearer, which is out of focus."""
 DARK = 0.02
@@ -39,7 +47,7 @@ FOCUSED_TOP_MM = -0.12
 LINE_CONTRAST = 1.5
 """How much brighter than the crown to both sides of it a lamp's line must be: half as much again, beyond what a change
 of surroundings does."""
-ALIKE = 0.8
+LEAST_CORRELATION = 0.8
 """Correlation under which two patterns are not taken for the same wire."""
 HEIGHT_U_MM = 0.05
 """Standard uncertainty of a crown's height against its neighbours': unlike wear, and slots not quite equally deep
@@ -63,16 +71,16 @@ def fret_distance(scale_length: float, number: int, nearer: int) -> float:
     return float(scale_length * (2.0 ** (-nearer / 12.0) - 2.0 ** (-number / 12.0)))
 
 
-def nearer_frets(scale_length: float, number: int, pose: BoardPose, most: int = 4) -> list[float]:
+def nearer_fret_distances(scale_length: float, number: int, pose: BoardPose, most: int = 4) -> list[float]:
     """Distances of the frets between `number` and the camera, nearest to the fret first, mm."""
     away = [fret_distance(scale_length, number, k) for k in range(number - 1, max(0, number - 1 - most), -1)]
-    return [d for d in away if d < 0.7 * -pose.camera[0]]
+    return [d for d in away if d < FARTHEST * -pose.camera[0]]
 
 
-def lean_from_frets(
+def tilt_from_frets(
     photo: Photo, pose: BoardPose, crown_line: Circle, span: tuple[float, float], height: float, distances: list[float]
 ) -> BoardPose:
-    """The pose with its lean corrected by the nearer frets, or unchanged when they can't be made out.
+    """The pose with its tilt corrected by the nearer frets, or unchanged when they can't be made out.
 
     Parameters
     ----------
@@ -86,39 +94,39 @@ def lean_from_frets(
         Of the nearer frets, mm.
     """
     patterns = [_pattern(photo, pose, crown_line, span, height, d, distances) for d in (0.0, *distances)]
-    leans = np.arange(-LARGEST, LARGEST, math.radians(0.02))
+    tilts = np.arange(-LARGEST, LARGEST, math.radians(0.02))
     if patterns[0] is None:
         return pose
-    score, weight, best = np.zeros_like(leans), 0.0, []
+    score, weight, best = np.zeros_like(tilts), 0.0, []
     for far, near in combinations([p for p in patterns if p is not None], 2):
-        shifts, likeness = _likeness(far, near, height)
+        shifts, correlation = _correlation(far, near, height)
         if len(shifts) == 0:
             continue
         arm = near.near_mm - far.near_mm
-        curve = np.interp(-leans * arm, shifts, likeness, left=0.0, right=0.0)
+        curve = np.interp(-tilts * arm, shifts, correlation, left=0.0, right=0.0)
         score, weight = score + curve, weight + 1.0
         best.append((arm, curve))
     if weight == 0.0:
         return pose
-    prior = -0.5 * (leans / LEAN_U) ** 2
-    total = score / weight + 0.02 * prior
+    prior = -0.5 * (tilts / TILT_U) ** 2
+    total = score / weight + PRIOR_WEIGHT * prior
     k = int(np.argmax(total))
-    return _combined(pose, leans, k, best)
+    return _combined(pose, tilts, k, best)
 
 
-def _combined(pose: BoardPose, leans: Array, k: int, best: list[tuple[float, Array]]) -> BoardPose:
+def _combined(pose: BoardPose, tilts: Array, k: int, best: list[tuple[float, Array]]) -> BoardPose:
     """Weighted mean of the pairs that agree with the common best, weights by the squared arm."""
-    near = np.abs(leans - leans[k]) < math.radians(0.8)
-    found = [(arm, leans[near][int(np.argmax(c[near]))]) for arm, c in best if c[near].max() > ALIKE]
+    near = np.abs(tilts - tilts[k]) < AGREE
+    found = [(arm, tilts[near][int(np.argmax(c[near]))]) for arm, c in best if c[near].max() > LEAST_CORRELATION]
     if not found:
         return pose
-    arm, lean = np.array(found).T
+    arm, tilt = np.array(found).T
     w = arm**2
-    mean = float(np.sum(w * lean) / w.sum())
-    spread = math.sqrt(float(np.sum(w * (lean - mean) ** 2) / w.sum())) / math.sqrt(max(1, len(found) - 1))
+    mean = float(np.sum(w * tilt) / w.sum())
+    spread = math.sqrt(float(np.sum(w * (tilt - mean) ** 2) / w.sum())) / math.sqrt(max(1, len(found) - 1))
     u = math.hypot(spread, HEIGHT_U_MM * math.sqrt(2.0) / float(arm.max()), RELIEF_U)
-    share = LEAN_U**2 / (LEAN_U**2 + u**2)
-    return pose.leaning(pose.lean + share * mean, math.sqrt(share) * u)
+    share = TILT_U**2 / (TILT_U**2 + u**2)
+    return pose.tilted(pose.tilt + share * mean, math.sqrt(share) * u)
 
 
 def _pattern(
@@ -142,7 +150,7 @@ def _pattern(
     corners = pose.to_px([[-near_mm, y[i], z[i] + v] for i in (0, -1) for v in (-height, 0.0)])
     if np.any(corners < 0) or np.any(corners > [photo.width - 1, photo.height - 1]):
         return None
-    light = np.asarray(np.median(look_along(photo, pose, y, z, offsets, x=-near_mm), axis=1), dtype=np.float64)
+    light = np.asarray(np.median(rectified_light(photo, pose, y, z, offsets, x=-near_mm), axis=1), dtype=np.float64)
     if near_mm == 0.0:  # what lies above the crown here is the backdrop: no other fret has that
         light = light[offsets < FOCUSED_TOP_MM]
         light = np.pad(light, (0, len(offsets) - len(light)), mode="edge")
@@ -164,7 +172,7 @@ def _bright_line(light: Array, offsets: Array, height: float) -> bool:
     return bool(flank[k] > LINE_CONTRAST * max(flank[: k + 1].min(), flank[k:].min()))
 
 
-def _likeness(far: _Pattern, near: _Pattern, height: float) -> tuple[Array, Array]:
+def _correlation(far: _Pattern, near: _Pattern, height: float) -> tuple[Array, Array]:
     """Correlation of two patterns for every height difference: shifts (mm) and the best over the blurs."""
     top = FOCUSED_TOP_MM if far.near_mm == 0.0 else 0.35
     bottom = max(far.bottom, near.bottom)

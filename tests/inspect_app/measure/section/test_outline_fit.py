@@ -2,6 +2,7 @@
 
 import math
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,19 +12,20 @@ from skimage.measure import CircleModel
 
 from calib.plane import Plane
 from inspect_app.measure import calibrate
-from inspect_app.measure.section.dimensions import measure_figures
-from inspect_app.measure.section.edge import (
-    CALM_SHARE,
-    CUT_BIAS,
+from inspect_app.measure.section.dimensions import measure_dimensions
+from inspect_app.measure.section.face import find_faces
+from inspect_app.measure.section.face_edges import (
     STANDS_OUT,
+    TEXTURE_SHARE,
+    TRUNCATION_BIAS,
     Reach,
     find_edges,
-    look_across,
+    nearest,
+    sample_rows,
     texture_of,
 )
-from inspect_app.measure.section.face import find_faces
-from inspect_app.measure.section.section import FIRST, see_section, settle
-from inspect_app.measure.section.shape import FIGURES, PIECES, WireShape
+from inspect_app.measure.section.outline_fit import FIRST, fit_face, fit_section
+from inspect_app.measure.section.wire_outline import DIMENSIONS, PIECES, WireShape
 from tests.inspect_app.measure.section.wire_pictures import Scene, Wire, draw, section_ask
 
 REFERENCE = Path(__file__).parents[3] / "reference" / "flat_chords.toml"
@@ -33,7 +35,7 @@ CROWNS = tomllib.loads(REFERENCE.read_text(encoding="utf-8"))["crown"]
 def shape_of(width=2.6, height=1.1, level=0.15, tang=0.55, depth=1.8, turn=0.0, tilt=0.0, at=(40.0, -8.0)):
     """The shape by the book: the crown's circle goes through its edges and its unworn top."""
     r = (width**2 / 4.0 + height**2) / (2.0 * height)
-    return WireShape(np.array([*at, turn, r, height - r, height - level, tilt, 0.0, tang / 2.0, depth]), level > 0.0)
+    return WireShape.of(np.array([*at, turn, r, height - r, height - level, tilt, 0.0, tang / 2.0, depth]), level > 0.0)
 
 
 @pytest.mark.parametrize("crown", CROWNS, ids=lambda c: f"{c['width_mm']} x {c['height_mm']}")
@@ -41,25 +43,25 @@ def test_radius_and_flat_are_those_of_a_circular_segment(crown):
     """Circular segment (Euclid, Elements III.35), tabled in tests/reference/flat_chords.toml."""
     for depth, flat in zip(crown["depth_mm"], crown["flat_mm"], strict=True):
         shape = shape_of(crown["width_mm"], crown["height_mm"], depth)
-        figures = dict(zip(FIGURES, shape.figures(), strict=True))
-        assert figures["crown_width"] == pytest.approx(crown["width_mm"], abs=1e-9)
-        assert figures["crown_height"] == pytest.approx(crown["height_mm"] - depth, abs=1e-9)
-        assert figures["crown_radius"] == pytest.approx(crown["radius_mm"], abs=1e-5)
-        assert figures["flat_width"] == pytest.approx(flat, abs=1e-4)
+        dimensions = dict(zip(DIMENSIONS, shape.dimensions(), strict=True))
+        assert dimensions["crown_width"] == pytest.approx(crown["width_mm"], abs=1e-9)
+        assert dimensions["crown_height"] == pytest.approx(crown["height_mm"] - depth, abs=1e-9)
+        assert dimensions["crown_radius"] == pytest.approx(crown["radius_mm"], abs=1e-5)
+        assert dimensions["flat_width"] == pytest.approx(flat, abs=1e-4)
 
 
 def test_a_tilted_flat_is_a_chord_too():
     shape = shape_of(level=0.2, tilt=0.08)
     (xl, zl), (xr, zr) = shape.flat_ends()
-    r, c = shape["radius"], shape["centre"]
+    r, c = shape.radius, shape.arc_centre
     assert np.hypot([xl, xr], np.array([zl, zr]) - c) == pytest.approx([r, r])
     assert (zr - zl) / (xr - xl) == pytest.approx(0.08)
 
 
 def test_a_crown_more_than_half_round_is_as_wide_as_its_circle():
-    shape = WireShape(np.array([0.0, 0.0, 0.0, 1.1, 0.2, 1.2, 0.0, 0.0, 0.27, 1.8]), worn=False)
+    shape = WireShape.of(np.array([0.0, 0.0, 0.0, 1.1, 0.2, 1.2, 0.0, 0.0, 0.27, 1.8]), worn=False)
     assert shape.corner()[0] < 1.1
-    assert shape.figures()[0] == pytest.approx(2.2)
+    assert shape.dimensions()[0] == pytest.approx(2.2)
 
 
 @pytest.mark.parametrize("turn", [0.0, 0.2])
@@ -76,10 +78,10 @@ def test_every_point_of_the_outline_lies_on_its_piece_and_outside_is_positive(tu
 def test_the_threshold_and_the_cut_have_the_probabilities_they_are_said_to_have():
     """Chi squared distribution, by SciPy."""
     assert chi2.sf(STANDS_OUT, 3) == pytest.approx(1.4e-6, rel=0.05)
-    alike = CALM_SHARE / chi2.cdf(chi2.ppf(CALM_SHARE, 3), 5)
-    brightness = CALM_SHARE / chi2.cdf(chi2.ppf(CALM_SHARE, 1), 3)
+    alike = TEXTURE_SHARE / chi2.cdf(chi2.ppf(TEXTURE_SHARE, 3), 5)
+    brightness = TEXTURE_SHARE / chi2.cdf(chi2.ppf(TEXTURE_SHARE, 1), 3)
     assert (alike, brightness) == (pytest.approx(1.49, abs=0.01), pytest.approx(2.28, abs=0.01))
-    assert alike < CUT_BIAS < brightness
+    assert alike < TRUNCATION_BIAS < brightness
 
 
 @pytest.fixture(scope="module")
@@ -93,22 +95,22 @@ def worn():
 def test_the_crown_radius_agrees_with_another_circle_fit(worn):
     """Edges of the arc given to scikit-image's CircleModel."""
     _, photo, scale, plane = worn
-    seen = see_section(photo, scale, plane)
-    rows = look_across(photo, plane, seen.shape, Reach(0.03, 0.03), 0.06)
-    found = find_edges(rows, texture_of(rows, 0.03), Reach(0.03, 0.03))
-    arc = found.seen & (rows.piece == PIECES.index("arc"))
+    seen = fit_section(photo, scale, plane)
+    rows = sample_rows(photo, plane, seen.shape, Reach(0.03, 0.03), 0.06)
+    found = find_edges(rows, texture_of(rows, 0.03), Reach(0.03, 0.03), nearest)
+    arc = found.valid & (rows.piece == PIECES.index("arc"))
     mm = plane.to_mm((rows.px + rows.normal * found.at[:, None])[arc])
     circle = CircleModel.from_estimate(mm)
     assert circle
-    assert seen.shape["radius"] == pytest.approx(circle.radius, abs=0.004)
+    assert seen.shape.radius == pytest.approx(circle.radius, abs=0.004)
 
 
 def test_the_face_is_found_and_its_body_is_not_taken_for_it(worn):
     _, photo, scale, plane = worn
     faces = find_faces(photo, scale, plane)
     assert faces[0].overlap > 0.85
-    figures = settle(photo, plane, faces[0].shape, FIRST[0]).shape.figures()
-    assert figures[[0, 4]] == pytest.approx([2.6, 0.55], abs=0.01)
+    dimensions = fit_face(photo, plane, faces[0].shape, FIRST[0]).shape.dimensions()
+    assert dimensions[[0, 4]] == pytest.approx([2.6, 0.55], abs=0.01)
 
 
 def test_an_outline_that_takes_in_the_body_is_given_up():
@@ -116,21 +118,19 @@ def test_an_outline_that_takes_in_the_body_is_given_up():
     scene = Scene(smear=(0.0, -0.15), look=(0.0, 0.0), ground=(0.6, 0.6, 0.6))
     photo = draw(scene)
     scale, plane = calibrate(photo, section_ask())
-    right = see_section(photo, scale, plane).shape
-    both = WireShape(right.params.copy(), right.worn)
-    both.params[1] -= 0.15 * math.cos(right["turn"])
-    both.params[4] += 0.15
-    short = Reach(0.05, 0.05, True)  # so that the fit stays on the outline it is given
-    taken = settle(photo, plane, both, short)
+    right = fit_section(photo, scale, plane).shape
+    both = replace(right, y=right.y - 0.15 * math.cos(right.turn), arc_centre=right.arc_centre + 0.15)
+    short = Reach(0.05, 0.05)  # so that the fit stays on the outline it is given
+    taken = fit_face(photo, plane, both, short)
     assert taken is None or taken.shape.height == pytest.approx(right.height, abs=0.01)
 
 
 def test_uncertainty_has_named_parts_and_what_the_plane_adds_grows_with_the_figure(worn):
     _, photo, scale, plane = worn
-    seen = see_section(photo, scale, plane)
-    figures, _, missing = measure_figures(seen, plane, 5)
+    seen = fit_section(photo, scale, plane)
+    dimensions, _, missing = measure_dimensions(seen, plane, 5)
     assert missing == ()
-    parts = {name: {c.source: c.u for c in q.contributions} for name, q in figures.items()}
+    parts = {name: {c.source: c.u for c in q.contributions} for name, q in dimensions.items()}
     assert set(parts["crown_width"]) == {
         "edge noise",
         "edge definition",
@@ -141,15 +141,15 @@ def test_uncertainty_has_named_parts_and_what_the_plane_adds_grows_with_the_figu
         "end not square",
     }
     # 0.8 mm either way, rectangular, over the distance
-    expected = 0.8 / math.sqrt(3.0) / plane.distance_mm * figures["crown_width"].value
+    expected = 0.8 / math.sqrt(3.0) / plane.distance_mm * dimensions["crown_width"].value
     assert parts["crown_width"]["end not flush with the scale"] == pytest.approx(expected, rel=0.02)
-    assert parts["crown_width"]["scale"] == pytest.approx(plane.u_rel * figures["crown_width"].value)
+    assert parts["crown_width"]["scale"] == pytest.approx(plane.u_rel * dimensions["crown_width"].value)
 
 
 def test_the_photo_is_left_as_it_was(worn):
     _, photo, scale, plane = worn
     assert not photo.bgr.flags.writeable
     before = photo.bgr.copy()
-    see_section(photo, scale, plane)
+    fit_section(photo, scale, plane)
     assert np.array_equal(before, photo.bgr)
     assert isinstance(plane, Plane)

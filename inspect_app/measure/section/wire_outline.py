@@ -8,73 +8,100 @@ wear and files leave a flat, level or not; the tang is straight between its barb
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["WireShape", "Piece", "PIECES", "NAMES", "FIGURES"]
+__all__ = ["WireShape", "Piece", "PIECES", "NAMES", "DIMENSIONS"]
 
 Array = NDArray[np.float64]
 Piece = Literal["flat", "arc", "underside", "side", "bottom"]
 PIECES: tuple[Piece, ...] = ("flat", "arc", "underside", "side", "bottom")
-NAMES = ("x", "y", "turn", "radius", "centre", "top", "tilt", "slope", "half_tang", "depth")
-"""Parameters of a shape: origin on the plane (mm) and turn (rad, anticlockwise); the arc's radius and the height of its
-centre; height and slope of the flat; slope of the underside; half the tang's width; the tang's depth."""
-FIGURES = ("crown_width", "crown_height", "crown_radius", "flat_width", "tang_width", "tang_depth")
+DIMENSIONS = ("crown_width", "crown_height", "crown_radius", "flat_width", "tang_width", "tang_depth")
 
 
 @dataclass(frozen=True)
 class WireShape:
-    """One outline.
+    """One outline, by the parameters that are fitted.
 
     Attributes
     ----------
-    params : ndarray of float, shape (10,)
-        See `NAMES`; mm and rad.
+    x, y : float
+        Origin on the plane, mm.
+    turn : float
+        Of the wire on the plane, anticlockwise, rad.
+    radius, arc_centre : float
+        The crown's arc: its radius and the height of its centre, mm.
+    flat_height, flat_slope : float
+        The flat on the axis: its height, mm, and its slope.
+    underside_slope : float
+    half_tang, tang_depth : float
+        Half the tang's width, and its depth, mm.
     worn : bool
-        Whether the crown has a flat; if not, `top` and `tilt` mean nothing and the arc goes round.
+        Whether the crown has a flat; if not, its height and slope mean nothing and the arc goes round.
     """
 
-    params: Array
-    worn: bool = True
+    x: float
+    y: float
+    turn: float
+    radius: float
+    arc_centre: float
+    flat_height: float
+    flat_slope: float
+    underside_slope: float
+    half_tang: float
+    tang_depth: float
+    worn: bool = field(default=True, kw_only=True)
 
-    def __getitem__(self, name: str) -> float:
-        return float(self.params[NAMES.index(name)])
+    @classmethod
+    def of(cls, params: ArrayLike, worn: bool = True) -> WireShape:
+        """The outline with the parameters named in `NAMES`, shape (10,); mm and rad."""
+        return cls(*(float(v) for v in np.asarray(params)), worn=worn)
+
+    @property
+    def params(self) -> Array:
+        """The values named in `NAMES`, shape (10,)."""
+        return np.array([getattr(self, name) for name in NAMES])
+
+    @property
+    def origin(self) -> Array:
+        """Where the wire's frame begins on the plane, mm, shape (2,)."""
+        return np.array([self.x, self.y])
 
     @property
     def free(self) -> NDArray[np.intp]:
         """Indices of the parameters that mean something."""
-        return np.array([i for i, n in enumerate(NAMES) if self.worn or n not in ("top", "tilt")])
+        return np.array([i for i, n in enumerate(NAMES) if self.worn or n not in ("flat_height", "flat_slope")])
 
     def with_free(self, values: ArrayLike) -> WireShape:
         """The same with other values of its `free` parameters."""
         p = self.params.copy()
         p[self.free] = values
-        return WireShape(p, self.worn)
+        return WireShape.of(p, self.worn)
 
     def to_wire(self, mm: ArrayLike) -> Array:
         """Points of the plane (N, 2), mm, in the wire's frame (x, z)."""
-        c, s = math.cos(self["turn"]), math.sin(self["turn"])
-        d = np.atleast_2d(np.asarray(mm, dtype=float)) - self.params[:2]
+        c, s = math.cos(self.turn), math.sin(self.turn)
+        d = np.atleast_2d(np.asarray(mm, dtype=float)) - self.origin
         return np.asarray(d @ np.array([[c, -s], [s, c]]))
 
     def to_plane(self, xz: ArrayLike) -> Array:
         """The inverse of `to_wire`."""
-        c, s = math.cos(self["turn"]), math.sin(self["turn"])
-        return np.asarray(np.atleast_2d(np.asarray(xz, dtype=float)) @ np.array([[c, s], [-s, c]]) + self.params[:2])
+        c, s = math.cos(self.turn), math.sin(self.turn)
+        return np.asarray(np.atleast_2d(np.asarray(xz, dtype=float)) @ np.array([[c, s], [-s, c]]) + self.origin)
 
     @property
     def height(self) -> float:
         """Height of the crown now, above the foot of the underside at the tang."""
-        return self["top"] if self.worn else self["centre"] + self["radius"]
+        return self.flat_height if self.worn else self.arc_centre + self.radius
 
     def corner(self) -> tuple[float, float]:
         """Edge of the crown (x > 0, z): where arc and underside meet, or where the arc comes nearest to it."""
-        r, s, t = self["radius"], self["slope"], self["half_tang"]
+        r, s, t = self.radius, self.underside_slope, self.half_tang
         # x from x^2 + (s (x - t) - centre)^2 = r^2
-        k = s * t + self["centre"]
+        k = s * t + self.arc_centre
         a, b, c = 1.0 + s * s, -2.0 * s * k, k * k - r * r
         x = (-b + math.sqrt(max(b * b - 4.0 * a * c, 0.0))) / (2.0 * a)
         return x, s * (x - t)
@@ -83,35 +110,36 @@ class WireShape:
         """Ends of the flat (x, z), left and right; both the top of the arc where there is none."""
         if not self.worn:
             return (0.0, self.height), (0.0, self.height)
-        m, q = self["tilt"], self["top"] - self["centre"]
-        root = math.sqrt(max(self["radius"] ** 2 * (1.0 + m * m) - q * q, 0.0))
+        m, q = self.flat_slope, self.flat_height - self.arc_centre
+        root = math.sqrt(max(self.radius**2 * (1.0 + m * m) - q * q, 0.0))
         left, right = ((-m * q + sign * root) / (1.0 + m * m) for sign in (-1.0, 1.0))
-        return (left, self["top"] + m * left), (right, self["top"] + m * right)
+        return (left, self.flat_height + m * left), (right, self.flat_height + m * right)
 
-    def figures(self) -> Array:
-        """The values named in `FIGURES`, mm, shape (6,)."""
+    def dimensions(self) -> Array:
+        """The values named in `DIMENSIONS`, mm, shape (6,)."""
         x, z = self.corner()
         # the arc reaches past its own middle where the crown is more than half round: it is widest there
-        width = 2.0 * (x if z >= self["centre"] else self["radius"])
+        width = 2.0 * (x if z >= self.arc_centre else self.radius)
         flat = math.dist(*self.flat_ends())
-        return np.array([width, self.height, self["radius"], flat, 2.0 * self["half_tang"], self["depth"]])
+        return np.array([width, self.height, self.radius, flat, 2.0 * self.half_tang, self.tang_depth])
 
     def distance(self, mm: ArrayLike, piece: NDArray[np.intp]) -> Array:
         """Signed distance of points of the plane (N, 2) from the piece of each, an index into `PIECES` (N,), as if it
         went on past its ends; positive is outside."""
-        _, _, _, r, centre, top, tilt, s, t, depth = self.params
+        r, s, t = self.radius, self.underside_slope, self.half_tang
         p = self.to_wire(mm)
         x, z = np.abs(p[:, 0]), p[:, 1]
-        flat = (z - top - tilt * p[:, 0]) / math.hypot(1.0, tilt)
+        flat = (z - self.flat_height - self.flat_slope * p[:, 0]) / math.hypot(1.0, self.flat_slope)
         underside = (s * (x - t) - z) / math.hypot(1.0, s)
-        return np.asarray(np.choose(piece, (flat, np.hypot(x, z - centre) - r, underside, x - t, -z - depth)))
+        arc = np.hypot(x, z - self.arc_centre) - r
+        return np.asarray(np.choose(piece, (flat, arc, underside, x - t, -z - self.tang_depth)))
 
     def chain(self, step: float = 0.02) -> list[tuple[Piece, int, Array]]:
         """The outline as pieces in order round the wire: name, side (-1 left, 1 right, 0 both), points (N, 2) on
         the plane about `step` mm apart, without the ends of the piece."""
         (xl, zl), (xr, zr) = self.flat_ends()
         xc, zc = self.corner()
-        t, d, r, c = self["half_tang"], self["depth"], self["radius"], self["centre"]
+        t, d, r, c = self.half_tang, self.tang_depth, self.radius, self.arc_centre
         out: list[tuple[Piece, int, Array]] = []
         if self.worn:
             out.append(("flat", 0, _along((xl, zl), (xr, zr), step)))
@@ -129,7 +157,7 @@ class WireShape:
         """Outline of the crown down to its underside, on the plane, mm, (N, 2), from left of the tang over the top."""
         (xl, zl), (xr, zr) = self.flat_ends()
         xc, zc = self.corner()
-        r, c, t = self["radius"], self["centre"], self["half_tang"]
+        r, c, t = self.radius, self.arc_centre, self.half_tang
         left = np.linspace(math.atan2(-xc, zc - c), math.atan2(xl, zl - c), 40)
         right = np.linspace(math.atan2(xr, zr - c), math.atan2(xc, zc - c), 40)
         arcs = (np.column_stack([r * np.sin(a), c + r * np.cos(a)]) for a in (left, right))
@@ -137,8 +165,12 @@ class WireShape:
 
     def outline(self) -> Array:
         """Closed outline on the plane, mm, (N, 2)."""
-        t, d = self["half_tang"], self["depth"]
+        t, d = self.half_tang, self.tang_depth
         return np.vstack([self.crown_outline(), self.to_plane([[t, -d], [-t, -d]])])
+
+
+NAMES = tuple(f.name for f in fields(WireShape) if f.name != "worn")
+"""The fitted parameters in the order of `WireShape.params`."""
 
 
 def _fractions(length: float, step: float) -> Array:

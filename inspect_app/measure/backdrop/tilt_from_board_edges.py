@@ -1,4 +1,4 @@
-"""How far the backdrop leans, from the board's two long edges.
+"""How far the backdrop tilts, from the board's two long edges.
 
 They are straight and run along the neck but for the board's own widening, so the sight plane through either holds a
 known direction of the board's surface: that fixes the elevation, whatever the light on the metal is. Both are needed,
@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from calib.photo import Photo, linear_light
-from inspect_app.measure.backdrop.backdrop_tilt import RELIEF_U
 from inspect_app.measure.backdrop.circle import Circle
-from inspect_app.measure.backdrop.pose import SQUARE_U, BoardPose
+from inspect_app.measure.backdrop.pose import TURN_U, BoardPose
+from inspect_app.measure.backdrop.tilt_from_frets import RELIEF_U
+from inspect_app.measure.spread import SIGMA_OF_MAD
 from shared.trade import WIDENING, WIDENING_U
 
-__all__ = ["lean_from_edges"]
+__all__ = ["tilt_from_board_edges"]
 
 Array = NDArray[np.float64]
 
@@ -46,7 +47,7 @@ SURE = 12.0
 CLEAR = 4.0
 """The same under which there is none; 1 in 16 000 by chance."""
 SLOPES = np.arange(-0.12, 0.121, 0.004)
-"""Slopes tried, run along the board over distance: a lean of 3 degrees with a camera right above the edge's end moves
+"""Slopes tried, run along the board over distance: a tilt of 3 degrees with a camera right above the edge's end moves
 an edge by 0.05, one at 11 degrees elevation by 0.1."""
 NEAR_MM = (0.25, 0.15, 0.1)
 """How near to a line an edge belongs to it, in rounds."""
@@ -71,10 +72,10 @@ class _Edge:
     length: float
 
 
-def lean_from_edges(
+def tilt_from_board_edges(
     photo: Photo, pose: BoardPose, crown_line: Circle, span: tuple[float, float], height: float
 ) -> BoardPose:
-    """The pose with its lean corrected by the board's edges, or unchanged where both can't be made out.
+    """The pose with its tilt corrected by the board's edges, or unchanged where both can't be made out.
 
     Parameters
     ----------
@@ -89,17 +90,15 @@ def lean_from_edges(
     found = [e for e in edges if e is not None]
     if len(found) < 2:
         return pose
-    leans, by_widening, by_turn = (np.array(v) for v in zip(*(_lean_of(e, pose) for e in found), strict=True))
+    tilts, by_widening, by_turn = (np.array(v) for v in zip(*(_tilt_of(e, pose) for e in found), strict=True))
     own = by_widening * EDGE_U_MM / np.array([e.length for e in found])
-    cov = (
-        WIDENING_U**2 * np.outer(by_widening, by_widening) + SQUARE_U**2 * np.outer(by_turn, by_turn) + np.diag(own**2)
-    )
-    if abs(leans[1] - leans[0]) > MOST_APART * math.sqrt(cov[0, 0] + cov[1, 1] - 2.0 * cov[0, 1]):
+    cov = WIDENING_U**2 * np.outer(by_widening, by_widening) + TURN_U**2 * np.outer(by_turn, by_turn) + np.diag(own**2)
+    if abs(tilts[1] - tilts[0]) > MOST_APART * math.sqrt(cov[0, 0] + cov[1, 1] - 2.0 * cov[0, 1]):
         return pose
     weight = np.linalg.solve(cov, np.ones(2))
     u2 = 1.0 / float(weight.sum()) + RELIEF_U**2
-    share = pose.u_lean**2 / (pose.u_lean**2 + u2)
-    return pose.leaning(pose.lean + share * float(weight @ leans) / float(weight.sum()), math.sqrt(share * u2))
+    share = pose.u_tilt**2 / (pose.u_tilt**2 + u2)
+    return pose.tilted(pose.tilt + share * float(weight @ tilts) / float(weight.sum()), math.sqrt(share * u2))
 
 
 def _edge(photo: Photo, pose: BoardPose, crown_line: Circle, last: float, height: float, side: float) -> _Edge | None:
@@ -128,7 +127,7 @@ def _edge(photo: Photo, pose: BoardPose, crown_line: Circle, last: float, height
 
 def _line(away: Array, steep: NDArray[np.float32]) -> Array | None:
     """The line, offset over distance (slope first), that most looks show an edge on; None where too few do."""
-    noise = 1.4826 * np.median(steep, axis=1, keepdims=True) + 1e-6
+    noise = SIGMA_OF_MAD * np.median(steep, axis=1, keepdims=True) + 1e-6
     sure = np.minimum(steep / noise, SURE)
     start = np.arange(-1.5, 1.5, 0.1)
     tried = start[:, None, None] + SLOPES[None, :, None] * away
@@ -150,16 +149,16 @@ def _line(away: Array, steep: NDArray[np.float32]) -> Array | None:
     return np.asarray(fit) if abs(fit[1]) < START_MM else None
 
 
-def _lean_of(edge: _Edge, pose: BoardPose) -> tuple[float, float, float]:
-    """The change of lean at which a sight plane holds the edge's direction; its slope over widening and over turn."""
+def _tilt_of(edge: _Edge, pose: BoardPose) -> tuple[float, float, float]:
+    """The change of tilt at which a sight plane holds the edge's direction; its slope over widening and over turn."""
     normal = np.cross(*pose.plane.rays(pose.to_px(edge.points)))
 
-    def off(lean: float = 0.0, widening: float = 0.0, turn: float = 0.0) -> float:
-        axes = replace(pose, lean=pose.lean + lean, turn=pose.turn + turn).axes
+    def off(tilt: float = 0.0, widening: float = 0.0, turn: float = 0.0) -> float:
+        axes = replace(pose, tilt=pose.tilt + tilt, turn=pose.turn + turn).axes
         return float(normal @ axes @ np.array([1.0, edge.side * (WIDENING + widening), 0.0]))
 
     h = 1e-3
-    by_lean, by_widening, by_turn = (
-        (off(**{name: h}) - off(**{name: -h})) / (2.0 * h) for name in ("lean", "widening", "turn")
+    by_tilt, by_widening, by_turn = (
+        (off(**{name: h}) - off(**{name: -h})) / (2.0 * h) for name in ("tilt", "widening", "turn")
     )
-    return -off() / by_lean, -by_widening / by_lean, -by_turn / by_lean
+    return -off() / by_tilt, -by_widening / by_tilt, -by_turn / by_tilt

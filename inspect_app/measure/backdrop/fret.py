@@ -1,4 +1,4 @@
-"""A fret with the backdrop behind it, as the elevation and end views both begin: scale, pose, crown line, lean."""
+"""A fret with the backdrop behind it, as the elevation and end views both begin: scale, pose, crown line, tilt."""
 
 from __future__ import annotations
 
@@ -15,19 +15,21 @@ from calib.plane import Plane
 from calib.scales.base import Scale
 from calib.scales.printed import BACKDROP
 from inspect_app.instrument.crown import Crown
-from inspect_app.measure.backdrop.backdrop_tilt import lean_from_frets, nearer_frets
-from inspect_app.measure.backdrop.backdrop_tilt_edges import lean_from_edges
 from inspect_app.measure.backdrop.crown_line import (
     COLUMN_STEPS,
     FINEST_MM,
-    Across,
+    CrossProfile,
     CrownLine,
+    cross_profile,
     crown_line_of,
     find_crown_line,
-    look_across,
 )
-from inspect_app.measure.backdrop.outline import FINE_PX, look_along
-from inspect_app.measure.backdrop.pose import BoardPose, stand
+from inspect_app.measure.backdrop.outline import FINE_PX, rectified_light
+from inspect_app.measure.backdrop.pose import BoardPose
+from inspect_app.measure.backdrop.tilt_from_board_edges import tilt_from_board_edges
+from inspect_app.measure.backdrop.tilt_from_frets import nearer_fret_distances, tilt_from_frets
+from inspect_app.measure.edge_definition import definition_px
+from inspect_app.measure.spread import SIGMA_OF_MAD
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Outline
 from shared.errors import ScaleError
@@ -35,11 +37,13 @@ from shared.measured import NotMeasured
 from shared.trade import CALLIPER_U_MM, CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM, CROWN_WIDTH_MM, CROWN_WIDTH_U_MM
 
 __all__ = [
-    "StandingFret",
-    "see_fret",
-    "crown_of",
+    "DetectedFret",
+    "detect_fret",
+    "reference_crown",
     "card_above",
     "crossings",
+    "search_region",
+    "why_not_outline",
     "card_tone_below",
     "edge_above",
     "lens_blur",
@@ -57,15 +61,9 @@ BESIDE_MM = 3.0
 """How far beside the seen markers the card is taken to be white."""
 SOFT_MM = 0.08
 """Blur (standard deviation) beyond which edges are called soft: half the drop of a hollow that wants dressing."""
-DEFINITION_PX = 0.1
-"""Standard uncertainty of where a sharp outline is, besides noise: what sub-pixel detectors reach on real edges
-(Devernay, INRIA RR-2724, 1995: below a tenth of a pixel)."""
-DEFINITION_SHARE = 0.07
-"""Share of the blur by which an edge may sit aside when the metal below it is not evenly bright: a ramp of a tenth of
-the step's height within one blur moves its steepest point by so much."""
 SHARPEST_PX = 0.8
 """Least blur assumed of a photo: a colour sensor sees each colour at every second pixel (no source)."""
-LEAST_UNWORN = 0.25
+LEAST_REFERENCE = 0.25
 """Share of an outline that lies on its circle, under which the circle may be another line's: frets that are worn over
 three quarters of their length want other means."""
 SOFT_FOR_AN_OUTLINE = 2.5
@@ -84,6 +82,10 @@ EDGE_ABOVE_SIGMA = 8.0
 CARD_TONE, CARD_TONE_MM = 0.04, 0.2
 """Metal within so much of the card's light over so many millimetres may hide its outline against it, the lamp's line on
 it taking the outline's place; where a crown's light only passes through the card's tone, less than 0.04 mm of it do."""
+CROSSING_MM = (1.1, 0.35)
+"""Heights over the crown line between which things that cross it are looked for: above its blur, below the print."""
+CROSSING_COLUMNS = (1.5, 6.0)
+"""Blurs by which a sharp edge is told from a soft one, columns of two pixels."""
 CROSSING_SIGMA = 12.0
 """An upright edge on the card this many deviations above its noise is a thing in front, not paper."""
 CROSSING_SHARP = 2.5
@@ -92,7 +94,7 @@ mirrored onto the card by a worn flat, a millimetre wide, 1.5 times."""
 
 
 @dataclass(frozen=True)
-class StandingFret:
+class DetectedFret:
     """What both views know of the fret before they read anything off it.
 
     Attributes
@@ -124,7 +126,7 @@ class StandingFret:
     @property
     def definition_mm(self) -> float:
         """Standard uncertainty of where the outline is besides noise: a tenth of a pixel, more in a soft photo."""
-        return max(DEFINITION_PX, DEFINITION_SHARE * self.blur_px) * self.mm_per_px
+        return definition_px(self.blur_px) * self.mm_per_px
 
     @property
     def resolved_mm(self) -> float:
@@ -132,8 +134,17 @@ class StandingFret:
         blur = math.hypot(max(self.lens_px, self.blur_px, SHARPEST_PX), FINE_PX)
         return 2.0 * blur * self.mm_per_px
 
+    def checks(self) -> dict[str, float]:
+        """What both views report of the photo beside their readings."""
+        return {
+            "elevation_deg": math.degrees(self.elevation),
+            "u_elevation_deg": math.degrees(self.u_elevation),
+            "lean_deg": math.degrees(self.pose.tilt),
+            "blur_px": self.blur_px,
+        }
 
-def crown_of(ask: Ask) -> tuple[Crown, tuple[str, ...]]:
+
+def reference_crown(ask: Ask) -> tuple[Crown, tuple[str, ...]]:
     """The unworn crown as given, or an everyday one with its wide uncertainty and a flag."""
     width, height = ask.crown_width, ask.crown_height
     flags = () if width and height else ("CROWN_ASSUMED",)
@@ -142,7 +153,7 @@ def crown_of(ask: Ask) -> tuple[Crown, tuple[str, ...]]:
     return Crown(w, min(h, w), uw, uh), flags
 
 
-def see_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> StandingFret | NotMeasured:
+def detect_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedFret | NotMeasured:
     """Find the fret in front of the backdrop: its crown line, and the camera's elevation over the board.
 
     Raises
@@ -155,45 +166,45 @@ def see_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> StandingFret
             "This view is measured against the printed backdrop, and the photo's scale is another.",
             "Stand the backdrop on the board just behind the fret and take the photo again.",
         )
-    crown, flags = crown_of(ask)
-    pose = stand(plane)
-    columns, top, mm_per_px = _where_to_look(photo, scale, pose)
+    crown, flags = reference_crown(ask)
+    pose = BoardPose(plane)
+    columns, top, mm_per_px = search_region(photo, scale, pose)
     line = find_crown_line(photo, pose, columns, top, crown.radius, mm_per_px)
     if line is None:
         return NotMeasured(
             f"fret {ask.first_fret}, crown line", "no crown line stands out against the backdrop; change the light"
         )
-    leaning = _leaning(photo, pose, line, crown, ask)
-    line, pose = crown_line_of(line.edge, leaning, crown.radius, mm_per_px, line.used) or line, leaning
+    tilted = _tilted(photo, pose, line, crown, ask)
+    line, pose = crown_line_of(line.edge, tilted, crown.radius, mm_per_px, line.used) or line, tilted
     blur, lens = _blur(photo, line), lens_blur(photo, scale)
-    doubt = _doubt(photo, pose, line, mm_per_px, blur, lens)
-    if doubt:
-        return NotMeasured(f"fret {ask.first_fret}, crown line", doubt)
+    reason = why_not_outline(photo, pose, line, mm_per_px, blur, lens)
+    if reason:
+        return NotMeasured(f"fret {ask.first_fret}, crown line", reason)
     if blur * mm_per_px > SOFT_MM:
         flags = (*flags, "BLURRED")
     middle = line.edge.px[len(line.edge.px) // 2]
     elevation = float(np.median(line.elevation))
-    return StandingFret(pose, line, crown, mm_per_px, blur, lens, elevation, pose.u_elevation(middle), flags)
+    return DetectedFret(pose, line, crown, mm_per_px, blur, lens, elevation, pose.u_elevation(middle), flags)
 
 
-def _leaning(photo: Photo, pose: BoardPose, line: CrownLine, crown: Crown, ask: Ask) -> BoardPose:
-    """The pose with the backdrop's lean as the nearer frets tell it, or else the board's edges."""
-    leaning = pose
+def _tilted(photo: Photo, pose: BoardPose, line: CrownLine, crown: Crown, ask: Ask) -> BoardPose:
+    """The pose with the backdrop's tilt as the nearer frets tell it, or else the board's edges."""
+    tilted = pose
     if ask.scale_length is not None:
-        away = nearer_frets(ask.scale_length, ask.first_fret, pose)
-        leaning = lean_from_frets(photo, pose, line.circle, line.span, crown.height, away)
-    if leaning is not pose:
-        return leaning
-    return lean_from_edges(photo, pose, line.circle, line.span, crown.height)
+        away = nearer_fret_distances(ask.scale_length, ask.first_fret, pose)
+        tilted = tilt_from_frets(photo, pose, line.circle, line.span, crown.height, away)
+    if tilted is not pose:
+        return tilted
+    return tilt_from_board_edges(photo, pose, line.circle, line.span, crown.height)
 
 
-def _doubt(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, blur: float, lens: float) -> str:
+def why_not_outline(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, blur: float, lens: float) -> str:
     """Why what was followed may be no outline but a line on the crown; empty when nothing speaks for that."""
-    if line.used.mean() < LEAST_UNWORN:
+    if line.used.mean() < LEAST_REFERENCE:
         return "too little of the unworn crown line stands out against the backdrop; change the light"
     if blur > SOFT_FOR_AN_OUTLINE * max(lens, SHARPEST_PX):
         return "the edge followed is softer than the card's print, so it may be a reflection; change the light"
-    across = look_across(photo, pose, line, mm_per_px)
+    across = cross_profile(photo, pose, line, mm_per_px)
     if edge_above(across, blur) > EDGE_ABOVE:
         return "a fainter edge runs above the one followed: the metal has nearly the card's tone; change the light"
     if card_tone_below(across) > CARD_TONE_MM:
@@ -201,7 +212,7 @@ def _doubt(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, blu
     return ""
 
 
-def card_above(photo: Photo, fret: StandingFret, at: float, length: float, drop: float) -> bool | None:
+def card_above(photo: Photo, fret: DetectedFret, at: float, length: float, drop: float) -> bool | None:
     """Whether plain card shows above a hollow, up to where its crown was: no edge is left there.
 
     None where it is too shallow to tell: two edges must be three standard deviations of their blur apart. `at`,
@@ -209,14 +220,14 @@ def card_above(photo: Photo, fret: StandingFret, at: float, length: float, drop:
     flank = 3.0 * math.hypot(fret.blur_px, FINE_PX)
     if drop < flank * fret.mm_per_px:
         return None
-    across = look_across(photo, fret.pose, fret.line, fret.mm_per_px, (at - length / 8.0, at + length / 8.0))
+    across = cross_profile(photo, fret.pose, fret.line, fret.mm_per_px, (at - length / 8.0, at + length / 8.0))
     steep, on = np.abs(across.steepness), across.on
     own = float(steep[on + math.ceil(flank) - 2 :].max())
     left = float(steep[on - 2 : on + 3].max())
     return left < EDGE_ABOVE_SIGMA * across.noise or left < EDGE_LEFT * own
 
 
-def edge_above(across: Across, blur_px: float) -> float:
+def edge_above(across: CrossProfile, blur_px: float) -> float:
     """Steepness of the strongest edge above a crown line, pooled along it, relative to the crown line's own.
 
     As sharp as the crown line itself: the fret's own soft shadow on the card is none."""
@@ -230,7 +241,7 @@ def edge_above(across: Across, blur_px: float) -> float:
     return above / max(own, 1e-9) if above > EDGE_ABOVE_SIGMA * across.noise else 0.0
 
 
-def card_tone_below(across: Across) -> float:
+def card_tone_below(across: CrossProfile) -> float:
     """Width of the widest band below a crown line that has the tone of the card above it, mm."""
     card = float(np.median(across.light[: across.on]))
     like = np.abs(across.light[across.on + 3 :] / max(card, 1e-6) - 1.0) < CARD_TONE
@@ -252,7 +263,7 @@ def lens_blur(photo: Photo, scale: Scale) -> float:
     return float(np.median(found)) if len(found) else 0.0
 
 
-def _where_to_look(photo: Photo, scale: Scale, pose: BoardPose) -> tuple[Array, float, float]:
+def search_region(photo: Photo, scale: Scale, pose: BoardPose) -> tuple[Array, float, float]:
     """Columns across the board, the height above which the card is printed, and a pixel's size, mm."""
     card_x = scale.plane_mm[:, 0]
     foot = -(PRINTED_MM + CARD_CLEAR_MM)
@@ -275,21 +286,23 @@ def _blur(photo: Photo, line: CrownLine) -> float:
     return float(np.median(found)) if len(found) else 1.0
 
 
-def crossings(photo: Photo, fret: StandingFret) -> int:
+def crossings(photo: Photo, fret: DetectedFret) -> int:
     """Number of things that cross the crown line from above, strings say: sharp upright edges on the card, in pairs."""
     lo, hi = fret.line.span
     y = np.arange(lo, hi, 2.0 * fret.mm_per_px)
-    light = look_along(photo, fret.pose, y, fret.line.circle.z(y), np.linspace(1.1, 0.35, 24)).mean(axis=0)
-    fine, wide = (gaussian_filter1d(light, s, order=1) for s in (1.5, 6.0))
+    light = rectified_light(photo, fret.pose, y, fret.line.circle.z(y), np.linspace(*CROSSING_MM, 24)).mean(axis=0)
+    fine, wide = (gaussian_filter1d(light, s, order=1) for s in CROSSING_COLUMNS)
     slope = fine - wide
-    noise = 1.4826 * float(np.median(np.abs(slope))) + 1e-5
+    noise = SIGMA_OF_MAD * float(np.median(np.abs(slope))) + 1e-5
     strong = np.abs(slope) > max(CROSSING_SIGMA * noise, 0.02 * float(np.median(light)))
     strong &= np.abs(fine) > CROSSING_SHARP * np.abs(wide)
-    edges = sum(int(np.sum(np.diff((strong & (way * slope > 0.0)).astype(np.int8)) == 1)) for way in (1.0, -1.0))
+    edges = sum(
+        int(np.sum(np.diff((strong & (polarity * slope > 0.0)).astype(np.int8)) == 1)) for polarity in (1.0, -1.0)
+    )
     return edges // 2
 
 
-def u_scale(fret: StandingFret) -> float:
+def u_scale(fret: DetectedFret) -> float:
     """Relative standard uncertainty of a length at the fret: the print, the gap to the backdrop, the camera's
     distance."""
     distance = -float(fret.pose.camera[0])
@@ -299,14 +312,14 @@ def u_scale(fret: StandingFret) -> float:
     return math.hypot(fret.pose.plane.u_rel, gap, fret.pose.gap_mm / distance * u_distance)
 
 
-def draw_crown_line(fret: StandingFret, n: int) -> tuple[Outline, Outline]:
-    """The outline as seen, and the arc of the unworn crown line over it."""
+def draw_crown_line(fret: DetectedFret, n: int) -> tuple[Outline, Outline]:
+    """The outline as seen, and the arc of the reference arc over it."""
     lo, hi = fret.line.span
     inside = (fret.line.y >= lo) & (fret.line.y <= hi)
     seen = fret.line.edge.px[inside][:: max(1, int(inside.sum()) // 200)]
     y = np.linspace(lo, hi, 80)
     order = np.argsort(fret.line.y)
-    lift = np.interp(y, fret.line.y[order], (fret.line.unworn - fret.line.circle.z(fret.line.y))[order])
+    lift = np.interp(y, fret.line.y[order], (fret.line.reference - fret.line.circle.z(fret.line.y))[order])
     arc = fret.pose.to_px(np.column_stack([np.zeros_like(y), y, fret.line.circle.z(y) + lift]))
     return (
         Outline("crown_line", tuple((float(a), float(b)) for a, b in seen), of=f"fret {n}, crown line"),
