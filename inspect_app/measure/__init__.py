@@ -60,9 +60,9 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
         )
     scale, plane = calibrated or calibrate(photo, ask)
     recipe = import_module(f"{__name__}.{_RECIPES[ask.view]}")
-    if not hasattr(recipe, "see"):
+    if not hasattr(recipe, "detect"):
         return partial(recipe.measure, photo, scale, plane)
-    return partial(recipe.read, recipe.see(photo, scale, plane, ask))
+    return partial(recipe.measure_detected, recipe.detect(photo, scale, plane, ask))
 
 
 def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:
