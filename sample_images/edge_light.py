@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from inspect_app.measure.plan.edge_classifier import Look
+from inspect_app.measure.plan.edge_classifier import FootProfile
 from sample_images.facets import Facets
 
 __all__ = ["Section", "draw_section", "light_across", "photographed", "draw_edges"]
@@ -29,13 +29,17 @@ Rng = np.random.Generator
 _SKY = np.radians(np.linspace(-89.0, 89.0, 90))
 """Directions a board sees, from the vertical, positive away from the fret."""
 _WIDE = float(_SKY[1] - _SKY[0])
+"""How wide one of them is."""
 _FROM_METAL = np.radians(np.linspace(-80.0, 0.0, 4))
 """Directions, as `_SKY`'s, in which the metal that mirrors it lies for a place on the board."""
 _GRID_MM = 0.01
+"""Step of the drawing: finer than the finest pixels it is photographed with, 1/38 mm."""
 _INSIDE_MM, _OUTSIDE_MM = 1.9, 2.6
+"""How far the drawing reaches from the foot: past the middle of the widest crown, and past all the finder is shown."""
 _TILTS = 37
+"""Tilts of facets that stand for all: close about none, few where hardly any facets are."""
 _STREAK_MM = 3.0
-"""How far from each other along the neck wood still looks alike (streaks of some millimetres: common practice, no
+"""How far from each other along the neck wood still resembles itself (streaks of some millimetres: common practice, no
 source)."""
 _STREAK = 0.05
 """A streak of the board so much brighter is photographed beside it: so wood differs from row to row."""
@@ -96,7 +100,7 @@ class Section:
         return math.acos(max(-1.0, min(1.0, -self.rise / self.radius)))
 
     @property
-    def seen(self) -> float:
+    def apparent(self) -> float:
         """Where the edge is seen, mm from the centre line at board level: the foot, or the arc that hides it."""
         if math.pi / 2.0 + self.view < self.foot:
             return self.radius / math.cos(self.view) - self.rise * math.tan(self.view)
@@ -214,11 +218,11 @@ def light_across(s: Section) -> tuple[Floats, Floats, Floats]:
     # half a step beside the edge on either side, so that the light steps at 0
     at = (np.arange(-round(_INSIDE_MM / _GRID_MM), round(_OUTSIDE_MM / _GRID_MM), dtype=np.float64) + 0.5) * _GRID_MM
     off, matt, gloss, mirrored = _board(s)
-    beside = at + s.seen - s.width / 2.0
+    beside = at + s.apparent - s.width / 2.0
     light, grain = (np.stack([np.interp(beside, off, y) for y in part]) for part in (matt + gloss, matt))
     inside = at < 0.0
     places = np.concatenate([np.arange(-_INSIDE_MM, -0.4, 4.0 * _GRID_MM), at[inside & (at >= -0.4)]])
-    for whole, metal in zip((light, grain), _metal(s, places + s.seen, off, (matt, mirrored)), strict=True):
+    for whole, metal in zip((light, grain), _metal(s, places + s.apparent, off, (matt, mirrored)), strict=True):
         whole[:, inside] = [np.interp(at[inside], places, y) for y in metal]
     return at, light, grain
 
@@ -345,7 +349,7 @@ def _shown(s: Section, rough: Facets, steep: Floats) -> Floats:
     return np.asarray(rough.along(along, steep[:, None]).mean(axis=1) * math.pi / 4.0)
 
 
-def photographed(rng: Rng, across: tuple[Floats, Floats, Floats], view: float) -> Look:
+def photographed(rng: Rng, across: tuple[Floats, Floats, Floats], view: float) -> FootProfile:
     """The mean of many rows of a photo: exposed, blurred, sampled, sharpened, with noise and the board's grain left.
 
     `across` is what `light_across` gives.
@@ -367,7 +371,7 @@ def photographed(rng: Rng, across: tuple[Floats, Floats, Floats], view: float) -
     left = _smoothed(rng.standard_normal(len(y)), rng.uniform(0.1, 0.5) * px_per_mm / 2.0)
     left *= rng.uniform(0.0, 0.03) / (left.std() + 1e-9)
     warmth = _warmth(developed, px_per_mm, rng)
-    return Look(places, y + np.where(places > 0.0, left, 0.3 * left), varies, u, warmth, px_per_mm, view)
+    return FootProfile(places, y + np.where(places > 0.0, left, 0.3 * left), varies, u, warmth, px_per_mm, view)
 
 
 def _developed(at: Floats, exposed: Floats, places: Floats, camera: tuple[float, float, float]) -> Floats:
@@ -420,11 +424,11 @@ def _varying(true: Floats, places: Floats, px_per_mm: float, rng: Rng) -> tuple[
     u = math.exp(rng.uniform(math.log(0.01), math.log(0.5)))
     if rng.random() < 0.1:
         return rng.normal(0.0, 1.0, len(true)), 1.0
-    alike = np.exp(-np.abs(places - places[-1]) / math.exp(rng.uniform(math.log(3.0), math.log(40.0))))
+    same_wire = np.exp(-np.abs(places - places[-1]) / math.exp(rng.uniform(math.log(3.0), math.log(40.0))))
     own = _smoothed(rng.standard_normal(len(true)), rng.uniform(0.05, 0.4) * px_per_mm / 2.0)
     own *= rng.uniform(0.0, 0.15) / (own.std() + 1e-9)
     worse = np.where(places > 0.0, 1.0, rng.uniform(1.0, 3.0))
-    return true * alike + own + u * worse * rng.standard_normal(len(true)), u * math.exp(rng.normal(0.0, 0.2))
+    return true * same_wire + own + u * worse * rng.standard_normal(len(true)), u * math.exp(rng.normal(0.0, 0.2))
 
 
 def _coded(light: Floats) -> Floats:
@@ -447,10 +451,10 @@ def _fading(rng: Rng, at: Floats) -> Floats:
     return np.asarray(np.exp(np.minimum(at, 0.0) / math.exp(rng.uniform(math.log(0.1), math.log(3.0)))))
 
 
-def draw_edges(count: int, seed: int | tuple[int, int]) -> list[Look]:
+def draw_edges(count: int, seed: int | tuple[int, int]) -> list[FootProfile]:
     """So many edges, each fret under its own light photographed twice."""
     rng = np.random.default_rng(seed)
-    out: list[Look] = []
+    out: list[FootProfile] = []
     while len(out) < count:
         s = draw_section(rng)
         at, light, grain = light_across(s)

@@ -2,7 +2,7 @@
 
 The network scores every place of a profile; the scores of all places, normalised, are to be the probability of the true
 edge being there. Adam (Kingma and Ba 2015, algorithm 1) with a cosine fall of the step size. The table kept beside
-`edge_look` is what this wrote with the options as they stand.
+`edge_classifier` is what this wrote with the options as they stand.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.measure.plan import edge_classifier
-from inspect_app.measure.plan.edge_classifier import Layers, Look, look_windows, score
+from inspect_app.measure.plan.edge_classifier import FootProfile, Layers, foot_features, score
 from sample_images.edge_light import draw_edges
 
 __all__ = ["learn", "places_about", "some_places_about"]
@@ -37,25 +37,28 @@ _NEAR_MM, _FARTHER = 0.16, 22
 """Of each edge all places so near the true one take part, and so many of the others, which stand for them all."""
 _NEAR, _FAR = (np.flatnonzero(m) for m in (np.abs(PLACES_MM) < _NEAR_MM, np.abs(PLACES_MM) >= _NEAR_MM))
 _HIDDEN = (128, 64)
+"""Widths of the two hidden layers: small, for every place of every fret is scored."""
 _AT_ONCE = 64
+"""Edges to a step of the descent."""
 _RATE, _DECAY = 3e-3, 1e-5
+"""Largest step of Adam, three times its authors' 1e-3, for it falls to nothing; and how weights are drawn to zero."""
 _PART = 2000
 """Edges drawn at a time."""
 _FRESH = 2**31
 """Number of the part, beyond all others, on which a network is tried."""
 
 
-def places_about(edges: list[Look]) -> Halves:
+def places_about(edges: list[FootProfile]) -> Halves:
     """What the network is shown of each edge at all places, shape (edges, places, features)."""
-    return np.stack([look_windows(e, PLACES_MM).astype(np.float16) for e in edges])
+    return np.stack([foot_features(e, PLACES_MM).astype(np.float16) for e in edges])
 
 
-def some_places_about(edges: list[Look], seed: int | tuple[int, int]) -> Halves:
+def some_places_about(edges: list[FootProfile], seed: int | tuple[int, int]) -> Halves:
     """The same at the places that take part: those near the edge, and others drawn for each edge."""
     rng = np.random.default_rng(seed)
     places = (np.concatenate([_NEAR, rng.choice(_FAR, _FARTHER, replace=False)]) for _ in edges)
     shown = zip(edges, places, strict=True)
-    return np.stack([look_windows(e, PLACES_MM[some]).astype(np.float16) for e, some in shown])
+    return np.stack([foot_features(e, PLACES_MM[some]).astype(np.float16) for e, some in shown])
 
 
 def learn(windows: Halves, epochs: int, seed: int = 0) -> Iterator[tuple[float, Layers]]:

@@ -46,7 +46,8 @@ def measure(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = Non
 def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) -> Look:
     """Look at one photo once, and read it as often as an edge on it is placed by hand.
 
-    A view that has no part before its hand-placed edges measures everything each time.
+    A recipe is two functions: ``detect(photo, scale, plane, ask)``, which takes no account of edges placed by hand, and
+    ``measure_detected(detected, ask)``, which does.
 
     Raises
     ------
@@ -60,10 +61,6 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
         )
     scale, plane = calibrated or calibrate(photo, ask)
     recipe = import_module(f"{__name__}.{_RECIPES[ask.view]}")
-    if hasattr(recipe, "see"):  # plan's names, until it has the others' too
-        return partial(recipe.read, recipe.see(photo, scale, plane, ask))
-    if not hasattr(recipe, "detect"):
-        return partial(recipe.measure, photo, scale, plane)
     return partial(recipe.measure_detected, recipe.detect(photo, scale, plane, ask))
 
 

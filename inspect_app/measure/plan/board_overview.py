@@ -18,6 +18,7 @@ from calib.grids import coarse_places, filled
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.reduced import halved, reduced
+from inspect_app.measure.plan.robust_spread import SIGMA_PER_MEDIAN
 from inspect_app.reading.ask import Ask
 
 __all__ = ["Board", "find_board"]
@@ -25,14 +26,15 @@ __all__ = ["Board", "find_board"]
 OVERVIEW_PX_PER_MM = 5.0
 """A crown edge is then some 3 px from the next and a fret some 12 px wide: enough to see it, little to compute."""
 _MAX_OVERVIEW_PX = 1_500_000
+"""No more of them are laid out: 300 by 200 mm of bench at that resolution."""
 BAND_MM = 2.0
 """Bands this high: some twenty across a board, each several px high."""
 BOARD_BELOW_MM = 1.1
 """About a crown height, by which the board lies below a scale level with the crowns."""
 MAX_TURN_DEG = 20.0
 """How far the neck may lie askew in the photo."""
-_CALM = 8.0
-"""A step counts up to this many times the band's own noise, so that no band outvotes the others."""
+_STEP_LIMIT = 8.0
+"""A step counts up to this many times the band's own noise, so that no band outweighs the others."""
 _PERSISTS = 6.0
 """Standard deviations of the sum over bands from which a step persists; a photo has some 1000 columns, so chance
 reaches 4."""
@@ -89,11 +91,11 @@ def find_board(photo: Photo, plane: Plane, ask: Ask, covers_px: tuple[Floats, ..
     u, v = _photo_axes(photo, plane, ask)
     reduced = _Reduced.of(photo, plane, covers_px)
     height = _height(ask)
-    turn = _best_turn(_bands(reduced.halved(), plane, (u, v), height))  # half of it tells the turn as well
+    turn = _best_turn(_bands(reduced.halved(), plane, (u, v), height))  # half of it shows the turn as well
     u, v = u - turn * v, v + turn * u
     u, v = u / np.linalg.norm(u), v / np.linalg.norm(v)
     bands = _bands(reduced, plane, (u, v), height)
-    rows = _board_rows(bands.steps, bands.seen)
+    rows = _board_rows(bands.steps, bands.visible)
     if rows is None:
         return None
     at, width = _clusters(bands, slice(*rows))
@@ -110,7 +112,7 @@ def _height(ask: Ask) -> float:
 
 
 def _photo_axes(photo: Photo, plane: Plane, ask: Ask) -> tuple[Floats, Floats]:
-    """Unit vectors on the plane nearest to the photo's horizontal and vertical, as the person says the neck lies."""
+    """Unit vectors on the plane nearest to the photo's horizontal and vertical, turned as the neck lies in it."""
     c = np.array([photo.width / 2.0, photo.height / 2.0])
     p = plane.to_mm(c + np.array([[0.0, 0.0], [50.0, 0.0], [0.0, -50.0]]))
     right, up = p[1] - p[0], p[2] - p[0]
@@ -138,11 +140,11 @@ class _Reduced:
         wanted = min(OVERVIEW_PX_PER_MM, scale * math.sqrt(_MAX_OVERVIEW_PX / (h * w)))
         gray, factor = reduced(photo.gray, max(h, w) * wanted / scale)
         size = gray.shape[1], gray.shape[0]
-        seen = np.full((size[1], size[0]), 255, np.uint8)
+        visible = np.full((size[1], size[0]), 255, np.uint8)
         for outline in covers_px:
-            cv2.fillPoly(seen, [np.round(outline / factor).astype(np.int32)], 0)
+            cv2.fillPoly(visible, [np.round(outline / factor).astype(np.int32)], 0)
         reach = round(_COVER_MARGIN_MM * scale / factor)
-        eroded = cv2.erode(seen, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
+        eroded = cv2.erode(visible, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
         corners = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], dtype=float)
         return cls(gray, np.asarray(eroded, dtype=np.uint8), factor, corners, scale / factor)
 
@@ -150,20 +152,20 @@ class _Reduced:
         """The same at half the resolution."""
         gray, factor = halved(self.gray, max(self.gray.shape) / 2.0)
         shown, _ = halved(self.open, max(self.gray.shape) / 2.0)
-        seen = np.where(shown == 255, np.uint8(255), np.uint8(0))
-        return replace(self, gray=gray, open=seen, factor=self.factor * factor, px_per_mm=self.px_per_mm / factor)
+        visible = np.where(shown == 255, np.uint8(255), np.uint8(0))
+        return replace(self, gray=gray, open=visible, factor=self.factor * factor, px_per_mm=self.px_per_mm / factor)
 
 
 @dataclass(frozen=True)
 class _Bands:
     """Steps of light along the neck by band: `raw` in 8-bit codes, `steps` in units of the band's noise, bounded.
 
-    `steps`, `raw` and `seen` have shape (bands, columns); `v_mm` are the bands' middles.
+    `steps`, `raw` and `visible` have shape (bands, columns); `v_mm` are the bands' middles.
     """
 
     steps: Floats
     raw: Floats
-    seen: NDArray[np.bool_]
+    visible: NDArray[np.bool_]
     u0_mm: float
     v_mm: Floats
     px_per_mm: float
@@ -175,18 +177,18 @@ def _bands(reduced: _Reduced, plane: Plane, axes: tuple[Floats, Floats], height:
     scale = reduced.px_per_mm
     per_band = max(2, round(BAND_MM * scale))
     n_u, n_v = int((u1 - u0) * scale), int((v1 - v0) * scale / per_band)
-    light, seen = _lay_out(reduced, plane, (u0, v0, height), axes, (n_u, n_v * per_band))
+    light, visible = _lay_out(reduced, plane, (u0, v0, height), axes, (n_u, n_v * per_band))
     light = light.reshape(n_v, per_band, n_u)
-    whole = np.asarray(seen.reshape(n_v, per_band, n_u).all(axis=1), dtype=bool)
+    whole = np.asarray(visible.reshape(n_v, per_band, n_u).all(axis=1), dtype=bool)
     mean = light.mean(axis=1)
     step = np.zeros((n_v, n_u))
     step[:, 1:-1] = mean[:, 2:] - mean[:, :-2]
     ok = whole.copy()
     ok[:, 1:-1] &= whole[:, 2:] & whole[:, :-2]
     step[~ok] = 0.0
-    calm = step / _noise(step, ok)[:, None]
+    in_noise = step / _noise(step, ok)[:, None]
     v_mm = v0 + (np.arange(n_v) + 0.5) * per_band / scale
-    return _Bands(np.clip(calm, -_CALM, _CALM), step, ok, float(u0), v_mm, scale)
+    return _Bands(np.clip(in_noise, -_STEP_LIMIT, _STEP_LIMIT), step, ok, float(u0), v_mm, scale)
 
 
 def _noise(step: Floats, ok: NDArray[np.bool_]) -> Floats:
@@ -194,7 +196,7 @@ def _noise(step: Floats, ok: NDArray[np.bool_]) -> Floats:
     ordered = np.sort(np.where(ok, np.abs(step), np.inf), axis=1)
     many, band = ok.sum(axis=1), np.arange(len(ok))
     median = (ordered[band, np.maximum(many - 1, 0) // 2] + ordered[band, many // 2 % ok.shape[1]]) / 2.0
-    return np.asarray(np.maximum(1.4826 * np.where(many > 0, median, 1.0), 0.25))
+    return np.asarray(np.maximum(SIGMA_PER_MEDIAN * np.where(many > 0, median, 1.0), 0.25))
 
 
 def _lay_out(
@@ -214,8 +216,8 @@ def _lay_out(
     full = filled(px, coarse, size[::-1])
     x, y = full[..., 0], full[..., 1]
     light = cv2.remap(reduced.gray, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    seen = cv2.remap(reduced.open, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    return light.astype(np.float32), np.asarray(seen > 0)
+    visible = cv2.remap(reduced.open, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    return light.astype(np.float32), np.asarray(visible > 0)
 
 
 def _best_turn(bands: _Bands) -> float:
@@ -241,7 +243,7 @@ def _agreement(rows: NDArray[np.float32], v: Floats, slope: float) -> float:
     return float(total @ total)
 
 
-def _board_rows(steps: Floats, seen: NDArray[np.bool_]) -> tuple[int, int] | None:
+def _board_rows(steps: Floats, visible: NDArray[np.bool_]) -> tuple[int, int] | None:
     """First and last band (exclusive) that take part in the steps which persist, as far as they are in view."""
     rows = np.ones(len(steps), dtype=bool)
     for _ in range(4):
@@ -249,7 +251,7 @@ def _board_rows(steps: Floats, seen: NDArray[np.bool_]) -> tuple[int, int] | Non
         strong = np.abs(total) > _PERSISTS
         if not strong.any():
             return None
-        in_view = seen[:, strong].sum(axis=1)
+        in_view = visible[:, strong].sum(axis=1)
         share = (steps[:, strong] @ np.sign(total[strong])) / np.maximum(in_view, _FEW_STEPS)
         level = 0.4 * float(np.quantile(share, 0.9))
         rows = _longest_run(share > level)
@@ -278,7 +280,7 @@ def _reach(columns: NDArray[np.intp]) -> int:
 def _clusters(bands: _Bands, rows: slice) -> tuple[Floats, Floats]:
     """Middles (columns) and widths (mm) of the clusters of persistent steps that can be frets."""
     steps, raw, px_per_mm = bands.steps[rows], bands.raw[rows], bands.px_per_mm
-    n = np.maximum(bands.seen[rows].sum(axis=0), 1)
+    n = np.maximum(bands.visible[rows].sum(axis=0), 1)
     total = steps.sum(axis=0)
     agree = (np.sign(steps) == np.sign(total)).sum(axis=0) / n
     size = np.abs(total) / np.sqrt(n)

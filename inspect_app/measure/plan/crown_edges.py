@@ -1,10 +1,10 @@
 """The crown's two edges, where the metal meets the board, to a fraction of a pixel.
 
-Where an edge may be is asked of what the foot of a crown looks like (`edge_look`). How soft the photo is is told by
-steps and bends of the light (`mean_evidence`): on wood and on metal the logarithm of the light is smooth, so that two
-curves which meet, both blurred alike, explain an edge better than one. Frets of one board are mostly one wire, so both
-edges of all frets are then judged together. From aside, a round crown hides its own foot: the outline of the arc is
-seen instead, and reckoned back.
+How likely an edge is at each place is judged from the light around it (`edge_classifier`). How blurred the photo is
+shows in the steps and bends of the light (`mean_evidence`): on wood and on metal the logarithm of the light is smooth,
+so that two curves which meet, both blurred alike, explain an edge better than one. Frets of one board are mostly one
+wire, so both edges of all frets are then judged together. From aside, a round crown hides its own foot: the outline of
+the arc is seen instead, and the width is worked out from it (`crown_arc`).
 """
 
 from __future__ import annotations
@@ -14,22 +14,14 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from inspect_app.instrument.crown import arc_radius
+from inspect_app.measure.plan.crown_arc import apparent_edges
 from inspect_app.measure.plan.crown_profile import CrownProfile
-from inspect_app.measure.plan.edge_classifier import Evidence, Look, foot_evidence
+from inspect_app.measure.plan.edge_classifier import EdgeLikelihood, FootProfile, foot_likelihood
 
-__all__ = [
-    "CrownFit",
-    "Evidence",
-    "crown_evidence",
-    "mean_evidence",
-    "seen_edges",
-    "width_of_seen",
-    "fit_crowns",
-]
+__all__ = ["CrownFit", "crown_edge_likelihoods", "mean_evidence", "fit_crowns"]
 
 Floats = NDArray[np.float64]
 
@@ -46,18 +38,21 @@ is shown to it as one of fewer pixels."""
 _CLEARLY = 0.35
 """Mean gain of evidence from which a photo is called soft: half as much again left unexplained otherwise."""
 _SHARP_BY = 4
-"""Frets by which a photo's softness is told, spread over it: eight edges."""
+"""Frets from which a photo's blur is found, spread over it: eight edges."""
 _LEAST_INNER_PX, _LEAST_OUTER_PX = 3, 6
 """Two curves of three coefficients each and a place need at least this many samples."""
 _ORDER = 3
+"""Coefficients of a smooth curve, a parabola's: over a few tenths of a millimetre light bends one way."""
 MISFIT = 0.006
 """Departure from a smooth curve, in logarithm of light, that means nothing: grain and compression leave as much."""
-_FAINT = 4.0
+_FAINTEST = 4.0
 """A bend or jump weaker than this many misfits is nothing: normal departures reach that once in 16000."""
 _RIVAL_MM = 0.4
 """From so far outside an edge on there is only wood, which has no edges: what shows one there is itself the edge."""
 _STEPS = 4
-_NONE = -10.0
+"""Places tried to a pixel: nearer to each other than `EDGE_U_PX`."""
+_NO_EVIDENCE = -10.0
+"""Stands for places not judged: less than any evidence found."""
 _OFF_MM = 0.9
 """How far the overview may have put a fret off its centre line: half of a hard shadow as long as the crown is high,
 and its own 0.2 mm."""
@@ -68,11 +63,13 @@ WIDTH_MM = (1.4, 3.6)
 WIRE_SD_MM = 0.02
 """Standard deviation of the crown width from fret to fret on one board, wear at the edges included (common practice,
 no source); a fret that differs by much more is taken to be other wire."""
-_ALIKE_MM = 0.15
+_SAME_WIRE_MM = 0.15
 """Widths nearer than this are one wire: sizes on sale lie farther apart (common practice, no source)."""
 _OTHER_WIRE = 4.0
 """Logarithm of how much likelier a width is that the others have than any one other. Nobody said whether frets were
 replaced: at even odds, `WIRE_SD_MM` of the others' widths weighs as much as all 2.2 mm of other wire do."""
+_Z_95 = 1.96
+"""Standard deviations of a normal distribution to either side of its mean that hold 95 % (GUM, table G.1)."""
 EDGE_U_PX = 0.3
 """Standard uncertainty of where a sharp step of light is, in pixels of the photo, whatever the evidence: metal's edge
 is rounded and burred, the blur is not quite Gaussian, and the camera has sharpened it (judged on rendered photos)."""
@@ -95,7 +92,7 @@ def _blurred(d: Floats, s: float, unit: float) -> Floats:
     return np.stack([p, (d * p + s * f) / unit, ((d**2 + s**2) * p + d * s * f) / unit**2], axis=-1)
 
 
-def mean_evidence(y: Floats, softness: float, px_per_mm: float, misfit: float = MISFIT) -> Floats:
+def mean_evidence(y: Floats, softness: float, px_per_mm: float) -> Floats:
     """Evidence along profiles read outwards, mean over `REACHES_MM` and `BLURS_PX`; see `outward_evidence`.
 
     Parameters
@@ -104,23 +101,21 @@ def mean_evidence(y: Floats, softness: float, px_per_mm: float, misfit: float = 
         Logarithm of light (or of a ratio of lights), one px apart.
     softness : float
         The photo's blur over that of a sharp one.
-    misfit : float
-        Departure from a smooth curve, in logarithm of light, that means nothing.
     """
-    looks = [(reach, blur * softness) for reach in REACHES_MM for blur in BLURS_PX]
-    return np.asarray(np.mean([outward_evidence(y, look, px_per_mm, misfit) for look in looks], axis=0))
+    kernels = [(reach, blur * softness) for reach in REACHES_MM for blur in BLURS_PX]
+    return np.asarray(np.mean([outward_evidence(y, kernel, px_per_mm) for kernel in kernels], axis=0))
 
 
-def outward_evidence(y: Floats, look: tuple[tuple[float, float], float], px_per_mm: float, misfit: float) -> Floats:
+def outward_evidence(y: Floats, kernel: tuple[tuple[float, float], float], px_per_mm: float) -> Floats:
     """Evidence for an edge with something else before it and smooth ground behind, at every quarter of a sample.
 
-    `y` has shape (..., n), the result (..., 4 n). `look` is how far the curves reach before and behind (mm), and the
+    `y` has shape (..., n), the result (..., 4 n). `kernel` is how far the curves reach before and behind (mm), and the
     blur (standard deviation, px). Where the curves would reach past the profile there is no evidence.
     """
-    reach, blur_px = look
+    reach, blur_px = kernel
     inner = max(_LEAST_INNER_PX, round(reach[0] * px_per_mm), math.ceil(3.0 * blur_px))
     outer = max(_LEAST_OUTER_PX, round(reach[1] * px_per_mm), math.ceil(6.0 * blur_px))
-    n, out = inner + outer + 1, np.full((*y.shape, _STEPS), _NONE)
+    n, out = inner + outer + 1, np.full((*y.shape, _STEPS), _NO_EVIDENCE)
     if y.shape[-1] < n:
         return out.reshape(*y.shape[:-1], -1)
     one, two = _curves(inner, outer, blur_px, _STEPS)
@@ -129,8 +124,8 @@ def outward_evidence(y: Floats, look: tuple[tuple[float, float], float], px_per_
     left1 = np.maximum(total - np.sum((window @ one) ** 2, axis=-1)[..., None], 0.0)
     left2 = np.maximum(total - np.sum((window[..., None, :, :] @ two) ** 2, axis=-1).swapaxes(-1, -2), 0.0)
     explained = np.maximum(left1 - left2, 0.0) / n
-    ratio = np.log((explained + 1e-8) / (left2 / n + misfit**2))
-    rival = np.where(explained > (_FAINT * misfit) ** 2, np.maximum(ratio, 0.0), 0.0).max(axis=-1)
+    ratio = np.log((explained + 1e-8) / (left2 / n + MISFIT**2))
+    rival = np.where(explained > (_FAINTEST * MISFIT) ** 2, np.maximum(ratio, 0.0), 0.0).max(axis=-1)
     beyond = round(_RIVAL_MM * px_per_mm)
     outside = np.maximum.accumulate(rival[..., ::-1], axis=-1)[..., ::-1]
     outside = np.concatenate([outside[..., beyond:], np.zeros((*y.shape[:-1], min(beyond, rival.shape[-1])))], axis=-1)
@@ -138,44 +133,13 @@ def outward_evidence(y: Floats, look: tuple[tuple[float, float], float], px_per_
     return out.reshape(*y.shape[:-1], -1)
 
 
-def seen_edges(width: ArrayLike, height: float, view: float) -> tuple[Floats, Floats]:
-    """Where a crown's edges are seen, at board level, from aside: (nut side, body side), mm from its centre line.
+def crown_edge_likelihoods(
+    profiles: list[CrownProfile], views: list[float]
+) -> tuple[list[tuple[EdgeLikelihood, EdgeLikelihood]], float]:
+    """Log likelihoods of both edges of all crowns (densities per mm), and the photo's blur over that of a sharp one.
 
-    The crown is a circular arc of radius `arc_radius` standing on the board. A ray that grazes it
-    passes the board at ``z_c tan(view) + r / cos(view)`` from the centre line, ``z_c = H - r``; where the arc's grazing
-    point would lie below the board, the foot itself is seen.
-
-    Parameters
-    ----------
-    width, height : float
-        Crown width (may be an array) and height, mm.
-    view : float
-        Angle of the line of sight from the vertical, rad, positive when the camera is on the body side.
-    """
-    w = np.asarray(width, dtype=float)
-    r = arc_radius(w, height)
-    rise = height - r
-
-    def edge(angle: float) -> Floats:
-        grazes = rise > r * math.sin(angle)
-        return np.asarray(np.where(grazes, r / math.cos(angle) - rise * math.tan(angle), w / 2.0))
-
-    return -edge(-view), edge(view)
-
-
-def width_of_seen(apart: float, height: float, view: float) -> float:
-    """Crown width (mm) whose edges are seen `apart` (mm, at board level): the inverse of `seen_edges`."""
-    w = apart
-    for _ in range(8):  # d(seen)/d(width) is within a few per cent of 1
-        nut, body = seen_edges(w, height, view)
-        w += apart - float(body - nut)
-    return w
-
-
-def crown_evidence(profiles: list[CrownProfile], views: list[float]) -> tuple[list[tuple[Evidence, Evidence]], float]:
-    """Evidence for both edges of all crowns, as logarithms of probability densities per mm; and the photo's softness.
-
-    The profiles share one grid: the patches were resampled alike. `views` are their angles of view, as in `seen_edges`.
+    The profiles share one grid: the patches were resampled alike. `views` are the angles of view (rad) that
+    `apparent_edges` takes.
     """
     px_per_mm = profiles[0].px_per_mm
     some = np.unique(np.linspace(0, len(profiles) - 1, _SHARP_BY).round().astype(int))
@@ -184,17 +148,17 @@ def crown_evidence(profiles: list[CrownProfile], views: list[float]) -> tuple[li
     places = np.arange(_INNERMOST_MM, WIDTH_MM[1] / 2.0 + _OFF_MM, 0.5 / px_per_mm)
     sides = []
     for profile, view in zip(profiles, views, strict=True):
-        nut, body = (foot_evidence(_look(profile, side, view, softness), places) for side in (-1, 1))
-        sides.append((Evidence(-nut.across_mm[::-1], nut.log_ratio[::-1]), body))
+        nut, body = (foot_likelihood(_foot_profile(profile, side, view, softness), places) for side in (-1, 1))
+        sides.append((EdgeLikelihood(-nut.across_mm[::-1], nut.log_likelihood[::-1]), body))
     return sides, softness
 
 
-def _look(profile: CrownProfile, side: int, view: float, softness: float) -> Look:
+def _foot_profile(profile: CrownProfile, side: int, view: float, softness: float) -> FootProfile:
     """The profile as it is seen going outwards on one side."""
     parts = (side * profile.across_mm, profile.log_light, profile.grain[side > 0], profile.warmth)
     at, light, grain, warmth = (y[::side] for y in parts)
     coarser = max(1.0, softness * float(np.mean(BLURS_PX)) / _TAUGHT_PX)
-    return Look(at, light, grain, profile.grain_u[side > 0], warmth, profile.px_per_mm / coarser, side * view)
+    return FootProfile(at, light, grain, profile.grain_u[side > 0], warmth, profile.px_per_mm / coarser, side * view)
 
 
 def _softness(light: Floats, px_per_mm: float) -> float:
@@ -213,38 +177,38 @@ def _softness(light: Floats, px_per_mm: float) -> float:
 class CrownFit:
     """One crown: width, place of its centre line across the patch, and how sure the edges are (mm).
 
-    `seen` is where its edges are seen, nut side and body side; `height` the crown height reckoned with; `alike` whether
-    it is of the same wire as the others.
+    `apparent` is where its edges are seen, nut side and body side; `height` the crown height it was worked out with;
+    `same_wire` whether it is of the same wire as the others.
     """
 
     width: float
     centre: float
     u_width: float
     u_centre: float
-    seen: tuple[float, float]
+    apparent: tuple[float, float]
     height: float
-    alike: bool
+    same_wire: bool
 
     def times(self, k: float) -> CrownFit:
         """The same crown where a millimetre of before is `k` mm: on a board at another height."""
-        nut, body = self.seen
-        return replace(self, width=k * self.width, centre=k * self.centre, seen=(k * nut, k * body))
+        nut, body = self.apparent
+        return replace(self, width=k * self.width, centre=k * self.centre, apparent=(k * nut, k * body))
 
 
 def fit_crowns(
-    evidence: list[tuple[Evidence, Evidence]], view: list[float], height: float, px_per_mm: float
+    edges: list[tuple[EdgeLikelihood, EdgeLikelihood]], view: list[float], height: float, px_per_mm: float
 ) -> list[CrownFit]:
     """Width and centre line of all crowns of one photo together.
 
-    Frets of one board are mostly one wire, so each width is judged by its own two edges and by what all frets say; a
-    fret whose own edges say otherwise clearly enough keeps its own.
+    Frets of one board are mostly one wire, so each width is judged by its own two edges and by the widths of all; a
+    fret whose own edges differ clearly enough keeps its own.
 
     Parameters
     ----------
     evidence : list of (Evidence, Evidence)
         Nut side and body side of each fret.
     view : list of float
-        Angle of view of each fret, as in `seen_edges`.
+        Angle of view of each fret, as in `apparent_edges`.
     height : float
         Crown height, mm.
     px_per_mm : float
@@ -252,13 +216,13 @@ def fit_crowns(
     """
     step = 0.25 / px_per_mm
     widths = np.arange(WIDTH_MM[0], WIDTH_MM[1], step)
-    surfaces = [_surface(e, v, height, widths, step) for e, v in zip(evidence, view, strict=True)]
+    surfaces = [_surface(e, v, height, widths, step) for e, v in zip(edges, view, strict=True)]
     wire = _wire([s.max(axis=0) for s, _ in surfaces])
     near = np.exp(-0.5 * ((widths[:, None] - widths) / WIRE_SD_MM) ** 2)
     prior = np.log(near @ wire + math.exp(-_OTHER_WIRE))
     middle = float(wire @ widths)
     return [
-        _read(s - s.max() + prior, widths, shifts, v, height, middle)
+        _crown_from(s - s.max() + prior, widths, shifts, v, height, middle)
         for (s, shifts), v in zip(surfaces, view, strict=True)
     ]
 
@@ -266,7 +230,7 @@ def fit_crowns(
 def _wire(best: list[Floats]) -> Floats:
     """Probability of each width being the wire's, from each fret's best evidence for it.
 
-    What misleads at one fret (a lamp's edge on the flank, say) is apt to mislead at others, so that n frets count as
+    What misleads at one fret (a lamp's edge on the flank) is apt to mislead at others, so that n frets count as
     the root of n.
     """
     common = np.mean(best, axis=0) * math.sqrt(len(best))
@@ -275,24 +239,24 @@ def _wire(best: list[Floats]) -> Floats:
 
 
 def _surface(
-    evidence: tuple[Evidence, Evidence], view: float, height: float, widths: Floats, step: float
+    edges: tuple[EdgeLikelihood, EdgeLikelihood], view: float, height: float, widths: Floats, step: float
 ) -> tuple[Floats, Floats]:
     """Summed evidence of both edges for shifts (rows) and widths (columns) of the crown."""
-    nut, body = seen_edges(widths, height, view)
+    nut, body = apparent_edges(widths, height, view)
     shifts = np.arange(-_OFF_MM, _OFF_MM + step, step)
     total = np.zeros((len(shifts), len(widths)))
-    for edge, e in ((nut, evidence[0]), (body, evidence[1])):
-        total += np.interp(shifts[:, None] + edge[None, :], e.across_mm, e.log_ratio)
+    for edge, e in ((nut, edges[0]), (body, edges[1])):
+        total += np.interp(shifts[:, None] + edge[None, :], e.across_mm, e.log_likelihood)
     return total, shifts
 
 
-def _read(likely: Floats, widths: Floats, shifts: Floats, view: float, height: float, wire: float) -> CrownFit:
+def _crown_from(likely: Floats, widths: Floats, shifts: Floats, view: float, height: float, wire: float) -> CrownFit:
     p = np.exp(np.maximum(likely - likely.max(), -50.0))
     p /= p.sum()
     width, centre = float(p.sum(axis=0) @ widths), float(p.sum(axis=1) @ shifts)
     # however well a foot is seen, it is known to a hundredth of a millimetre: the finder was taught no narrower answer
     u_w, u_c = _half_of_95(widths, p.sum(axis=0), width), _half_of_95(shifts, p.sum(axis=1), centre)
-    nut, body = seen_edges(width, height, view)
+    nut, body = apparent_edges(width, height, view)
     return CrownFit(
         width,
         centre,
@@ -300,14 +264,14 @@ def _read(likely: Floats, widths: Floats, shifts: Floats, view: float, height: f
         u_c,
         (float(centre + nut), float(centre + body)),
         height,
-        abs(width - wire) < _ALIKE_MM,
+        abs(width - wire) < _SAME_WIRE_MM,
     )
 
 
 def _half_of_95(x: Floats, p: Floats, mean: float) -> float:
     """Standard uncertainty that makes ``mean +- U`` reach as far as 95 % of the probability on its wider side.
 
-    Stated so (JCGM 101:2008, 5.3.4), for in a standard deviation one rival in a hundred, far away, speaks for all.
+    Stated so (JCGM 101:2008, 5.3.4), for one rival in a hundred, far away, would decide a standard deviation.
     """
     low, high = np.interp([0.025, 0.975], np.cumsum(p), x)
-    return float(max(mean - low, high - mean)) / 1.96
+    return float(max(mean - low, high - mean)) / _Z_95

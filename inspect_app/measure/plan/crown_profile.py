@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import spline_filter1d
 
-from inspect_app.measure.plan.fret_frame import COLOUR_ROWS, FretPatch
+from inspect_app.measure.plan.fret_patch import COLOUR_ROWS, FretPatch
+from inspect_app.measure.plan.robust_spread import spread_about_median
 
 __all__ = ["CrownProfile", "crown_profile"]
 
@@ -21,9 +22,10 @@ Floats = NDArray[np.float64]
 
 _DARK = 0.003
 """Added to linear light before its logarithm: an 8-bit photo tells nothing finer of the darkest tones."""
-_SEGMENTS = 12
-_ROWS = 8
-_LOOK_MM = 1.6
+_SEGMENTS, _ROWS = 12, 8
+"""A fret is cut into so many segments along it, and each into blocks of so many rows: twelve medians tie a parabola
+down, and eight rows, two thirds of a millimetre, still show a streak of the wood."""
+_IN_VIEW_MM = 1.6
 """Half of the width across a fret that has to be in view: half of the widest wire (common practice, no source)."""
 _OPEN_MM = (2.1, 2.9)
 """Where beside a crown the open board is looked at: beyond the widest wire, the overview's error included."""
@@ -81,7 +83,7 @@ def crown_profile(patch: FretPatch) -> CrownProfile | None:
     log_light = cv2.log(patch.light[rows] + np.float32(_DARK))
     # resizing by area to a whole part is the mean of whole rows, four times as fast
     blocks = cv2.resize(log_light, (width, _SEGMENTS * n), interpolation=cv2.INTER_AREA).reshape(_SEGMENTS, n, width)
-    valid = patch.valid[rows][:, np.abs(patch.across_mm) < _LOOK_MM]
+    valid = patch.valid[rows][:, np.abs(patch.across_mm) < _IN_VIEW_MM]
     ok = np.asarray(valid.reshape(_SEGMENTS, n, -1).all(axis=2), dtype=bool)
     whole = np.flatnonzero(2 * ok.sum(axis=1) >= n)
     if len(whole) < _SEGMENTS // 2:
@@ -132,8 +134,7 @@ def _align(segments: Floats, along: Floats, px_per_mm: float) -> tuple[Floats, t
         slope = _theil_sen(along, own - bow * along**2)
         total = slope * along + bow * along**2
         reach = max(3, reach // 2)
-    off = own - total
-    scatter = 1.4826 * float(np.median(np.abs(off - np.median(off))))
+    scatter = spread_about_median(own - total)
     bend = along**2 - np.polyval(np.polyfit(along, along**2, 1), along)
     return total, (slope, bow, math.sqrt(math.pi / 2.0) * scatter / math.sqrt(float(bend @ bend)))
 
@@ -199,23 +200,23 @@ def _shifts(segments: Floats, reference: Floats, reach: int) -> Floats:
 
 
 def _theil_sen(x: Floats, y: Floats) -> float:
-    i, j = _twos(len(x))
+    i, j = _pairs(len(x))
     return float(np.median((y[j] - y[i]) / (x[j] - x[i])))
 
 
 def _bow(x: Floats, y: Floats) -> float:
     """Second-order term of a parabola through most of the points: median over threes of points well apart."""
-    i, j, k = _threes(len(x))
+    i, j, k = _triples(len(x))
     return float(np.median(((y[k] - y[j]) / (x[k] - x[j]) - (y[j] - y[i]) / (x[j] - x[i])) / (x[k] - x[i])))
 
 
 @cache
-def _twos(n: int) -> NDArray[np.intp]:
+def _pairs(n: int) -> NDArray[np.intp]:
     """Indices of all twos of `n` points, shape (2, m)."""
     return np.array(np.triu_indices(n, 1))
 
 
 @cache
-def _threes(n: int) -> NDArray[np.intp]:
+def _triples(n: int) -> NDArray[np.intp]:
     """Indices of all threes of `n` points a quarter of them apart, shape (3, m)."""
     return np.array([t for t in combinations(range(n), 3) if min(t[1] - t[0], t[2] - t[1]) >= n // 4]).T

@@ -18,22 +18,30 @@ from numpy.typing import NDArray
 
 from calib.photo import Photo, linear_light
 from inspect_app.measure.plan.fret_frame import FretFrame
+from inspect_app.measure.plan.fret_patch import LUMINANCE_BGR
+from inspect_app.measure.plan.robust_spread import spread_about_zero
 from shared.trade import WIDENING
 
-__all__ = ["EndLight", "end_light", "noise_of", "board_fit", "crown_fit", "face_fit"]
+__all__ = [
+    "EndLight",
+    "ExpectedEnd",
+    "end_light",
+    "noise_level",
+    "board_log_density",
+    "crown_log_density",
+    "bevel_log_density",
+]
 
 Floats = NDArray[np.float64]
-
-_LUMINANCE_BGR = np.array([0.0722, 0.7152, 0.2126], dtype=np.float32)
-"""Relative luminance of linear light, ITU-R BT.709, in OpenCV's channel order."""
 
 _FINEST_MM = 0.06
 """Rows lie no closer along the fret: about the blur of a sharp photo at 12 px/mm; less only costs time."""
 _STRIP_MM = 0.25
 """Width of the strips a crown is cut into, about: ten of them, so that the curve of the bevel's rim shows."""
 _PER_STRIP = 3
+"""Samples across a strip, of which it is the mean: a pixel apart at 12 px/mm."""
 _BESIDE_MM, _BESIDE_STEP_MM = (0.5, 1.3), 0.1
-"""The board beside the fret is looked at so far from the crown's edge: clear of the shadow at its foot, near enough for
+"""The board beside the fret is sampled so far from the crown's edge: clear of the shadow at its foot, near enough for
 its edge to run straight on."""
 _RIM_MM = 0.03
 """Left out at the crown's edges, which are known to about so much."""
@@ -53,9 +61,9 @@ _DEEPEST = 1.5
 """Deepest shadow, as a logarithm: a fifth of the light is left by what the surroundings send in."""
 _TINT = 0.1
 """How far a shadow's colour departs from the lit board's, as a logarithm: what still lights it has a colour too."""
-_STRAY = 0.05
+_OUTLIER_SHARE = 0.05
 """Share of samples that are none of it: a scratch, a pore, a burr that sparkles."""
-_ANYTHING = 1.0 / 4.0
+_OUTLIER_DENSITY = 1.0 / 4.0
 """Density of a stray sample: brightness spreads over a factor of e^4, either colour over e."""
 _CLEAR_MM = 0.2
 """So near to the scale nothing is read: its edge is blurred, sharpened, and throws a narrow shadow."""
@@ -71,6 +79,14 @@ _STEP_MOST = 8.0
 """Four standard deviations: a greater change is as likely as that one."""
 
 
+@dataclass(frozen=True, slots=True)
+class ExpectedEnd:
+    """About where an end is, mm along, and which way is off the fret: -1 at the treble end, +1 at the bass end."""
+
+    along: float
+    outward: int
+
+
 @dataclass(frozen=True)
 class EndLight:
     """The light around an end.
@@ -78,16 +94,16 @@ class EndLight:
     Attributes
     ----------
     inward_mm : ndarray, shape (n,)
-        Rows: place along the fret at board level, counted inwards from where the end was said to be about.
+        Rows: place along the fret at board level, counted inwards from the place where the end is expected.
     across_mm : ndarray, shape (k,)
         Middles of the strips, from the crown's centre line, as seen at board level.
     strips : ndarray, shape (3, n, k)
         Logarithm of brightness, of red over green, of blue over green.
     beside : ndarray, shape (2, 3, n, k)
         What the board on the nut side and on the body side lets expect there.
-    seen : ndarray of bool, shape (n,)
+    visible : ndarray of bool, shape (n,)
         Rows in full view.
-    beside_seen : ndarray of bool, shape (2, n)
+    beside_visible : ndarray of bool, shape (2, n)
         The same beside the fret.
     """
 
@@ -95,8 +111,8 @@ class EndLight:
     across_mm: Floats
     strips: Floats
     beside: Floats
-    seen: NDArray[np.bool_]
-    beside_seen: NDArray[np.bool_]
+    visible: NDArray[np.bool_]
+    beside_visible: NDArray[np.bool_]
 
     @property
     def step_mm(self) -> float:
@@ -119,7 +135,7 @@ def end_light(
     covers_px: tuple[Floats, ...],
     frame: FretFrame,
     edges: tuple[float, float],
-    near: tuple[float, int],
+    expected: ExpectedEnd,
     reach_mm: tuple[float, float],
     px_per_mm: float,
 ) -> EndLight:
@@ -131,8 +147,6 @@ def end_light(
         Closed outlines of what covers the board: the scale.
     edges : (float, float)
         Where the crown's edges are seen at board level, mm across.
-    near : (float, int)
-        About where the end is, mm along, and which way is off the fret: -1 at the treble end, +1 at the bass end.
     reach_mm : (float, float)
         How far out and in to read.
     """
@@ -142,14 +156,16 @@ def end_light(
     fine = low + (np.arange(k * _PER_STRIP) + 0.5) * (high - low) / (k * _PER_STRIP)
     off = np.arange(_BESIDE_MM[0], _BESIDE_MM[1], _BESIDE_STEP_MM)
     columns = np.concatenate([fine, edges[0] - off, edges[1] + off])
-    light, seen = _sampled(photo, covers_px, frame, near[0] - near[1] * inward, columns)
+    light, visible = _sampled(photo, covers_px, frame, expected.along - expected.outward * inward, columns)
     m = len(fine)
     strips = np.mean([light[:, :, i:m:_PER_STRIP] for i in range(_PER_STRIP)], axis=0)
     across = fine.reshape(k, _PER_STRIP).mean(axis=1)
     parts = [slice(m, m + len(off)), slice(m + len(off), None)]
-    beside = [_carried(inward, light[:, :, p].mean(axis=2), across - columns[p].mean()) for p in parts]
-    open_beside = np.array([seen[:, p].all(axis=1) for p in parts])
-    return EndLight(inward, across, strips, np.array(beside), np.asarray(seen[:, :m].all(axis=1), bool), open_beside)
+    beside = [_along_board_edge(inward, light[:, :, p].mean(axis=2), across - columns[p].mean()) for p in parts]
+    beside_visible = np.array([visible[:, p].all(axis=1) for p in parts])
+    return EndLight(
+        inward, across, strips, np.array(beside), np.asarray(visible[:, :m].all(axis=1), bool), beside_visible
+    )
 
 
 def _sampled(
@@ -170,21 +186,21 @@ def _sampled(
     clear = _CLEAR_MM * float(np.linalg.norm(px[-1, 0] - px[0, 0])) / abs(along[-1] - along[0])
     for outline in covers_px:
         if np.all(outline.max(axis=0) > first - clear) and np.all(outline.min(axis=0) < last + clear):
-            inside &= ~_beneath(outline - first, clear, at, codes.shape[:2])
+            inside &= ~_covered(outline - first, clear, at, codes.shape[:2])
     return _logarithms(np.asarray(shown, np.uint8)), inside
 
 
 def _logarithms(codes: NDArray[np.uint8]) -> Floats:
     """Logarithm of brightness, of red over green and of blue over green, (3, n, m), of sRGB codes (n, m, 3)."""
     out = np.empty((3, *codes.shape[:2]))
-    np.log(cv2.transform(linear_light(codes), _LUMINANCE_BGR[None, :]) + np.float32(_DARK), out=out[0])
+    np.log(cv2.transform(linear_light(codes), LUMINANCE_BGR) + np.float32(_DARK), out=out[0])
     by_channel = _CODE_BRIGHT[codes]
     np.subtract(by_channel[..., 2], by_channel[..., 1], out=out[1])
     np.subtract(by_channel[..., 0], by_channel[..., 1], out=out[2])
     return out
 
 
-def _beneath(outline: Floats, clear_px: float, at: NDArray[np.float32], size: tuple[int, ...]) -> NDArray[np.bool_]:
+def _covered(outline: Floats, clear_px: float, at: NDArray[np.float32], size: tuple[int, ...]) -> NDArray[np.bool_]:
     """Which of the pixels `at` (n, m, 2), in a picture of that size, lie within an outline or that near to it."""
     covered = np.zeros(size, np.uint8)
     cv2.fillPoly(covered, [np.round(outline).astype(np.int32)], 1)
@@ -211,7 +227,7 @@ def _between(nodes: NDArray[Any], places: NDArray[Any]) -> Floats:
     return np.array([np.interp(places, nodes, one) for one in np.eye(len(nodes))]).T
 
 
-def _carried(inward: Floats, beside: Floats, away: Floats) -> Floats:
+def _along_board_edge(inward: Floats, beside: Floats, away: Floats) -> Floats:
     """What is seen beside, (3, n), as it runs on `away` (k,) mm towards the body along the board's edge; (3, n, k)."""
     at = inward[:, None] + WIDENING * away
     return np.array([np.interp(at, inward, b) for b in beside])
@@ -224,16 +240,17 @@ def _worth_of_codes() -> tuple[Floats, Floats]:
 
 
 _CODE_BRIGHT, _CODE_WORTH = _worth_of_codes()
+"""Worked out once: a step of one code is worth more in the dark."""
 
 
-def noise_of(e: EndLight) -> Floats:
+def noise_level(e: EndLight) -> Floats:
     """Noise between neighbours along the strips, in codes, for brightness and colours; shape (3, 1, 1)."""
     bend = (e.strips[:, 2:] - 2.0 * e.strips[:, 1:-1] + e.strips[:, :-2]) / math.sqrt(6.0)
-    clear = e.seen[2:] & e.seen[1:-1] & e.seen[:-2]
+    clear = e.visible[2:] & e.visible[1:-1] & e.visible[:-2]
     if not clear.any():
         return np.ones((3, 1, 1))
     size = np.abs(bend[:, clear]) / np.interp(e.strips[0, 1:-1][clear], _CODE_BRIGHT, _CODE_WORTH)
-    return np.asarray(1.4826 * np.median(size, axis=(1, 2)))[:, None, None]
+    return spread_about_zero(size, axis=(1, 2))[:, None, None]
 
 
 def _scatter(noise: Floats, own: Floats, bright: Floats) -> Floats:
@@ -254,54 +271,54 @@ def _middle(ordered: Floats) -> Floats:
     return np.asarray((ordered[..., (k - 1) // 2] + ordered[..., k // 2])[..., None] / 2.0)
 
 
-def _or_stray(density: Floats) -> Floats:
+def _with_outliers(density: Floats) -> Floats:
     """Logarithm of a density, of which a share is that of anything."""
-    return np.asarray(np.log((1.0 - _STRAY) * density + _STRAY * _ANYTHING))
+    return np.asarray(np.log((1.0 - _OUTLIER_SHARE) * density + _OUTLIER_SHARE * _OUTLIER_DENSITY))
 
 
-def board_fit(e: EndLight, noise: Floats) -> Floats:
+def board_log_density(e: EndLight, noise: Floats) -> Floats:
     """Log density of each sample as board before the end, shape (n, k): as on either side or their mean, or in shadow.
 
     Rows where neither side is in view count as stray.
     """
-    (nut, body), seen = e.beside, e.beside_seen
-    both = seen[0] & seen[1]
+    (nut, body), visible = e.beside, e.beside_visible
+    both = visible[0] & visible[1]
     apart = np.median(np.abs(nut - body)[:, both], axis=(1, 2)) if both.any() else np.zeros(3)
     sd = _scatter(noise, np.hypot(_GRAIN, apart[:, None, None] / 2.0), np.maximum(nut[0], body[0]))
     total = np.zeros(e.strips.shape[1:])
-    for expected, where, weight in (((nut + body) / 2.0, both, 0.5), (nut, seen[0], 0.25), (body, seen[1], 0.25)):
+    for expected, where, weight in (((nut + body) / 2.0, both, 0.5), (nut, visible[0], 0.25), (body, visible[1], 0.25)):
         off = e.strips - expected
         shade = _middle(np.sort(off, axis=2))
         deep = (shade[0] > -_DEEPEST) & (shade[0] < 0.0)
         tint = np.where(deep, np.exp(-0.5 * np.sum((shade[1:] / _TINT) ** 2, axis=0)), 0.0)
         mixed = (1.0 - _SHADED) * _normal(off, sd) + _SHADED * tint * _normal(off - shade, sd)
         total += weight * where[:, None] * mixed
-    return np.asarray(np.where(e.seen[:, None], _or_stray(total), 0.0))
+    return np.asarray(np.where(e.visible[:, None], _with_outliers(total), 0.0))
 
 
-def crown_fit(e: EndLight, noise: Floats) -> Floats:
+def crown_log_density(e: EndLight, noise: Floats) -> Floats:
     """Log density of each sample as crown, shape (n, k): as it looks a little farther in, strip by strip."""
     n, first, last = len(e.inward_mm), round(_AHEAD_MM[0] / e.step_mm), round(_AHEAD_MM[1] / e.step_mm)
-    sums = np.cumulative_sum(e.strips * e.seen[:, None], axis=1, include_initial=True)
-    count: NDArray[np.intp] = np.cumulative_sum(e.seen, include_initial=True)
+    sums = np.cumulative_sum(e.strips * e.visible[:, None], axis=1, include_initial=True)
+    count: NDArray[np.intp] = np.cumulative_sum(e.visible, include_initial=True)
     a, b = np.minimum(np.arange(n) + first, n), np.minimum(np.arange(n) + last, n)
     many = count[b] - count[a]
     expected = (sums[:, b] - sums[:, a]) / np.maximum(many, 1)[:, None]
-    off, known = e.strips - expected, e.seen & (2 * many > last - first)
+    off, known = e.strips - expected, e.visible & (2 * many > last - first)
     inner = known & (e.inward_mm > e.inward_mm[-1] - _CROWN_SURE_MM)
-    own = 1.4826 * np.median(np.abs(off[:, inner]), axis=1) if inner.sum() > 4 else np.full((3, off.shape[2]), 0.15)
-    fit = _or_stray(_normal(off, _scatter(noise, np.hypot(own[:, None], _GRAIN / math.sqrt(2.0)), expected[0])))
-    return np.asarray(np.where(known[:, None], fit, math.log(_ANYTHING)) * e.seen[:, None])
+    own = spread_about_zero(off[:, inner], axis=1) if inner.sum() > 4 else np.full((3, off.shape[2]), 0.15)
+    fit = _with_outliers(_normal(off, _scatter(noise, np.hypot(own[:, None], _GRAIN / math.sqrt(2.0)), expected[0])))
+    return np.asarray(np.where(known[:, None], fit, math.log(_OUTLIER_DENSITY)) * e.visible[:, None])
 
 
-def face_fit(e: EndLight, noise: Floats, strips: slice) -> tuple[Floats, Floats]:
+def bevel_log_density(e: EndLight, noise: Floats, strips: slice) -> tuple[Floats, Floats]:
     """Log density of each row as bevel between two strips, and of its change over the rows before; both shape (n,)."""
     part = np.sort(e.strips[:, :, strips], axis=2)
     tone = _middle(part)
-    fit = _or_stray(_normal(part - tone, _scatter(noise, _FILED, tone[0]))).sum(axis=1) * e.seen
+    fit = _with_outliers(_normal(part - tone, _scatter(noise, _FILED, tone[0]))).sum(axis=1) * e.visible
     lag = e.lag
-    change, both = np.zeros(len(fit)), e.seen.copy()
+    change, both = np.zeros(len(fit)), e.visible.copy()
     a, b, c = ((tone[:, lag:, 0] - tone[:, :-lag, 0]) / _STEP) ** 2
     change[lag:] = -0.5 / lag * (a + b + c)
-    both[lag:] &= e.seen[:-lag]
+    both[lag:] &= e.visible[:-lag]
     return fit, np.maximum(change, -_STEP_MOST) * both

@@ -12,14 +12,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from inspect_app.measure.manual import PLACED_U_PX, Placed, Points, apart, u_along
-from inspect_app.measure.plan.flat_outline import EXPONENT_SD, CrownArc, FlatOutline
-from inspect_app.measure.plan.fret_frame import FretPatch
+from inspect_app.measure.manual import PLACED_U_PX, Placed, Points, apart, marked, u_along
+from inspect_app.measure.plan.crown_arc import CrownArc
+from inspect_app.measure.plan.flat_outline import EXPONENT_SD, FlatOutline
+from inspect_app.measure.plan.flat_picture import FlatParam
+from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.reading.inspection import Flat
 from shared.errors import OptionError
-from shared.measured import Measured, NotMeasured
+from shared.measured import NotMeasured
 
-__all__ = ["HeldFlat", "hold_flat", "hold_flats", "mark_flat", "lost_flats"]
+__all__ = ["EditedFlat", "with_manual_edges", "edited_flats", "flag_manual", "flats_not_found"]
 
 Floats = NDArray[np.float64]
 ENDS = ("treble end", "bass end")
@@ -27,7 +29,7 @@ SIDES = ("nut side", "body side")
 
 
 @dataclass(frozen=True)
-class HeldFlat:
+class EditedFlat:
     """A flat's outline with what was placed on it: whether an end, whether a side."""
 
     fit: FlatOutline
@@ -35,9 +37,9 @@ class HeldFlat:
     sides: bool = False
 
 
-def hold_flats(
+def edited_flats(
     fits: Sequence[FlatOutline], patch: FretPatch, arc: CrownArc, placed: Placed, least_mm: float
-) -> list[HeldFlat]:
+) -> list[EditedFlat]:
     """The flats found, with placed edges in place of theirs; after them those that a person added, edge by edge.
 
     Parameters
@@ -51,43 +53,43 @@ def hold_flats(
         If an added flat lies beside the crown, or one whose sides were placed is narrower than that or has its edges
         on the wrong sides.
     """
-    held = [hold_flat(f, patch, arc, placed.get(f"flats {k}", {})) for k, f in enumerate(fits, 1)]
-    while {*ENDS, *SIDES} <= set(parts := placed.get(f"flats {len(held) + 1}", {})):
-        held.append(_added(patch, arc, parts))
-    narrow = next((h.fit.width for h in held if h.sides and h.fit.width <= least_mm), None)
+    edited = [with_manual_edges(f, patch, arc, placed.get(f"flats {k}", {})) for k, f in enumerate(fits, 1)]
+    while {*ENDS, *SIDES} <= set(parts := placed.get(f"flats {len(edited) + 1}", {})):
+        edited.append(_added(patch, arc, parts))
+    narrow = next((h.fit.width for h in edited if h.sides and h.fit.width <= least_mm), None)
     if narrow is not None:
         raise OptionError(
             f"This flat was marked {narrow:.2f} mm wide.",
             f"Flats under {least_mm:g} mm are not measured: if it is so narrow, reject it.",
         )
-    return held
+    return edited
 
 
-def _added(patch: FretPatch, arc: CrownArc, parts: Mapping[str, Points]) -> HeldFlat:
+def _added(patch: FretPatch, arc: CrownArc, parts: Mapping[str, Points]) -> EditedFlat:
     """A flat none of whose edges was found: its form alone, how blunt its ends are, is as for any flat."""
     put = np.array([parts[name][0] for name in (*ENDS, *SIDES)])
     (y1, y2), (x1, x2) = (patch.frame.to_fret(p, arc.height)[:, k] for p, k in ((put[:2], 0), (put[2:], 1)))
     params = _params(np.array([y1, y2, x1, x2, 0.0]))
-    for _ in range(2):  # how wide it is tells how low its sides lie, and that in turn how wide it is
+    for _ in range(2):  # its width gives how low its sides lie, and that in turn its width
         blank = _blank(params)
-        held = hold_flat(blank, patch, arc, parts)
-        params = held.fit.params
-    middle, half = float(params[3]), held.fit.width / 2.0
+        edited = with_manual_edges(blank, patch, arc, parts)
+        params = edited.fit.params
+    middle, half = float(params[FlatParam.CENTRE]), edited.fit.width / 2.0
     on_crown = abs(middle) + half <= arc.width / 2.0 and y1 >= 0.0 and y2 <= patch.frame.length_mm
     if not on_crown:
         raise OptionError("This flat was marked beside the fret's crown.", "Mark it within the crown's edges.")
-    return held
+    return edited
 
 
 def _blank(params: Floats) -> FlatOutline:
     """An outline of which nothing was seen, to be held by its edges."""
     cov = np.diag([0.0, 0.0, 0.0, 0.0, EXPONENT_SD**2])
-    traced = (2.0 * math.exp(params[1]), math.exp(params[2]) / 2.0)
-    none = np.zeros(5)
-    return FlatOutline(params, cov, 0.0, (0.5, 0.5), none, none, 0.0, True, 0.0, traced, 0.0)
+    length, half_width = 2.0 * math.exp(params[FlatParam.LN_HALF_LENGTH]), math.exp(params[FlatParam.LN_WIDTH]) / 2.0
+    none = np.zeros(len(FlatParam))
+    return FlatOutline(params, cov, 0.0, (0.5, 0.5), none, none, 0.0, True, 0.0, length, half_width, 0.0)
 
 
-def hold_flat(fit: FlatOutline, patch: FretPatch, arc: CrownArc, parts: Mapping[str, Points]) -> HeldFlat:
+def with_manual_edges(fit: FlatOutline, patch: FretPatch, arc: CrownArc, parts: Mapping[str, Points]) -> EditedFlat:
     """The outline with the placed edges in place of the found ones.
 
     In terms of its two ends and two sides (mm along and across) the outline is (place - h, place + h, centre - f/2,
@@ -95,13 +97,14 @@ def hold_flat(fit: FlatOutline, patch: FretPatch, arc: CrownArc, parts: Mapping[
     """
     at = {name: _where(points, patch, arc, fit, name) for name, points in parts.items() if name in (*ENDS, *SIDES)}
     if not at:
-        return HeldFlat(fit)
+        return EditedFlat(fit)
     h, f = fit.half_length, fit.width
-    to_edges = np.zeros((5, 5))  # edges against (place, ln h, ln f, centre, ln q)
-    to_edges[:2, 0], to_edges[2:4, 3] = 1.0, 1.0
-    to_edges[:2, 1], to_edges[2:4, 2], to_edges[4, 4] = (-h, h), (-f / 2.0, f / 2.0), 1.0
-    middle = float(fit.params[3])
-    edges = np.array([fit.place - h, fit.place + h, middle - f / 2.0, middle + f / 2.0, fit.params[4]])
+    to_edges = np.zeros((5, len(FlatParam)))  # rows: two ends, two sides, ln q
+    to_edges[:2, FlatParam.PLACE], to_edges[2:4, FlatParam.CENTRE] = 1.0, 1.0
+    to_edges[:2, FlatParam.LN_HALF_LENGTH], to_edges[2:4, FlatParam.LN_WIDTH] = (-h, h), (-f / 2.0, f / 2.0)
+    to_edges[4, FlatParam.LN_EXPONENT] = 1.0
+    middle, ln_q = float(fit.params[FlatParam.CENTRE]), fit.params[FlatParam.LN_EXPONENT]
+    edges = np.array([fit.place - h, fit.place + h, middle - f / 2.0, middle + f / 2.0, ln_q])
     cov = to_edges @ fit.cov @ to_edges.T
     by_hand = PLACED_U_PX / patch.px_per_mm
     for i, name in enumerate((*ENDS, *SIDES)):
@@ -112,12 +115,13 @@ def hold_flat(fit: FlatOutline, patch: FretPatch, arc: CrownArc, parts: Mapping[
     back = np.linalg.inv(to_edges)
     free = np.array([float(name not in at) for name in (*ENDS, *SIDES)] + [1.0])
     params = _params(edges)
-    moved, bloomed = (back @ (free * (to_edges @ v)) for v in (fit.moved, fit.bloomed))
-    fit = replace(fit, params=params, cov=_rescaled(back @ cov @ back.T, fit, params), moved=moved, bloomed=bloomed)
-    traced = (2.0 * fit.half_length, fit.width / 2.0)
-    held = HeldFlat(fit, any(n in at for n in ENDS), any(n in at for n in SIDES))
-    length, half = (b if yes else a for a, b, yes in zip(fit.traced, traced, (held.ends, held.sides), strict=True))
-    return replace(held, fit=replace(fit, traced=(length, half)))
+    shift, bloom = (back @ (free * (to_edges @ v)) for v in (fit.shift_effect, fit.bloom_effect))
+    cov = _rescaled(back @ cov @ back.T, fit, params)
+    fit = replace(fit, params=params, cov=cov, shift_effect=shift, bloom_effect=bloom)
+    ends, sides = any(n in at for n in ENDS), any(n in at for n in SIDES)
+    length = 2.0 * fit.half_length if ends else fit.traced_length
+    half_width = fit.width / 2.0 if sides else fit.traced_half_width
+    return EditedFlat(replace(fit, traced_length=length, traced_half_width=half_width), ends, sides)
 
 
 def _where(points: Points, patch: FretPatch, arc: CrownArc, fit: FlatOutline, name: str) -> float:
@@ -128,7 +132,7 @@ def _where(points: Points, patch: FretPatch, arc: CrownArc, fit: FlatOutline, na
 
 
 def _params(edges: Floats) -> Floats:
-    """Place, ln half-length, ln width, centre, ln q."""
+    """The outline's parameters by `FlatParam`, from two ends, two sides (mm) and ln q."""
     y1, y2, x1, x2, q = edges
     half, width = apart(y1, y2) / 2.0, apart(x1, x2)
     return np.array([(y1 + y2) / 2.0, math.log(half), math.log(width), (x1 + x2) / 2.0, q])
@@ -136,28 +140,24 @@ def _params(edges: Floats) -> Floats:
 
 def _rescaled(cov: Floats, fit: FlatOutline, params: Floats) -> Floats:
     """The covariance with its two logarithms about the new length and width."""
-    k = np.ones(5)
-    k[1:3] = np.exp(fit.params[1:3] - params[1:3])
+    k, both = np.ones(len(FlatParam)), [FlatParam.LN_HALF_LENGTH, FlatParam.LN_WIDTH]
+    k[both] = np.exp(fit.params[both] - params[both])
     return np.asarray(cov * np.outer(k, k))
 
 
-def mark_flat(flat: Flat, held: HeldFlat) -> Flat:
+def flag_manual(flat: Flat, edited: EditedFlat) -> Flat:
     """The readings that rest on a placed edge, marked."""
-    if held.ends:
-        flat = replace(flat, from_treble_end=_marked(flat.from_treble_end))
-    if held.ends or held.sides:
-        flat = replace(flat, length=_marked(flat.length))  # where it is 0.3 mm wide depends on its width too
-    if held.sides:
-        flat = replace(flat, width=_marked(flat.width), depth=_marked(flat.depth) if flat.depth else None)
+    if edited.ends:
+        flat = replace(flat, from_treble_end=marked(flat.from_treble_end))
+    if edited.ends or edited.sides:
+        flat = replace(flat, length=marked(flat.length))  # where it is 0.3 mm wide depends on its width too
+    if edited.sides:
+        flat = replace(flat, width=marked(flat.width), depth=marked(flat.depth) if flat.depth else None)
     return flat
 
 
-def _marked(q: Measured) -> Measured:
-    return replace(q, by_hand=True).with_flags("BY_HAND")
-
-
-def lost_flats(what: str, placed: Placed, found: int) -> tuple[NotMeasured, ...]:
-    """Placed edges of flats that are no longer found, and of added ones that lack an edge: said, not dropped."""
+def flats_not_found(what: str, placed: Placed, found: int) -> tuple[NotMeasured, ...]:
+    """Placed edges of flats that are no longer found, and of added ones that lack an edge, each with its reason."""
     known = {f"flats {k}" for k in range(1, found + 1)}
     gone = [name for name in placed if name.startswith("flats ") and name not in known]
     return tuple(

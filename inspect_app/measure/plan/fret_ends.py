@@ -20,39 +20,41 @@ from inspect_app.instrument.crown import arc_radius
 from inspect_app.measure.plan.crown_edges import EDGE_U_PX, CrownFit
 from inspect_app.measure.plan.end_light import (
     EndLight,
-    board_fit,
-    crown_fit,
+    ExpectedEnd,
+    bevel_log_density,
+    board_log_density,
+    crown_log_density,
     end_light,
-    face_fit,
-    noise_of,
+    noise_level,
 )
 from inspect_app.measure.plan.fret_frame import FretFrame
 
-__all__ = ["FretEnd", "NearEnd", "EndCurve", "end_curve", "pick_end", "why_unread", "OUT_MM", "END_SCATTER_MM"]
+__all__ = ["FretEnd", "EndCurve", "end_curve", "pick_end", "why_not_measured"]
 
 Floats = NDArray[np.float64]
 
 OUT_MM = np.arange(-2.5, 5.0 + 1e-9, 0.05)
-"""Places tried, outwards from where the overview puts an end: bands of 2 mm are all it tells, and those that a shadow
+"""Places tried, outwards from where the overview puts an end: it works in bands of 2 mm, and those that a shadow
 or the scale falls into it leaves out."""
 _BEYOND_MM = (0.7, 2.2)
-"""Read so far beyond the places tried: board that tells itself from a bevel, and crown past its rim."""
+"""Read so far beyond the places tried: board to tell a bevel from, and crown past its rim."""
 _RIM_MOST_MM = 1.4
 """Rows from which on all is crown whatever the place: the widest bevel of the highest wire."""
 BEVELS_DEG = np.arange(0.0, 51.0, 5.0)
+"""Bevels tried: from square-cut ends to three standard deviations beyond the usual angle."""
 _BEVEL, _BEVEL_SD = 29.0, 7.0
 """Ends are bevelled by 30 degrees as a rule, some by 35, by about 20 where they are rounded (common practice, no
 source)."""
 _ODD_BEVEL = 1e-4
 """Weight of any other angle, against 1 for the usual one: square-cut and rolled-over ends are seen now and then."""
-_ALIKE_MM2 = 0.25
+_CORRELATION_AREA_MM2 = 0.25
 """Samples within an area like this depart together: reflections, grain and blur are about that large, so that only one
 of them counts."""
 END_SCATTER_MM = 0.2
 """Standard deviation of frets' ends from one straight line: each is filed by hand (common practice, no source)."""
-_READ_MM = END_SCATTER_MM / math.sqrt(2.0)
-"""Standard uncertainty up to which an end counts as read: the photo then tells at least as much of it as the other
-frets' ends do."""
+_MEASURABLE_U_MM = END_SCATTER_MM / math.sqrt(2.0)
+"""Standard uncertainty up to which an end counts as measured: the photo then gives at least as much as the other frets'
+ends do."""
 _BEVEL_MM = 0.4
 """A bevel is at least about so long (20 degrees on a millimetre of crown): where all of it is hidden none is read."""
 _LOG_U_PX = 0.4
@@ -70,25 +72,22 @@ class FretEnd:
     u: float
 
 
-@dataclass(frozen=True, slots=True)
-class NearEnd:
-    """About where an end is, mm along, and which way is off the fret: -1 at the treble end, +1 at the bass end."""
-
-    along: float
-    outward: int
-
-
 @dataclass(frozen=True)
 class EndCurve:
     """Log likelihood of an end at ``near.along + near.outward * OUT_MM`` (mm along), and which of that is in view."""
 
-    near: NearEnd
+    expected: ExpectedEnd
     log_likelihood: Floats
     in_view: NDArray[np.bool_]
 
 
 def end_curve(
-    photo: Photo, covers_px: tuple[Floats, ...], frame: FretFrame, crown: CrownFit, near: NearEnd, px_per_mm: float
+    photo: Photo,
+    covers_px: tuple[Floats, ...],
+    frame: FretFrame,
+    crown: CrownFit,
+    expected: ExpectedEnd,
+    px_per_mm: float,
 ) -> EndCurve:
     """Weigh the places of one end.
 
@@ -99,11 +98,11 @@ def end_curve(
     px_per_mm : float
         Of the photo, on the board.
     """
-    edges = crown.seen[0] - crown.centre, crown.seen[1] - crown.centre
+    edges = crown.apparent[0] - crown.centre, crown.apparent[1] - crown.centre
     reach = OUT_MM[-1] + _BEYOND_MM[0], -OUT_MM[0] + _BEYOND_MM[1]
-    light = end_light(photo, covers_px, frame, edges, (near.along, near.outward), reach, px_per_mm)
+    light = end_light(photo, covers_px, frame, edges, expected, reach, px_per_mm)
     rise = _rise(frame, crown, light.across_mm)
-    drift = near.outward * (frame.camera_mm[0] - near.along) / frame.camera_mm[2]
+    drift = expected.outward * (frame.camera_mm[0] - expected.along) / frame.camera_mm[2]
     inset = np.maximum(rise * (np.tan(np.radians(BEVELS_DEG))[:, None] + drift), 0.0)
     out = light.step_mm / 2.0 - light.inward_mm  # the edge of a row on which the foot may be
     there = np.flatnonzero((out > OUT_MM[0] - light.step_mm) & (out < OUT_MM[-1] + light.step_mm))
@@ -111,8 +110,8 @@ def end_curve(
     each = _weighed(light, feet, inset) + _bevel_prior()[:, None]
     weighed = np.log(np.exp(each - each.max(axis=0)).sum(axis=0)) + each.max(axis=0)
     at = out[there][::-1]
-    in_view = np.interp(OUT_MM, at, light.seen[there][::-1].astype(float)) > 0.5
-    return EndCurve(near, np.interp(OUT_MM, at, weighed[::-1] - weighed.max()), in_view)
+    in_view = np.interp(OUT_MM, at, light.visible[there][::-1].astype(float)) > 0.5
+    return EndCurve(expected, np.interp(OUT_MM, at, weighed[::-1] - weighed.max()), in_view)
 
 
 def _bevel_prior() -> Floats:
@@ -132,8 +131,8 @@ def _rise(frame: FretFrame, crown: CrownFit, across: Floats) -> Floats:
 
 def _weighed(light: EndLight, feet: range, inset: Floats) -> Floats:
     """Log likelihood for each bevel (rows) and foot (columns, rows of the light); `inset` (bevels, strips) in mm."""
-    noise, (n, k), lag = noise_of(light), light.strips.shape[1:], light.lag
-    before, inside = _summed(board_fit(light, noise).sum(axis=1)), _summed(crown_fit(light, noise))
+    noise, (n, k), lag = noise_level(light), light.strips.shape[1:], light.lag
+    before, inside = _summed(board_log_density(light, noise).sum(axis=1)), _summed(crown_log_density(light, noise))
     last = min(n, feet.stop + round(_RIM_MOST_MM / light.step_mm))
     rim = np.minimum(np.rint(inset / light.step_mm).astype(int), last - feet.stop)
     crown = inside[last] - inside[np.array(feet)[:, None] + rim[:, None], np.arange(k)]
@@ -142,11 +141,11 @@ def _weighed(light: EndLight, feet: range, inset: Floats) -> Floats:
     for total, rows in zip(out, rim.tolist(), strict=True):
         for (first, end), strips in _face_rows(rows):
             if strips not in face:
-                fit, change = face_fit(light, noise, slice(*strips))
+                fit, change = bevel_log_density(light, noise, slice(*strips))
                 face[strips] = _summed(fit), 0.5 * k * _summed(change)
             for sums, begin in zip(face[strips], (first, min(max(first, lag), end)), strict=True):
                 total += sums[feet.start + end : feet.stop + end] - sums[feet.start + begin : feet.stop + begin]
-    return np.asarray(out * (light.sample_mm2 / _ALIKE_MM2))
+    return np.asarray(out * (light.sample_mm2 / _CORRELATION_AREA_MM2))
 
 
 def _face_rows(rim: list[int]) -> list[tuple[tuple[int, int], tuple[int, int]]]:
@@ -166,7 +165,7 @@ def _summed(fit: Floats) -> Floats:
 def pick_end(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float = 1.0) -> FretEnd | None:
     """The end, given where those of all frets together put it.
 
-    ``None`` where it is covered, or where the photo tells less of it than they do.
+    ``None`` where it is covered, or where the photo gives less of it than they do.
 
     Parameters
     ----------
@@ -175,21 +174,21 @@ def pick_end(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float =
     softness : float
         The photo's blur over that of a sharp one.
     """
-    outward = curve.near.outward
-    at = outward * (line.along - curve.near.along)
+    outward = curve.expected.outward
+    at = outward * (line.along - curve.expected.along)
     weight = curve.log_likelihood - 0.5 * ((OUT_MM - at) / line.u) ** 2
     p = np.exp(weight - weight.max())
     p /= p.sum()
     middle = float(p @ OUT_MM)
     spread = math.sqrt(float(p @ (OUT_MM - middle) ** 2))
-    if spread > _READ_MM or not curve.in_view[int(np.abs(OUT_MM - middle + _BEVEL_MM).argmin())]:
+    if spread > _MEASURABLE_U_MM or not curve.in_view[int(np.abs(OUT_MM - middle + _BEVEL_MM).argmin())]:
         return None
     floor = softness * math.hypot(EDGE_U_PX, _LOG_U_PX) / px_per_mm
-    return FretEnd(curve.near.along + outward * middle, math.hypot(spread, floor, _ROUND_U_MM))
+    return FretEnd(curve.expected.along + outward * middle, math.hypot(spread, floor, _ROUND_U_MM))
 
 
-def why_unread(curve: EndCurve, line: FretEnd) -> str:
+def why_not_measured(curve: EndCurve, line: FretEnd) -> str:
     """Why the end that other frets put there can't be read, to go on "it"."""
-    at = curve.near.outward * (line.along - curve.near.along)
+    at = curve.expected.outward * (line.along - curve.expected.along)
     hidden = not curve.in_view[int(np.abs(OUT_MM - at).argmin())]
     return "it is covered" if hidden else "it does not stand out from the board"

@@ -1,4 +1,4 @@
-"""How the crown of one fret would look unworn, learnt from the parts of it that are.
+"""The reference crown: how a fret's crown would look unworn, fitted to the parts of it that are.
 
 A crown is a mirror-like circular arc whose reflections run along the fret and change slowly there: the picture of an
 unworn crown is smooth along the fret, whatever it is across it. Rows that break that smoothness are worn, covered or
@@ -21,9 +21,10 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 from scipy.ndimage import binary_dilation, uniform_filter1d
 
-from inspect_app.measure.plan.fret_frame import FretPatch
+from inspect_app.measure.plan.fret_patch import FretPatch
+from inspect_app.measure.plan.robust_spread import spread_about_median, spread_about_zero
 
-__all__ = ["CrownView", "Unworn", "crown_view", "fit_unworn", "refit_unworn", "BURNT", "ROW_MM"]
+__all__ = ["CrownView", "ReferenceCrown", "crown_view", "fit_reference", "refit_reference", "BURNT", "ROW_MM"]
 
 ROW_MM = 0.15
 """Rows are averaged to about this length: under a tenth of the shortest flats (1 to 2 mm), so none loses its shape."""
@@ -39,6 +40,8 @@ _OUTER = 0.12
 """Share of the crown at either edge that wear leaves alone: a flat so wide would be worn to about half the height."""
 _CROSSING = 0.1
 """Change of tone at the crown's edges by which a string is told from grain: a tenth of full tone."""
+_SIGMAS = 5.0
+"""Standard deviations from which a row is out of the ordinary: none of some hundred rows is by chance."""
 _SHADOW_MM = 0.3
 """Left out beside a string that lies across: its blurred edge and half shadow."""
 _KNOT_MM = 5.0
@@ -54,7 +57,7 @@ _TRIM = 0.4
 BURNT = 0.975
 """Tones above this, five 8-bit code steps below white, may have been any amount brighter."""
 _TONE_FLOOR = 0.008
-"""Least scatter assumed about the unworn look, in the square root of light: one code step of an 8-bit sRGB photo
+"""Least scatter assumed about the reference crown, in the square root of light: one code step of an 8-bit sRGB photo
 (0.004) of noise and as much of misfit."""
 
 Floats = NDArray[np.float64]
@@ -74,7 +77,7 @@ class CrownView:
         Square root of linear light.
     clear : ndarray of bool, shape (n,)
         False where something covers the fret or the photo ends.
-    lean : float
+    parallax : float
         How far the picture of a point moves across, in mm, for each mm it lies below the crown's top.
     pixel_mm : float
         Size of a photo pixel here.
@@ -84,7 +87,7 @@ class CrownView:
     across_mm: Floats
     tone: Floats
     clear: NDArray[np.bool_]
-    lean: float
+    parallax: float
     pixel_mm: float
 
     @property
@@ -99,7 +102,7 @@ class CrownView:
 
 
 @dataclass(frozen=True)
-class Unworn:
+class ReferenceCrown:
     """The crown as it would look unworn.
 
     Attributes
@@ -108,17 +111,14 @@ class Unworn:
         On the grid of its `CrownView`.
     sigma : ndarray, shape (m,)
         Standard deviation of a grid cell about it, by column, from the unworn parts.
-    bunching : float
+    noise_correlation : float
         How much the variance of the mean over a patch as large as a flat exceeds that of independent cells: grain,
         scratches and misfit of the smooth picture hang together over several cells.
-    seen : ndarray of bool, shape (n, m)
-        Cells it was learnt from.
     """
 
     tone: Floats
     sigma: Floats
-    bunching: float
-    seen: NDArray[np.bool_]
+    noise_correlation: float
 
 
 def crown_view(patch: FretPatch, width_mm: float, height_mm: float) -> CrownView | None:
@@ -132,12 +132,12 @@ def crown_view(patch: FretPatch, width_mm: float, height_mm: float) -> CrownView
     Returns
     -------
     CrownView or None
-        ``None`` where too little of the crown is in the photo to say anything.
+        ``None`` where too little of the crown is in the photo to measure it.
     """
     camera = patch.frame.camera_mm
-    lean = float(camera[1] / (camera[2] - height_mm))
-    across = patch.across_mm - lean * (patch.height_mm - height_mm)
-    foot = lean * height_mm  # the foot lies lower than the top and is seen this much to one side
+    parallax = float(camera[1] / (camera[2] - height_mm))
+    across = patch.across_mm - parallax * (patch.height_mm - height_mm)
+    foot = parallax * height_mm  # the foot lies lower than the top and is seen this much to one side
     half = width_mm / 2.0 - _FOOT_MM
     j = np.flatnonzero(np.abs(across - foot) <= half)
     bevel = height_mm * _STEEPEST_BEVEL
@@ -152,22 +152,22 @@ def crown_view(patch: FretPatch, width_mm: float, height_mm: float) -> CrownView
     covered = ~patch.valid[block].reshape(len(i) // rows, -1).all(axis=1)
     clear = ~binary_dilation(covered, iterations=math.ceil(_COVER_MM / ROW_MM))
     along = patch.along_mm[i].reshape(-1, rows).mean(axis=1)
-    return CrownView(along, across[j].reshape(-1, columns).mean(axis=1), tone, clear, lean, 1.0 / patch.px_per_mm)
+    return CrownView(along, across[j].reshape(-1, columns).mean(axis=1), tone, clear, parallax, 1.0 / patch.px_per_mm)
 
 
 def _bin(light: NDArray[np.float32], rows: int, columns: int) -> Floats:
     return np.asarray(_patches(light, rows, columns, np.add) / np.float32(rows * columns), dtype=np.float64)
 
 
-def fit_unworn(view: CrownView) -> tuple[CrownView, Unworn]:
-    """Learn the unworn look by least trimmed squares over whole rows; rows crossed by a string are no longer clear.
+def fit_reference(view: CrownView) -> tuple[CrownView, ReferenceCrown]:
+    """Fit the reference crown by least trimmed squares over whole rows; rows crossed by a string are no longer clear.
 
     The rows kept shrink step by step to those that fit best, then grow again to all that fit as well as those. In each
     quarter of the fret at least a fifth of the rows is kept, so that the spline is tied down everywhere.
     """
     basis = _basis(view)
     stiff = _stiffness(basis)
-    few = np.ascontiguousarray(view.tone[:, ::2])  # neighbours tell little more
+    few = np.ascontiguousarray(view.tone[:, ::2])  # neighbours add little
     keep = view.clear.astype(float)
     smooth = max(3, round(0.5 / view.row_mm))
     quarters = np.array_split(np.arange(len(keep)), 4)
@@ -180,12 +180,11 @@ def fit_unworn(view: CrownView) -> tuple[CrownView, Unworn]:
     kept = np.broadcast_to(keep[:, None] > 0, tone.shape)
     sigma = _column_noise(view.tone - tone, kept, tone)
     misfit = uniform_filter1d(np.mean(((view.tone - tone) / sigma) ** 2, axis=1), smooth)
-    usual = np.median(misfit[keep > 0])
-    spread = 1.4826 * np.median(np.abs(misfit[keep > 0] - usual))
+    usual, spread = np.median(misfit[keep > 0]), spread_about_median(misfit[keep > 0])
     view = replace(view, clear=view.clear & ~_crossed(view.tone - tone, keep > 0, view.row_mm))
-    good = view.clear & (misfit < usual + 5.0 * spread)  # 5 sigma: none of some hundred rows by chance
-    bunching = _bunching((view.tone - tone) / sigma, kept, view)
-    return view, refit_unworn(view, np.broadcast_to(good[:, None], tone.shape), sigma**2 * bunching)
+    good = view.clear & (misfit < usual + _SIGMAS * spread)
+    noise_correlation = _noise_correlation((view.tone - tone) / sigma, kept, view)
+    return view, refit_reference(view, np.broadcast_to(good[:, None], tone.shape), sigma**2 * noise_correlation)
 
 
 def _crossed(departure: Floats, usual: NDArray[np.bool_], row_mm: float) -> NDArray[np.bool_]:
@@ -194,7 +193,7 @@ def _crossed(departure: Floats, usual: NDArray[np.bool_], row_mm: float) -> NDAr
     strange = np.ones(len(departure), dtype=bool)
     for side in (departure[:, :outer], departure[:, -outer:]):
         step = np.abs(uniform_filter1d(side.mean(axis=1), max(2, round(_SHADOW_MM / row_mm))))
-        strange &= step > max(_CROSSING, 5.0 * 1.4826 * float(np.median(step[usual])))
+        strange &= step > max(_CROSSING, _SIGMAS * float(spread_about_zero(step[usual])))
     return np.asarray(binary_dilation(strange, iterations=math.ceil(_SHADOW_MM / row_mm)))
 
 
@@ -206,16 +205,16 @@ def _best(misfit: Floats, quarters: list[NDArray[np.intp]], share: float, clear:
     return keep
 
 
-def refit_unworn(view: CrownView, seen: NDArray[np.bool_], noise: Floats) -> Unworn:
-    """The unworn look from given cells, shape (n, m): beside a flat the flanks of the same row are still unworn.
+def refit_reference(view: CrownView, unworn: NDArray[np.bool_], noise: Floats) -> ReferenceCrown:
+    """The reference crown from given cells, shape (n, m): beside a flat the flanks of the same row are still unworn.
 
-    `noise` is the variance of a cell by column, shape (m,), bunching included.
+    `noise` is the variance of a cell by column, shape (m,), correlation included.
     """
     basis = _basis(view)
-    tone = basis @ _solve_columns(basis, view.tone, seen.astype(float), noise).T
+    tone = basis @ _solve_columns(basis, view.tone, unworn.astype(float), noise).T
     residual = view.tone - tone
-    sigma = _column_noise(residual, seen, tone)
-    return Unworn(tone, sigma, _bunching(residual / sigma, seen, view), seen)
+    sigma = _column_noise(residual, unworn, tone)
+    return ReferenceCrown(tone, sigma, _noise_correlation(residual / sigma, unworn, view))
 
 
 def _basis(view: CrownView) -> Floats:
@@ -274,14 +273,14 @@ def _overlaps(rows: int, knots: int) -> tuple[Floats, NDArray[np.intp], NDArray[
     return pairs, i, j
 
 
-def _column_noise(residual: Floats, seen: NDArray[np.bool_], tone: Floats) -> Floats:
+def _column_noise(residual: Floats, unworn: NDArray[np.bool_], tone: Floats) -> Floats:
     """Root mean square by column over the cells seen.
 
     Columns hardly seen take the worst of the others. Burnt-out columns are free of noise only because they are burnt
     out; what replaces their tone where a flat is worn is not, so they take at least the median of the others.
     """
-    count = seen.sum(axis=0)
-    rms = np.sqrt(np.sum(residual**2 * seen, axis=0) / np.maximum(count, 1))
+    count = unworn.sum(axis=0)
+    rms = np.sqrt(np.sum(residual**2 * unworn, axis=0) / np.maximum(count, 1))
     enough = count >= 20
     rms = np.where(enough, rms, rms[enough].max() if enough.any() else 1.0)
     open_ = tone.mean(axis=0) < BURNT
@@ -290,20 +289,20 @@ def _column_noise(residual: Floats, seen: NDArray[np.bool_], tone: Floats) -> Fl
     return np.asarray(np.maximum(uniform_filter1d(rms, 3), _TONE_FLOOR))
 
 
-def _bunching(z: Floats, seen: NDArray[np.bool_], view: CrownView) -> float:
+def _noise_correlation(z: Floats, unworn: NDArray[np.bool_], view: CrownView) -> float:
     """Variance of means over patches, times their number of cells, over the variance of single cells.
 
     Two sizes are tried, a strip across and a patch as long as a short flat; the larger ratio is taken.
     """
-    of = z * seen
-    one = float(np.vdot(of, of)) / int(seen.sum()) if seen.any() else 1.0
+    of = z * unworn
+    one = float(np.vdot(of, of)) / int(unworn.sum()) if unworn.any() else 1.0
     worst = 1.0
     for along_mm, across_mm in ((0.4, 0.5), (1.5, 0.4)):
         rows, columns = max(2, round(along_mm / view.row_mm)), max(2, round(across_mm / view.column_mm))
-        whole = _patches(seen, rows, columns, np.logical_and)
-        if whole.sum() >= 4:  # fewer say nothing about a variance
+        whole = _patches(unworn, rows, columns, np.logical_and)
+        if whole.sum() >= 4:  # fewer give no variance
             means = _patches(z, rows, columns, np.add)[whole] / (rows * columns)
-            usual = (1.4826 * float(np.median(np.abs(means)))) ** 2
+            usual = float(spread_about_zero(means)) ** 2
             power = float(np.mean(np.minimum(means**2, 9.0 * usual)))  # a stray patch is not the rule
             worst = max(worst, power * rows * columns / one)
     return worst

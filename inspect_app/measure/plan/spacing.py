@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calib.plane import Plane
 from inspect_app.instrument.fretboard import fit_spacing
-from inspect_app.measure.plan import board_level as neck
+from inspect_app.measure.plan.board_height import BoardLevel
 from inspect_app.measure.plan.fret_frame import FretFrame
 from shared.measured import COVERAGE_FACTOR, Contribution, Measured, NotMeasured
 from shared.trade import HIGHEST_FRET, SLOT_U_MM
@@ -19,7 +19,10 @@ __all__ = ["fret_positions", "check_spacing"]
 
 Floats = NDArray[np.float64]
 
-_UNEVEN = 3.0
+_EDGES, _POSE = "crown edges", "camera pose and lens"
+_HEIGHT, _RADIUS = "height of the board below the scale", "board radius"
+"""Contributions to a place's uncertainty: the first is each fret's own, the others are common to all of a photo."""
+_UNEVEN_SIGMAS = 3.0
 """So many of their standard uncertainties frets may be off, root mean square, before they count as unevenly spaced: one
 photo in hundreds of well-sawn boards."""
 _UNEVEN_REASON = (
@@ -28,7 +31,7 @@ _UNEVEN_REASON = (
 )
 
 
-def fret_positions(frames: list[FretFrame], u_centre: list[float], level: neck.Level) -> list[Measured]:
+def fret_positions(frames: list[FretFrame], u_centre: list[float], level: BoardLevel) -> list[Measured]:
     """Place of each crown's centre line along the neck, at mid-board, from the scale's own origin.
 
     Pose, height of the board and scale factor move all frets together; what they add is stated as it acts on the
@@ -54,42 +57,47 @@ def fret_positions(frames: list[FretFrame], u_centre: list[float], level: neck.L
     pose = plane.u_of(spread)
     height = np.abs(spread(plane, level.u_mm) - spread(plane))
     half = float(np.mean([f.length_mm for f in frames])) / 2.0
-    curve = np.abs(spread(plane, level.curve.u * half**2 / 2.0) - spread(plane))
+    curvature = np.abs(spread(plane, level.curvature.u * half**2 / 2.0) - spread(plane))
     return [
         Measured(
             float(x),
             "mm",
             (
-                Contribution("crown edges", u),
-                Contribution("camera pose and lens", float(p)),
-                Contribution("height of the board below the scale", float(h)),
-                Contribution("board radius", float(c)),
+                Contribution(_EDGES, u),
+                Contribution(_POSE, float(p)),
+                Contribution(_HEIGHT, float(h)),
+                Contribution(_RADIUS, float(c)),
                 Contribution("scale", float(abs(x - at.mean()) * plane.u_rel)),
             ),
         )
-        for u, x, p, h, c in zip(u_centre, at, pose, height, curve, strict=True)
+        for u, x, p, h, c in zip(u_centre, at, pose, height, curvature, strict=True)
     ]
 
 
 def check_spacing(
     positions: Sequence[Measured], fret_numbers: list[int], plane: Plane, scale_length: float | None
 ) -> tuple[dict[str, float], tuple[NotMeasured, ...]]:
-    """Compare the measured spacing with equal temperament; say so where they disagree by more than U."""
+    """Compare the measured spacing with equal temperament; give the reason where they disagree by more than U."""
     if scale_length is None or len(positions) < 2:
         return {}, ()
     at = np.array([p.value for p in positions])
     numbers = np.array(fret_numbers)
-    own = np.array([p.contributions[0].u for p in positions])
+    own = np.array([_u_from(p, _EDGES) for p in positions])
     fit = fit_spacing(at, numbers, scale_length, own)
     reach = float(at.max() - at.min())
-    shared = [max(p.contributions[i].u for p in positions) * 2.0 / reach for i in (1, 2, 3)]
-    u = math.hypot(fit.u_fit, plane.u_rel, *shared)
+    common = [max(_u_from(p, source) for p in positions) * 2.0 / reach for source in (_POSE, _HEIGHT, _RADIUS)]
+    u = math.hypot(fit.u_fit, plane.u_rel, *common)
     checks = {"spacing_ratio": fit.ratio, "spacing_ratio_u": u, "spacing_residual_mm": fit.residual_mm}
-    if fit.residual_mm > _UNEVEN * math.hypot(SLOT_U_MM, float(np.sqrt(np.mean(own**2)))):
+    if fit.residual_mm > _UNEVEN_SIGMAS * math.hypot(SLOT_U_MM, float(np.sqrt(np.mean(own**2)))):
         return checks, (NotMeasured("spacing check", _UNEVEN_REASON.format(fit.residual_mm)),)
     if abs(fit.ratio - 1.0) <= COVERAGE_FACTOR * u:
         return checks, ()
     return checks, (NotMeasured("spacing check", _spacing_reason(fit.ratio, u, at, numbers, own, scale_length)),)
+
+
+def _u_from(q: Measured, source: str) -> float:
+    """What one source contributes to a measured value's uncertainty."""
+    return next(c.u for c in q.contributions if c.source == source)
 
 
 def _spacing_reason(

@@ -16,7 +16,10 @@ import numpy as np
 
 from calib.photo import Focal, Photo
 from calib.plane import Plane
-from inspect_app.measure.plan.fret_frame import FretFrame, FretPatch, Sampling, sample_patch
+from inspect_app.measure.manual import NOTHING_PLACED, Placed
+from inspect_app.measure.plan.flats import FlatFindings, measure_flats, search_flats
+from inspect_app.measure.plan.fret_frame import FretFrame
+from inspect_app.measure.plan.fret_patch import FretPatch, Sampling, sample_patch
 from shared.measured import Measured
 
 MARGIN_MM = 1.6
@@ -203,3 +206,8 @@ def _environment(scene: Scene, mirror: np.ndarray) -> np.ndarray:
             1.0 + np.exp((angle - lamp.size / 2.0) / math.hypot(lamp.soft, scene.rough) * 1.7)
         )
     return np.asarray(light)
+
+
+def find_flats(patch: FretPatch, placed: Placed = NOTHING_PLACED) -> FlatFindings:
+    """Search and measure in one go, with the edges a person placed."""
+    return measure_flats(search_flats(patch), placed)

@@ -7,7 +7,8 @@ import pytest
 from scipy.ndimage import map_coordinates
 
 from inspect_app.measure.plan.crown_profile import _moved, crown_profile
-from inspect_app.measure.plan.fret_frame import COLOUR_ROWS, FretFrame, FretPatch
+from inspect_app.measure.plan.fret_frame import FretFrame
+from inspect_app.measure.plan.fret_patch import COLOUR_ROWS, FretPatch
 from shared.measured import NotMeasured
 
 PX = 24.0

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_t
 
-from inspect_app.measure.plan.crown_edges import crown_evidence, seen_edges
+from inspect_app.measure.plan.crown_arc import apparent_edges
+from inspect_app.measure.plan.crown_edges import crown_edge_likelihoods
 from inspect_app.measure.plan.crown_profile import CrownProfile
-from inspect_app.measure.plan.edge_classifier import OFFSETS_MM, foot_evidence, look_windows, score
+from inspect_app.measure.plan.edge_classifier import OFFSETS_MM, foot_features, foot_likelihood, score
 from sample_images.edge_light import (
     _LUMA,
     _LUMINANCE,
@@ -39,7 +40,7 @@ def sections(count, seed=5):
 
 def density_of(edge):
     """Probability density at `PLACES` about the true edge at 0."""
-    return np.exp(foot_evidence(edge, PLACES).log_ratio)
+    return np.exp(foot_likelihood(edge, PLACES).log_likelihood)
 
 
 # -- the drawn light ---------------------------------------------------------------------------------------------------
@@ -47,7 +48,7 @@ def density_of(edge):
 
 def test_the_drawn_edge_is_seen_where_the_arc_says():
     for s in sections(20):
-        assert s.seen == pytest.approx(float(seen_edges(s.width, s.height, s.view)[1]), abs=1e-9)
+        assert s.apparent == pytest.approx(float(apparent_edges(s.width, s.height, s.view)[1]), abs=1e-9)
 
 
 def test_an_open_board_under_an_even_sky_scatters_its_albedo():
@@ -70,9 +71,9 @@ def test_a_mirror_under_an_even_sky_shows_the_sky_times_its_reflectance():
         )
         at, light, grain = light_across(even)
         for k in range(3):
-            assert np.interp(-even.seen, at, grain[k]) < 0.01 * even.mirror[k]  # and none of the board
+            assert np.interp(-even.apparent, at, grain[k]) < 0.01 * even.mirror[k]  # and none of the board
             shown = even.mirror[k] * even.room_colour[k]
-            assert np.interp(-even.seen, at, light[k]) == pytest.approx(shown, rel=0.02)
+            assert np.interp(-even.apparent, at, light[k]) == pytest.approx(shown, rel=0.02)
 
 
 def test_a_steep_foot_mirrors_the_board_beside_it():
@@ -118,8 +119,8 @@ def test_facets_hide_each_other_so_that_what_is_seen_of_them_adds_up(rough, degr
     facets = 1.0 / (math.pi * rough**2 * np.cos(tilt) ** 4 * (1.0 + (np.tan(tilt) / rough) ** 2) ** 2)
     facing = np.maximum(math.cos(view) * np.cos(tilt) + math.sin(view) * np.sin(tilt) * np.cos(turn), 0.0)
     whole = np.mean(np.sum(facets * facing * np.sin(tilt), axis=1)) * (1.57 / 3999.0) * 2.0 * math.pi
-    seen = float(_let_out(replace(sections(1)[0], rough=Facets(rough, 2.0), lost=1.0), np.array(view)))
-    assert whole * seen == pytest.approx(math.cos(view), rel=0.01)
+    apparent = float(_let_out(replace(sections(1)[0], rough=Facets(rough, 2.0), lost=1.0), np.array(view)))
+    assert whole * apparent == pytest.approx(math.cos(view), rel=0.01)
 
 
 @pytest.mark.parametrize("px_per_mm", [9.0, 18.0, 25.0, 27.0, 38.0])
@@ -129,8 +130,8 @@ def test_a_step_of_light_is_photographed_where_it_is(px_per_mm):
     half_way = []
     for k in range(20):
         places = np.arange(-1.5 + k / 20.0 / px_per_mm, 2.0, 1.0 / px_per_mm)
-        seen = _decoded(_developed(at, light, places, (0.8 / px_per_mm, px_per_mm, 0.0)))
-        half_way.append(np.interp(0.15, seen[1], places))
+        apparent = _decoded(_developed(at, light, places, (0.8 / px_per_mm, px_per_mm, 0.0)))
+        half_way.append(np.interp(0.15, apparent[1], places))
     assert abs(np.mean(half_way)) < 0.001
 
 
@@ -187,27 +188,27 @@ def test_the_nut_side_is_the_mirror_image_of_the_body_side():
     straight, u = (0.0, 0.0, 0.0, 0.0), (0.05, 0.05)
     there = CrownProfile(at, y, *straight, (grain, grain), u, warmth, 96, 25.0)
     back = CrownProfile(-at[::-1], y[::-1], *straight, (grain[::-1], grain[::-1]), u, warmth[::-1], 96, 25.0)
-    (one,), (other,) = (crown_evidence([p], [v])[0] for p, v in ((there, 0.1), (back, -0.1)))
+    (one,), (other,) = (crown_edge_likelihoods([p], [v])[0] for p, v in ((there, 0.1), (back, -0.1)))
     assert one[0].across_mm == pytest.approx(-other[1].across_mm[::-1])
-    assert one[0].log_ratio == pytest.approx(other[1].log_ratio[::-1], abs=0.05)
+    assert one[0].log_likelihood == pytest.approx(other[1].log_likelihood[::-1], abs=0.05)
 
 
 def test_how_light_the_photo_is_changes_nothing_but_one_number():
     edge = draw_edges(1, seed=4)[0]
-    dark, light = (look_windows(replace(edge, log_light=edge.log_light + more), PLACES) for more in (0.0, 0.5))
+    dark, light = (foot_features(replace(edge, log_light=edge.log_light + more), PLACES) for more in (0.0, 0.5))
     assert dark.shape == (len(PLACES), 3 * len(OFFSETS_MM) + 5)
     assert light[:, : len(OFFSETS_MM)] == pytest.approx(dark[:, : len(OFFSETS_MM)], abs=1e-5)
 
 
 def test_grain_that_is_not_known_says_nothing():
     edge = draw_edges(1, seed=4)[0]
-    one, other = (look_windows(replace(edge, grain=g, grain_u=1.0), PLACES) for g in (edge.grain, 0.0 * edge.grain))
+    one, other = (foot_features(replace(edge, grain=g, grain_u=1.0), PLACES) for g in (edge.grain, 0.0 * edge.grain))
     assert one == pytest.approx(other)
 
 
 def test_colour_is_shown_as_it_differs_from_the_open_board():
     edge = draw_edges(1, seed=4)[0]
-    one, other = (look_windows(replace(edge, warmth=edge.warmth + more), PLACES) for more in (0.0, 0.3))
+    one, other = (foot_features(replace(edge, warmth=edge.warmth + more), PLACES) for more in (0.0, 0.3))
     changed = np.flatnonzero(np.abs(one - other).max(axis=0) > 1e-5)
     assert changed == pytest.approx([3 * len(OFFSETS_MM) + 2])  # only how warm the board itself is
 

@@ -6,15 +6,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from inspect_app.measure.plan.end_light import board_fit, crown_fit, end_light, face_fit, noise_of
+from inspect_app.measure.plan.end_light import (
+    ExpectedEnd,
+    bevel_log_density,
+    board_log_density,
+    crown_log_density,
+    end_light,
+    noise_level,
+)
 from tests.inspect_app.measure.plan.end_pictures import End, cover_of, crown_of, draw, frame_of
 
 REACH = (2.0, 4.0)
 
 
 def light_of(end, photo=None):
-    edges = crown_of(end).seen
-    at = (end.at, end.outward)
+    edges, at = crown_of(end).apparent, ExpectedEnd(end.at, end.outward)
     return end_light(photo or draw(end), cover_of(end), frame_of(end), edges, at, REACH, end.px_per_mm)
 
 
@@ -45,9 +51,9 @@ def test_rows_count_inwards_and_strips_span_the_crown():
 def test_rows_beneath_the_scale_and_close_to_it_are_hidden():
     e = light_of(End(cover=-0.5))
     place = e.inward_mm  # the treble end, at 0, lies towards smaller along
-    assert not e.seen[place < -0.55].any()
-    assert e.seen[place > -0.2].all()
-    assert not e.beside_seen[:, place < -0.55].any()
+    assert not e.visible[place < -0.55].any()
+    assert e.visible[place > -0.2].all()
+    assert not e.beside_visible[:, place < -0.55].any()
 
 
 def test_rows_outside_the_photo_are_hidden():
@@ -56,17 +62,17 @@ def test_rows_outside_the_photo_are_hidden():
     cut = photo.bgr[: photo.height // 2 + round(0.5 * end.px_per_mm)].copy()
     cut.flags.writeable = False
     e = light_of(end, replace(photo, bgr=cut))
-    assert not e.seen[e.inward_mm < -0.6].any()
-    assert e.seen[e.inward_mm > -0.4].all()
+    assert not e.visible[e.inward_mm < -0.6].any()
+    assert e.visible[e.inward_mm > -0.4].all()
 
 
 def test_each_part_agrees_best_with_what_it_is():
     end = End(bevel=35.0, margin=0.6)
     e = light_of(end)
-    noise = noise_of(e)
+    noise = noise_level(e)
     middle = slice(2, -2)
-    board, crown = (fit(e, noise)[:, middle].mean(axis=1) for fit in (board_fit, crown_fit))
-    face = face_fit(e, noise, middle)[0] / e.strips[0, :, middle].shape[1]
+    board, crown = (fit(e, noise)[:, middle].mean(axis=1) for fit in (board_log_density, crown_log_density))
+    face = bevel_log_density(e, noise, middle)[0] / e.strips[0, :, middle].shape[1]
     where = e.inward_mm
     outside, bevel, inside = (where < -0.15) & (where > -0.5), (where > 0.1) & (where < 0.4), where > 1.2
     assert board[outside].mean() > max(crown[outside].mean(), face[outside].mean())
@@ -79,12 +85,12 @@ def test_a_shadow_agrees_with_board_and_another_colour_does_not():
     end = End(grain=0.0)
     e = light_of(end)
     before = (e.inward_mm < -0.1) & (e.inward_mm > -0.28)
-    noise = noise_of(e)
+    noise = noise_level(e)
 
     def with_change(brightness, colour):
         strips = e.strips.copy()
         strips[:, before] += np.array([brightness, colour, colour])[:, None, None]
-        return board_fit(replace(e, strips=strips), noise)[before].mean()
+        return board_log_density(replace(e, strips=strips), noise)[before].mean()
 
     shaded, brighter, grey = with_change(-0.7, 0.0), with_change(0.7, 0.0), with_change(-0.7, 0.5)
     assert shaded > brighter + 1.0
@@ -92,7 +98,7 @@ def test_a_shadow_agrees_with_board_and_another_colour_does_not():
 
 
 def test_noise_is_told_in_codes():
-    said = [float(noise_of(light_of(End(noise=n)))[0, 0, 0]) for n in (1.0, 4.0)]
+    said = [float(noise_level(light_of(End(noise=n)))[0, 0, 0]) for n in (1.0, 4.0)]
     # the mean of three samples, each between four pixels: at most 1 / sqrt(3) of a pixel's noise
     assert 1.5 < said[1] / said[0] < 5.0
     assert said[1] < 4.0 / math.sqrt(3.0)

@@ -12,16 +12,20 @@ import cv2
 import numpy as np
 import pytest
 from scipy.optimize import brentq
+from scipy.special import chdtri
 
-from inspect_app.measure.plan.flat_outline import CrownArc, fit_outlines, half_widths
-from inspect_app.measure.plan.flats import find_flats, length_at, length_slope
-from inspect_app.measure.plan.fret_frame import FretPatch
-from inspect_app.measure.plan.reference_crown import crown_view, fit_unworn
+from inspect_app.measure.plan import flats
+from inspect_app.measure.plan.crown_arc import CrownArc
+from inspect_app.measure.plan.flat_outline import fit_outlines
+from inspect_app.measure.plan.flat_picture import half_widths
+from inspect_app.measure.plan.flat_size import length_at, length_slope
+from inspect_app.measure.plan.fret_patch import FretPatch
+from inspect_app.measure.plan.reference_crown import crown_view, fit_reference
 from inspect_app.reading.inspection import Flat
 from shared.flags import FLAGS
 from shared.measured import Measured, NotMeasured
 from shared.trade import FLAT_FROM_MM
-from tests.inspect_app.measure.plan.flat_pictures import Hollow, Lamp, Scene, frame_of, patch_of
+from tests.inspect_app.measure.plan.flat_pictures import Hollow, Lamp, Scene, find_flats, frame_of, patch_of
 
 CHORDS = tomllib.loads((Path(__file__).parents[3] / "reference" / "flat_chords.toml").read_text())["crown"]
 SIDE = (Lamp(5.0, 25.0, 30.0, 0.8),)
@@ -33,7 +37,7 @@ SHORT = Scene((Hollow(6.0, 3.0, 0.12),), PAIR, 0.3, length=12.0)
 
 
 def arc_of(width: float = 2.4, height: float = 1.15) -> CrownArc:
-    return CrownArc(width, height, 0.0, 0.0, 0.02, height_known=True)
+    return CrownArc(width, height, 0.0, 0.02, height_known=True)
 
 
 def outcome(scene: Scene) -> tuple[Flat, ...]:
@@ -91,14 +95,15 @@ def test_flats_fitted_together_do_not_know_of_each_other(monkeypatch: pytest.Mon
 
     monkeypatch.setattr("inspect_app.measure.plan.flats.fit_outlines", noted)
     find_flats(patch_of(LIGHTS["side"]))
-    view, unworn, arc, spans, limits = asked[0]
+    view, reference, arc, spans, limits = asked[0]
     assert len({round(s.half_length, 2) for s in spans}) > 1  # windows of unlike lengths
-    together = fit_outlines(view, unworn, arc, spans, limits)
-    alone = [fit_outlines(view, unworn, arc, [s], [edge])[0] for s, edge in zip(spans, limits, strict=True)]
+    together = fit_outlines(view, reference, arc, spans, limits)
+    alone = [fit_outlines(view, reference, arc, [s], [edge])[0] for s, edge in zip(spans, limits, strict=True)]
     # alone, a fit ends as soon as its own steps are below a hundredth
     np.testing.assert_allclose([f.params for f in together], [f.params for f in alone], atol=0.01)
-    np.testing.assert_allclose([f.gain for f in together], [f.gain for f in alone], rtol=0.01)
-    np.testing.assert_allclose([f.traced for f in together], [f.traced for f in alone], atol=2.0 * view.row_mm)
+    np.testing.assert_allclose([f.log_ratio for f in together], [f.log_ratio for f in alone], rtol=0.01)
+    traced = [[(f.traced_length, f.traced_half_width) for f in fits] for fits in (together, alone)]
+    np.testing.assert_allclose(*traced, atol=2.0 * view.row_mm)
 
 
 def test_even_light_is_said_to_hide_flats() -> None:
@@ -240,10 +245,10 @@ def test_unworn_look_is_learnt_past_wear_over_half_the_fret() -> None:
     """Flats on half of all rows: the fitted look stays that of the unworn crown, drawn without them."""
     many = tuple(Hollow(4.0 + 5.2 * k, 2.0 + 0.3 * k, 0.1 + 0.03 * k) for k in range(5))
     worn, fresh = (view_of(patch_of(Scene(h, PAIR, 0.3))) for h in (many, ()))
-    _, look = fit_unworn(worn)
+    _, fitted = fit_reference(worn)
     middle = np.abs(worn.across_mm) < 0.8
-    assert np.median(np.abs(look.tone - fresh.tone)[:, middle]) < 0.01
-    assert np.quantile(np.abs(look.tone - fresh.tone)[:, middle], 0.95) < 0.05
+    assert np.median(np.abs(fitted.tone - fresh.tone)[:, middle]) < 0.01
+    assert np.quantile(np.abs(fitted.tone - fresh.tone)[:, middle], 0.95) < 0.05
 
 
 def view_of(patch: FretPatch):
@@ -355,3 +360,10 @@ def test_a_picture_turned_on_its_head_reads_the_same() -> None:
     for a, b in zip(there, reversed(back), strict=True):
         assert a.from_treble_end.value == pytest.approx(length - b.from_treble_end.value, abs=0.1)
         assert a.width.value == pytest.approx(b.width.value, abs=2 * a.width.u)
+
+
+def test_the_evidence_a_flat_needs_lies_beyond_chance() -> None:
+    """Twice a log likelihood ratio of 11 free numbers is distributed as chi-square; 2000 places are tried on a fret."""
+    by_chance = float(chdtri(11, 1e-3 / 2000)) / 2.0
+    assert by_chance == pytest.approx(25.0, abs=1.0)
+    assert 1.5 * by_chance <= flats._ACCEPT  # the noise is known to about a half

@@ -7,20 +7,28 @@ from functools import cache
 import numpy as np
 import pytest
 
-from inspect_app.measure.plan.fret_ends import END_SCATTER_MM, OUT_MM, FretEnd, NearEnd, end_curve, pick_end, why_unread
+from inspect_app.measure.plan.end_light import ExpectedEnd
+from inspect_app.measure.plan.fret_ends import (
+    END_SCATTER_MM,
+    OUT_MM,
+    FretEnd,
+    end_curve,
+    pick_end,
+    why_not_measured,
+)
 from tests.inspect_app.measure.plan.end_pictures import End, cover_of, crown_of, draw, frame_of
 
 WOODS = ((0.015, 0.017, 0.02), (0.05, 0.09, 0.16), (0.2, 0.35, 0.5), (0.1, 0.2, 0.35))
 """Ebony, rosewood, maple, something between: blue, green, red."""
 
 
-def curve_of(end, near=None):
-    at = NearEnd(end.at if near is None else near, end.outward)
+def curve_of(end, expected=None):
+    at = ExpectedEnd(end.at if expected is None else expected, end.outward)
     return end_curve(draw(end), cover_of(end), frame_of(end), crown_of(end), at, end.px_per_mm)
 
 
-def read(end, near=None, line=None):
-    return pick_end(curve_of(end, near), line or FretEnd(end.at, END_SCATTER_MM), end.px_per_mm)
+def read(end, expected=None, line=None):
+    return pick_end(curve_of(end, expected), line or FretEnd(end.at, END_SCATTER_MM), end.px_per_mm)
 
 
 def drawn_at_random(k):
@@ -55,7 +63,7 @@ def swept():
     for k in range(80):
         end = drawn_at_random(k)
         line = FretEnd(end.at + float(rng.normal(0.0, END_SCATTER_MM)), END_SCATTER_MM)
-        found = read(end, near=end.at + float(rng.uniform(-1.5, 1.5)), line=line)
+        found = read(end, expected=end.at + float(rng.uniform(-1.5, 1.5)), line=line)
         if found:
             out.append((end.outward * (found.along - end.at), found.u))
     return np.array(out)
@@ -110,7 +118,7 @@ def test_both_ends_are_read_alike(outward):
 
 
 def test_where_the_overview_puts_the_end_does_not_move_it():
-    found = [read(End(), near=near) for near in (-1.9, -0.43, 0.0, 0.77, 2.0)]
+    found = [read(End(), expected=expected) for expected in (-1.9, -0.43, 0.0, 0.77, 2.0)]
     assert np.ptp([f.along for f in found]) < min(f.u for f in found)
 
 
@@ -120,12 +128,12 @@ def test_a_covered_end_is_not_read_and_said_to_be_covered():
     curve = curve_of(end)
     line = FretEnd(end.at, END_SCATTER_MM)
     assert pick_end(curve, line, end.px_per_mm) is None
-    assert why_unread(curve, line) == "it is covered"
+    assert why_not_measured(curve, line) == "it is covered"
 
 
 def test_what_covers_an_end_says_only_that_it_lies_beneath():
     curve = curve_of(End(cover=1.5))
-    along = curve.near.along + curve.near.outward * OUT_MM
+    along = curve.expected.along + curve.expected.outward * OUT_MM
     beneath, in_sight = curve.log_likelihood[along < 0.5], curve.log_likelihood[along > 2.3]
     assert np.ptp(beneath) < 1.0
     assert in_sight.max() < beneath.min() - 10.0
@@ -140,10 +148,10 @@ def test_a_picture_of_nothing_tells_nothing():
     end = End()
     photo = draw(end)
     flat = np.full_like(photo.bgr, 90)
-    curve = end_curve(replace(photo, bgr=flat), (), frame_of(end), crown_of(end), NearEnd(0.0, -1), end.px_per_mm)
+    curve = end_curve(replace(photo, bgr=flat), (), frame_of(end), crown_of(end), ExpectedEnd(0.0, -1), end.px_per_mm)
     line = FretEnd(0.0, END_SCATTER_MM)
     assert pick_end(curve, line, end.px_per_mm) is None
-    assert why_unread(curve, line) == "it does not stand out from the board"
+    assert why_not_measured(curve, line) == "it does not stand out from the board"
 
 
 def test_a_coarser_or_softer_photo_is_less_sure():

@@ -321,3 +321,9 @@ def test_a_number_passed_over_is_said():
     answer = measure(*asked(replace(PLAIN, first=5, last=9, pulled=(7,))))
     assert numbers(answer) == [5, 6, 8, 9]
     assert {n.what for n in answer.not_measured} >= {"fret 7, crown width", "fret 7, length", "fret 7, flats"}
+
+
+def test_frets_none_of_which_can_be_read_are_refused_with_a_reason(monkeypatch):
+    monkeypatch.setattr("inspect_app.measure.plan.recipe.find_ends", lambda *asked: ())
+    with pytest.raises(InspectError, match="No fret's crown can be read"):
+        measure(*asked(PLAIN))

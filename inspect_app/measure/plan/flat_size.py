@@ -1,0 +1,143 @@
+"""A flat's place, length, width and depth, each with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from inspect_app.measure.plan.crown_arc import CrownArc
+from inspect_app.measure.plan.flat_outline import EXPONENT_SD, U_BLOOM, U_EDGE_PX, FlatOutline
+from inspect_app.measure.plan.flat_picture import BLUR_PX, FlatParam
+from inspect_app.measure.plan.fret_patch import FretPatch
+from inspect_app.measure.plan.reference_crown import CrownView
+from inspect_app.reading.inspection import Flat
+from shared.measured import Contribution, Measured
+from shared.trade import FLAT_FROM_MM
+
+__all__ = ["flat_size", "length_at", "length_slope"]
+
+Floats = NDArray[np.float64]
+
+_SYMMETRY = 0.05
+"""A hollow's middle need not be its widest place: standard uncertainty, share of the half-length."""
+_UNTRACED = 0.1
+"""Where no boundary is seen the outline is carried on by its form alone: standard uncertainty of the length, share of
+what is so carried on, from an exponent known to 0.15."""
+_ONE_SIDED = 0.1
+"""A boundary that gives less than this share of what is known of the width was as good as not seen."""
+_COVERED = 0.1
+"""A flat with more than this share of its length hidden is flagged (common practice, no source)."""
+_LEAST_PX = 3.0
+"""Two boundaries need three pixels between them to be told apart."""
+
+
+def length_at(params: Floats, arc: CrownArc, at_mm: float = FLAT_FROM_MM) -> float:
+    """Length in mm over which a flat is at least `at_mm` wide; 0 where it never is.
+
+    From ``d = D (1 - s^2)^(2 q)`` and the depth of a chord of the crown's arc.
+
+    Parameters
+    ----------
+    params : ndarray, shape (5,)
+        By `FlatParam`.
+
+    Examples
+    --------
+    A flat 4 mm long and 1 mm wide is half as wide over about ``4 sqrt(1/2)`` mm of it, and nowhere wider than it is:
+
+    >>> arc = CrownArc(2.0, 1.0, 0.02, 0.02, True)
+    >>> params = np.array([10.0, np.log(2.0), np.log(1.0), 0.0, 0.0])
+    >>> [round(length_at(params, arc, w), 2) for w in (0.5, 1.0, 1.2)]
+    [2.87, 0.0, 0.0]
+    """
+    _, ln_half_length, ln_width, _, ln_q = params.tolist()
+    ratio = arc.depth_of(at_mm / 2.0) / arc.depth_of(math.exp(ln_width) / 2.0)
+    if ratio >= 1.0:
+        return 0.0
+    return 2.0 * math.exp(ln_half_length) * math.sqrt(1.0 - ratio ** (0.5 / math.exp(ln_q)))
+
+
+def length_slope(params: Floats, arc: CrownArc, at_mm: float = FLAT_FROM_MM) -> Floats:
+    """Derivative of `length_at` with each parameter of the outline, shape (5,); 0 where the length is."""
+    length = length_at(params, arc, at_mm)
+    if length <= 0.0:
+        return np.zeros(len(FlatParam))
+    _, ln_half_length, ln_width, _, ln_q = params.tolist()
+    half_length, half, q = math.exp(ln_half_length), 0.5 * math.exp(ln_width), math.exp(ln_q)
+    deepest = arc.depth_of(half)
+    ratio = arc.depth_of(at_mm / 2.0) / deepest
+    left = ratio ** (0.5 / q)  # length = 2 half_length sqrt(1 - left)
+    by_ln_ratio = -2.0 * half_length**2 / length * left * 0.5 / q
+    ln_ratio_by_ln_half = -half * half / (math.sqrt(max(arc.radius**2 - half * half, 1e-9)) * deepest)
+    return np.array([0.0, length, by_ln_ratio * ln_ratio_by_ln_half, 0.0, -by_ln_ratio * math.log(ratio)])
+
+
+def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView) -> Flat:
+    plane, p = patch.frame.plane, fit.params
+    length = length_at(p, arc)
+    by_length = length_slope(p, arc)
+    by_width = fit.width * np.eye(len(FlatParam))[FlatParam.LN_WIDTH]
+    untraced = max(0.0, length - fit.traced_length), abs(math.log(max(0.1, 2.0 * fit.traced_half_width / fit.width)))
+    flags = _flags(fit, patch)
+    width = Measured.of(
+        fit.width,
+        "mm",
+        flags,
+        outline=EXPONENT_SD * untraced[1] * fit.width,
+        scale=fit.width * plane.u_rel,
+        **_boundary(by_width, fit, view),
+    )
+    return Flat(
+        Measured.of(
+            fit.place,
+            "mm",
+            flags,
+            treble_end=patch.frame.origin_u_mm,
+            outline=_SYMMETRY * fit.half_length,
+            scale=fit.place * plane.u_rel,
+            **_boundary(np.eye(len(FlatParam))[FlatParam.PLACE], fit, view),
+        ),
+        Measured.of(
+            length,
+            "mm",
+            flags,
+            outline=_UNTRACED * untraced[0],
+            scale=length * plane.u_rel,
+            **_boundary(by_length, fit, view),
+        ),
+        width,
+        _depth(width, arc) if arc.height_known else None,
+    )
+
+
+def _boundary(slope: Floats, fit: FlatOutline, view: CrownView) -> dict[str, float]:
+    """What noise, the placing of boundaries and burnt-out tones do to a quantity of this slope in the parameters."""
+    return {
+        "boundary_noise": math.sqrt(float(slope @ fit.cov @ slope)),
+        "boundary_definition": abs(float(slope @ fit.shift_effect)) * U_EDGE_PX * view.pixel_mm,
+        "burnt_out_tones": abs(float(slope @ fit.bloom_effect)) * U_BLOOM * BLUR_PX * view.pixel_mm,
+    }
+
+
+def _flags(fit: FlatOutline, patch: FretPatch) -> tuple[str, ...]:
+    found = {
+        "ONE_SIDED": min(fit.side_shares) < _ONE_SIDED,
+        "COVERED": fit.hidden > _COVERED,
+        "LOW_RESOLUTION": patch.px_per_mm * FLAT_FROM_MM < _LEAST_PX,
+    }
+    return tuple(code for code, so in found.items() if so)
+
+
+def _depth(width: Measured, arc: CrownArc) -> Measured:
+    """Depth below the unworn top from the width, ``d = r - sqrt(r^2 - f^2 / 4)``."""
+    depth = float(arc.depth(width.value / 2.0))
+    chord = math.sqrt(max(arc.radius**2 - width.value**2 / 4.0, 1e-4))
+    by_width = width.value / (4.0 * chord)
+    by_radius = 1.0 - arc.radius / chord
+    parts = (
+        Contribution("width", by_width * width.u),
+        Contribution("crown radius", abs(by_radius) * arc.u_radius),
+    )
+    return Measured(depth, "mm", parts, (*width.flags, "INDIRECT"))
