@@ -54,6 +54,10 @@ class Wish:
     elevation: float | None = None
     board_radius: float | None = None
     facets: str = "ggx"
+    tint: str | None = None
+    grime: float | None = None
+    strings: bool = False
+    shapes: bool = False
 
 
 def frame_size(megapixels: float) -> tuple[int, int]:
@@ -63,9 +67,14 @@ def frame_size(megapixels: float) -> tuple[int, int]:
 
 
 def _spots(
-    rng: np.random.Generator, board: Board, x: float, ends: tuple[float, float], depth: tuple[float, float]
+    rng: np.random.Generator,
+    board: Board,
+    x: float,
+    ends: tuple[float, float],
+    depth: tuple[float, float],
+    shapes: bool = False,
 ) -> tuple[Spot, ...]:
-    """Wear under some of six strings, each kept clear of the bevelled ends."""
+    """Wear under some of six strings, each kept clear of the bevelled ends; with `shapes`, not all bell-shaped."""
     reach = float(board.half_width(x)) - STRING_INSET
     out = []
     for y in np.linspace(-reach, reach, 6):
@@ -73,11 +82,22 @@ def _spots(
             continue
         y += rng.normal(0.0, 0.3)
         length = min(rng.uniform(1.9, 5.6), 2.0 * (y - ends[0] - 1.0), 2.0 * (ends[1] - 1.0 - y))
-        out.append(Spot(float(y), float(rng.uniform(*depth)), float(length)))
+        shape = _shape(rng, bool(y < 0.0)) if shapes else ()
+        if shape and shape[2] > 2.5:  # a notch as a plain string wears it is short
+            length = min(length, rng.uniform(1.0, 1.8))
+        out.append(Spot(float(y), float(rng.uniform(*depth)), float(length), *shape))
     return tuple(out)
 
 
-def _frets(rng: np.random.Generator, board: Board, count: int, condition: str) -> list[Fret]:
+def _shape(rng: np.random.Generator, plain: bool) -> tuple[float, float, float]:
+    """Skew, power and edge of a hollow: lopsided, flat-bottomed, or narrow under a plain string."""
+    kind = rng.choice(["bell", "lopsided", "flat", "narrow" if plain else "flat"])
+    skew = float(rng.uniform(-0.5, 0.5)) if kind != "bell" else 0.0
+    power, edge = {"bell": (2.0, 2.0), "lopsided": (2.0, 2.0), "flat": (4.0, 2.0), "narrow": (2.0, 3.0)}[str(kind)]
+    return skew, power, edge
+
+
+def _frets(rng: np.random.Generator, board: Board, count: int, condition: str, shapes: bool = False) -> list[Fret]:
     width = rng.uniform(2.0, 2.95)
     height = rng.uniform(0.9, min(1.4, 0.49 * width))
     level = float(rng.uniform(0.04, 0.16)) if condition == "levelled" else 0.0
@@ -85,7 +105,8 @@ def _frets(rng: np.random.Generator, board: Board, count: int, condition: str) -
     for n in range(1, count + 1):
         x = fret_position(board.scale_length, n)
         half = float(board.half_width(x)) - rng.uniform(0.05, 0.4, 2)
-        wear = _spots(rng, board, x, (-half[0], half[1]), CONDITIONS[condition]) if CONDITIONS[condition][1] else ()
+        worn = CONDITIONS[condition]
+        wear = _spots(rng, board, x, (-half[0], half[1]), worn, shapes) if worn[1] else ()
         bevel = rng.uniform(18.0, 38.0, 2)
         w, h = width + rng.normal(0, 0.012), height + rng.normal(0, 0.008)
         out.append(Fret(n, x, w, h, -half[0], half[1], bevel[0], bevel[1], level, wear))
@@ -126,6 +147,9 @@ def _look(rng: np.random.Generator, view: str, wish: Wish) -> Look:
         bool(rng.random() < 0.7),
         _sensor(rng, view),
         wish.facets,
+        wish.tint or "nickel",
+        wish.grime or 0.0,
+        wish.strings,
     )
 
 
@@ -155,7 +179,7 @@ def draw(view: str, seed: int, wish: Wish = Wish(), megapixels: float = 12.0) ->
 def _draw_plan(
     rng: np.random.Generator, board: Board, look: Look, condition: str, wish: Wish, size: tuple[int, int]
 ) -> Shot:
-    frets = _frets(rng, board, 22, condition)
+    frets = _frets(rng, board, 22, condition, wish.shapes)
     first = int(rng.integers(1, 15))
     wanted = frets[first - 1 : first + int(rng.integers(3, 6))]
     pose = _plan_pose(rng, wanted, wish)
@@ -188,7 +212,7 @@ def _plan_pose(rng: np.random.Generator, wanted: list[Fret], wish: Wish) -> Plan
 def _draw_low(
     rng: np.random.Generator, board: Board, look: Look, condition: str, wish: Wish, view: str, size: tuple[int, int]
 ) -> Shot:
-    frets = _frets(rng, board, 22, condition)
+    frets = _frets(rng, board, 22, condition, wish.shapes)
     number = int(rng.integers(2, 20))
     fret, close = frets[number - 1], view == "end"
     end = (wish.end or str(rng.choice(["treble", "bass"]))) if close else None

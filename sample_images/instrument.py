@@ -56,11 +56,30 @@ class Board:
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """A worn place: depth (1 - t^2)^2 below the unworn crown, t from -1 to 1 over `length` about `y`."""
+    """A worn place: depth (1 - |t|^power)^edge below the unworn crown, t from -1 to 1 over `length`, 0 at `y`.
+
+    `skew` (-1 to 1) makes it lopsided: the half towards the bass is (1 + skew) times half the length. A large `power`
+    gives a flat bottom, as a wound string wears it; a large `edge` a narrow notch, as a plain string does.
+    """
 
     y: float
     depth: float
     length: float
+    skew: float = 0.0
+    power: float = 2.0
+    edge: float = 2.0
+
+    def removed(self, y: Vector) -> Vector:
+        """Depth removed at `y`."""
+        half = self.length / 2.0 * np.where(y >= self.y, 1.0 + self.skew, 1.0 - self.skew)
+        t = np.clip(np.abs(y - self.y) / half, 0.0, 1.0)
+        return np.asarray(self.depth * (1.0 - t**self.power) ** self.edge)
+
+    def length_where_deeper(self, depth: float) -> float:
+        """Length along the fret over which more than `depth` is removed."""
+        if self.depth <= depth:
+            return 0.0
+        return float(self.length * (1.0 - (depth / self.depth) ** (1.0 / self.edge)) ** (1.0 / self.power))
 
 
 def _chord(radius: float, depth: float) -> float:
@@ -96,23 +115,20 @@ class Fret:
         y = np.asarray(y, dtype=float)
         depth = np.full(y.shape, self.level)
         for s in self.spots:
-            t = np.clip((y - s.y) / (s.length / 2.0), -1.0, 1.0)
-            depth = np.maximum(depth, s.depth * (1.0 - t * t) ** 2)
+            depth = np.maximum(depth, s.removed(y))
         return depth
 
     def flat_length_at(self, spot: Spot, width: float) -> float:
         """Length along the fret over which the flat of `spot` is at least `width` wide."""
         r = self.radius
-        need = r - math.sqrt(r * r - width * width / 4.0)
-        if spot.depth <= need:
-            return 0.0
-        return spot.length * math.sqrt(1.0 - math.sqrt(need / spot.depth))
+        return spot.length_where_deeper(r - math.sqrt(r * r - width * width / 4.0))
 
     def truth(self) -> dict[str, Any]:
         """The fret as written beside a photo."""
         spots = [
             {"y": s.y, "divot_depth": s.depth, "divot_length": s.length, "flat_width_max": _chord(self.radius, s.depth)}
             | {f"flat_length_at_{w}": self.flat_length_at(s, w) for w in FLAT_WIDTHS}
+            | ({} if (s.skew, s.power, s.edge) == (0.0, 2.0, 2.0) else {"skew": s.skew, "pow": s.power, "pow2": s.edge})
             for s in self.spots
         ]
         return {

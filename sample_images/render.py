@@ -16,7 +16,7 @@ import numpy as np
 
 from sample_images.camera import develop, encode
 from sample_images.draws import CONDITIONS, Wish, draw
-from sample_images.scene import render
+from sample_images.scene import TINTS, render
 from sample_images.shots import LIGHTS, Shot
 from sample_images.textures import WOODS
 
@@ -52,6 +52,10 @@ def _options() -> argparse.Namespace:
     p.add_argument("--elevation", type=float, help="camera above the board plane, degrees (elevation and end)")
     p.add_argument("--board-radius", type=float, help="mm; inf for a flat board")
     p.add_argument("--facets", choices=("ggx", "beckmann"), default="ggx", help="law of the metal's roughness")
+    p.add_argument("--tint", choices=tuple(TINTS), help="colour and polish of the metal")
+    p.add_argument("--grime", type=float, help="width of the dirt along the frets' feet, mm (0.5 to 1 is much)")
+    p.add_argument("--strings", action="store_true", help="leave the strings on (plan only)")
+    p.add_argument("--shapes", action="store_true", help="hollows that are lopsided, flat-bottomed or narrow")
     p.add_argument("--nut-right", action="store_true")
     p.add_argument("--megapixels", type=float, default=12.0)
     p.add_argument("--spp", type=int, default=SAMPLES)
@@ -69,7 +73,20 @@ def main() -> None:
         shots = {name: shot for name, shot in demo_shots().items() if not a.only or a.only in name}
     else:
         wish = Wish(
-            a.wood, a.light, a.condition, a.scale, a.used, a.end, a.nut_right, a.elevation, a.board_radius, a.facets
+            a.wood,
+            a.light,
+            a.condition,
+            a.scale,
+            a.used,
+            a.end,
+            a.nut_right,
+            a.elevation,
+            a.board_radius,
+            a.facets,
+            a.tint,
+            a.grime,
+            a.strings,
+            a.shapes,
         )
         shots = {a.name or f"{a.view}-{a.seed}": partial(draw, a.view, a.seed, wish, a.megapixels)}
     for name, shot in shots.items():

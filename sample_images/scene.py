@@ -1,6 +1,7 @@
 """The scene a photo is rendered from: meshes with their materials, lamps, surroundings; and the rendering itself.
 
-Needs the ``render`` extra. Mitsuba's LLVM variant is used where an LLVM library is found, its scalar one otherwise.
+Needs the ``render`` extra. Mitsuba renders on a graphics card where there is one, through LLVM where that is found,
+and otherwise with its scalar code.
 """
 
 from __future__ import annotations
@@ -17,11 +18,17 @@ from numpy.typing import NDArray
 from sample_images.camera import Camera
 from sample_images.solids import Mesh
 
-__all__ = ["Lamp", "Thing", "Scene", "render", "metal", "paper", "wood_material", "matt", "etched_steel"]
+__all__ = ["Lamp", "Thing", "Scene", "render", "metal", "TINTS", "paper", "wood_material", "matt", "etched_steel"]
 
 Material = dict[str, Any]
-# complex refractive index of a nickel-rich alloy for red, green, blue (from memory; only the look depends on it)
-_ETA, _K = (1.95, 1.80, 1.62), (3.70, 3.35, 2.95)
+TINTS: dict[str, tuple[tuple[float, float, float], tuple[float, float, float], float]] = {
+    "nickel": ((1.95, 1.80, 1.62), (3.70, 3.35, 2.95), 1.0),
+    "gold": ((0.45, 0.62, 1.20), (3.40, 2.60, 2.05), 1.0),
+    "steel": ((2.90, 2.85, 2.70), (3.10, 3.05, 2.90), 1.0),
+    "dull": ((1.95, 1.80, 1.62), (3.70, 3.35, 2.95), 2.6),
+}
+"""Complex refractive index for red, green, blue, and how many times as rough as polished: a nickel-rich alloy, a
+copper alloy, stainless steel, tarnished nickel (from memory; only the look depends on it)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,18 +74,25 @@ def _texture(picture: NDArray[np.float32], nearest: bool = False, raw: bool = Fa
     }
 
 
-def metal(alpha: float, relief: NDArray[np.float32] | None = None, along: float = 1.0, facets: str = "ggx") -> Material:
+def metal(
+    alpha: float,
+    relief: NDArray[np.float32] | None = None,
+    along: float = 1.0,
+    facets: str = "ggx",
+    tint: str = "nickel",
+) -> Material:
     """Rough fret metal; `relief` is a height picture in mm, `along` how much rougher it is across than along.
 
     `facets` is the law of their tilt: "ggx" (Trowbridge and Reitz) or "beckmann", which has no steep ones.
     """
+    eta, k, rougher = TINTS[tint]
     bare: Material = {
         "type": "roughconductor",
         "distribution": facets,
-        "eta": {"type": "rgb", "value": list(_ETA)},
-        "k": {"type": "rgb", "value": list(_K)},
-        "alpha_u": alpha * along,
-        "alpha_v": alpha,
+        "eta": {"type": "rgb", "value": list(eta)},
+        "k": {"type": "rgb", "value": list(k)},
+        "alpha_u": min(1.0, alpha * rougher * along),
+        "alpha_v": min(1.0, alpha * rougher),
     }
     if relief is None:
         return {"type": "twosided", "bsdf": bare}
@@ -114,7 +128,7 @@ def etched_steel(picture: NDArray[np.float32]) -> Material:
 def _variant() -> None:
     import mitsuba as mi
 
-    for name in ("llvm_ad_rgb", "scalar_rgb"):
+    for name in ("cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb"):
         try:
             mi.set_variant(name)
             mi.load_dict({"type": "sphere"})

@@ -15,7 +15,17 @@ from sample_images import textures
 from sample_images.camera import Camera, Sensor
 from sample_images.instrument import Board, Fret, Wire
 from sample_images.scene import Lamp, Scene, Thing, etched_steel, matt, metal, paper, wood_material
-from sample_images.solids import Mesh, board_meshes, disc_mesh, fret_meshes, rounded_sheet_mesh, sheet_mesh, wire_meshes
+from sample_images.solids import (
+    Mesh,
+    board_meshes,
+    disc_mesh,
+    fret_meshes,
+    grime_meshes,
+    rounded_sheet_mesh,
+    sheet_mesh,
+    string_mesh,
+    wire_meshes,
+)
 
 __all__ = [
     "Look",
@@ -59,6 +69,9 @@ class Look:
     inlays: bool = True
     sensor: Sensor = field(default_factory=Sensor)
     facets: str = "ggx"
+    tint: str = "nickel"
+    grime: float = 0.0
+    strings: bool = False
 
 
 @dataclass(frozen=True)
@@ -106,12 +119,16 @@ def _camera_body(camera: Camera) -> Thing:
 def _frets_things(frets: Sequence[Fret], board: Board, look: Look, rng: np.random.Generator) -> list[Thing]:
     """All frets; three reliefs take turns, so that no neighbours share their scratches."""
     reliefs = [textures.scratches(rng, look.used) for _ in range(3)]
-    return [t for i, f in enumerate(frets) for t in _fret_things(f, board, look, reliefs[i % 3])]
+    things = [t for i, f in enumerate(frets) for t in _fret_things(f, board, look, reliefs[i % 3])]
+    if look.grime > 0.0:
+        dirt = matt(tuple(float(c) for c in rng.uniform(0.01, 0.05) * np.array([1.0, 0.8, 0.6])))
+        things += [Thing(m, dirt) for f in frets for m in grime_meshes(f, board, look.grime, rng).values()]
+    return things
 
 
 def _fret_things(fret: Fret, board: Board, look: Look, relief: NDArray[np.float32]) -> list[Thing]:
     flanks, worn, filed = (
-        metal(look.polish * rougher, scratched, along, look.facets)
+        metal(look.polish * rougher, scratched, along, look.facets, look.tint)
         for rougher, scratched, along in ((1.0, relief, 1.0), (1.5, relief, 1.3), (2.0, None, 1.0))
     )
     kinds = {"flat": worn, "end_treble": filed, "end_bass": filed}
@@ -131,6 +148,23 @@ def _board_things(board: Board, span: tuple[float, float], look: Look, rng: np.r
         nut = board_meshes(board, -4.5, 0.0)
         things += [Thing(_raised(m, 1.3), bone) for m in nut.values()]
     return things
+
+
+STRING_DIAMETERS = (0.25, 0.33, 0.43, 0.66, 0.91, 1.17)
+"""mm, treble first: a common set for a steel-strung instrument, the last three wound (common practice, no source)."""
+
+
+def _strings(board: Board, span: tuple[float, float], crown: float) -> list[Thing]:
+    """Six strings over the crowns, higher towards the body."""
+    out = []
+    for i, diameter in enumerate(STRING_DIAMETERS):
+        ends = []
+        for x in span:
+            y = (2.0 * i / 5.0 - 1.0) * (float(board.half_width(x)) - 3.5)
+            over = 0.35 + 0.0035 * x
+            ends.append(np.array([x, y, float(board.height(x, y)) + crown + over + diameter / 2.0]))
+        out.append(Thing(string_mesh(*ends, diameter), metal(0.2 if i < 3 else 0.35)))
+    return out
 
 
 def _raised(mesh: Mesh, by: float) -> Mesh:
@@ -158,6 +192,9 @@ def _base(view: str, board: Board, look: Look, camera: Camera, ask: dict[str, An
         "wood": look.wood,
         "light": look.light,
         "used": look.used,
+        "tint": look.tint,
+        "grime": look.grime,
+        "strings": look.strings,
         "board": {
             "scale_length": board.scale_length,
             "nut_width": board.nut_width,
@@ -262,6 +299,8 @@ def plan(
     things += _board_things(board, span, look, rng)
     near = [f for f in frets if span[0] <= f.x <= span[1]]
     things += _frets_things(near, board, look, rng)
+    if look.strings:
+        things += _strings(board, span, middle.height)
     mat = _lying(np.array([pose.aim_x, 0.0, -45.0]), (900.0, 900.0), 7.0)
     things += [Thing(sheet_mesh(mat), matt(textures.bench(rng))), _camera_body(camera)]
     scene = Scene(things, _lamps(look.light, np.array([pose.aim_x, 0.0, 0.0]), rng), textures.room(rng), look.ambient)

@@ -12,7 +12,17 @@ from numpy.typing import NDArray
 
 from sample_images.instrument import Board, Fret, Wire
 
-__all__ = ["Mesh", "fret_meshes", "board_meshes", "wire_meshes", "sheet_mesh", "disc_mesh", "rounded_sheet_mesh"]
+__all__ = [
+    "Mesh",
+    "fret_meshes",
+    "board_meshes",
+    "wire_meshes",
+    "grime_meshes",
+    "string_mesh",
+    "sheet_mesh",
+    "disc_mesh",
+    "rounded_sheet_mesh",
+]
 
 Array = NDArray[np.float64]
 _ARC, _FLAT = 40, 6  # cross-section points on a flank and on a flat: an arc of 40 is within 0.3 um of the true crown
@@ -160,6 +170,54 @@ def board_meshes(board: Board, x0: float, x1: float, thickness: float = 6.0) -> 
         strip_uv = np.stack([np.full((len(v), 2), 0.5), np.repeat(0.5 + v[:, None] / 2, 2, 1)], -1)
         out[name] = _grid(strip, np.broadcast_to([sign, 0.0, 0.0], strip.shape).copy(), strip_uv)
     return out
+
+
+def grime_meshes(fret: Fret, board: Board, amount: float, rng: np.random.Generator) -> dict[str, Mesh]:
+    """Dirt caked along both feet of a fret and round its ends, up to about `amount` mm wide on the board."""
+    reach = amount * rng.uniform(0.1, 0.7, 2)
+    y = np.linspace(fret.y_treble - reach[0], fret.y_bass + reach[1], 900)
+    room = float(board.half_width(fret.x)) - 0.02
+    y = np.clip(y, -room, room)
+    out: dict[str, Mesh] = {}
+    for name, sign in (("grime_nut", -1.0), ("grime_body", 1.0)):
+        wide = amount * (0.12 + 0.5 * _wander(rng, len(y)))
+        high = amount * (0.04 + 0.28 * _wander(rng, len(y)))
+        r, h = fret.radius, fret.height
+        within = np.minimum(y - fret.y_treble, fret.y_bass - y)
+        cut = np.minimum(
+            (y - fret.y_treble) / math.tan(math.radians(max(fret.bevel_treble, 1.0))),
+            (fret.y_bass - y) / math.tan(math.radians(max(fret.bevel_bass, 1.0))),
+        )
+        top = np.clip(np.minimum(high, cut), 0.0, h)
+        inner = np.where(within > 0.0, np.sqrt(np.maximum(r * r - (r - h + top) ** 2, 0.0)), 0.0)
+        beyond = np.clip(1.0 + within / max(float(reach.max()), 1e-6), 0.0, 1.0)
+        x = np.stack([inner, (inner + fret.width / 2.0) / 2.0 + wide / 3.0, fret.width / 2.0 + wide * beyond], 1)
+        lift = np.where(within > 0.0, top, 0.05 * beyond)
+        z = np.stack([lift + 0.012, lift * 0.5 + 0.012, np.full(len(y), 0.004)], 1)
+        yy = np.repeat(y[:, None], 3, 1)
+        points = np.stack([fret.x + sign * x, yy, z + board.height(fret.x, yy)], -1)
+        normal = np.broadcast_to([sign * 0.5, 0.0, 0.86], points.shape).copy()
+        uv = np.stack([x / fret.width, (yy - y[0]) / (y[-1] - y[0])], -1)
+        out[name] = _grid(points, normal, uv)
+    return out
+
+
+def _wander(rng: np.random.Generator, n: int) -> Array:
+    """A smooth random line between 0 and 1."""
+    knots = rng.uniform(0.0, 1.0, 26)
+    return np.asarray(np.interp(np.linspace(0.0, 25.0, n), np.arange(26), knots))
+
+
+def string_mesh(start: Array, stop: Array, diameter: float) -> Mesh:
+    """A string as a tube from `start` to `stop`, both (3,)."""
+    along = (stop - start) / np.linalg.norm(stop - start)
+    side = np.cross(along, [0.0, 0.0, 1.0])
+    side /= np.linalg.norm(side)
+    a = np.linspace(0.0, 2.0 * math.pi, 25)
+    ring = np.cos(a)[:, None] * side + np.sin(a)[:, None] * np.cross(side, along)
+    points = np.stack([start + ring * diameter / 2.0, stop + ring * diameter / 2.0], 0)
+    uv = np.stack(np.broadcast_arrays(np.array([[0.0], [1.0]]), a[None, :] / 7.0), -1)
+    return _grid(points, np.stack([ring, ring], 0), uv)
 
 
 def wire_meshes(wire: Wire) -> dict[str, Mesh]:
