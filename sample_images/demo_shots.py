@@ -10,7 +10,8 @@ import numpy as np
 from sample_images.camera import Sensor
 from sample_images.draws import STRING_INSET, frame_size
 from sample_images.instrument import Board, Fret, Spot, Wire, fret_position
-from sample_images.shots import Look, LowPose, PlanPose, SectionPose, Shot, elevation, plan, section
+from sample_images.section_shot import SectionPose, section
+from sample_images.shots import Look, LowPose, PlanPose, Shot, elevation, plan
 
 __all__ = ["demo_shots", "BOARD", "FRETS", "worn_frets", "finished_frets", "NEW_FRETS", "AGREED_BEVEL"]
 

@@ -9,18 +9,17 @@ import numpy as np
 
 from sample_images.camera import Sensor
 from sample_images.instrument import Board, Fret, Spot, Wire, fret_position
+from sample_images.section_shot import SectionPose, section
 from sample_images.shots import (
     LIGHTS,
     Look,
     LowPose,
     PlanPose,
-    SectionPose,
     Shot,
     elevation,
     is_whole,
     plan,
     plan_camera,
-    section,
 )
 from sample_images.textures import WOODS
 

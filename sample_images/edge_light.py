@@ -5,8 +5,7 @@ direction across the fret alone. The board is lit by what it sees past the arc a
 arc mirrors room, lamps and the board beside it through facets tilted more or less (`Facets`). Beside the light goes its
 grain: how much of it varies along the fret as the open board does, for wood is streaked and metal shows that only as
 far as it mirrors wood. All is drawn in three colours, red, green and blue, for wood is warm, and metal shows that, too,
-only as far as it mirrors wood. Then comes a camera: pixels, blur, sharpening, noise, and colour kept more coarsely than
-brightness.
+only as far as it mirrors wood. The camera comes after (`edge_camera`).
 """
 
 from __future__ import annotations
@@ -18,10 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from inspect_app.measure.plan.edge_classifier import FootProfile
 from sample_images.facets import Facets
 
-__all__ = ["Section", "draw_section", "light_across", "photographed", "draw_edges"]
+__all__ = ["Section", "draw_section", "light_across", "smoothed", "tint", "DARK", "GRID_MM", "LUMINANCE", "STREAK"]
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator
@@ -32,7 +30,7 @@ _WIDE = float(_SKY[1] - _SKY[0])
 """How wide one of them is."""
 _FROM_METAL = np.radians(np.linspace(-80.0, 0.0, 4))
 """Directions, as `_SKY`'s, in which the metal that mirrors it lies for a place on the board."""
-_GRID_MM = 0.01
+GRID_MM = 0.01
 """Step of the drawing: finer than the finest pixels it is photographed with, 1/38 mm."""
 _INSIDE_MM, _OUTSIDE_MM = 1.9, 2.6
 """How far the drawing reaches from the foot: past the middle of the widest crown, and past all the finder is shown."""
@@ -41,14 +39,12 @@ _TILTS = 37
 _STREAK_MM = 3.0
 """How far from each other along the neck wood still resembles itself (streaks of some millimetres: common practice, no
 source)."""
-_STREAK = 0.05
+STREAK = 0.05
 """A streak of the board so much brighter is photographed beside it: so wood differs from row to row."""
 DARK = 0.003
 """Added to linear light before its logarithm, as the edge finder does."""
-_LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 """Of linear red, green and blue, ITU-R BT.709."""
-_LUMA = np.array([0.299, 0.587, 0.114])
-"""Of coded red, green and blue, as JPEG files keep it (JFIF 1.02, section 7)."""
 
 
 @dataclass(frozen=True)
@@ -119,8 +115,8 @@ def draw_section(rng: Rng) -> Section:
         view=math.radians(rng.uniform(-17.0, 17.0)),
         room=room,
         lamps=lamps,
-        room_colour=_tint(rng.normal(0.0, 0.1), 0.5),
-        lamp_colour=_tint(rng.normal(0.0, 0.25), 0.5),  # lamps and windows differ, a camera levels the mean
+        room_colour=tint(rng.normal(0.0, 0.1), 0.5),
+        lamp_colour=tint(rng.normal(0.0, 0.25), 0.5),  # lamps and windows differ, a camera levels the mean
         mirror=_metal_colour(rng),
         rough=Facets(math.exp(rng.uniform(math.log(0.025), math.log(0.2))), _tail(rng)),
         albedo=_wood_colour(rng),
@@ -141,22 +137,22 @@ def _tail(rng: Rng) -> float:
     return 1.0 + math.exp(rng.uniform(math.log(0.7), math.log(20.0)))
 
 
-def _tint(warm: float, red: float) -> Floats:
+def tint(warm: float, red: float) -> Floats:
     """Red, green and blue of luminance 1 whose red over blue has the logarithm `warm`, `red` of it in red to green."""
     colour = np.exp([red * warm, 0.0, -(1.0 - red) * warm])
-    return np.asarray(colour / (_LUMINANCE @ colour))
+    return np.asarray(colour / (LUMINANCE @ colour))
 
 
 def _metal_colour(rng: Rng) -> Floats:
     """Tarnished to polished nickel silver and steel, a little yellow at most; one fret in eight is bronze or brass."""
     warm = rng.uniform(0.3, 0.7) if rng.random() < 0.125 else rng.uniform(-0.03, 0.2)
-    return np.asarray(np.minimum(rng.uniform(0.4, 0.75) * _tint(warm, rng.uniform(0.2, 0.5)), 0.97))
+    return np.asarray(np.minimum(rng.uniform(0.4, 0.75) * tint(warm, rng.uniform(0.2, 0.5)), 0.97))
 
 
 def _wood_colour(rng: Rng) -> Floats:
     """Ebony to maple, neutral to red and yellow."""
     albedo = math.exp(rng.uniform(math.log(0.02), math.log(0.7)))
-    return np.asarray(np.minimum(albedo * _tint(rng.uniform(-0.05, 1.3), rng.uniform(0.25, 0.65)), 0.9))
+    return np.asarray(np.minimum(albedo * tint(rng.uniform(-0.05, 1.3), rng.uniform(0.25, 0.65)), 0.9))
 
 
 def _room(rng: Rng) -> Floats:
@@ -169,7 +165,7 @@ def _room(rng: Rng) -> Floats:
         light[np.abs(deg - rng.uniform(-90.0, 90.0)) < rng.uniform(4.0, 25.0)] *= rng.uniform(0.2, 1.8)
     if rng.random() < 0.7:
         light[np.abs(deg - rng.uniform(-8.0, 8.0)) < rng.uniform(5.0, 14.0)] = 0.03
-    return _smoothed(light, rng.uniform(0.25, 2.0))
+    return smoothed(light, rng.uniform(0.25, 2.0))
 
 
 def _lamps(rng: Rng) -> Floats:
@@ -193,7 +189,7 @@ def _lamps(rng: Rng) -> Floats:
     return light
 
 
-def _smoothed(y: Floats, sigma: float) -> Floats:
+def smoothed(y: Floats, sigma: float) -> Floats:
     reach = math.ceil(4.0 * sigma)
     k = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
     return np.asarray(np.convolve(np.pad(y, reach, mode="edge"), k / k.sum(), "valid"))
@@ -216,12 +212,12 @@ def light_across(s: Section) -> tuple[Floats, Floats, Floats]:
     own colour: it varies along the fret as the board does.
     """
     # half a step beside the edge on either side, so that the light steps at 0
-    at = (np.arange(-round(_INSIDE_MM / _GRID_MM), round(_OUTSIDE_MM / _GRID_MM), dtype=np.float64) + 0.5) * _GRID_MM
+    at = (np.arange(-round(_INSIDE_MM / GRID_MM), round(_OUTSIDE_MM / GRID_MM), dtype=np.float64) + 0.5) * GRID_MM
     off, matt, gloss, mirrored = _board(s)
     beside = at + s.apparent - s.width / 2.0
     light, grain = (np.stack([np.interp(beside, off, y) for y in part]) for part in (matt + gloss, matt))
     inside = at < 0.0
-    places = np.concatenate([np.arange(-_INSIDE_MM, -0.4, 4.0 * _GRID_MM), at[inside & (at >= -0.4)]])
+    places = np.concatenate([np.arange(-_INSIDE_MM, -0.4, 4.0 * GRID_MM), at[inside & (at >= -0.4)]])
     for whole, metal in zip((light, grain), _metal(s, places + s.apparent, off, (matt, mirrored)), strict=True):
         whole[:, inside] = [np.interp(at[inside], places, y) for y in metal]
     return at, light, grain
@@ -347,117 +343,3 @@ def _shown(s: Section, rough: Facets, steep: Floats) -> Floats:
     """
     along = s.lamp_tilt + s.lamp_reach * np.linspace(-0.9, 0.9, 7)
     return np.asarray(rough.along(along, steep[:, None]).mean(axis=1) * math.pi / 4.0)
-
-
-def photographed(rng: Rng, across: tuple[Floats, Floats, Floats], view: float) -> FootProfile:
-    """The mean of many rows of a photo: exposed, blurred, sampled, sharpened, with noise and the board's grain left.
-
-    `across` is what `light_across` gives.
-    """
-    at, light, grain = across
-    px_per_mm = math.exp(rng.uniform(math.log(9.0), math.log(38.0)))
-    exposure = math.exp(rng.uniform(-4.2, -0.6)) / np.median(_LUMINANCE @ light[:, at > 0.8])
-    balance = exposure * _tint(rng.normal(0.0, 0.08), rng.uniform(0.3, 0.7))[:, None]
-    blur = math.hypot(rng.uniform(0.5, 1.1), rng.choice([0.0, 0.4]) * rng.random()) / px_per_mm
-    places = np.arange(at[0] + rng.uniform(0.5, 1.5) / px_per_mm, at[-1] - 0.5 / px_per_mm, 1.0 / px_per_mm)
-    camera = blur, px_per_mm, rng.uniform(0.0, 0.8)
-    halved = int(rng.integers(0, 2)) if rng.random() < 0.7 else None  # most cameras keep colour at half the pixels
-    kept = halved, float(rng.random() < 0.5) * rng.uniform(0.3, 2.5)  # and phones smooth its noise away
-    lighter = light + _STREAK * grain
-    developed, lit = (_kept(_developed(at, v * balance, places, camera), kept) for v in (light, lighter))
-    y, streaked = (np.log(_LUMINANCE @ v + DARK) for v in (developed, lit))
-    varies, u = _varying((streaked - y) / _STREAK, places, px_per_mm, rng)
-    y = y + rng.normal(0.0, rng.uniform(0.002, 0.012), len(y))
-    left = _smoothed(rng.standard_normal(len(y)), rng.uniform(0.1, 0.5) * px_per_mm / 2.0)
-    left *= rng.uniform(0.0, 0.03) / (left.std() + 1e-9)
-    warmth = _warmth(developed, px_per_mm, rng)
-    return FootProfile(places, y + np.where(places > 0.0, left, 0.3 * left), varies, u, warmth, px_per_mm, view)
-
-
-def _developed(at: Floats, exposed: Floats, places: Floats, camera: tuple[float, float, float]) -> Floats:
-    """Coded red, green and blue of a photo's profile, shape (3, n): blur (mm), pixels to the millimetre, sharpening."""
-    blur, px_per_mm, sharpen = camera
-    half, ends, out = 0.5 / px_per_mm, np.append(at, at[-1] + _GRID_MM) - _GRID_MM / 2.0, []
-    for colour in exposed:
-        soft = _smoothed(np.minimum(colour, 60.0), blur / _GRID_MM)
-        total = np.concatenate([[0.0], np.cumsum(soft)]) * _GRID_MM
-        pixels = (np.interp(places + half, ends, total) - np.interp(places - half, ends, total)) / (2.0 * half)
-        code = _coded(np.clip(pixels, 0.0, 1.0))
-        out.append(np.clip(code + sharpen * (code - _smoothed(code, 1.2)), 0.0, 1.0))
-    return np.array(out)
-
-
-def _kept(code: Floats, kept: tuple[int | None, float]) -> Floats:
-    """Linear light of a profile as a JPEG file keeps it: what is not brightness smoothed, and the mean of two pixels.
-
-    Read back by straight lines between those means. `kept` is the first pixel of a pair, ``None`` where all pixels are
-    kept, and how far colour is smoothed (standard deviation, px).
-    """
-    halved, soft = kept
-    brightness = _LUMA @ code
-    colour, n = code - brightness, code.shape[1]
-    if soft:
-        colour = np.stack([_smoothed(c, soft) for c in colour])
-    if halved is not None:
-        first = np.arange(halved, n - 1, 2)
-        means = (colour[:, first] + colour[:, first + 1]) / 2.0
-        colour = np.stack([np.interp(np.arange(n), first + 0.5, c) for c in means])
-    return _decoded(np.clip(brightness + colour, 0.0, 1.0))
-
-
-def _warmth(light: Floats, px_per_mm: float, rng: Rng) -> Floats:
-    """Logarithm of red over blue, with noise and streaks of colour; a photo in twelve is grey."""
-    if rng.random() < 1.0 / 12.0:
-        return np.zeros(light.shape[1])
-    warm = np.log((light[0] + DARK) / (light[2] + DARK))
-    noise = _smoothed(rng.standard_normal(len(warm)), rng.uniform(0.3, 1.0))
-    noise *= math.exp(rng.uniform(math.log(0.001), math.log(0.03))) / (noise.std() + 1e-9)
-    left = _smoothed(rng.standard_normal(len(warm)), rng.uniform(0.1, 0.5) * px_per_mm / 2.0)
-    return np.asarray(warm + noise + left * rng.uniform(0.0, 0.04) / (left.std() + 1e-9))
-
-
-def _varying(true: Floats, places: Floats, px_per_mm: float, rng: Rng) -> tuple[Floats, float]:
-    """The grain as read from a photo: with noise, worse on metal, or not at all; and not quite that of the open board.
-
-    Wood alters along the neck, and dirt, lacquer and scratches beside a fret are streaked in their own way.
-    """
-    u = math.exp(rng.uniform(math.log(0.01), math.log(0.5)))
-    if rng.random() < 0.1:
-        return rng.normal(0.0, 1.0, len(true)), 1.0
-    same_wire = np.exp(-np.abs(places - places[-1]) / math.exp(rng.uniform(math.log(3.0), math.log(40.0))))
-    own = _smoothed(rng.standard_normal(len(true)), rng.uniform(0.05, 0.4) * px_per_mm / 2.0)
-    own *= rng.uniform(0.0, 0.15) / (own.std() + 1e-9)
-    worse = np.where(places > 0.0, 1.0, rng.uniform(1.0, 3.0))
-    return true * same_wire + own + u * worse * rng.standard_normal(len(true)), u * math.exp(rng.normal(0.0, 0.2))
-
-
-def _coded(light: Floats) -> Floats:
-    """IEC 61966-2-1."""
-    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
-
-
-def _decoded(code: Floats) -> Floats:
-    return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
-
-
-def _gap(rng: Rng, at: Floats) -> Floats:
-    """What a thin dark gap beside the foot leaves of the light; one fret in twenty has one."""
-    gap = rng.random() < 0.05
-    return np.asarray(1.0 - gap * rng.uniform(0.2, 0.7) * ((at > 0.0) & (at < rng.uniform(0.01, 0.07))))
-
-
-def _fading(rng: Rng, at: Floats) -> Floats:
-    """What is left of the board's grain inside the metal, which is scratched and mirrors it askew: less farther in."""
-    return np.asarray(np.exp(np.minimum(at, 0.0) / math.exp(rng.uniform(math.log(0.1), math.log(3.0)))))
-
-
-def draw_edges(count: int, seed: int | tuple[int, int]) -> list[FootProfile]:
-    """So many edges, each fret under its own light photographed twice."""
-    rng = np.random.default_rng(seed)
-    out: list[FootProfile] = []
-    while len(out) < count:
-        s = draw_section(rng)
-        at, light, grain = light_across(s)
-        gap = _gap(rng, at)
-        out += [photographed(rng, (at, light * gap, grain * gap * _fading(rng, at)), s.view) for _ in range(2)]
-    return out[:count]

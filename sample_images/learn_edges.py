@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from inspect_app.measure.plan import edge_classifier
 from inspect_app.measure.plan.edge_classifier import FootProfile, Layers, foot_features, score
-from sample_images.edge_light import draw_edges
+from sample_images.edge_camera import draw_edges
 
 __all__ = ["learn", "places_about", "some_places_about"]
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calib.scales.printed import BACKDROP_SIZE, STRIP_SIZE
 from sample_images import textures
 from sample_images.camera import Camera, Sensor
-from sample_images.instrument import Board, Fret, Wire
+from sample_images.instrument import Board, Fret
 from sample_images.scene import Lamp, Scene, Thing, etched_steel, matt, metal, paper, wood_material
 from sample_images.solids import (
     Mesh,
@@ -24,7 +24,6 @@ from sample_images.solids import (
     rounded_sheet_mesh,
     sheet_mesh,
     string_mesh,
-    wire_meshes,
 )
 
 __all__ = [
@@ -32,12 +31,13 @@ __all__ = [
     "Shot",
     "PlanPose",
     "LowPose",
-    "SectionPose",
     "plan",
     "plan_camera",
     "is_whole",
     "elevation",
-    "section",
+    "camera_body",
+    "lamps",
+    "truth_of",
     "LIGHTS",
 ]
 
@@ -84,7 +84,7 @@ class Shot:
     truth: dict[str, Any]
 
 
-def _lamps(light: str, at: Array, rng: np.random.Generator) -> list[Lamp]:
+def lamps(light: str, at: Array, rng: np.random.Generator) -> list[Lamp]:
     """The lamps of a named light about the point `at`; sides and distances vary with `rng`."""
     side = float(rng.choice([-1.0, 1.0]))
     j = rng.uniform(-1.0, 1.0, 3)
@@ -105,7 +105,7 @@ def _lamps(light: str, at: Array, rng: np.random.Generator) -> list[Lamp]:
     return [Lamp(tuple(at + p), tuple(at), half, strength, tint) for p, half, strength, tint in places[light]]
 
 
-def _camera_body(camera: Camera) -> Thing:
+def camera_body(camera: Camera) -> Thing:
     """The dark back of whatever holds the lens, 2 mm behind it: polished metal mirrors it."""
     pos, aim, up = (np.array(v) for v in (camera.position, camera.aim, camera.up))
     back = (pos - aim) / np.linalg.norm(pos - aim)
@@ -185,7 +185,7 @@ def _inlay(picture: NDArray[np.float32], board: Board, x0: float, x1: float) -> 
             cv2.ellipse(picture, at, (round(3 * k), round(3 * across)), 0, 0, 360, (0.66, 0.66, 0.62), -1, cv2.LINE_AA)
 
 
-def _base(view: str, board: Board, look: Look, camera: Camera, ask: dict[str, Any]) -> dict[str, Any]:
+def truth_of(view: str, board: Board, look: Look, camera: Camera, ask: dict[str, Any]) -> dict[str, Any]:
     return {
         "view": view,
         "units": "mm, degrees",
@@ -302,8 +302,8 @@ def plan(
     if look.strings:
         things += _strings(board, span, middle.height)
     mat = _lying(np.array([pose.aim_x, 0.0, -45.0]), (900.0, 900.0), 7.0)
-    things += [Thing(sheet_mesh(mat), matt(textures.bench(rng))), _camera_body(camera)]
-    scene = Scene(things, _lamps(look.light, np.array([pose.aim_x, 0.0, 0.0]), rng), textures.room(rng), look.ambient)
+    things += [Thing(sheet_mesh(mat), matt(textures.bench(rng))), camera_body(camera)]
+    scene = Scene(things, lamps(look.light, np.array([pose.aim_x, 0.0, 0.0]), rng), textures.room(rng), look.ambient)
     whole = [f for f in near if is_whole(f, board, camera)]
     ask: dict[str, Any] = {
         "view": "plan",
@@ -314,7 +314,7 @@ def plan(
     }
     if pose.nut_right:
         ask |= {"nut": "right", "treble": "top"}
-    truth = _base("plan", board, look, camera, ask)
+    truth = truth_of("plan", board, look, camera, ask)
     truth["frets"] = [f.truth() for f in whole]
     truth["scale"] = scale_truth | {"crown_top_z_centre": middle.height}
     return Shot(scene, camera, look.sensor, truth)
@@ -390,8 +390,8 @@ def elevation(
     near = [f for f in frets if x0 + 3.0 < f.x <= fret.x]
     things += _frets_things(near, board, look, rng)
     corners = _standing(fret, pose)
-    things += [Thing(sheet_mesh(corners), paper(textures.backdrop())), _camera_body(camera)]
-    scene = Scene(things, _lamps(look.light, np.array([fret.x, 0.0, 0.0]), rng), textures.room(rng), look.ambient)
+    things += [Thing(sheet_mesh(corners), paper(textures.backdrop())), camera_body(camera)]
+    scene = Scene(things, lamps(look.light, np.array([fret.x, 0.0, 0.0]), rng), textures.room(rng), look.ambient)
     view = "end" if end else "elevation"
     ask: dict[str, Any] = {
         "view": view,
@@ -401,7 +401,7 @@ def elevation(
         "crown_width": round(fret.width, 2),
         "crown_height": round(fret.height, 2),
     }
-    truth = _base(view, board, look, camera, ask | ({"end": end} if end else {}))
+    truth = truth_of(view, board, look, camera, ask | ({"end": end} if end else {}))
     truth |= {"end": end} if end else {}
     truth["near_frets"] = [{"n": f.n, "x": f.x} for f in near if f is not fret]
     truth["frets"] = [fret.truth()]
@@ -413,56 +413,4 @@ def elevation(
         "corners": corners.tolist(),
     }
     truth |= {"elevation_deg": pose.elevation, "yaw_deg": pose.yaw}
-    return Shot(scene, camera, look.sensor, truth)
-
-
-@dataclass(frozen=True, slots=True)
-class SectionPose:
-    """Where a section photo is taken from, and how far the marker row stands out towards the camera."""
-
-    frame_width: float
-    distance: float
-    elevation: float
-    yaw: float
-    roll: float
-    k1: float
-    aperture: float
-    row_nearer: float
-    row_shift: float
-    white: bool
-
-
-_ROW = (11.6, 16.4)  # mm below the backdrop's top edge: the small-marker row with a white margin
-
-
-def section(
-    wire: Wire, board: Board, look: Look, pose: SectionPose, size: tuple[int, int], rng: np.random.Generator
-) -> Shot:
-    """A piece of wire end-on with the small-marker row of the backdrop below it, about flush with its face."""
-    low = -wire.tang_depth - 1.2
-    aim = np.array([0.0, 0.0, low / 2.0 - 0.8])
-    e, a, r = (math.radians(v) for v in (pose.elevation, pose.yaw, pose.roll))
-    pos = aim + pose.distance * np.array([-math.cos(e) * math.cos(a), math.cos(e) * math.sin(a), math.sin(e)])
-    fov = 2.0 * math.degrees(math.atan(pose.frame_width / 2.0 / pose.distance))
-    camera = Camera(tuple(pos), tuple(aim), (0.0, math.sin(r), math.cos(r)), fov, pose.k1, pose.aperture, size)
-    top_left = np.array([-pose.row_nearer, BACKDROP_SIZE[0] / 2.0 + pose.row_shift, low])
-    right, down = np.array([0.0, -BACKDROP_SIZE[0], 0.0]), np.array([0.0, 0.0, _ROW[0] - _ROW[1]])
-    corners = np.array([top_left, top_left + right, top_left + right + down, top_left + down])
-    parts = wire_meshes(wire)
-    filing = textures.scratches(rng, 0.25, (1200, 1200))
-    things = [Thing(parts["face"], metal(0.28, filing)), Thing(parts["mantle"], metal(look.polish))]
-    things.append(Thing(sheet_mesh(corners), paper(textures.marker_row(*_ROW))))
-    wall = np.array([[60.0, 300, 300], [60.0, -300, 300], [60.0, -300, -300], [60.0, 300, -300]])
-    things.append(Thing(sheet_mesh(wall), matt((0.8, 0.8, 0.79) if pose.white else (0.02, 0.02, 0.022))))
-    things.append(_camera_body(camera))
-    scene = Scene(things, _lamps(look.light, np.zeros(3), rng), textures.room(rng), look.ambient)
-    truth = _base("section", board, look, camera, {"view": "section", "scale": "backdrop"})
-    truth |= {"background": "white" if pose.white else "dark", "section": wire.truth()}
-    truth["scale"] = {
-        "kind": "backdrop small row",
-        "offset_towards_camera": pose.row_nearer,
-        "corners": corners.tolist(),
-        "rows_mm": list(_ROW),
-    }
-    truth["frets"] = []
     return Shot(scene, camera, look.sensor, truth)

@@ -12,19 +12,8 @@ from inspect_app.measure.plan.crown_arc import apparent_edges
 from inspect_app.measure.plan.crown_edges import crown_edge_likelihoods
 from inspect_app.measure.plan.crown_profile import CrownProfile
 from inspect_app.measure.plan.edge_classifier import OFFSETS_MM, foot_features, foot_likelihood, score
-from sample_images.edge_light import (
-    _LUMA,
-    _LUMINANCE,
-    _coded,
-    _decoded,
-    _developed,
-    _kept,
-    _let_out,
-    _tint,
-    draw_edges,
-    draw_section,
-    light_across,
-)
+from sample_images.edge_camera import _LUMA, _coded, _decoded, _developed, _kept, draw_edges
+from sample_images.edge_light import LUMINANCE, _let_out, draw_section, light_across, tint
 from sample_images.facets import Facets
 from sample_images.learn_edges import PLACES_MM, learn, places_about, some_places_about
 
@@ -137,9 +126,9 @@ def test_a_step_of_light_is_photographed_where_it_is(px_per_mm):
 
 def test_a_colour_has_the_warmth_asked_for_and_luminance_1():
     for warm in (-0.2, 0.0, 1.3):
-        colour = _tint(warm, 0.4)
+        colour = tint(warm, 0.4)
         assert math.log(colour[0] / colour[2]) == pytest.approx(warm)
-        assert _LUMINANCE @ colour == pytest.approx(1.0)
+        assert LUMINANCE @ colour == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize("halved", [0, 1])
