@@ -60,6 +60,8 @@ def parser() -> argparse.ArgumentParser:
     jobs.set_defaults(module="jobs")
     jobs.add_argument("query", nargs="*", metavar="WORD", help="customer, instrument, #number or YYYY-MM-DD")
     jobs.add_argument("--limit", type=int, default=50, metavar="N", help="how many at most (50)")
+    schema = commands.add_parser("schema", help="print the JSON schema of the answers")
+    schema.set_defaults(module="schema")
     check = commands.add_parser("check", help="compare everything stored with its hash")
     check.set_defaults(module="check")
     check.add_argument("--tidy", action="store_true", help="delete day-old files that belong to no photo")

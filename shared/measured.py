@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-__all__ = ["Contribution", "Measured", "NotMeasured", "COVERAGE_FACTOR"]
+__all__ = ["Contribution", "Measured", "COVERAGE_FACTOR"]
 
 COVERAGE_FACTOR = 2.0
 """k of every expanded uncertainty shown: about 95 % for a normal distribution (GUM 6.3.3)."""
@@ -107,21 +107,3 @@ class Measured:
             tuple(data.get("flags", ())),
             bool(data.get("by_hand", False)),
         )
-
-
-@dataclass(frozen=True, slots=True)
-class NotMeasured:
-    """What could not be read, and why. Falsy, so ``if reading:`` asks whether there is a value.
-
-    `what` names the feature the way the answer does: ``"fret 5, flats"``.
-    """
-
-    what: str
-    reason: str
-
-    def __bool__(self) -> bool:
-        return False
-
-    def to_dict(self) -> dict[str, str]:
-        """Plain strings for JSON."""
-        return {"what": self.what, "reason": self.reason}

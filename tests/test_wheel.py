@@ -37,7 +37,7 @@ def test_every_file_of_the_packages_is_in_the_wheel(names):
 
 @pytest.mark.parametrize(
     "needed",
-    ["inspect_app/answer.schema.json", "inspect_app/jobs/migrations/env.py", "inspect_app/pyproject.toml"],
+    ["inspect_app/jobs/migrations/env.py", "inspect_app/pyproject.toml"],
 )
 def test_what_is_read_at_run_time_is_named(names, needed):
     assert needed in names

@@ -31,7 +31,7 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         forms = [a.to_dict() for a in answers]
         _write(options.json, (json.dumps(forms if several else forms[0], indent=1, allow_nan=False) + "\n").encode())
-    return EXIT_MEASURED if all(a.frets for a in answers) else EXIT_REFUSED
+    return EXIT_MEASURED if all(a.frets or a.values for a in answers) else EXIT_REFUSED
 
 
 def ask_from(options: argparse.Namespace) -> Ask:

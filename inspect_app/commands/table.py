@@ -20,8 +20,8 @@ def answer_table(answer: Inspection, lengths: LengthUnit = "mm") -> str:
     A value with a doubt of its own is marked ``*``.
     """
     readings = readings_of(answer)
-    single = [r for r in readings if r.of == r.key]
-    spots = [r for r in readings if r.of != r.key]
+    single = [r for r in readings if r.key.fret is not None and r.key.index is None]
+    spots = [r for r in readings if r not in single]
     lines = [_heading(answer), *_frets(single, lengths), *_spots(spots, lengths)]
     lines += [f"  not measured: {n.what}: {n.reason}" for n in answer.not_measured]
     lines += [f"  {code}: {describe(code).text} {describe(code).advice}" for code in _codes(answer, readings)]
@@ -43,17 +43,17 @@ def _frets(readings: Sequence[Reading], lengths: LengthUnit) -> list[str]:
         return []
     columns = list(dict.fromkeys(r.quantity for r in readings))
     rows = [["fret", *columns]]
-    for fret, group in groupby(readings, key=lambda r: r.fret):
+    for place, group in groupby(readings, key=lambda r: r.place_label):
         values = {r.quantity: _shown(r.value, lengths) for r in group}
-        rows.append([str(fret), *(values.get(c, "") for c in columns)])
+        rows.append([place, *(values.get(c, "") for c in columns)])
     return _aligned(rows)
 
 
 def _spots(readings: Sequence[Reading], lengths: LengthUnit) -> list[str]:
-    """One row a flat or divot."""
+    """One row a flat or divot, and one each of what is read elsewhere than on a fret."""
     rows = []
     for of, group in groupby(readings, key=lambda r: r.of):
-        rows.append([of, *(f"{r.key.rsplit(', ', 1)[1]} {_shown(r.value, lengths)}" for r in group)])
+        rows.append([str(of), *(f"{r.key.quantity} {_shown(r.value, lengths)}".lstrip() for r in group)])
     return _aligned(rows)
 
 

@@ -9,6 +9,7 @@ from inspect_app.decide.levelling import Spread
 from inspect_app.decide.limits import Limits, Verdict, conformance_probability, verdict_of
 from inspect_app.decide.wear import WearMap
 from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.key import on_fret
 from shared.measured import COVERAGE_FACTOR, Measured
 from shared.trade import FLAT_FROM_MM
 
@@ -97,7 +98,7 @@ def _flats(after: WearMap, inspections: tuple[Inspection, ...], limits: Limits) 
     looked_at = {f.number for i in inspections if i.view == "plan" for f in i.frets}
     out = []
     for fret in after.frets:
-        flat, width, hidden = fret.widest_flat(), fret.crown_width, unread.get(f"fret {fret.number}, flats")
+        flat, width, hidden = fret.widest_flat(), fret.crown_width, unread.get(on_fret(fret.number, "flats"))
         if fret.number not in looked_at or width is None:
             continue
         what, target = f"fret {fret.number}, widest flat", f"at most {share * width.value:.2f} mm"

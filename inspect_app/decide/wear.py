@@ -15,6 +15,7 @@ from calib.budget import evaluate, weighted_mean
 from inspect_app.instrument.crown import arc_radius, sagitta
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import Flat, FretReading, Inspection
+from inspect_app.reading.key import on_fret
 from shared.measured import COVERAGE_FACTOR, Contribution, Measured
 from shared.trade import FLAT_FROM_MM, FRET_LENGTH_MM, SAME_SPOT_MM
 
@@ -213,7 +214,7 @@ def _fret_wear(
         n.reason
         for i, _ in seen
         for n in i.not_measured
-        if n.what in (f"fret {number}, flats", f"fret {number}, divots")
+        if n.what in (on_fret(number, "flats"), on_fret(number, "divots"))
     )
     return FretWear(number, spots, length, width, None, min(limits) if limits else None, reasons)
 
@@ -290,9 +291,9 @@ def _unseen(inspection: Inspection, reading: FretReading, width: Measured | None
     """The depth a divot may have and still be missed by this photo; ``None`` if the fret's wear was not read."""
     said = {n.what for n in inspection.not_measured}
     n = reading.number
-    if inspection.view == "elevation" and f"fret {n}, divots" not in said:
+    if inspection.view == "elevation" and on_fret(n, "divots") not in said:
         return reading.blind_depth.value if reading.blind_depth is not None else None
-    if inspection.view == "plan" and f"fret {n}, flats" not in said:
+    if inspection.view == "plan" and on_fret(n, "flats") not in said:
         radius = width.value / 2.0 if width is not None else 1.0  # the smallest radius a crown of this width can have
         return float(sagitta(FLAT_FROM_MM / 2.0, radius))
     return None

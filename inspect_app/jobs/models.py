@@ -8,6 +8,8 @@ from typing import Any
 from sqlalchemy import JSON, DateTime, Dialect, ForeignKey, MetaData, String, TypeDecorator, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
+from inspect_app.reading.key import Key, parse_key
+
 __all__ = ["Base", "Job", "Visit", "Photo", "InspectionRow", "Judgement", "HandMeasure", "Print", "Setting"]
 
 
@@ -24,6 +26,19 @@ class UtcTime(TypeDecorator[datetime]):
         return None if value is None else value.replace(tzinfo=UTC)
 
 
+class KeyText(TypeDecorator[Key]):
+    """A reading's key, kept as its text."""
+
+    impl = String
+    cache_ok = True
+
+    def process_bind_param(self, value: Key | None, dialect: Dialect) -> str | None:
+        return None if value is None else str(value)
+
+    def process_result_value(self, value: str | None, dialect: Dialect) -> Key | None:
+        return None if value is None else parse_key(value)
+
+
 class Base(DeclarativeBase):
     """Names every constraint, so that later migrations can refer to it."""
 
@@ -36,7 +51,7 @@ class Base(DeclarativeBase):
             "pk": "pk_%(table_name)s",
         }
     )
-    type_annotation_map = {datetime: UtcTime, dict[str, Any]: JSON, list[Any]: JSON}  # noqa: RUF012
+    type_annotation_map = {datetime: UtcTime, Key: KeyText, dict[str, Any]: JSON, list[Any]: JSON}  # noqa: RUF012
 
 
 class Job(Base):
@@ -140,8 +155,7 @@ class Judgement(Base):
     __tablename__ = "judgements"
     id: Mapped[int] = mapped_column(primary_key=True)
     inspection_id: Mapped[int] = mapped_column(ForeignKey("inspections.id"), index=True)
-    reading: Mapped[str]
-    """The reading's key, ``"fret 5, crown width"``."""
+    reading: Mapped[Key]
     verdict: Mapped[str]
     """``accept``, ``reject`` or ``open`` (taken back)."""
     reason: Mapped[str]

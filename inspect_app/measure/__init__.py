@@ -14,8 +14,8 @@ from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.reading.ask import Ask, View
 from inspect_app.reading.inspection import Inspection, PhotoSummary
+from inspect_app.reading.key import Key, NotMeasured
 from shared.errors import InspectError, OptionError
-from shared.measured import NotMeasured
 
 __all__ = ["Look", "look", "measure", "calibrate", "refused"]
 
@@ -72,4 +72,6 @@ def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:
 
 def refused(photo: PhotoSummary, ask: Ask, error: InspectError) -> Inspection:
     """The answer for a photo that could not be measured: no frets, and the reason."""
-    return Inspection(ask.view, photo, __version__, ask.to_dict(), not_measured=(NotMeasured("photo", str(error)),))
+    return Inspection(
+        ask.view, photo, __version__, ask.to_dict(), not_measured=(NotMeasured(Key(feature="photo"), str(error)),)
+    )

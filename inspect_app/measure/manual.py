@@ -1,7 +1,7 @@
 """Edges a person placed on a photo, and how exactly a person places one.
 
-A name is a feature and one of its parts: ``fret 5, flats 2, treble end`` or, where a feature has one edge,
-``fret 5, crown nut side``. What a person placed stands in for what was found; everything else of the feature stays.
+An edge is a part of a feature, ``fret 5, flats 2, treble end``, or a feature of its own, ``fret 5, crown nut side``.
+What a person placed stands in for what was found; everything else of the feature stays.
 """
 
 from __future__ import annotations
@@ -11,19 +11,31 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from inspect_app.reading.ask import HandEdge
+from inspect_app.reading.key import Key, NotMeasured
 from shared.errors import OptionError
 from shared.measured import Measured
 
-__all__ = ["PLACED_U_PX", "NOTHING_PLACED", "Placed", "Points", "apart", "edges_on", "marked", "placed_on", "u_along"]
+__all__ = [
+    "PLACED_U_PX",
+    "NOTHING_PLACED",
+    "Placed",
+    "Points",
+    "apart",
+    "edges_on",
+    "marked",
+    "no_longer_found",
+    "placed_on",
+    "u_along",
+]
 
 PLACED_U_PX = 1.0
 """Standard uncertainty of a point placed by a person under the loupe, each way: half the width of an edge two pixels
 soft (common practice, no source)."""
 
 Points = tuple[tuple[float, float], ...]
-Placed = Mapping[str, Mapping[str, Points]]
-"""By feature (``flats 2``), then by part (``treble end``): points in upright photo pixels. The part is empty where the
-feature has one edge."""
+Placed = Mapping[tuple[str, int | None], Mapping[str, Points]]
+"""By feature (``("flats", 2)``), then by edge (``treble end``): points in upright photo pixels. The edge is empty where
+it is a feature of its own."""
 NOTHING_PLACED: Placed = {}
 LEAST_APART_MM = 0.05
 """Two edges nearer than this have changed sides: under a pixel, and far under any crown, flat or divot."""
@@ -31,16 +43,22 @@ LEAST_APART_MM = 0.05
 
 def edges_on(edges: Iterable[HandEdge], fret: int) -> tuple[HandEdge, ...]:
     """Those placed on one fret."""
-    return tuple(e for e in edges if e.points and e.what.partition(", ")[0] == f"fret {fret}")
+    return tuple(e for e in edges if e.points and e.what.fret == fret)
 
 
 def placed_on(edges: Iterable[HandEdge], fret: int) -> Placed:
-    """Those placed on one fret, by feature and part."""
-    found: dict[str, dict[str, Points]] = {}
+    """Those placed on one fret, by feature and edge."""
+    found: dict[tuple[str, int | None], dict[str, Points]] = {}
     for e in edges_on(edges, fret):
-        feature, _, part = e.what.partition(", ")[2].partition(", ")
-        found.setdefault(feature, {})[part] = e.points
+        found.setdefault((e.what.feature, e.what.index), {})[e.what.edge] = e.points
     return found
+
+
+def no_longer_found(what: Key, placed: Placed, found: int) -> tuple[NotMeasured, ...]:
+    """Placed edges of one of several that is gone, and of an added one that lacks an edge: said, not dropped."""
+    gone = [i for feature, i in placed if feature == what.feature and i is not None and i > found]
+    why = "An edge was placed by hand on {}, which is no longer found. Undo that or measure anew."
+    return tuple(NotMeasured(what, why.format(f"{what.feature} {i}")) for i in gone)
 
 
 def marked(q: Measured) -> Measured:

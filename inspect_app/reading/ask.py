@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal, get_args
 
 from calib.scales.ask import ScaleAsk, parse_scale
+from inspect_app.reading.form import plain, read
+from inspect_app.reading.key import Key
 from shared.errors import OptionError
 
 __all__ = ["View", "HandEdge", "ScaleAsk", "ScalePlane", "Ask", "parse_scale", "parse_scale_plane"]
@@ -30,9 +33,9 @@ class ScalePlane:
 
 @dataclass(frozen=True, slots=True)
 class HandEdge:
-    """An edge a person placed: which one (``"fret 5, crown nut side"``) and its points in upright photo pixels."""
+    """An edge a person placed: which one (``fret 5, crown nut side``) and its points in upright photo pixels."""
 
-    what: str
+    what: Key
     points: tuple[tuple[float, float], ...]
 
 
@@ -66,21 +69,12 @@ class Ask:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON and the store."""
-        return asdict(self)
+        return dict(plain(self))
 
     @classmethod
-    def from_dict(cls, data: dict[str, Any]) -> Ask:
+    def from_dict(cls, data: Mapping[str, Any]) -> Ask:
         """The inverse of `to_dict`."""
-        d = dict(data)
-        s = dict(d.get("scale", {}))
-        if s.get("span_px"):
-            s["span_px"] = tuple(s["span_px"])
-        d["scale"] = ScaleAsk(**s)
-        d["scale_plane"] = ScalePlane(**d.get("scale_plane", {}))
-        d["hand_edges"] = tuple(
-            HandEdge(h["what"], tuple((float(x), float(y)) for x, y in h["points"])) for h in d.get("hand_edges", ())
-        )
-        return cls(**d)
+        return read(cls, data)
 
     def with_hand_edge(self, edge: HandEdge) -> Ask:
         """The same question with one more edge fixed by hand (replacing an earlier one of the same name)."""

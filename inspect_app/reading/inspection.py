@@ -8,29 +8,56 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from typing import Any
+from typing import Annotated, Any
 
-from shared.measured import Measured, NotMeasured
+from calib.scales.ask import SCALE_KINDS
+from inspect_app.reading.ask import View
+from inspect_app.reading.form import LEAVE_OUT, At, plain, read
+from inspect_app.reading.key import NOTHING, Key, NotMeasured
+from shared.measured import Measured
 
-__all__ = ["Outline", "Flat", "Divot", "FretReading", "ScaleSummary", "CameraSummary", "PhotoSummary", "Inspection"]
+__all__ = [
+    "ANSWER_FORMAT",
+    "SINGLES",
+    "FLAGS_FORM",
+    "CameraSummary",
+    "Divot",
+    "Flat",
+    "FretReading",
+    "Inspection",
+    "Outline",
+    "PhotoSummary",
+    "ScaleSummary",
+]
 
 ANSWER_FORMAT = 1
 """Version of the answer's form; raised when a field changes its meaning."""
+FLAGS_FORM = {"uniqueItems": True, "items": {"type": "string", "pattern": "^[A-Z][A-Z0-9_]*$"}}
+_OPTIONS = {
+    "description": "The question as it was put: with the photo and the version, all that is needed to obtain the "
+    "answer again."
+}
+_CHECKS = {
+    "description": "Figures of the cross-checks made, by name; a name ending in _u is the standard uncertainty of the "
+    "one before it."
+}
+_VALUES = {"description": "Other readings by name: of the board, the neck, a string, or of a fret."}
+Value = Annotated[Measured | None, LEAVE_OUT]
+"""A quantity that is left out of the answer where it was not measured."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outline:
-    """A line to draw on the photo: what it shows, and its points ``(x, y)`` in upright photo pixels.
+    """A line to draw on the photo: which of the `Line` kinds it is, and its points ``(x, y)`` in upright photo pixels.
 
-    `name` is one of ``crown_edge``, ``fret_end``, ``flat``, ``divot``, ``crown_line``, ``arc``, ``bevel``,
-    ``tip``, ``board_edge``, ``section``, ``scale``. `closed` joins the last point to the first. `of` names the reading
-    it belongs to (``"fret 5, flats 2"``) or the edge a person may place (``"fret 5, crown nut side"``).
+    `closed` joins the last point to the first. `of` names the reading it belongs to (``fret 5, flats 2``) or the edge
+    a person may place (``fret 5, crown nut side``).
     """
 
     name: str
     points: tuple[tuple[float, float], ...]
     closed: bool = False
-    of: str = ""
+    of: Annotated[Key, {"description": "The feature or edge it shows, such as `fret 5, flats 2`."}] = NOTHING
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +70,7 @@ class Flat:
     from_treble_end: Measured
     length: Measured
     width: Measured
-    depth: Measured | None = None
+    depth: Value = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,79 +84,31 @@ class Divot:
 
 @dataclass(frozen=True, slots=True)
 class FretReading:
-    """All one photo says about one fret. What a view does not measure stays ``None`` or empty."""
+    """What one photo says about one fret that decisions ask for by name; what it does not show is ``None`` or empty."""
 
-    number: int
-    position: Measured | None = None
-    length: Measured | None = None
-    crown_width: Measured | None = None
-    crown_height: Measured | None = None
-    crown_radius: Measured | None = None
-    flat_width: Measured | None = None
-    tang_width: Measured | None = None
-    tang_depth: Measured | None = None
-    crown_line_radius: Measured | None = None
-    blind_depth: Measured | None = None
-    bevel_treble: Measured | None = None
-    bevel_bass: Measured | None = None
-    bevel_straight: Measured | None = None
-    tip_radius: Measured | None = None
-    overhang: Measured | None = None
+    number: Annotated[int, {"minimum": 0, "description": "Counted from 1 at the nut; 0 for a loose piece of wire."}]
+    position: Value = None
+    length: Value = None
+    crown_width: Value = None
+    crown_height: Value = None
+    crown_radius: Value = None
+    flat_width: Value = None
+    tang_width: Value = None
+    tang_depth: Value = None
+    crown_line_radius: Value = None
+    blind_depth: Value = None
+    bevel_treble: Annotated[Measured | None, LEAVE_OUT, At("bevel", "treble")] = None
+    bevel_bass: Annotated[Measured | None, LEAVE_OUT, At("bevel", "bass")] = None
+    bevel_straight: Value = None
+    tip_radius: Value = None
+    overhang: Value = None
     flats: tuple[Flat, ...] = ()
     divots: tuple[Divot, ...] = ()
     outlines: tuple[Outline, ...] = ()
 
-    def to_dict(self) -> dict[str, Any]:
-        """The form of the answer: bevels under ``bevel``, everything unknown left out."""
-        out: dict[str, Any] = {"number": self.number}
-        for name in _SINGLE:
-            q = getattr(self, name)
-            if q is not None:
-                out[name] = q.to_dict()
-        bevel = {end: q.to_dict() for end in ("treble", "bass") if (q := getattr(self, f"bevel_{end}")) is not None}
-        if bevel:
-            out["bevel"] = bevel
-        out["flats"] = [_parts_to_dict(f) for f in self.flats]
-        out["divots"] = [_parts_to_dict(d) for d in self.divots]
-        out["outlines"] = [
-            {"name": o.name, "points": [list(p) for p in o.points], "closed": o.closed, "of": o.of}
-            for o in self.outlines
-        ]
-        return out
 
-    @classmethod
-    def from_dict(cls, data: Mapping[str, Any]) -> FretReading:
-        """The inverse of `to_dict`."""
-        single = {n: Measured.from_dict(data[n]) for n in _SINGLE if n in data}
-        bevel = {f"bevel_{end}": Measured.from_dict(q) for end, q in data.get("bevel", {}).items()}
-        return cls(
-            number=int(data["number"]),
-            flats=tuple(Flat(**_parts_from_dict(f)) for f in data.get("flats", ())),
-            divots=tuple(Divot(**_parts_from_dict(d)) for d in data.get("divots", ())),
-            outlines=tuple(
-                Outline(
-                    o["name"], tuple((float(x), float(y)) for x, y in o["points"]), bool(o["closed"]), o.get("of", "")
-                )
-                for o in data.get("outlines", ())
-            ),
-            **single,
-            **bevel,
-        )
-
-
-_SINGLE = tuple(
-    f.name
-    for f in fields(FretReading)
-    if f.name not in ("number", "flats", "divots", "outlines", "bevel_treble", "bevel_bass")
-)
-
-
-def _parts_to_dict(item: Flat | Divot) -> dict[str, Any]:
-    return {f.name: q.to_dict() for f in fields(item) if (q := getattr(item, f.name)) is not None}
-
-
-def _parts_from_dict(data: Mapping[str, Any]) -> dict[str, Measured]:
-    return {name: Measured.from_dict(q) for name, q in data.items()}
+SINGLES = tuple(f.name for f in fields(FretReading) if f.name not in ("number", "flats", "divots", "outlines"))
+"""The fields of a fret that hold one value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,19 +116,24 @@ class PhotoSummary:
     """Which file was measured: name as given, SHA-256 of its bytes, upright size in pixels."""
 
     name: str
-    sha256: str
-    width_px: int
-    height_px: int
+    sha256: Annotated[
+        str,
+        {"pattern": "^([0-9a-f]{64})?$", "description": "Of the file's bytes; empty when the file could not be read."},
+    ]
+    width_px: Annotated[int, {"minimum": 0}]
+    height_px: Annotated[int, {"minimum": 0}]
 
 
 @dataclass(frozen=True, slots=True)
 class ScaleSummary:
     """The scale that gave the millimetres: its kind, where it lies, and how well it fits its known form."""
 
-    kind: str
-    plane: str
-    residual_px: float
-    points: int
+    kind: Annotated[str, {"enum": [k for k in SCALE_KINDS if k != "auto"]}]
+    plane: Annotated[str, {"description": "Where it lies: crown, board or below:MM."}]
+    residual_px: Annotated[
+        float, {"minimum": 0, "description": "RMS distance between its points and the fitted model."}
+    ]
+    points: Annotated[int, {"minimum": 1}]
     outline: Outline | None = None
 
 
@@ -157,49 +141,39 @@ class ScaleSummary:
 class CameraSummary:
     """The camera as worked out: focal length and where it came from, distortion, distance, pixels per millimetre."""
 
-    focal_px: float
+    focal_px: Annotated[float, {"exclusiveMinimum": 0}]
     focal_source: str
-    k1: float
+    k1: Annotated[float, {"description": "Radial term: x_d = x_u (1 + k1 r_u^2), in units of the focal length."}]
     distance_mm: float
-    tilt_deg: float
-    px_per_mm: float
+    tilt_deg: Annotated[float, {"minimum": 0}]
+    px_per_mm: Annotated[float, {"exclusiveMinimum": 0}]
 
 
 @dataclass(frozen=True, slots=True)
 class Inspection:
-    """One photo measured in one view, with everything needed to obtain it again."""
+    """One photo measured in one view, with everything needed to obtain it again.
 
-    view: str
-    photo: PhotoSummary
-    version: str
-    options: Mapping[str, Any]
+    `values` holds what is read besides the fields of `FretReading`, of the board, the neck, a string or a fret, under
+    its key; `outlines` draws it.
+    """
+
+    view: View
+    photo: Annotated[PhotoSummary, {"description": "The file that was measured, its upright size."}]
+    version: Annotated[str, {"description": "Version of the program that measured."}]
+    options: Annotated[Mapping[str, Any], _OPTIONS]
     frets: tuple[FretReading, ...] = ()
-    not_measured: tuple[NotMeasured, ...] = ()
-    flags: tuple[str, ...] = ()
-    scale: ScaleSummary | None = None
-    camera: CameraSummary | None = None
-    checks: Mapping[str, float] = field(default_factory=dict)
+    not_measured: Annotated[tuple[NotMeasured, ...], {"description": "What could not be read, and why."}] = ()
+    flags: Annotated[tuple[str, ...], FLAGS_FORM, {"description": "Doubts that concern the whole photo."}] = ()
+    scale: Annotated[ScaleSummary | None, LEAVE_OUT, {"description": "The scale that gave the millimetres."}] = None
+    camera: Annotated[CameraSummary | None, LEAVE_OUT, {"description": "As worked out from the scale."}] = None
+    checks: Annotated[Mapping[str, float], _CHECKS] = field(default_factory=dict)
+    values: Annotated[Mapping[Key, Measured], LEAVE_OUT, _VALUES] = field(default_factory=dict)
+    outlines: Annotated[tuple[Outline, ...], LEAVE_OUT] = ()
 
     def to_dict(self) -> dict[str, Any]:
-        """The answer, JSON-ready; its schema is ``inspect_app/answer.schema.json``."""
-        out: dict[str, Any] = {
-            "format": ANSWER_FORMAT,
-            "view": self.view,
-            "version": self.version,
-            "photo": _plain(self.photo),
-            "options": dict(self.options),
-            "flags": list(self.flags),
-            "checks": dict(self.checks),
-            "not_measured": [n.to_dict() for n in self.not_measured],
-            "frets": [f.to_dict() for f in self.frets],
-        }
-        if self.scale is not None:
-            out["scale"] = _plain(self.scale)
-        if self.camera is not None:
-            out["camera"] = _plain(self.camera)
-        if self.frets:
-            out["first_fret"] = min(f.number for f in self.frets)
-        return out
+        """The answer, JSON-ready; `inspect_app.reading.schema` describes it."""
+        first = {"first_fret": min(f.number for f in self.frets)} if self.frets else {}
+        return {"format": ANSWER_FORMAT, **plain(self), **first}
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Inspection:
@@ -212,29 +186,4 @@ class Inspection:
         """
         if int(data["format"]) > ANSWER_FORMAT:
             raise ValueError(f"answer format {data['format']} is newer than this version reads ({ANSWER_FORMAT})")
-        scale = dict(data["scale"]) if "scale" in data else None
-        if scale is not None and scale.get("outline"):
-            o = scale["outline"]
-            scale["outline"] = Outline(o["name"], tuple(tuple(p) for p in o["points"]), o["closed"], o.get("of", ""))
-        return cls(
-            view=data["view"],
-            photo=PhotoSummary(**data["photo"]),
-            version=data["version"],
-            options=dict(data["options"]),
-            frets=tuple(FretReading.from_dict(f) for f in data["frets"]),
-            not_measured=tuple(NotMeasured(n["what"], n["reason"]) for n in data["not_measured"]),
-            flags=tuple(data["flags"]),
-            scale=ScaleSummary(**scale) if scale else None,
-            camera=CameraSummary(**data["camera"]) if "camera" in data else None,
-            checks=dict(data.get("checks", {})),
-        )
-
-
-def _plain(item: Any) -> dict[str, Any]:
-    out: dict[str, Any] = {}
-    for f in fields(item):
-        v = getattr(item, f.name)
-        if isinstance(v, Outline):
-            v = {"name": v.name, "points": [list(p) for p in v.points], "closed": v.closed, "of": v.of}
-        out[f.name] = v
-    return out
+        return read(cls, data)

@@ -3,43 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.reading.inspection import Inspection, Outline
+from inspect_app.reading.quantities import Line, line_called
 
-__all__ = ["draw", "STYLES", "Style"]
+__all__ = ["draw"]
 
-Bgr = tuple[int, int, int]
-
-
-@dataclass(frozen=True, slots=True)
-class Style:
-    """How an outline is drawn: blue-green-red colour, and length of its dashes in line widths (0 draws it whole)."""
-
-    bgr: Bgr
-    dash: int = 0
-
-
-# Colours of the set by Okabe and Ito for all kinds of colour vision (Color Universal Design, 2008); dashes besides.
-STYLES: dict[str, Style] = {
-    "crown_edge": Style((233, 180, 86)),
-    "fret_end": Style((233, 180, 86), 4),
-    "flat": Style((66, 228, 240)),
-    "divot": Style((0, 159, 230), 6),
-    "crown_line": Style((115, 158, 0)),
-    "arc": Style((167, 121, 204), 8),
-    "bevel": Style((0, 94, 213)),
-    "tip": Style((0, 94, 213), 3),
-    "board_edge": Style((233, 180, 86), 6),
-    "section": Style((115, 158, 0)),
-    "span": Style((167, 121, 204)),
-    "scale": Style((178, 114, 0), 3),
-}
-_OTHER = Style((233, 180, 86), 2)
 _BITS = 4  # fractional bits of OpenCV's drawing coordinates
 
 
@@ -59,22 +32,22 @@ def draw(bgr: NDArray[np.uint8], inspection: Inspection) -> NDArray[np.uint8]:
     """
     canvas = bgr.copy()
     unit = max(1.0, max(canvas.shape[:2]) / 3000.0)
-    outlines = [o for f in inspection.frets for o in f.outlines]
+    outlines = [*(o for f in inspection.frets for o in f.outlines), *inspection.outlines]
     if inspection.scale and inspection.scale.outline:
         outlines.append(inspection.scale.outline)
     for o in outlines:
-        _stroke(canvas, o, 5.0 * unit, Style((255, 255, 255)))
+        _stroke(canvas, o, 5.0 * unit, Line("halo", (255, 255, 255)))
     for o in outlines:
-        _stroke(canvas, o, 3.4 * unit, Style((0, 0, 0)))
+        _stroke(canvas, o, 3.4 * unit, Line("rim", (0, 0, 0)))
     for o in outlines:
-        _stroke(canvas, o, 2.0 * unit, STYLES.get(o.name, _OTHER))
+        _stroke(canvas, o, 2.0 * unit, line_called(o.name))
     for fret in inspection.frets:
         if fret.outlines:
             _label(canvas, str(fret.number), _label_place(fret.outlines), unit)
     return canvas
 
 
-def _stroke(canvas: NDArray[np.uint8], o: Outline, width: float, style: Style) -> None:
+def _stroke(canvas: NDArray[np.uint8], o: Outline, width: float, style: Line) -> None:
     pts = np.asarray(o.points, dtype=np.float64).reshape(-1, 2)
     if len(pts) < 2:
         return

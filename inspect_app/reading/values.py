@@ -5,75 +5,77 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, fields, replace
 
-from inspect_app.reading.inspection import Divot, Flat, FretReading, Inspection
+from inspect_app.reading.inspection import SINGLES, FretReading, Inspection
+from inspect_app.reading.key import Key, Place, on_fret
+from inspect_app.reading.quantities import Quantity, entry_of, rank
 from shared.measured import Measured
 
-__all__ = ["Reading", "feature_name", "readings_of", "without"]
+__all__ = ["Reading", "readings_of", "without"]
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One value of one feature.
+    """One value of one feature, under its key."""
 
-    `key` is ``"fret 5, crown width"`` or ``"fret 5, flats 2, length"``; `of` is the feature an `Outline` belongs to
-    (``"fret 5, flats 2"``, or the key itself for a single quantity).
-    """
-
-    key: str
-    fret: int
-    quantity: str
+    key: Key
     value: Measured
-    of: str
 
+    @property
+    def entry(self) -> Quantity:
+        """What is known of its quantity."""
+        return entry_of(self.key)
 
-_SINGLES = tuple(f.name for f in fields(FretReading) if f.name not in ("number", "flats", "divots", "outlines"))
+    @property
+    def of(self) -> Key:
+        """The feature it belongs to, as an `Outline` names it: the key itself for a single quantity."""
+        return self.key.of
 
+    @property
+    def place(self) -> Place:
+        """Where on the instrument."""
+        return self.key.place
 
-def feature_name(fret: int, group: str, index: int | None = None) -> str:
-    """``"fret 5, crown width"``, ``"fret 5, flats"`` or, counted from 1, ``"fret 5, flats 2"``."""
-    name = f"fret {fret}, {group.replace('_', ' ')}"
-    return name if index is None else f"{name} {index}"
+    @property
+    def place_label(self) -> str:
+        """The place in a column of frets: a fret's number alone, any other by its name."""
+        return str(self.place.number if self.key.fret is not None else self.place)
+
+    @property
+    def quantity(self) -> str:
+        """The quantity's label: ``crown width``, ``flat length``."""
+        return self.entry.label
 
 
 def readings_of(inspection: Inspection) -> tuple[Reading, ...]:
-    """All readings, by fret, then in the order a person reads them."""
-    return tuple(r for fret in inspection.frets for r in (*_singles(fret), *_spots(fret)))
+    """All readings, place by place, then in the order a person reads them."""
+    found = {key: q for fret in inspection.frets for key, q in _of_fret(fret)} | dict(inspection.values)
+    order = {place: i for i, place in enumerate(dict.fromkeys(key.place for key in found))}
+    return tuple(Reading(key, found[key]) for key in sorted(found, key=lambda k: (order[k.place], rank(k))))
 
 
-def _singles(fret: FretReading) -> Iterator[Reading]:
-    for name in _SINGLES:
-        value = getattr(fret, name)
-        if value is not None:
-            key = feature_name(fret.number, name)
-            yield Reading(key, fret.number, name.replace("_", " "), value, key)
-
-
-def _spots(fret: FretReading) -> Iterator[Reading]:
-    groups: tuple[tuple[str, tuple[Flat | Divot, ...]], ...] = (("flats", fret.flats), ("divots", fret.divots))
-    for group, spots in groups:
-        for i, spot in enumerate(spots, 1):
-            of = feature_name(fret.number, group, i)
+def _of_fret(fret: FretReading) -> Iterator[tuple[Key, Measured]]:
+    for name in SINGLES:
+        if (value := getattr(fret, name)) is not None:
+            yield on_fret(fret.number, name), value
+    for group in ("flats", "divots"):
+        for i, spot in enumerate(getattr(fret, group), 1):
             for f in fields(spot):
-                value = getattr(spot, f.name)
-                if value is not None:
-                    quantity = f.name.replace("_", " ")
-                    yield Reading(f"{of}, {quantity}", fret.number, f"{group[:-1]} {quantity}", value, of)
+                if (value := getattr(spot, f.name)) is not None:
+                    yield on_fret(fret.number, group, i, f.name), value
 
 
-def without(inspection: Inspection, rejected: Collection[str]) -> Inspection:
-    """The inspection less its rejected readings; a flat or divot goes whole when any of its readings is rejected."""
+def without(inspection: Inspection, rejected: Collection[Key]) -> Inspection:
+    """The inspection less its rejected readings; one of several goes whole when any of its readings is rejected."""
     if not rejected:
         return inspection
-    return replace(inspection, frets=tuple(_kept(fret, rejected) for fret in inspection.frets))
+    gone = {key if key.index is None else key.of for key in rejected}
+    left = {k: q for k, q in inspection.values.items() if (k if k.index is None else k.of) not in gone}
+    return replace(inspection, frets=tuple(_kept(fret, gone) for fret in inspection.frets), values=left)
 
 
-def _kept(fret: FretReading, rejected: Collection[str]) -> FretReading:
-    gone = {name: None for name in _SINGLES if feature_name(fret.number, name) in rejected}
-
-    def stays(group: str, index: int) -> bool:
-        of = feature_name(fret.number, group, index)
-        return not any(key == of or key.startswith(f"{of}, ") for key in rejected)
-
-    flats = tuple(f for i, f in enumerate(fret.flats, 1) if stays("flats", i))
-    divots = tuple(d for i, d in enumerate(fret.divots, 1) if stays("divots", i))
-    return replace(fret, flats=flats, divots=divots, **gone)  # type: ignore[arg-type]
+def _kept(fret: FretReading, gone: Collection[Key]) -> FretReading:
+    n = fret.number
+    flats = tuple(f for i, f in enumerate(fret.flats, 1) if on_fret(n, "flats", i) not in gone)
+    divots = tuple(d for i, d in enumerate(fret.divots, 1) if on_fret(n, "divots", i) not in gone)
+    singles = {name: None for name in SINGLES if on_fret(n, name) in gone}
+    return replace(fret, flats=flats, divots=divots, **singles)  # type: ignore[arg-type]

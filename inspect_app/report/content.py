@@ -12,7 +12,8 @@ from inspect_app.decide.limits import Verdict
 from inspect_app.decide.options import Option, Recommendation
 from inspect_app.decide.proof import ProofCheck
 from inspect_app.decide.wear import WearMap
-from shared.measured import Measured, NotMeasured
+from inspect_app.reading.key import NotMeasured
+from shared.measured import Measured
 from shared.tables import load_table
 
 __all__ = ["Heading", "Picture", "ReadingRow", "bench_content", "estimate_content", "handover_content", "wear_table"]
@@ -59,7 +60,7 @@ class Picture:
 class ReadingRow:
     """One reading for the record: fret, what, value, photo."""
 
-    fret: int
+    fret: str
     what: str
     value: Measured
     photo: str
@@ -152,7 +153,7 @@ def estimate_content(
         "terms": f"Prices hold until {estimate.valid_until}. {recommendation.settle}".strip(),
         "method": METHOD,
         "wear": wear_table(wear, 0.2),
-        "readings": [{"fret": str(r.fret), "what": r.what, "value": show(r.value), "photo": r.photo} for r in readings],
+        "readings": [{"fret": r.fret, "what": r.what, "value": show(r.value), "photo": r.photo} for r in readings],
         "not_measured": [n.to_dict() for n in unread],
     }
     return out

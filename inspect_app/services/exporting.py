@@ -30,9 +30,11 @@ def readings_csv(store: Store, job_id: int) -> str:
     sheet = csv.writer(out, lineterminator="\n")
     sheet.writerow(("visit", "photo", "view", "reading", "value", "u", "unit", "flags", "verdict", "reason"))
     names = {p.id: p.name for p in job_view(store, job_id).photos}
-    for v in sorted(readings(store, job_id), key=lambda v: (v.visit.id, v.photo_id, v.reading.fret, v.reading.key)):
+    for v in sorted(
+        readings(store, job_id), key=lambda v: (v.visit.id, v.photo_id, *v.reading.place.order, str(v.reading.key))
+    ):
         q = v.reading.value
-        cells = (v.visit.label, names[v.photo_id], v.view, v.reading.key, repr(q.value), repr(q.u), q.unit)
+        cells = (v.visit.label, names[v.photo_id], v.view, str(v.reading.key), repr(q.value), repr(q.u), q.unit)
         sheet.writerow([_plain(c) for c in (*cells, " ".join(v.flags), v.verdict, v.reason)])
     return out.getvalue()
 

@@ -17,6 +17,7 @@ from inspect_app.jobs.details import FIRST_VISIT
 from inspect_app.jobs.records import JobView, PhotoView
 from inspect_app.jobs.store import Store
 from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.key import NotMeasured
 from inspect_app.reading.overlay import draw
 from inspect_app.reading.values import readings_of
 from inspect_app.report.content import (
@@ -36,7 +37,7 @@ from inspect_app.services.photos import photo_path
 from inspect_app.services.shop import get_setting
 from shared import units
 from shared.errors import OptionError
-from shared.measured import Measured, NotMeasured
+from shared.measured import Measured
 
 __all__ = ["AFTER", "bench_paper", "estimate_paper", "handover_paper", "picture_of", "proof_of", "proof_pairs"]
 
@@ -135,18 +136,16 @@ def _pictures(store: Store, photos: list[PhotoView]) -> tuple[list[Picture], dic
     return named, {n.file: picture_of(store, p) for n, p in zip(named, photos, strict=True)}
 
 
-_ON_RECORD = ("crown width", "crown height", "crown radius", "flat length", "flat width", "divot depth")
-
-
 def _record(job: JobView, inspections: tuple[Inspection, ...]) -> tuple[list[ReadingRow], list[NotMeasured]]:
     """Readings for the record, by fret: the sizes that decide, bevels and radius; places are left to the pictures."""
     rows = [
-        ReadingRow(r.fret, r.key.split(", ", 1)[1], r.value, i.photo.name)
+        (r.place, ReadingRow(r.place_label, r.key.name, r.value, i.photo.name))
         for i in inspections
         for r in readings_of(i)
-        if r.quantity in _ON_RECORD or r.quantity.startswith(("bevel", "crown line", "flat depth"))
+        if r.entry.on_paper
     ]
-    return sorted(rows, key=lambda r: r.fret), [n for i in inspections for n in i.not_measured]
+    rows.sort(key=lambda row: row[0].order)
+    return [row for _, row in rows], [n for i in inspections for n in i.not_measured]
 
 
 def estimate_paper(

@@ -12,6 +12,7 @@ from inspect_app.jobs.models import InspectionRow, Job, Judgement, Photo
 from inspect_app.jobs.records import JudgementView, ReadingView, Verdict
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.key import Key
 from inspect_app.reading.values import Reading, readings_of
 from inspect_app.services.finding import now, row, touch
 from shared.errors import OptionError
@@ -23,8 +24,6 @@ SURE_RELATIVE_U = 0.25
 """Largest U / value of a reading that may be accepted unseen: a measure four times finer than what it judges (common
 practice, no source)."""
 _NO_DOUBT = frozenset({"BY_HAND"})
-_PLACES = ("position", "from treble end")
-"""Quantities that say where, not how much: U / value means nothing for them."""
 
 
 def readings(store: Store, job_id: int, visit: str | None = None) -> tuple[ReadingView, ...]:
@@ -78,7 +77,7 @@ def _doubts(flags: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _relative_u(r: Reading) -> float:
-    if r.quantity.endswith(_PLACES):
+    if r.entry.where:  # a place, not a size: U / value means nothing
         return 0.0
     return r.value.expanded / abs(r.value.value) if r.value.value else float("inf")
 
@@ -88,7 +87,7 @@ def _verdict(judged: Judgement | None) -> Verdict:
     return "accept" if word == "accept" else "reject" if word == "reject" else "open"
 
 
-def judge(store: Store, inspection_id: int, reading_key: str, verdict: Verdict, reason: str = "") -> None:
+def judge(store: Store, inspection_id: int, reading_key: Key, verdict: Verdict, reason: str = "") -> None:
     """Accept a reading, reject it with a reason, or take that back (``open``).
 
     Raises
@@ -105,7 +104,7 @@ def judge(store: Store, inspection_id: int, reading_key: str, verdict: Verdict, 
         if at.superseded_by is not None:
             raise OptionError("The photo has been measured again meanwhile.", "Look at the new reading, then judge it.")
         if reading_key not in {r.key for r in readings_of(loading.answer_of(at))}:
-            raise OptionError(f"There is no reading {reading_key!r} on this photo.", "Choose one from the list.")
+            raise OptionError(f"There is no reading “{reading_key}” on this photo.", "Choose one from the list.")
         at.judgements.append(Judgement(reading=reading_key, verdict=verdict, reason=reason.strip(), at=now()))
         touch(at.photo.job)
 
@@ -127,7 +126,7 @@ def accept_sure(store: Store, job_id: int, visit: str | None = None) -> int:
         return count
 
 
-def history(store: Store, photo_id: int, reading_key: str) -> tuple[JudgementView, ...]:
+def history(store: Store, photo_id: int, reading_key: Key) -> tuple[JudgementView, ...]:
     """Everything a person said about one reading of a photo, over all its inspections, oldest first."""
     said = (
         select(Judgement, InspectionRow)
@@ -143,5 +142,5 @@ def history(store: Store, photo_id: int, reading_key: str) -> tuple[JudgementVie
         )
 
 
-def _value(answer: Inspection, reading_key: str) -> Measured | None:
+def _value(answer: Inspection, reading_key: Key) -> Measured | None:
     return {r.key: r.value for r in readings_of(answer)}.get(reading_key)

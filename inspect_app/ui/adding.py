@@ -7,12 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.reading.ask import HandEdge
 from inspect_app.reading.inspection import FretReading, Inspection, Outline
+from inspect_app.reading.key import Key, on_fret
+from inspect_app.reading.quantities import Quantity, every_quantity
+from inspect_app.reading.values import readings_of
 from shared.errors import OptionError
 
 __all__ = ["Addition", "Marking", "additions"]
@@ -26,7 +30,7 @@ class Marking:
     """The edges that were marked, and the key of the reading that comes of them."""
 
     edges: tuple[HandEdge, ...]
-    key: str
+    key: Key
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,24 +45,35 @@ class Addition:
     mark: Callable[[Inspection, Points], Marking]
 
 
+_PAIRS = {
+    "along": ("treble end", "bass end"),
+    "across": ("nut side", "body side"),
+    "up": ("foot", "top"),
+    "right": ("left", "right"),
+}
+"""Edges across from each other, in the order they come in that way."""
+
+
 def additions(answer: Inspection) -> tuple[Addition, ...]:
-    """What may be marked on this photo."""
+    """What may be marked on this photo: what there may be several of first."""
+    offered = sorted((q for q in every_quantity() if _offered(q, answer)), key=lambda q: not q.one)
+    return tuple(Addition(q.adding.name, q.adding.prompts, partial(_mark, q)) for q in offered if q.adding)
+
+
+def _offered(q: Quantity, answer: Inspection) -> bool:
+    """Whether the view shows it, and it is not there yet: of one fret, or of one end of it."""
+    if q.adding is None or answer.view not in q.adding.views:
+        return False
     if answer.view == "plan":
-        return (FLAT, FRET_END)
-    if not answer.frets:
-        return ()
-    fret = answer.frets[0]
-    if answer.view == "elevation":
-        missing = [end for end in ("treble", "bass") if getattr(fret, f"bevel_{end}") is None]
-        return (DIVOT, *(_bevel(end) for end in missing)) if _drawn(fret, "arc") else ()
-    if answer.view == "section":
-        return () if fret.flat_width is not None else (FLAT_ACROSS,)
-    end = str(answer.options.get("end"))
-    return (_bevel(end),) if getattr(fret, f"bevel_{end}", None) is None and _drawn(fret, "arc") else ()
+        return True
+    other_end = answer.view == "end" and q.feature != f"bevel {answer.options.get('end')}"
+    if not answer.frets or other_end or (q.adding.on and not _drawn(answer.frets[0], q.adding.on)):
+        return False
+    return bool(q.one) or on_fret(answer.frets[0].number, q.feature) not in {r.key for r in readings_of(answer)}
 
 
-def _drawn(fret: FretReading, name: str, of: str = "") -> Outline | None:
-    return next((o for o in fret.outlines if o.name == name and o.of.endswith(of)), None)
+def _drawn(fret: FretReading, name: str, feature: str = "") -> Outline | None:
+    return next((o for o in fret.outlines if o.name == name and feature in ("", o.of.feature)), None)
 
 
 def _line(fret: FretReading, side: str) -> Vector | None:
@@ -87,72 +102,37 @@ def _fret_at(answer: Inspection, points: Vector) -> tuple[FretReading, Vector, V
     raise OptionError("These points lie on no fret's crown.", "Mark them on a fret whose edges are drawn.")
 
 
-def _mark_flat(answer: Inspection, points: Points) -> Marking:
+def _mark(q: Quantity, answer: Inspection, points: Points) -> Marking:
+    """The marked points as edges of the quantity's feature on the fret they lie on, its next one if it has several."""
+    assert q.adding is not None  # `additions` offers nothing else
     at = np.asarray(points, dtype=float)
-    fret, axis, across = _fret_at(answer, at)
-    ends = sorted((0, 2), key=lambda i: float(at[i] @ (axis[1] - axis[0])))
-    sides = sorted((1, 3), key=lambda i: float(at[i] @ across))
-    of = f"fret {fret.number}, flats {len(fret.flats) + 1}"
-    named = zip(("treble end", "bass end", "nut side", "body side"), (*ends, *sides), strict=True)
-    return Marking(tuple(_edge(f"{of}, {part}", at[i]) for part, i in named), f"{of}, width")
+    fret, ways = _ways(answer, at)
+    if q.adding.points == ("along",):  # one end, of the fret itself
+        place = on_fret(fret.number, _PAIRS["along"][int(ways["along"] @ (at[0] - ways["middle"]) > 0.0)])
+        return Marking((_edge(place, at[0]),), on_fret(fret.number, q.feature))
+    several = {r.key.index for r in readings_of(answer) if r.of == on_fret(fret.number, q.feature, r.key.index)}
+    of = on_fret(fret.number, q.feature, len(several) + 1 if q.one else None)
+    named: dict[str, int] = {}
+    for way in dict.fromkeys(q.adding.points):
+        mine = [i for i, p in enumerate(q.adding.points) if p == way]
+        ordered = sorted(mine, key=lambda i: float(at[i] @ ways[way])) if way in _PAIRS else mine
+        named |= dict(zip(_PAIRS.get(way, (way,)), ordered, strict=True))
+    return Marking(
+        tuple(_edge(of.part(e.name), at[named[e.name]]) for e in q.edges), of.part(q.quantity) if q.quantity else of
+    )
 
 
-def _mark_end(answer: Inspection, points: Points) -> Marking:
-    at = np.asarray(points, dtype=float)
-    fret, axis, _ = _fret_at(answer, at)
-    end = "treble" if np.linalg.norm(at[0] - axis[0]) < np.linalg.norm(at[0] - axis[1]) else "bass"
-    return Marking((_edge(f"fret {fret.number}, {end} end", at[0]),), f"fret {fret.number}, length")
+def _ways(answer: Inspection, points: Vector) -> tuple[FretReading, dict[str, Vector]]:
+    """The fret that points were marked on, and the ways on its photo in which edges are told apart."""
+    up, right = np.array([0.0, -1.0]), np.array([1.0, 0.0])
+    if answer.view == "plan":
+        fret, axis, across = _fret_at(answer, points)
+        return fret, {"along": axis[1] - axis[0], "across": across, "middle": axis.mean(axis=0)}
+    fret = answer.frets[0]
+    arc = _drawn(fret, "arc")
+    ends = np.asarray(arc.points, dtype=float)[[0, -1]] if arc else np.array([-right, right])
+    return fret, {"along": ends[1] - ends[0], "up": up, "right": right}
 
 
-def _mark_divot(answer: Inspection, points: Points) -> Marking:
-    at, fret = np.asarray(points, dtype=float), answer.frets[0]
-    arc = np.asarray(_arc(fret).points, dtype=float)
-    first, last = sorted((0, 2), key=lambda i: float(at[i] @ (arc[-1] - arc[0])))
-    of = f"fret {fret.number}, divots {len(fret.divots) + 1}"
-    named = zip(("treble end", "floor", "bass end"), (first, 1, last), strict=True)
-    return Marking(tuple(_edge(f"{of}, {part}", at[i]) for part, i in named), f"{of}, depth")
-
-
-def _arc(fret: FretReading) -> Outline:
-    found = _drawn(fret, "arc")
-    assert found is not None  # `additions` offers nothing without
-    return found
-
-
-def _bevel(end: str) -> Addition:
-    def mark(answer: Inspection, points: Points) -> Marking:
-        of = f"fret {answer.frets[0].number}, bevel {end}"
-        low, high = sorted(points, key=lambda p: -p[1])
-        return Marking((_edge(f"{of}, foot", low), _edge(f"{of}, top", high)), of)
-
-    prompts = ("Mark the foot of the bevel, at the board", "Mark its top, where the crown begins")
-    return Addition(f"Bevel, {end} end", prompts, mark)
-
-
-def _mark_flat_across(answer: Inspection, points: Points) -> Marking:
-    of = f"fret {answer.frets[0].number}, flat width"
-    left, right = sorted(points)
-    return Marking((_edge(f"{of}, left", left), _edge(f"{of}, right", right)), of)
-
-
-def _edge(name: str, at: Vector | tuple[float, float]) -> HandEdge:
-    return HandEdge(name, ((float(at[0]), float(at[1])),))
-
-
-FLAT = Addition(
-    "Flat",
-    (
-        "Mark one end of the flat",
-        "Mark one of its sides, where it is widest",
-        "Mark its other end",
-        "Mark its other side",
-    ),
-    _mark_flat,
-)
-FRET_END = Addition("Fret end", ("Mark the end of the fret, at the board",), _mark_end)
-DIVOT = Addition(
-    "Divot",
-    ("Mark one end of the divot", "Mark its deepest place, on the outline", "Mark its other end"),
-    _mark_divot,
-)
-FLAT_ACROSS = Addition("Flat", ("Mark the flat's left end", "Mark its right end"), _mark_flat_across)
+def _edge(key: Key, at: Vector) -> HandEdge:
+    return HandEdge(key, ((float(at[0]), float(at[1])),))

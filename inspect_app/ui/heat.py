@@ -94,19 +94,20 @@ def _value(wear: WearMap, fret: FretWear, string: int, spot: Spot | None, show: 
 
 def reading_of_spot(rows: Iterable[ReadingView], fret: int, spot: Spot, show: Show) -> ReadingView | None:
     """The reading behind a spot: nearest in place, a depth read directly before one worked out."""
-    places = {(r.photo_id, r.reading.of): r for r in rows if r.reading.fret == fret and r.reading.key.endswith(_PLACE)}
+    places = {
+        (r.photo_id, r.reading.of): r
+        for r in rows
+        if r.reading.key.fret == fret and r.reading.key.quantity == "from treble end"
+    }
     near = {
         k: r for k, r in places.items() if abs(r.reading.value.value - spot.from_treble_end.value) <= SAME_SPOT_MM
     }  # fmt: skip
     wanted = "width" if show == "flat" else "depth"
     found = [
-        r for r in rows if (r.photo_id, r.reading.of) in near and r.reading.key.endswith(f", {wanted}")
+        r for r in rows if (r.photo_id, r.reading.of) in near and r.reading.key.quantity == wanted
     ]  # fmt: skip
     pool = found or list(near.values())
     return min(pool, key=lambda r: ("INDIRECT" in r.flags, r.verdict == "reject", r.relative_u), default=None)
-
-
-_PLACE = ", from treble end"
 
 
 def heat_table(

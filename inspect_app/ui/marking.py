@@ -8,7 +8,7 @@ from inspect_app.reading.ask import ScaleAsk
 from inspect_app.services import PhotoView
 from inspect_app.ui.forms import parse_length
 from inspect_app.ui.scenes import photo_of
-from inspect_app.ui.viewer import AS_SEEN, Moved, Place, Scene, Shape, show
+from inspect_app.ui.viewer import AS_SEEN, Moved, Placing, Scene, Shape, show
 from shared.errors import OptionError
 
 __all__ = ["mark_span", "span_of"]
@@ -29,7 +29,7 @@ def mark_span(photo: PhotoView, was: ScaleAsk | None, key: str) -> ScaleAsk | No
     before = was if was is not None and was.kind == "span" else None
     points = st.session_state.get(key) or (before.span_px if before else None)
     shapes = (Shape(((points[0], points[1]), (points[2], points[3])), "scale"),) if points else ()
-    place = Place("span", "Known length", PROMPTS, AS_SEEN)
+    place = Placing("span", "Known length", PROMPTS, AS_SEEN)
     alt = (
         f"Photo {photo.name}: mark both ends of a known length. Enter marks a point in the middle; arrow keys move it."
     )

@@ -5,19 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from inspect_app.reading.inspection import FretReading, Inspection
+from inspect_app.reading.inspection import Inspection, Outline
+from inspect_app.reading.key import Key, Place
+from inspect_app.reading.quantities import every_quantity
 from inspect_app.services import PhotoView, ReadingView
-from inspect_app.ui.handles import edges_of, follow, handles, moving_shapes, outlines_of
-from inspect_app.ui.viewer import AS_SEEN, Photo, Place, Scene, Shape
+from inspect_app.ui.handles import edges_of, follow, handles, moving_shapes, outlines_at, outlines_of
+from inspect_app.ui.viewer import AS_SEEN, Photo, Placing, Scene, Shape
 from inspect_app.ui.words import Length
 
 __all__ = ["marking_scene", "photo_of", "plain_scene", "reading_scene", "tone_of"]
 
 _MARGIN = 0.6  # of the chosen feature's size, shown around it: enough of the fret to judge the edge by
 _LEAST_PX = 48.0  # never closer than this many photo pixels across: single pixels say nothing
-
-_SHOWS = {"crown_edge": "crown width", "fret_end": "length", "crown_line": "crown line radius"}
-"""What a line that carries an edge's own name is read for."""
 
 
 def photo_of(photo: PhotoView) -> Photo:
@@ -49,14 +48,13 @@ def reading_scene(
     answer = photo.inspection.answer if photo.inspection else None
     if answer is None:
         return plain_scene(photo)
-    by_feature: dict[str, list[ReadingView]] = {}
+    by_feature: dict[Key, list[ReadingView]] = {}
     for r in readings:
         by_feature.setdefault(r.reading.of, []).append(r)
     shapes = _shapes(answer, by_feature, chosen)
     base = Scene(photo_of(photo), _alt(photo, answer), f"photo {photo.id}", rev, shapes)
     if chosen is None or chosen.photo_id != photo.id:
         return base
-    fret = next((f for f in answer.frets if f.number == chosen.reading.fret), None)
     edges = edges_of(answer, chosen.reading)
     return replace(
         base,
@@ -64,7 +62,7 @@ def reading_scene(
         shapes=(*shapes, *moving_shapes(edges)),
         handles=handles(edges),
         readouts=follow(chosen.reading, edges, answer, length),
-        focus=_focus(fret, chosen) if fret else None,
+        focus=_focus(answer, chosen),
         focus_key=f"{photo.id} {chosen.reading.of}",
     )
 
@@ -77,40 +75,51 @@ def marking_scene(scene: Scene, name: str, prompts: tuple[str, ...], turn: int) 
         shapes=tuple(s for s in scene.shapes if not s.anchors),
         handles=(),
         readouts=(),
-        place=Place("mark", name, prompts, AS_SEEN, round=turn),
+        place=Placing("mark", name, prompts, AS_SEEN, round=turn),
     )
 
 
 def _shapes(
-    answer: Inspection, by_feature: Mapping[str, list[ReadingView]], chosen: ReadingView | None
+    answer: Inspection, by_feature: Mapping[Key, list[ReadingView]], chosen: ReadingView | None
 ) -> tuple[Shape, ...]:
     shapes = []
     if answer.scale and answer.scale.outline:
         shapes.append(Shape(answer.scale.outline.points, "scale", True, f"scale: {answer.scale.kind}"))
-    for fret in answer.frets:
-        shapes += _fret_shapes(fret, by_feature, chosen)
+    places = [Place("fret", f.number) for f in answer.frets] + [o.of.place for o in answer.outlines]
+    for place in dict.fromkeys(places):
+        shapes += _shapes_at(place, outlines_at(answer, place), by_feature, chosen)
     return tuple(shapes)
 
 
-def _fret_shapes(
-    fret: FretReading, by_feature: Mapping[str, list[ReadingView]], chosen: ReadingView | None
+def _shapes_at(
+    place: Place,
+    outlines: Sequence[Outline],
+    by_feature: Mapping[Key, list[ReadingView]],
+    chosen: ReadingView | None,
 ) -> list[Shape]:
-    """A fret's outlines, each tied to the first reading that rests on it; its number stands at its upper end."""
-    tops = [min(o.points, key=lambda p: p[1]) for o in fret.outlines if o.points]
+    """A place's outlines, each tied to the first reading that rests on it; a fret's number stands at its upper end."""
+    tops = [min(o.points, key=lambda p: p[1]) for o in outlines if o.points]
     label_at = min(tops, key=lambda p: p[1]) if tops else None
+    name = str(place) if place.kind != "fret" else str(place.number)
     shapes = []
-    for i, o in enumerate(fret.outlines):
-        here = by_feature.get(o.of) or by_feature.get(f"fret {fret.number}, {_SHOWS.get(o.name, '')}", [])
+    for i, o in enumerate(outlines):
+        here = by_feature.get(o.of) or by_feature.get(Key(place, _read_from(o)), [])
         picked = chosen is not None and any(r.reading.key == chosen.reading.key for r in here)
         tone = "picked" if picked else tone_of(here)
-        label = str(fret.number) if i == 0 else ""
-        shapes.append(Shape(o.points, tone, o.closed, label, label_at, here[0].reading.key if here else ""))
+        pick = str(here[0].reading.key) if here else ""
+        shapes.append(Shape(o.points, tone, o.closed, name if i == 0 else "", label_at, pick))
     return shapes
 
 
-def _focus(fret: FretReading, chosen: ReadingView) -> tuple[float, float, float, float] | None:
-    """The box to look at: the chosen feature with some of what is around it, or the whole fret."""
-    pts = [p for o in outlines_of(fret, chosen.reading) or fret.outlines for p in o.points]
+def _read_from(o: Outline) -> str:
+    """What a line is read for that carries an edge's own name: the feature with edges that is drawn by such a line."""
+    return next((q.feature for q in every_quantity() if q.edges and o.name in {line.name for line in q.lines}), "")
+
+
+def _focus(answer: Inspection, chosen: ReadingView) -> tuple[float, float, float, float] | None:
+    """The box to look at: the chosen feature with some of what is around it, or all of its place."""
+    drawn = outlines_of(answer, chosen.reading) or outlines_at(answer, chosen.reading.place)
+    pts = [p for o in drawn for p in o.points]
     if not pts:
         return None
     xs, ys = [p[0] for p in pts], [p[1] for p in pts]

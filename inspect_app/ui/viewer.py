@@ -11,12 +11,14 @@ from typing import Any
 
 import streamlit as st
 
+from inspect_app.reading.key import Key
+
 __all__ = [
     "AS_SEEN",
     "Handle",
     "Moved",
     "Photo",
-    "Place",
+    "Placing",
     "Readout",
     "Scene",
     "Shape",
@@ -59,12 +61,13 @@ class Shape:
 
 @dataclass(frozen=True, slots=True)
 class Handle:
-    """A point a person can move."""
+    """A point a person can move, and the edge it is of."""
 
     id: str
     x: float
     y: float
     label: str
+    of: Key | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +89,7 @@ class Readout:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Placing:
     """A measurement whose points a person sets one after the other; a new `round` starts it afresh."""
 
     kind: str
@@ -114,7 +117,7 @@ class Scene:
     shapes: tuple[Shape, ...] = ()
     handles: tuple[Handle, ...] = ()
     readouts: tuple[Readout, ...] = ()
-    place: Place | None = None
+    place: Placing | None = None
     focus: tuple[float, float, float, float] | None = None
     focus_key: str = ""
     small: bool = False
@@ -182,12 +185,12 @@ def _readout(r: Readout) -> dict[str, Any]:
     }
 
 
-def _place(p: Place) -> dict[str, Any]:
+def _place(p: Placing) -> dict[str, Any]:
     to_plane = [float(v) for v in p.to_plane]
     return _said(p) | {"H": to_plane, "prompts": list(p.prompts), "points": len(p.prompts), "round": p.round}
 
 
-def _said(r: Readout | Place) -> dict[str, Any]:
+def _said(r: Readout | Placing) -> dict[str, Any]:
     return {"label": r.label, "kind": r.kind, "factor": float(r.factor), "digits": int(r.digits), "unit": r.unit}
 
 

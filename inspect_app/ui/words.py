@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import re
 
+from inspect_app.reading.quantities import one_of
 from inspect_app.reading.values import Reading
 from shared.measured import Measured
 from shared.units import LengthUnit, show, show_plain
 
-__all__ = ["Length", "chance", "crown_size", "name_of", "one_of", "plain", "shown", "signed"]
+__all__ = ["Length", "chance", "crown_size", "name_of", "plain", "shown", "signed"]
 
 Length = LengthUnit
-_ONE_OF = re.compile(r"\b(flat|divot)s (\d+)")
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|~<>$:])")
 
 
@@ -45,9 +45,5 @@ def crown_size(width: float, height: float, length: Length = "mm") -> str:
 
 def name_of(reading: Reading) -> str:
     """``Fret 5, crown width``, ``Fret 5, flat 2, length``: a reading's key as a person says it."""
-    return one_of(reading.key[:1].upper() + reading.key[1:])
-
-
-def one_of(key: str) -> str:
-    """``fret 5, flat 2`` for the key ``fret 5, flats 2``: one of several is named in the singular."""
-    return _ONE_OF.sub(r"\1 \2", key)
+    name = one_of(reading.key)
+    return name[:1].upper() + name[1:]

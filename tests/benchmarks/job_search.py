@@ -12,6 +12,7 @@ from pathlib import Path
 from inspect_app.jobs.models import InspectionRow, Job, Judgement, Photo, Visit
 from inspect_app.jobs.search import search_text
 from inspect_app.jobs.store import writing
+from inspect_app.reading.key import parse_key
 from inspect_app.services import Store, find_jobs, job_view, open_store
 from inspect_app.services.finding import now
 
@@ -41,7 +42,9 @@ def _photo(visit: Visit, n: int, k: int) -> Photo:
     photo = Photo(visit=visit, sha256=f"{n:032x}{k:032x}", suffix=".jpg", size_bytes=1, width_px=4000, height_px=3000)
     photo.name, photo.view, photo.note, photo.category, photo.added = "a.jpg", "plan", "", "", now()
     if k == 0:
-        said = [Judgement(reading=f"fret {i}, length", verdict="accept", reason="", at=now()) for i in range(3)]
+        said = [
+            Judgement(reading=parse_key(f"fret {i}, length"), verdict="accept", reason="", at=now()) for i in range(3)
+        ]
         empty = {
             "format": 1,
             "view": "plan",

@@ -14,9 +14,10 @@ import numpy as np
 
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.inspection import Flat, FretReading, Inspection, Outline
+from inspect_app.reading.key import NotMeasured, parse_key
 from inspect_app.ui import run
 from shared.errors import ScaleError
-from shared.measured import Measured, NotMeasured
+from shared.measured import Measured
 from tests.browser.drawn import FRET_X_MM, FRET_Y_MM, WIDTH_MM
 
 SLOW_S = 0.0
@@ -33,12 +34,12 @@ def fret_of(number, x, plane, ask):
     placed = {h.what: h.points for h in ask.hand_edges}
     edges, at = [], []
     for side, dx in (("nut", -WIDTH_MM / 2), ("body", WIDTH_MM / 2)):
-        name = f"fret {number}, crown {side} side"
+        name = parse_key(f"fret {number}, crown {side} side")
         drawn = plane.to_px([[x + dx, y, 0.0] for y in FRET_Y_MM])
         points = np.asarray(placed.get(name, drawn))
         edges.append(Outline("crown_edge", tuple(map(tuple, points.tolist())), of=name))
         at.append(plane.to_mm(points)[:, 0].mean())
-    by_hand = any(f"fret {number}, crown" in name for name in placed)
+    by_hand = any(key.fret == number and key.feature.startswith("crown") for key in placed)
     doubtful = ("GLARE",) if number == 3 else ()
     y0 = FRET_Y_MM[0]
     flat = plane.to_px([[x + a, y0 + b, 0.0] for a, b in ((0, 10), (0.4, 12), (0, 14), (-0.4, 12))])
@@ -48,7 +49,10 @@ def fret_of(number, x, plane, ask):
         length=length(FRET_Y_MM[1] - y0, 0.05),
         crown_width=length(abs(at[1] - at[0]), 0.02, *doubtful, *(("BY_HAND",) if by_hand else ()), by_hand=by_hand),
         flats=(Flat(length(12.0, 0.1), length(4.0, 0.1), length(0.8, 0.05), length(0.07, 0.01, "INDIRECT")),),
-        outlines=(*edges, Outline("flat", tuple(map(tuple, flat.tolist())), True, f"fret {number}, flats 1")),
+        outlines=(
+            *edges,
+            Outline("flat", tuple(map(tuple, flat.tolist())), True, parse_key(f"fret {number}, flats 1")),
+        ),
     )
 
 
@@ -60,7 +64,7 @@ def measure(photo, scale, plane, ask):
         raise ScaleError("No frets are to be seen.", "Photograph the board from above, with the strip beside it.")
     seen, ruler, camera = summaries(photo, scale, plane, ask)
     frets = tuple(fret_of(ask.first_fret + i, x, plane, ask) for i, x in enumerate(FRET_X_MM))
-    missing = (NotMeasured(f"fret {ask.first_fret}, divots", "a photo from above shows no depth"),)
+    missing = (NotMeasured(parse_key(f"fret {ask.first_fret}, divots"), "a photo from above shows no depth"),)
     return Inspection(ask.view, seen, "test", ask.to_dict(), frets, missing, (), ruler, camera)
 
 

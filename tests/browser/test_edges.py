@@ -5,8 +5,8 @@ from urllib.parse import urlencode
 
 import pytest
 
+from inspect_app.reading.quantities import one_of
 from inspect_app.services import open_store, readings
-from inspect_app.ui.words import one_of
 from tests.browser.conftest import settled, window
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -88,7 +88,7 @@ def test_a_flat_that_was_missed_is_marked_on_the_photo_and_taken_back(chromium, 
     with window(chromium, demo[0]) as page:
         open_reading(page, demo, reading)
         shown = mark_flat(page)
-        assert re.fullmatch(rf"Fret {reading.reading.fret}, flat \d+, width", shown)
+        assert re.fullmatch(rf"Fret {reading.reading.key.fret}, flat \d+, width", shown)
         assert page.locator(".viewer .handle").count() == 4
         page.get_by_role("button", name="Undo the last move").click()
         page.get_by_text(shown).wait_for(state="detached")

@@ -21,9 +21,10 @@ from inspect_app.reading.inspection import (
     PhotoSummary,
     ScaleSummary,
 )
+from inspect_app.reading.key import NotMeasured, parse_key
 from inspect_app.services import InstrumentDetails, JobDetails, create_job, open_store
 from inspect_app.services.decoded import decoded
-from shared.measured import Measured, NotMeasured
+from shared.measured import Measured
 
 
 def mm(value, u=0.01, flags=()):
@@ -56,8 +57,8 @@ def full_fret(number):
         flats=(Flat(mm(12.0), mm(4.0), mm(0.9), mm(0.05, flags=("INDIRECT",))), Flat(mm(21.5), mm(3.0), mm(0.6))),
         divots=(Divot(mm(12.1), mm(4.2), mm(0.06, 0.02)),),
         outlines=(
-            Outline("crown_edge", ((10.5, 20.0), (10.5, 90.25)), of=f"{at}, crown width"),
-            Outline("flat", ((9.0, 40.0), (12.0, 45.0), (9.0, 50.0)), True, f"{at}, flats 1"),
+            Outline("crown_edge", ((10.5, 20.0), (10.5, 90.25)), of=parse_key(f"{at}, crown width")),
+            Outline("flat", ((9.0, 40.0), (12.0, 45.0), (9.0, 50.0)), True, parse_key(f"{at}, flats 1")),
         ),
     )
 
@@ -71,7 +72,7 @@ def full_answer(name="a.jpg", sha256="0" * 64, ask=None, frets=(3, 4)):
         "0.1.0",
         ask.to_dict(),
         tuple(full_fret(n) for n in frets),
-        (NotMeasured("fret 5, flats", "glare over the crown"),),
+        (NotMeasured(parse_key("fret 5, flats"), "glare over the crown"),),
         ("FOCAL_ASSUMED",),
         ScaleSummary("strip", "crown", 0.08, 40, Outline("scale", ((1.0, 1.0), (50.0, 1.0), (50.0, 9.0)), True)),
         CameraSummary(3000.0, "EXIF", -0.02, 350.0, 3.2, 8.5),

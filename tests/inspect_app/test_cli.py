@@ -10,7 +10,6 @@ import jsonschema
 import numpy as np
 import pytest
 
-import inspect_app
 import sample_images
 from inspect_app import measure as measuring
 from inspect_app.cli import main
@@ -18,10 +17,11 @@ from inspect_app.commands import measure as measure_command
 from inspect_app.commands.table import answer_table
 from inspect_app.measure import MEASURED_VIEWS
 from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.schema import answer_schema
 from inspect_app.services import JobDetails, check_store, create_job, find_jobs, open_store
 from shared.errors import ScaleError
 
-SCHEMA = json.loads((Path(inspect_app.__file__).parent / "answer.schema.json").read_text(encoding="utf-8"))
+SCHEMA = answer_schema()
 
 
 @pytest.fixture
@@ -311,3 +311,8 @@ def test_a_refusal_of_the_view_is_kept_apart_from_a_fault(photo, monkeypatch):
 
     monkeypatch.setattr(measure_command, "measure", refuses)
     assert main(["measure", str(photo)]) == 2
+
+
+def test_the_schema_is_printed(capsys):
+    assert main(["schema"]) == 0
+    assert json.loads(capsys.readouterr().out) == SCHEMA

@@ -9,7 +9,7 @@ import pytest
 
 from shared.errors import InspectError, PhotoError
 from shared.flags import FLAGS, describe
-from shared.measured import Contribution, Measured, NotMeasured
+from shared.measured import Contribution, Measured
 
 
 def test_contributions_combine_in_quadrature():
@@ -40,12 +40,6 @@ def test_a_value_without_uncertainty_is_refused():
 def test_a_contribution_is_a_finite_size(u):
     with pytest.raises(ValueError, match="finite and >= 0"):
         Contribution("edge", u)
-
-
-def test_not_measured_is_falsy_and_says_why():
-    n = NotMeasured("fret 5, flats", "glare over the crown")
-    assert not n
-    assert n.to_dict() == {"what": "fret 5, flats", "reason": "glare over the crown"}
 
 
 def test_flags_are_added_once():

@@ -23,7 +23,8 @@ from inspect_app.measure.backdrop.fret import SHARPEST_PX, DetectedFret
 from inspect_app.measure.backdrop.outline import EdgePath, gradient_corrected
 from inspect_app.measure.backdrop.pose import TURN_U, BoardPose
 from inspect_app.reading.inspection import Outline
-from shared.measured import Contribution, Measured, NotMeasured
+from inspect_app.reading.key import Key, NotMeasured, on_fret
+from shared.measured import Contribution, Measured
 from shared.trade import ASSUMED_END_U_MM, BEVEL_DEG
 
 __all__ = [
@@ -272,9 +273,10 @@ def measure_bevel(
 
     Each contribution is the change of the angle when that input moves by its standard uncertainty and everything is
     fitted again."""
+    what = Key(feature=f"bevel {end}")
     best = fit_bevel(edge, pose, crown_line, crown, end, mm_per_px)
     if best is None:
-        return NotMeasured(f"bevel {end}", "the end shows no straight edge against the backdrop")
+        return NotMeasured(what, "the end shows no straight edge against the backdrop")
 
     def moved(at: BoardPose = pose, size: Crown = crown) -> float:
         fit = fit_bevel(edge, at, crown_line, size, end, mm_per_px, start=best.used)
@@ -294,9 +296,11 @@ def measure_bevel(
         "crown height": moved(size=taller),
     }
     if not all(math.isfinite(v) for v in parts.values()):
-        return NotMeasured(f"bevel {end}", "the end shows too little of a straight edge")
+        return NotMeasured(what, "the end shows too little of a straight edge")
     if math.degrees(math.hypot(*parts.values())) > WORST_U_DEG:
-        return NotMeasured(f"bevel {end}", "too little of a straight edge shows to tell the angle; go closer")
+        return NotMeasured(
+            Key(feature=f"bevel {end}"), "too little of a straight edge shows to tell the angle; go closer"
+        )
     angle = Measured(math.degrees(best.angle), "deg", tuple(Contribution(k, math.degrees(v)) for k, v in parts.items()))
     return best, angle
 
@@ -355,7 +359,7 @@ def measure_end(edge: EdgePath | None, fret: DetectedFret, end: End, u_roll: flo
     n : int
         Number of the fret, for the words.
     """
-    what = f"fret {n}, bevel {end}"
+    what = on_fret(n, f"bevel {end}")
     if edge is None:
         return NotMeasured(what, "the end does not stand out against the backdrop; change the light or go closer")
     got = measure_bevel(edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px, fret.u_elevation, u_roll)

@@ -19,8 +19,9 @@ from inspect_app.measure.backdrop.fret import DetectedFret, draw_crown_line
 from inspect_app.measure.backdrop.outline import EdgePath
 from inspect_app.measure.manual import PLACED_U_PX, Placed, Points, apart, marked, u_along
 from inspect_app.reading.inspection import Divot
+from inspect_app.reading.key import NotMeasured
 from shared.errors import OptionError
-from shared.measured import Contribution, Measured, NotMeasured
+from shared.measured import Contribution, Measured
 
 __all__ = [
     "ManualHollow",
@@ -28,7 +29,6 @@ __all__ = [
     "manual_end",
     "with_manual_edges",
     "mark_manual",
-    "unmatched_manual_edges",
 ]
 
 Array = NDArray[np.float64]
@@ -126,8 +126,8 @@ def with_manual_edges(hollows: list[Hollow], fret: DetectedFret, placed: Placed)
     OptionError
         If an added hollow's floor does not lie below the crown line, between its ends.
     """
-    manual = [_with_manual_edges(h, fret, placed.get(f"divots {k}", {})) for k, h in enumerate(hollows, 1)]
-    while set(HOLLOW_PARTS) <= set(parts := placed.get(f"divots {len(manual) + 1}", {})):
+    manual = [_with_manual_edges(h, fret, placed.get(("divots", k), {})) for k, h in enumerate(hollows, 1)]
+    while set(HOLLOW_PARTS) <= set(parts := placed.get(("divots", len(manual) + 1), {})):
         manual.append(_added(fret, parts))
     return manual
 
@@ -172,13 +172,3 @@ def mark_manual(d: Divot, manual: ManualHollow, on_manual_arc: bool) -> Divot:
 
 def _with(q: Measured, source: str, u: float) -> Measured:
     return replace(q, contributions=(*q.contributions, Contribution(source, u)))
-
-
-def unmatched_manual_edges(what: str, placed: Placed, found: int) -> tuple[NotMeasured, ...]:
-    """Placed edges of divots that are no longer found: said, not dropped."""
-    known = {f"divots {k}" for k in range(1, found + 1)}
-    return tuple(
-        NotMeasured(what, f"An edge was placed by hand on {name}, which is no longer found. Undo that or measure anew.")
-        for name in placed
-        if name.startswith("divots ") and name not in known
-    )

@@ -20,7 +20,6 @@ from inspect_app.measure.backdrop.by_hand import (
     ARC,
     manual_end,
     mark_manual,
-    unmatched_manual_edges,
     with_manual_arc,
     with_manual_edges,
 )
@@ -45,11 +44,12 @@ from inspect_app.measure.backdrop.fret import (
     u_scale,
 )
 from inspect_app.measure.backdrop.pose import ROLL_U, BoardPose
-from inspect_app.measure.manual import Placed, marked, placed_on
+from inspect_app.measure.manual import Placed, marked, no_longer_found, placed_on
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Divot, FretReading, Inspection, Outline
-from shared.measured import Contribution, Measured, NotMeasured
+from inspect_app.reading.key import NotMeasured, on_fret
+from shared.measured import Contribution, Measured
 
 __all__ = ["DetectedElevation", "detect", "measure_detected"]
 
@@ -114,10 +114,10 @@ def measure_detected(detected: DetectedElevation, ask: Ask) -> Inspection:
     base = Inspection("elevation", kept[0], __version__, ask.to_dict(), scale=kept[1], camera=kept[2])
     if isinstance(detected.fret, NotMeasured):
         what, why = ("crown line", "divots", "bevels"), detected.fret.reason
-        lost = tuple(NotMeasured(f"fret {n}, {w}", why) for w in what)
+        lost = tuple(NotMeasured(on_fret(n, w), why) for w in what)
         return replace(base, frets=(FretReading(n),), not_measured=lost)
     placed = placed_on(ask.hand_edges, n)
-    fret = with_manual_arc(detected.fret, placed.get(ARC, {}), n)
+    fret = with_manual_arc(detected.fret, placed.get((ARC, None), {}), n)
     ends = _with_manual_ends(detected, fret, placed, n)
     bevels = {end: e for end, e in ends.items() if isinstance(e, EndReading)}
     profile = read_profile(fret.line)
@@ -143,7 +143,7 @@ def measure_detected(detected: DetectedElevation, ask: Ask) -> Inspection:
     )
     missing = [e for e in ends.values() if isinstance(e, NotMeasured)]
     lost = (*missing, *declined, *((radius,) if isinstance(radius, NotMeasured) else ()))
-    lost = (*lost, *unmatched_manual_edges(f"fret {n}, divots", placed, len(hollows)))
+    lost = (*lost, *no_longer_found(on_fret(n, "divots"), placed, len(hollows)))
     return replace(base, frets=(reading,), not_measured=lost, flags=flags, checks=_checks(fret, least))
 
 
@@ -153,7 +153,7 @@ def _with_manual_ends(detected: DetectedElevation, fret: DetectedFret, placed: P
     u_roll = ROLL_MEASURED_U if len(found) == 2 else ROLL_U
     ends = dict(detected.ends)
     for end in ends:
-        manual = manual_end(found.get(end), fret, end, placed.get(f"bevel {end}", {}), u_roll, n)
+        manual = manual_end(found.get(end), fret, end, placed.get((f"bevel {end}", None), {}), u_roll, n)
         if manual is not None:
             ends[end] = manual
     return ends
@@ -180,7 +180,7 @@ def _hollows(
     photo: Photo, fret: DetectedFret, profile: Profile, n: int
 ) -> tuple[list[Hollow], tuple[NotMeasured, ...]]:
     """Hollows that can be trusted, and why others may be missing."""
-    what = f"fret {n}, divots"
+    what = on_fret(n, "divots")
     if crossings(photo, fret) > 0:
         return [], (NotMeasured(what, "something crosses the crown line; take the strings off or push them aside"),)
     hollows, unclear = find_hollows(fret.line, profile, fret.definition_mm)
@@ -224,7 +224,7 @@ def _divot(h: Hollow, least: float, fret: DetectedFret, treble: EndReading | Non
 def _radius(fret: DetectedFret, profile: Profile, n: int) -> Measured | NotMeasured:
     """Radius of the board at the fret: that of its reference arc."""
     if profile.noise > TOO_SCATTERED_PX * fret.mm_per_px:
-        what = f"fret {n}, crown line radius"
+        what = on_fret(n, "crown line radius")
         return NotMeasured(what, "too little of the unworn crown line stands out against the backdrop")
     return _radius_of_arc(fret, profile, n)
 
@@ -238,7 +238,7 @@ def _manual_radius(fret: DetectedFret, profile: Profile, n: int) -> Measured | N
 def _radius_of_arc(fret: DetectedFret, profile: Profile, n: int) -> Measured | NotMeasured:
     circle, (lo, hi) = fret.line.circle, fret.line.span
     if circle.curvature < STRAIGHT_U * circle.u_curvature:
-        return NotMeasured(f"fret {n}, crown line radius", "the crown line is straight as far as this photo can tell")
+        return NotMeasured(on_fret(n, "crown line radius"), "the crown line is straight as far as this photo can tell")
     r = 1.0 / circle.curvature
     # a bend of the edge by so much over the span, as a sagitta s = c^2 k / 8
     bend = BEND_SHARE * max(fret.definition_mm, profile.noise) * 8.0 / (hi - lo) ** 2
@@ -293,7 +293,7 @@ def _drawn_hollows(hollows: list[Hollow], fret: DetectedFret, n: int) -> list[Ou
     for i, h in enumerate(hollows, start=1):
         inside = (fret.line.y >= h.start) & (fret.line.y <= h.stop)
         points = tuple((float(x), float(y)) for x, y in fret.line.edge.px[inside][::3])
-        out.append(Outline("divot", points, of=f"fret {n}, divots {i}"))
+        out.append(Outline("divot", points, of=on_fret(n, "divots", i)))
     return out
 
 

@@ -19,8 +19,8 @@ from inspect_app.measure.manual import placed_on
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import FretReading, Inspection
+from inspect_app.reading.key import NotMeasured, on_fret
 from shared.errors import OptionError
-from shared.measured import NotMeasured
 
 __all__ = ["DetectedEnd", "detect", "measure_detected"]
 
@@ -59,9 +59,9 @@ def measure_detected(detected: DetectedEnd, ask: Ask) -> Inspection:
     kept = summaries(detected.photo, detected.scale, detected.plane, ask)
     base = Inspection("end", kept[0], __version__, ask.to_dict(), scale=kept[1], camera=kept[2])
     if isinstance(fret, NotMeasured):
-        return replace(base, not_measured=(NotMeasured(f"fret {n}, bevel {which}", fret.reason),))
+        return replace(base, not_measured=(NotMeasured(on_fret(n, f"bevel {which}"), fret.reason),))
     found = detected.end if isinstance(detected.end, EndReading) else None
-    parts = placed_on(ask.hand_edges, n).get(f"bevel {which}", {})
+    parts = placed_on(ask.hand_edges, n).get((f"bevel {which}", None), {})
     manual = manual_end(found, fret, which, parts, ROLL_U, n)
     end = detected.end if manual is None else manual
     drawn = draw_crown_line(fret, n)

@@ -32,8 +32,8 @@ from inspect_app.measure.edge_definition import definition_px
 from inspect_app.measure.spread import SIGMA_OF_MAD
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Outline
+from inspect_app.reading.key import NotMeasured, on_fret
 from shared.errors import ScaleError
-from shared.measured import NotMeasured
 from shared.trade import CALLIPER_U_MM, CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM, CROWN_WIDTH_MM, CROWN_WIDTH_U_MM
 
 __all__ = [
@@ -172,14 +172,14 @@ def detect_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedF
     line = find_crown_line(photo, pose, columns, top, crown.radius, mm_per_px)
     if line is None:
         return NotMeasured(
-            f"fret {ask.first_fret}, crown line", "no crown line stands out against the backdrop; change the light"
+            on_fret(ask.first_fret, "crown line"), "no crown line stands out against the backdrop; change the light"
         )
     tilted = _tilted(photo, pose, line, crown, ask)
     line, pose = crown_line_of(line.edge, tilted, crown.radius, mm_per_px, line.used) or line, tilted
     blur, lens = _blur(photo, line), lens_blur(photo, scale)
     reason = why_not_outline(photo, pose, line, mm_per_px, blur, lens)
     if reason:
-        return NotMeasured(f"fret {ask.first_fret}, crown line", reason)
+        return NotMeasured(on_fret(ask.first_fret, "crown line"), reason)
     if blur * mm_per_px > SOFT_MM:
         flags = (*flags, "BLURRED")
     middle = line.edge.px[len(line.edge.px) // 2]
@@ -322,6 +322,6 @@ def draw_crown_line(fret: DetectedFret, n: int) -> tuple[Outline, Outline]:
     lift = np.interp(y, fret.line.y[order], (fret.line.reference - fret.line.circle.z(fret.line.y))[order])
     arc = fret.pose.to_px(np.column_stack([np.zeros_like(y), y, fret.line.circle.z(y) + lift]))
     return (
-        Outline("crown_line", tuple((float(a), float(b)) for a, b in seen), of=f"fret {n}, crown line"),
-        Outline("arc", tuple((float(a), float(b)) for a, b in arc), of=f"fret {n}, crown line radius"),
+        Outline("crown_line", tuple((float(a), float(b)) for a, b in seen), of=on_fret(n, "crown line")),
+        Outline("arc", tuple((float(a), float(b)) for a, b in arc), of=on_fret(n, "crown line radius")),
     )

@@ -15,7 +15,8 @@ from inspect_app.measure.backdrop.end_outline import INWARD, End
 from inspect_app.measure.backdrop.fret import DetectedFret
 from inspect_app.measure.backdrop.outline import FLOOR, EdgePath, first_edge, place_edge, rectified_light, significance
 from inspect_app.reading.inspection import Outline
-from shared.measured import Measured, NotMeasured
+from inspect_app.reading.key import NotMeasured, on_fret
+from shared.measured import Measured
 from shared.trade import WIDENING, WIDENING_U
 
 __all__ = ["measure_overhang"]
@@ -46,7 +47,7 @@ def measure_overhang(
 
     The edge is read in the backdrop's plane, where its picture begins and comes outwards as the board comes nearer. An
     outline that runs upright there says nothing: it may be the cut in the backdrop that the board stands in."""
-    what = f"fret {n}, overhang"
+    what = on_fret(n, "overhang")
     edge = _board_side(photo, fret, end, reading.bevel.foot)
     line = None if edge is None else _board_edge(edge, fret, end, reading.bevel.foot)
     if edge is None or line is None:

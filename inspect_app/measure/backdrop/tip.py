@@ -17,7 +17,8 @@ from inspect_app.measure.backdrop.end_outline import INWARD, End
 from inspect_app.measure.backdrop.fret import DetectedFret
 from inspect_app.measure.backdrop.outline import FLOOR, place_edge
 from inspect_app.reading.inspection import Outline
-from shared.measured import Measured, NotMeasured
+from inspect_app.reading.key import NotMeasured, on_fret
+from shared.measured import Measured
 
 __all__ = ["measure_tip", "fit_tip"]
 
@@ -40,7 +41,7 @@ def measure_tip(
     What a file takes off there is a removal like any other: the outline's drop tells its depth
     (`depth_from_drop`), and along the fret the depths draw the tip as it is. Its circle touches the crown's top and
     the bevel's line and lies nearest them; a sharp tip reads as no more than its uncertainty."""
-    what = f"fret {n}, tip radius"
+    what = on_fret(n, "tip radius")
     inward = INWARD[end]
     b = reading.bevel.angle
     corner = np.array([reading.bevel.foot + inward * fret.crown.height * math.tan(b), 0.0])

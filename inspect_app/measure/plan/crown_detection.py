@@ -18,7 +18,7 @@ from inspect_app.measure.plan.fret_frame import FretFrame, in_photo
 from inspect_app.measure.plan.fret_numbers import in_sequence
 from inspect_app.measure.plan.fret_patch import Sampling, sample_patch
 from inspect_app.measure.plan.frets import EdgedFret, LocatedFret, with_edges
-from shared.measured import NotMeasured
+from inspect_app.reading.key import Key, NotMeasured
 
 __all__ = ["find_crowns"]
 
@@ -66,7 +66,7 @@ def find_crowns(
 
 def _located(photo: Photo, frames: list[FretFrame], covers: tuple[Floats, ...]) -> list[LocatedFret]:
     """The photo resampled around every fret, all alike: as finely as the first."""
-    unread = NotMeasured("crown width", "not yet read")
+    unread = NotMeasured(Key(feature="crown width"), "not yet read")
     found: list[LocatedFret] = []
     for frame in frames:
         per_mm = found[0].patch.px_per_mm if found else None

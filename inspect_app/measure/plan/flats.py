@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.instrument.crown import u_arc_radius
-from inspect_app.measure.manual import NOTHING_PLACED, Placed
+from inspect_app.measure.manual import NOTHING_PLACED, Placed, no_longer_found
 from inspect_app.measure.plan.crown_arc import CrownArc
 from inspect_app.measure.plan.flat_candidates import (
     LOOSE_LIMIT,
@@ -30,7 +30,7 @@ from inspect_app.measure.plan.flat_candidates import (
 from inspect_app.measure.plan.flat_outline import FlatOutline, fit_outlines
 from inspect_app.measure.plan.flat_picture import FlatParam, FlatSpan, half_widths
 from inspect_app.measure.plan.flat_size import flat_size, length_at, length_slope
-from inspect_app.measure.plan.flats_by_hand import edited_flats, flag_manual, flats_not_found
+from inspect_app.measure.plan.flats_by_hand import edited_flats, flag_manual
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import (
     CrownView,
@@ -40,7 +40,8 @@ from inspect_app.measure.plan.reference_crown import (
     refit_reference,
 )
 from inspect_app.reading.inspection import Flat, Outline
-from shared.measured import COVERAGE_FACTOR, Measured, NotMeasured
+from inspect_app.reading.key import Key, NotMeasured, on_fret
+from shared.measured import COVERAGE_FACTOR, Measured
 from shared.trade import CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM, FLAT_FROM_MM
 
 __all__ = ["FlatFindings", "FlatSearch", "search_flats", "measure_flats"]
@@ -104,7 +105,7 @@ def search_flats(patch: FretPatch) -> FlatSearch | NotMeasured:
     patch : FretPatch
         The fret resampled, with its crown width; best laid out at about the height of the crown's top.
     """
-    what = f"fret {patch.frame.number}, flats"
+    what = on_fret(patch.frame.number, "flats")
     if not isinstance(patch.crown_width, Measured):
         return NotMeasured(what, "The crown's edges could not be found.")
     arc = _arc(patch, patch.crown_width)
@@ -141,12 +142,12 @@ def measure_flats(found: FlatSearch | NotMeasured, placed: Placed = NOTHING_PLAC
     """
     if isinstance(found, NotMeasured):
         return FlatFindings(not_measured=(found,))
-    what = f"fret {found.patch.frame.number}, flats"
+    what = on_fret(found.patch.frame.number, "flats")
     edited = edited_flats(found.fits, found.patch, found.arc, placed, FLAT_FROM_MM)
     return FlatFindings(
         tuple(flag_manual(flat_size(h.fit, found.patch, found.arc, found.view), h) for h in edited),
         _outlines([h.fit for h in edited], found.patch, found.arc, what),
-        (*found.not_measured, *flats_not_found(what, placed, len(edited))),
+        (*found.not_measured, *no_longer_found(what, placed, len(edited))),
     )
 
 
@@ -257,14 +258,14 @@ def _narrowest_detectable(view: CrownView, reference: ReferenceCrown, arc: Crown
     return np.where(enough.any(axis=1), 2.0 * half[enough.argmax(axis=1)], np.inf)
 
 
-def _outlines(fits: list[FlatOutline], patch: FretPatch, arc: CrownArc, what: str) -> tuple[Outline, ...]:
+def _outlines(fits: list[FlatOutline], patch: FretPatch, arc: CrownArc, what: Key) -> tuple[Outline, ...]:
     """The flats' rims in photo pixels: each point at its own height, where the facet cuts the crown."""
     if not fits:
         return ()
     rims = np.array([_rim(fit, arc) for fit in fits])
     px = patch.frame.to_px(*np.moveaxis(rims, 1, 0)).reshape(len(fits), -1, 2)
     return tuple(
-        Outline("flat", tuple((x, y) for x, y in points.tolist()), closed=True, of=f"{what} {k}")
+        Outline("flat", tuple((x, y) for x, y in points.tolist()), closed=True, of=what.nth(k))
         for k, points in enumerate(px, 1)
     )
 

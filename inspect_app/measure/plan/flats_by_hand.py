@@ -19,9 +19,8 @@ from inspect_app.measure.plan.flat_picture import FlatParam
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.reading.inspection import Flat
 from shared.errors import OptionError
-from shared.measured import NotMeasured
 
-__all__ = ["EditedFlat", "with_manual_edges", "edited_flats", "flag_manual", "flats_not_found"]
+__all__ = ["EditedFlat", "with_manual_edges", "edited_flats", "flag_manual"]
 
 Floats = NDArray[np.float64]
 ENDS = ("treble end", "bass end")
@@ -53,8 +52,8 @@ def edited_flats(
         If an added flat lies beside the crown, or one whose sides were placed is narrower than that or has its edges
         on the wrong sides.
     """
-    edited = [with_manual_edges(f, patch, arc, placed.get(f"flats {k}", {})) for k, f in enumerate(fits, 1)]
-    while {*ENDS, *SIDES} <= set(parts := placed.get(f"flats {len(edited) + 1}", {})):
+    edited = [with_manual_edges(f, patch, arc, placed.get(("flats", k), {})) for k, f in enumerate(fits, 1)]
+    while {*ENDS, *SIDES} <= set(parts := placed.get(("flats", len(edited) + 1), {})):
         edited.append(_added(patch, arc, parts))
     narrow = next((h.fit.width for h in edited if h.sides and h.fit.width <= least_mm), None)
     if narrow is not None:
@@ -154,13 +153,3 @@ def flag_manual(flat: Flat, edited: EditedFlat) -> Flat:
     if edited.sides:
         flat = replace(flat, width=marked(flat.width), depth=marked(flat.depth) if flat.depth else None)
     return flat
-
-
-def flats_not_found(what: str, placed: Placed, found: int) -> tuple[NotMeasured, ...]:
-    """Placed edges of flats that are no longer found, and of added ones that lack an edge, each with its reason."""
-    known = {f"flats {k}" for k in range(1, found + 1)}
-    gone = [name for name in placed if name.startswith("flats ") and name not in known]
-    return tuple(
-        NotMeasured(what, f"An edge was placed by hand on {name}, which is no longer found. Undo that or measure anew.")
-        for name in gone
-    )

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from calib.grids import coarse_places, filled
 from calib.photo import Photo, linear_light
 from inspect_app.measure.plan.fret_frame import FretFrame
-from shared.measured import Measured, NotMeasured
+from inspect_app.reading.key import NotMeasured
+from shared.measured import Measured
 
 __all__ = ["FretPatch", "Sampling", "sample_patch", "COLOUR_ROWS", "LUMINANCE_BGR"]
 

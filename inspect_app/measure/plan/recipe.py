@@ -32,8 +32,9 @@ from inspect_app.measure.plan.spacing import check_spacing, fret_positions
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask, HandEdge
 from inspect_app.reading.inspection import FretReading, Inspection, Outline
+from inspect_app.reading.key import NotMeasured, on_fret
 from shared.errors import InspectError
-from shared.measured import COVERAGE_FACTOR, Measured, NotMeasured
+from shared.measured import COVERAGE_FACTOR, Measured
 
 __all__ = ["Detected", "detect", "measure_detected", "measure"]
 
@@ -104,7 +105,7 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     frets, level = _on_board(frets, lambda curvature: board_level(ask, board, scale, plane, curvature))
     frets = without_nut(numbered(frets, board.along_neck, ask.first_fret), board.along_neck, ask)
     unread = tuple(
-        NotMeasured(f"fret {f.frame.number}, {what}", "Less than half of the crown can be read.")
+        NotMeasured(on_fret(f.frame.number, what), "Less than half of the crown can be read.")
         for f in frets
         if not isinstance(f, EdgedFret)
         for what in ("crown width", "length", "flats")
@@ -129,7 +130,7 @@ def _skipped(numbers: list[int]) -> tuple[NotMeasured, ...]:
     """Every number that the frets found leave out between them: a fret that was pulled, or not found."""
     missing = sorted(set(range(min(numbers), max(numbers))) - set(numbers))
     why = "Nothing stands out where it should be: the fret is missing, or the light hides it. Turn the lamp."
-    return tuple(NotMeasured(f"fret {n}, {what}", why) for n in missing for what in ("crown width", "length", "flats"))
+    return tuple(NotMeasured(on_fret(n, what), why) for n in missing for what in ("crown width", "length", "flats"))
 
 
 def _burnt_share(frets: Sequence[EndedFret]) -> float:
@@ -169,7 +170,7 @@ def _cached_readings(
 
     @lru_cache(maxsize=256)
     def reading(i: int, edges: tuple[HandEdge, ...], flags: tuple[str, ...]) -> _Read:
-        on_crown = tuple(e for e in edges if ", flats " not in e.what)
+        on_crown = tuple(e for e in edges if e.what.feature != "flats")
         return _reading(*crown(i, on_crown), flags, edges, lambda width: search(i, on_crown, width))
 
     return reading
@@ -201,7 +202,7 @@ def _on_level(f: LocatedFret, level: BoardLevel) -> LocatedFret:
 def _with_manual_edges(f: EndedFret, edges: tuple[HandEdge, ...]) -> EndedFret:
     """The fret with the edges a person placed where they were put."""
     for edge in edges_on(edges, f.frame.number):
-        name = edge.what.partition(", ")[2]
+        name = edge.what.feature
         at = f.frame.to_fret(np.array(edge.points)).mean(axis=0)
         if name in ("crown nut side", "crown body side"):
             f = _with_crown_edge(f, name, float(at[1]))
@@ -301,7 +302,7 @@ def _marked(q: Measured, f: EndedFret, name: str) -> Measured:
 def _length(f: EndedFret, level: BoardLevel, by_pose: float) -> Measured | NotMeasured:
     for name, end in (("treble", f.treble), ("bass", f.bass)):
         if end.why_not:
-            what = f"fret {f.frame.number}, length"
+            what = on_fret(f.frame.number, "length")
             return NotMeasured(what, f"The {name} end can't be read: {end.why_not}.{_by_the_others(f)}")
     return fret_length(f.frame, f.ends_u, level, by_pose)
 
@@ -319,11 +320,11 @@ def _outlines(f: EndedFret) -> list[Outline]:
     places = np.linspace(0.0, length, 5)
     nut, body = _edges_across(f)
     edges = [
-        Outline("crown_edge", _points(f.frame.to_px(places, t)), of=f"fret {n}, crown {side} side")
+        Outline("crown_edge", _points(f.frame.to_px(places, t)), of=on_fret(n, f"crown {side} side"))
         for side, t in (("nut", nut), ("body", body))
     ]
     ends = [
-        Outline("fret_end", _points(f.frame.to_px(a, [-half, half])), of=f"fret {n}, {name} end")
+        Outline("fret_end", _points(f.frame.to_px(a, [-half, half])), of=on_fret(n, f"{name} end"))
         for name, a, end in (("treble", 0.0, f.treble), ("bass", length, f.bass))
         if not end.why_not
     ]

@@ -12,7 +12,8 @@ from calib.plane import Plane
 from inspect_app.instrument.fretboard import fit_spacing
 from inspect_app.measure.plan.board_height import BoardLevel
 from inspect_app.measure.plan.fret_frame import FretFrame
-from shared.measured import COVERAGE_FACTOR, Contribution, Measured, NotMeasured
+from inspect_app.reading.key import Key, NotMeasured
+from shared.measured import COVERAGE_FACTOR, Contribution, Measured
 from shared.trade import HIGHEST_FRET, SLOT_U_MM
 
 __all__ = ["fret_positions", "check_spacing"]
@@ -89,10 +90,12 @@ def check_spacing(
     u = math.hypot(fit.u_fit, plane.u_rel, *common)
     checks = {"spacing_ratio": fit.ratio, "spacing_ratio_u": u, "spacing_residual_mm": fit.residual_mm}
     if fit.residual_mm > _UNEVEN_SIGMAS * math.hypot(SLOT_U_MM, float(np.sqrt(np.mean(own**2)))):
-        return checks, (NotMeasured("spacing check", _UNEVEN_REASON.format(fit.residual_mm)),)
+        return checks, (NotMeasured(Key(feature="spacing check"), _UNEVEN_REASON.format(fit.residual_mm)),)
     if abs(fit.ratio - 1.0) <= COVERAGE_FACTOR * u:
         return checks, ()
-    return checks, (NotMeasured("spacing check", _spacing_reason(fit.ratio, u, at, numbers, own, scale_length)),)
+    return checks, (
+        NotMeasured(Key(feature="spacing check"), _spacing_reason(fit.ratio, u, at, numbers, own, scale_length)),
+    )
 
 
 def _u_from(q: Measured, source: str) -> float:

@@ -180,7 +180,7 @@ def with_manual_edges(shape: WireShape, placed: Placed, to_plane: Mapping[Points
     along = along / np.linalg.norm(along)
     for feature, parts in EDGES.items():
         for part, edge in parts.items():
-            points = placed.get(feature, {}).get(part, ())
+            points = placed.get((feature, None), {}).get(part, ())
             if len(points) != len(edge.marks):
                 continue
             marks = list(edge.marks)

@@ -30,7 +30,8 @@ from inspect_app.measure.section.face_edges import ALONG_MM
 from inspect_app.measure.section.outline_fit import CLEAR_MM, LEAST_ROWS, FittedSection
 from inspect_app.measure.section.wire_outline import DIMENSIONS, WireShape
 from inspect_app.reading.inspection import Outline
-from shared.measured import Contribution, Measured, NotMeasured
+from inspect_app.reading.key import Key, NotMeasured, on_fret
+from shared.measured import Contribution, Measured
 
 __all__ = ["measure_dimensions"]
 
@@ -96,7 +97,7 @@ def measure_dimensions(
         reason = "" if marks.all_placed(name) else _missing(fitted, name) or _unsure(fitted, name, values[k], sources)
         if reason:
             reason += "; an edge of it was placed by hand: place the others too" * marks.rests_on_placed(name)
-            missing.append(NotMeasured(f"fret {n}, {name.replace('_', ' ')}", reason))
+            missing.append(NotMeasured(on_fret(n, name), reason))
         else:
             dimension = Measured(float(values[k]), "mm", sources)
             out[name] = marked(dimension) if marks.rests_on_placed(name) else dimension
@@ -195,11 +196,11 @@ def draw_section(
         "tang_depth": ("span", np.vstack([at[Mark.TIP], foot, at[FOOT]])),
     }
     drawn = [
-        _drawn("section", shape.crown_outline(), plane, f"fret {n}, crown width", True),
-        _drawn("section", shape.to_plane(tang), plane, f"fret {n}, tang width"),
+        _drawn("section", shape.crown_outline(), plane, on_fret(n, "crown width"), True),
+        _drawn("section", shape.to_plane(tang), plane, on_fret(n, "tang width")),
     ]
     drawn += [
-        _drawn(line, shape.to_plane(xz), plane, f"fret {n}, {name.replace('_', ' ')}")
+        _drawn(line, shape.to_plane(xz), plane, on_fret(n, name))
         for name, (line, xz) in lines.items()
         if name in dimensions
     ]
@@ -215,6 +216,6 @@ def _arc(at: Array) -> Array:
     return np.asarray(middle + radius * np.column_stack([np.sin(turns), np.cos(turns)]))
 
 
-def _drawn(name: str, mm: Array, plane: Plane, of: str, closed: bool = False) -> Outline:
+def _drawn(name: str, mm: Array, plane: Plane, of: Key, closed: bool = False) -> Outline:
     px = plane.to_px(np.column_stack([mm, np.zeros(len(mm))]))
     return Outline(name, tuple((float(x), float(y)) for x, y in px), closed, of)

@@ -15,7 +15,7 @@ from inspect_app.measure.section.outline_fit import FittedSection, fit_section
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import FretReading, Inspection
-from shared.measured import NotMeasured
+from inspect_app.reading.key import NotMeasured, on_fret
 
 __all__ = ["DetectedSection", "detect", "measure_detected"]
 
@@ -40,7 +40,7 @@ class DetectedSection:
 
 def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSection:
     """Find the wire's cut face and fit its outline; the edges that `ask` fixes by hand are left alone."""
-    what = f"fret {ask.first_fret}, section"
+    what = on_fret(ask.first_fret, "section")
     px_per_mm = plane.px_per_mm(scale.plane_mm.mean(axis=0))
     if px_per_mm < LEAST_PX_PER_MM:
         few = f"there are only {px_per_mm:.0f} pixels to the millimetre; go closer until the wire fills a fifth"

@@ -13,7 +13,7 @@ from inspect_app.ui import server
 from inspect_app.ui.asking import choose_scale
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.scenes import photo_of
-from inspect_app.ui.viewer import Moved, Place, Point, Scene, Shape, show
+from inspect_app.ui.viewer import Moved, Placing, Point, Scene, Shape, show
 from inspect_app.ui.words import plain, shown
 from shared.errors import InspectError
 from shared.units import unit_shown
@@ -49,7 +49,7 @@ def scene_of(
     """The photo with the tool in hand."""
     label, prompts = KINDS[kind]
     factor, unit = unit_shown(1.0, "deg" if kind == "angle" else "mm", length_unit())
-    place = Place(kind, label, prompts, to_plane, factor, 2 if unit == "mm" else 1, unit, turn)
+    place = Placing(kind, label, prompts, to_plane, factor, 2 if unit == "mm" else 1, unit, turn)
     alt = f"Photo {photo.name}: {label}. Enter marks a point in the middle; arrow keys move the photo."
     return Scene(photo_of(photo), alt, f"hand {photo.id} {kind} {turn}", shapes=shapes_of(kept), place=place)
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import streamlit as st
 
 from inspect_app import services
+from inspect_app.reading.key import Key, parse_key
+from inspect_app.reading.quantities import one_of
 from inspect_app.reading.values import readings_of
 from inspect_app.ui import server
 from inspect_app.ui.adding import Addition, additions
@@ -12,7 +14,7 @@ from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_
 from inspect_app.ui.handles import hand_edge
 from inspect_app.ui.scenes import marking_scene, reading_scene
 from inspect_app.ui.viewer import Moved, Scene, show
-from inspect_app.ui.words import Length, name_of, one_of, plain, shown
+from inspect_app.ui.words import Length, name_of, plain, shown
 from shared.errors import InspectError, OptionError
 from shared.flags import describe
 
@@ -20,11 +22,11 @@ WHICH = ("To decide", "Accepted", "Rejected", "All")
 _OF = {"To decide": "open", "Accepted": "accept", "Rejected": "reject"}
 HOW_TO_MOVE = "Drag a ring to move an edge, or reach it with Tab and use the arrow keys. Tap an outline to choose it."
 SIGN = {"open": "to decide", "accept": "accepted", "reject": "rejected"}
-Key = tuple[int, str]
+Chosen = tuple[int, Key]
 Rows = tuple[services.ReadingView, ...]
 
 
-def key_of(r: services.ReadingView) -> Key:
+def key_of(r: services.ReadingView) -> Chosen:
     """What tells a reading from all others of the job, through new inspections too."""
     return r.photo_id, r.reading.key
 
@@ -34,32 +36,37 @@ def chosen_in(every: Rows, group: Rows) -> services.ReadingView | None:
     asked = st.session_state.get("reading")
     key, photo = st.query_params.get("reading"), st.query_params.get("photo")
     for r in every:
-        if asked == key_of(r) or (asked is None and r.reading.key == key and photo in (None, str(r.photo_id))):
+        if asked == key_of(r) or (asked is None and str(r.reading.key) == key and photo in (None, str(r.photo_id))):
             return r
     return group[0] if group else None
 
 
-def choose(key: Key | None) -> None:
+def choose(key: Chosen | None) -> None:
     """Look at this reading."""
     st.session_state["reading"] = key
     for name in ("reading", "photo"):
         st.query_params.pop(name, None)
 
 
-def step(rows: Rows, at: services.ReadingView, by: int) -> Key:
+def pick(photo_id: int, text: str) -> None:
+    """Look at the reading whose outline was tapped."""
+    choose((photo_id, parse_key(text)))
+
+
+def step(rows: Rows, at: services.ReadingView, by: int) -> Chosen:
     """The next reading to decide in that direction, round the end; the next of any kind when none is left."""
     here = next((i for i, r in enumerate(rows) if key_of(r) == key_of(at)), 0)
     ring = [rows[(here + by * k) % len(rows)] for k in range(1, len(rows) + 1)]
     return key_of(next((r for r in ring if r.verdict == "open"), ring[0]))
 
 
-def after(rows: Rows, at: services.ReadingView) -> Key | None:
+def after(rows: Rows, at: services.ReadingView) -> Chosen | None:
     """What to look at once a reading is decided: the next to decide, or nothing when it was the last."""
     left = [r for r in rows if r.verdict == "open" and key_of(r) != key_of(at)]
     return step(rows, at, 1) if left else None
 
 
-def decide(r: services.ReadingView, verdict: services.Verdict, then: Key | None, reason: str = "") -> None:
+def decide(r: services.ReadingView, verdict: services.Verdict, then: Chosen | None, reason: str = "") -> None:
     """Keep a person's word on a reading and go on to the next."""
     try:
         services.judge(server.store(), r.inspection_id, r.reading.key, verdict, reason)
@@ -69,7 +76,7 @@ def decide(r: services.ReadingView, verdict: services.Verdict, then: Key | None,
     choose(then if verdict != "open" else key_of(r))
 
 
-def reject(r: services.ReadingView, then: Key | None) -> None:
+def reject(r: services.ReadingView, then: Chosen | None) -> None:
     """Reject with the reason typed."""
     decide(r, "reject", then, st.session_state.get("reject-reason", ""))
     if "readings-said" not in st.session_state:
@@ -80,7 +87,7 @@ def take_back(r: services.ReadingView) -> None:
     """Undo the last edge placed by hand on this photo; where that takes the reading away, stay on its fret."""
     try:
         left = readings_of(services.undo(server.store(), r.photo_id).answer)
-        same = [o.key for o in left if o.key == r.reading.key] or [o.key for o in left if o.fret == r.reading.fret]
+        same = [o.key for o in left if o.key == r.reading.key] or [o.key for o in left if o.place == r.reading.place]
         choose((r.photo_id, same[0]) if same else None)
     except InspectError as error:
         st.session_state["readings-said"] = error
@@ -266,7 +273,7 @@ def review(job_id: int) -> None:
     left, right = st.columns([7, 4], gap="medium")
     with left:
         if addition is None:
-            show(scene, f"viewer-{photo.id}", lambda m: placed(at, scene, m), lambda k: choose((photo.id, k)))
+            show(scene, f"viewer-{photo.id}", lambda m: placed(at, scene, m), lambda k: pick(photo.id, k))
             st.caption(HOW_TO_MOVE)
         else:
             turn = st.session_state.get("adding-turn", 0)
@@ -320,7 +327,7 @@ def not_read(job: services.JobView) -> None:
                 "What you can see yourself can be marked: choose a reading of that photo, then “Add what was missed”."
             )
             for photo, n in missing:
-                st.markdown(f"**{plain(n.what)}** ({plain(photo.name)}): {plain(n.reason)}")
+                st.markdown(f"**{plain(str(n.what))}** ({plain(photo.name)}): {plain(n.reason)}")
 
 
 job = the_job()

@@ -30,7 +30,7 @@ def the_map(job: services.JobView, visit: str, wear: WearMap) -> None:
     at = cells(wear, show, rows, length)
 
     def link(r: services.ReadingView) -> dict[str, str]:
-        return {"job": str(job.id), "photo": str(r.photo_id), "reading": r.reading.key}
+        return {"job": str(job.id), "photo": str(r.photo_id), "reading": str(r.reading.key)}
 
     st.html(heat_table(wear, show, at, link))
     unit = "mm" if length == "mm" else "thousandths of an inch"

@@ -8,7 +8,8 @@ from inspect_app.decide.proof import Agreed, prove
 from inspect_app.decide.wear import FretWear, Spot, WearMap
 from inspect_app.instrument.details import Instrument
 from inspect_app.reading.inspection import FretReading, Inspection, PhotoSummary
-from shared.measured import Measured, NotMeasured
+from inspect_app.reading.key import NotMeasured, parse_key
+from shared.measured import Measured
 
 LIMITS = Limits.default()
 GUITAR = Instrument(648.0, frets=2)
@@ -95,7 +96,7 @@ def test_a_forecast_never_lowers_the_limit():
 
 
 def plan(fret, hidden=None):
-    missing = (NotMeasured(f"fret {fret}, flats", hidden),) if hidden else ()
+    missing = (NotMeasured(parse_key(f"fret {fret}, flats"), hidden),) if hidden else ()
     return Inspection(
         "plan", PhotoSummary("p.jpg", "1" * 64, 9, 9), "t", {}, (FretReading(fret),), not_measured=missing
     )

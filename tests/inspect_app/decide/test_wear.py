@@ -8,8 +8,9 @@ import pytest
 from inspect_app.decide.wear import build_wear_map, combined, depth_of_flat, wear_rates
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import Divot, Flat, FretReading, Inspection, PhotoSummary
+from inspect_app.reading.key import NotMeasured, on_fret
 from shared.errors import OptionError
-from shared.measured import Measured, NotMeasured
+from shared.measured import Measured
 
 GUITAR = Instrument(scale_length=648.0, frets=6, strings=6, spread_nut=35.0, spread_bridge=52.0)
 PHOTO = PhotoSummary("a.jpg", "0" * 64, 10, 10)
@@ -92,7 +93,7 @@ def test_a_fret_read_without_wear_has_a_depth_that_could_be_missed():
 
 
 def test_a_fret_whose_wear_could_not_be_read_stays_unknown():
-    said = NotMeasured("fret 4, flats", "glare over the crown")
+    said = NotMeasured(on_fret(4, "flats"), "glare over the crown")
     wear = build_wear_map([plan(4, not_measured=[said])], GUITAR)
     assert wear.fret(4).deepest() is None
     assert wear.fret(4).reasons == ("glare over the crown",)
@@ -105,7 +106,7 @@ def test_a_section_photo_is_of_no_fret():
 
 
 def test_a_fret_read_in_part_counts_and_says_so():
-    said = NotMeasured("fret 2, flats", "covered beyond 30 mm")
+    said = NotMeasured(on_fret(2, "flats"), "covered beyond 30 mm")
     wear = build_wear_map([plan(2, [flat(10.0, 0.12)], [said])], GUITAR)
     assert wear.read == wear.read_in_part == (2,)
     assert wear.fret(2).deepest().value == pytest.approx(0.12)

@@ -12,6 +12,7 @@ from inspect_app.demo import ask_of
 from inspect_app.measure import calibrate, look
 from inspect_app.reading.ask import HandEdge
 from inspect_app.reading.inspection import FretReading, Inspection, Outline, PhotoSummary
+from inspect_app.reading.key import parse_key
 from inspect_app.reading.values import readings_of
 from inspect_app.services.deciding import wear_of
 from inspect_app.ui.adding import additions
@@ -55,7 +56,7 @@ def test_a_flat_marked_where_one_was_found_reads_as_that_does(order):
     fret, k = widest_flat(answer)
     at = list(flat_edges(fret, k + 1).values())
     said, key = marked("intake-plan-1", "Flat", [at[i] for i in order])
-    assert key == f"fret {fret.number}, flats {len(fret.flats) + 1}, width"
+    assert key == parse_key(f"fret {fret.number}, flats {len(fret.flats) + 1}, width")
     new, was = next(f for f in said.frets if f.number == fret.number).flats[-1], fret.flats[k]
     assert new.width.value == pytest.approx(was.width.value, abs=0.01)
     assert new.length.value == pytest.approx(was.length.value, abs=was.length.expanded)
@@ -82,11 +83,11 @@ def test_an_added_flats_edges_can_be_moved_like_any_others():
     fret, k = widest_flat(answer)
     said, key = marked("intake-plan-1", "Flat", list(flat_edges(fret, k + 1).values()))
     reading = next(r for r in readings_of(said) if r.key == key)
-    edges = {e.name.rpartition(", ")[2]: e for e in edges_of(said, reading)}
+    edges = {e.name: e for e in edges_of(said, reading)}
     x, y = edges["nut side"].points[0]
     for name in ("treble end", "bass end", "body side"):
-        ask = ask.with_hand_edge(HandEdge(edges[name].name, edges[name].points))
-    ask = ask.with_hand_edge(HandEdge(edges["nut side"].name, ((x - 0.2 * answer.camera.px_per_mm, y),)))
+        ask = ask.with_hand_edge(HandEdge(edges[name].key, edges[name].points))
+    ask = ask.with_hand_edge(HandEdge(edges["nut side"].key, ((x - 0.2 * answer.camera.px_per_mm, y),)))
     moved = next(f for f in read(ask).frets if f.number == fret.number).flats[-1]
     assert moved.width.value - reading.value.value == pytest.approx(0.2, abs=0.02)
 
@@ -95,11 +96,11 @@ def test_an_added_flats_edges_can_be_moved_like_any_others():
 def test_a_flats_edges_are_named_by_how_the_neck_lies(nut, treble):
     answer = fret_seen(nut, treble)
     reading = next(r for r in readings_of(answer) if r.quantity == "flat width")
-    found = {e.name.rpartition(", ")[2]: e.points[0] for e in edges_of(answer, reading)}
+    found = {e.name: e.points[0] for e in edges_of(answer, reading)}
     turned = turned_edges(answer, found)
     order = [found[p] for p in ("bass end", "nut side", "treble end", "body side")]
     marking = additions(turned)[0].mark(turned, order)
-    assert {e.what.rpartition(", ")[2]: e.points[0] for e in marking.edges} == found
+    assert {e.what.edge: e.points[0] for e in marking.edges} == found
 
 
 def turned_edges(answer, found):
@@ -108,7 +109,7 @@ def turned_edges(answer, found):
     x = {"nut": found["nut side"][0], "body": found["body side"][0]}
     y = [found["treble end"][1], found["bass end"][1]]
     edges = tuple(
-        Outline("crown_edge", tuple((3 * x[s] - 400, 2 * v - 150) for v in y), of=f"fret 5, crown {s} side")
+        Outline("crown_edge", tuple((3 * x[s] - 400, 2 * v - 150) for v in y), of=parse_key(f"fret 5, crown {s} side"))
         for s in ("nut", "body")
     )
     turned = FretReading(5, flats=fret.flats, outlines=edges)
@@ -130,7 +131,7 @@ def test_a_flat_that_reaches_over_the_crowns_edge_or_is_too_narrow_is_refused():
     answer = seen("intake-plan-1")[2]
     fret, k = widest_flat(answer)
     at = flat_edges(fret, k + 1)
-    edge = outline(fret, f"fret {fret.number}, crown body side").points
+    edge = outline(fret, parse_key(f"fret {fret.number}, crown body side")).points
     beyond = {**at, "body side": (np.mean(edge, axis=0)[0] + 20.0, at["body side"][1])}
     with pytest.raises(OptionError, match="beside the fret's crown"):
         marked("intake-plan-1", "Flat", list(beyond.values()))
@@ -143,25 +144,25 @@ def test_a_flat_that_reaches_over_the_crowns_edge_or_is_too_narrow_is_refused():
 def test_an_added_flat_without_all_its_edges_is_said():
     ask, read, answer = seen("intake-plan-1")
     fret, k = widest_flat(answer)
-    name = f"fret {fret.number}, flats {len(fret.flats) + 1}"
+    name = parse_key(f"fret {fret.number}, flats {len(fret.flats) + 1}")
     point = flat_edges(fret, k + 1)["nut side"]
-    said = read(ask.with_hand_edge(HandEdge(f"{name}, nut side", (point,))))
+    said = read(ask.with_hand_edge(HandEdge(parse_key(f"{name}, nut side"), (point,))))
     assert any(f"flats {len(fret.flats) + 1}" in n.reason for n in said.not_measured)
 
 
 def test_a_frets_end_that_is_marked_bounds_its_length():
     answer = seen("intake-plan-1")[2]
     fret = answer.frets[2]
-    edge = np.mean(outline(fret, f"fret {fret.number}, treble end").points, axis=0)
+    edge = np.mean(outline(fret, parse_key(f"fret {fret.number}, treble end")).points, axis=0)
     for by in (0.0, 1.0):
         said, key = marked("intake-plan-1", "Fret end", [(edge[0], edge[1] + by * answer.camera.px_per_mm)])
-        assert key == f"fret {fret.number}, length"
+        assert key == parse_key(f"fret {fret.number}, length")
         assert value_of(said, key).value - fret.length.value == pytest.approx(by, abs=0.02)
         assert value_of(said, key).by_hand
 
 
 def divot_points(fret, k):
-    at = outline(fret, f"fret {fret.number}, divots {k}").points
+    at = outline(fret, parse_key(f"fret {fret.number}, divots {k}")).points
     return [at[0], max(at, key=lambda p: p[1]), at[-1]]
 
 
@@ -171,7 +172,7 @@ def test_a_divot_marked_where_one_was_found_reads_as_that_does():
     k = int(np.argmax([d.depth.value for d in fret.divots]))
     points = divot_points(fret, k + 1)
     said, key = marked("intake-elevation-2", "Divot", points[::-1])
-    assert key == f"fret {fret.number}, divots {len(fret.divots) + 1}, depth"
+    assert key == parse_key(f"fret {fret.number}, divots {len(fret.divots) + 1}, depth")
     new, was = said.frets[0].divots[-1], fret.divots[k]
     px = answer.camera.px_per_mm
     assert new.depth.value == pytest.approx(was.depth.value, abs=1.5 / px)
@@ -196,8 +197,8 @@ def test_a_bevel_that_could_not_be_read_is_marked_by_its_foot_and_top():
     (fret,) = answer.frets
     missing, other = ("bass", "treble") if fret.bevel_bass is None else ("treble", "bass")
     assert [a.name for a in additions(answer)] == ["Divot", f"Bevel, {missing} end"]
-    line = np.array(outline(fret, f"fret {fret.number}, bevel {other}").points)[[0, -1]]
-    arc = np.array(outline(fret, f"fret {fret.number}, crown line radius").points)
+    line = np.array(outline(fret, parse_key(f"fret {fret.number}, bevel {other}")).points)[[0, -1]]
+    arc = np.array(outline(fret, parse_key(f"fret {fret.number}, crown line radius")).points)
     mirrored = [(2.0 * arc[:, 0].mean() - x, y) for x, y in line]
     said, key = marked("intake-elevation-3", f"Bevel, {missing} end", mirrored)
     angle = value_of(said, key)
@@ -207,13 +208,15 @@ def test_a_bevel_that_could_not_be_read_is_marked_by_its_foot_and_top():
 
 
 def test_a_wire_without_a_flat_is_given_one_between_two_marks():
-    wire = FretReading(1, outlines=(Outline("section", ((10.0, 10.0), (50.0, 10.0)), True, "fret 1, crown width"),))
+    wire = FretReading(
+        1, outlines=(Outline("section", ((10.0, 10.0), (50.0, 10.0)), True, parse_key("fret 1, crown width")),)
+    )
     answer = Inspection("section", PhotoSummary("a", "0" * 64, 99, 99), "t", {}, (wire,))
     (flat,) = additions(answer)
     marking = flat.mark(answer, [(40.0, 12.0), (20.0, 11.0)])
     assert [(e.what, e.points) for e in marking.edges] == [
-        ("fret 1, flat width, left", ((20.0, 11.0),)),
-        ("fret 1, flat width, right", ((40.0, 12.0),)),
+        (parse_key("fret 1, flat width, left"), ((20.0, 11.0),)),
+        (parse_key("fret 1, flat width, right"), ((40.0, 12.0),)),
     ]
 
 
@@ -225,7 +228,7 @@ def test_a_marked_flat_is_kept_as_one_step_counts_as_wear_and_is_taken_back_at_o
     kept = services.measure_photo(store, photo.id, ask_of(sample))
     fret = next(f for f in kept.answer.frets if not f.flats and f.length)
     nut, body = (
-        np.array(outline(fret, f"fret {fret.number}, crown {s} side").points) for s in ("nut", "body")
+        np.array(outline(fret, parse_key(f"fret {fret.number}, crown {s} side")).points) for s in ("nut", "body")
     )  # fmt: skip
 
     def middle(t, across):

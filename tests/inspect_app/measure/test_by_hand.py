@@ -11,6 +11,7 @@ from inspect_app.demo import ask_of
 from inspect_app.measure import calibrate, look
 from inspect_app.measure.manual import u_along
 from inspect_app.reading.ask import HandEdge
+from inspect_app.reading.key import parse_key
 from sample_images import photos
 from shared.errors import OptionError
 
@@ -30,7 +31,7 @@ def outline(fret, name):
 
 def flat_edges(fret, k=1):
     """Each part of a flat's outline with the point it stands for."""
-    pts = outline(fret, f"fret {fret.number}, flats {k}").points
+    pts = outline(fret, parse_key(f"fret {fret.number}, flats {k}")).points
     n = len(pts) // 4
     return {"treble end": pts[0], "body side": pts[n], "bass end": pts[2 * n], "nut side": pts[3 * n]}
 
@@ -57,11 +58,11 @@ def test_one_look_reads_as_a_new_measurement_does():
     photo, calibrated, ask, read = sample("plan")
     fret = flat_case()[2]
     flat = flat_edges(fret)["body side"]
-    edge = outline(fret, f"fret {fret.number}, crown nut side").points
+    edge = outline(fret, parse_key(f"fret {fret.number}, crown nut side")).points
     for name, points in (
-        (f"fret {fret.number}, flats 1, body side", ((flat[0] + 3.0, flat[1]),)),
-        (f"fret {fret.number}, crown nut side", tuple((x - 2.0, y) for x, y in (edge[0], edge[-1]))),
-        (f"fret {fret.number}, treble end", (tuple(np.add(edge[-1], (0.0, 9.0))),)),
+        (parse_key(f"fret {fret.number}, flats 1, body side"), ((flat[0] + 3.0, flat[1]),)),
+        (parse_key(f"fret {fret.number}, crown nut side"), tuple((x - 2.0, y) for x, y in (edge[0], edge[-1]))),
+        (parse_key(f"fret {fret.number}, treble end"), (tuple(np.add(edge[-1], (0.0, 9.0))),)),
     ):
         moved = ask.with_hand_edge(HandEdge(name, points))
         assert read(moved) == look(photo, moved, calibrated)(moved)
@@ -71,7 +72,7 @@ def test_one_look_reads_as_a_new_measurement_does():
 def test_only_the_fret_whose_edge_moved_reads_otherwise():
     ask, read, fret = flat_case()
     x, y = flat_edges(fret)["bass end"]
-    said = read(placed(ask, (f"fret {fret.number}, flats 1, bass end", (x, y - 12.0))))
+    said = read(placed(ask, (parse_key(f"fret {fret.number}, flats 1, bass end"), (x, y - 12.0))))
     for before, after in zip(read(ask).frets, said.frets, strict=True):
         assert (before == after) == (before.number != fret.number)
 
@@ -79,7 +80,9 @@ def test_only_the_fret_whose_edge_moved_reads_otherwise():
 def test_a_flats_edge_left_where_it_was_changes_no_value():
     ask, read, fret = flat_case()
     for part, point in flat_edges(fret).items():
-        flat = again(read, placed(ask, (f"fret {fret.number}, flats 1, {part}", point)), fret.number).flats[0]
+        flat = again(read, placed(ask, (parse_key(f"fret {fret.number}, flats 1, {part}"), point)), fret.number).flats[
+            0
+        ]
         was = fret.flats[0]
         assert flat.width.value == pytest.approx(was.width.value, abs=0.01)
         assert flat.length.value == pytest.approx(was.length.value, abs=0.02)
@@ -92,7 +95,7 @@ def test_a_flats_end_moves_its_length_and_half_its_place(part):
     px_per_mm = read(ask).camera.px_per_mm
     x, y = flat_edges(fret)[part]
     out = 1.0 if part == "treble end" else -1.0  # the treble side is at the bottom of the photo
-    moved = placed(ask, (f"fret {fret.number}, flats 1, {part}", (x, y + out * 0.4 * px_per_mm)))
+    moved = placed(ask, (parse_key(f"fret {fret.number}, flats 1, {part}"), (x, y + out * 0.4 * px_per_mm)))
     flat, was = again(read, moved, fret.number).flats[0], fret.flats[0]
     assert flat.from_treble_end.value - was.from_treble_end.value == pytest.approx(-out * 0.2, abs=0.02)
     assert 0.2 < flat.length.value - was.length.value < 0.45  # stated where it is 0.3 mm wide: less than at its tips
@@ -109,7 +112,7 @@ def test_a_flats_side_moves_its_width_and_depth(part):
     px_per_mm = read(ask).camera.px_per_mm
     x, y = flat_edges(fret)[part]
     out = -1.0 if part == "nut side" else 1.0  # the nut is at the left
-    moved = placed(ask, (f"fret {fret.number}, flats 1, {part}", (x + out * 0.2 * px_per_mm, y)))
+    moved = placed(ask, (parse_key(f"fret {fret.number}, flats 1, {part}"), (x + out * 0.2 * px_per_mm, y)))
     flat, was = again(read, moved, fret.number).flats[0], fret.flats[0]
     assert flat.width.value - was.width.value == pytest.approx(0.2, abs=0.02)
     assert flat.width.by_hand
@@ -122,10 +125,10 @@ def test_an_edge_moved_past_the_other_is_refused():
     ask, read, fret = flat_case()
     parts = flat_edges(fret)
     with pytest.raises(OptionError, match="moved past"):
-        read(placed(ask, (f"fret {fret.number}, flats 1, nut side", np.add(parts["body side"], (9.0, 0.0)))))
-    x, y = np.mean(outline(fret, f"fret {fret.number}, crown body side").points, axis=0)
+        read(placed(ask, (parse_key(f"fret {fret.number}, flats 1, nut side"), np.add(parts["body side"], (9.0, 0.0)))))
+    x, y = np.mean(outline(fret, parse_key(f"fret {fret.number}, crown body side")).points, axis=0)
     with pytest.raises(OptionError, match="moved past"):
-        read(placed(ask, (f"fret {fret.number}, crown nut side", (x + 9.0, y))))
+        read(placed(ask, (parse_key(f"fret {fret.number}, crown nut side"), (x + 9.0, y))))
 
 
 def test_a_flat_narrowed_to_nothing_is_refused_instead_of_read_as_nothing_long():
@@ -133,13 +136,17 @@ def test_a_flat_narrowed_to_nothing_is_refused_instead_of_read_as_nothing_long()
     parts = flat_edges(fret)
     x, y = parts["nut side"]
     with pytest.raises(OptionError, match=r"0\.20 mm wide"):
-        read(placed(ask, (f"fret {fret.number}, flats 1, body side", (x + 0.2 * read(ask).camera.px_per_mm, y))))
+        read(
+            placed(
+                ask, (parse_key(f"fret {fret.number}, flats 1, body side"), (x + 0.2 * read(ask).camera.px_per_mm, y))
+            )
+        )
 
 
 def test_a_flat_that_is_gone_is_said():
     ask, read, fret = flat_case()
-    name = f"fret {fret.number}, flats 40"
-    said = read(placed(ask, (f"{name}, nut side", flat_edges(fret)["nut side"])))
+    name = parse_key(f"fret {fret.number}, flats 40")
+    said = read(placed(ask, (parse_key(f"{name}, nut side"), flat_edges(fret)["nut side"])))
     assert any("flats 40" in n.reason for n in said.not_measured)
 
 
@@ -148,8 +155,8 @@ def test_a_bevel_left_where_it_was_drawn_keeps_its_angle(view):
     _, _, ask, read = sample(view)
     fret = read(ask).frets[0]
     end = "treble" if fret.bevel_treble else "bass"
-    pts = outline(fret, f"fret {fret.number}, bevel {end}").points
-    names = [f"fret {fret.number}, bevel {end}, {part}" for part in ("foot", "top")]
+    pts = outline(fret, parse_key(f"fret {fret.number}, bevel {end}")).points
+    names = [parse_key(f"fret {fret.number}, bevel {end}, {part}") for part in ("foot", "top")]
     held = again(read, placed(ask, (names[0], pts[0]), (names[1], pts[-1])), fret.number)
     was, now = getattr(fret, f"bevel_{end}"), getattr(held, f"bevel_{end}")
     assert now.value == pytest.approx(was.value, abs=0.2)
@@ -162,11 +169,12 @@ def test_a_bevels_foot_moved_outwards_makes_it_steeper():
     _, _, ask, read = sample("end")
     fret = read(ask).frets[0]
     end = "treble" if fret.bevel_treble else "bass"
-    (x0, y0), (x1, y1) = (outline(fret, f"fret {fret.number}, bevel {end}").points[i] for i in (0, -1))
+    (x0, y0), (x1, y1) = (outline(fret, parse_key(f"fret {fret.number}, bevel {end}")).points[i] for i in (0, -1))
     px = 0.05 * abs(y1 - y0)
     foot = (x0 + (px if end == "treble" else -px), y0)  # the treble end is at the right
     now = getattr(
-        again(read, placed(ask, (f"fret {fret.number}, bevel {end}, foot", foot)), fret.number), f"bevel_{end}"
+        again(read, placed(ask, (parse_key(f"fret {fret.number}, bevel {end}, foot"), foot)), fret.number),
+        f"bevel_{end}",
     )
     grown = np.degrees(np.arctan2(abs(x1 - foot[0]), abs(y1 - y0)) - np.arctan2(abs(x1 - x0), abs(y1 - y0)))
     assert now.value - getattr(fret, f"bevel_{end}").value == pytest.approx(grown, abs=0.8)
@@ -175,10 +183,10 @@ def test_a_bevels_foot_moved_outwards_makes_it_steeper():
 def test_the_arc_left_where_it_was_keeps_its_radius_and_says_how_well_three_points_tell_it():
     _, _, ask, read = sample("elevation")
     fret = read(ask).frets[0]
-    pts = outline(fret, f"fret {fret.number}, crown line radius").points
+    pts = outline(fret, parse_key(f"fret {fret.number}, crown line radius")).points
     parts = dict(zip(("treble end", "middle", "bass end"), (pts[0], pts[len(pts) // 2], pts[-1]), strict=True))
-    name = f"fret {fret.number}, crown line radius"
-    held = again(read, placed(ask, *((f"{name}, {k}", p) for k, p in parts.items())), fret.number)
+    name = parse_key(f"fret {fret.number}, crown line radius")
+    held = again(read, placed(ask, *((parse_key(f"{name}, {k}"), p) for k, p in parts.items())), fret.number)
     r, was = held.crown_line_radius, fret.crown_line_radius
     assert r.value == pytest.approx(was.value, rel=0.01)
     chord = np.hypot(*np.subtract(pts[-1], pts[0])) / read(ask).camera.px_per_mm
@@ -191,9 +199,9 @@ def test_a_divots_floor_moved_down_makes_it_deeper():
     _, _, ask, read = sample("elevation")
     fret = read(ask).frets[0]
     k = int(np.argmax([d.depth.value for d in fret.divots]))
-    name = f"fret {fret.number}, divots {k + 1}"
+    name = parse_key(f"fret {fret.number}, divots {k + 1}")
     x, y = max(outline(fret, name).points, key=lambda p: p[1])
-    held = again(read, placed(ask, (f"{name}, floor", (x, y + 2.0))), fret.number).divots[k]
+    held = again(read, placed(ask, (parse_key(f"{name}, floor"), (x, y + 2.0))), fret.number).divots[k]
     px_per_mm = read(ask).camera.px_per_mm
     assert held.depth.value - fret.divots[k].depth.value > 1.5 / px_per_mm
     assert held.depth.u > 0.8 / px_per_mm
@@ -205,9 +213,9 @@ def test_a_divots_ends_moved_in_make_it_shorter():
     _, _, ask, read = sample("elevation")
     fret = read(ask).frets[0]
     k = int(np.argmax([d.length.value for d in fret.divots]))
-    pts = outline(fret, f"fret {fret.number}, divots {k + 1}").points
+    pts = outline(fret, parse_key(f"fret {fret.number}, divots {k + 1}")).points
     inside = pts[len(pts) // 5]
-    moved = placed(ask, (f"fret {fret.number}, divots {k + 1}, treble end", inside))
+    moved = placed(ask, (parse_key(f"fret {fret.number}, divots {k + 1}, treble end"), inside))
     held = again(read, moved, fret.number).divots[k]
     assert held.length.value < 0.9 * fret.divots[k].length.value
     assert held.length.by_hand
@@ -228,7 +236,7 @@ def test_placed_points_scatter_as_stated():
     for _ in range(60):
         moved = ask
         for part in ("nut side", "body side"):
-            name = f"fret {fret.number}, flats 1, {part}"
+            name = parse_key(f"fret {fret.number}, flats 1, {part}")
             moved = placed(moved, (name, np.add(parts[part], rng.normal(0.0, 1.0, 2))))
         widths.append(again(read, moved, fret.number).flats[0].width)
     own = ("boundary noise",)

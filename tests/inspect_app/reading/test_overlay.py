@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from inspect_app.reading.inspection import Outline
-from inspect_app.reading.overlay import STYLES, draw
+from inspect_app.reading.key import parse_key
+from inspect_app.reading.overlay import draw
+from inspect_app.reading.quantities import QUANTITIES
 
 
 def photo(level, size=(600, 800)):
@@ -17,7 +19,7 @@ def photo(level, size=(600, 800)):
 
 def one_line(make_answer, name, points, closed=False):
     answer = make_answer(frets=(5,))
-    fret = replace(answer.frets[0], outlines=(Outline(name, points, closed, "fret 5, length"),))
+    fret = replace(answer.frets[0], outlines=(Outline(name, points, closed, parse_key("fret 5, length")),))
     return replace(answer, frets=(fret,), scale=None)
 
 
@@ -42,7 +44,7 @@ def test_a_line_lies_where_its_points_are(make_answer):
 @pytest.mark.parametrize("wood", [10, 60, 128, 200, 250])
 def test_every_kind_of_line_stands_out_on_every_wood(make_answer, wood):
     """The stroke holds a light and a dark tone, so one of them differs from any wood by over a third of the range."""
-    for name in (*STYLES, "something new"):
+    for name in sorted({line.name for q in QUANTITIES for line in q.lines} | {"scale", "something new"}):
         after = draw(photo(wood), one_line(make_answer, name, ((50.0, 400.0), (750.0, 400.0))))
         band = after[390:411, 100:700].astype(int).mean(axis=2)
         assert np.abs(band - wood).max() > 85, name

@@ -3,21 +3,21 @@
 import copy
 import json
 from dataclasses import fields
-from pathlib import Path
 
 import jsonschema
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import inspect_app
 from inspect_app.measure import refused
 from inspect_app.reading.ask import Ask, HandEdge, ScaleAsk, ScalePlane
 from inspect_app.reading.inspection import ANSWER_FORMAT, Divot, Flat, FretReading, Inspection, PhotoSummary
-from shared.errors import ScaleError
+from inspect_app.reading.key import EDGES, NO_PLACE, Key, Place
+from inspect_app.reading.schema import answer_schema
+from shared.errors import OptionError, ScaleError
 from shared.measured import Contribution, Measured
 
-SCHEMA = json.loads((Path(inspect_app.__file__).parent / "answer.schema.json").read_text(encoding="utf-8"))
+SCHEMA = answer_schema()
 VALIDATOR = jsonschema.Draft202012Validator(SCHEMA)
 
 
@@ -52,7 +52,7 @@ def test_a_refusal_fits():
 
 
 def test_every_field_has_its_place_in_the_schema():
-    fret = SCHEMA["$defs"]["fret"]["properties"]
+    fret = SCHEMA["properties"]["frets"]["items"]["properties"]
     expected = {f.name for f in fields(FretReading)} - {"bevel_treble", "bevel_bass"} | {"bevel"}
     assert set(fret) == expected
     assert set(fret["flats"]["items"]["properties"]) == {f.name for f in fields(Flat)}
@@ -105,6 +105,25 @@ def test_any_value_comes_back_exactly(value):
     assert Measured.from_dict(json.loads(json.dumps(value.to_dict()))) == value
 
 
+words = st.from_regex(r"[a-z][a-z-]{0,6}( [a-z][a-z-]{0,6}){0,2}", fullmatch=True)
+places = st.one_of(
+    st.sampled_from([NO_PLACE, Place("board"), Place("neck")]),
+    st.builds(Place, st.sampled_from(["fret", "string"]), st.integers(0, 999)),
+)
+
+
+def key_of(place, feature, index, part):
+    """A key of these parts; where they make none (a feature called like a place), the whole photo's."""
+    try:
+        key = Key(place, feature, index)
+        return key.part(part) if part else key
+    except OptionError:
+        return Key(feature="photo")
+
+
+keys = st.builds(
+    key_of, places, words, st.none() | st.integers(1, 999), st.none() | words | st.sampled_from(sorted(EDGES))
+)
 asks = st.builds(
     Ask,
     st.sampled_from(["plan", "elevation", "end", "section"]),
@@ -119,7 +138,7 @@ asks = st.builds(
     nut=st.sampled_from(["left", "right"]),
     treble=st.sampled_from(["top", "bottom"]),
     end=st.sampled_from([None, "treble", "bass"]),
-    hand_edges=st.lists(st.builds(HandEdge, st.text(), st.lists(st.tuples(finite, finite)).map(tuple)), max_size=2).map(
+    hand_edges=st.lists(st.builds(HandEdge, keys, st.lists(st.tuples(finite, finite)).map(tuple)), max_size=2).map(
         tuple
     ),
 )

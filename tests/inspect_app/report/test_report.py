@@ -14,6 +14,7 @@ from inspect_app.decide.options import Cost, Kind, recommend, work_out_options
 from inspect_app.decide.proof import Agreed, prove
 from inspect_app.decide.wear import FretWear, Spot, WearMap
 from inspect_app.instrument.details import Instrument
+from inspect_app.reading.key import NotMeasured, on_fret
 from inspect_app.report.content import (
     Heading,
     Picture,
@@ -23,7 +24,7 @@ from inspect_app.report.content import (
     handover_content,
 )
 from inspect_app.report.pdf import PAPERS, clean_text, render_pdf
-from shared.measured import Measured, NotMeasured
+from shared.measured import Measured
 
 BOOK = PriceBook.default()
 # ISO 216: A4 is 210 x 297 mm; Letter is 8.5 x 11 inches; PDF user space is 1/72 inch (ISO 32000-1, 8.3.2.3)
@@ -62,7 +63,7 @@ def estimate_pdf(paper="a4", customer="A. Customer"):
     said = recommend(wear, options)
     e = draft_estimate("12", said.kind, option_lines(said.kind, 6, 0, BOOK), BOOK, date(2026, 5, 4), said.reason)
     pictures = [Picture(f"p{i}.jpg", f"Picture {i}", "a worn fret") for i in range(3)]
-    record = ([ReadingRow(1, "crown width", mm(2.6), "p0")], [NotMeasured("fret 5, flats", "glare")], pictures)
+    record = ([ReadingRow("1", "crown width", mm(2.6), "p0")], [NotMeasured(on_fret(5, "flats"), "glare")], pictures)
     data = estimate_content(heading(paper, customer), e, wear, said, options, record, ("Rosewood board",), show)
     return render_pdf("estimate", data, {p.file: jpeg(i) for i, p in enumerate(pictures)}, e.made_on)
 

@@ -21,6 +21,7 @@ from inspect_app.instrument.wire import WireStock
 from inspect_app.jobs.details import JobDetails
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import FretReading, Inspection, PhotoSummary
+from inspect_app.reading.key import parse_key
 from inspect_app.services import add_photo, create_job, judge, measure_photo, open_store, put_setting
 from inspect_app.services.deciding import (
     add_wire,
@@ -77,7 +78,7 @@ def test_readings_become_a_recommendation(store, job, put):
 
 def test_a_rejected_reading_does_not_count(store, job, put):
     inspection = put(job, 1, [0.15, 0.0, 0.0, 0.0, 0.0, 0.0])
-    judge(store, inspection.id, "fret 1, divots 1, depth", "reject", "a scratch, not a divot")
+    judge(store, inspection.id, parse_key("fret 1, divots 1, depth"), "reject", "a scratch, not a divot")
     assert wear_of(store, job).fret(1).spots == ()
     assert decide(store, job).kind == Kind.LEAVE
 

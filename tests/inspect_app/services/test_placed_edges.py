@@ -6,11 +6,12 @@ import pytest
 
 from inspect_app import services
 from inspect_app.reading.ask import HandEdge
+from inspect_app.reading.key import parse_key
 from shared.errors import OptionError, ScaleError
 from shared.measured import Measured
 from tests.inspect_app.conftest import measure_with
 
-EDGE = HandEdge("fret 3, crown nut side", ((10.0, 20.0), (10.0, 90.0)))
+EDGE = HandEdge(parse_key("fret 3, crown nut side"), ((10.0, 20.0), (10.0, 90.0)))
 
 
 @pytest.fixture
@@ -70,7 +71,7 @@ def test_a_new_edge_after_an_undo_starts_from_what_is_shown(store, photo, measur
 
 
 def test_edges_of_two_windows_are_both_kept(store, measured, moving):
-    other = replace(EDGE, what="fret 3, crown body side")
+    other = replace(EDGE, what=parse_key("fret 3, crown body side"))
     services.place_edge(store, measured.id, EDGE)
     both = services.place_edge(store, measured.id, other)  # this window still shows the first inspection
     assert {h.what for h in both.ask.hand_edges} == {EDGE.what, other.what}
@@ -83,13 +84,13 @@ def test_an_edge_that_cannot_be_measured_changes_nothing(store, photo, measured,
 
 
 def test_judgements_go_along_where_the_reading_is_the_same(store, job, photo, measured, moving):
-    services.judge(store, measured.id, "fret 3, crown width", "accept")
-    services.judge(store, measured.id, "fret 4, crown width", "reject", "shadow")
+    services.judge(store, measured.id, parse_key("fret 3, crown width"), "accept")
+    services.judge(store, measured.id, parse_key("fret 4, crown width"), "reject", "shadow")
     services.place_edge(store, measured.id, EDGE)
     verdicts = {r.reading.key: (r.verdict, r.reason) for r in services.readings(store, job)}
-    assert verdicts["fret 3, crown width"] == ("open", "")
-    assert verdicts["fret 4, crown width"] == ("reject", "shadow")
-    assert [j.verdict for j in services.history(store, photo.id, "fret 4, crown width")] == ["reject"]
+    assert verdicts[parse_key("fret 3, crown width")] == ("open", "")
+    assert verdicts[parse_key("fret 4, crown width")] == ("reject", "shadow")
+    assert [j.verdict for j in services.history(store, photo.id, parse_key("fret 4, crown width"))] == ["reject"]
     services.undo(store, photo.id)
     verdicts = {r.reading.key: r.verdict for r in services.readings(store, job)}
-    assert verdicts["fret 4, crown width"] == "reject"
+    assert verdicts[parse_key("fret 4, crown width")] == "reject"

@@ -11,12 +11,13 @@ import inspect_app.services.measuring as measuring
 from inspect_app import services
 from inspect_app.reading.ask import Ask, HandEdge, ScaleAsk
 from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.key import parse_key
 from inspect_app.services import Stage
 from shared.errors import OptionError, PhotoError, ScaleError
 from shared.measured import Measured
 from tests.inspect_app.conftest import measure_with
 
-EDGE = HandEdge("fret 3, crown nut side", ((10.0, 20.0), (10.0, 90.0)))
+EDGE = HandEdge(parse_key("fret 3, crown nut side"), ((10.0, 20.0), (10.0, 90.0)))
 
 
 @pytest.fixture
@@ -94,14 +95,14 @@ def test_a_visit_is_made_once(store, job):
 
 
 def test_a_hidden_photo_comes_back_whole(store, photo, measured):
-    services.judge(store, measured.id, "fret 3, crown width", "accept")
+    services.judge(store, measured.id, parse_key("fret 3, crown width"), "accept")
     services.remove_photo(store, photo.id)
     seen = services.job_view(store, photo.job_id)
     assert (seen.photos, len(seen.removed)) == ((), 1)
     assert services.readings(store, photo.job_id) == ()
     services.restore_photo(store, photo.id)
     verdicts = {r.reading.key: r.verdict for r in services.readings(store, photo.job_id)}
-    assert verdicts["fret 3, crown width"] == "accept"
+    assert verdicts[parse_key("fret 3, crown width")] == "accept"
 
 
 def test_adding_a_hidden_photo_again_brings_it_back(store, photo, measured, make_jpeg):
@@ -167,13 +168,13 @@ def test_measuring_again_on_purpose_supersedes(store, photo, measured):
 def test_a_newer_version_measures_a_jobs_photos_again(store, job, photo, measured, monkeypatch, fake_measuring):
     monkeypatch.setattr(measuring, "__version__", "0.1.0")  # the version the fake answers as
     assert services.measure_again(store, job) == ()
-    services.judge(store, measured.id, "fret 3, crown width", "accept")
+    services.judge(store, measured.id, parse_key("fret 3, crown width"), "accept")
     monkeypatch.setattr(measuring, "__version__", "0.2.0")
     (again,) = services.measure_again(store, job)
     assert again.ask == measured.ask
     assert services.undo(store, photo.id).answer == measured.answer
     verdicts = {r.reading.key: r.verdict for r in services.readings(store, job)}
-    assert verdicts["fret 3, crown width"] == "accept"
+    assert verdicts[parse_key("fret 3, crown width")] == "accept"
 
 
 def test_a_refusal_is_kept_with_its_reason(store, photo):
@@ -258,7 +259,7 @@ def test_a_doubt_about_the_photo_is_a_doubt_about_each_reading(store, job, measu
 
 
 def test_judgements_are_kept_in_order(store, photo, measured):
-    key = "fret 3, crown width"
+    key = parse_key("fret 3, crown width")
     services.judge(store, measured.id, key, "reject", "shadow, not the edge")
     services.judge(store, measured.id, key, "open")
     services.judge(store, measured.id, key, "accept")
@@ -277,9 +278,9 @@ def test_decided_readings_come_last(store, job, measured):
 @pytest.mark.parametrize(
     ("key", "verdict", "reason", "says"),
     [
-        ("fret 3, crown width", "reject", " ", "needs a reason"),
-        ("fret 3, crown width", "maybe", "", "can't be judged 'maybe'"),
-        ("fret 9, crown width", "accept", "", "There is no reading 'fret 9, crown width'"),
+        (parse_key("fret 3, crown width"), "reject", " ", "needs a reason"),
+        (parse_key("fret 3, crown width"), "maybe", "", "can't be judged 'maybe'"),
+        (parse_key("fret 9, crown width"), "accept", "", "There is no reading “fret 9, crown width”"),
     ],
 )
 def test_judgements_that_make_no_sense_are_refused(store, measured, key, verdict, reason, says):
@@ -290,7 +291,7 @@ def test_judgements_that_make_no_sense_are_refused(store, measured, key, verdict
 def test_a_replaced_reading_can_not_be_judged(store, photo, measured):
     services.measure_photo(store, photo.id, measured.ask, again=True)
     with pytest.raises(OptionError, match="measured again meanwhile"):
-        services.judge(store, measured.id, "fret 3, crown width", "accept")
+        services.judge(store, measured.id, parse_key("fret 3, crown width"), "accept")
 
 
 def test_accepting_the_sure_ones_leaves_the_doubtful(store, job, photo, monkeypatch, fake_measuring, make_answer):
@@ -307,9 +308,9 @@ def test_accepting_the_sure_ones_leaves_the_doubtful(store, job, photo, monkeypa
 def test_accepting_keeps_what_a_person_rejected(store, job, photo, monkeypatch, fake_measuring, make_answer):
     measure_with(monkeypatch, lambda p, ask: replace(make_answer(p.name, p.sha256, ask), flags=()))
     at = services.measure_photo(store, photo.id, Ask("plan"))
-    services.judge(store, at.id, "fret 3, length", "reject", "wrong end")
+    services.judge(store, at.id, parse_key("fret 3, length"), "reject", "wrong end")
     services.accept_sure(store, job)
-    (found,) = [r for r in services.readings(store, job) if r.reading.key == "fret 3, length"]
+    (found,) = [r for r in services.readings(store, job) if r.reading.key == parse_key("fret 3, length")]
     assert (found.verdict, found.reason) == ("reject", "wrong end")
 
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from inspect_app.reading.inspection import CameraSummary, FretReading, Inspection, PhotoSummary
+from inspect_app.reading.key import NotMeasured, on_fret, parse_key
 from inspect_app.services import InstrumentDetails
 from inspect_app.ui.howto import HOW, drawing
 from inspect_app.ui.shots import (
@@ -17,7 +18,7 @@ from inspect_app.ui.shots import (
     ranges,
     wanted,
 )
-from shared.measured import Measured, NotMeasured
+from shared.measured import Measured
 
 CAMERA = CameraSummary(3000.0, "EXIF", 0.0, 400.0, 3.0, 12.0)
 
@@ -101,7 +102,7 @@ def test_close_ups_want_more_pixels(view):
 
 
 def test_what_could_not_be_read_is_told_with_its_reason():
-    one = (NotMeasured("fret 7, divots", "a divot shallower than 0.06 mm does not show from 7 degrees"),)
+    one = (NotMeasured(on_fret(7, "divots"), "a divot shallower than 0.06 mm does not show from 7 degrees"),)
     near = replace(CAMERA, px_per_mm=30.0)
     assert "0.06 mm" in advice(answer("elevation", near, not_measured=one))
     assert "3 values" in advice(answer("elevation", near, not_measured=one * 3))
@@ -114,7 +115,7 @@ def test_the_first_sight_of_a_photo_has_a_number_too():
 
 def test_a_refusal_gives_its_reason():
     refused = answer(
-        frets=(), camera=None, not_measured=(NotMeasured("photo", "the strip is cut off. Show all of it."),)
+        frets=(), camera=None, not_measured=(NotMeasured(parse_key("photo"), "the strip is cut off. Show all of it."),)
     )
     assert advice(refused) == "The strip is cut off. Show all of it."
 

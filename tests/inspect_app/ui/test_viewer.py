@@ -9,11 +9,12 @@ import pytest
 
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import CameraSummary, Divot, Flat, FretReading, Inspection, Outline, PhotoSummary
+from inspect_app.reading.key import parse_key
 from inspect_app.reading.values import readings_of
 from inspect_app.services import add_photo, judge, measure_photo, photo_view, readings
 from inspect_app.ui.handles import edges_of, follow, hand_edge
 from inspect_app.ui.scenes import plain_scene, reading_scene, tone_of
-from inspect_app.ui.viewer import Handle, Photo, Place, Scene, Shape, parse_moved, scene_data
+from inspect_app.ui.viewer import Handle, Photo, Placing, Scene, Shape, parse_moved, scene_data
 from shared.measured import Measured
 from tests.inspect_app.conftest import mm, noise_jpeg
 
@@ -68,7 +69,7 @@ def test_anything_else_is_not(raw):
 
 
 def test_points_of_a_tool_are_taken_by_their_number():
-    place = Place("distance", "Distance", ("a", "b"), (1.0,) * 9)
+    place = Placing("distance", "Distance", ("a", "b"), (1.0,) * 9)
     scene = Scene(Photo(SHA, 400, 300), "alt", "fret 5", place=place)
     assert parse_moved(sent(pts={"p1": [1, 2], "p2": [3, 4]}), scene) is not None
     assert parse_moved(sent(pts={"p3": [1, 2]}), scene) is None
@@ -88,26 +89,26 @@ def of_key(rows, key):
 def test_only_the_chosen_reading_has_handles(measured):
     photo, rows = measured
     assert reading_scene(photo, rows, None, "mm").handles == ()
-    scene = reading_scene(photo, rows, of_key(rows, "fret 3, flats 1, length"), "mm")
+    scene = reading_scene(photo, rows, of_key(rows, parse_key("fret 3, flats 1, length")), "mm")
     parts = {"treble end", "bass end", "nut side", "body side"}
-    assert {h.id.rpartition(" ")[0] for h in scene.handles} == {f"fret 3, flats 1, {part}" for part in parts}
+    assert {h.of for h in scene.handles} == {parse_key(f"fret 3, flats 1, {part}") for part in parts}
     assert scene.focus is not None
     scene_data(scene)
 
 
 def test_a_moved_handle_names_its_edge_with_all_its_points(measured):
     photo, rows = measured
-    scene = reading_scene(photo, rows, of_key(rows, "fret 3, flats 1, length"), "mm")
+    scene = reading_scene(photo, rows, of_key(rows, parse_key("fret 3, flats 1, length")), "mm")
     pts = {h.id: [h.x + 1, h.y] for h in scene.handles}
     raw = {"rev": 1, "photo": photo.sha256, "subject": scene.subject, "moved": scene.handles[0].id, "pts": pts}
     edge = hand_edge(parse_moved(raw, scene), scene)
-    assert edge.what == scene.handles[0].id.rpartition(" ")[0]
+    assert edge.what == scene.handles[0].of
     assert edge.points == ((scene.handles[0].x + 1, scene.handles[0].y),)
 
 
 def test_tones_tell_what_was_decided(measured, store):
     photo, rows = measured
-    one = of_key(rows, "fret 3, flats 1, depth")
+    one = of_key(rows, parse_key("fret 3, flats 1, depth"))
     assert tone_of([one]) == "doubt"
     judge(store, one.inspection_id, one.reading.key, "reject", "a scratch")
     again = of_key(readings(store, photo.job_id), one.reading.key)
@@ -125,11 +126,11 @@ def fret_seen(nut="left", treble="bottom"):
 
     ring = [(6 * np.sin(t), -20 * np.cos(t)) for t in np.linspace(0, 2 * np.pi, 48, endpoint=False)]
     outlines = (
-        Outline("crown_edge", points((-12, -60), (-12, 60)), of=f"{at}, crown nut side"),
-        Outline("crown_edge", points((12, -60), (12, 60)), of=f"{at}, crown body side"),
-        Outline("fret_end", points((-12, -60), (12, -60)), of=f"{at}, treble end"),
-        Outline("fret_end", points((-12, 60), (12, 60)), of=f"{at}, bass end"),
-        Outline("flat", points(*ring), True, f"{at}, flats 1"),
+        Outline("crown_edge", points((-12, -60), (-12, 60)), of=parse_key(f"{at}, crown nut side")),
+        Outline("crown_edge", points((12, -60), (12, 60)), of=parse_key(f"{at}, crown body side")),
+        Outline("fret_end", points((-12, -60), (12, -60)), of=parse_key(f"{at}, treble end")),
+        Outline("fret_end", points((-12, 60), (12, 60)), of=parse_key(f"{at}, bass end")),
+        Outline("flat", points(*ring), True, parse_key(f"{at}, flats 1")),
     )
     flat = Flat(mm(6.0), mm(3.6), mm(1.2), mm(0.14))
     fret = FretReading(5, crown_width=mm(2.4), length=mm(12.0), flats=(flat,), outlines=outlines)
@@ -145,7 +146,7 @@ WAYS = [("left", "bottom"), ("left", "top"), ("right", "bottom"), ("right", "top
 def test_a_flats_edges_are_told_apart_by_how_the_neck_lies(nut, treble):
     answer = fret_seen(nut, treble)
     reading = next(r for r in readings_of(answer) if r.quantity == "flat width")
-    at = {e.name.rpartition(", ")[2]: e.points[0] for e in edges_of(answer, reading)}
+    at = {e.name: e.points[0] for e in edges_of(answer, reading)}
     assert (at["nut side"][0] < at["body side"][0]) == (nut == "left")
     assert (at["treble end"][1] > at["bass end"][1]) == (treble == "bottom")
 
@@ -185,9 +186,9 @@ def standing(end="treble"):
     hollow = tuple((220.0 - 4 * i, 150.0 + 9 - (i - 5) ** 2 * 0.36) for i in range(11))
     arc = tuple((300.0 - 2 * i, 150.0 + 0.01 * (i - 50) ** 2) for i in range(101))
     outlines = (
-        Outline("arc", arc, of=f"{at}, crown line radius"),
-        Outline("divot", hollow, of=f"{at}, divots 1"),
-        Outline("bevel", bevel, of=f"{at}, bevel {end}"),
+        Outline("arc", arc, of=parse_key(f"{at}, crown line radius")),
+        Outline("divot", hollow, of=parse_key(f"{at}, divots 1")),
+        Outline("bevel", bevel, of=parse_key(f"{at}, bevel {end}")),
     )
     angle = Measured.of(26.57, "deg", edges=0.5)
     fret = FretReading(
@@ -214,7 +215,7 @@ def test_a_divots_depth_follows_its_floor_and_the_radius_its_arc():
     answer = standing()
     depth = next(r for r in readings_of(answer) if r.quantity == "divot depth")
     edges = edges_of(answer, depth)
-    assert {e.name.rpartition(", ")[2] for e in edges} == {"treble end", "floor", "bass end"}
+    assert {e.name for e in edges} == {"treble end", "floor", "bass end"}
     (live,) = follow(depth, edges, answer, "mm")
     assert live.slopes[live.handles.index("fret 7, divots 1, floor 0")] == pytest.approx((0.0, 1 / 40.0))
     radius = next(r for r in readings_of(answer) if r.quantity == "crown line radius")
@@ -223,14 +224,14 @@ def test_a_divots_depth_follows_its_floor_and_the_radius_its_arc():
 
 
 def test_a_divots_floor_stays_where_a_person_put_it():
-    name, put = "fret 7, divots 1, floor", (198.0, 163.5)
-    asked = {"hand_edges": [{"what": name, "points": [list(put)]}]}
+    name, put = parse_key("fret 7, divots 1, floor"), (198.0, 163.5)
+    asked = {"hand_edges": [{"what": str(name), "points": [list(put)]}]}
     answer = replace(standing(), options=asked)
     edges = {
-        e.name: e.points for e in edges_of(answer, next(r for r in readings_of(answer) if r.of.endswith("divots 1")))
+        e.key: e.points for e in edges_of(answer, next(r for r in readings_of(answer) if r.key.feature == "divots"))
     }
     assert edges[name] == (put,)
-    assert edges["fret 7, divots 1, treble end"] == ((220.0, 150.0),)
+    assert edges[parse_key("fret 7, divots 1, treble end")] == ((220.0, 150.0),)
 
 
 def test_a_photo_without_readings_is_shown_all_the_same(store, job):

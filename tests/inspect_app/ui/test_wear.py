@@ -6,9 +6,10 @@ import pytest
 from inspect_app.decide.wear import build_wear_map
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import CameraSummary, Flat, FretReading, Inspection, Outline, PhotoSummary
+from inspect_app.reading.key import NotMeasured, on_fret
 from inspect_app.ui.heat import STEPS, cells, heat_table, tone
 from inspect_app.ui.profiles import changes, cone, crown_profile, place_of, radius_rows
-from shared.measured import Measured, NotMeasured
+from shared.measured import Measured
 from tests.inspect_app.conftest import mm
 
 INSTRUMENT = Instrument(640.0, frets=6)
@@ -44,7 +45,7 @@ def test_a_cell_shows_the_value_in_the_chosen_unit():
 def test_nothing_seen_is_not_the_same_as_not_read():
     at = cells(wear(FretReading(1, length=mm(46.0), crown_width=mm(2.4))), "depth", (), "mm")
     assert at[1, 1].text == "0"
-    declined = wear(FretReading(1, crown_width=mm(2.4)), missing=(NotMeasured("fret 1, flats", "glare"),))
+    declined = wear(FretReading(1, crown_width=mm(2.4)), missing=(NotMeasured(on_fret(1, "flats"), "glare"),))
     cell = cells(declined, "depth", (), "mm")[1, 1]
     assert cell.value is None
     assert "glare" in cell.meaning
@@ -59,7 +60,7 @@ def test_a_flat_without_depth_opens_its_reading_all_the_same():
 
 
 def test_a_spot_is_shown_though_shallower_ones_could_be_missed():
-    said = NotMeasured("fret 2, flats", "narrower ones would not show")
+    said = NotMeasured(on_fret(2, "flats"), "narrower ones would not show")
     assert cells(wear(worn(2, 0.08), missing=(said,)), "depth", (), "mm")[2, 3].text == "0.08"
 
 
@@ -78,7 +79,7 @@ def test_tones_run_one_way(show):
 
 
 def test_the_table_has_no_markup_from_people():
-    hostile = wear(FretReading(1), missing=(NotMeasured("fret 1, flats", '<img src=x onerror="alert(1)">'),))
+    hostile = wear(FretReading(1), missing=(NotMeasured(on_fret(1, "flats"), '<img src=x onerror="alert(1)">'),))
     page = heat_table(hostile, "depth", cells(hostile, "depth", (), "mm"), lambda r: {})
     assert "<img" not in page
     assert '<th scope="row">' in page

@@ -2,8 +2,10 @@
 
 import pytest
 
+from inspect_app.reading.key import parse_key
+from inspect_app.reading.quantities import one_of
 from inspect_app.ui.forms import parse_heights, parse_length
-from inspect_app.ui.words import chance, crown_size, one_of, plain, shown, signed
+from inspect_app.ui.words import chance, crown_size, plain, shown, signed
 from shared.errors import OptionError
 from shared.measured import Measured
 
@@ -69,6 +71,6 @@ def test_a_wires_size_in_either_unit():
 
 
 def test_one_of_several_is_named_in_the_singular():
-    assert one_of("fret 5, flats 2, length") == "fret 5, flat 2, length"
-    assert one_of("fret 5, divots 12, depth") == "fret 5, divot 12, depth"
-    assert one_of("fret 5, flats") == "fret 5, flats"
+    assert one_of(parse_key("fret 5, flats 2, length")) == "fret 5, flat 2, length"
+    assert one_of(parse_key("fret 5, divots 12, depth")) == "fret 5, divot 12, depth"
+    assert one_of(parse_key("fret 5, flats")) == "fret 5, flats"

@@ -13,7 +13,7 @@ from inspect_app.measure.backdrop.bevel import RIM_DEFINITION_PX, fit_bevel, mea
 from inspect_app.measure.backdrop.circle import fit_circle
 from inspect_app.measure.backdrop.outline import EdgePath, gradient_corrected, place_edge
 from inspect_app.measure.backdrop.pose import TURN_U
-from shared.measured import NotMeasured
+from inspect_app.reading.key import NotMeasured
 from tests.inspect_app.instrument.fret_solid import FretSolid, rim
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene
 

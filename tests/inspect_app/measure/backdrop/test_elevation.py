@@ -10,6 +10,7 @@ from calib.scales.ask import ScaleAsk
 from inspect_app.measure import measure
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.key import parse_key
 from shared.errors import ScaleError
 from shared.flags import FLAGS
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
@@ -63,7 +64,7 @@ def test_blind_depth_is_stated_and_a_steep_view_says_to_lower_the_camera():
     e = math.radians(found.checks["elevation_deg"])
     assert blind.value == pytest.approx(scene.crown.radius * (1 - math.cos(e)))
     assert "STEEP_VIEW" in found.flags
-    (reason,) = [n.reason for n in found.not_measured if n.what == "fret 5, divots"]
+    (reason,) = [n.reason for n in found.not_measured if n.what == parse_key("fret 5, divots")]
     assert "lower the camera to 2 to 5 degrees" in reason
 
 
@@ -80,7 +81,7 @@ def test_metal_of_the_cards_own_tone_is_refused_and_the_lamps_line_on_it_not_tak
     found = inspected(Scene(card=150, metal=150, wood=60, near=(300.0,), noise=1.0, seed=15))
     assert not found.frets[0].divots
     assert found.frets[0].crown_line_radius is None
-    assert "change the light" in next(n.reason for n in found.not_measured if n.what == "fret 5, divots")
+    assert "change the light" in next(n.reason for n in found.not_measured if n.what == parse_key("fret 5, divots"))
 
 
 def test_a_soft_edge_is_not_taken_for_an_outline():
@@ -104,13 +105,13 @@ def test_a_divot_beside_the_end_is_found_and_its_place_told_from_the_end():
 def test_strings_across_the_crown_line_are_said_and_no_divot_is_given():
     scene = Scene(strings=tuple((y, 12.0) for y in (-16.0, -9.0, -2.0, 5.0, 12.0)), seed=6)
     found = inspected(scene)
-    assert any("strings" in n.reason for n in found.not_measured if n.what == "fret 5, divots")
+    assert any("strings" in n.reason for n in found.not_measured if n.what == parse_key("fret 5, divots"))
     assert all(not f.divots for f in found.frets)
 
 
 def test_metal_lost_in_noise_is_declined():
     found = inspected(Scene(card=150, metal=146, wood=143, noise=9.0, seed=7))
-    assert {"fret 5, divots", "fret 5, crown line"} & {n.what for n in found.not_measured}
+    assert {parse_key("fret 5, divots"), parse_key("fret 5, crown line")} & {n.what for n in found.not_measured}
     assert all(not f.divots for f in found.frets)
 
 

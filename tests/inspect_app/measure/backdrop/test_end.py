@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from inspect_app.measure import measure
+from inspect_app.reading.key import parse_key
 from shared.errors import OptionError
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
 
@@ -56,7 +57,7 @@ def test_an_end_outside_the_photo_is_said():
     scene = close_up(30.0, "bass", look_y=0.0)
     photo, _ = draw(scene)
     found = measure(photo, scene_ask(scene, "end", end="bass"))
-    assert [n.what for n in found.not_measured] == ["fret 5, bevel bass"]
+    assert [n.what for n in found.not_measured] == [parse_key("fret 5, bevel bass")]
 
 
 def test_which_end_must_be_said():

@@ -7,6 +7,7 @@ import pytest
 
 from inspect_app.measure import measure
 from inspect_app.measure.backdrop.tip import fit_tip
+from inspect_app.reading.key import parse_key
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
 
 pytestmark = pytest.mark.slow
@@ -78,11 +79,11 @@ def test_an_end_short_of_the_boards_edge_says_by_how_much(end):
 def test_an_upright_outline_beside_the_end_is_not_taken_for_the_boards_edge():
     found = inspected("treble", look_y=-22.3, yaw=0.0, seed=4)
     assert found.frets[0].overhang is None
-    (why,) = [n.reason for n in found.not_measured if n.what == "fret 5, overhang"]
+    (why,) = [n.reason for n in found.not_measured if n.what == parse_key("fret 5, overhang")]
     assert "nearer the middle of the board" in why
 
 
 def test_a_board_of_the_cards_tone_shows_no_edge():
     found = inspected("bass", wood=225, noise=2.0, seed=5)
     assert found.frets[0].overhang is None
-    assert any(n.what == "fret 5, overhang" for n in found.not_measured)
+    assert any(n.what == parse_key("fret 5, overhang") for n in found.not_measured)

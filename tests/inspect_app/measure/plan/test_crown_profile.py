@@ -9,7 +9,7 @@ from scipy.ndimage import map_coordinates
 from inspect_app.measure.plan.crown_profile import _moved, crown_profile
 from inspect_app.measure.plan.fret_frame import FretFrame
 from inspect_app.measure.plan.fret_patch import COLOUR_ROWS, FretPatch
-from shared.measured import NotMeasured
+from inspect_app.reading.key import NotMeasured, parse_key
 
 PX = 24.0
 LENGTH_MM = 44.0
@@ -31,7 +31,7 @@ def patch(streaks=0.1, bow=0.0, noise=0.01, strings=(), hidden_mm=0.0, seed=0):
     valid = np.ones(light.shape, bool)
     valid[along < hidden_mm] = False
     frame = FretFrame(5, None, np.zeros(2), np.array([0.0, 1.0]), np.array([1.0, 0.0]), -1.1, 22.0, 320.0, LENGTH_MM)
-    unread = NotMeasured("crown width", "not yet read")
+    unread = NotMeasured(parse_key("crown width"), "not yet read")
     return FretPatch(frame, light.astype(np.float32), valid, along, across, 0.0, PX, unread)
 
 

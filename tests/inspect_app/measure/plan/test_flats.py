@@ -22,8 +22,9 @@ from inspect_app.measure.plan.flat_size import length_at, length_slope
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import crown_view, fit_reference
 from inspect_app.reading.inspection import Flat
+from inspect_app.reading.key import NotMeasured, parse_key
 from shared.flags import FLAGS
-from shared.measured import Measured, NotMeasured
+from shared.measured import Measured
 from shared.trade import FLAT_FROM_MM
 from tests.inspect_app.measure.plan.flat_pictures import Hollow, Lamp, Scene, find_flats, frame_of, patch_of
 
@@ -110,7 +111,7 @@ def test_even_light_is_said_to_hide_flats() -> None:
     """No lamp, a rough crown, a room alike from everywhere: nothing found, and the reason given."""
     found = find_flats(patch_of(Scene((Hollow(6.0, 3.0, 0.05),), (), 0.5, length=12.0, noise=0.02, grain=0.1)))
     assert found.flats == ()
-    assert [n.what for n in found.not_measured] == ["fret 5, flats"]
+    assert [n.what for n in found.not_measured] == [parse_key("fret 5, flats")]
     assert "would not show" in found.not_measured[0].reason
 
 
@@ -173,7 +174,7 @@ def test_outlines_lie_on_the_flat_in_the_photo() -> None:
     found = find_flats(patch_of(scene))
     frame = frame_of(scene)
     for k, (outline, hollow) in enumerate(zip(found.outlines, WORN, strict=True), 1):
-        assert (outline.name, outline.closed, outline.of) == ("flat", True, f"fret 5, flats {k}")
+        assert (outline.name, outline.closed, outline.of) == ("flat", True, parse_key(f"fret 5, flats {k}"))
         at = frame.to_fret(np.array(outline.points), scene.height - hollow.depth)
         assert np.ptp(at[:, 1]) == pytest.approx(hollow.width(scene.radius), abs=0.1)
         assert np.mean(at[:, 0]) == pytest.approx(hollow.place, abs=0.15)
@@ -181,12 +182,12 @@ def test_outlines_lie_on_the_flat_in_the_photo() -> None:
 
 def test_without_crown_edges_or_with_hardly_any_crown_nothing_is_guessed() -> None:
     patch = patch_of(SHORT)
-    blind = find_flats(dataclasses.replace(patch, crown_width=NotMeasured("fret 5, crown width", "lost")))
+    blind = find_flats(dataclasses.replace(patch, crown_width=NotMeasured(parse_key("fret 5, crown width"), "lost")))
     stub = find_flats(dataclasses.replace(patch, along_mm=patch.along_mm[:40], light=patch.light[:40]))
     covered = find_flats(dataclasses.replace(patch, valid=np.zeros_like(patch.valid)))
     for found in (blind, stub, covered):
         assert found.flats == ()
-        assert found.not_measured[0].what == "fret 5, flats"
+        assert found.not_measured[0].what == parse_key("fret 5, flats")
 
 
 def test_nothing_handed_in_is_changed() -> None:

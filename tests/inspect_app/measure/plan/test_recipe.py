@@ -13,6 +13,7 @@ from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.plan.recipe import measure
 from inspect_app.reading.ask import HandEdge, ScalePlane
 from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.key import parse_key
 from shared.errors import InspectError
 from tests.inspect_app.measure.plan.board_pictures import Shot, asked
 
@@ -145,13 +146,16 @@ def test_an_unknown_crown_height_is_carried():
 def test_outlines_lie_on_the_drawn_edges():
     for f in plain().frets:
         edges = {o.of: np.array(o.points) for o in f.outlines if o.name == "crown_edge"}
-        assert set(edges) == {f"fret {f.number}, crown nut side", f"fret {f.number}, crown body side"}
+        assert set(edges) == {
+            parse_key(f"fret {f.number}, crown nut side"),
+            parse_key(f"fret {f.number}, crown body side"),
+        }
         centre = (PLAIN.size[0] - 1) / 2.0 + PLAIN.px_per_mm * (
             float(fret_position(PLAIN.scale_length, f.number)) - PLAIN.middle
         )
         middle = np.mean([e[:, 0].mean() for e in edges.values()])
         assert abs(middle - centre) < 0.15 * PLAIN.px_per_mm
-        assert edges[f"fret {f.number}, crown nut side"][:, 0].max() < middle
+        assert edges[parse_key(f"fret {f.number}, crown nut side")][:, 0].max() < middle
 
 
 def test_the_answer_survives_being_written():
@@ -202,7 +206,7 @@ def test_a_scale_far_below_the_crowns_is_caught_by_the_spacing():
     assert said.checks["spacing_ratio"] == pytest.approx((300.0 + 25.0 - PLAIN.height) / 300.0, abs=0.01)
     assert "SPACING_OFF" in said.flags
     assert all("SPACING_OFF" in q.flags for f in said.frets for q in (f.length, f.position, f.crown_width) if q)
-    assert any(n.what == "spacing check" for n in said.not_measured)
+    assert any(n.what == parse_key("spacing check") for n in said.not_measured)
 
 
 def test_the_same_scale_declared_below_is_right():
@@ -215,7 +219,7 @@ def test_the_same_scale_declared_below_is_right():
 
 def test_a_wrong_first_number_is_said():
     said = measure(*asked(PLAIN, first_fret=PLAIN.first + 1))
-    reason = next(n.reason for n in said.not_measured if n.what == "spacing check")
+    reason = next(n.reason for n in said.not_measured if n.what == parse_key("spacing check"))
     assert f"number {PLAIN.first}" in reason
 
 
@@ -247,7 +251,7 @@ def test_covered_ends_are_not_measured():
     said = measure(replace(photo, bgr=bgr), replace(scale, outline_px=over), plane, ask)
     assert numbers(said) == PLAIN.numbers.tolist()
     assert all(f.length is None and f.crown_width is not None for f in said.frets)
-    assert {n.what for n in said.not_measured} >= {f"fret {n}, length" for n in PLAIN.numbers}
+    assert {n.what for n in said.not_measured} >= {parse_key(f"fret {n}, length") for n in PLAIN.numbers}
 
 
 def test_one_covered_end_is_not_measured_but_said_where_the_others_put_it():
@@ -261,21 +265,21 @@ def test_one_covered_end_is_not_measured_but_said_where_the_others_put_it():
     over = np.array([[left, low], [right, low], [right, foot], [left, foot]])
     said = measure(replace(photo, bgr=bgr), replace(scale, outline_px=over), plane, ask)
     assert {f.number for f in said.frets if f.length is None} == {n}
-    reason = next(m.reason for m in said.not_measured if m.what == f"fret {n}, length")
+    reason = next(m.reason for m in said.not_measured if m.what == parse_key(f"fret {n}, length"))
     assert reason.startswith("The treble end can't be read: it is covered.")
     length, give = (float(word) for word in re.findall(r"([\d.]+) mm", reason))
     assert abs(length - 44.0) <= give
 
 
 def edge_of(fret, name):
-    return np.array(next(o.points for o in fret.outlines if o.of == f"fret {fret.number}, {name}"))
+    return np.array(next(o.points for o in fret.outlines if o.of == parse_key(f"fret {fret.number}, {name}")))
 
 
 def test_an_edge_placed_by_hand_is_kept_there():
     fret = plain().frets[1]
     moved = edge_of(fret, "crown body side") + np.array([0.3 * PLAIN.px_per_mm, 0.0])
     photo, scale, plane, ask = asked(PLAIN)
-    edge = HandEdge(f"fret {fret.number}, crown body side", tuple(map(tuple, moved)))
+    edge = HandEdge(parse_key(f"fret {fret.number}, crown body side"), tuple(map(tuple, moved)))
     said = measure(photo, scale, plane, ask.with_hand_edge(edge))
     again = next(f for f in said.frets if f.number == fret.number)
     assert again.crown_width.value == pytest.approx(fret.crown_width.value + 0.3, abs=0.01)
@@ -291,7 +295,7 @@ def test_an_end_placed_by_hand_moves_the_length(name):
     out = 1.0 if name == "treble end" else -1.0  # the treble end is at the bottom of the photo
     moved = edge_of(fret, name) + np.array([0.0, out * 0.5 * PLAIN.px_per_mm])
     photo, scale, plane, ask = asked(PLAIN)
-    edge = HandEdge(f"fret {fret.number}, {name}", tuple(map(tuple, moved)))
+    edge = HandEdge(parse_key(f"fret {fret.number}, {name}"), tuple(map(tuple, moved)))
     again = next(f for f in measure(photo, scale, plane, ask.with_hand_edge(edge)).frets if f.number == fret.number)
     assert again.length.value == pytest.approx(fret.length.value + 0.5, abs=0.02)
     assert again.length.by_hand
@@ -320,7 +324,11 @@ def test_a_photo_of_something_else_is_refused():
 def test_a_number_passed_over_is_said():
     answer = measure(*asked(replace(PLAIN, first=5, last=9, pulled=(7,))))
     assert numbers(answer) == [5, 6, 8, 9]
-    assert {n.what for n in answer.not_measured} >= {"fret 7, crown width", "fret 7, length", "fret 7, flats"}
+    assert {n.what for n in answer.not_measured} >= {
+        parse_key("fret 7, crown width"),
+        parse_key("fret 7, length"),
+        parse_key("fret 7, flats"),
+    }
 
 
 def test_frets_none_of_which_can_be_read_are_refused_with_a_reason(monkeypatch):

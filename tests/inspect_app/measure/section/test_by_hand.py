@@ -11,6 +11,7 @@ from inspect_app.measure.manual import PLACED_U_PX
 from inspect_app.measure.section.by_hand import EDGES, dimensions_between, marks_of
 from inspect_app.measure.section.wire_outline import DIMENSIONS, WireShape
 from inspect_app.reading.ask import HandEdge
+from inspect_app.reading.key import parse_key
 from inspect_app.reading.values import readings_of
 from inspect_app.ui.handles import edges_of, follow
 from shared.errors import OptionError
@@ -32,7 +33,7 @@ def case(name):
 
 
 def with_edge(ask, edge, by=(0.0, 0.0)):
-    return ask.with_hand_edge(HandEdge(edge.name, tuple((x + by[0], y + by[1]) for x, y in edge.points)))
+    return ask.with_hand_edge(HandEdge(edge.key, tuple((x + by[0], y + by[1]) for x, y in edge.points)))
 
 
 def every_edge(name):
@@ -41,7 +42,7 @@ def every_edge(name):
 
 @pytest.mark.parametrize("name", SCENES)
 def test_every_figure_has_an_edge_to_move_on_each_side(name):
-    dimensions = {q: {e.name.partition(", ")[2] for e in found} for q, (_, found) in case(name)[5].items()}
+    dimensions = {q: {e.key.name for e in found} for q, (_, found) in case(name)[5].items()}
     known = {f"{feature}, {part}" if part else feature for feature, parts in EDGES.items() for part in parts}
     assert len(dimensions) == (6 if name == "worn" else 5)
     assert all(2 <= len(f) <= 3 for f in dimensions.values())
@@ -57,7 +58,7 @@ def test_an_edge_left_where_it_was_found_changes_no_value_and_says_so(name):
         held = {r.quantity: r.value for r in readings_of(read(with_edge(ask, edge)))}
         for r in readings_of(answer):
             assert held[r.quantity].value == pytest.approx(r.value.value, abs=2e-5), (edge.name, r.quantity)
-            rests = r.quantity.replace(" ", "_") in RESTS[edge.name.split(", ")[1]] and (
+            rests = r.quantity.replace(" ", "_") in RESTS[edge.key.feature] and (
                 "underside" in edge.name or r.quantity == reading.quantity
             )
             assert held[r.quantity].by_hand == rests == ("BY_HAND" in held[r.quantity].flags), (edge.name, r.quantity)
@@ -109,7 +110,7 @@ def test_edges_placed_on_the_drawn_ones_scatter_as_stated(name):
             moved = ask
             for e in found:
                 put = tuple((x + dx, y + dy) for (x, y), (dx, dy) in zip(e.points, noise(rng, e), strict=True))
-                moved = moved.with_hand_edge(HandEdge(e.name, put))
+                moved = moved.with_hand_edge(HandEdge(e.key, put))
             held = next(r for r in readings_of(read(moved)) if r.quantity == quantity).value
             values.append(held.value)
             placement = {c.source: c.u for c in held.contributions}["placement"]
@@ -135,15 +136,15 @@ def test_with_one_of_two_edges_placed_half_of_what_was_found_remains():
 
 def test_a_flat_that_was_not_found_is_measured_between_two_placed_ends():
     _, _, ask, read, answer, _ = case("round")
-    top = next(o for o in answer.frets[0].outlines if o.of.endswith("crown height")).points[0]
+    top = next(o for o in answer.frets[0].outlines if o.of.feature == "crown height").points[0]
     half = 0.25 * answer.camera.px_per_mm
     turn = math.radians(SCENES["round"].turn)
     ends = [(top[0] + s * half * math.cos(turn), top[1] - s * half * math.sin(turn)) for s in (-1.0, 1.0)]
-    one = ask.with_hand_edge(HandEdge("fret 5, flat width, left", (ends[0],)))
+    one = ask.with_hand_edge(HandEdge(parse_key("fret 5, flat width, left"), (ends[0],)))
     (said,) = read(one).not_measured
-    assert said.what == "fret 5, flat width"
+    assert said.what == parse_key("fret 5, flat width")
     assert "place the others too" in said.reason
-    both = read(one.with_hand_edge(HandEdge("fret 5, flat width, right", (ends[1],))))
+    both = read(one.with_hand_edge(HandEdge(parse_key("fret 5, flat width, right"), (ends[1],))))
     assert both.frets[0].flat_width.value == pytest.approx(0.5, abs=0.005)
     assert both.frets[0].flat_width.by_hand
     assert not both.not_measured

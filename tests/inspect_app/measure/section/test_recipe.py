@@ -11,7 +11,8 @@ from calib.photo import Focal, open_photo
 from inspect_app.measure import measure
 from inspect_app.reading.ask import Ask, ScaleAsk
 from inspect_app.reading.inspection import Inspection
-from inspect_app.reading.overlay import STYLES
+from inspect_app.reading.key import parse_key
+from inspect_app.reading.quantities import QUANTITIES
 from shared.errors import ScaleError
 from tests.inspect_app.measure.section.wire_pictures import PIECES, Scene, Wire, draw, drawn_by_chance, section_ask
 
@@ -83,7 +84,7 @@ SEEDS = 14
 
 def test_a_round_crown_has_no_flat_and_says_how_narrow_one_it_could_tell():
     answer = measure(draw(SCENES["fresh on a dark ground"]), section_ask())
-    assert [n.what for n in answer.not_measured] == ["fret 5, flat width"]
+    assert [n.what for n in answer.not_measured] == [parse_key("fret 5, flat width")]
     assert "0.30 mm" in answer.not_measured[0].reason
 
 
@@ -91,9 +92,9 @@ def test_outlines_lie_on_the_drawn_ones_and_the_answer_comes_back_whole():
     scene = SCENES["worn, turned to the left"]
     answer = measure(draw(scene), section_ask())
     drawn = {o.of: o for o in answer.frets[0].outlines}
-    assert set(drawn) == {f"fret 5, {name.replace('_', ' ')}" for name in scene.wire.truth()}
-    assert all(o.name in STYLES for o in drawn.values())
-    (x1, y1), (x2, y2) = drawn["fret 5, flat width"].points
+    assert set(drawn) == {parse_key(f"fret 5, {name.replace('_', ' ')}") for name in scene.wire.truth()}
+    assert all(o.name in {line.name for q in QUANTITIES for line in q.lines} for o in drawn.values())
+    (x1, y1), (x2, y2) = drawn[parse_key("fret 5, flat width")].points
     assert math.hypot(x2 - x1, y2 - y1) / scene.px_per_mm == pytest.approx(scene.wire.truth()["flat_width"], abs=0.02)
     assert Inspection.from_dict(answer.to_dict()) == answer
 
@@ -108,7 +109,7 @@ def refusal(photo):
     answer = measure(photo, section_ask())
     assert answer.frets == ()
     (said,) = answer.not_measured
-    assert said.what == "fret 5, section"
+    assert said.what == parse_key("fret 5, section")
     return said.reason
 
 
