@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
     "Crown",
+    "arc_of",
     "arc_radius",
     "u_arc_radius",
     "sagitta",
@@ -129,3 +130,20 @@ def depth_from_drop(drop: ArrayLike, radius: ArrayLike, elevation: ArrayLike) ->
     e = np.asarray(elevation, dtype=float)
     turn = np.arccos(np.clip(1.0 - np.maximum(drop, 0.0) * np.cos(e) / radius, -1.0, 1.0))
     return np.asarray(radius * (1.0 - np.cos(e + turn)))
+
+
+def arc_of(lower: Array, upper: Array) -> tuple[float, float]:
+    """Radius of the arc over two chords, each given by its ends (2, 2), and how far its centre lies above the lower.
+
+    The arc is symmetrical: chords of half-lengths a and b, h apart, lie on one circle whose centre is
+    ``(b^2 + h^2 - a^2) / (2 h)`` above the first.
+
+    Chords of 6 and 8 mm of a circle of 5 mm, below and above its centre:
+
+    >>> arc_of(np.array([[-3.0, -4.0], [3.0, -4.0]]), np.array([[-4.0, 3.0], [4.0, 3.0]]))
+    (5.0, 4.0)
+    """
+    a, b = (math.dist(*chord) / 2.0 for chord in (lower, upper))
+    h = max(math.dist(lower.mean(axis=0), upper.mean(axis=0)), 1e-9)
+    up = (b * b + h * h - a * a) / (2.0 * h)
+    return math.hypot(a, up), up

@@ -13,8 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from inspect_app.instrument.crown import arc_radius
-from inspect_app.measure.section.by_hand import arc_of
+from inspect_app.instrument.crown import arc_of, arc_radius
 from inspect_app.reading.ask import HandEdge
 from inspect_app.reading.inspection import Inspection, Outline
 from inspect_app.reading.key import EDGES, Key, Place

@@ -15,10 +15,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from inspect_app.instrument.crown import arc_of
 from inspect_app.measure.manual import Placed, Points, apart
 from inspect_app.measure.section.wire_outline import DIMENSIONS, WireShape
 
-__all__ = ["EDGES", "Edge", "Marks", "arc_of", "dimensions_between", "with_manual_edges", "marks_of"]
+__all__ = ["EDGES", "Edge", "Marks", "dimensions_between", "with_manual_edges", "marks_of"]
 
 Array = NDArray[np.float64]
 SIDES = ("left", "right")
@@ -140,23 +141,6 @@ def dimensions_between(p: ArrayLike) -> Array:
         "tang_depth": math.dist(foot, at[Mark.TIP]),
     }
     return np.array([values[name] for name in DIMENSIONS])
-
-
-def arc_of(lower: Array, upper: Array) -> tuple[float, float]:
-    """Radius of the arc over two chords, each given by its ends (2, 2), and how far its centre lies above the lower.
-
-    The arc is symmetrical: chords of half-lengths a and b, h apart, lie on one circle whose centre is
-    ``(b^2 + h^2 - a^2) / (2 h)`` above the first.
-
-    Chords of 6 and 8 mm of a circle of 5 mm, below and above its centre:
-
-    >>> arc_of(np.array([[-3.0, -4.0], [3.0, -4.0]]), np.array([[-4.0, 3.0], [4.0, 3.0]]))
-    (5.0, 4.0)
-    """
-    a, b = (math.dist(*chord) / 2.0 for chord in (lower, upper))
-    h = max(math.dist(lower.mean(axis=0), upper.mean(axis=0)), 1e-9)
-    up = (b * b + h * h - a * a) / (2.0 * h)
-    return math.hypot(a, up), up
 
 
 def with_manual_edges(shape: WireShape, placed: Placed, to_plane: Mapping[Points, Array]) -> Marks:

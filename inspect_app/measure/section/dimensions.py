@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.plane import Plane
+from inspect_app.instrument.crown import arc_of
 from inspect_app.measure.edge_definition import definition_px
 from inspect_app.measure.manual import NOTHING_PLACED, PLACED_U_PX, Placed, marked
 from inspect_app.measure.section.by_hand import (
@@ -20,7 +21,6 @@ from inspect_app.measure.section.by_hand import (
     TANG,
     Mark,
     Marks,
-    arc_of,
     dimensions_between,
     marks_of,
     with_manual_edges,
