@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from functools import partial
 from importlib import import_module
 
 from calib.photo import Photo
@@ -12,6 +11,7 @@ from calib.pose_fit import fit_plane
 from calib.scales import find_scale
 from calib.scales.base import Scale
 from inspect_app import __version__
+from inspect_app.measure.checks import checked
 from inspect_app.reading.ask import Ask, View
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from inspect_app.reading.key import Key, NotMeasured
@@ -61,7 +61,8 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
         )
     scale, plane = calibrated or calibrate(photo, ask)
     recipe = import_module(f"{__name__}.{_RECIPES[ask.view]}")
-    return partial(recipe.measure_detected, recipe.detect(photo, scale, plane, ask))
+    detected = recipe.detect(photo, scale, plane, ask)
+    return lambda asked: checked(recipe.measure_detected(detected, asked))
 
 
 def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:
