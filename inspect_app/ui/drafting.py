@@ -18,7 +18,7 @@ from inspect_app.ui.money import cash, minor, sums
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
 
-__all__ = ["PAPERS", "edit_draft"]
+__all__ = ["PAPERS", "edit_draft", "told"]
 
 PAPERS = {"A4": "a4", "Letter": "letter"}
 _TOLD = "estimate-told"
@@ -30,15 +30,19 @@ def edit_draft(job: services.JobView, view: EstimateView) -> None:
     e = view.estimate
     st.markdown(f"#### Draft, revision {e.revision}: {plain(e.option)}")
     st.caption("Changes are kept as you type.")
-    error = st.session_state.pop(_TOLD, None)
-    if error is not None:
-        say(error)
     view = _lines(view)
     _fields(job, view)
     sums(view.estimate)
     paper = PAPERS[str(st.segmented_control("Paper", list(PAPERS), default="A4", required=True, key="paper"))]
     _issue(job, view, paper)
     _look(job, view, paper)
+
+
+def told() -> None:
+    """Say what went wrong while a change was kept."""
+    error = st.session_state.pop(_TOLD, None)
+    if error is not None:
+        say(error)
 
 
 def _keep(view_id: int, **changes: Any) -> EstimateView | None:

@@ -10,7 +10,7 @@ from inspect_app.services.exporting import export_bytes
 from inspect_app.ui import server
 from inspect_app.ui.answers import show_issued, show_lines
 from inspect_app.ui.bench import head, saying, step_link, the_job
-from inspect_app.ui.drafting import edit_draft
+from inspect_app.ui.drafting import edit_draft, told
 
 
 def send(job: services.JobView) -> None:
@@ -36,6 +36,7 @@ views = estimates(server.store(), job.id)
 if not views:
     st.info("There is no estimate yet. Choose an option first, then draft it.")
     step_link("options.py", "**Open the options ›**", job.id)
+told()
 if views and views[0].status == "draft":
     edit_draft(job, views[0])
 elif views:

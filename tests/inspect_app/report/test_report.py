@@ -301,7 +301,7 @@ def test_what_could_not_be_told_is_not_on_the_handover_but_what_failed_is():
     assert "1 of 2 points checked after the work are as agreed" in words
     assert "measurement record" in words
     assert "Not as agreed" in words
-    assert "0.12 ± 0.02 mm" in words
+    assert "0.120 ± 0.020 mm" in words
 
 
 def test_nothing_agreed_is_never_called_agreed():

@@ -1,6 +1,7 @@
 """From stored readings to a frozen estimate: nothing that was issued can change, by any path."""
 
 import csv
+import hashlib
 import io
 import json
 import sqlite3
@@ -14,6 +15,7 @@ from PIL import Image
 from pypdf import PdfReader
 
 from inspect_app.cli import OPTIONS, main
+from inspect_app.decide.agreement import Answer
 from inspect_app.decide.estimate import Line, totals
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.options import Kind
@@ -23,6 +25,7 @@ from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import FretReading, Inspection, PhotoSummary
 from inspect_app.reading.key import parse_key
 from inspect_app.services import add_photo, create_job, judge, measure_photo, open_store, put_setting
+from inspect_app.services.agreed import agreement_of
 from inspect_app.services.deciding import (
     add_wire,
     change_terms,
@@ -30,6 +33,7 @@ from inspect_app.services.deciding import (
     fret_heights,
     rates,
     remove_wire,
+    shop_prices,
     wear_of,
     wire_matches,
     wires,
@@ -43,8 +47,9 @@ from inspect_app.services.estimating import (
     estimate_pdf,
     estimates,
     issue_estimate,
+    take_back,
 )
-from inspect_app.services.exporting import export_bytes, export_job
+from inspect_app.services.exporting import accepted_csv, accepted_json, export_bytes, export_job
 from inspect_app.services.papers import bench_paper, handover_paper, picture_of, proof_of, proof_pairs
 from shared.errors import OptionError, StoreError
 from tests.inspect_app.conftest import measure_with
@@ -127,8 +132,11 @@ def test_estimate_goes_from_draft_to_accepted(store, job, put):
     assert changed.estimate.discount_percent == "5"
     issued = issue_estimate(store, first.id)
     assert PdfReader(io.BytesIO(estimate_pdf(store, first.id))).pages[0].extract_text().startswith("Estimate 1")
-    accepted = accept_estimate(store, issued.id, date(2026, 5, 5))
-    assert (accepted.status, accepted.decided_on) == ("accepted", date(2026, 5, 5))
+    today = date.fromisoformat(issued.estimate.made_on)
+    accepted = accept_estimate(store, issued.id, today, "Her brother", "by word", "on the telephone")
+    assert (accepted.status, accepted.decided_on) == ("accepted", today)
+    paper = hashlib.sha256(estimate_pdf(store, issued.id)).hexdigest()
+    assert accepted.answer == Answer(True, "Her brother", "by word", today, "on the telephone", paper)
 
 
 def test_an_issued_estimate_does_not_change_through_the_services(store, job, put):
@@ -185,6 +193,121 @@ def test_declined_estimates_are_answered_once(store, job, put):
     decline_estimate(store, issued.id)
     with pytest.raises(OptionError, match="declined"):
         accept_estimate(store, issued.id)
+
+
+@pytest.fixture
+def two_revisions(store, job, put):
+    """The first accepted, the second issued with other lines."""
+    put(job, 1, [0.15] * 6)
+    first = accept_estimate(store, issue_estimate(store, draft(store, job).id).id)
+    second = draft(store, job)
+    change_estimate(store, second.id, lines=(Line("Everything", "1", "lot", 30000),))
+    return first, issue_estimate(store, second.id)
+
+
+def test_what_was_accepted_stands_until_another_is_accepted(store, job, two_revisions):
+    first, second = two_revisions
+    assert [e.status for e in estimates(store, job)] == ["issued", "accepted"]
+    assert agreement_of(store, job).estimate.revision == 1
+    decline_estimate(store, second.id)
+    assert [e.status for e in estimates(store, job)] == ["declined", "accepted"]
+    assert agreement_of(store, job).estimate == first.estimate
+    take_back(store, second.id)
+    accept_estimate(store, second.id)
+    assert [e.status for e in estimates(store, job)] == ["accepted", "superseded"]
+    assert agreement_of(store, job).estimate.revision == 2
+
+
+def test_an_answer_taken_back_leaves_what_stood_before(store, job, two_revisions):
+    first, second = two_revisions
+    accept_estimate(store, second.id)
+    take_back(store, second.id)
+    assert [e.status for e in estimates(store, job)] == ["issued", "accepted"]
+    take_back(store, first.id)
+    assert agreement_of(store, job) is None
+    with pytest.raises(OptionError, match="not answered"):
+        take_back(store, first.id)
+    with pytest.raises(OptionError, match="stands accepted"):
+        accepted_csv(store, job)
+
+
+def test_the_customer_is_who_answers_where_nobody_is_named(store, job, two_revisions):
+    assert two_revisions[0].answer.by == "A. Customer"
+
+
+def test_an_acceptance_after_the_validity_needs_a_note(store, job, put):
+    put(job, 1, [0.15] * 6)
+    made = draft(store, job)
+    change_estimate(store, made.id, valid_until="2020-01-01")
+    issued = issue_estimate(store, made.id)
+    with pytest.raises(OptionError, match="held until 2020-01-01"):
+        accept_estimate(store, issued.id)
+    assert estimates(store, job)[0].status == "issued"
+    assert accept_estimate(store, issued.id, note="the price still holds").status == "accepted"
+
+
+def test_an_answer_is_kept_as_it_was_given(store, job, two_revisions):
+    db = sqlite3.connect(store.data_dir / "jobs.sqlite")
+    for sql in ('UPDATE answers SET "by" = "x"', "DELETE FROM answers", "UPDATE answers SET accepted = 0"):
+        with pytest.raises(sqlite3.IntegrityError, match="kept as it was given"):
+            db.execute(sql)
+    db.close()
+
+
+def test_answers_given_before_they_were_kept_are_taken_over(store, job, two_revisions):
+    """A store as the version before left it: the first accepted and pushed aside, the second declined."""
+    first, second = two_revisions
+    db = sqlite3.connect(store.data_dir / "jobs.sqlite")
+    db.executescript(
+        "DROP TABLE answers; ALTER TABLE wires DROP COLUMN currency; UPDATE alembic_version SET version_num = '0003';"
+        f"UPDATE estimates SET status = 'superseded', decided_on = '2026-05-05' WHERE id = {first.id};"
+        f"UPDATE estimates SET status = 'declined', decided_on = '2026-05-07' WHERE id = {second.id};"
+    )
+    db.close()
+    again = open_store(store.data_dir)
+    assert [e.status for e in estimates(again, job)] == ["declined", "accepted"]
+    agreement = agreement_of(again, job)
+    assert (agreement.estimate.revision, agreement.answer.on) == (1, date(2026, 5, 5))
+    assert agreement.answer.pdf_sha256 == first.pdf_sha256
+    again.close()
+
+
+def test_accepted_lines_go_out_as_csv_and_json(store, job, put):
+    put(job, 1, [0.15] * 6)
+    made = draft(store, job)
+    rows = (Line("=Everything", "1", "lot", 5020),)
+    change_estimate(store, made.id, lines=rows, discount_percent="12.5", tax_percent="19")
+    accept_estimate(store, issue_estimate(store, made.id).id, by="A. Customer", how="by mail")
+    table = list(csv.DictReader(io.StringIO(accepted_csv(store, job))))
+    said = {r["kind"]: (r["amount"], r["currency"]) for r in table}
+    assert said["line"] == ("50.20", "USD")
+    assert (said["net"][0], said["tax"][0], said["total"][0]) == ("43.92", "8.34", "52.26")
+    assert table[0]["text"] == "'=Everything"  # no spreadsheet takes it for a formula
+    data = json.loads(accepted_json(store, job))
+    assert data["totals"]["tax"] == 834
+    assert data["accepted"]["how"] == "by mail"
+    assert len(data["accepted"]["pdf_sha256"]) == 64
+
+
+def test_a_draft_that_changed_since_it_was_shown_is_not_issued(store, job, put):
+    put(job, 1, [0.15] * 6)
+    shown = draft(store, job)
+    change_estimate(store, shown.id, discount_percent="10")
+    with pytest.raises(OptionError, match="another window"):
+        issue_estimate(store, shown.id, shown=shown.content_hash)
+    assert estimates(store, job)[0].status == "draft"
+
+
+def test_a_wire_keeps_the_currency_of_its_price(store, job, put):
+    put(job, 1, [0.3] * 6)
+    wire = add_wire(store, WireStock("drawer 2", "nickel silver", 2.6, 1.3, price=220))
+    assert wire.stock.currency == "USD"
+    yen = replace(shop_prices(store), currency="JPY", minor_digits=0)
+    put_setting(store, "prices", yen.to_dict())
+    change_terms(store, job, wire_id=wire.id, prices=yen)
+    row = next(r for r in draft(store, job, kind=Kind.REFRET).estimate.lines if "wire" in r.text)
+    assert row.unit_price == yen.materials["wire_per_fret"]
+    assert "the wire's own is in USD" in row.text
 
 
 def test_nothing_measured_gives_no_estimate(store, job):
@@ -327,7 +450,7 @@ def test_export_holds_papers_pictures_and_readings_and_no_location(store, job, p
         answers = json.loads(z.read("readings.json"))
         picture = next(n for n in names if n.startswith("pictures/"))
         exif = Image.open(io.BytesIO(z.read(picture))).getexif()
-    assert {"estimate-1.pdf", "bench-sheet.pdf"} <= set(names)
+    assert {"estimate-1.pdf", "bench-sheet.pdf", "record-intake.pdf"} <= set(names)
     folder = export_job(store, job, tmp_path / "as-folder")
     assert sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()) == sorted(names)
     with pytest.raises(OptionError, match="something already"):
@@ -349,11 +472,13 @@ def test_papers_by_command(store, job, put, tmp_path, capsys):
         ["estimate", "1", "--issue", "--out", str(tmp_path / "e.pdf"), "--paper", "letter"],
         ["report", "1", "--kind", "bench", "--out", str(tmp_path / "b.pdf")],
         ["report", "1", "--kind", "handover", "--out", str(tmp_path / "h.pdf")],
+        ["report", "1", "--kind", "record", "--out", str(tmp_path / "r.pdf")],
+        ["report", "1", "--kind", "record", "--visit", "after", "--out", str(tmp_path / "s.pdf")],
         ["export", "1", "--out", str(tmp_path / "j.zip"), "--pixels", "400"],
     ):
         assert main([*words, *data]) == 0
     assert "level, crown and polish" in capsys.readouterr().out
-    assert all((tmp_path / n).read_bytes()[:4] == b"%PDF" for n in ("e.pdf", "b.pdf", "h.pdf"))
+    assert all((tmp_path / n).read_bytes()[:4] == b"%PDF" for n in ("e.pdf", "b.pdf", "h.pdf", "r.pdf", "s.pdf"))
     assert main(["estimate", "77", *data]) == 2
     assert "no job #77" in capsys.readouterr().err
 
