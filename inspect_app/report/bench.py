@@ -22,9 +22,18 @@ def bench_content(
         "work": [["Work", str(option.kind).capitalize()], *([k, v] for k, v in work.items() if v)],
         "heights": _height_rows(option, writing),
         "checks": _checks(option),
-        "cautions": bench_cautions(str(option.kind), materials),
+        "cautions": _in_units(bench_cautions(str(option.kind), materials), writing),
         "defer": deferral(),
     }
+
+
+def _in_units(found: Any, writing: Writing) -> Any:
+    """Every text in the paper's unit and with its mark."""
+    if isinstance(found, str):
+        return writing.words(found)
+    if isinstance(found, Mapping):
+        return {k: _in_units(v, writing) for k, v in found.items()}
+    return [_in_units(v, writing) for v in found]
 
 
 def _height_rows(option: Option, writing: Writing) -> list[list[str]]:

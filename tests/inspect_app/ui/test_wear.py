@@ -1,5 +1,7 @@
 """The wear map's cells, and the lines drawn beside it."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -142,7 +144,7 @@ def test_tones_grow_darker_in_one_direction():
 
     steps = [luminance(t) for t in TONES]
     assert steps == sorted(steps, reverse=True)
-    assert all(a / b > 1.3 for a, b in zip(steps, steps[1:], strict=False))  # told apart in grey
+    assert all(a / b > 1.3 for a, b in pairwise(steps))  # told apart in grey
 
 
 def test_paper_and_page_write_the_same_in_every_cell():
