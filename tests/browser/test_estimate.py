@@ -7,8 +7,9 @@ from playwright.sync_api import expect
 
 from inspect_app.decide.estimate import totals
 from inspect_app.services import open_store
-from inspect_app.services.estimating import draft, estimates
+from inspect_app.services.estimating import draft, estimates, issue_estimate
 from tests.browser.conftest import ANSWER_MS, keep_picture, settled, window
+from tests.browser.test_axe import grave_findings
 
 pytestmark = pytest.mark.browser
 
@@ -57,6 +58,23 @@ def test_what_is_typed_is_what_is_issued_and_an_answer_is_undone(chromium, draft
         page.get_by_role("button", name="Undo this answer").click()
         page.get_by_role("button", name="Declined").wait_for()
         assert newest(data, job).status == "issued"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_draft_and_issued_have_no_serious_finding(chromium, drafted, scheme):
+    address, job, data = drafted
+    with window(chromium, address, color_scheme=scheme) as page:
+        open_estimate(page, address, job)
+        page.get_by_role("button", name="Issue it …").click()
+        page.get_by_role("button", name="Not yet").wait_for()
+        settled(page)
+        assert grave_findings(page) == []
+        store = open_store(data)
+        issue_estimate(store, estimates(store, job)[0].id)
+        store.close()
+        open_estimate(page, address, job)
+        page.get_by_role("button", name="Accepted").wait_for()
+        assert grave_findings(page) == []
 
 
 @pytest.mark.parametrize("width", [360, 390, 768, 1440])
