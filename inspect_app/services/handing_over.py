@@ -26,8 +26,8 @@ from inspect_app.services.jobs import job_view
 from inspect_app.services.on_paper import heading_of, visit_day, writing_of
 from inspect_app.services.pictures import caption_of, closeup_of, of_visit, photo_pairs, same_scale
 from shared.errors import OptionError
-from shared.trade import SAME_SPOT_MM
 from shared.measured import Measured
+from shared.trade import SAME_SPOT_MM
 
 __all__ = ["handover_paper", "proof_of", "proof_pairs"]
 
