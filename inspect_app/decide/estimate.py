@@ -25,6 +25,7 @@ __all__ = [
     "Estimate",
     "Line",
     "PriceBook",
+    "Sum",
     "Totals",
     "content_hash",
     "cost_of",
@@ -33,6 +34,7 @@ __all__ = [
     "format_amount",
     "format_money",
     "option_lines",
+    "sums_of",
     "total_alike",
     "totals",
 ]
@@ -245,6 +247,31 @@ def totals(estimate: Estimate) -> Totals:
     total = net + tax
     deposit = _rounded(Decimal(estimate.deposit_percent) / 100 * total)
     return Totals(lines, discount, net, taxed, tax, total, deposit)
+
+
+@dataclass(frozen=True, slots=True)
+class Sum:
+    """One row under the lines; `strong` marks what is to be paid."""
+
+    label: str
+    amount: int
+    strong: bool = False
+
+
+def sums_of(estimate: Estimate) -> tuple[Sum, ...]:
+    """The rows under the lines, on the page and on paper; each can be added up again from those above it."""
+    e, t = estimate, totals(estimate)
+    rows = [Sum("Sum", t.lines)] if t.total != t.lines or t.discount else []
+    if t.discount:
+        rows += [Sum(f"Discount {e.discount_percent} %", -t.discount), Sum("Net", t.net)]
+    if t.tax:
+        if t.taxed != t.net:
+            rows.append(Sum("of which taxed", t.taxed))
+        rows.append(Sum(f"Tax {e.tax_percent} %", t.tax))
+    rows.append(Sum("Total", t.total, True))
+    if t.deposit:
+        rows.append(Sum(f"Deposit {e.deposit_percent} %", t.deposit))
+    return tuple(rows)
 
 
 def total_alike(estimate: Estimate, price: int) -> int:

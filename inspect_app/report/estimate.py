@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from inspect_app.decide.estimate import Estimate, total_alike, totals
+from inspect_app.decide.estimate import Estimate, sums_of, total_alike, totals
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.options import Option
 from inspect_app.decide.wear import FretWear, WearMap
@@ -82,7 +82,14 @@ def estimate_content(
             }
             for r in e.lines
         ],
-        "totals": totals_rows(e, writing),
+        "totals": [
+            {
+                "label": writing.number(s.label),
+                "amount": writing.money(s.amount, e.currency, e.minor_digits),
+                "strong": s.strong,
+            }
+            for s in sums_of(e)
+        ],
         "alternatives": _alternatives(e, found.options, writing),
         "alternatives_note": _alike(e, writing),
         "mind": [*(writing.words(b) for b in (chosen.brings if chosen else ())), *trade_notes(materials)],
@@ -184,25 +191,6 @@ def small_print(wear: WearMap) -> str:
     if wear.read_in_part:
         parts.append(f"Judged in part: {listed(wear.read_in_part)}.")
     return " ".join(parts)
-
-
-def totals_rows(e: Estimate, writing: Writing) -> list[dict[str, Any]]:
-    """The sums under the lines, each to be added up again from those above it."""
-    t = totals(e)
-    rows = [("Sum", t.lines, False)] if t.total != t.lines or t.discount else []
-    if t.discount:
-        rows += [(f"Discount {writing.number(e.discount_percent)} %", -t.discount, False), ("Net", t.net, False)]
-    if t.tax:
-        if t.taxed != t.net:
-            rows.append(("of which taxed", t.taxed, False))
-        rows.append((f"Tax {writing.number(e.tax_percent)} %", t.tax, False))
-    rows.append(("Total", t.total, True))
-    if t.deposit:
-        rows.append((f"Deposit {writing.number(e.deposit_percent)} %", t.deposit, False))
-    return [
-        {"label": label, "amount": writing.money(amount, e.currency, e.minor_digits), "strong": strong}
-        for label, amount, strong in rows
-    ]
 
 
 def _alike(e: Estimate, writing: Writing) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from inspect_app.decide.wear import WearMap
-from inspect_app.report.wear_scale import LEGEND, NONE_TONE, TONES, wear_cell
+from inspect_app.decide.wear_scale import LEGEND, NONE_TONE, TONES, wear_cell
 from inspect_app.report.writing import Writing
 
 __all__ = ["METHOD", "Heading", "Picture", "frame", "picture", "wear_strip", "wear_table"]
@@ -88,7 +88,7 @@ def _map(wear: WearMap, writing: Writing, frets: list[int]) -> dict[str, Any] | 
     unit = "mm" if writing.lengths == "mm" else "thou"
     rows = []
     for s in range(wear.instrument.strings, 0, -1):
-        cells = [wear_cell(wear, n, s, writing) for n in frets]
+        cells = [wear_cell(wear, n, s, writing.cell) for n in frets]
         name = {1: "1 treble", wear.instrument.strings: f"{s} bass"}.get(s, str(s))
         rows.append({"string": name, "cells": [{"text": c.text, "step": c.step} for c in cells]})
     return {

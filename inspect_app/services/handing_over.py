@@ -7,7 +7,7 @@ from inspect_app.decide.wear import Rate
 from inspect_app.jobs.details import FIRST_VISIT
 from inspect_app.jobs.records import JobView, PhotoView
 from inspect_app.jobs.store import Store
-from inspect_app.report.closeups import Window, bar_of, bevel_window, nearest_spot, share_of, window_at
+from inspect_app.reading.closeups import Window, bar_of, bevel_window, nearest_spot, share_of, window_at
 from inspect_app.report.estimate import worst_first
 from inspect_app.report.frame import Picture
 from inspect_app.report.handover import (

@@ -10,9 +10,9 @@ from inspect_app.decide.wear import WearMap
 from inspect_app.jobs.details import FIRST_VISIT
 from inspect_app.jobs.records import JobView, PhotoView
 from inspect_app.jobs.store import Store
+from inspect_app.reading.closeups import bar_of, nearest_spot
 from inspect_app.reading.values import readings_of
 from inspect_app.report.bench import bench_content
-from inspect_app.report.closeups import bar_of, nearest_spot
 from inspect_app.report.estimate import Findings, estimate_content, reason_words, worst_first
 from inspect_app.report.frame import Picture
 from inspect_app.report.mail import covering_mail

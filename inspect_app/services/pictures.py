@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from inspect_app.jobs.records import JobView, PhotoView
 from inspect_app.jobs.store import Store
+from inspect_app.reading.closeups import Window, closeup
 from inspect_app.reading.overlay import draw
-from inspect_app.report.closeups import Window, closeup
 from inspect_app.services.decoded import decoded
 from inspect_app.services.photos import photo_path
 from shared.errors import OptionError

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from urllib.parse import urlencode
 
 from inspect_app.decide.wear import FretWear, Spot, WearMap
-from inspect_app.report.wear_scale import Show, tone
+from inspect_app.decide.wear_scale import Show, tone
 from inspect_app.services import ReadingView
 from inspect_app.ui.words import Length, shown
 from shared.measured import Measured

@@ -7,9 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from inspect_app.decide.estimate import Estimate, format_money
-from inspect_app.report.estimate import totals_rows
-from inspect_app.report.writing import Writing
+from inspect_app.decide.estimate import Estimate, format_money, sums_of
 from inspect_app.ui.words import plain
 from shared.errors import OptionError
 
@@ -40,8 +38,6 @@ def minor(value: Any, digits: int) -> int:
 
 def sums(e: Estimate) -> None:
     """What the lines add up to, in the rows of the paper."""
-    rows = totals_rows(e, Writing(locale=e.locale))
-    st.table(
-        {plain(r["label"]): f"**{plain(r['amount'])}**" if r["strong"] else plain(r["amount"]) for r in rows},
-        border="horizontal",
-    )
+    rows = {plain(s.label): cash(e, s.amount) for s in sums_of(e)}
+    strong = {plain(s.label) for s in sums_of(e) if s.strong}
+    st.table({k: f"**{v}**" if k in strong else v for k, v in rows.items()}, border="horizontal")

@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 
 from inspect_app.decide.wear import build_wear_map
+from inspect_app.decide.wear_scale import NONE_TONE, STEPS, TONES, tone, wear_cell
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import CameraSummary, Flat, FretReading, Inspection, Outline, PhotoSummary
 from inspect_app.reading.key import NotMeasured, on_fret
-from inspect_app.report.wear_scale import NONE_TONE, STEPS, TONES, tone, wear_cell
-from inspect_app.report.writing import Writing
 from inspect_app.ui.heat import cells, heat_table
 from inspect_app.ui.look import PAGE_CSS
 from inspect_app.ui.profiles import changes, cone, crown_profile, place_of, radius_rows
 from shared.measured import Measured
+from shared.units import show_cell
 from tests.inspect_app.conftest import mm
 
 INSTRUMENT = Instrument(640.0, frets=6)
@@ -152,4 +152,4 @@ def test_paper_and_page_write_the_same_in_every_cell():
     page = cells(seen, "depth", [], "mm")
     assert page
     for (fret, string), cell in page.items():
-        assert wear_cell(seen, fret, string, Writing()).text == (cell.text or "·")
+        assert wear_cell(seen, fret, string, show_cell).text == (cell.text or "·")

@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from inspect_app.reading.inspection import CameraSummary, Flat, FretReading, Inspection, Outline, PhotoSummary
-from inspect_app.report.closeups import (
+from inspect_app.reading.closeups import (
     OUT_PX,
     SPOT_MM,
     Window,
@@ -15,6 +14,7 @@ from inspect_app.report.closeups import (
     share_of,
     window_at,
 )
+from inspect_app.reading.inspection import CameraSummary, Flat, FretReading, Inspection, Outline, PhotoSummary
 from shared.measured import Measured
 
 

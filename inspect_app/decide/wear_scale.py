@@ -6,12 +6,11 @@ stands in every cell all the same.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 from inspect_app.decide.wear import WearMap
-from inspect_app.report.writing import Writing
 
 __all__ = ["LEGEND", "STEPS", "TONES", "Show", "WearCell", "tone", "wear_cell"]
 
@@ -44,14 +43,14 @@ def tone(value: float, show: Show) -> int:
     return min(STEPS - 1, max(0, int((value - first) / (last - first) * STEPS)))
 
 
-def wear_cell(wear: WearMap, fret: int, string: int, writing: Writing) -> WearCell:
-    """Depth under one string of one fret."""
+def wear_cell(wear: WearMap, fret: int, string: int, write: Callable[[float], str]) -> WearCell:
+    """Depth under one string of one fret; `write` puts millimetres into a cell's few letters."""
     at = wear.fret(fret)
     here = [s for s in at.spots if s.string == string]
     depths = [s.depth for s in here if s.depth is not None]
     if depths:
         deepest = max(d.value for d in depths)
-        return WearCell(writing.cell(deepest), tone(deepest, "depth"))
+        return WearCell(write(deepest), tone(deepest, "depth"))
     if here:
         return WearCell("?", -2)
     return WearCell("0", -1) if at.unseen_depth is not None else WearCell("·", -2)
