@@ -111,7 +111,7 @@ def _spots(work: Work, writing: Writing) -> list[list[str]]:
             fine = value < SHOWN_FROM_MM
             now, change = ("none seen" if fine else f"none deeper than {writing.rough(value)}"), "gone"
         else:
-            now, change = writing.rough(value), f"{_signed(value - was, writing)}"
+            now, change = writing.rough(value), writing.change(was, value)
         rows.append([f"Fret {n}, {ordinal(worst.string)} string: groove", writing.rough(was), now, change])
     return rows[:MOST_SPOTS]
 
@@ -123,10 +123,10 @@ def spot_figures(work: Work, fret: int, spot: Spot, writing: Writing) -> tuple[s
     return before, "" if after is None else f"{writing.rough(after[1])} deep" if after[0] else "no groove seen"
 
 
-def bevel_figures(work: Work, fret: int, end: str, writing: Writing) -> tuple[str, str]:
+def bevel_figures(work: Work, fret: int, end: str) -> tuple[str, str]:
     """What stands under the two pictures of an end: its bevel before and after, from upright."""
     known = (work.bevels_before.get((fret, end)), work.bevels_after.get((fret, end)))
-    before, after = (writing.marked(f"bevel {q.value:.0f}°") if q else "" for q in known)
+    before, after = (f"bevel {round(q.value)}°" if q else "" for q in known)
     return before, after
 
 
@@ -164,9 +164,7 @@ def _heights(work: Work, writing: Writing) -> list[list[str]]:
     if not left:
         return [[f"Fret {n}, height", "not known", writing.rough(now), ""]]
     was = min(left)
-    return [
-        [f"Fret {n}, height at its lowest place", writing.rough(was), writing.rough(now), _signed(now - was, writing)]
-    ]
+    return [[f"Fret {n}, height at its lowest place", writing.rough(was), writing.rough(now), writing.change(was, now)]]
 
 
 def _bevels(work: Work, writing: Writing) -> list[list[str]]:
@@ -175,15 +173,10 @@ def _bevels(work: Work, writing: Writing) -> list[list[str]]:
     rows = []
     for n, end in both[:MOST_BEVELS]:
         was, now = work.bevels_before[n, end].value, work.bevels_after[n, end].value
-        degrees = [writing.marked(f"{x:.0f}°") for x in (was, now)]
-        change = writing.marked(f"{now - was:+.0f}°").replace("-", "−")
+        degrees = [f"{round(x)}°" for x in (was, now)]
+        change = f"{round(now) - round(was):+d}°".replace("-", "−")  # of the angles as written
         rows.append([f"Fret {n}, {end} end: bevel", *degrees, change])
     return rows
-
-
-def _signed(mm: float, writing: Writing) -> str:
-    sign = "−" if mm < 0 else "+"
-    return f"{sign}{writing.rough(abs(mm))}"
 
 
 def verdict_words(checks: Sequence[ProofCheck], agreed: bool = True) -> str:

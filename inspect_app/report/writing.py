@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 
 from babel.dates import format_date
 from babel.numbers import get_decimal_symbol
@@ -52,6 +53,12 @@ class Writing:
     def cell(self, mm: float) -> str:
         """A length for one cell of a table, without its unit."""
         return self.marked(show_cell(mm, self.lengths))
+
+    def change(self, before_mm: float, after_mm: float) -> str:
+        """What changed, with its sign: the difference of the two as they are written, so that the paper adds up."""
+        before, after = (Decimal(show_cell(mm, self.lengths)) for mm in (before_mm, after_mm))
+        sign = "−" if after < before else "+"
+        return f"{sign}{self.marked(f'{abs(after - before):f}')} {self.rough(0.0).split()[-1]}"
 
     def words(self, text: str) -> str:
         """A sentence made elsewhere, in millimetres and with a point, in this paper's unit and with its mark."""

@@ -75,7 +75,14 @@ def handover_paper(
         pair = []
         for when, (photo, window), figure in zip(("before", "after"), (old, new), figures, strict=True):
             bar, text = bar_of(window, writing.lengths)
-            p = Picture(f"{when}-{k}.jpg", caption, f"{when.capitalize()} the work: {caption}", bar, text, figure)
+            p = Picture(
+                f"{when}-{k}.jpg",
+                caption,
+                f"{when.capitalize()} the work: {caption}",
+                bar,
+                writing.marked(text),
+                figure,
+            )
             files[p.file] = closeup_of(store, photo, window)
             pair.append(p)
         named.append((pair[0], pair[1]))
@@ -112,7 +119,7 @@ def _closeups(job: JobView, work: Work, before: str, after: str, writing: Writin
     """The worst place along the neck and from above, and one end: each where both visits show it."""
     pairs = (_spot_pair(job, work, (before, after), view, writing) for view in ("elevation", "plan"))
     found = [p for p in pairs if p is not None]
-    end = _end_pair(job, work, (before, after), writing)
+    end = _end_pair(job, work, (before, after))
     return [*found, *([end] if end else [])][:MOST_PAIRS]
 
 
@@ -140,7 +147,7 @@ def _both(old: PhotoView, new: PhotoView, fret: int, place_mm: float) -> tuple[W
     return (first, second) if first and second else None
 
 
-def _end_pair(job: JobView, work: Work, visits: tuple[str, str], writing: Writing) -> _Pair | None:
+def _end_pair(job: JobView, work: Work, visits: tuple[str, str]) -> _Pair | None:
     """The end whose bevel both visits show close up, else along the neck."""
     for view in ("end", "elevation"):
         for new in of_visit(job.photos, visits[1], view):
@@ -151,6 +158,6 @@ def _end_pair(job: JobView, work: Work, visits: tuple[str, str], writing: Writin
                     for end in ("treble", "bass"):
                         windows = [bevel_window(p.inspection.answer, n, end) for p in (old, new) if p.inspection]
                         if windows[0] is not None and windows[1] is not None:
-                            figures = bevel_figures(work, n, end, writing)
+                            figures = bevel_figures(work, n, end)
                             return (old, windows[0]), (new, windows[1]), f"Fret {n}, {end} end", figures
     return None

@@ -126,7 +126,9 @@ def _worst_closeups(
             wide = view == "plan" and spot.flat_width is not None
             q = spot.flat_width if wide else spot.depth
             figure = f"{writing.value(q)} {'wide' if wide else 'deep'}" if q is not None else ""
-            named.append(Picture(f"worst-{view}.jpg", caption, f"Close-up: {caption}", bar, text, figure))
+            named.append(
+                Picture(f"worst-{view}.jpg", caption, f"Close-up: {caption}", bar, writing.marked(text), figure)
+            )
             files[f"worst-{view}.jpg"] = closeup_of(store, photo, window)
             break
     return named, files

@@ -17,6 +17,12 @@ def test_values_lengths_and_numbers_share_the_mark():
     assert german.words("at most 0.96 mm, fret 3.") == "at most 0,96 mm, fret 3."
 
 
+def test_a_change_is_the_difference_of_what_is_written():
+    # 0.2449 and 0.0551 mm are written 0.24 and 0.06; their difference, 0.1898, would be written 0.19
+    assert Writing("mm", "de_DE").change(0.2449, 0.0551) == "−0,18 mm"
+    assert Writing("inch").change(0.0, 0.254) == "+10.0 thou"
+
+
 def test_inches():
     inch = Writing("inch")  # 25.4 mm to the inch, exactly (1959)
     assert inch.value(DEPTH) == "9.3 ± 0.7 thou"
