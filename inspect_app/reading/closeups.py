@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.reading.inspection import FretReading, Inspection, Outline
-from inspect_app.reading.overlay import STYLES
+from inspect_app.reading.key import on_fret
+from inspect_app.reading.quantities import line_called
 
 __all__ = ["BAR_MM", "Window", "bar_of", "bevel_window", "closeup", "nearest_spot", "share_of", "window_at"]
 
@@ -46,14 +47,14 @@ def nearest_spot(inspection: Inspection, fret: int, from_treble_mm: float, reach
     camera = inspection.camera
     if reading is None or camera is None:
         return None
-    places = [("divot", i, d.from_treble_end.value) for i, d in enumerate(reading.divots)]
-    places += [("flat", i, f.from_treble_end.value) for i, f in enumerate(reading.flats)]
+    places = [("divots", i, d.from_treble_end.value) for i, d in enumerate(reading.divots, 1)]
+    places += [("flats", i, f.from_treble_end.value) for i, f in enumerate(reading.flats, 1)]
     near = [p for p in places if abs(p[2] - from_treble_mm) <= reach_mm]
     for kind, i, _ in sorted(near, key=lambda p: abs(p[2] - from_treble_mm)):
-        drawn = [o for o in reading.outlines if o.name == kind]
-        if i < len(drawn) and len(drawn) == len(reading.divots if kind == "divot" else reading.flats):
-            middle = np.asarray(drawn[i].points, dtype=np.float64).mean(axis=0)
-            return Window((float(middle[0]), float(middle[1])), SPOT_MM, camera.px_per_mm, drawn[i])
+        drawn = next((o for o in reading.outlines if o.of == on_fret(fret, kind, i)), None)
+        if drawn is not None and drawn.points:
+            middle = np.asarray(drawn.points, dtype=np.float64).mean(axis=0)
+            return Window((float(middle[0]), float(middle[1])), SPOT_MM, camera.px_per_mm, drawn)
     return None
 
 
@@ -86,7 +87,8 @@ def share_of(inspection: Inspection, fret: int, window: Window) -> float | None:
 def bevel_window(inspection: Inspection, fret: int, end: str) -> Window | None:
     """The window on one end's bevel."""
     reading, camera = _fret(inspection, fret), inspection.camera
-    drawn = [o for o in reading.outlines if o.name == "bevel" and str(o.of).endswith(f"bevel {end}")] if reading else []
+    bevel = on_fret(fret, f"bevel {end}")
+    drawn = [o for o in reading.outlines if o.name == "bevel" and o.of == bevel] if reading else []
     if not drawn or camera is None:
         return None
     middle = np.asarray(drawn[0].points, dtype=np.float64).mean(axis=0)
@@ -125,8 +127,7 @@ def _inside(start: float, length: float, limit: int) -> float:
 def _draw(out: NDArray[np.uint8], pts: NDArray[np.float64], outline: Outline) -> None:
     """A thin line with a dark halo: the metal under it must stay to be seen."""
     fixed = [np.round(pts * 16).astype(np.int32).reshape(-1, 1, 2)]
-    style = STYLES.get(outline.name)
-    for colour, width in (((0, 0, 0), 5), (style.bgr if style else (255, 255, 255), 2)):
+    for colour, width in (((0, 0, 0), 5), (line_called(outline.name).bgr, 2)):
         cv2.polylines(out, fixed, outline.closed, colour, width, cv2.LINE_AA, 4)
 
 

@@ -10,10 +10,11 @@ from inspect_app.decide.limits import Verdict
 from inspect_app.decide.options import Option
 from inspect_app.decide.proof import ProofCheck
 from inspect_app.decide.wear import WearMap
+from inspect_app.reading.key import NotMeasured
 from inspect_app.report.frame import METHOD, Heading, Picture, frame, picture, wear_table
 from inspect_app.report.writing import Writing
 from shared.flags import FLAGS
-from shared.measured import Measured, NotMeasured
+from shared.measured import Measured
 
 __all__ = ["PhotoRow", "ReadingRow", "record_content"]
 
@@ -25,9 +26,9 @@ RULE = (
 
 @dataclass(frozen=True, slots=True)
 class ReadingRow:
-    """One reading for the record: fret, what, value, number of its photo."""
+    """One reading for the record: place, what, value, number of its photo."""
 
-    fret: int
+    place: str
     what: str
     value: Measured
     photo: int
@@ -66,7 +67,7 @@ def record_content(
         "wear": wear_table(wear, writing) if wear else None,
         "photos": [[str(p.number), p.name, p.view, p.scale, ", ".join(p.flags), p.sha256[:16]] for p in photos],
         "readings": [
-            [str(r.fret), r.what, writing.value(r.value), str(r.photo), ", ".join(_marks(r.value))] for r in readings
+            [r.place, r.what, writing.value(r.value), str(r.photo), ", ".join(_marks(r.value))] for r in readings
         ],
         "flags": [[f, FLAGS[f].text if hasattr(FLAGS[f], "text") else str(FLAGS[f])] for f in _used(readings, photos)],
         "options": [row for o in options for row in _option_rows(o, writing)],
@@ -79,7 +80,7 @@ def record_content(
             ]
             for c in checks
         ],
-        "not_measured": [{"what": n.what, "reason": writing.words(n.reason)} for n in unread],
+        "not_measured": [{"what": str(n.what), "reason": writing.words(n.reason)} for n in unread],
         "pictures": [picture(p) for p in pictures],
     }
 

@@ -11,6 +11,7 @@ from inspect_app.jobs.details import FIRST_VISIT
 from inspect_app.jobs.records import JobView, PhotoView
 from inspect_app.jobs.store import Store
 from inspect_app.reading.closeups import bar_of, nearest_spot
+from inspect_app.reading.key import NotMeasured
 from inspect_app.reading.values import readings_of
 from inspect_app.report.bench import bench_content
 from inspect_app.report.estimate import Findings, estimate_content, reason_words, worst_first
@@ -25,7 +26,6 @@ from inspect_app.services.jobs import job_view
 from inspect_app.services.on_paper import heading_of, materials_of, visit_day, writing_of
 from inspect_app.services.pictures import caption_of, closeup_of, of_visit, picture_of
 from shared.errors import OptionError
-from shared.measured import NotMeasured
 from shared.trade import SAME_SPOT_MM
 
 __all__ = [
@@ -208,11 +208,11 @@ def _readings(store: Store, job_id: int, visit: str, photos: list[PhotoView]) ->
     """Every value kept of a visit, by fret."""
     number = {p.sha256: i for i, p in enumerate(photos, 1)}
     rows = [
-        ReadingRow(r.fret, str(r.key).split(", ", 1)[1], r.value, number[i.photo.sha256])
+        (r.place, ReadingRow(r.place_label, r.key.name, r.value, number[i.photo.sha256]))
         for i in inspections_of(store, job_id, visit)
         for r in readings_of(i)
     ]
-    return sorted(rows, key=lambda r: r.fret)
+    return [row for _, row in sorted(rows, key=lambda row: row[0].order)]
 
 
 def _unread(store: Store, job_id: int, visit: str) -> list[NotMeasured]:

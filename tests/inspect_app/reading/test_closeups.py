@@ -15,6 +15,7 @@ from inspect_app.reading.closeups import (
     window_at,
 )
 from inspect_app.reading.inspection import CameraSummary, Flat, FretReading, Inspection, Outline, PhotoSummary
+from inspect_app.reading.key import on_fret
 from shared.measured import Measured
 
 
@@ -25,10 +26,12 @@ def mm(value):
 def answer(px_per_mm=20.0, shift=0.0, worn=True):
     """Fret 5 standing upright at x = 300 + shift, its treble end at y = 1000, 44 mm long, worn 11 mm from there."""
     x, end = 300.0 + shift, 1000.0 - 44.0 * px_per_mm
-    edges = tuple(Outline("crown_edge", ((x + d, 1000.0), (x + d, end)), of=f"edge {d}") for d in (-24.0, 24.0))
+    edges = tuple(
+        Outline("crown_edge", ((x + d, 1000.0), (x + d, end)), of=on_fret(5, "crown nut side")) for d in (-24.0, 24.0)
+    )
     at = 1000.0 - 11.0 * px_per_mm
-    spot = Outline("flat", ((x - 5, at), (x, at - 9), (x + 5, at), (x, at + 9)), True, "fret 5, flats 1")
-    bevel = Outline("bevel", ((x, 990.0), (x, 1000.0)), of="fret 5, bevel treble")
+    spot = Outline("flat", ((x - 5, at), (x, at - 9), (x + 5, at), (x, at + 9)), True, on_fret(5, "flats", 1))
+    bevel = Outline("bevel", ((x, 990.0), (x, 1000.0)), of=on_fret(5, "bevel treble"))
     flats = (Flat(mm(11.0), mm(3.0), mm(0.8)),) if worn else ()
     fret = FretReading(5, length=mm(44.0), flats=flats, outlines=(*edges, bevel, *((spot,) if worn else ())))
     camera = CameraSummary(3000.0, "EXIF", 0.0, 350.0, 3.0, px_per_mm)

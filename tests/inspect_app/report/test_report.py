@@ -18,6 +18,7 @@ from inspect_app.decide.options import Cost, Kind, recommend, work_out_options
 from inspect_app.decide.proof import ProofCheck
 from inspect_app.decide.wear import FretWear, Rate, Spot, WearMap
 from inspect_app.instrument.details import Instrument
+from inspect_app.reading.key import NotMeasured, on_fret
 from inspect_app.report.bench import bench_content
 from inspect_app.report.estimate import Findings, estimate_content
 from inspect_app.report.frame import Heading, Picture
@@ -26,7 +27,7 @@ from inspect_app.report.mail import covering_mail
 from inspect_app.report.pdf import PAPERS, clean_text, render_pages, render_pdf
 from inspect_app.report.record import PhotoRow, ReadingRow, record_content
 from inspect_app.report.writing import Writing
-from shared.measured import Measured, NotMeasured
+from shared.measured import Measured
 
 BOOK = PriceBook.default()
 MM = Writing()
@@ -327,9 +328,9 @@ def test_the_next_check_follows_the_fastest_wear_at_its_upper_end():
 def test_the_record_holds_every_value_with_u_and_doubts():
     wear = worn()
     options = work_out_options(wear, Limits.default(), lambda k, d, r: Cost(0, 0), mm(1.2))
-    readings = [ReadingRow(1, "crown width", mm(2.6).with_flags("GLARE"), 1)] * 90
+    readings = [ReadingRow("1", "crown width", mm(2.6).with_flags("GLARE"), 1)] * 90
     record = (readings, [PhotoRow(1, "a.jpg", "plan", "ab" * 32, "strip", ("BLURRED",))],
-              [NotMeasured("fret 5, flats", "a flat narrower than 0.51 mm would not show")], [])  # fmt: skip
+              [NotMeasured(on_fret(5, "flats"), "a flat narrower than 0.51 mm would not show")], [])  # fmt: skip
     check = ProofCheck("fret 1, widest flat", "at most 0.96 mm", None, Verdict.CANNOT_TELL, "Move the lamp.")
     data = record_content(heading(), ("intake", "2026-05-04"), wear, record, options, [check], Writing("inch", "de_DE"))
     pdf = render_pdf("record", data, {}, "2026-05-04")
