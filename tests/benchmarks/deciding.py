@@ -1,7 +1,7 @@
 """Speed of the decision and of the papers. Run by hand: ``python tests/benchmarks/deciding.py``.
 
-Targets: options for 24 frets by 6 strings with 10,000 draws in 0.5 s; the demo's estimate, handover and bench sheet each in
-1 s after start-up and under 3 MB. The record draws every photo of the visit: 2 s on a busy machine, no target.
+Targets: options for 24 frets by 6 strings with 10,000 draws in 0.5 s; the demo's estimate, handover and bench sheet
+in 1 s each after start-up and under 3 MB. The record draws every photo of the visit: 2 s on a busy machine.
 """
 
 import tempfile
