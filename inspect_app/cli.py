@@ -79,8 +79,8 @@ def _add_papers(commands: Any) -> tuple[argparse.ArgumentParser, ...]:
     estimate = commands.add_parser("estimate", help="work out the options of a job and draft its estimate")
     estimate.add_argument("--option", choices=OPTIONS, metavar="OPTION", help=f"one of: {', '.join(OPTIONS)}")
     estimate.add_argument("--issue", action="store_true", help="issue it: from then on it does not change")
-    report = commands.add_parser("report", help="write a job's bench sheet or handover as PDF")
-    report.add_argument("--kind", choices=("bench", "handover"), default="bench", help="which paper (bench)")
+    report = commands.add_parser("report", help="write a job's bench sheet, handover or measurement record as PDF")
+    report.add_argument("--kind", choices=("bench", "handover", "record"), default="bench", help="which paper (bench)")
     export = commands.add_parser("export", help="write a job's papers, pictures and readings to one zip file")
     export.add_argument("--pixels", type=int, default=1600, metavar="N", help="long side of the pictures (1600)")
     for p, kind in ((estimate, "estimate"), (report, "report"), (export, "export")):

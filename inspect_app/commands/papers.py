@@ -11,7 +11,7 @@ from inspect_app.services import Store, find_jobs, open_store
 from inspect_app.services.deciding import decide
 from inspect_app.services.estimating import draft, estimate_pdf, issue_estimate
 from inspect_app.services.exporting import export_job
-from inspect_app.services.papers import AFTER, bench_paper, handover_paper
+from inspect_app.services.papers import AFTER, bench_paper, handover_paper, record_paper
 from shared.errors import OptionError, StoreError
 
 __all__ = ["run"]
@@ -62,10 +62,12 @@ def _estimate(store: Store, job_id: int, options: argparse.Namespace) -> None:
 
 
 def _report(store: Store, job_id: int, options: argparse.Namespace) -> None:
-    if options.kind == "bench":
-        _write(options.out, bench_paper(store, job_id, options.visit, options.paper).data)
+    if options.kind == "handover":
+        pdf = handover_paper(store, job_id, options.visit, AFTER, options.paper)
     else:
-        _write(options.out, handover_paper(store, job_id, options.visit, AFTER, options.paper).data)
+        make = record_paper if options.kind == "record" else bench_paper
+        pdf = make(store, job_id, options.visit, options.paper)
+    _write(options.out, pdf.data)
 
 
 def _export(store: Store, job_id: int, options: argparse.Namespace) -> None:

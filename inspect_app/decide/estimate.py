@@ -1,6 +1,7 @@
 """The estimate: priced lines that add up, in whole minor units of money (cents), never in floating point.
 
-Rounding is half away from zero, once a line and once for the tax on the taxable sum after discount.
+Rounding is half away from zero. Every sum is worked out from the amounts as printed: the discount from the printed sum,
+the tax from the printed net, the deposit from the printed total, so that anyone can add the paper up again.
 """
 
 from __future__ import annotations
@@ -8,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import date, timedelta
 from decimal import ROUND_HALF_UP, Decimal, InvalidOperation
 from typing import Any
@@ -24,6 +25,7 @@ __all__ = [
     "Estimate",
     "Line",
     "PriceBook",
+    "Sum",
     "Totals",
     "content_hash",
     "cost_of",
@@ -32,6 +34,8 @@ __all__ = [
     "format_amount",
     "format_money",
     "option_lines",
+    "sums_of",
+    "total_alike",
     "totals",
 ]
 
@@ -106,10 +110,14 @@ class PriceBook:
 
 @dataclass(frozen=True, slots=True)
 class Totals:
-    """What the lines add up to, minor units."""
+    """What the lines add up to, minor units; each is worked out from the others as printed."""
 
     lines: int
     discount: int
+    net: int
+    """Lines less discount."""
+    taxed: int
+    """What the tax is on: the part of the net that is taxable."""
     tax: int
     total: int
     deposit: int
@@ -137,6 +145,14 @@ class Estimate:
     forecast: tuple[tuple[int, float, float], ...] = ()
     """Fret, crown height expected after the work, its standard uncertainty; mm."""
     locale: str = ""
+    replaced: tuple[int, ...] = ()
+    """Frets that get new wire."""
+    dressed: tuple[int, ...] = ()
+    """Frets that are worked on and stay."""
+    wire: str = ""
+    """The wire of the new frets, as the shop names it."""
+    why: str = ""
+    """Why this is proposed, in the person's own words; empty: as worked out from the readings."""
 
     def __post_init__(self) -> None:
         hundred = Decimal(100)
@@ -156,6 +172,7 @@ class Estimate:
         d["alternatives"] = tuple((str(k), int(v)) for k, v in d.get("alternatives", ()))
         d["evidence"] = tuple(d.get("evidence", ()))
         d["forecast"] = tuple((int(n), float(v), float(u)) for n, v, u in d.get("forecast", ()))
+        d |= {k: tuple(map(int, d.get(k, ()))) for k in ("replaced", "dressed")}
         return cls(**d)
 
 
@@ -171,8 +188,7 @@ def option_lines(
     def labour(text: str, key: str, times: int = 1) -> Line:
         return Line(text, str(Decimal(book.hours[key]) * times), "h", rate)
 
-    each = stock.price if stock else int(book.materials["wire_per_fret"])
-    wire = Line(f"Fret wire, {stock.label}" if stock else "Fret wire", str(replaced), "fret", each)
+    wire = _wire_line(replaced, book, stock)
     used_up = Line("Consumables", "1", "lot", int(book.materials["consumables"]))
     setup = labour("Set-up after the work", "setup_after")
     if kind == Kind.LEAVE:
@@ -194,6 +210,17 @@ def option_lines(
     return (base, replace_line, setup, labour("Check the nut slots", "nut_check"), wire, used_up)
 
 
+def _wire_line(replaced: int, book: PriceBook, stock: WireStock | None) -> Line:
+    """New wire at the stock's price; at the book's where the stock's is of another currency, and the line says so."""
+    book_price = int(book.materials["wire_per_fret"])
+    if stock is None:
+        return Line("Fret wire", str(replaced), "fret", book_price)
+    if stock.currency and stock.currency != book.currency:
+        text = f"Fret wire, {stock.label} (at the price book's price: the wire's own is in {stock.currency})"
+        return Line(text, str(replaced), "fret", book_price)
+    return Line(f"Fret wire, {stock.label}", str(replaced), "fret", stock.price)
+
+
 def cost_of(book: PriceBook, kind: Kind, dressed: int, replaced: int, stock: WireStock | None = None) -> Cost:
     """What an option costs before tax: what its lines add up to, labour apart from material."""
     lines = option_lines(kind, dressed, replaced, book, stock)
@@ -206,14 +233,50 @@ def cost_of(book: PriceBook, kind: Kind, dressed: int, replaced: int, stock: Wir
 
 
 def totals(estimate: Estimate) -> Totals:
-    """Add an estimate up: lines, less discount, plus tax on the taxable part, and the deposit asked for."""
+    """Add an estimate up from the amounts as printed: lines, less discount, plus tax on the taxable part of the rest.
+
+    Where some lines are not taxed, their share of the discount stays with them.
+    """
+    off = Decimal(estimate.discount_percent) / 100
     lines = sum(line.amount for line in estimate.lines)
-    discount = _rounded(Decimal(estimate.discount_percent) * lines / 100)
     taxable = sum(line.amount for line in estimate.lines if line.taxable)
-    kept = Decimal(1) - Decimal(estimate.discount_percent) / 100
-    tax = _rounded(Decimal(estimate.tax_percent) / 100 * taxable * kept)
-    total = lines - discount + tax
-    return Totals(lines, discount, tax, total, _rounded(Decimal(estimate.deposit_percent) * total / 100))
+    discount = _rounded(off * lines)
+    net = lines - discount
+    taxed = taxable - _rounded(off * taxable)
+    tax = _rounded(Decimal(estimate.tax_percent) / 100 * taxed)
+    total = net + tax
+    deposit = _rounded(Decimal(estimate.deposit_percent) / 100 * total)
+    return Totals(lines, discount, net, taxed, tax, total, deposit)
+
+
+@dataclass(frozen=True, slots=True)
+class Sum:
+    """One row under the lines; `strong` marks what is to be paid."""
+
+    label: str
+    amount: int
+    strong: bool = False
+
+
+def sums_of(estimate: Estimate) -> tuple[Sum, ...]:
+    """The rows under the lines, on the page and on paper; each can be added up again from those above it."""
+    e, t = estimate, totals(estimate)
+    rows = [Sum("Sum", t.lines)] if t.total != t.lines or t.discount else []
+    if t.discount:
+        rows += [Sum(f"Discount {e.discount_percent} %", -t.discount), Sum("Net", t.net)]
+    if t.tax:
+        if t.taxed != t.net:
+            rows.append(Sum("of which taxed", t.taxed))
+        rows.append(Sum(f"Tax {e.tax_percent} %", t.tax))
+    rows.append(Sum("Total", t.total, True))
+    if t.deposit:
+        rows.append(Sum(f"Deposit {e.deposit_percent} %", t.deposit))
+    return tuple(rows)
+
+
+def total_alike(estimate: Estimate, price: int) -> int:
+    """What work of this price before tax would come to with the estimate's discount and tax, minor units."""
+    return totals(replace(estimate, lines=(Line("alternative", "1", "lot", price),))).total
 
 
 def draft_estimate(
@@ -251,7 +314,7 @@ def format_money(amount: int, currency: str, minor_digits: int = 2, locale: str 
     if locale and minor_digits == get_currency_precision(currency):
         value = Decimal(amount).scaleb(-minor_digits)
         return str(format_currency(value, currency, locale=locale))
-    return f"{format_amount(amount, minor_digits)} {currency}"
+    return f"{format_amount(amount, minor_digits, locale)} {currency}"
 
 
 def format_amount(amount: int, minor_digits: int = 2, locale: str = "") -> str:

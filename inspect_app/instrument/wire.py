@@ -17,7 +17,7 @@ MATERIALS = ("nickel silver", "stainless", "other")
 
 @dataclass(frozen=True, slots=True)
 class WireStock:
-    """One wire in stock. Millimetres; `price` per fret in minor units."""
+    """One wire in stock. Millimetres; `price` per fret in minor units of `currency` (empty: the price book's)."""
 
     label: str
     material: str
@@ -26,6 +26,7 @@ class WireStock:
     tang_width: float | None = None
     tang_depth: float | None = None
     price: int = 0
+    currency: str = ""
 
     def __post_init__(self) -> None:
         if not self.label.strip():

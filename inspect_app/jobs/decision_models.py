@@ -5,12 +5,12 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import ForeignKey, UniqueConstraint
+from sqlalchemy import ForeignKey, String, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from inspect_app.jobs.models import Base
 
-__all__ = ["EstimateRow", "FretHeight", "Terms", "Wire"]
+__all__ = ["AnswerRow", "EstimateRow", "FretHeight", "Terms", "Wire"]
 
 
 class Wire(Base):
@@ -25,7 +25,9 @@ class Wire(Base):
     tang_width: Mapped[float | None]
     tang_depth: Mapped[float | None]
     price: Mapped[int]
-    """Per fret, in minor units."""
+    """Per fret, in minor units of `currency`."""
+    currency: Mapped[str] = mapped_column(server_default="")
+    """ISO 4217 code; empty for that of whatever price book it is used with."""
     removed: Mapped[datetime | None]
 
 
@@ -61,6 +63,24 @@ class EstimateRow(Base):
     decided_on: Mapped[date | None]
     created: Mapped[datetime]
     updated: Mapped[datetime]
+
+
+class AnswerRow(Base):
+    """What the customer answered to an issued estimate; kept as it was given, at most marked as taken back."""
+
+    __tablename__ = "answers"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    estimate_id: Mapped[int] = mapped_column(ForeignKey("estimates.id"), index=True)
+    accepted: Mapped[bool]
+    by: Mapped[str]
+    how: Mapped[str]
+    """``signed``, ``by mail``, ``by word``, or empty where it was not kept."""
+    on: Mapped[date]
+    note: Mapped[str]
+    pdf_sha256: Mapped[str] = mapped_column(String(64))
+    """Of the paper that was answered."""
+    written: Mapped[datetime]
+    taken_back: Mapped[datetime | None]
 
 
 class FretHeight(Base):

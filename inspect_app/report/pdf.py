@@ -18,10 +18,12 @@ from typing import Any
 
 import typst
 
-__all__ = ["PAPERS", "Pdf", "clean_text", "render_pdf"]
+__all__ = ["PAPERS", "Pdf", "clean_text", "render_pages", "render_pdf"]
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 _STANDARDS = ["a-2a", "ua-1"]
+SCREEN_PPI = 110
+"""Dots an inch of a page on the screen: A4 is 909 pixels wide, as wide as the column it is shown in."""
 _TEMPLATES = files("inspect_app.report").joinpath("templates")
 
 
@@ -49,7 +51,7 @@ def render_pdf(template: str, data: Mapping[str, Any], pictures: Mapping[str, by
 
     Parameters
     ----------
-    template : {'estimate', 'bench', 'handover'}
+    template : {'estimate', 'bench', 'handover', 'record'}
     data : mapping
         Plain values; ``paper`` is one of `PAPERS`' values.
     pictures : mapping
@@ -63,15 +65,28 @@ def render_pdf(template: str, data: Mapping[str, Any], pictures: Mapping[str, by
         If a picture's name is not a plain file name.
     """
     with TemporaryDirectory() as folder:
-        root = Path(folder)
-        for name in ("common.typ", f"{template}.typ"):
-            (root / name).write_text(_TEMPLATES.joinpath(name).read_text("utf-8"), "utf-8")
-        (root / "data.json").write_text(json.dumps(clean_text(data), ensure_ascii=False, allow_nan=False), "utf-8")
-        for name, content in pictures.items():
-            if Path(name).name != name or name.endswith(".typ") or name == "data.json":
-                raise ValueError(f"{name!r} is not a plain picture name")
-            (root / name).write_bytes(content)
-        return _compile(root / f"{template}.typ", root, datetime.fromisoformat(made_on).replace(tzinfo=UTC))
+        source = _laid_out(Path(folder), template, data, pictures)
+        return _compile(source, source.parent, datetime.fromisoformat(made_on).replace(tzinfo=UTC))
+
+
+def render_pages(template: str, data: Mapping[str, Any], pictures: Mapping[str, bytes]) -> tuple[bytes, ...]:
+    """The same paper's pages as PNG pictures, for the screen; parameters as for `render_pdf`."""
+    with TemporaryDirectory() as folder:
+        source = _laid_out(Path(folder), template, data, pictures)
+        found: Any = typst.compile(str(source), root=folder, format="png", ppi=SCREEN_PPI)
+        return tuple(found) if isinstance(found, list) else (found,)
+
+
+def _laid_out(root: Path, template: str, data: Mapping[str, Any], pictures: Mapping[str, bytes]) -> Path:
+    """Template, data and pictures side by side in a folder."""
+    for name in ("common.typ", f"{template}.typ"):
+        (root / name).write_text(_TEMPLATES.joinpath(name).read_text("utf-8"), "utf-8")
+    (root / "data.json").write_text(json.dumps(clean_text(data), ensure_ascii=False, allow_nan=False), "utf-8")
+    for name, content in pictures.items():
+        if Path(name).name != name or name.endswith(".typ") or name == "data.json":
+            raise ValueError(f"{name!r} is not a plain picture name")
+        (root / name).write_bytes(content)
+    return root / f"{template}.typ"
 
 
 def _compile(source: Path, root: Path, when: datetime) -> Pdf:

@@ -366,6 +366,7 @@ def add_wire(store: Store, wire: WireStock) -> WireView:
             tang_width=wire.tang_width,
             tang_depth=wire.tang_depth,
             price=wire.price,
+            currency=wire.currency or _shop_prices(session).currency,
         )
         session.add(made)
         session.flush()
@@ -396,5 +397,6 @@ def _wire_view(wire: Wire) -> WireView:
             wire.tang_width,
             wire.tang_depth,
             wire.price,
+            wire.currency,
         ),
     )

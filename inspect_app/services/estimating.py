@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from inspect_app.decide.agreement import Answer
 from inspect_app.decide.estimate import (
     Estimate,
-    Line,
     content_hash,
     draft_estimate,
     option_lines,
@@ -20,9 +22,10 @@ from inspect_app.jobs.decision_models import EstimateRow
 from inspect_app.jobs.details import FIRST_VISIT
 from inspect_app.jobs.models import Job
 from inspect_app.jobs.store import Store, reading, writing
+from inspect_app.services.agreed import answer_estimate, answer_to, restate, take_back_answer
 from inspect_app.services.deciding import Decision, decide, keep_terms
 from inspect_app.services.finding import now, row, touch
-from inspect_app.services.papers import estimate_paper
+from inspect_app.services.papers import estimate_pages, estimate_paper
 from shared.errors import OptionError
 
 __all__ = [
@@ -32,14 +35,20 @@ __all__ = [
     "decline_estimate",
     "draft",
     "estimate_pdf",
+    "estimate_view",
     "estimates",
     "issue_estimate",
+    "preview",
+    "take_back",
 ]
 
 
 @dataclass(frozen=True, slots=True)
 class EstimateView:
-    """One revision of a job's estimate; `status` is draft, issued, accepted, declined or superseded, `since` a date."""
+    """One revision of a job's estimate; `status` is draft, issued, accepted, declined or superseded, `since` a date.
+
+    `answer` is what the customer said to it, `pdf_sha256` the hash of its paper, empty while it is a draft.
+    """
 
     id: int
     job_id: int
@@ -48,6 +57,8 @@ class EstimateView:
     content_hash: str
     decided_on: date | None
     since: date
+    answer: Answer | None = None
+    pdf_sha256: str = ""
 
 
 def estimates(store: Store, job_id: int) -> tuple[EstimateView, ...]:
@@ -57,7 +68,7 @@ def estimates(store: Store, job_id: int) -> tuple[EstimateView, ...]:
         found = session.scalars(
             select(EstimateRow).where(EstimateRow.job_id == job_id).order_by(EstimateRow.revision.desc())
         )
-        return tuple(map(_view, found))
+        return tuple(_view(session, at) for at in found)
 
 
 def draft(store: Store, job_id: int, visit: str = FIRST_VISIT, kind: Kind | None = None) -> EstimateView:
@@ -81,11 +92,11 @@ def draft(store: Store, job_id: int, visit: str = FIRST_VISIT, kind: Kind | None
             earlier = Estimate.from_dict(last.content)
             made = replace(made, revision=last.revision if last.status == "draft" else earlier.revision + 1)
         if last is not None and last.status == "draft":
-            return _view(_write(session, last, made))
+            return _view(session, _write(session, last, made))
         added = EstimateRow(job_id=job_id, status="draft", created=now())
         session.add(added)
         touch(job)
-        return _view(_write(session, added, made))
+        return _view(session, _write(session, added, made))
 
 
 def _from_decision(job: str, decision: Decision, kind: Kind) -> Estimate:
@@ -97,82 +108,114 @@ def _from_decision(job: str, decision: Decision, kind: Kind) -> Estimate:
     made = draft_estimate(job, kind, lines, decision.terms.prices, now().date(), reason)
     others = tuple((str(o.kind), o.price) for o in decision.options if o.kind != kind)
     forecast = tuple((n, round(h.value, 4), round(h.u, 4)) for n, h in option.height_left)
-    return replace(made, alternatives=others, forecast=forecast, note=decision.terms.note if kind == said.kind else "")
+    return replace(
+        made,
+        alternatives=others,
+        forecast=forecast,
+        note=decision.terms.note if kind == said.kind else "",
+        replaced=option.replaced,
+        dressed=option.dressed,
+        wire=f"{stock.label}, {stock.material}" if stock and option.replaced else "",
+    )
 
 
-def change_estimate(
-    store: Store,
-    estimate_id: int,
-    lines: tuple[Line, ...] | None = None,
-    discount_percent: str | None = None,
-    tax_percent: str | None = None,
-    deposit_percent: str | None = None,
-    note: str | None = None,
-    valid_until: str | None = None,
-) -> EstimateView:
-    """Change a draft; what is ``None`` stays.
+def change_estimate(store: Store, estimate_id: int, **changes: Any) -> EstimateView:
+    """Change a draft; what is not named, or is ``None``, stays.
+
+    Parameters
+    ----------
+    changes
+        Any of `lines`, `discount_percent`, `tax_percent`, `deposit_percent`, `note`, `why`, `valid_until`.
 
     Raises
     ------
     OptionError
-        If it has been issued.
+        If it has been issued, or a value makes no sense.
     """
-    asked = {
-        "lines": lines,
-        "discount_percent": discount_percent,
-        "tax_percent": tax_percent,
-        "deposit_percent": deposit_percent,
-        "note": note,
-        "valid_until": valid_until,
-    }
+    unknown = set(changes) - _CHANGEABLE
+    if unknown:
+        raise TypeError(f"an estimate's {', '.join(sorted(unknown))} can't be changed")
+    asked = {k: v for k, v in changes.items() if v is not None}
     with writing(store) as session:
         at = _draft_row(session, estimate_id)
-        changed = {k: v for k, v in asked.items() if v is not None}
-        return _view(_write(session, at, replace(Estimate.from_dict(at.content), **changed)))  # type: ignore[arg-type]
+        made = Estimate.from_dict(at.content)
+        changed = replace(made, **asked)
+        if changed == made:
+            return _view(session, at)
+        return _view(session, _write(session, at, changed))
+
+
+_CHANGEABLE = {"lines", "discount_percent", "tax_percent", "deposit_percent", "note", "why", "valid_until"}
 
 
 def issue_estimate(
-    store: Store, estimate_id: int, visit: str = FIRST_VISIT, paper: str = "a4", pictures: int = 6
+    store: Store, estimate_id: int, visit: str = FIRST_VISIT, paper: str = "a4", shown: str = ""
 ) -> EstimateView:
-    """Issue a draft: its content and its paper are frozen, and revisions issued before are superseded."""
+    """Issue a draft: its content and its paper are frozen.
+
+    An earlier one that waits for an answer is superseded; one that was accepted stands until another is accepted.
+
+    Parameters
+    ----------
+    shown : str
+        Content hash of the draft as the person saw it; empty where nobody looked.
+
+    Raises
+    ------
+    OptionError
+        If it was issued before, or is no longer what was shown.
+    """
     with reading(store) as session:
         at = _draft_row(session, estimate_id)
         job_id, content = at.job_id, Estimate.from_dict(at.content)
-    pdf = estimate_paper(store, job_id, content, visit, paper, pictures)
+    if shown and content_hash(content) != shown:
+        raise OptionError("The draft was changed in another window meanwhile.", "Look at it again, then issue it.")
+    pdf = estimate_paper(store, job_id, content, visit, paper)
     with writing(store) as session:
         at = _draft_row(session, estimate_id)
         if content_hash(Estimate.from_dict(at.content)) != content_hash(content):
             raise OptionError("The draft was changed in another window meanwhile.", "Look at it again, then issue it.")
-        earlier = session.scalars(
-            select(EstimateRow).where(EstimateRow.job_id == job_id, EstimateRow.status.in_(("issued", "accepted")))
-        )
-        for old in earlier:
-            old.status, old.updated = "superseded", now()
         at.status, at.pdf, at.updated = "issued", pdf.data, now()
+        session.flush()
+        restate(session, job_id)
         touch(row(session, Job, job_id, "job"))
-        session.flush()
-        return _view(at)
+        return _view(session, at)
 
 
-def accept_estimate(store: Store, estimate_id: int, on: date | None = None) -> EstimateView:
-    """The customer accepted an issued estimate."""
-    return _decided(store, estimate_id, "accepted", on)
+def accept_estimate(
+    store: Store, estimate_id: int, on: date | None = None, by: str = "", how: str = "signed", note: str = ""
+) -> EstimateView:
+    """The customer accepted an issued estimate: see `inspect_app.services.agreed.answer_estimate`."""
+    answer_estimate(store, estimate_id, True, by, how, on, note)
+    return estimate_view(store, estimate_id)
 
 
-def decline_estimate(store: Store, estimate_id: int, on: date | None = None) -> EstimateView:
-    """The customer declined an issued estimate."""
-    return _decided(store, estimate_id, "declined", on)
+def decline_estimate(
+    store: Store, estimate_id: int, on: date | None = None, by: str = "", how: str = "by word", note: str = ""
+) -> EstimateView:
+    """The customer declined an issued estimate; one accepted before still stands."""
+    answer_estimate(store, estimate_id, False, by, how, on, note)
+    return estimate_view(store, estimate_id)
 
 
-def _decided(store: Store, estimate_id: int, status: str, on: date | None) -> EstimateView:
-    with writing(store) as session:
-        at = row(session, EstimateRow, estimate_id, "estimate")
-        if at.status != "issued":
-            raise OptionError(f"This estimate is {at.status}, not waiting for an answer.", "Issue a new revision.")
-        at.status, at.decided_on, at.updated = status, on or now().date(), now()
-        touch(row(session, Job, at.job_id, "job"))
-        session.flush()
-        return _view(at)
+def take_back(store: Store, estimate_id: int) -> EstimateView:
+    """Undo the customer's answer to an estimate."""
+    take_back_answer(store, estimate_id)
+    return estimate_view(store, estimate_id)
+
+
+def estimate_view(store: Store, estimate_id: int) -> EstimateView:
+    """One revision of an estimate."""
+    with reading(store) as session:
+        return _view(session, row(session, EstimateRow, estimate_id, "estimate"))
+
+
+def preview(store: Store, estimate_id: int, visit: str = FIRST_VISIT, paper: str = "a4") -> tuple[bytes, ...]:
+    """The pages of a draft's paper as PNG pictures, marked as a draft."""
+    with reading(store) as session:
+        at = _draft_row(session, estimate_id)
+        job_id, content = at.job_id, Estimate.from_dict(at.content)
+    return estimate_pages(store, job_id, content, visit, paper)
 
 
 def estimate_pdf(store: Store, estimate_id: int, visit: str = FIRST_VISIT, paper: str = "a4") -> bytes:
@@ -182,7 +225,7 @@ def estimate_pdf(store: Store, estimate_id: int, visit: str = FIRST_VISIT, paper
         if at.pdf is not None:
             return at.pdf
         job_id, content = at.job_id, Estimate.from_dict(at.content)
-    return estimate_paper(store, job_id, content, visit, paper).data
+    return estimate_paper(store, job_id, content, visit, paper, draft=True).data
 
 
 def _draft_row(session: Session, estimate_id: int) -> EstimateRow:
@@ -205,7 +248,15 @@ def _write(session: Session, at: EstimateRow, content: Estimate) -> EstimateRow:
     return at
 
 
-def _view(at: EstimateRow) -> EstimateView:
+def _view(session: Session, at: EstimateRow) -> EstimateView:
     return EstimateView(
-        at.id, at.job_id, Estimate.from_dict(at.content), at.status, at.content_hash, at.decided_on, at.updated.date()
+        at.id,
+        at.job_id,
+        Estimate.from_dict(at.content),
+        at.status,
+        at.content_hash,
+        at.decided_on,
+        at.updated.date(),
+        answer_to(session, at),
+        hashlib.sha256(at.pdf).hexdigest() if at.pdf else "",
     )

@@ -8,18 +8,23 @@ import json
 import os
 import shutil
 import zipfile
+from dataclasses import asdict
+from decimal import Decimal
 from pathlib import Path
 
+from inspect_app.decide.agreement import Answer
+from inspect_app.decide.estimate import Estimate, totals
 from inspect_app.jobs.records import JobView
 from inspect_app.jobs.store import Store
+from inspect_app.services.agreed import agreement_of
 from inspect_app.services.deciding import decide
 from inspect_app.services.estimating import estimate_pdf, estimates
 from inspect_app.services.jobs import job_view
-from inspect_app.services.papers import AFTER, bench_paper, handover_paper, picture_of
+from inspect_app.services.papers import AFTER, bench_paper, handover_paper, picture_of, record_paper
 from inspect_app.services.review import readings
 from shared.errors import OptionError, StoreError
 
-__all__ = ["export_bytes", "export_job", "readings_csv"]
+__all__ = ["accepted_csv", "accepted_json", "export_bytes", "export_job", "readings_csv"]
 
 _STAMP = (1980, 1, 1, 0, 0, 0)  # the same content gives the same file
 
@@ -42,6 +47,75 @@ def readings_csv(store: Store, job_id: int) -> str:
 def _plain(cell: str) -> str:
     """Text a spreadsheet will not take for a formula."""
     return f"'{cell}" if cell[:1] in "=+@\t\r" else cell
+
+
+def accepted_csv(store: Store, job_id: int) -> str:
+    """The lines of the accepted estimate, one a row, amounts as decimals in the estimate's currency; then its sums.
+
+    Raises
+    ------
+    OptionError
+        If no estimate stands accepted.
+    """
+    e, _ = _accepted(store, job_id)
+    out = io.StringIO()
+    sheet = csv.writer(out, lineterminator="\n")
+    sheet.writerow(("job", "estimate", "kind", "text", "quantity", "unit", "each", "amount", "taxed", "currency"))
+
+    def money(minor: int) -> str:
+        return f"{Decimal(minor).scaleb(-e.minor_digits):f}"
+
+    def put(kind: str, text: str, quantity: str, unit: str, each: str, amount: int, taxed: str) -> None:
+        cells = (e.job, str(e.revision), kind, text, quantity, unit, each, money(amount), taxed, e.currency)
+        sheet.writerow([_plain(c) for c in cells])
+
+    for line in e.lines:
+        taxed = "yes" if line.taxable else "no"
+        put("line", line.text, line.quantity, line.unit, money(line.unit_price), line.amount, taxed)
+    t = totals(e)
+    put("discount", f"{e.discount_percent} %", "", "", "", -t.discount, "")
+    put("net", "", "", "", "", t.net, "")
+    put("tax", f"{e.tax_percent} % on {money(t.taxed)}", "", "", "", t.tax, "")
+    put("total", "", "", "", "", t.total, "")
+    return out.getvalue()
+
+
+def accepted_json(store: Store, job_id: int) -> str:
+    """The same as JSON, with who accepted it, how and when, and the hash of the paper; amounts in minor units.
+
+    Raises
+    ------
+    OptionError
+        If no estimate stands accepted.
+    """
+    e, answer = _accepted(store, job_id)
+    lines = [{**asdict(line), "amount": line.amount} for line in e.lines]
+    out = {
+        "job": e.job,
+        "estimate": e.revision,
+        "option": e.option,
+        "currency": e.currency,
+        "minor_digits": e.minor_digits,
+        "lines": lines,
+        "discount_percent": e.discount_percent,
+        "tax_percent": e.tax_percent,
+        "totals": asdict(totals(e)),
+        "accepted": {
+            "by": answer.by,
+            "how": answer.how,
+            "on": answer.on.isoformat(),
+            "note": answer.note,
+            "pdf_sha256": answer.pdf_sha256,
+        },
+    }
+    return json.dumps(out, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def _accepted(store: Store, job_id: int) -> tuple[Estimate, Answer]:
+    found = agreement_of(store, job_id)
+    if found is None:
+        raise OptionError("No estimate of this job stands accepted.", "Write down the customer's answer first.")
+    return found.estimate, found.answer
 
 
 def export_job(store: Store, job_id: int, path: Path, longest: int = 1600) -> Path:
@@ -120,6 +194,9 @@ def _contents(store: Store, job_id: int, longest: int) -> list[tuple[str, bytes]
     for e in reversed(estimates(store, job.id)):
         if e.status != "draft":
             out.append((f"estimate-{e.estimate.revision}.pdf", estimate_pdf(store, e.id)))
+    if agreement_of(store, job.id) is not None:
+        out.append(("accepted.csv", accepted_csv(store, job.id).encode()))
+        out.append(("accepted.json", accepted_json(store, job.id).encode()))
     out += _other_papers(store, job)
     for p in job.photos:
         out.append((f"pictures/{p.visit.label}-{p.id}-{p.view}.jpg", picture_of(store, p, longest)))
@@ -127,9 +204,13 @@ def _contents(store: Store, job_id: int, longest: int) -> list[tuple[str, bytes]
 
 
 def _other_papers(store: Store, job: JobView) -> list[tuple[str, bytes]]:
-    """Bench sheet and handover, as far as the job has come to them."""
+    """Record of every visit, bench sheet and handover, as far as the job has come to them."""
     known = job.details.instrument.scale_length is not None
-    out = []
+    out = [
+        (f"record-{v.label}.pdf", record_paper(store, job.id, v.label).data)
+        for v in job.visits
+        if any(p.visit.id == v.id for p in job.photos)
+    ]
     if known and decide(store, job.id).kind is not None:
         out.append(("bench-sheet.pdf", bench_paper(store, job.id).data))
     if known and any(p.visit.label == AFTER for p in job.photos):

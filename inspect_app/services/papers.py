@@ -1,173 +1,137 @@
-"""The papers of a job: estimate, bench sheet, handover. Pictures are the stored photos with their stored outlines."""
+"""The papers of a job: estimate, bench sheet, measurement record; and the handover, from `handing_over`."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-from functools import partial
-
-import cv2
-import numpy as np
-from numpy.typing import NDArray
+from typing import Any
 
 from inspect_app.decide.estimate import Estimate
 from inspect_app.decide.options import Kind
-from inspect_app.decide.proof import ProofCheck, prove
-from inspect_app.decide.wear import FretWear, WearMap
+from inspect_app.decide.wear import WearMap
 from inspect_app.jobs.details import FIRST_VISIT
 from inspect_app.jobs.records import JobView, PhotoView
 from inspect_app.jobs.store import Store
-from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.closeups import bar_of, nearest_spot
 from inspect_app.reading.key import NotMeasured
-from inspect_app.reading.overlay import draw
 from inspect_app.reading.values import readings_of
-from inspect_app.report.content import (
-    Heading,
-    Picture,
-    ReadingRow,
-    bench_content,
-    estimate_content,
-    handover_content,
-)
-from inspect_app.report.pdf import PAPERS, Pdf, render_pdf
-from inspect_app.services.agreed import agreed_of
-from inspect_app.services.deciding import AFTER, decide, inspections_of, terms, wear_of
-from inspect_app.services.decoded import decoded
+from inspect_app.report.bench import bench_content
+from inspect_app.report.estimate import Findings, estimate_content, reason_words, worst_first
+from inspect_app.report.frame import Picture
+from inspect_app.report.mail import covering_mail
+from inspect_app.report.pdf import Pdf, render_pages, render_pdf
+from inspect_app.report.record import PhotoRow, ReadingRow, record_content
+from inspect_app.report.writing import Writing, listed, ordinal
+from inspect_app.services.deciding import AFTER, Decision, decide, inspections_of, terms, wear_of
+from inspect_app.services.handing_over import handover_paper, proof_of, proof_pairs
 from inspect_app.services.jobs import job_view
-from inspect_app.services.photos import photo_path
-from inspect_app.services.shop import get_setting
-from shared import units
+from inspect_app.services.on_paper import heading_of, materials_of, visit_day, writing_of
+from inspect_app.services.pictures import caption_of, closeup_of, of_visit, picture_of
 from shared.errors import OptionError
-from shared.measured import Measured
+from shared.trade import SAME_SPOT_MM
 
-__all__ = ["AFTER", "bench_paper", "estimate_paper", "handover_paper", "picture_of", "proof_of", "proof_pairs"]
+__all__ = [
+    "AFTER",
+    "bench_paper",
+    "estimate_pages",
+    "estimate_paper",
+    "handover_paper",
+    "mail_text",
+    "picture_of",
+    "proof_of",
+    "proof_pairs",
+    "record_paper",
+    "words_why",
+]
 
-PICTURE_PX = 1600
-"""Longest side of a picture on paper: 200 dots an inch over a column of 8 inches."""
-JPEG_QUALITY = 85
-
-
-def show(q: Measured) -> str:
-    """A reading as printed: value ± U with its unit."""
-    return str(units.show(q))
-
-
-def _heading(store: Store, job: JobView, paper: str) -> Heading:
-    if paper not in PAPERS:
-        raise OptionError(f"There is no paper {paper!r}.", f"Use one of: {', '.join(PAPERS)}.")
-    shop = get_setting(store, "shop") or {}
-    instrument = job.details.instrument
-    size = f"{instrument.scale_length:g} mm scale" if instrument.scale_length else ""
-    frets = f"{instrument.frets} frets" if instrument.frets else ""
-    words = ", ".join(w for w in (instrument.name or instrument.kind, frets, size) if w)
-    lines = tuple(str(line) for line in shop.get("lines", ()))
-    return Heading(
-        str(shop.get("name", "")),
-        lines,
-        str(job.number),
-        job.details.customer,
-        words,
-        job.details.asked_for,
-        PAPERS[paper],
-    )
-
-
-def picture_of(store: Store, photo: PhotoView, longest: int = PICTURE_PX, marked: bool = True) -> bytes:
-    """A stored photo as JPEG, its stored outlines drawn on it, at most `longest` pixels on its long side.
-
-    Encoded anew, so that nothing of the file's own data (place, camera owner) leaves the shop.
-    """
-    bgr = decoded(photo_path(store, photo.sha256), photo.sha256).bgr
-    drawn = draw(bgr, photo.inspection.answer) if marked and photo.inspection else bgr
-    return encode(shrink(drawn, longest))
-
-
-def shrink(bgr: NDArray[np.uint8], longest: int) -> NDArray[np.uint8]:
-    """The picture with its long side at most `longest` pixels."""
-    factor = longest / max(bgr.shape[:2])
-    if factor >= 1.0:
-        return bgr
-    return np.asarray(cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-
-
-def encode(bgr: NDArray[np.uint8]) -> bytes:
-    """JPEG bytes of a picture."""
-    done, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
-    if not done:
-        raise OptionError("A picture could not be written.", "Choose a smaller size.")
-    return bytes(data)
-
-
-def _chosen(job: JobView, visit: str, worst: tuple[int, ...], most: int) -> list[PhotoView]:
-    """Photos that show why: those of the worst frets first, then findings, at most `most`."""
-    here = [p for p in job.photos if p.visit.label == visit]
-
-    def rank(photo: PhotoView) -> tuple[int, int]:
-        if photo.inspection is None:
-            return (1 if photo.view == "finding" else 3, photo.id)
-        shown = {f.number for f in photo.inspection.answer.frets}
-        best = next((i for i, n in enumerate(worst) if n in shown), len(worst))
-        return (0 if best < 3 else 2, best * 100_000 + photo.id)
-
-    return sorted((p for p in here if rank(p)[0] < 3), key=rank)[:most]
-
-
-def _worst(wear: WearMap) -> tuple[int, ...]:
-    """Frets that were read, the deepest worn first."""
-
-    def depth(fret: FretWear) -> float:
-        deepest = fret.deepest()
-        return deepest.value if deepest else 0.0
-
-    return tuple(f.number for f in sorted(wear.frets, key=depth, reverse=True) if f.was_read)
-
-
-def _caption(photo: PhotoView) -> str:
-    if photo.view == "finding":
-        return photo.note or "Finding"
-    numbers = sorted(f.number for f in photo.inspection.answer.frets) if photo.inspection else []
-    named = f"fret {numbers[0]}" if len(numbers) == 1 else f"frets {numbers[0]} to {numbers[-1]}" if numbers else ""
-    end = photo.inspection.ask.end if photo.inspection else None
-    where = f"{photo.view}, {end}" if end else photo.view
-    return ", ".join(w for w in (where, named, photo.note) if w)
-
-
-def _pictures(store: Store, photos: list[PhotoView]) -> tuple[list[Picture], dict[str, bytes]]:
-    named = [Picture(f"photo-{i}.jpg", _caption(p), f"Photo: {_caption(p)}") for i, p in enumerate(photos, 1)]
-    return named, {n.file: picture_of(store, p) for n, p in zip(named, photos, strict=True)}
-
-
-def _record(job: JobView, inspections: tuple[Inspection, ...]) -> tuple[list[ReadingRow], list[NotMeasured]]:
-    """Readings for the record, by fret: the sizes that decide, bevels and radius; places are left to the pictures."""
-    rows = [
-        (r.place, ReadingRow(r.place_label, r.key.name, r.value, i.photo.name))
-        for i in inspections
-        for r in readings_of(i)
-        if r.entry.on_paper
-    ]
-    rows.sort(key=lambda row: row[0].order)
-    return [row for _, row in rows], [n for i in inspections for n in i.not_measured]
+MOST_FINDINGS = 4
 
 
 def estimate_paper(
-    store: Store, job_id: int, estimate: Estimate, visit: str = FIRST_VISIT, paper: str = "a4", pictures: int = 6
-) -> Pdf:
-    """Set the estimate: one page for the customer, then the measurement record."""
-    job = job_view(store, job_id)
-    decision = decide(store, job_id, visit)
-    photos = _chosen(job, visit, _worst(decision.wear), pictures)
-    named, files = _pictures(store, photos)
-    readings, unread = _record(job, inspections_of(store, job_id, visit))
-    content = estimate_content(
-        _heading(store, job, paper),
-        estimate,
+    store: Store, job_id: int, estimate: Estimate, visit: str = FIRST_VISIT, paper: str = "a4",
+    pictures: int = MOST_FINDINGS, draft: bool = False,
+) -> Pdf:  # fmt: skip
+    """Set the estimate as the customer gets it; at most `pictures` photos of other findings follow."""
+    return render_pdf("estimate", *_estimate(store, job_id, estimate, visit, paper, pictures, draft), estimate.made_on)
+
+
+def estimate_pages(
+    store: Store, job_id: int, estimate: Estimate, visit: str = FIRST_VISIT, paper: str = "a4"
+) -> tuple[bytes, ...]:
+    """The draft's pages as pictures (PNG), to look at in a page."""
+    return render_pages("estimate", *_estimate(store, job_id, estimate, visit, paper, MOST_FINDINGS, True))
+
+
+def _estimate(
+    store: Store, job_id: int, estimate: Estimate, visit: str, paper: str, pictures: int, draft: bool
+) -> tuple[dict[str, Any], dict[str, bytes]]:
+    """What stands on the estimate, and its pictures."""
+    job, decision = job_view(store, job_id), decide(store, job_id, visit)
+    writing = writing_of(store, locale=estimate.locale)
+    closeups, files = _worst_closeups(store, job, visit, decision.wear, writing)
+    findings = [p for p in job.photos if p.visit.label == visit and p.view == "finding"][:pictures]
+    others = [Picture(f"finding-{p.id}.jpg", caption_of(p), f"Photo: {caption_of(p)}") for p in findings]
+    files |= {o.file: picture_of(store, p) for o, p in zip(others, findings, strict=True)}
+    found = Findings(
         decision.wear,
-        decision.recommendation,
         decision.options,
-        (readings, unread, named),
-        _materials(job),
-        show,
+        decision.terms.limits["crown_height"].value,
+        closeups,
+        others,
+        fits=decision.recommendation.kind is None or estimate.option == str(decision.recommendation.kind),
     )
-    return render_pdf("estimate", content, files, estimate.made_on)
+    heading = heading_of(store, job, paper, writing)
+    return estimate_content(heading, estimate, found, materials_of(job), writing, draft), files
+
+
+def words_why(store: Store, job_id: int, estimate: Estimate, visit: str = FIRST_VISIT) -> str:
+    """Why the estimate's option is proposed, as its paper says it where the person wrote nothing of their own."""
+    decision = decide(store, job_id, visit)
+    writing = writing_of(store, locale=estimate.locale)
+    if decision.recommendation.kind is not None and estimate.option != str(decision.recommendation.kind):
+        return writing.words(estimate.reason)
+    least = decision.terms.limits["crown_height"].value
+    return reason_words(estimate.option, decision.options, least, writing) or writing.words(estimate.reason)
+
+
+def mail_text(store: Store, job_id: int, estimate: Estimate, visit: str = FIRST_VISIT) -> str:
+    """The e-mail an estimate goes out with, ready to paste."""
+    job, writing = job_view(store, job_id), writing_of(store, locale=estimate.locale)
+    heading = heading_of(store, job, "a4", writing)
+    return covering_mail(heading, estimate, wear_of(store, job_id, visit), writing)
+
+
+def _worst_closeups(
+    store: Store, job: JobView, visit: str, wear: WearMap, writing: Writing
+) -> tuple[list[Picture], dict[str, bytes]]:
+    """The deepest place any photo shows, along the neck and from above, each with its figure and a scale bar."""
+    named: list[Picture] = []
+    files: dict[str, bytes] = {}
+    spots = [
+        (n, s)
+        for n in worst_first(wear)
+        for s in sorted(wear.fret(n).spots, key=lambda s: -(s.depth.value if s.depth else 0.0))
+        if s.depth is not None
+    ]
+    for view, said in (("elevation", "seen along the neck"), ("plan", "seen from above")):
+        photos = of_visit(job.photos, visit, view)
+        shown = (
+            (n, s, p, w)
+            for n, s in spots
+            for p in photos
+            if p.inspection and (w := nearest_spot(p.inspection.answer, n, s.from_treble_end.value, SAME_SPOT_MM))
+        )
+        for n, spot, photo, window in shown:
+            bar, text = bar_of(window, writing.lengths)
+            under = f", under the {ordinal(spot.string)} string" if spot.string else ""
+            caption = f"Fret {n}{under}, {said}"
+            wide = view == "plan" and spot.flat_width is not None
+            q = spot.flat_width if wide else spot.depth
+            figure = f"{writing.value(q)} {'wide' if wide else 'deep'}" if q is not None else ""
+            named.append(
+                Picture(f"worst-{view}.jpg", caption, f"Close-up: {caption}", bar, writing.marked(text), figure)
+            )
+            files[f"worst-{view}.jpg"] = closeup_of(store, photo, window)
+            break
+    return named, files
 
 
 def bench_paper(store: Store, job_id: int, visit: str = FIRST_VISIT, paper: str = "a4") -> Pdf:
@@ -178,111 +142,87 @@ def bench_paper(store: Store, job_id: int, visit: str = FIRST_VISIT, paper: str 
     OptionError
         If no option stands yet.
     """
-    job = job_view(store, job_id)
-    decision = decide(store, job_id, visit)
+    job, decision = job_view(store, job_id), decide(store, job_id, visit)
     if decision.kind is None:
         raise OptionError("No option stands yet.", decision.recommendation.settle or "Choose one on the options page.")
-    option, known = decision.option(decision.kind), decision.terms
-    instrument = job.details.instrument
-    radius = f"{instrument.radius_nut:g} mm" if instrument.radius_nut else ""
+    writing = writing_of(store, decision.terms.prices)
+    content = bench_content(
+        heading_of(store, job, paper, writing),
+        decision.option(decision.kind),
+        _work(job, decision, writing),
+        materials_of(job),
+        writing,
+    )
+    return render_pdf("bench", content, {}, job.updated.date().isoformat())
+
+
+def _work(job: JobView, decision: Decision, writing: Writing) -> dict[str, str]:
+    assert decision.kind is not None
+    option, known, instrument = decision.option(decision.kind), decision.terms, job.details.instrument
+    radius = writing.plain(instrument.radius_nut, digits=4) if instrument.radius_nut else ""
     if instrument.radius_nut and instrument.radius_last:
-        radius = f"{instrument.radius_nut:g} mm at the nut to {instrument.radius_last:g} mm at the last fret"
-    off = option.removal
-    work = {
+        radius += f" at the nut to {writing.plain(instrument.radius_last, digits=4)} at the last fret"
+    bevel = f"{known.bevel_deg:g}° ± {known.limits['bevel_deviation'].value:g}° from upright"
+    return {
         "Wire": f"{known.wire.stock.label}, {known.wire.stock.material}" if known.wire and option.replaced else "",
+        "Board": instrument.board_wood,
         "Board radius": radius,
-        "Bevel": f"{known.bevel_deg:g}° ± {known.limits['bevel_deviation'].value:g}° from upright",
-        "Frets to replace": ", ".join(map(str, option.replaced)),
-        "Frets to dress": ", ".join(map(str, option.dressed)) if option.kind == Kind.DRESS else "",
-        "Comes off": show(off.measured) if off else "",
-        "Mind": " ".join(option.brings),
+        "Bevel": writing.marked(bevel),
+        "Frets to replace": listed(option.replaced, "", "").strip() if option.replaced else "",
+        "Frets to dress": listed(option.dressed, "", "").strip() if option.kind == Kind.DRESS else "",
+        "Comes off": writing.value(option.removal.measured) if option.removal else "",
+        "Mind": " ".join(writing.words(b) for b in option.brings),
     }
-    content = bench_content(_heading(store, job, paper), option, work, _materials(job))
-    return render_pdf("bench", content, {}, _today(job))
 
 
-def _materials(job: JobView) -> tuple[str, ...]:
-    """Where the name of a material under trade controls could stand."""
-    return job.details.instrument.board_wood, job.details.instrument.kind, job.details.asked_for
+def record_paper(store: Store, job_id: int, visit: str = FIRST_VISIT, paper: str = "a4") -> Pdf:
+    """Set the technical record of a visit: all values with U and doubts, what was not read, every check.
 
-
-def _today(job: JobView) -> str:
-    return job.updated.date().isoformat()
-
-
-def proof_of(store: Store, job_id: int, visit: str = AFTER) -> tuple[ProofCheck, ...]:
-    """What was agreed held against the photos taken after the work."""
-    known = terms(store, job_id)
-    wear = wear_of(store, job_id, visit)
-    return prove(agreed_of(store, job_id), wear, inspections_of(store, job_id, visit), known.limits)
-
-
-def handover_paper(
-    store: Store, job_id: int, before: str = FIRST_VISIT, after: str = AFTER, paper: str = "a4", done: str = ""
-) -> Pdf:
-    """Set the handover: checks with their verdicts, and the same frets before beside after at the same scale."""
+    Raises
+    ------
+    OptionError
+        If the job has no such visit.
+    """
     job = job_view(store, job_id)
-    checks = proof_of(store, job_id, after)
-    unread = [n for i in inspections_of(store, job_id, after) for n in i.not_measured]
-    named: list[tuple[Picture, Picture]] = []
-    files: dict[str, bytes] = {}
-    for k, (old, new) in enumerate(_pairs(job, before, after), 1):
-        left, right = _same_scale(store, old, new)
-        b = Picture(f"before-{k}.jpg", _caption(old), f"Before the work: {_caption(old)}")
-        a = replace(b, file=f"after-{k}.jpg", alt=f"After the work: {_caption(new)}")
-        files |= {b.file: left, a.file: right}
-        named.append((b, a))
-    words = done or "The work agreed in the estimate was done; the same views were photographed and measured again."
-    content = handover_content(_heading(store, job, paper), words, checks, named, unread, show)
-    return render_pdf("handover", content, files, _today(job))
+    if not any(v.label == visit for v in job.visits):
+        raise OptionError(f"The job has no visit {visit!r}.", "Add its photos first.")
+    writing = writing_of(store, terms(store, job_id).prices)
+    photos = [p for p in job.photos if p.visit.label == visit]
+    worked_out = visit != AFTER and job.details.instrument.scale_length is not None
+    options = decide(store, job_id, visit).options if worked_out else ()
+    checks = proof_of(store, job_id, visit) if visit == AFTER else ()
+    wear = wear_of(store, job_id, visit) if job.details.instrument.scale_length is not None else None
+    named = [Picture(f"photo-{i}.jpg", f"{i}: {caption_of(p)}", caption_of(p)) for i, p in enumerate(photos, 1)]
+    record = (_readings(store, job_id, visit, photos), _photo_rows(photos), _unread(store, job_id, visit), named)
+    heading = heading_of(store, job, paper, writing)
+    content = record_content(heading, (visit, visit_day(job, visit)), wear, record, options, checks, writing)
+    files = {n.file: picture_of(store, p, RECORD_PX) for n, p in zip(named, photos, strict=True)}
+    return render_pdf("record", content, files, visit_day(job, visit))
 
 
-def proof_pairs(
-    store: Store, job_id: int, before: str = FIRST_VISIT, after: str = AFTER
-) -> tuple[tuple[str, bytes, bytes], ...]:
-    """Caption and the two pictures (JPEG, one scale) of every pair of photos that show the same frets."""
-    pairs = _pairs(job_view(store, job_id), before, after)
-    return tuple((_caption(old), *_same_scale(store, old, new)) for old, new in pairs)
+RECORD_PX = 1000
+"""Longest side of a photo in the record: two columns of 85 mm at 300 dots an inch."""
 
 
-def _pairs(job: JobView, before: str, after: str, most: int = 4) -> list[tuple[PhotoView, PhotoView]]:
-    """Photos of one view that share the most frets, before and after."""
-
-    def frets(p: PhotoView) -> set[int]:
-        return {f.number for f in p.inspection.answer.frets} if p.inspection else set()
-
-    pairs = []
-    for new in (p for p in job.photos if p.visit.label == after and p.inspection):
-        olds = [p for p in job.photos if p.visit.label == before and _shows_same(p, new) and frets(p) & frets(new)]
-        if olds:
-            pairs.append((max(olds, key=lambda p: len(frets(p) & frets(new))), new))
-    return pairs[:most]
+def _readings(store: Store, job_id: int, visit: str, photos: list[PhotoView]) -> list[ReadingRow]:
+    """Every value kept of a visit, by fret."""
+    number = {p.sha256: i for i, p in enumerate(photos, 1)}
+    rows = [
+        (r.place, ReadingRow(r.place_label, r.key.name, r.value, number[i.photo.sha256]))
+        for i in inspections_of(store, job_id, visit)
+        for r in readings_of(i)
+    ]
+    return [row for _, row in sorted(rows, key=lambda row: row[0].order)]
 
 
-def _shows_same(old: PhotoView, new: PhotoView) -> bool:
-    """Whether both are of one view, and of one end where the view is of an end."""
-    ends = [p.inspection.ask.end if p.inspection else None for p in (old, new)]
-    return old.view == new.view and ends[0] == ends[1]
+def _unread(store: Store, job_id: int, visit: str) -> list[NotMeasured]:
+    return [n for i in inspections_of(store, job_id, visit) for n in i.not_measured]
 
 
-def _same_scale(store: Store, old: PhotoView, new: PhotoView) -> tuple[bytes, bytes]:
-    """Both pictures at the same pixels to the millimetre (the coarser one's), cut to one size about the middle."""
-    pictures = []
-    finest = [p.inspection.answer.camera.px_per_mm for p in (old, new) if p.inspection and p.inspection.answer.camera]
-    for p in (old, new):
-        bgr = decoded(photo_path(store, p.sha256), p.sha256).bgr
-        if p.inspection:
-            bgr = draw(bgr, p.inspection.answer)
-        camera = p.inspection.answer.camera if p.inspection else None
-        if camera and len(finest) == 2:
-            bgr = shrink(bgr, round(max(bgr.shape[:2]) * min(finest) / camera.px_per_mm))
-        pictures.append(bgr)
-    h, w = (min(p.shape[k] for p in pictures) for k in (0, 1))
-    crop = partial(_middle, height=h, width=w)
-    left, right = (encode(shrink(crop(p), PICTURE_PX)) for p in pictures)
-    return left, right
-
-
-def _middle(bgr: NDArray[np.uint8], height: int, width: int) -> NDArray[np.uint8]:
-    y, x = (bgr.shape[0] - height) // 2, (bgr.shape[1] - width) // 2
-    return bgr[y : y + height, x : x + width]
+def _photo_rows(photos: list[PhotoView]) -> list[PhotoRow]:
+    rows = []
+    for i, p in enumerate(photos, 1):
+        answer = p.inspection.answer if p.inspection else None
+        scale = answer.scale.kind if answer and answer.scale else ""
+        rows.append(PhotoRow(i, p.name, p.view, p.sha256, scale, tuple(answer.flags) if answer else ()))
+    return rows

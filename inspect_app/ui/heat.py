@@ -5,10 +5,10 @@ from __future__ import annotations
 import html
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Literal
 from urllib.parse import urlencode
 
 from inspect_app.decide.wear import FretWear, Spot, WearMap
+from inspect_app.decide.wear_scale import Show, tone
 from inspect_app.services import ReadingView
 from inspect_app.ui.words import Length, shown
 from shared.measured import Measured
@@ -17,17 +17,7 @@ from shared.units import show_cell
 
 __all__ = ["SHOWS", "Cell", "Show", "cells", "heat_table", "reading_of_spot", "tone"]
 
-Show = Literal["depth", "flat", "height"]
 SHOWS: Mapping[Show, str] = {"depth": "Divot depth", "flat": "Flat width", "height": "Crown height left"}
-
-STEPS = 5
-"""Classes ``w0`` to ``w4`` of page.css: lightness runs one way through them, so their order needs no colour."""
-_FULL: Mapping[Show, tuple[float, float]] = {
-    # Values that get the first and the last step, in mm; breaks are the same for every job so that boards compare.
-    "depth": (0.0, 0.30),  # a divot of 0.3 mm is about a quarter of a common crown's height
-    "flat": (0.0, 1.50),
-    "height": (1.20, 0.50),  # less left is darker
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,13 +30,6 @@ class Cell:
     value: float | None
     meaning: str
     reading: ReadingView | None = None
-
-
-def tone(value: float, show: Show) -> int:
-    """Step of the ramp, 0 to 4."""
-    first, last = _FULL[show]
-    share = (value - first) / (last - first)
-    return min(STEPS - 1, max(0, int(share * STEPS)))
 
 
 def cells(wear: WearMap, show: Show, readings: Iterable[ReadingView], length: Length) -> dict[tuple[int, int], Cell]:

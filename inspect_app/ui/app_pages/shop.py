@@ -86,8 +86,20 @@ def prices() -> None:
                     "valid_days": valid,
                 }
                 services.put_setting(server.store(), "prices", replace(kept, rates=rates).to_dict())
+                if kept.currency != book.currency:
+                    st.session_state["currency-changed"] = (book.currency, kept.currency)
                 st.rerun()
+    if changed := st.session_state.pop("currency-changed", None):
+        st.warning(_no_conversion(*changed))
     st.caption(f"These prices: {plain(book.source)}.")
+
+
+def _no_conversion(old: str, new: str) -> str:
+    """What a new currency leaves as it was."""
+    return (
+        f"Prices are now in {new}. No amount was converted: look at each. Wire priced in {old} counts at the price "
+        "book's price of a wire until it is put on the list again; jobs that were drafted keep their prices."
+    )
 
 
 def _tongue(name: str) -> str:

@@ -20,9 +20,11 @@ from inspect_app.decide.estimate import (
     format_amount,
     format_money,
     option_lines,
+    total_alike,
     totals,
 )
 from inspect_app.decide.options import Kind
+from inspect_app.instrument.wire import WireStock
 from shared.errors import OptionError
 
 BOOK = PriceBook.default()
@@ -50,8 +52,12 @@ def test_totals_add_up_in_whole_minor_units(rows, discount, tax, deposit):
     assert t.total == t.lines - t.discount + t.tax
     assert t.lines == sum(r.amount for r in rows)
     assert all(isinstance(v, int) for v in (t.lines, t.discount, t.tax, t.total, t.deposit))
-    exact = Fraction(tax) / 100 * sum(r.amount for r in rows if r.taxable) * (1 - Fraction(discount) / 100)
-    assert abs(t.tax - exact) <= Fraction(1, 2)
+    assert t.net == t.lines - t.discount
+    assert 0 <= t.taxed <= t.net
+    if all(r.taxable for r in rows):
+        assert t.taxed == t.net
+    assert abs(t.tax - Fraction(tax) / 100 * t.taxed) <= Fraction(1, 2)  # from the net as it is printed
+    assert abs(t.discount - Fraction(discount) / 100 * t.lines) <= Fraction(1, 2)
     assert 0 <= t.deposit <= t.total
 
 
@@ -72,6 +78,33 @@ def test_worked_estimate():
     t = totals(e)
     assert (t.lines, t.discount, t.tax, t.total) == (27050, 2705, 1948, 26293)
     assert t.deposit == 7888  # 30 % of 262.93 = 78.879
+
+
+def test_tax_is_worked_out_from_the_amounts_printed():
+    # 50.20 with 12.5 % off: 6.275 -> 6.28, net 43.92 as printed; 19 % of 43.92 = 8.3448 -> 8.34, not 8.345750 -> 8.35
+    t = totals(estimate([Line("x", "1", "lot", 5020)], "12.5", "19"))
+    assert (t.discount, t.net, t.tax, t.total) == (628, 4392, 834, 5226)
+
+
+def test_untaxed_lines_keep_their_share_of_the_discount():
+    # 100.00 taxed and 50.00 not, 10 % off: net 135.00, of which 90.00 are taxed; 20 % of 90.00 = 18.00
+    t = totals(estimate([Line("x", "1", "lot", 10000), Line("y", "1", "lot", 5000, False)], "10", "20"))
+    assert (t.net, t.taxed, t.tax, t.total) == (13500, 9000, 1800, 15300)
+
+
+def test_alternatives_bear_the_same_tax_and_discount():
+    e = estimate([Line("x", "1", "lot", 5020)], "12.5", "19")
+    assert total_alike(e, 5020) == totals(e).total
+    assert total_alike(estimate([]), 1875) == 1875
+
+
+def test_wire_of_another_currency_is_never_taken_at_its_number():
+    wire = WireStock("drawer 2", "stainless", 2.6, 1.3, price=220, currency="JPY")
+    line = option_lines(Kind.REFRET, 0, 6, BOOK, wire)[-2]
+    assert line.unit_price == BOOK.materials["wire_per_fret"]
+    assert "the wire's own is in JPY" in line.text
+    same = option_lines(Kind.REFRET, 0, 6, BOOK, replace(wire, currency="USD"))[-2]
+    assert (same.unit_price, same.text) == (220, "Fret wire, drawer 2")
 
 
 @pytest.mark.parametrize("kind", list(Kind))
@@ -109,6 +142,7 @@ def test_money_is_written_as_in_a_locale():
     # currency, digits and grouping as in the Unicode CLDR, through the babel library
     assert format_money(123450, "EUR", 2, "de_DE").replace("\xa0", " ") == "1.234,50 €"
     assert format_money(123450, "USD", 2, "en_US") == "$1,234.50"
+    assert format_money(12345, "USD", 3, "de_DE") == "12,345 USD"  # digits that are not the currency's: one mark still
     assert format_money(9000, "JPY", 0, "ja_JP") in ("¥9,000", "￥9,000")
     assert format_amount(123450, 2, "de_DE") == "1.234,50"
     assert (currency_digits("JPY"), currency_digits("USD"), currency_digits("KWD")) == (0, 2, 3)  # ISO 4217

@@ -75,7 +75,8 @@ def test_an_older_store_is_brought_up_with_a_copy_of_it_kept(tmp_path):
     data = tmp_path / "d"
     open_store(data).close()
     with closing(sqlite3.connect(data / DATABASE)) as old:  # as the first form left it
-        old.executescript("DROP TABLE fret_heights; DROP TABLE estimates; DROP TABLE terms; DROP TABLE wires;")
+        later = ("answers", "fret_heights", "estimates", "terms", "wires")
+        old.executescript("".join(f"DROP TABLE {name}; " for name in later))
         old.execute("UPDATE alembic_version SET version_num = '0001'")
         old.execute("INSERT INTO prints VALUES (1, 'strip', 100, 100.2, 1.002, '', '2026-01-01 00:00:00')")
         old.commit()

@@ -1,6 +1,7 @@
 """From stored readings to a frozen estimate: nothing that was issued can change, by any path."""
 
 import csv
+import hashlib
 import io
 import json
 import sqlite3
@@ -14,6 +15,7 @@ from PIL import Image
 from pypdf import PdfReader
 
 from inspect_app.cli import OPTIONS, main
+from inspect_app.decide.agreement import Answer
 from inspect_app.decide.estimate import Line, totals
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.options import Kind
@@ -127,8 +129,11 @@ def test_estimate_goes_from_draft_to_accepted(store, job, put):
     assert changed.estimate.discount_percent == "5"
     issued = issue_estimate(store, first.id)
     assert PdfReader(io.BytesIO(estimate_pdf(store, first.id))).pages[0].extract_text().startswith("Estimate 1")
-    accepted = accept_estimate(store, issued.id, date(2026, 5, 5))
-    assert (accepted.status, accepted.decided_on) == ("accepted", date(2026, 5, 5))
+    today = date.fromisoformat(issued.estimate.made_on)
+    accepted = accept_estimate(store, issued.id, today, "Her brother", "by word", "on the telephone")
+    assert (accepted.status, accepted.decided_on) == ("accepted", today)
+    paper = hashlib.sha256(estimate_pdf(store, issued.id)).hexdigest()
+    assert accepted.answer == Answer(True, "Her brother", "by word", today, "on the telephone", paper)
 
 
 def test_an_issued_estimate_does_not_change_through_the_services(store, job, put):
@@ -327,7 +332,7 @@ def test_export_holds_papers_pictures_and_readings_and_no_location(store, job, p
         answers = json.loads(z.read("readings.json"))
         picture = next(n for n in names if n.startswith("pictures/"))
         exif = Image.open(io.BytesIO(z.read(picture))).getexif()
-    assert {"estimate-1.pdf", "bench-sheet.pdf"} <= set(names)
+    assert {"estimate-1.pdf", "bench-sheet.pdf", "record-intake.pdf"} <= set(names)
     folder = export_job(store, job, tmp_path / "as-folder")
     assert sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()) == sorted(names)
     with pytest.raises(OptionError, match="something already"):
@@ -349,11 +354,13 @@ def test_papers_by_command(store, job, put, tmp_path, capsys):
         ["estimate", "1", "--issue", "--out", str(tmp_path / "e.pdf"), "--paper", "letter"],
         ["report", "1", "--kind", "bench", "--out", str(tmp_path / "b.pdf")],
         ["report", "1", "--kind", "handover", "--out", str(tmp_path / "h.pdf")],
+        ["report", "1", "--kind", "record", "--out", str(tmp_path / "r.pdf")],
+        ["report", "1", "--kind", "record", "--visit", "after", "--out", str(tmp_path / "s.pdf")],
         ["export", "1", "--out", str(tmp_path / "j.zip"), "--pixels", "400"],
     ):
         assert main([*words, *data]) == 0
     assert "level, crown and polish" in capsys.readouterr().out
-    assert all((tmp_path / n).read_bytes()[:4] == b"%PDF" for n in ("e.pdf", "b.pdf", "h.pdf"))
+    assert all((tmp_path / n).read_bytes()[:4] == b"%PDF" for n in ("e.pdf", "b.pdf", "h.pdf", "r.pdf", "s.pdf"))
     assert main(["estimate", "77", *data]) == 2
     assert "no job #77" in capsys.readouterr().err
 

@@ -6,6 +6,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import inspect_app.ui
+from inspect_app.decide.estimate import totals
 from inspect_app.decide.options import Kind
 from inspect_app.instrument.wire import WireStock
 from inspect_app.services import open_store, put_setting
@@ -85,10 +86,63 @@ def test_from_draft_to_accepted(store, job):
     at = open_page("options.py", job)
     press(at, "Draft the estimate")
     at = open_page("estimate.py", job)
-    press(at, "Issue it")
+    press(at, "Issue it …")
+    assert estimates(store, job)[0].status == "draft"
+    assert "does not change" in words(at)
+    press(at, "Not yet")
+    assert estimates(store, job)[0].status == "draft"
+    press(at, "Issue it …")
+    press(at, "Issue this")
     assert estimates(store, job)[0].status == "issued"
+    next(t for t in at.text_input if t.label == "Answered by").set_value("Her brother")
     press(at, "Accepted")
-    assert estimates(store, job)[0].status == "accepted"
+    view = estimates(store, job)[0]
+    assert (view.status, view.answer.by, view.answer.how) == ("accepted", "Her brother", "signed")
+    assert "Accepted by Her brother" in words(at)
+    press(at, "Undo this answer")
+    assert estimates(store, job)[0].status == "issued"
+
+
+def test_what_is_typed_is_what_is_issued(store, job):
+    draft(store, job)
+    at = open_page("estimate.py", job)
+    next(t for t in at.text_input if t.label == "Tax, %").set_value("8").run()
+    next(t for t in at.text_area if t.label == "Note to the customer").set_value("school price").run()
+    shown = [str(v).replace("\\", "") for column in at.table[0].value.to_dict("list").values() for v in column]
+    assert "**292.14 USD**" in shown  # 270.50 and 8 %: 21.64
+    press(at, "Issue it …")
+    assert "292.14" in words(at).replace("\\", "")
+    press(at, "Issue this")
+    e = estimates(store, job)[0].estimate
+    assert (totals(e).total, e.note) == (29214, "school price")
+
+
+def test_a_percentage_that_is_none_is_said_and_not_kept(store, job):
+    draft(store, job)
+    at = open_page("estimate.py", job)
+    next(t for t in at.text_input if t.label == "Discount, %").set_value("much").run()
+    assert "not possible" in words(at)
+    assert estimates(store, job)[0].estimate.discount_percent == "0"
+    assert next(t for t in at.text_input if t.label == "Discount, %").value == "0"
+
+
+def test_the_reason_can_be_put_in_own_words_and_given_back(store, job):
+    draft(store, job)
+    at = open_page("estimate.py", job)
+    field = next(t for t in at.text_area if t.label.startswith("Why"))
+    proposed = field.value
+    assert "grooves out" in proposed
+    field.set_value("Because she asked.").run()
+    assert estimates(store, job)[0].estimate.why == "Because she asked."
+    next(t for t in at.text_area if t.label.startswith("Why")).set_value("").run()
+    assert estimates(store, job)[0].estimate.why == ""
+    assert next(t for t in at.text_area if t.label.startswith("Why")).value == proposed
+
+
+def test_the_e_mail_is_ready_to_paste(store, job):
+    issue_estimate(store, draft(store, job).id)
+    at = open_page("estimate.py", job)
+    assert any("I accept estimate 1" in c.value for c in at.code)
 
 
 def test_estimate_page_without_one_points_to_the_options(store, job):
@@ -122,12 +176,13 @@ def test_an_issued_estimate_can_not_be_changed_from_a_page_opened_before(store, 
     draft(store, job)
     stale = open_page("estimate.py", job)
     issued = issue_estimate(store, estimates(store, job)[0].id)
-    next(t for t in stale.text_input if t.label == "Note to the customer").set_value("cheaper")
-    press(stale, "Keep these lines")
+    next(t for t in stale.text_area if t.label == "Note to the customer").set_value("cheaper").run()
+    assert not stale.exception
+    assert "was issued and does not change" in words(stale)
     assert estimates(store, job) == (issued,)
     fresh = open_page("estimate.py", job)
-    assert not {b.label for b in fresh.button} & {"Keep these lines", "Issue it"}
-    assert not [t for t in fresh.text_input if t.label in ("Discount, %", "Note to the customer")]
+    assert "Issue it …" not in {b.label for b in fresh.button}
+    assert not [t for t in fresh.text_input if t.label == "Discount, %"]
 
 
 def test_options_page_shows_cost_wire_likeness_and_whose_limits(store, job):
@@ -156,6 +211,7 @@ def test_shop_page_changes_currency_with_its_own_decimals(store, job):
     press(at, "Keep these prices")
     book = shop_prices(store)
     assert (book.currency, book.minor_digits, book.rates["labour_per_hour"]) == ("JPY", 0, 9000)
+    assert any("No amount was converted" in w.value for w in at.warning)
     at = open_page("shop.py", job)
     next(t for t in at.text_input if t.label.startswith("Currency")).set_value("abc")
     press(at, "Keep these prices")

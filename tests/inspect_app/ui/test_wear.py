@@ -1,15 +1,20 @@
 """The wear map's cells, and the lines drawn beside it."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
 from inspect_app.decide.wear import build_wear_map
+from inspect_app.decide.wear_scale import NONE_TONE, STEPS, TONES, tone, wear_cell
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import CameraSummary, Flat, FretReading, Inspection, Outline, PhotoSummary
 from inspect_app.reading.key import NotMeasured, on_fret
-from inspect_app.ui.heat import STEPS, cells, heat_table, tone
+from inspect_app.ui.heat import cells, heat_table
+from inspect_app.ui.look import PAGE_CSS
 from inspect_app.ui.profiles import changes, cone, crown_profile, place_of, radius_rows
 from shared.measured import Measured
+from shared.units import show_cell
 from tests.inspect_app.conftest import mm
 
 INSTRUMENT = Instrument(640.0, frets=6)
@@ -122,3 +127,29 @@ def test_a_change_is_told_only_beyond_its_uncertainty():
     change = next(c for c in changes(before, after) if c.fret == 2).change
     assert change.value == pytest.approx(0.07)
     assert change.u == pytest.approx(Measured.of(0.0, "mm", a=0.005, b=0.005).u)
+
+
+def test_paper_and_page_have_the_same_tones():
+    css = PAGE_CSS.read_text("utf-8")
+    for step, ground in enumerate(TONES):
+        assert f".heat .w{step} {{ background: light-dark({ground}," in css
+    assert f".heat td.none {{ background: light-dark({NONE_TONE}," in css
+
+
+def test_tones_grow_darker_in_one_direction():
+    def luminance(ground):  # WCAG 2.2, relative luminance
+        rgb = [int(ground[i : i + 2], 16) / 255.0 for i in (1, 3, 5)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in rgb]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    steps = [luminance(t) for t in TONES]
+    assert steps == sorted(steps, reverse=True)
+    assert all(a / b > 1.3 for a, b in pairwise(steps))  # told apart in grey
+
+
+def test_paper_and_page_write_the_same_in_every_cell():
+    seen = wear(worn(1, 0.1), FretReading(2, length=mm(46.0), crown_width=mm(2.4)))
+    page = cells(seen, "depth", [], "mm")
+    assert page
+    for (fret, string), cell in page.items():
+        assert wear_cell(seen, fret, string, show_cell).text == (cell.text or "·")

@@ -1,0 +1,129 @@
+"""Pictures for papers, pages and exports: stored photos with their stored outlines, encoded anew.
+
+Encoded anew, so that nothing of a file's own data (place, camera owner) leaves the shop.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import partial
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from inspect_app.jobs.records import JobView, PhotoView
+from inspect_app.jobs.store import Store
+from inspect_app.reading.closeups import Window, closeup
+from inspect_app.reading.overlay import draw
+from inspect_app.services.decoded import decoded
+from inspect_app.services.photos import photo_path
+from shared.errors import OptionError
+
+__all__ = [
+    "PICTURE_PX",
+    "caption_of",
+    "closeup_of",
+    "frets_of",
+    "of_visit",
+    "photo_pairs",
+    "picture_of",
+    "same_scale",
+    "shows_same",
+    "upright",
+]
+
+PICTURE_PX = 1600
+"""Longest side of a whole photo on paper: 200 dots an inch over a column of 8 inches."""
+JPEG_QUALITY = 85
+
+
+def upright(store: Store, photo: PhotoView) -> NDArray[np.uint8]:
+    """A stored photo's pixels (height, width, 3), blue-green-red, the right way up."""
+    return decoded(photo_path(store, photo.sha256), photo.sha256).bgr
+
+
+def picture_of(store: Store, photo: PhotoView, longest: int = PICTURE_PX, marked: bool = True) -> bytes:
+    """A stored photo as JPEG, its stored outlines drawn on it, at most `longest` pixels on its long side."""
+    bgr = upright(store, photo)
+    return _encode(_shrink(draw(bgr, photo.inspection.answer) if marked and photo.inspection else bgr, longest))
+
+
+def closeup_of(store: Store, photo: PhotoView, window: Window) -> bytes:
+    """A small piece of a stored photo as JPEG."""
+    return _encode(closeup(upright(store, photo), window))
+
+
+def caption_of(photo: PhotoView) -> str:
+    """``elevation, fret 2``: the view, its end where it has one, the frets it shows, its note."""
+    if photo.view == "finding":
+        return photo.note or "Finding"
+    numbers = sorted(f.number for f in photo.inspection.answer.frets) if photo.inspection else []
+    named = f"fret {numbers[0]}" if len(numbers) == 1 else f"frets {numbers[0]} to {numbers[-1]}" if numbers else ""
+    end = photo.inspection.ask.end if photo.inspection else None
+    where = f"{photo.view}, {end}" if end else photo.view
+    return ", ".join(w for w in (where, named, photo.note) if w)
+
+
+def frets_of(photo: PhotoView) -> set[int]:
+    """Numbers of the frets a photo was read for."""
+    return {f.number for f in photo.inspection.answer.frets} if photo.inspection else set()
+
+
+def shows_same(old: PhotoView, new: PhotoView) -> bool:
+    """Whether both are of one view, of one end where the view is of an end, and of a fret they share."""
+    ends = [p.inspection.ask.end if p.inspection else None for p in (old, new)]
+    return old.view == new.view and ends[0] == ends[1] and bool(frets_of(old) & frets_of(new))
+
+
+def photo_pairs(job: JobView, before: str, after: str, most: int = 4) -> list[tuple[PhotoView, PhotoView]]:
+    """Photos of one view that share the most frets, before and after."""
+    pairs = []
+    for new in (p for p in job.photos if p.visit.label == after and p.inspection):
+        olds = [p for p in job.photos if p.visit.label == before and shows_same(p, new)]
+        if olds:
+            pairs.append((max(olds, key=lambda p: len(frets_of(p) & frets_of(new))), new))
+    return pairs[:most]
+
+
+def same_scale(store: Store, old: PhotoView, new: PhotoView) -> tuple[bytes, bytes]:
+    """Both pictures at the same pixels to the millimetre (the coarser one's), cut to one size about the middle."""
+    pictures = []
+    finest = [p.inspection.answer.camera.px_per_mm for p in (old, new) if p.inspection and p.inspection.answer.camera]
+    for p in (old, new):
+        bgr = upright(store, p)
+        if p.inspection:
+            bgr = draw(bgr, p.inspection.answer)
+        camera = p.inspection.answer.camera if p.inspection else None
+        if camera and len(finest) == 2:
+            bgr = _shrink(bgr, round(max(bgr.shape[:2]) * min(finest) / camera.px_per_mm))
+        pictures.append(bgr)
+    h, w = (min(p.shape[k] for p in pictures) for k in (0, 1))
+    crop = partial(_middle, height=h, width=w)
+    left, right = (_encode(_shrink(crop(p), PICTURE_PX)) for p in pictures)
+    return left, right
+
+
+def of_visit(photos: Iterable[PhotoView], visit: str, view: str) -> list[PhotoView]:
+    """Measured photos of one view at one visit."""
+    return [p for p in photos if p.visit.label == visit and p.view == view and p.inspection is not None]
+
+
+def _shrink(bgr: NDArray[np.uint8], longest: int) -> NDArray[np.uint8]:
+    """The picture with its long side at most `longest` pixels."""
+    factor = longest / max(bgr.shape[:2])
+    if factor >= 1.0:
+        return bgr
+    return np.asarray(cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def _encode(bgr: NDArray[np.uint8]) -> bytes:
+    done, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+    if not done:
+        raise OptionError("A picture could not be written.", "Choose a smaller size.")
+    return bytes(data)
+
+
+def _middle(bgr: NDArray[np.uint8], height: int, width: int) -> NDArray[np.uint8]:
+    y, x = (bgr.shape[0] - height) // 2, (bgr.shape[1] - width) // 2
+    return bgr[y : y + height, x : x + width]

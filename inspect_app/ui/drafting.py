@@ -1,0 +1,206 @@
+"""A draft on the page: every change is kept as it is typed, sums and paper follow, issuing is asked twice."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+import streamlit as st
+
+from inspect_app import services
+from inspect_app.decide.estimate import Line, totals
+from inspect_app.services.estimating import EstimateView, change_estimate, estimate_pdf, issue_estimate, preview
+from inspect_app.services.papers import words_why
+from inspect_app.ui import server
+from inspect_app.ui.bench import length_unit, say
+from inspect_app.ui.money import cash, minor, sums
+from inspect_app.ui.words import plain
+from shared.errors import InspectError
+
+__all__ = ["PAPERS", "edit_draft", "told"]
+
+PAPERS = {"A4": "a4", "Letter": "letter"}
+_NARROW = {"Work": 70, "Quantity": 58, "Unit": 50, "Each": 62, "Taxed": 50}
+"""Least widths, px: with the column for choosing rows they fit a phone 360 px wide. Room beyond that is shared."""
+_TOLD = "estimate-told"
+"""Where an error met while keeping a change waits for the page to be drawn."""
+
+
+def edit_draft(job: services.JobView, view: EstimateView) -> None:
+    """A draft: change it, see what it adds up to and how it looks, issue it."""
+    e = view.estimate
+    st.markdown(f"#### Draft, revision {e.revision}: {plain(e.option)}")
+    st.caption("Changes are kept as you type.")
+    view = _lines(view)
+    _fields(job, view)
+    sums(view.estimate)
+    paper = PAPERS[str(st.segmented_control("Paper", list(PAPERS), default="A4", required=True, key="paper"))]
+    _issue(job, view, paper)
+    _look(job, view, paper)
+
+
+def told() -> None:
+    """Say what went wrong while a change was kept."""
+    error = st.session_state.pop(_TOLD, None)
+    if error is not None:
+        say(error)
+
+
+def _keep(view_id: int, **changes: Any) -> EstimateView | None:
+    """Keep a change; an error waits to be said."""
+    try:
+        return change_estimate(server.store(), view_id, **changes)
+    except InspectError as error:
+        st.session_state[_TOLD] = error
+        return None
+
+
+def _lines(view: EstimateView) -> EstimateView:
+    """The lines as a table; the view with what was typed kept.
+
+    The table keeps the rows it began with and its own edits on top, so that a change kept does not throw the person
+    out of the cell; only when the lines were changed elsewhere does it begin anew.
+    """
+    e, at = view.estimate, st.session_state
+    known = f"lines-kept-{view.id}"
+    if at.get(known) != e.lines:
+        at[known] = e.lines
+        at[f"lines-base-{view.id}"] = [_row(r, e.minor_digits) for r in e.lines]
+        at[f"lines-turn-{view.id}"] = at.get(f"lines-turn-{view.id}", 0) + 1
+    edited = st.data_editor(
+        at[f"lines-base-{view.id}"],
+        num_rows="dynamic",
+        width="stretch",
+        key=f"lines-{view.id}-{at[f'lines-turn-{view.id}']}",
+        column_config={
+            "Work": st.column_config.TextColumn(required=True, width=_NARROW["Work"]),
+            "Quantity": st.column_config.NumberColumn(min_value=0.0, format="%.2f", width=_NARROW["Quantity"]),
+            "Unit": st.column_config.TextColumn(width=_NARROW["Unit"]),
+            "Each": st.column_config.NumberColumn(min_value=0.0, format=f"%.{e.minor_digits}f", width=_NARROW["Each"]),
+            "Taxed": st.column_config.CheckboxColumn(width=_NARROW["Taxed"], default=True),
+        },
+    )
+    try:
+        typed = tuple(_line(r, e.minor_digits) for r in edited if str(r.get("Work") or "").strip())
+    except InspectError as error:
+        say(error)
+        return view
+    if typed == e.lines:
+        return view
+    kept = _keep(view.id, lines=typed)
+    if kept is None:
+        say(at.pop(_TOLD))
+        return view
+    at[known] = typed
+    return kept
+
+
+def _row(line: Line, digits: int) -> dict[str, Any]:
+    return {
+        "Work": line.text,
+        "Quantity": float(line.quantity),
+        "Unit": line.unit,
+        "Each": float(Decimal(line.unit_price).scaleb(-digits)),
+        "Taxed": line.taxable,
+    }
+
+
+def _line(row: dict[str, Any], digits: int) -> Line:
+    quantity = f"{Decimal(str(row.get('Quantity') or 0)).normalize():f}"
+    each = minor(row.get("Each") or 0, digits)
+    taxed = row.get("Taxed")
+    return Line(str(row["Work"]), quantity, str(row.get("Unit") or ""), each, taxed is None or bool(taxed))
+
+
+def _fields(job: services.JobView, view: EstimateView) -> None:
+    """What applies to the whole estimate; each field keeps itself."""
+    e = view.estimate
+
+    def field(name: str, shown: str) -> dict[str, Any]:
+        """Key, and what to do on a change; another's change of the draft gives the field a new value."""
+        key = f"{name}-{view.id}"
+        if st.session_state.get(f"{key}-was") != shown:
+            st.session_state[f"{key}-was"] = st.session_state[key] = shown
+        return {"key": key, "on_change": _keep_field, "args": (view.id, name, key)}
+
+    cells = st.columns(3)
+    cells[0].text_input("Discount, %", **field("discount_percent", e.discount_percent))
+    cells[1].text_input("Tax, %", **field("tax_percent", e.tax_percent))
+    cells[2].text_input("Deposit, %", **field("deposit_percent", e.deposit_percent))
+    key = f"valid_until-{view.id}"
+    st.date_input(
+        "Valid until", date.fromisoformat(e.valid_until), key=key, on_change=_keep_field,
+        args=(view.id, "valid_until", key),
+    )  # fmt: skip
+    said = e.why or words_why(server.store(), job.id, e)
+    st.text_area("Why, in the customer's words", **field("why", said), help="Empty it for the words worked out.")
+    st.text_area("Note to the customer", **field("note", e.note))
+
+
+def _keep_field(view_id: int, name: str, key: str) -> None:
+    typed = st.session_state[key]
+    value = typed.isoformat() if isinstance(typed, date) else str(typed).strip()
+    if name.endswith("_percent"):
+        value = value.replace(",", ".")
+    if _keep(view_id, **{name: value}) is None:
+        st.session_state.pop(f"{key}-was", None)
+    elif name != "why" or value:
+        st.session_state[f"{key}-was"] = value if not isinstance(typed, date) else None
+
+
+def _issue(job: services.JobView, view: EstimateView, paper: str) -> None:
+    """Issue it, asked once more with the figure it goes out with."""
+    asking = f"issue-{view.id}"
+    if not st.session_state.get(asking):
+        if st.button("Issue it …", type="primary", width="stretch", help="From then on it does not change."):
+            st.session_state[asking] = True
+            st.rerun()
+        return
+    e = view.estimate
+    with st.container(border=True):
+        total = cash(e, totals(e).total)
+        whom = plain(job.details.customer) or "the customer"
+        st.markdown(
+            f"Issue revision {e.revision} to {whom} for **{total}**, valid until {e.valid_until}? From then on it does "
+            "not change."
+        )
+        left, right = st.columns(2)
+        if left.button("Issue this", type="primary", width="stretch"):
+            st.session_state.pop(asking)
+            try:
+                with st.spinner("Setting the paper"):
+                    issue_estimate(server.store(), view.id, paper=paper, shown=view.content_hash)
+            except InspectError as error:
+                st.session_state[_TOLD] = error
+            st.rerun()
+        if right.button("Not yet", width="stretch"):
+            st.session_state.pop(asking)
+            st.rerun()
+
+
+def _look(job: services.JobView, view: EstimateView, paper: str) -> None:
+    """The paper as it stands, marked as a draft."""
+    st.download_button(
+        "Draft as PDF",
+        data=lambda: estimate_pdf(server.store(), view.id, paper=paper),
+        file_name=f"estimate-{job.number}-{view.estimate.revision}-draft.pdf",
+        mime="application/pdf",
+        on_click="ignore",
+        width="stretch",
+    )
+    if not st.toggle("Show the paper", value=True, key="show-paper"):
+        return
+    try:
+        pages = _pages(view.id, view.content_hash, paper, length_unit(), job.updated.isoformat())
+    except InspectError as error:
+        say(error)
+        return
+    for k, page in enumerate(pages, 1):
+        st.image(page, alt=f"Draft of estimate {view.estimate.revision}, page {k} of {len(pages)}", width="stretch")
+
+
+@st.cache_data(max_entries=4, show_spinner=False)
+def _pages(view_id: int, content_hash: str, paper: str, unit: str, updated: str) -> tuple[bytes, ...]:
+    """The draft's pages; set anew when the draft, the paper, the unit or the job changed."""
+    return preview(server.store(), view_id, paper=paper)
