@@ -36,7 +36,7 @@ def timed(action: Callable[[], T]) -> tuple[T, str]:
 def moved(store: services.Store, job: int, by: float) -> HandEdge:
     """The first edge of the first reading that has any, so many pixels from where it is shown."""
     edge = next(e for r in services.readings(store, job) for e in edges_in(store, r))
-    return HandEdge(edge.name, tuple((x + by, y) for x, y in edge.points))
+    return HandEdge(edge.key, tuple((x + by, y) for x, y in edge.points))
 
 
 def edges_in(store: services.Store, at: services.ReadingView) -> tuple:

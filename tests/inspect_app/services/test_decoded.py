@@ -83,7 +83,7 @@ def test_a_measured_photo_is_not_looked_at_again_for_its_handles(store, job, cou
     fret = measured.answer.frets[0]
     edges = [o for o in fret.outlines if o.name == "bevel"]
     assert edges
-    top = HandEdge(f"{edges[0].of}, top", (edges[0].points[-1],))
+    top = HandEdge(edges[0].of.part("top"), (edges[0].points[-1],))
     services.place_edge(store, measured.id, top)
     assert count["looked"] == {photo.sha256: 1}
     assert count["decoded"] == {}  # it was kept as it was taken in
