@@ -8,13 +8,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Scale", "HABIT_TILT_RAD"]
+__all__ = ["Scale", "HANDHELD_TILT_RAD", "WORKING_DISTANCES_MM", "U_SHARPENING_PX"]
 
-HABIT_TILT_RAD = math.radians(6.0)
+HANDHELD_TILT_RAD = math.radians(6.0)
 """Prior standard deviation of the camera's tilt about either axis, for scales that tell little of it.
 
 A person who holds the camera "square" over the work by eye is a few degrees off (common practice, no source).
 """
+
+WORKING_DISTANCES_MM = (90.0, 1200.0)
+"""Distances from which a scale beside a board is photographed: nearer no phone focuses, farther the scale is too small
+to measure by (common practice, no source)."""
+
+U_SHARPENING_PX = 0.3
+"""Shift of an edge, in or out, by sharpening of the coded photo: up to a third of a blur of one pixel. All edges of a
+scale move together, so it is one unknown of the fit and not scatter."""
 
 
 @dataclass(frozen=True)

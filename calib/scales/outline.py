@@ -21,7 +21,6 @@ __all__ = [
     "outline_steps",
     "steepest",
     "U_OUTLINE_PX",
-    "U_SHARPENING_PX",
 ]
 
 Vector = NDArray[np.float64]
@@ -30,8 +29,6 @@ StepsOf = Callable[[Vector, float, float, Vector], Steps]
 
 U_OUTLINE_PX = 0.1
 """Error of one outline point that its own row does not show: texture outside, JPEG blocks, a worn or reeded rim."""
-U_SHARPENING_PX = 0.3
-"""Shift of the whole outline, in or out, by sharpening of the coded photo: up to a third of a blur of one pixel."""
 _TOGETHER = 8192  # samples worked out at a time: what they need stays in the processor's cache
 _GREY = np.array([0.114, 0.587, 0.299])  # ITU-R BT.601 weights, blue first
 

@@ -24,9 +24,13 @@ __all__ = ["PAPERS_MM", "CHECK_BAR_MM", "scales_pdf", "write_scales_pdf", "print
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """Width and height: ISO 216; Letter is 8.5 by 11 inches."""
 CHECK_BAR_MM = 100.0
-_LEFT = 25.0
-_STRIP_TOP, _BACKDROP_TOP, _BAR_TOP = 40.0, 76.0, 122.0
-_BARS = ((_LEFT, _BAR_TOP, CHECK_BAR_MM, 3.0), (_LEFT + 140.0, _BAR_TOP, 3.0, CHECK_BAR_MM))
+"""Long enough that a calliper reads it to half a thousandth, short enough for callipers of 150 mm."""
+_LEFT = 25.0  # mm: clear of what printers can't reach, with room for the marks to cut along
+_STRIP_TOP, _BACKDROP_TOP, _BAR_TOP = 40.0, 76.0, 122.0  # mm: each clear of the marks of the one above
+_BARS = (  # one across the page and one along it: printers stretch the two differently
+    (_LEFT, _BAR_TOP, CHECK_BAR_MM, 3.0),
+    (_LEFT + 140.0, _BAR_TOP, 3.0, CHECK_BAR_MM),
+)
 _OVERLAP = 0.01  # mm: white cells above each other overlap, or a hair of black shows between them on some printers
 _LARGEST_ERROR = 0.06  # relative: page scaling to the other paper size; more is a misreading
 
@@ -170,7 +174,7 @@ _ABOUT_BACKDROP = (
     "Backdrop: stands on the board just behind the fret. Cut its foot to the curve of the board, "
     "at least 3 mm below the row of small markers."
 )
-_ABOUT_BARS = (
+_ABOUT_BARS = (  # one along the page and one across, both left of Letter's and above A4's margin
     "Check bars: both are 100 mm long when the print is true. Measure each with a calliper, to 0.05 mm, at the "
     "outer ends of the black. Type in the length of the bar that runs the way of the strip. If the two bars "
     "differ by more than 0.2 mm, the printer stretches one way: print again, or on another printer. "

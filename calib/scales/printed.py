@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calib.edges import edge_points
 from calib.lines import Line, fit_lines
 from calib.photo import Photo
-from calib.scales.base import Scale
+from calib.scales.base import U_SHARPENING_PX, Scale
 from calib.scales.reduced import halved
 from shared.errors import ScaleError
 
@@ -49,12 +49,10 @@ BACKDROP = tuple(Marker(20 + i, 8.0 + 11.4 * i, 2.0, 8.0) for i in range(7)) + t
 _LAYOUTS = {"strip": (STRIP, STRIP_SIZE), "backdrop": (BACKDROP, BACKDROP_SIZE)}
 _OUTWARD = np.array([[0.0, 1.0], [1.0, 0.0], [0.0, -1.0], [-1.0, 0.0]])  # of a marker's sides, clockwise from the top
 
-U_FLOOR_PX = 0.02
+U_SIDE_PX = 0.02
 """Error of a side that its scatter does not show: JPEG blocks, the roughness of a print, sampling of a steep edge."""
 U_INK_MM = 0.05
 """Spread of toner or ink beyond a nominal edge (common practice, no source): a dot at 600 dpi is 0.04 mm."""
-U_SHARPENING_PX = 0.3
-"""Shift of a black-to-white edge by sharpening after the photo was coded: up to a third of a blur of one pixel."""
 MAX_SIDE_RMS_PX = 0.5
 """A printed side seen whole scatters far less; more means it is covered, torn or bent."""
 _ENDS = 1.0 / 8.0  # of a side left out at each end: more than the blur of its corner
@@ -304,7 +302,7 @@ def _as_scale(
                 at = line.point + sign * line.u_offset / line.u_angle * line.direction
                 image.append(at)
                 plane.append(a_mm + (b_mm - a_mm) * ((at - a) @ (b - a) / ((b - a) @ (b - a))))
-                u.append((math.inf, math.hypot(math.sqrt(2.0) * line.u_offset, U_FLOOR_PX)))
+                u.append((math.inf, math.hypot(math.sqrt(2.0) * line.u_offset, U_SIDE_PX)))
                 turn.append(math.atan2(line.direction[1], line.direction[0]))
                 outward.append(_OUTWARD[k])
                 ids.append(m.id)

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from calib.photo import Photo
-from calib.scales.base import HABIT_TILT_RAD, Scale
+from calib.scales.base import HANDHELD_TILT_RAD, Scale
 from shared.errors import OptionError, ScaleError
 
 __all__ = ["span_scale", "U_MARK_PX", "U_SPAN_MM"]
@@ -16,7 +16,7 @@ U_MARK_PX = 2.0
 """Standard uncertainty of a point marked by hand on an enlarged photo, pixels (common practice, no source)."""
 U_SPAN_MM = 0.15
 """Standard uncertainty of a length read from a rule by eye: a quarter of a millimetre either way, rectangular."""
-U_FORESHORTENED = HABIT_TILT_RAD**2 / math.sqrt(2.0)
+U_FORESHORTENED = HANDHELD_TILT_RAD**2 / math.sqrt(2.0)
 """What an unknown tilt does to lengths across the span relative to those along it: the standard deviation of
 1 - cos(tilt). It is of second order, so that the plane's covariance about square on does not contain it."""
 MIN_PX = 100.0
@@ -68,5 +68,5 @@ def span_scale(photo: Photo, span_px: tuple[float, float, float, float], span_mm
         np.array([[U_MARK_PX] * 2] * 2 + [[math.inf] * 2] * 2),
         math.hypot(U_SPAN_MM / (2.0 * half), U_FORESHORTENED),
         np.stack([a, b]),
-        tilt_prior_rad=HABIT_TILT_RAD,
+        tilt_prior_rad=HANDHELD_TILT_RAD,
     )

@@ -26,7 +26,7 @@ from calib.lens import (
 )
 from calib.photo import Focal
 from calib.pose_fit import fit_plane
-from calib.scales.base import HABIT_TILT_RAD, Scale
+from calib.scales.base import HANDHELD_TILT_RAD, Scale
 from shared.errors import OptionError, ScaleError
 
 NOISE = 0.05
@@ -79,7 +79,7 @@ def card_scale(camera, rng) -> Scale:
     turn = np.concatenate([np.zeros(24), np.full(16, math.pi / 2)])
     px = camera.to_px(np.column_stack([mm, np.zeros(len(mm))])) + rng.normal(0, 0.1, (len(mm), 2))
     u = np.column_stack([np.full(len(px), np.inf), np.full(len(px), 0.1)])
-    return Scale("id1", px, mm, u, 5e-4, px, turn_rad=turn, tilt_prior_rad=HABIT_TILT_RAD)
+    return Scale("id1", px, mm, u, 5e-4, px, turn_rad=turn, tilt_prior_rad=HANDHELD_TILT_RAD)
 
 
 @pytest.mark.slow

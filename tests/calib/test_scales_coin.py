@@ -9,7 +9,9 @@ from skimage.measure import CircleModel, EllipseModel
 
 from calib.photo import Focal, Photo
 from calib.pose_fit import fit_plane
-from calib.scales.coin import _Ring, _smooth_outside, coins, find_coin
+from calib.scales.coin import coins, find_coin
+from calib.scales.coin_rim import smooth_outside
+from calib.scales.coin_rings import Ring
 from shared.errors import ScaleError
 from tests.calib.bench_scene import Paint, Shot, board, coin, disc, length_errors, photograph, place_all, placed
 
@@ -72,8 +74,8 @@ def test_a_board_beside_a_rim_is_not_taken_for_the_bench_all_round(radius_px, is
     seen = np.where(np.hypot(x, y) < 200.0, 200.0 + rng.standard_normal(x.shape), cloth)
     seen = np.where(y < -230.0, 90.0 + 40.0 * np.sin(x), seen)
     bgr = np.repeat(np.clip(seen, 0.0, 255.0).astype(np.uint8)[..., None], 3, axis=2)
-    ring = _Ring(350.0, 350.0, np.array([radius_px, 0.0, 0.0, 0.0, 0.0]), 1.0)
-    assert _smooth_outside(Photo(bgr, "0" * 64, "coin", Focal(1000.0, 0.1, "drawn")), ring) == is_border
+    ring = Ring(350.0, 350.0, np.array([radius_px, 0.0, 0.0, 0.0, 0.0]), 1.0)
+    assert smooth_outside(Photo(bgr, "0" * 64, "coin", Focal(1000.0, 0.1, "drawn")), ring) == is_border
 
 
 def test_lengths_inside_their_uncertainty() -> None:

@@ -8,7 +8,8 @@ from scipy.special import erf
 
 from calib.edges import row_offsets
 from calib.pose_fit import fit_plane
-from calib.scales.id1 import card, find_id1
+from calib.scales.id1 import find_id1
+from calib.scales.id1_card import card
 from calib.scales.outline import outline_steps, steepest
 from shared.errors import ScaleError
 from tests.calib.bench_scene import (

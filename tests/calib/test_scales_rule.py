@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from calib.pose_fit import fit_plane
-from calib.scales.graduations import DIVISIONS, INCH_MM, tell_division
 from calib.scales.rule import RULE_LIMIT_MM, find_rule
+from calib.scales.rule_divisions import DIVISIONS, INCH_MM, tell_division
 from shared.errors import ScaleError
 from tests.calib.bench_scene import (
     HALF_MM_RULE,
