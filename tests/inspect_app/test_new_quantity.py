@@ -22,8 +22,8 @@ from inspect_app.reading.overlay import draw
 from inspect_app.reading.quantities import Edge, Line, Quantity
 from inspect_app.reading.schema import answer_schema
 from inspect_app.reading.values import readings_of, without
-from inspect_app.services.estimating import draft, estimate_pdf
 from inspect_app.services.exporting import readings_csv
+from inspect_app.services.papers import record_paper
 from inspect_app.ui import server
 from inspect_app.ui.handles import hand_edge
 from inspect_app.ui.scenes import reading_scene
@@ -127,10 +127,9 @@ def test_the_readings_page_opens_on_it_and_takes_a_decision(measured, store, key
     assert {r.reading.key: r.verdict for r in services.readings(store, job)}[key] == "accept"
 
 
-def test_it_stands_in_the_estimates_record_and_in_the_export(measured, store, key):
+def test_it_stands_in_the_record_and_in_the_export(measured, store, key):
     job, _ = measured
-    made = draft(store, job)
-    pages = PdfReader(io.BytesIO(estimate_pdf(store, made.id))).pages
+    pages = PdfReader(io.BytesIO(record_paper(store, job).data)).pages
     assert "string height 1" in " ".join(" ".join(p.extract_text() for p in pages).split())
     assert f'"{key}",{HEIGHT}' in readings_csv(store, job)
 
