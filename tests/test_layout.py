@@ -3,6 +3,7 @@
 import ast
 import re
 import tomllib
+from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
@@ -66,8 +67,10 @@ def is_in(module, prefix):
     return module == prefix or module.startswith(f"{prefix}.")
 
 
+@cache
 def imports_of(path):
     """Every project module that a file imports, at the top or inside a function."""
+    found = []
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             names = [alias.name for alias in node.names]
@@ -76,7 +79,8 @@ def imports_of(path):
             names = [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
         else:
             continue
-        yield from (n for n in names if n.split(".")[0] in PACKAGES and is_module(n))
+        found += (n for n in names if n.split(".")[0] in PACKAGES and is_module(n))
+    return tuple(found)
 
 
 def is_module(name):

@@ -11,7 +11,7 @@ from inspect_app.services.estimating import draft, estimates, issue_estimate
 from tests.browser.conftest import ANSWER_MS, keep_picture, settled, window
 from tests.browser.test_axe import grave_findings
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 @pytest.fixture

@@ -16,6 +16,8 @@ from calib.scales.span import span_scale
 from shared.errors import OptionError, ScaleError
 from tests.calib.bench_scene import Paint, Shot, board, box, lengths, photograph, place_all
 
+pytestmark = pytest.mark.slow
+
 
 def strip(at: tuple[float, float] = (-62.0, 8.0), only: tuple[int, ...] = tuple(range(10))) -> list[Paint]:
     """The printed strip with its top left corner at `at`."""

@@ -11,6 +11,8 @@ from inspect_app.services.estimating import accept_estimate, draft, estimate_pdf
 from inspect_app.services.papers import bench_paper, handover_paper, record_paper
 from tests.inspect_app.report.test_report import overprints
 
+pytestmark = pytest.mark.slow
+
 MOST_BYTES = 3_000_000
 
 

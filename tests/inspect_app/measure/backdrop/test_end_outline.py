@@ -11,6 +11,8 @@ from inspect_app.measure.backdrop.bevel import end_outline_of, fit_bevel, measur
 from inspect_app.measure.backdrop.fret import detect_fret
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
 
+pytestmark = pytest.mark.slow
+
 
 def seen_end(scene, end, painted=None):
     photo, pose = draw(scene)

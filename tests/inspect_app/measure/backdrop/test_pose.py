@@ -13,6 +13,8 @@ from inspect_app.measure.backdrop.tilt_from_board_edges import tilt_from_board_e
 from inspect_app.measure.backdrop.tilt_from_frets import fret_distance, nearer_fret_distances, tilt_from_frets
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw
 
+pytestmark = pytest.mark.slow
+
 POINTS = np.random.default_rng(1).uniform([-60, -25, -2], [2, 25, 2], (60, 3))
 
 

@@ -18,6 +18,8 @@ from inspect_app.measure.plan.fret_ends import (
 )
 from tests.inspect_app.measure.plan.end_pictures import End, cover_of, crown_of, draw, frame_of
 
+pytestmark = pytest.mark.slow
+
 WOODS = ((0.015, 0.017, 0.02), (0.05, 0.09, 0.16), (0.2, 0.35, 0.5), (0.1, 0.2, 0.35))
 """Ebony, rosewood, maple, something between: blue, green, red."""
 
