@@ -157,10 +157,10 @@ def weighted_mean(terms: Sequence[Measured]) -> Measured:
     return out.with_flags("DISAGREES") if chi2 > _one_in_a_hundred(dof) else out
 
 
-def _in_all(terms: Sequence[Measured]) -> set[object]:
+def _in_all(terms: Sequence[Measured]) -> set[tuple[str, str]]:
     """Keys of the influences that all of several terms have; none for a single term."""
     keys = [{c.key for c in q.contributions if c.key is not None} for q in terms]
-    return set(set.intersection(*keys)) if len(keys) > 1 else set()
+    return set.intersection(*keys) if len(keys) > 1 else set()
 
 
 def _one_in_a_hundred(dof: int) -> float:
