@@ -24,7 +24,7 @@ CALLIPER_OWN_U = 0.02 / math.sqrt(3.0)
 
 WORK = ("levelled", "recrowned", "replaced")
 """What can have been done to frets."""
-READ_AFTER = "as read with a calliper after the work"
+READ_ELSEWHERE = "as read with a calliper on other frets"
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +91,7 @@ def _worked(known: Heights, work: Worked, frets: int) -> Heights:
     every = tuple(range(1, frets + 1))
     on = work.frets or every
     if work.kind == "replaced":
-        return _replaced(known, work, on, all_of_them=set(on) >= set(every))
+        return _replaced(known, work, on, every)
     before = {n: known.own.get(n) or known.shared for n in on}
     now = {n: difference(h, work.off) for n, h in before.items() if h is not None and work.off is not None}
     if set(on) >= set(every):
@@ -101,12 +101,12 @@ def _worked(known: Heights, work: Worked, frets: int) -> Heights:
     return _of_some(known, on, now, every)
 
 
-def _replaced(known: Heights, work: Worked, on: Sequence[int], all_of_them: bool) -> Heights:
+def _replaced(known: Heights, work: Worked, on: Sequence[int], every: Sequence[int]) -> Heights:
     new = None if work.wire is None else levelled_wire(work.wire)
-    if all_of_them:
+    if set(on) >= set(every):
         source = "as the new wire's height says" if new else ""
         return Heights(new, source, {}, work.wire, work.material or known.material)
-    return _of_some(known, on, {} if new is None else dict.fromkeys(on, new), ())
+    return _of_some(known, on, {} if new is None else dict.fromkeys(on, new), every)
 
 
 def _of_some(known: Heights, on: Sequence[int], now: Mapping[int, Measured], every: Sequence[int]) -> Heights:
@@ -119,13 +119,14 @@ def _of_some(known: Heights, on: Sequence[int], now: Mapping[int, Measured], eve
 
 
 def shared_by_reading(known: Heights) -> Heights:
-    """Where no shared height is known but some frets were read, after frets came down to one surface: their mean.
+    """Where no shared height is known but some frets were read: the mean of those read is the height of the others.
 
-    For the visits that follow the reading; at the visit itself only what was read counts as read.
+    Frets of one wire that were pressed in or levelled together are alike; what each may differ by is added where
+    heights are drawn (`levelling.FRET_TO_FRET_U`).
     """
     if known.shared is not None or not known.own:
         return known
-    return replace(known, shared=weighted_mean(list(known.own.values())), source=READ_AFTER)
+    return replace(known, shared=weighted_mean(list(known.own.values())), source=READ_ELSEWHERE)
 
 
 def calliper_reading(height: float, name: str) -> Measured:

@@ -235,7 +235,7 @@ def _fret_wear(
     width = _mean([r.crown_width for i, r in seen if i.view == "plan"])
     along = length.value if length is not None else FRET_LENGTH_MM
     places = string_places(instrument, number, along)
-    spots = _merge([s for i, r in seen for s in _spots(i.view, r, width, height)], places)
+    spots = _merge([s for i, r in seen for s in _spots(i, r, width, height)], places)
     limits = [u for i, r in seen if (u := _unseen(i, r, width)) is not None]
     if any(s.depth is None for s in spots):  # a flat of unknown depth: nothing bounds how deep this fret is worn
         limits = []
@@ -276,13 +276,16 @@ def depth_of_flat(flat: Measured, width: Measured, height: Measured) -> Measured
     )
 
 
-def _spots(view: str, reading: FretReading, width: Measured | None, height: Measured | None) -> list[Spot]:
-    """The worn places of one reading; a flat whose photo was not told the crown's height gets its depth here."""
+def _spots(inspection: Inspection, reading: FretReading, width: Measured | None, height: Measured | None) -> list[Spot]:
+    """The worn places of one reading; a flat whose photo was not told the crown's height, or another than it has by
+    now, gets its depth here."""
+    view, asked = inspection.view, inspection.options.get("crown_height")
 
     def depth(flat: Flat) -> Measured | None:
-        if flat.depth is not None or width is None or height is None:
+        if width is None or height is None:
             return flat.depth
-        return depth_of_flat(flat.width, width, height)
+        as_asked = asked is None or abs(float(asked) - height.value) <= height.expanded
+        return flat.depth if flat.depth is not None and as_asked else depth_of_flat(flat.width, width, height)
 
     flats = [Spot(f.from_treble_end, None, depth(f), f.width, f.length, (view,)) for f in reading.flats]
     return flats + [Spot(d.from_treble_end, None, d.depth, None, None, (view,)) for d in reading.divots]

@@ -136,6 +136,8 @@ def heights_at(session: Session, job: Job, visit: str, inspections: Iterable[Ins
             known = follow(_done(session, at), frets, known)
             known = follow((Read(n, h) for n, h in _read_at(session, at).items()), frets, known)
             if one is job and at.label == visit:
+                if not any(True for _ in _done(session, at)):
+                    known = shared_by_reading(known)  # right after work only what was read counts as read
                 break
     for inspection in map(stamped, inspections):
         if inspection.view == "section" and inspection.frets and inspection.frets[0].crown_height is not None:

@@ -243,3 +243,12 @@ def test_depth_of_a_flat_carries_uncertainty_as_the_gtc_library_does(flat, u_fla
     ours = depth_of_flat(mm(flat, u_flat), mm(2.6, 0.02), mm(1.1, 0.03))
     assert ours.value == pytest.approx(GTC.value(expected), rel=1e-12)
     assert ours.u == pytest.approx(GTC.uncertainty(expected), rel=0.01)  # ours: differences over one u, not derivatives
+
+
+def test_a_flat_gets_its_depth_from_the_height_the_fret_has_by_now():
+    seen = FretReading(2, crown_width=mm(2.6), flats=(Flat(mm(20.0), mm(4.0), mm(1.0), mm(0.0983)),))
+    asked = Inspection("plan", PHOTO, "t", {"crown_height": 1.1}, (seen,))
+    # r = (1.69 + 0.86^2) / (2 x 0.86) = 1.4126; r - sqrt(r^2 - 0.25) = 0.0915
+    for now, depth in ((1.1, 0.0983), (0.86, 0.0915)):
+        wear = build_wear_map([asked], GUITAR, mm(now, 0.03), "levelled")
+        assert wear.fret(2).deepest().value == pytest.approx(depth, abs=1e-4)

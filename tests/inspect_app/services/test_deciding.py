@@ -331,7 +331,7 @@ def test_one_height_read_after_levelling_tells_the_others_at_later_visits(store,
     assert decide(store, job, "check").wear.crown_height is None
     write_fret_heights(store, job, {3: 0.86}, "after")
     wear = decide(store, job, "check").wear
-    assert (wear.crown_height.value, wear.height_from) == (0.86, "as read with a calliper after the work")
+    assert (wear.crown_height.value, wear.height_from) == (0.86, "as read with a calliper on other frets")
     assert [c.what for c in proof_of(store, job) if "crown height" in c.what] == ["fret 3, crown height"]
 
 
