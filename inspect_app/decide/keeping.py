@@ -9,9 +9,9 @@ import numpy as np
 
 from calib.budget import difference, ratio
 from inspect_app.decide.kinds import Case, Check, Kind, Option, Work, check, height_check, option_of, worst
-from inspect_app.decide.levelling import Draws, height_after, removal
+from inspect_app.decide.levelling import Draws, height_after, if_alike, removal
 from inspect_app.decide.limits import Limit, Verdict, conformance_probability, verdict_of
-from inspect_app.decide.mind import of_levelling
+from inspect_app.decide.mind import of_levelling, of_wear_alike
 from inspect_app.decide.wear import FretWear, Spot, WearMap
 from shared.measured import Measured
 
@@ -211,5 +211,7 @@ def level(case: Case) -> Option:
     off = removal(case.boards, every, case.limits["clean_up_margin"].value)
     left = height_after(case.boards, every, off)
     held = height_check(case.limits["crown_height"], every, left if case.wear.read else None)
-    work = Work(every, off=off, brings=tuple(of_levelling(case.wear)))
+    margin = case.limits["clean_up_margin"].value
+    brings = [*of_levelling(case.wear), *of_wear_alike(if_alike(case.wear), float(off.mean()), margin)]
+    work = Work(every, off=off, brings=tuple(brings))
     return option_of(case, Kind.LEVEL, [held], _by_fret(every, left), work)

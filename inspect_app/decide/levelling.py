@@ -20,9 +20,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import chdtri, ndtr
 
-from calib.budget import Sampler, difference
+from calib.budget import Sampler, difference, weighted_mean
 from inspect_app.decide.wear import FretWear, Rate, WearMap
 from shared.influences import Scope, scope_of
 from shared.measured import COVERAGE_FACTOR, Contribution, Measured
@@ -36,6 +36,7 @@ __all__ = [
     "draw_boards",
     "draw_rates",
     "height_after",
+    "if_alike",
     "removal",
     "spread",
     "years_left",
@@ -162,6 +163,21 @@ def removal(boards: Boards, together: Sequence[int], margin: float) -> Draws:
     if not columns:
         return np.zeros(len(boards.depth))
     return np.asarray((boards.depth[:, columns] - boards.above[columns]).max(axis=1) + margin)
+
+
+LEAST_ALIKE = 10
+"""Depths that are needed to say that a board is worn alike: fewer agree by chance."""
+
+
+def if_alike(wear: WearMap) -> Measured | None:
+    """The one depth that all depths of a board agree with, where they scatter no more than their uncertainty makes them
+    (chi squared below its upper 5 % point); ``None`` else."""
+    depths = [s.depth for f in wear.frets for s in f.spots if s.depth is not None]
+    if len(depths) < LEAST_ALIKE or any(d.u <= 0.0 for d in depths):
+        return None
+    mean = weighted_mean(depths)
+    scatter = sum(((d.value - mean.value) / d.u) ** 2 for d in depths)
+    return mean if scatter <= float(chdtri(len(depths) - 1, 0.05)) else None
 
 
 def height_after(boards: Boards, together: Sequence[int], off: Draws) -> Draws | None:

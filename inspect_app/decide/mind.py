@@ -7,10 +7,10 @@ import re
 
 from inspect_app.decide.wear import WearMap
 from inspect_app.instrument.wire import WireStock
-from shared.measured import COVERAGE_FACTOR
+from shared.measured import COVERAGE_FACTOR, Measured
 from shared.units import LengthUnit, show_plain
 
-__all__ = ["in_unit", "of_levelling", "of_pulling", "of_wire"]
+__all__ = ["in_unit", "of_levelling", "of_pulling", "of_wear_alike", "of_wire"]
 
 _MM = re.compile(r"(\d+(?:\.\d+)?) mm\b")
 
@@ -33,6 +33,16 @@ def of_levelling(wear: WearMap) -> list[str]:
     if i.lacquered:
         out.append("The board is lacquered: mask it closely, and keep polish and solvent off the lacquer.")
     return out
+
+
+def of_wear_alike(depth: Measured | None, off: float, margin: float) -> list[str]:
+    """What would come off, mm, were all places worn alike, where the readings allow that and it makes a difference."""
+    if depth is None or off - (depth.value + margin) < 0.01:
+        return []
+    return [
+        "The deepest place is taken as read. All depths agree with one of "
+        f"{depth.value:.2f} mm within their uncertainty: if the frets are worn alike, {depth.value + margin:.2f} mm comes off and not {off:.2f} mm."
+    ]
 
 
 def of_pulling(wear: WearMap) -> list[str]:

@@ -57,6 +57,21 @@ def test_the_deepest_of_132_equal_readings_is_as_deep_as_they_say():
     assert off.u == pytest.approx(0.02, rel=0.03)
 
 
+def test_noisy_depths_of_a_board_worn_alike_are_told():
+    # truly 0.10 everywhere, read with u 0.02: the largest of 132 readings lies about 2.6 u too deep, and it is said
+    # that 0.12 would come off were all alike
+    read = 0.10 + 0.02 * np.random.default_rng(5).standard_normal((22, 6))
+    frets = [
+        FretWear(n, tuple(Spot(mm(3.0 + 7.0 * s), s, mm(d, 0.02)) for s, d in enumerate(row, 1)), mm(44.0), mm(2.6))
+        for n, row in enumerate(read.tolist(), 1)
+    ]
+    level = decide(board(frets, mm(1.1)))[0][Kind.LEVEL]
+    assert level.removal.value == pytest.approx(read.max() + 0.02, abs=0.001)
+    assert "if the frets are worn alike, 0.12 mm comes off" in " ".join(level.brings)
+    uneven = [replace(f, spots=(*f.spots, Spot(mm(2.0), None, mm(0.25, 0.02)))) for f in frets[:3]] + frets[3:]
+    assert "alike" not in " ".join(decide(board(uneven, mm(1.1)))[0][Kind.LEVEL].brings)
+
+
 def test_an_unworn_low_board_gets_an_answer():
     wear = board([worn(n, 0) for n in range(1, 7)], mm(0.6))
     for stock in (None, WireStock("shop no. 1", "nickel silver", 2.6, 1.2)):
