@@ -40,8 +40,8 @@ def of_wear_alike(depth: Measured | None, off: float, margin: float) -> list[str
     if depth is None or off - (depth.value + margin) < 0.01:
         return []
     return [
-        "The deepest place is taken as read. All depths agree with one of "
-        f"{depth.value:.2f} mm within their uncertainty: if the frets are worn alike, {depth.value + margin:.2f} mm comes off and not {off:.2f} mm."
+        f"The deepest place is taken as read. All depths agree with one of {depth.value:.2f} mm within their "
+        f"uncertainty: if the frets are worn alike, {depth.value + margin:.2f} mm comes off and not {off:.2f} mm."
     ]
 
 
