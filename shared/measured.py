@@ -184,4 +184,3 @@ class Measured:
 def _influence(c: Contribution) -> dict[str, Any]:
     out: dict[str, Any] = {"source": c.source, "of": c.of, "u": c.u, "sign": c.sign}
     return out if math.isinf(c.dof) else {**out, "dof": c.dof}
-
