@@ -176,7 +176,7 @@ def test_the_scale_moves_frets_on_either_side_of_the_photo_apart():
 
 def test_a_flat_that_would_not_show_below_a_width_bounds_the_depth():
     said = NotMeasured(
-        "fret 2, flats", "Between 3 and 9 mm from the treble end a flat narrower than 0.51 mm would not show: x."
+        on_fret(2, "flats"), "Between 3 and 9 mm from the treble end a flat narrower than 0.51 mm would not show: x."
     )
     wear = build_wear_map([plan(2, [], [said])], GUITAR)
     # radius 1.3 at least: 1.3 - sqrt(1.69 - 0.51^2 / 4) = 0.0252
