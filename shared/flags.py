@@ -41,6 +41,11 @@ _ALL = (
     Flag("LOW_RESOLUTION", "There are too few pixels to the millimetre.", "Go closer or use a sharper photo."),
     Flag("STEEP_VIEW", "The camera looks down too steeply for a good depth.", "Lower the camera to 2 to 5 degrees."),
     Flag("INDIRECT", "Worked out from another dimension, not read directly.", "Take an elevation photo to confirm."),
+    Flag(
+        "AT_LEAST",
+        "The flat is as wide as the crown: the depth is at least what its narrowest would be.",
+        "Measure the height left with a calliper.",
+    ),
     Flag("BY_HAND", "A person placed an edge.", "No action needed."),
     Flag(
         "DISAGREES",

@@ -19,6 +19,8 @@ the last of 24 frets, 486 mm on, give 0.0144; outer strings 34 to 37 mm apart at
 648 mm give 0.010 to 0.016."""
 FRET_LENGTH_MM = 46.0
 """Length of a fret that no photo shows whole: boards are about 42 mm wide at the nut and 56 at the last fret."""
+MOST_IN_COURSE = 3
+"""Most strings in one course."""
 HIGHEST_FRET = 36
 """No board has more frets: 36 is three octaves."""
 SLOT_U_MM = 0.05

@@ -200,6 +200,9 @@ def option_lines(
             f"Dress and polish {dressed} fret{'s' if dressed > 1 else ''}", "spot_dress_per_fret", dressed
         )
         return (labour("Mask the board, check levels", "spot_dress_setup"), dressing)
+    if kind == Kind.RECROWN:
+        hours = Decimal(book.hours.get("recrown_polish", load_table("prices")["hours"]["recrown_polish"]))
+        return (Line("Recrown and polish all frets", str(hours), "h", rate), used_up)
     if kind == Kind.LEVEL:
         return (labour("Level, crown and polish all frets", "level_crown_polish"), setup, used_up)
     replace_line = labour(f"Replace {replaced} fret{'s' if replaced > 1 else ''}", "replace_per_fret", replaced)

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from typing import Any, Literal
 
-from scipy.stats import norm
+from scipy.special import ndtr, stdtr
 
 from shared.measured import Measured
 from shared.tables import load_table
@@ -25,12 +25,15 @@ __all__ = [
     "Limits",
     "Verdict",
     "conformance_probability",
+    "for_wire",
     "judge",
     "verdict_of",
 ]
 
 REQUIRED_PROBABILITY = 0.95
 """ISO 14253-1:2017 default conformance probability."""
+ORDINARY_WIRE_MM = 1.10
+"""Crown height of medium wire, which the limit on the height left is meant for (shared/tables/wire_sizes.toml)."""
 
 
 class Verdict(StrEnum):
@@ -64,7 +67,7 @@ class Judgement:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """The limits a job is judged by, by key."""
+    """The limits a job is judged by, by key: the shop's, or this instrument's own."""
 
     entries: tuple[Limit, ...]
 
@@ -79,8 +82,8 @@ class Limits:
                 return limit
         raise KeyError(key)
 
-    def with_value(self, key: str, value: float) -> Limits:
-        """The same limits with one value set by the person.
+    def with_value(self, key: str, value: float, source: str = "set by the shop") -> Limits:
+        """The same limits with one value set by a person; `source` says for what.
 
         Raises
         ------
@@ -91,7 +94,7 @@ class Limits:
         """
         if not (math.isfinite(value) and value > 0.0):
             raise ValueError(f"{self[key].text}: give a number above zero.")
-        changed = replace(self[key], value=value, source="set by the shop")
+        changed = replace(self[key], value=value, source=source)
         return Limits(tuple(changed if e.key == key else e for e in self.entries))
 
     def to_dict(self) -> dict[str, Any]:
@@ -100,17 +103,43 @@ class Limits:
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Limits:
-        """The inverse of `to_dict`."""
-        return cls(tuple(Limit(key, **row) for key, row in data.items()))
+        """The inverse of `to_dict`; a limit that is newer than what was stored has its default."""
+        kept = {key: Limit(key, **row) for key, row in data.items()}
+        return cls(tuple(kept.values()) + tuple(e for e in cls.default().entries if e.key not in kept))
 
 
-def conformance_probability(value: float, u: float, *, lower: float | None = None, upper: float | None = None) -> float:
-    """Probability that a normally distributed value lies between the limits (JCGM 106:2012, 7.2 to 7.4)."""
+def for_wire(limits: Limits, wire_height: Measured | None) -> Limits:
+    """The limits for a board with wire `wire_height` high when new, mm.
+
+    Wire so low that it never had the height that must be left, such as 0.65 mm on an old or small instrument, is held
+    to the same share of its own height that the limit is of medium wire: 0.41 mm for 0.65.
+    """
+    limit = limits["crown_height"]
+    if wire_height is None or wire_height.value > limit.value:
+        return limits
+    share = limit.value / ORDINARY_WIRE_MM
+    low = replace(
+        limit,
+        value=share * wire_height.value,
+        source=f"{100 * share:.0f} % of this low wire's {wire_height.value:.2f} mm, as of medium wire",
+    )
+    return Limits(tuple(low if e.key == limit.key else e for e in limits.entries))
+
+
+def conformance_probability(
+    value: float, u: float, *, lower: float | None = None, upper: float | None = None, dof: float = math.inf
+) -> float:
+    """Probability that a value lies between the limits (JCGM 106:2012, 7.2 to 7.4): normal, or Student's t where its u
+    has few degrees of freedom."""
     if u <= 0.0:
         return float((lower is None or value >= lower) and (upper is None or value <= upper))
-    below = norm.cdf((lower - value) / u) if lower is not None else 0.0
-    above = norm.sf((upper - value) / u) if upper is not None else 0.0
-    return float(1.0 - below - above)
+
+    def below(t: float) -> float:
+        return float(ndtr(t) if math.isinf(dof) else stdtr(max(dof, 1.0), t))
+
+    under = below((lower - value) / u) if lower is not None else 0.0
+    over = below((value - upper) / u) if upper is not None else 0.0
+    return max(0.0, 1.0 - under - over)
 
 
 def verdict_of(probability: float, required: float = REQUIRED_PROBABILITY) -> Verdict:
@@ -135,5 +164,6 @@ def judge(reading: Measured, limit: Limit) -> Judgement:
         reading.u,
         lower=limit.value if limit.side == "lower" else None,
         upper=limit.value if limit.side == "upper" else None,
+        dof=reading.dof,
     )
     return Judgement(limit, p, verdict_of(p))

@@ -1,13 +1,18 @@
-"""After the work: what was agreed held against what the photos and the calliper show."""
+"""After the work: what was agreed held against what the photos and the calliper show.
+
+Finished work has limits of its own (``after_...`` in shared/tables/limits.toml), tighter than those of a worn fret.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
+from calib.budget import ratio
+from inspect_app.decide.influences import stamped
 from inspect_app.decide.levelling import Spread
 from inspect_app.decide.limits import Limits, Verdict, conformance_probability, verdict_of
-from inspect_app.decide.wear import WearMap
+from inspect_app.decide.wear import FretWear, WearMap, combined, hidden_flat
 from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.key import on_fret
 from shared.measured import COVERAGE_FACTOR, Measured
@@ -48,28 +53,34 @@ def prove(agreed: Agreed, after: WearMap, inspections: Iterable[Inspection], lim
 
 
 def _bevels(agreed: Agreed, inspections: tuple[Inspection, ...], limits: Limits) -> list[ProofCheck]:
-    """The end view is read where there is one: its angle is better known than the elevation's."""
+    """All readings of an end together; where they disagree the photos cannot tell which is right."""
     tolerance = limits["bevel_deviation"].value
-    best: dict[tuple[int, str], Measured] = {}
-    for inspection in inspections:
+    seen: dict[tuple[int, str], list[Measured]] = {}
+    for inspection in map(stamped, inspections):
         for fret in inspection.frets:
             for end, q in (("treble", fret.bevel_treble), ("bass", fret.bevel_bass)):
-                if q is not None and ((fret.number, end) not in best or q.u < best[fret.number, end].u):
-                    best[fret.number, end] = q
+                if q is not None:
+                    seen.setdefault((fret.number, end), []).append(q)
     target = f"{agreed.bevel_deg:g}° ± {tolerance:g}°"
+    low, high = agreed.bevel_deg - tolerance, agreed.bevel_deg + tolerance
     out = []
-    for (number, end), q in sorted(best.items()):
-        p = conformance_probability(
-            q.value, q.u, lower=agreed.bevel_deg - tolerance, upper=agreed.bevel_deg + tolerance
-        )
-        out.append(ProofCheck(f"fret {number}, bevel, {end} end", target, q, verdict_of(p)))
+    for (number, end), readings in sorted(seen.items()):
+        q = combined(readings)
+        what = f"fret {number}, bevel, {end} end"
+        if "DISAGREES" in q.flags:
+            values = " and ".join(f"{r.value:.1f}°" for r in readings)
+            reason = f"its photos disagree: {values}; look at both and reject the wrong reading"
+            out.append(ProofCheck(what, target, q, Verdict.CANNOT_TELL, reason))
+            continue
+        p = conformance_probability(q.value, q.u, lower=low, upper=high, dof=q.dof)
+        out.append(ProofCheck(what, target, q, verdict_of(p)))
     if not out:
         out.append(ProofCheck("bevels", target, None, Verdict.CANNOT_TELL, "no after-work photo shows a fret end"))
     return out
 
 
 def _divots(after: WearMap, limits: Limits) -> list[ProofCheck]:
-    limit = limits["divot_leave"]
+    limit = limits["after_divot"]
     out = []
     for fret in after.frets:
         deepest = fret.deepest()
@@ -92,38 +103,46 @@ def _divots(after: WearMap, limits: Limits) -> list[ProofCheck]:
 
 
 def _flats(after: WearMap, inspections: tuple[Inspection, ...], limits: Limits) -> list[ProofCheck]:
-    """The widest flat of every fret a plan photo shows; none seen is said only where the whole crown could be read."""
-    share = limits["flat_share"].value
+    """The widest flat of every fret a plan photo shows; none is said only where a flat too wide would have shown."""
+    share = limits["after_flat_share"].value
     unread = {n.what: n.reason for i in inspections if i.view == "plan" for n in i.not_measured}
     looked_at = {f.number for i in inspections if i.view == "plan" for f in i.frets}
-    out = []
-    for fret in after.frets:
-        flat, width, hidden = fret.widest_flat(), fret.crown_width, unread.get(on_fret(fret.number, "flats"))
-        if fret.number not in looked_at or width is None:
-            continue
-        what, target = f"fret {fret.number}, widest flat", f"at most {share * width.value:.2f} mm"
-        if flat is not None:
-            verdict = verdict_of(conformance_probability(flat.value, flat.u, upper=share * width.value))
-            doubt = hidden if hidden and verdict == Verdict.WITHIN else None
-            out.append(ProofCheck(what, target, flat, Verdict.CANNOT_TELL if doubt else verdict, doubt or ""))
-        elif hidden is not None:
-            out.append(ProofCheck(what, target, None, Verdict.CANNOT_TELL, hidden))
-        else:
-            reason = f"none of {FLAT_FROM_MM:g} mm or wider was seen"
-            out.append(ProofCheck(what, target, None, Verdict.WITHIN, reason))
-    return out
+    return [
+        _flat(fret, fret.crown_width, share, unread.get(on_fret(fret.number, "flats")))
+        for fret in after.frets
+        if fret.number in looked_at and fret.crown_width is not None
+    ]
+
+
+def _flat(fret: FretWear, width: Measured, share: float, hidden: str | None) -> ProofCheck:
+    """One fret's widest flat; `hidden` is why not all of it could be read."""
+    what, target = f"fret {fret.number}, widest flat", f"at most {share * width.value:.2f} mm"
+    below = hidden_flat(hidden) if hidden else None
+    if below is not None and below <= share * (width.value - width.expanded):
+        hidden = None  # what would not show would be narrow enough
+    flat = fret.widest_flat()
+    if flat is not None and width.value > 3.0 * width.u:
+        of = ratio(flat, width)
+        verdict = verdict_of(conformance_probability(of.value, of.u, upper=share, dof=of.dof))
+        doubt = hidden if hidden and verdict == Verdict.WITHIN else None
+        return ProofCheck(what, target, flat, Verdict.CANNOT_TELL if doubt else verdict, doubt or "")
+    if hidden is not None or flat is not None:
+        reason = hidden or "the crown's width is not known well enough"
+        return ProofCheck(what, target, flat, Verdict.CANNOT_TELL, reason)
+    seen = f"none of {max(below or 0.0, FLAT_FROM_MM):g} mm or wider was seen"
+    return ProofCheck(what, target, None, Verdict.WITHIN, seen)
 
 
 def _height(after: WearMap, agreed: Agreed, limits: Limits) -> list[ProofCheck]:
     """Height left on every fret that was measured: against what the estimate expected, else against the limit alone."""
-    limit = limits["crown_height"]
+    limit, loss = limits["crown_height"], limits["after_height_loss"].value
     out = []
     for fret in after.frets:
         height = after.unworn_height(fret.number)
         if height is None or not (fret.was_read or fret.crown_height is not None):
             continue
-        least, target = _least_height(agreed.forecast.get(fret.number), limit.value)
-        p = conformance_probability(height.value, height.u, lower=least)
+        least, target = _least_height(agreed.forecast.get(fret.number), limit.value, loss)
+        p = conformance_probability(height.value, height.u, lower=least, dof=height.dof)
         out.append(ProofCheck(f"fret {fret.number}, crown height", target, height, verdict_of(p)))
     if not out:
         reason = "nothing measured it after the work: write down what the calliper reads"
@@ -131,10 +150,13 @@ def _height(after: WearMap, agreed: Agreed, limits: Limits) -> list[ProofCheck]:
     return out
 
 
-def _least_height(forecast: Spread | None, limit: float) -> tuple[float, str]:
-    """The least height agreed and how it is said: the forecast less its U, never below the limit."""
+def _least_height(forecast: Spread | None, limit: float, loss: float) -> tuple[float, str]:
+    """The least height agreed and how it is said: the forecast less what good work may take more, never below the
+    limit. A limit that the forecast itself lies below is not what was agreed: there the forecast alone counts."""
     if forecast is None:
         return limit, f"at least {limit:g} mm"
     expanded = COVERAGE_FACTOR * forecast.u
-    least = max(limit, forecast.value - expanded)
+    least = forecast.value - loss
+    if forecast.value >= limit:
+        least = max(limit, least)
     return least, f"at least {least:.2f} mm (expected {forecast.value:.2f} ± {expanded:.2f})"

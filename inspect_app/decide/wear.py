@@ -1,25 +1,45 @@
 """The wear map of one visit: every photo's flats and divots put together, fret by string.
 
 Elevation photos read depth directly, plan photos work it out from the flat's width. The same spot seen twice is
-combined by inverse variance; where the two differ by more than their expanded uncertainty the result is flagged.
+combined by inverse variance of what the photos do not share; where the two differ by more than the expanded
+uncertainty of their difference the result is flagged.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from calib.budget import evaluate, weighted_mean
+from calib.budget import difference, evaluate, scaled, weighted_mean
+from inspect_app.decide.influences import stamped
 from inspect_app.instrument.crown import arc_radius, sagitta
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import Flat, FretReading, Inspection
 from inspect_app.reading.key import on_fret
-from shared.measured import COVERAGE_FACTOR, Contribution, Measured
+from shared.measured import Measured
 from shared.trade import FLAT_FROM_MM, FRET_LENGTH_MM, SAME_SPOT_MM
 
-__all__ = ["FretWear", "Rate", "Spot", "WearMap", "build_wear_map", "combined", "depth_of_flat", "wear_rates"]
+__all__ = [
+    "FretWear",
+    "Rate",
+    "Spot",
+    "WearMap",
+    "build_wear_map",
+    "change_of_depth",
+    "combined",
+    "depth_of_flat",
+    "hidden_flat",
+    "wear_rates",
+]
+
+_TELLING = 0.4
+"""A photo that would show only flats wider than this share of a crown says nothing of its wear: a flat so wide wants
+recrowning (shared/tables/limits.toml, flat_share)."""
+_HIDDEN = re.compile(r"a flat narrower than (\d+(?:\.\d+)?) mm would not show")
+"""How a plan photo says below what width a flat would not show: the width stands in the reason alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,13 +112,16 @@ class FretWear:
 class WearMap:
     """One visit's wear.
 
-    `crown_height` is the unworn height all frets share, and `height_from` says where it came from.
+    `crown_height` is the unworn height all frets share, and `height_from` says where it came from. `wire_height` is the
+    crown height of the wire on the board when it was new, and `material` what that wire is made of, where known.
     """
 
     instrument: Instrument
     frets: tuple[FretWear, ...]
     crown_height: Measured | None = None
     height_from: str = ""
+    wire_height: Measured | None = None
+    material: str = ""
 
     def fret(self, number: int) -> FretWear:
         """The wear of one fret.
@@ -122,8 +145,7 @@ class WearMap:
         unworn, depth = self.unworn_height(number), self.fret(number).depth_at(string)
         if unworn is None or depth is None:
             return None
-        parts = (Contribution("unworn crown height", unworn.u), Contribution("divot depth", depth.u))
-        return Measured(unworn.value - depth.value, "mm", parts, depth.flags)
+        return replace(difference(unworn, depth), flags=depth.flags)
 
     @property
     def read(self) -> tuple[int, ...]:
@@ -160,7 +182,8 @@ def combined(readings: Sequence[Measured]) -> Measured:
 
 def _disagree(readings: Sequence[Measured]) -> bool:
     return any(
-        abs(a.value - b.value) > COVERAGE_FACTOR * math.hypot(a.u, b.u) for a, b in itertools.combinations(readings, 2)
+        abs(apart.value) > apart.expanded
+        for apart in (difference(a, b) for a, b in itertools.combinations(readings, 2))
     )
 
 
@@ -170,6 +193,8 @@ def build_wear_map(
     crown_height: Measured | None = None,
     height_from: str = "",
     own_heights: Mapping[int, Measured] | None = None,
+    wire_height: Measured | None = None,
+    material: str = "",
 ) -> WearMap:
     """Put the inspections of one visit together.
 
@@ -184,9 +209,13 @@ def build_wear_map(
         Where that height came from, for the page and the PDF.
     own_heights : mapping of int to Measured, optional
         Unworn crown height of single frets that were measured themselves, mm.
+    wire_height : Measured, optional
+        Crown height of the wire on the board when it was new, mm.
+    material : str
+        Of that wire, as in `inspect_app.instrument.wire.MATERIALS`; empty where not known.
     """
     by_fret: dict[int, list[tuple[Inspection, FretReading]]] = {}
-    for inspection in inspections:
+    for inspection in map(stamped, inspections):
         for reading in inspection.frets if inspection.view != "section" else ():  # a cut end shows no fret's wear
             by_fret.setdefault(reading.number, []).append((inspection, reading))
     own = own_heights or {}
@@ -194,7 +223,7 @@ def build_wear_map(
         replace(_fret_wear(n, by_fret.get(n, []), instrument, own.get(n) or crown_height), crown_height=own.get(n))
         for n in range(1, instrument.frets + 1)
     )
-    return WearMap(instrument, frets, crown_height, height_from)
+    return WearMap(instrument, frets, crown_height, height_from, wire_height, material)
 
 
 def _fret_wear(
@@ -206,7 +235,7 @@ def _fret_wear(
     width = _mean([r.crown_width for i, r in seen if i.view == "plan"])
     along = length.value if length is not None else FRET_LENGTH_MM
     places = string_places(instrument, number, along)
-    spots = _merge([s for i, r in seen for s in _spots(i.view, r, width, height)], places)
+    spots = _merge([s for i, r in seen for s in _spots(i, r, width, height)], places)
     limits = [u for i, r in seen if (u := _unseen(i, r, width)) is not None]
     if any(s.depth is None for s in spots):  # a flat of unknown depth: nothing bounds how deep this fret is worn
         limits = []
@@ -224,28 +253,39 @@ def _mean(readings: Iterable[Measured | None]) -> Measured | None:
     return combined(known) if known else None
 
 
-def depth_of_flat(flat: Measured, width: Measured, height: Measured) -> Measured | None:
+def depth_of_flat(flat: Measured, width: Measured, height: Measured) -> Measured:
     """Depth worn off a circular crown that shows a flat of this width; all in mm.
 
-    `width` and `height` are the unworn crown's. ``None`` where the flat is as wide as the whole crown, within U: its
-    width then tells no depth.
+    `width` and `height` are the unworn crown's. A flat as wide as the whole crown, within U, tells a least depth only:
+    what it would have at its narrowest. The depth is then anything from that to the whole crown alike (rectangular,
+    GUM 4.3.7), flagged ``AT_LEAST``.
     """
-    if flat.value + flat.expanded >= width.value - width.expanded:
-        return None
 
     def depth(flat: float, width: float, height: float) -> float:
-        return float(sagitta(flat / 2.0, arc_radius(width, height)))
+        width = max(width, 1e-6)  # a width or height known to no better than itself still makes a crown
+        return float(sagitta(flat / 2.0, arc_radius(width, min(max(height, 1e-6), width))))
 
-    return evaluate(depth, {"flat": flat, "width": width, "height": height}, "mm").with_flags("INDIRECT")
+    wide = flat.value + flat.expanded >= width.value - width.expanded
+    if not wide:
+        return evaluate(depth, {"flat": flat, "width": width, "height": height}, "mm").with_flags("INDIRECT")
+    narrowest = max(0.0, min(flat.value - flat.expanded, width.value - width.expanded))
+    least = min(depth(narrowest, width.value, height.value), height.value)
+    flags = dict.fromkeys((*flat.flags, *width.flags, *height.flags, "INDIRECT", "AT_LEAST"))
+    return Measured.of(
+        (least + height.value) / 2.0, "mm", flags, flat_as_wide_as_the_crown=(height.value - least) / math.sqrt(12.0)
+    )
 
 
-def _spots(view: str, reading: FretReading, width: Measured | None, height: Measured | None) -> list[Spot]:
-    """The worn places of one reading; a flat whose photo was not told the crown's height gets its depth here."""
+def _spots(inspection: Inspection, reading: FretReading, width: Measured | None, height: Measured | None) -> list[Spot]:
+    """The worn places of one reading; a flat whose photo was not told the crown's height, or another than it has by
+    now, gets its depth here."""
+    view, asked = inspection.view, inspection.options.get("crown_height")
 
     def depth(flat: Flat) -> Measured | None:
-        if flat.depth is not None or width is None or height is None:
+        if width is None or height is None:
             return flat.depth
-        return depth_of_flat(flat.width, width, height)
+        as_asked = asked is None or abs(float(asked) - height.value) <= height.expanded
+        return flat.depth if flat.depth is not None and as_asked else depth_of_flat(flat.width, width, height)
 
     flats = [Spot(f.from_treble_end, None, depth(f), f.width, f.length, (view,)) for f in reading.flats]
     return flats + [Spot(d.from_treble_end, None, d.depth, None, None, (view,)) for d in reading.divots]
@@ -289,14 +329,26 @@ def _string_at(place: float, places: Sequence[float]) -> int | None:
 
 def _unseen(inspection: Inspection, reading: FretReading, width: Measured | None) -> float | None:
     """The depth a divot may have and still be missed by this photo; ``None`` if the fret's wear was not read."""
-    said = {n.what for n in inspection.not_measured}
+    said = {n.what: n.reason for n in inspection.not_measured}
     n = reading.number
     if inspection.view == "elevation" and on_fret(n, "divots") not in said:
         return reading.blind_depth.value if reading.blind_depth is not None else None
-    if inspection.view == "plan" and on_fret(n, "flats") not in said:
-        radius = width.value / 2.0 if width is not None else 1.0  # the smallest radius a crown of this width can have
-        return float(sagitta(FLAT_FROM_MM / 2.0, radius))
+    if inspection.view == "plan":
+        reason = said.get(on_fret(n, "flats"), "")
+        hidden = hidden_flat(reason) if reason else FLAT_FROM_MM
+        return None if hidden is None else _depth_of_unseen(max(hidden, FLAT_FROM_MM), width)
     return None
+
+
+def hidden_flat(reason: str) -> float | None:
+    """Width, mm, below which a flat would not show, where that is the reason something was not measured."""
+    told = _HIDDEN.search(reason)
+    return float(told[1]) if told else None
+
+
+def _depth_of_unseen(flat: float, width: Measured | None) -> float | None:
+    radius = width.value / 2.0 if width is not None else 1.0  # the smallest radius a crown of this width can have
+    return float(sagitta(flat / 2.0, radius)) if flat <= _TELLING * 2.0 * radius else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -309,10 +361,16 @@ class Rate:
     years_left: float | None
 
 
+def change_of_depth(earlier: Measured, later: Measured) -> Measured:
+    """How much deeper a place is at a later visit; what both visits share (the scale, the wire's size) cancels."""
+    return difference(later, earlier)
+
+
 def wear_rates(earlier: WearMap, later: WearMap, years: float, depth_limit: float) -> tuple[Rate, ...]:
     """Change of depth a year wherever both visits read a spot, and the years until `depth_limit` mm.
 
-    Years are told only where the change is larger than its expanded uncertainty.
+    What both visits share (the scale, the wire's size) cancels. Years are told only where the change is larger than
+    its expanded uncertainty.
 
     Raises
     ------
@@ -329,11 +387,7 @@ def wear_rates(earlier: WearMap, later: WearMap, years: float, depth_limit: floa
             before = earlier.fret(fret.number).depth_at(spot.string)
             if before is None:
                 continue
-            parts = (
-                Contribution("depth, earlier visit", before.u / years),
-                Contribution("depth, later visit", spot.depth.u / years),
-            )
-            rate = Measured((spot.depth.value - before.value) / years, "mm/year", parts)
+            rate = scaled(change_of_depth(before, spot.depth), 1.0 / years, "mm/year")
             wearing = rate.value > rate.expanded
             left = max(0.0, (depth_limit - spot.depth.value) / rate.value) if wearing else None
             rates.append(Rate(fret.number, spot.string, rate, left))

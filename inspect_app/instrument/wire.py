@@ -10,9 +10,11 @@ from shared.measured import COVERAGE_FACTOR, Measured
 from shared.tables import load_table
 from shared.trade import SAME_WIRE_MM
 
-__all__ = ["MATERIALS", "Match", "WireStock", "match_wire", "size_class"]
+__all__ = ["MATERIALS", "Match", "WireStock", "hardness", "match_wire", "material_named", "size_class"]
 
 MATERIALS = ("nickel silver", "stainless", "other")
+_HARDNESS_HV = {"nickel silver": 200.0, "stainless": 300.0}
+"""Vickers hardness of drawn fret wire by material (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +92,17 @@ def _warnings(wire: WireStock, height: Measured, slot: Measured | None) -> tuple
         elif gap < -COVERAGE_FACTOR * slot.u:
             out.append(f"Its tang is {-gap:.2f} mm narrower than the slot: it will not hold without glue.")
     return tuple(out)
+
+
+def hardness(material: str) -> float:
+    """Vickers hardness of a wire's material; nickel silver's where it is not known, for most wire is."""
+    return _HARDNESS_HV.get(material, _HARDNESS_HV["nickel silver"])
+
+
+def material_named(text: str) -> str:
+    """The material that a description of a wire names; empty where it names none."""
+    said = text.lower()
+    return next((m for m in MATERIALS[:2] if m in said), "")
 
 
 def size_class(width: float, height: float) -> str:

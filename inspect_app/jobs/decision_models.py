@@ -10,7 +10,7 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from inspect_app.jobs.models import Base
 
-__all__ = ["AnswerRow", "EstimateRow", "FretHeight", "Terms", "Wire"]
+__all__ = ["AnswerRow", "EstimateRow", "FretHeight", "FretWork", "SameInstrument", "Terms", "Wire"]
 
 
 class Wire(Base):
@@ -92,4 +92,32 @@ class FretHeight(Base):
     fret: Mapped[int]
     height: Mapped[float | None]
     """Millimetres; null where an earlier one was taken back."""
+    written: Mapped[datetime]
+
+
+class FretWork(Base):
+    """What was done to frets before a visit: levelled, recrowned or replaced, by how much, with which wire."""
+
+    __tablename__ = "fret_work"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    visit_id: Mapped[int] = mapped_column(ForeignKey("visits.id"), index=True)
+    kind: Mapped[str]
+    """One of `inspect_app.decide.history.WORK`."""
+    frets: Mapped[list[Any]]
+    """Numbers; empty for all."""
+    off: Mapped[float | None]
+    """What came off the tops, mm; null where nobody said."""
+    off_u: Mapped[float | None]
+    wire_id: Mapped[int | None] = mapped_column(ForeignKey("wires.id"))
+    note: Mapped[str]
+    written: Mapped[datetime]
+    removed: Mapped[datetime | None]
+
+
+class SameInstrument(Base):
+    """The job this instrument was on the bench for before: its fret history and its limits go on."""
+
+    __tablename__ = "same_instrument"
+    job_id: Mapped[int] = mapped_column(ForeignKey("jobs.id"), primary_key=True)
+    earlier_job_id: Mapped[int] = mapped_column(ForeignKey("jobs.id"))
     written: Mapped[datetime]

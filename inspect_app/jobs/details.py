@@ -7,6 +7,7 @@ from datetime import date
 
 from inspect_app.instrument.details import Instrument
 from shared.errors import OptionError
+from shared.trade import MOST_IN_COURSE
 
 __all__ = ["InstrumentDetails", "JobDetails", "instrument_of", "VIEW_OR_FINDING", "FIRST_VISIT"]
 
@@ -38,7 +39,8 @@ class InstrumentDetails:
 
     `spread_nut` and `spread_bridge` are centre to centre of the outer strings. `radius_nut` alone is a board of one
     radius; with `radius_last`, the radius at the last fret, the board is compound. `crown_width` and `crown_height`
-    are those of the present wire when it was new.
+    are those of the present wire when it was new. `courses` is how many strings make a course, `zero_fret` a fret at
+    the nut under the open strings, `multi_scale` frets that fan out.
     """
 
     name: str = ""
@@ -53,6 +55,10 @@ class InstrumentDetails:
     radius_last: float | None = None
     binding: bool = False
     nibs: bool = False
+    zero_fret: bool = False
+    lacquered: bool = False
+    multi_scale: bool = False
+    courses: int | None = None
     present_wire: str = ""
     crown_width: float | None = None
     crown_height: float | None = None
@@ -65,10 +71,14 @@ class InstrumentDetails:
                 raise OptionError(
                     f"A {what} of {v:g} mm is not possible.", f"Give it in millimetres, {low:g} to {high:g}."
                 )
-        for name, most in (("frets", MAX_FRETS), ("strings", MAX_STRINGS)):
+        for name, most in (("frets", MAX_FRETS), ("strings", MAX_STRINGS), ("courses", MOST_IN_COURSE)):
             n = getattr(self, name)
             if n is not None and not 1 <= n <= most:
                 raise OptionError(f"{n} {name} are not possible.", f"Give a number from 1 to {most}.")
+        if self.courses and self.strings and self.strings % self.courses:
+            raise OptionError(
+                f"{self.strings} strings don't make courses of {self.courses}.", "Count every string of every course."
+            )
         if self.radius_last is not None and self.radius_nut is None:
             raise OptionError("A compound radius needs both ends.", "Give the radius at the nut as well.")
 
@@ -102,5 +112,9 @@ def instrument_of(details: InstrumentDetails) -> Instrument | None:
         radius_last=details.radius_last or details.radius_nut,
         binding=details.binding,
         nibs=details.nibs,
+        zero_fret=details.zero_fret,
+        lacquered=details.lacquered,
+        multi_scale=details.multi_scale,
+        courses=(details.courses or 1) if details.strings else 1,
         **{n: v for n, v in known.items() if v is not None},
     )

@@ -80,6 +80,10 @@ class Job(Base):
     radius_last: Mapped[float | None]
     binding: Mapped[bool]
     nibs: Mapped[bool]
+    zero_fret: Mapped[bool] = mapped_column(default=False)
+    lacquered: Mapped[bool] = mapped_column(default=False)
+    multi_scale: Mapped[bool] = mapped_column(default=False)
+    courses: Mapped[int | None]
     present_wire: Mapped[str]
     crown_width: Mapped[float | None]
     crown_height: Mapped[float | None]

@@ -18,6 +18,20 @@ _ABOUT = (
     "at the middle of the top left pixel. Several photos give a list of such answers. A value that could not be read "
     "is left out and named under not_measured."
 )
+_IN_FULL = "The contributions in full, where one says more than its source and size."
+_OF = "Which one of its source: the photo, the scale, the calliper, the reading. Empty where not said."
+_INFLUENCE: Schema = {
+    "type": "object",
+    "properties": {
+        "source": {"type": "string"},
+        "of": {"type": "string", "description": _OF},
+        "u": {"type": "number", "minimum": 0},
+        "sign": {"enum": [-1, 0, 1], "description": "Which way the value moves with the source; 0 where not known."},
+        "dof": {"type": "number", "exclusiveMinimum": 0, "description": "Of u; left out where there is no bound."},
+    },
+    "required": ["source", "of", "u", "sign"],
+    "additionalProperties": False,
+}
 _MEASURED: Schema = {
     "type": "object",
     "properties": {
@@ -30,6 +44,7 @@ _MEASURED: Schema = {
             "additionalProperties": {"type": "number", "minimum": 0},
             "description": _SOURCES,
         },
+        "influences": {"type": "array", "minItems": 1, "items": _INFLUENCE, "description": _IN_FULL},
         "flags": {"type": "array", **FLAGS_FORM},
         "by_hand": {"type": "boolean", "description": "True when a person placed an edge this value rests on."},
     },

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from sqlalchemy import select
@@ -11,19 +9,28 @@ from sqlalchemy.orm import Session
 
 from inspect_app.decide.estimate import PriceBook, cost_of
 from inspect_app.decide.limits import Limits
-from inspect_app.decide.options import Kind, Option, Recommendation, recommend, work_out_options
+from inspect_app.decide.options import Cost, Kind, Option, Recommendation, recommend, work_out_options
 from inspect_app.decide.wear import Rate, WearMap, build_wear_map, combined, wear_rates
 from inspect_app.instrument.wire import Match, WireStock, match_wire
 from inspect_app.jobs import loading
-from inspect_app.jobs.decision_models import FretHeight, Terms, Wire
-from inspect_app.jobs.details import FIRST_VISIT, MAX_FRETS, InstrumentDetails, instrument_of
-from inspect_app.jobs.models import Job, Photo, Setting, Visit
+from inspect_app.jobs.decision_models import Terms, Wire
+from inspect_app.jobs.details import FIRST_VISIT, instrument_of
+from inspect_app.jobs.models import Job, Photo, Setting
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.reading.inspection import FretReading, Inspection
+from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.values import without
 from inspect_app.services.finding import now, row, touch
+from inspect_app.services.heights import (
+    AFTER,
+    fret_heights,
+    heights_at,
+    jobs_before,
+    material_of,
+    new_wire_height,
+    worked_between,
+    write_fret_heights,
+)
 from shared.errors import OptionError
-from shared.measured import Contribution, Measured
 
 __all__ = [
     "AFTER",
@@ -46,14 +53,6 @@ __all__ = [
     "wires",
     "write_fret_heights",
 ]
-
-AFTER = "after"
-"""Label of the visit whose photos prove the work."""
-_KNOWN_WIRE_U = 0.03
-"""Standard uncertainty of a crown height that was written down, not measured here, mm: a calliper on a fitted fret."""
-_STOCK_WIRE_U = 0.01
-"""Standard uncertainty of a stocked wire's stated crown height, mm: a calliper on loose wire (common practice, no
-source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,73 +131,9 @@ def _wear(session: Session, job: Job, visit: str) -> WearMap:
     if instrument is None:
         raise OptionError("The job does not say the scale length.", "Write it on the job's page.")
     inspections = _inspections(job, visit)
-    height, source = _crown_height(inspections, details, worked_on=visit == AFTER)
-    return build_wear_map(inspections, instrument, height, source, _read_at_bench(session, job, visit))
-
-
-def _read_at_bench(session: Session, job: Job, visit: str) -> dict[int, Measured]:
-    """The last height written for each fret at a visit, those taken back left out."""
-    written = select(FretHeight).join(Visit).where(Visit.job_id == job.id, Visit.label == visit)
-    last = {r.fret: r.height for r in session.scalars(written.order_by(FretHeight.id))}
-    return {n: Measured.of(h, "mm", calliper=_KNOWN_WIRE_U) for n, h in sorted(last.items()) if h is not None}
-
-
-def fret_heights(store: Store, job_id: int, visit: str = FIRST_VISIT) -> dict[int, Measured]:
-    """Crown heights of single frets that were read with a calliper or gauge at a visit, mm."""
-    with reading(store) as session:
-        return _read_at_bench(session, row(session, Job, job_id, "job"), visit)
-
-
-def write_fret_heights(store: Store, job_id: int, heights: Mapping[int, float | None], visit: str) -> None:
-    """Write down crown heights, mm by fret, read where the fret is not worn; ``None`` takes one back.
-
-    Raises
-    ------
-    OptionError
-        If a height is not possible, the instrument has no such fret, or the job no such visit.
-    """
-    with writing(store) as session:
-        job = row(session, Job, job_id, "job")
-        at = next((v for v in job.visits if v.label == visit), None)
-        if at is None:
-            raise OptionError(f"The job has no visit {visit!r}.", "Add its photos first.")
-        now_known = _read_at_bench(session, job, visit)
-        for fret, height in heights.items():
-            if not 1 <= fret <= (job.frets or MAX_FRETS):
-                raise OptionError(f"The instrument has no fret {fret}.", f"It has {job.frets or MAX_FRETS}.")
-            if height is not None and not 0.1 <= height <= 3.0:
-                raise OptionError(f"A crown {height:g} mm high is not possible.", "Give millimetres, 0.1 to 3.")
-            known = now_known.get(fret)
-            if height != (known.value if known else None):
-                session.add(FretHeight(visit_id=at.id, fret=fret, height=height, written=now()))
-        touch(job)
-
-
-def _crown_height(
-    inspections: Iterable[Inspection], details: InstrumentDetails, worked_on: bool
-) -> tuple[Measured | None, str]:
-    """Unworn crown height shared by all frets: from a section photo, else as written down for the present wire.
-
-    What was written down holds no longer once frets were `worked_on`: only a photo tells then.
-    """
-    for inspection in inspections:
-        if inspection.view == "section" and inspection.frets and inspection.frets[0].crown_height is not None:
-            return _unworn(inspection.frets[0]), "section photo"
-    if details.crown_height is not None and not worked_on:
-        return Measured.of(details.crown_height, "mm", as_written_down=_KNOWN_WIRE_U), "as written down for this wire"
-    return None, ""
-
-
-def _unworn(section: FretReading) -> Measured:
-    """Height now plus what the flat across the top has taken: d = r - sqrt(r^2 - f^2 / 4) for a circular crown."""
-    height, radius, flat = section.crown_height, section.crown_radius, section.flat_width
-    assert height is not None
-    if radius is None or flat is None or flat.value >= 2.0 * radius.value:
-        return height
-    root = math.sqrt(radius.value**2 - flat.value**2 / 4.0)
-    u = math.hypot(flat.value / (4.0 * root) * flat.u, (1.0 - radius.value / root) * radius.u)
-    taken = radius.value - root
-    return Measured(height.value + taken, "mm", (*height.contributions, Contribution("worn off the section", u)))
+    known = heights_at(session, job, visit, inspections)
+    material = material_of(job, known)
+    return build_wear_map(inspections, instrument, known.shared, known.source, known.own, known.wire, material)
 
 
 def rates(store: Store, job_id: int, earlier: str, later: str) -> tuple[Rate, ...]:
@@ -216,6 +151,11 @@ def rates(store: Store, job_id: int, earlier: str, later: str) -> tuple[Rate, ..
             raise OptionError("The job has no two such visits.", "Choose two visits of this job.")
         years = (dates[later] - dates[earlier]).days / 365.25
         limit = _terms_view(session, job_id).limits["divot_leave"].value
+        if dates[earlier] <= dates[later] and worked_between(session, job, earlier, later):
+            raise OptionError(
+                "Frets were worked on between the two visits: what came off was not worn off.",
+                "Choose visits with no work between.",
+            )
         try:
             return wear_rates(_wear(session, job, earlier), _wear(session, job, later), years, limit)
         except ValueError:
@@ -229,17 +169,23 @@ def decide(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Decision:
         wear = _wear(session, job, visit)
         known = _terms_view(session, job_id)
         yearly = _rates_since_last(session, job, visit, wear, known.limits["divot_leave"].value)
+        wire = session.get(Wire, known.wire.id) if known.wire else None
+        new = new_wire_height(wire) if wire else None
     book, stock = known.prices, known.wire.stock if known.wire else None
-    new = Measured.of(stock.crown_height, "mm", stated_height=_STOCK_WIRE_U) if stock else None
-    options = work_out_options(wear, known.limits, lambda kind, d, r: cost_of(book, kind, d, r, stock), new, yearly)
+
+    def price(kind: Kind, dressed: int, replaced: int) -> Cost:
+        return cost_of(book, kind, dressed, replaced, stock)
+
+    options = work_out_options(wear, known.limits, price, new, yearly, stock=stock)
     return Decision(wear, options, recommend(wear, options), known)
 
 
 def _rates_since_last(session: Session, job: Job, visit: str, wear: WearMap, limit: float) -> tuple[Rate, ...]:
-    """Wear a year since the visit before this one; none where there was none, or on the same day."""
+    """Wear a year since the visit before this one; none where there was none, on the same day, or where frets were
+    worked on since."""
     at = next((v for v in job.visits if v.label == visit), None)
     before = [v for v in job.visits if at is not None and v.date < at.date]
-    if at is None or not before:
+    if at is None or not before or worked_between(session, job, before[-1].label, visit):
         return ()
     years = (at.date - before[-1].date).days / 365.25
     return wear_rates(_wear(session, job, before[-1].label), wear, years, limit)
@@ -253,9 +199,8 @@ def wire_matches(store: Store, job_id: int, visit: str = FIRST_VISIT) -> tuple[M
     with reading(store) as session:
         job = row(session, Job, job_id, "job")
         inspections = _inspections(job, visit)
-        details = loading.details_of(job).instrument
         cuts = [i.frets[0] for i in inspections if i.view == "section" and i.frets]
-        height, _ = _crown_height(inspections, details, worked_on=visit == AFTER)
+        height = heights_at(session, job, visit, inspections).shared
     cut = next((c for c in cuts if c.crown_width is not None), None)
     widths = [w for i in inspections if i.view == "plan" for f in i.frets if (w := f.crown_width) is not None]
     width = cut.crown_width if cut else combined(widths) if widths else None
@@ -274,16 +219,23 @@ def terms(store: Store, job_id: int) -> TermsView:
 def _terms_view(session: Session, job_id: int) -> TermsView:
     kept = session.get(Terms, job_id)
     if kept is None:
-        return TermsView(_shop_limits(session), _shop_prices(session), None, 30.0, None, "")
+        return TermsView(_instrument_limits(session, job_id), _shop_prices(session), None, 30.0, None, "")
     wire = session.get(Wire, kept.wire_id) if kept.wire_id else None
     return TermsView(
         Limits.from_dict(kept.limits),
         PriceBook.from_dict(kept.prices),
         _wire_view(wire) if wire else None,
         kept.bevel_deg,
-        Kind(kept.choice) if kept.choice else None,
+        Kind(kept.choice) if kept.choice in list(Kind) else None,
         kept.note,
     )
+
+
+def _instrument_limits(session: Session, job_id: int) -> Limits:
+    """The limits this instrument was judged by in an earlier job, else the shop's."""
+    before = jobs_before(session, row(session, Job, job_id, "job"))[:-1]
+    kept = next((t for j in reversed(before) if (t := session.get(Terms, j.id)) is not None), None)
+    return Limits.from_dict(kept.limits) if kept else _shop_limits(session)
 
 
 def _shop_limits(session: Session) -> Limits:

@@ -10,6 +10,7 @@ import streamlit as st
 from inspect_app.services import InstrumentDetails, JobDetails
 from inspect_app.ui.bench import say
 from shared.errors import InspectError, OptionError
+from shared.trade import MOST_IN_COURSE
 
 __all__ = ["job_form", "parse_heights", "parse_length"]
 
@@ -110,6 +111,13 @@ def job_form(key: str, was: JobDetails | None, send: str) -> JobDetails | None:
         wire = right.text_input("Present wire", value=of.present_wire, key=f"{key}-wire")
         binding = left.checkbox("Board is bound", value=of.binding, key=f"{key}-binding")
         nibs = right.checkbox("Fret ends run under nibs", value=of.nibs, key=f"{key}-nibs")
+        zero_fret = left.checkbox("Zero fret at the nut", value=of.zero_fret, key=f"{key}-zero-fret")
+        lacquered = right.checkbox("Board is lacquered", value=of.lacquered, key=f"{key}-lacquered")
+        multi_scale = left.checkbox("Frets fan out (multi-scale)", value=of.multi_scale, key=f"{key}-multi-scale")
+        courses = right.number_input(
+            "Strings in a course", 1, MOST_IN_COURSE, value=of.courses or 1, step=1, key=f"{key}-courses",
+            help="2 where strings run in pairs. Count every string of every course above.",
+        )  # fmt: skip
         asked = st.text_area("Asked for", value=was.asked_for if was else "", key=f"{key}-asked")
         promised = st.date_input("Promised for", value=was.promised if was else None, key=f"{key}-promised")
         if not st.form_submit_button(send, type="primary"):
@@ -118,7 +126,8 @@ def job_form(key: str, was: JobDetails | None, send: str) -> JobDetails | None:
         typed = {f.name: parse_length(lengths[f.name], f.label) for f in LENGTHS}
         instrument = InstrumentDetails(
             name=name, kind=kind, frets=frets, strings=strings, board_wood=wood, present_wire=wire,
-            binding=binding, nibs=nibs, **typed,
+            binding=binding, nibs=nibs, zero_fret=zero_fret, lacquered=lacquered, multi_scale=multi_scale,
+            courses=int(courses) if courses > 1 else None, **typed,
         )  # fmt: skip
         return JobDetails(customer, contact, instrument, asked, promised)
     except InspectError as error:

@@ -9,12 +9,12 @@ import altair as alt
 import numpy as np
 from numpy.typing import NDArray
 
-from inspect_app.decide.wear import WearMap
+from inspect_app.decide.wear import WearMap, change_of_depth
 from inspect_app.instrument.fretboard import Cone, fit_cone, fret_position
 from inspect_app.reading.inspection import FretReading, Inspection
 from inspect_app.ui.look import ACCENT, QUIET
 from inspect_app.ui.words import Length
-from shared.measured import Contribution, Measured
+from shared.measured import Measured
 from shared.units import MM_PER_INCH, unit_shown
 
 __all__ = ["Change", "changes", "cone", "crown_profile", "place_of", "profile_chart", "radius_chart", "radius_rows"]
@@ -119,7 +119,5 @@ def changes(earlier: WearMap, later: WearMap) -> list[Change]:
         for string in sorted(strings):
             before, after = before_fret.depth_at(string), fret.depth_at(string)
             if before is not None and after is not None:
-                parts = (Contribution("earlier visit", before.u), Contribution("later visit", after.u))
-                change = Measured(after.value - before.value, "mm", parts)
-                out.append(Change(fret.number, string, before, after, change))
+                out.append(Change(fret.number, string, before, after, change_of_depth(before, after)))
     return out

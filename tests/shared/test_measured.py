@@ -25,6 +25,31 @@ def test_round_trip_through_json_loses_nothing():
     assert Measured.from_dict(json.loads(json.dumps(m.to_dict()))) == m
 
 
+def test_what_a_contribution_is_of_goes_through_json_and_old_readers_find_the_sizes():
+    m = Measured(
+        2.0,
+        "mm",
+        (
+            Contribution("scale", 0.03, "strip 1.002", -1),
+            Contribution("edge", 0.04, "fret 1"),
+            Contribution("edge", 0.03, "fret 2", 0, 4.0),
+        ),
+    )
+    written = json.loads(json.dumps(m.to_dict(), allow_nan=False))
+    assert written["contributions"] == {"scale": 0.03, "edge": pytest.approx(0.05)}
+    assert Measured.from_dict(written) == m
+    assert Measured.from_dict({k: v for k, v in written.items() if k != "influences"}).u == pytest.approx(m.u)
+    assert "influences" not in Measured.of(1.0, "mm", edge=0.1).to_dict()
+
+
+def test_sources_that_readings_share_are_one_where_nobody_said_which():
+    assert Contribution("scale", 0.1).key == ("scale", "")
+    assert Contribution("crown edges", 0.1).key is None
+    assert Contribution("crown edges", 0.1, "fret 1").key == ("crown edges", "fret 1")
+    with pytest.raises(ValueError, match="sign"):
+        Contribution("scale", 0.1, sign=2)
+
+
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
 def test_unknown_is_not_a_number(value):
     with pytest.raises(ValueError, match="finite"):

@@ -11,6 +11,7 @@ from inspect_app.services.papers import AFTER, handover_paper, proof_of, proof_p
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job
 from inspect_app.ui.forms import parse_heights
+from inspect_app.ui.fret_history import work_done
 from inspect_app.ui.words import plain, shown
 from shared.errors import InspectError
 
@@ -73,6 +74,7 @@ if not any(v.label == AFTER for v in job.visits):
 try:
     checks(job)
     heights(job)
+    work_done(job, AFTER)
     st.download_button(
         "Handover (PDF)",
         data=lambda: handover_paper(server.store(), job.id).data,

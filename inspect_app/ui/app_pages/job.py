@@ -36,6 +36,18 @@ def length(mm: float | None) -> str:
     return show_plain(mm, "mm", length_unit(), digits=5) if mm else ""
 
 
+def build(i: services.InstrumentDetails) -> dict[str, bool]:
+    """How the board is built, in a word each."""
+    return {
+        "bound": i.binding,
+        "nibs": i.nibs,
+        "zero fret": i.zero_fret,
+        "lacquered": i.lacquered,
+        "multi-scale": i.multi_scale,
+        f"courses of {i.courses}": (i.courses or 1) > 1,
+    }
+
+
 def known(job: services.JobView) -> None:
     """What is written down, as short lines."""
     d, i = job.details, job.details.instrument
@@ -47,7 +59,7 @@ def known(job: services.JobView) -> None:
         "Kind": i.kind,
         "Scale length": length(i.scale_length),
         "Frets, strings": f"{i.frets or '?'}, {i.strings or '?'}" if i.frets or i.strings else "",
-        "Board": ", ".join(t for t in (i.board_wood, "bound" if i.binding else "", "nibs" if i.nibs else "") if t),
+        "Board": ", ".join(filter(None, (i.board_wood, *(word for word, so in build(i).items() if so)))),
         "Board radius": radius,
         "Present wire": i.present_wire,
         "Crown when new": f"{length(i.crown_width) or '?'} x {length(i.crown_height) or '?'}"

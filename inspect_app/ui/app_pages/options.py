@@ -8,6 +8,7 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.decide.estimate import format_money
 from inspect_app.decide.limits import Verdict
+from inspect_app.decide.mind import in_unit
 from inspect_app.decide.options import Check, Kind, Option, recommend
 from inspect_app.services.deciding import (
     Decision,
@@ -22,6 +23,7 @@ from inspect_app.services.estimating import draft
 from inspect_app.services.papers import bench_paper
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, page, say, saying, step_link, the_job
+from inspect_app.ui.fret_history import instrument_limits, work_done
 from inspect_app.ui.look import ACCENT, QUIET
 from inspect_app.ui.words import chance, crown_size, plain, shown
 from shared.errors import InspectError
@@ -90,7 +92,7 @@ def facts(option: Option) -> list[str]:
     if option.kind == Kind.DRESS:
         out.append(f"Frets dressed: {', '.join(map(str, option.dressed)) or 'none'}")
     if option.removal is not None:
-        out.append(f"Comes off: {shown(option.removal.measured, length_unit())}")
+        out.append(f"Comes off: {shown(option.removal.measured, length_unit())}, the deepest place taken as read")
     if option.height_left:
         fret, low = min(option.height_left, key=lambda h: h[1].value)
         out.append(f"Least crown height left: {shown(low.measured, length_unit())}, fret {fret}")
@@ -101,7 +103,7 @@ def facts(option: Option) -> list[str]:
             f"At the wear measured between the visits, about {middle} until fret {y.fret} is too low; "
             f"more than {least} with a probability of 95 %"
         )
-    return [*out, *option.brings]
+    return [*out, *(in_unit(b, length_unit()) for b in option.brings)]
 
 
 def cost_line(option: Option, decision: Decision) -> str:
@@ -243,8 +245,13 @@ with side:
     choose(job, decision)
     likeness(job, visit)
     own_terms(job, decision)
+    instrument_limits(job, decision)
+    work_done(job, visit)
     if decision.wear.crown_height is None:
-        st.info("The crown height is not known. Add a section photo of a pulled fret, or write it on the job's page.")
+        st.info(
+            "The crown height is not known. Read it with a calliper, add a section photo of a pulled fret, or write it "
+            "on the job's page."
+        )
     else:
         st.caption(
             f"Unworn crown height: {shown(decision.wear.crown_height, length_unit())}, {decision.wear.height_from}."

@@ -49,8 +49,8 @@ def the_map(job: services.JobView, visit: str, wear: WearMap) -> None:
 
 def _height_text(wear: WearMap) -> str:
     if wear.crown_height is None:
-        return " The crown's height when new is not known: write it down, or photograph a section of the wire."
-    return f" Reckoned from {shown(wear.crown_height, length_unit())} when new ({wear.height_from})."
+        return " The crown's unworn height is not known: write it down, read it, or photograph a section of the wire."
+    return f" Reckoned from {shown(wear.crown_height, length_unit())} where nothing is worn ({wear.height_from})."
 
 
 def lines(job: services.JobView, visit: str) -> None:

@@ -5,6 +5,8 @@ import math
 import GTC
 import pytest
 
+from calib.budget import difference
+from inspect_app.decide.influences import stamped
 from inspect_app.decide.wear import build_wear_map, combined, depth_of_flat, wear_rates
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import Divot, Flat, FretReading, Inspection, PhotoSummary
@@ -14,6 +16,7 @@ from shared.measured import Measured
 
 GUITAR = Instrument(scale_length=648.0, frets=6, strings=6, spread_nut=35.0, spread_bridge=52.0)
 PHOTO = PhotoSummary("a.jpg", "0" * 64, 10, 10)
+LATER = PhotoSummary("b.jpg", "1" * 64, 10, 10)
 
 
 def mm(value, u=0.01, *flags):
@@ -25,9 +28,9 @@ def plan(fret, flats=(), not_measured=(), width=2.6):
     return Inspection("plan", PHOTO, "t", {}, (reading,), tuple(not_measured))
 
 
-def elevation(fret, divots=(), not_measured=(), blind=0.01):
+def elevation(fret, divots=(), not_measured=(), blind=0.01, photo=PHOTO):
     reading = FretReading(fret, blind_depth=mm(blind), divots=tuple(divots))
-    return Inspection("elevation", PHOTO, "t", {}, (reading,), tuple(not_measured))
+    return Inspection("elevation", photo, "t", {}, (reading,), tuple(not_measured))
 
 
 def flat(place, depth):
@@ -124,7 +127,61 @@ def test_depth_of_a_flat_follows_from_the_known_crown():
     assert "INDIRECT" in depth.flags
     # dd/df = f / (4 sqrt(r^2 - f^2 / 4)) = 0.7029 / (4 x 1.2102) = 0.1452; r's share, (1 - r / 1.2102) u_r, is small
     assert depth.u == pytest.approx(0.1452 * 0.02, rel=0.02)
-    assert depth_of_flat(mm(2.5), mm(2.5), mm(1.1)) is None
+
+
+def test_a_flat_as_wide_as_its_crown_tells_a_least_depth():
+    # 2.62 on 2.70, 1.10 high: r = (1.8225 + 1.21) / 2.2 = 1.3784; at its narrowest, 2.70 - 0.02 - (2.62 - 0.02 > 2.6)
+    # the flat is 2.60 wide: 1.3784 - sqrt(1.8999 - 1.69) = 0.920; anything from there to 1.10: 1.010 +- 0.052
+    depth = depth_of_flat(mm(2.62, 0.01), mm(2.70, 0.035), mm(1.10, 0.01))
+    assert depth.value == pytest.approx(1.010, abs=0.001)
+    assert depth.u == pytest.approx((1.10 - 0.920) / math.sqrt(12), abs=0.001)
+    assert "AT_LEAST" in depth.flags
+    wear = build_wear_map(
+        [plan(1, [bare_flat(20.0, 2.62)], width=2.70), plan(2, [bare_flat(20.0, 0.7)], width=2.70)], GUITAR, mm(1.10)
+    )
+    assert wear.fret(1).deepest().value > 0.9 > 0.1 > wear.fret(2).deepest().value
+    for flat in (2.6, 2.7, 2.9):  # wider is never less
+        assert (
+            depth_of_flat(mm(flat + 0.05, 0.01), mm(2.7), mm(1.1)).value
+            >= depth_of_flat(mm(flat, 0.01), mm(2.7), mm(1.1)).value
+        )
+
+
+def test_photos_of_one_board_share_their_scale_and_not_their_edges():
+    def seen(fret, sha):
+        width = Measured.of(2.6, "mm", crown_edges=0.02, scale=0.008, camera_pose_and_lens=0.006)
+        return Inspection(
+            "plan", PhotoSummary(sha, sha * 64, 9, 9), "t", {"scale": {"kind": "strip", "factor": 1.002}},
+            (FretReading(fret, crown_width=width),),
+        )  # fmt: skip
+
+    two = combined([f.crown_width for sha in "ab" for f in stamped(seen(1, sha)).frets])
+    u = {c.source: c.u for c in two.contributions}
+    assert u["scale"] == pytest.approx(0.008)
+    assert math.hypot(*(c.u for c in two.contributions if c.source == "crown edges")) == pytest.approx(
+        0.02 / math.sqrt(2)
+    )
+    poses = [c.u for c in two.contributions if c.source == "camera pose and lens"]
+    assert poses == pytest.approx([0.003, 0.003])  # two photos, two poses
+    again = stamped(stamped(seen(1, "a")))
+    assert again == stamped(seen(1, "a"))
+
+
+def test_the_scale_moves_frets_on_either_side_of_the_photo_apart():
+    at = [Measured.of(x, "mm", crown_edges=0.01, scale=abs(x) * 0.003) for x in (-30.0, 30.0)]
+    photo = Inspection("plan", PHOTO, "t", {}, tuple(FretReading(n, position=q) for n, q in enumerate(at, 1)))
+    a, b = (f.position for f in stamped(photo).frets)
+    assert difference(b, a).u == pytest.approx(math.hypot(60 * 0.003, 0.01 * math.sqrt(2)))
+
+
+def test_a_flat_that_would_not_show_below_a_width_bounds_the_depth():
+    said = NotMeasured(
+        on_fret(2, "flats"), "Between 3 and 9 mm from the treble end a flat narrower than 0.51 mm would not show: x."
+    )
+    wear = build_wear_map([plan(2, [], [said])], GUITAR)
+    # radius 1.3 at least: 1.3 - sqrt(1.69 - 0.51^2 / 4) = 0.0252
+    assert wear.fret(2).unseen_depth == pytest.approx(0.0252, abs=1e-4)
+    assert wear.read_in_part == ()
 
 
 def test_a_flat_read_without_a_known_crown_height_leaves_the_wear_unknown():
@@ -156,7 +213,7 @@ def test_weighted_mean_keeps_named_contributions():
 
 def test_rate_of_wear_between_two_visits():
     before = build_wear_map([elevation(2, [divot(22.0, 0.10)])], GUITAR)
-    after = build_wear_map([elevation(2, [divot(22.0, 0.20)])], GUITAR)
+    after = build_wear_map([elevation(2, [divot(22.0, 0.20)], photo=LATER)], GUITAR)
     (rate,) = wear_rates(before, after, years=2.0, depth_limit=0.30)
     assert rate.per_year.value == pytest.approx(0.05)
     assert rate.per_year.u == pytest.approx(math.hypot(0.01, 0.01) / 2)
@@ -165,7 +222,7 @@ def test_rate_of_wear_between_two_visits():
 
 def test_no_years_are_told_from_a_change_inside_its_uncertainty():
     before = build_wear_map([elevation(2, [divot(22.0, 0.10)])], GUITAR)
-    after = build_wear_map([elevation(2, [divot(22.0, 0.11)])], GUITAR)
+    after = build_wear_map([elevation(2, [divot(22.0, 0.11)], photo=LATER)], GUITAR)
     assert wear_rates(before, after, 1.0, 0.3)[0].years_left is None
     with pytest.raises(ValueError, match="same day"):
         wear_rates(before, after, 0.0, 0.3)
@@ -186,3 +243,12 @@ def test_depth_of_a_flat_carries_uncertainty_as_the_gtc_library_does(flat, u_fla
     ours = depth_of_flat(mm(flat, u_flat), mm(2.6, 0.02), mm(1.1, 0.03))
     assert ours.value == pytest.approx(GTC.value(expected), rel=1e-12)
     assert ours.u == pytest.approx(GTC.uncertainty(expected), rel=0.01)  # ours: differences over one u, not derivatives
+
+
+def test_a_flat_gets_its_depth_from_the_height_the_fret_has_by_now():
+    seen = FretReading(2, crown_width=mm(2.6), flats=(Flat(mm(20.0), mm(4.0), mm(1.0), mm(0.0983)),))
+    asked = Inspection("plan", PHOTO, "t", {"crown_height": 1.1}, (seen,))
+    # r = (1.69 + 0.86^2) / (2 x 0.86) = 1.4126; r - sqrt(r^2 - 0.25) = 0.0915
+    for now, depth in ((1.1, 0.0983), (0.86, 0.0915)):
+        wear = build_wear_map([asked], GUITAR, mm(now, 0.03), "levelled")
+        assert wear.fret(2).deepest().value == pytest.approx(depth, abs=1e-4)

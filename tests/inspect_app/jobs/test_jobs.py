@@ -75,6 +75,9 @@ def test_an_older_store_is_brought_up_with_a_copy_of_it_kept(tmp_path):
     data = tmp_path / "d"
     open_store(data).close()
     with closing(sqlite3.connect(data / DATABASE)) as old:  # as the first form left it
+        old.executescript("DROP TABLE fret_work; DROP TABLE same_instrument;")
+        for column in ("zero_fret", "lacquered", "multi_scale", "courses"):
+            old.execute(f"ALTER TABLE jobs DROP COLUMN {column}")
         later = ("answers", "fret_heights", "estimates", "terms", "wires")
         old.executescript("".join(f"DROP TABLE {name}; " for name in later))
         old.execute("UPDATE alembic_version SET version_num = '0001'")

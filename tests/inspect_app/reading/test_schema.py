@@ -2,7 +2,7 @@
 
 import copy
 import json
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import jsonschema
 import pytest
@@ -49,6 +49,14 @@ def test_a_refusal_fits():
     answer = refused(PhotoSummary("a.jpg", "", 0, 0), ask, ScaleError("No strip.", "Lay it in the picture."))
     VALIDATOR.validate(through_json(answer))
     assert answer.not_measured[0].reason == "No strip. Lay it in the picture."
+
+
+def test_influences_in_full_fit_too(make_answer):
+    answer = make_answer()
+    width = Measured(2.6, "mm", (Contribution("scale", 0.01, "strip"), Contribution("edges", 0.02, "f", 0, 5.0)))
+    named = replace(answer, frets=(replace(answer.frets[0], crown_width=width),))
+    VALIDATOR.validate(through_json(named))
+    assert Inspection.from_dict(through_json(named)).frets[0].crown_width == width
 
 
 def test_every_field_has_its_place_in_the_schema():

@@ -111,7 +111,10 @@ def test_answers_given_before_they_were_kept_are_taken_over(store, job, two_revi
     """A store as the version before left it: the first accepted and pushed aside, the second declined."""
     first, second = two_revisions
     db = sqlite3.connect(store.data_dir / "jobs.sqlite")
+    later = ("zero_fret", "lacquered", "multi_scale", "courses")
+    db.executescript("".join(f"ALTER TABLE jobs DROP COLUMN {c};" for c in later))
     db.executescript(
+        "DROP TABLE fret_work; DROP TABLE same_instrument;"
         "DROP TABLE answers; ALTER TABLE wires DROP COLUMN currency; UPDATE alembic_version SET version_num = '0003';"
         f"UPDATE estimates SET status = 'superseded', decided_on = '2026-05-05' WHERE id = {first.id};"
         f"UPDATE estimates SET status = 'declined', decided_on = '2026-05-07' WHERE id = {second.id};"

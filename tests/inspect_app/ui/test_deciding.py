@@ -9,9 +9,11 @@ import inspect_app.ui
 from inspect_app.decide.estimate import totals
 from inspect_app.decide.options import Kind
 from inspect_app.instrument.wire import WireStock
+from inspect_app.jobs.store import reading
 from inspect_app.services import open_store, put_setting
 from inspect_app.services.deciding import add_wire, decide, fret_heights, shop_prices, wires
 from inspect_app.services.estimating import draft, estimates, issue_estimate
+from inspect_app.services.heights import earlier_job, fret_work
 from inspect_app.ui import server
 from tests.inspect_app.deciding_case import make_job, put_elevation
 
@@ -57,7 +59,9 @@ def press(at, label):
 def test_options_page_recommends_and_shows_every_option(store, job):
     at = open_page("options.py", job)
     assert "Recommended: level, crown and polish" in words(at)
-    assert len(at.expander) == len(Kind)
+    assert len([e for e in at.expander if e.label.split(" · ")[0].removeprefix("● ").lower() in list(Kind)]) == len(
+        Kind
+    )
 
 
 def test_the_options_page_speaks_in_the_shops_unit(store, job):
@@ -170,6 +174,52 @@ def test_heights_typed_after_the_work_are_held_against_the_forecast(store, job, 
     rows = {str(r["Check"]): str(r["Verdict"]) for r in at.table[0].value.to_dict("records")}
     assert rows["fret 1, crown height"] == "✓ within"
     assert rows["fret 2, crown height"] == "✕ beyond"
+
+
+def test_options_of_the_visit_after_the_work_get_an_answer(store, job, monkeypatch):
+    put_elevation(store, monkeypatch, job, 2, [0.0] * 6, visit="after")
+    at = open_page("options.py", job)
+    at.segmented_control(key="options-visit").set_value("after").run()
+    assert not at.exception, at.exception
+    assert "Nothing can be recommended yet" in words(at)
+    assert "calliper" in words(at)
+
+
+def test_limits_are_set_for_one_instrument(store, job):
+    at = open_page("options.py", job)
+    at.number_input(key=f"limit-{job}-crown_height").set_value(0.95)
+    press(at, "Keep for this instrument")
+    kept = decide(store, job).terms.limits["crown_height"]
+    assert (kept.value, kept.source) == (0.95, "set for this instrument")
+    assert decide(store, make_job(store)).terms.limits["crown_height"].value == 0.70
+
+
+def test_work_on_the_frets_is_written_down_and_taken_back(store, job, monkeypatch):
+    put_elevation(store, monkeypatch, job, 2, [0.0] * 6, visit="after")
+    at = open_page("after_work.py", job)
+    next(t for t in at.text_input if t.label == "Frets").set_value("1-3, x")
+    press(at, "Write it down")
+    assert "not a fret or a run" in words(at)
+    next(t for t in at.text_input if t.label == "Frets").set_value("1-3")
+    next(t for t in at.text_input if t.label == "Came off the tops, mm").set_value("0,15")
+    press(at, "Write it down")
+    (work,) = fret_work(store, job)
+    assert (work.kind, work.frets, work.off.value) == ("levelled", (1, 2, 3), 0.15)
+    press(at, "Take back")
+    assert fret_work(store, job) == ()
+
+
+def test_a_job_goes_on_from_an_earlier_one(store, job):
+    later = make_job(store)
+    at = open_page("options.py", later)
+    field = next(n for n in at.number_input if n.label.startswith("This instrument was here before"))
+    field.set_value(77)
+    press(at, "Go on from that job")
+    assert "no job no" in words(at)
+    next(n for n in at.number_input if n.label.startswith("This instrument was here before")).set_value(1)
+    press(at, "Go on from that job")
+    with reading(store) as session:
+        assert earlier_job(session, later).id == job
 
 
 def test_an_issued_estimate_can_not_be_changed_from_a_page_opened_before(store, job):

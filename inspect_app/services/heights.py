@@ -1,0 +1,318 @@
+"""Crown heights through visits and jobs: what was written down, read with a calliper, and done to the frets."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from calib.budget import evaluate
+from inspect_app.decide.history import (
+    WORK,
+    Heights,
+    Read,
+    Worked,
+    Written,
+    calliper_reading,
+    follow,
+    shared_by_reading,
+)
+from inspect_app.decide.influences import stamped
+from inspect_app.instrument.wire import material_named
+from inspect_app.jobs import loading
+from inspect_app.jobs.decision_models import FretHeight, FretWork, SameInstrument, Wire
+from inspect_app.jobs.details import FIRST_VISIT, MAX_FRETS
+from inspect_app.jobs.models import Job, Visit
+from inspect_app.jobs.store import Store, reading, writing
+from inspect_app.reading.inspection import FretReading, Inspection
+from inspect_app.services.finding import now, row, touch
+from shared.errors import OptionError
+from shared.measured import Contribution, Measured
+from shared.trade import CALLIPER_U_MM
+
+__all__ = [
+    "AFTER",
+    "WorkView",
+    "earlier_job",
+    "fret_heights",
+    "fret_work",
+    "heights_at",
+    "jobs_before",
+    "material_of",
+    "new_wire_height",
+    "record_work",
+    "same_instrument",
+    "take_back_work",
+    "worked_between",
+    "write_fret_heights",
+]
+
+AFTER = "after"
+"""Label of the visit whose photos prove the work."""
+_WRITTEN_U = CALLIPER_U_MM
+"""Standard uncertainty of a crown height that was written down, not measured here, mm."""
+_STOCK_WIRE_U = 0.01
+"""Standard uncertainty of a stocked wire's stated crown height, mm: a calliper on loose wire (common practice, no
+source)."""
+_OFF_U = 0.02
+"""Standard uncertainty of what somebody said came off, mm, where they did not say how sure (common practice, no
+source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class WorkView:
+    """Work on frets as it was written down: before which visit of which job, kind, frets (empty: all), what came off
+    (mm), the wire's label."""
+
+    id: int
+    job_id: int
+    visit: str
+    kind: str
+    frets: tuple[int, ...]
+    off: Measured | None
+    wire: str
+    note: str
+
+
+def new_wire_height(wire: Wire) -> Measured:
+    """Crown height of a stocked wire, mm."""
+    return Measured(wire.crown_height, "mm", (Contribution("stated height", _STOCK_WIRE_U, f"wire {wire.id}"),))
+
+
+def earlier_job(session: Session, job_id: int) -> Job | None:
+    """The job this instrument was on the bench for before, where somebody said so."""
+    link = session.get(SameInstrument, job_id)
+    return session.get(Job, link.earlier_job_id) if link else None
+
+
+def jobs_before(session: Session, job: Job) -> list[Job]:
+    """The jobs of one instrument up to this one, the earliest first."""
+    chain, at = [job], earlier_job(session, job.id)
+    while at is not None and at not in chain:
+        chain.append(at)
+        at = earlier_job(session, at.id)
+    return chain[::-1]
+
+
+def same_instrument(store: Store, job_id: int, earlier_job_id: int | None) -> None:
+    """Say that a job is about the instrument of an earlier job, so that heights, work and limits go on from there.
+
+    ``None`` takes it back.
+
+    Raises
+    ------
+    OptionError
+        If that would make a circle.
+    """
+    with writing(store) as session:
+        job = row(session, Job, job_id, "job")
+        link = session.get(SameInstrument, job_id)
+        if earlier_job_id is None:
+            if link is not None:
+                session.delete(link)
+            return
+        if job in jobs_before(session, row(session, Job, earlier_job_id, "job")):
+            raise OptionError("A job can't come before itself.", "Choose an earlier job of this instrument.")
+        made = link or SameInstrument(job_id=job_id)
+        made.earlier_job_id, made.written = earlier_job_id, now()
+        session.add(made)
+        touch(job)
+
+
+def heights_at(session: Session, job: Job, visit: str, inspections: Iterable[Inspection]) -> Heights:
+    """What is known of the crowns' unworn heights at a visit: all that was written, read and done up to it.
+
+    A section photo of the visit itself is held first.
+    """
+    known = Heights()
+    for one in jobs_before(session, job):
+        frets = one.frets or job.frets or MAX_FRETS
+        known = follow(_written(one, known), frets, known)
+        for at in one.visits:
+            known = shared_by_reading(known)
+            known = follow(_done(session, at), frets, known)
+            known = follow((Read(n, h) for n, h in _read_at(session, at).items()), frets, known)
+            if one is job and at.label == visit:
+                if not any(True for _ in _done(session, at)):
+                    known = shared_by_reading(known)  # right after work only what was read counts as read
+                break
+    for inspection in map(stamped, inspections):
+        if inspection.view == "section" and inspection.frets and inspection.frets[0].crown_height is not None:
+            return replace(known, shared=_unworn(inspection.frets[0]), source="section photo")
+    return known
+
+
+def _written(job: Job, known: Heights) -> Iterator[Written]:
+    """What the job's page says of the present wire, unless an earlier job's history knows better."""
+    details = loading.details_of(job).instrument
+    if details.crown_height is not None and known.shared is None and not known.own:
+        of = Contribution("as written down", _WRITTEN_U, f"job {job.id}")
+        yield Written(Measured(details.crown_height, "mm", (of,)))
+
+
+def _done(session: Session, at: Visit) -> Iterator[Worked]:
+    """Work written down for a visit; the visit after the work stands for work of which nobody said how much."""
+    found = session.scalars(
+        select(FretWork).where(FretWork.visit_id == at.id, FretWork.removed.is_(None)).order_by(FretWork.id)
+    ).all()
+    for w in found:
+        wire = session.get(Wire, w.wire_id) if w.wire_id else None
+        height, material = (new_wire_height(wire), wire.material) if wire else (None, "")
+        yield Worked(w.kind, tuple(int(n) for n in w.frets), _off(w), height, material)
+    if not found and at.label == AFTER:
+        yield Worked("levelled")
+
+
+def _off(w: FretWork) -> Measured | None:
+    if w.off is None:
+        return None
+    return Measured(w.off, "mm", (Contribution("what came off", w.off_u or _OFF_U, f"work {w.id}"),))
+
+
+def _read_at(session: Session, at: Visit) -> dict[int, Measured]:
+    """The last height written for each fret at a visit, those taken back left out."""
+    rows = session.scalars(select(FretHeight).where(FretHeight.visit_id == at.id).order_by(FretHeight.id))
+    last = {r.fret: (r.height, r.id) for r in rows}
+    return {n: calliper_reading(h, f"fret {n}, reading {k}") for n, (h, k) in sorted(last.items()) if h is not None}
+
+
+def _unworn(section: FretReading) -> Measured:
+    """Height now plus what the flat across the top has taken: d = r - sqrt(r^2 - f^2 / 4) for a circular crown."""
+    height, radius, flat = section.crown_height, section.crown_radius, section.flat_width
+    assert height is not None
+    if radius is None or flat is None or flat.value >= 2.0 * radius.value:
+        return height
+
+    def unworn(height: float, radius: float, flat: float) -> float:
+        return height + radius - math.sqrt(max(radius**2 - flat**2 / 4.0, 0.0))
+
+    return evaluate(unworn, {"height": height, "radius": radius, "flat": flat}, "mm")
+
+
+def material_of(job: Job, known: Heights) -> str:
+    """What the wire on the board is made of: as the history says, else as written on the job's page."""
+    return known.material or material_named(job.present_wire)
+
+
+def worked_between(session: Session, job: Job, earlier: str, later: str) -> bool:
+    """Whether frets were worked on after one visit of a job and up to another."""
+    labels = [v.label for v in job.visits]
+    after = job.visits[labels.index(earlier) + 1 : labels.index(later) + 1]
+    return any(True for v in after for _ in _done(session, v))
+
+
+def _visit(job: Job, label: str) -> Visit:
+    at = next((v for v in job.visits if v.label == label), None)
+    if at is None:
+        raise OptionError(f"The job has no visit {label!r}.", "Add its photos first.")
+    return at
+
+
+def fret_heights(store: Store, job_id: int, visit: str = FIRST_VISIT) -> dict[int, Measured]:
+    """Crown heights of single frets that were read with a calliper or gauge at a visit, mm."""
+    with reading(store) as session:
+        job = row(session, Job, job_id, "job")
+        at = next((v for v in job.visits if v.label == visit), None)
+        return _read_at(session, at) if at else {}
+
+
+def write_fret_heights(store: Store, job_id: int, heights: Mapping[int, float | None], visit: str) -> None:
+    """Write down crown heights, mm by fret, read where the fret is not worn; ``None`` takes one back.
+
+    Raises
+    ------
+    OptionError
+        If a height is not possible, the instrument has no such fret, or the job no such visit.
+    """
+    with writing(store) as session:
+        job = row(session, Job, job_id, "job")
+        at = _visit(job, visit)
+        now_known = _read_at(session, at)
+        for fret, height in heights.items():
+            _check_frets(job, (fret,))
+            if height is not None and not 0.1 <= height <= 3.0:
+                raise OptionError(f"A crown {height:g} mm high is not possible.", "Give millimetres, 0.1 to 3.")
+            known = now_known.get(fret)
+            if height != (known.value if known else None):
+                session.add(FretHeight(visit_id=at.id, fret=fret, height=height, written=now()))
+        touch(job)
+
+
+def _check_frets(job: Job, frets: Iterable[int]) -> None:
+    most = job.frets or MAX_FRETS
+    for fret in frets:
+        if not 1 <= fret <= most:
+            raise OptionError(f"The instrument has no fret {fret}.", f"It has {most}.")
+
+
+def record_work(
+    store: Store,
+    job_id: int,
+    visit: str,
+    kind: str,
+    frets: tuple[int, ...] = (),
+    off: float | None = None,
+    wire_id: int | None = None,
+    note: str = "",
+) -> WorkView:
+    """Write down what was done to frets before a visit: it goes with the instrument from job to job.
+
+    Parameters
+    ----------
+    kind : str
+        ``levelled``, ``recrowned`` or ``replaced``.
+    frets : tuple of int
+        Empty for all of them.
+    off : float, optional
+        What came off the tops, mm.
+    wire_id : int, optional
+        The stocked wire that new frets are of.
+
+    Raises
+    ------
+    OptionError
+        If there is no such work, fret, visit or wire, or what came off is not possible.
+    """
+    if kind not in WORK:
+        raise OptionError(f"There is no work called {kind!r}.", f"Use one of: {', '.join(WORK)}.")
+    if off is not None and not 0.0 <= off <= 1.5:
+        raise OptionError(f"{off:g} mm can't have come off a fret.", "Give millimetres, 0 to 1.5, or leave it out.")
+    with writing(store) as session:
+        job = row(session, Job, job_id, "job")
+        at = _visit(job, visit)
+        _check_frets(job, frets)
+        if wire_id:
+            row(session, Wire, wire_id, "wire")
+        made = FretWork(
+            visit_id=at.id, kind=kind, frets=sorted(set(frets)), off=off, wire_id=wire_id or None, note=note.strip(),
+            written=now(),
+        )  # fmt: skip
+        session.add(made)
+        touch(job)
+        session.flush()
+        return _work_view(session, made, at)
+
+
+def take_back_work(store: Store, work_id: int) -> None:
+    """Take back what was written down by mistake; the entry stays in the store."""
+    with writing(store) as session:
+        row(session, FretWork, work_id, "entry").removed = now()
+
+
+def fret_work(store: Store, job_id: int) -> tuple[WorkView, ...]:
+    """What was done to this instrument's frets, in this job and those before it, the earliest first."""
+    with reading(store) as session:
+        visits = [v for job in jobs_before(session, row(session, Job, job_id, "job")) for v in job.visits]
+        found = []
+        for at in visits:
+            rows = select(FretWork).where(FretWork.visit_id == at.id, FretWork.removed.is_(None)).order_by(FretWork.id)
+            found += [_work_view(session, w, at) for w in session.scalars(rows)]
+        return tuple(found)
+
+
+def _work_view(session: Session, w: FretWork, at: Visit) -> WorkView:
+    wire = session.get(Wire, w.wire_id) if w.wire_id else None
+    return WorkView(w.id, at.job_id, at.label, w.kind, tuple(w.frets), _off(w), wire.label if wire else "", w.note)

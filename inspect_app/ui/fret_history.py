@@ -1,0 +1,121 @@
+"""What was done to an instrument's frets, job by job: shown, added to, taken back; and the limits it is judged by."""
+
+from __future__ import annotations
+
+import re
+
+import streamlit as st
+
+from inspect_app import services
+from inspect_app.decide.history import WORK
+from inspect_app.services.deciding import Decision, change_terms, wires
+from inspect_app.services.heights import WorkView, fret_work, record_work, same_instrument, take_back_work
+from inspect_app.ui import server
+from inspect_app.ui.bench import length_unit, saying
+from inspect_app.ui.forms import parse_length
+from inspect_app.ui.words import plain, shown
+from shared.errors import OptionError
+from shared.trade import HIGHEST_FRET
+
+__all__ = ["instrument_limits", "parse_frets", "work_done"]
+
+_RUN = re.compile(r"^(\d+)(?:\s*(?:-|–|to)\s*(\d+))?$")
+
+
+def parse_frets(text: str) -> tuple[int, ...]:
+    """Fret numbers from ``1-5, 7``; none from nothing, which means all of them.
+
+    Raises
+    ------
+    OptionError
+        If the text is not made of numbers and runs.
+    """
+    found: set[int] = set()
+    for part in filter(None, (p.strip() for p in re.split(r"[,;]", text))):
+        run = _RUN.match(part)
+        first, last = (int(run[1]), int(run[2] or run[1])) if run else (1, 0)
+        if not 0 < first <= last <= HIGHEST_FRET:
+            raise OptionError(f"{part!r} is not a fret or a run of frets.", "Write them as in 1-5, 7.")
+        found.update(range(first, last + 1))
+    return tuple(sorted(found))
+
+
+def _in_words(work: WorkView) -> str:
+    frets = ", ".join(map(str, work.frets)) or "all frets"
+    off = f", {shown(work.off, length_unit())} off" if work.off else ""
+    return f"{work.kind.capitalize()}: {frets}{off}{f', {work.wire}' if work.wire else ''}"
+
+
+def work_done(job: services.JobView, visit: str) -> None:
+    """The fret history, and a form for what was done before this visit."""
+    with st.expander("What was done to the frets"):
+        for work in fret_work(server.store(), job.id):
+            left, right = st.columns([5, 1], vertical_alignment="center")
+            left.markdown(
+                f"{plain(_in_words(work))} ({plain(work.visit)}){f': {plain(work.note)}' if work.note else ''}"
+            )
+            if work.job_id == job.id and right.button("Take back", key=f"work-{work.id}"):
+                take_back_work(server.store(), work.id)
+                st.rerun()
+        _work_form(job, visit)
+        _link_form(job)
+
+
+def _work_form(job: services.JobView, visit: str) -> None:
+    stock = wires(server.store())
+    with st.form("work-done", border=False, clear_on_submit=True):
+        st.caption(f"Done before the visit “{plain(visit)}”. It stays with the instrument, from job to job.")
+        left, right = st.columns(2)
+        kind = str(left.selectbox("Work", WORK, format_func=str.capitalize))
+        frets = right.text_input("Frets", placeholder="all, or such as 1-5, 7")
+        off = left.text_input("Came off the tops, mm", placeholder="empty if not known")
+        labels = ["not said", *(w.stock.label for w in stock)]
+        wire = right.selectbox("Wire of new frets", range(len(labels)), format_func=lambda i: labels[i])
+        note = st.text_input("Note on the work")
+        if st.form_submit_button("Write it down"):
+            with saying():
+                chosen = stock[wire - 1].id if wire else None
+                took = parse_length(off, "What came off")
+                record_work(server.store(), job.id, visit, kind, parse_frets(frets), took, chosen, note)
+                st.rerun()
+
+
+def _link_form(job: services.JobView) -> None:
+    """The earlier job of the same instrument."""
+    with st.form("same-instrument", border=False):
+        number = st.number_input(
+            "This instrument was here before as job no.", 0, None, 0, 1,
+            help="Its heights, its fret history and its limits go on from there. 0 takes it back.",
+        )  # fmt: skip
+        if st.form_submit_button("Go on from that job"):
+            with saying():
+                same_instrument(server.store(), job.id, _id_of(int(number)) if number else None)
+                st.rerun()
+
+
+def _id_of(number: int) -> int:
+    found = [j for j in services.find_jobs(server.store(), f"#{number}").rows if j.number == number]
+    if not found:
+        raise OptionError(f"There is no job no. {number}.", "Look it up in the list of jobs.")
+    return found[0].id
+
+
+def instrument_limits(job: services.JobView, decision: Decision) -> None:
+    """The limits of this instrument alone: other than the shop's where its owner or its build asks for it."""
+    known = decision.terms.limits
+    with st.expander("Limits of this instrument"), st.form("instrument-limits", border=False):
+        values = {
+            e.key: st.number_input(
+                f"{e.text}{'' if e.unit == '1' else f', {e.unit}'}", 0.001, 100.0, float(e.value), 0.01,
+                format="%.3f", help=e.source, key=f"limit-{job.id}-{e.key}",
+            )
+            for e in known.entries
+        }  # fmt: skip
+        if st.form_submit_button("Keep for this instrument"):
+            changed = known
+            for key, value in values.items():
+                if abs(value - known[key].value) > 1e-9:
+                    changed = changed.with_value(key, value, "set for this instrument")
+            with saying():
+                change_terms(server.store(), job.id, limits=changed)
+                st.rerun()

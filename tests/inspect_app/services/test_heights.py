@@ -1,0 +1,150 @@
+"""Heights of single frets, the work on them, and an instrument's way through visits and jobs."""
+
+import sqlite3
+from functools import partial
+
+import pytest
+
+from inspect_app.decide.limits import Verdict
+from inspect_app.decide.options import Kind
+from inspect_app.instrument.wire import WireStock
+from inspect_app.services import open_store
+from inspect_app.services.deciding import add_wire, change_terms, decide, rates, wear_of
+from inspect_app.services.heights import (
+    fret_heights,
+    fret_work,
+    record_work,
+    same_instrument,
+    take_back_work,
+    write_fret_heights,
+)
+from inspect_app.services.papers import proof_of
+from shared.errors import OptionError
+from tests.inspect_app.deciding_case import make_job, put_elevation
+
+
+@pytest.fixture
+def store(tmp_path):
+    opened = open_store(tmp_path / "data")
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def put(store, monkeypatch):
+    """Add a photo whose measuring gives a known answer."""
+    return partial(put_elevation, store, monkeypatch)
+
+
+@pytest.fixture
+def job(store):
+    return make_job(store)
+
+
+def test_heights_read_with_a_calliper_count_for_their_fret_and_can_be_taken_back(store, job, put):
+    put(job, 1, [0.15] * 6)
+    write_fret_heights(store, job, {2: 0.8}, "intake")
+    left = dict(decide(store, job).option(Kind.LEVEL).height_left)
+    # fret 2 is 0.30 lower than the others: levelled with it, all come down to 0.80 - 0.15 - 0.02
+    assert left[2].value == pytest.approx(0.63, abs=0.02)
+    assert left[1].value == pytest.approx(0.63, abs=0.02)
+    write_fret_heights(store, job, {2: None}, "intake")
+    assert fret_heights(store, job) == {}
+    for bad, why in (({9: 1.0}, "no fret 9"), ({1: 9.0}, "not possible")):
+        with pytest.raises(OptionError, match=why):
+            write_fret_heights(store, job, bad, "intake")
+    with pytest.raises(OptionError, match="no visit"):
+        write_fret_heights(store, job, {1: 1.0}, "after")
+
+
+def on(store, visit, when):
+    """Set a visit's date."""
+    db = sqlite3.connect(store.data_dir / "jobs.sqlite")
+    db.execute("UPDATE visits SET date = ? WHERE label = ?", (when, visit))
+    db.commit()
+    db.close()
+
+
+def test_heights_read_after_the_work_hold_at_later_visits(store, job, put):
+    put(job, 1, [0.15] * 6)
+    put(job, 2, [0.0] * 6, visit="after")
+    put(job, 3, [0.24, 0.1, 0.1, 0.1, 0.1, 0.1], visit="check")
+    for visit, when in (("intake", "2020-01-01"), ("after", "2020-02-01"), ("check", "2024-02-01")):
+        on(store, visit, when)
+    write_fret_heights(store, job, dict.fromkeys(range(1, 7), 0.86), "after")
+    level = decide(store, job, "check").option(Kind.LEVEL)
+    # 0.86 - 0.24 - 0.02, not 1.10 - 0.26 as when the wire was new
+    assert {round(s.value, 2) for _, s in level.height_left} == {0.60}
+    assert level.verdict == Verdict.BEYOND
+    assert decide(store, job, "intake").wear.crown_height.value == 1.1
+    assert decide(store, job, "after").wear.crown_height is None
+
+
+def test_one_height_read_after_levelling_tells_the_others_at_later_visits(store, job, put):
+    put(job, 1, [0.15] * 6)
+    put(job, 2, [0.0] * 6, visit="after")
+    put(job, 3, [0.05] * 6, visit="check")
+    for visit, when in (("intake", "2020-01-01"), ("after", "2020-02-01"), ("check", "2024-02-01")):
+        on(store, visit, when)
+    assert decide(store, job, "check").wear.crown_height is None
+    write_fret_heights(store, job, {3: 0.86}, "after")
+    wear = decide(store, job, "check").wear
+    assert (wear.crown_height.value, wear.height_from) == (0.86, "as read with a calliper on other frets")
+    assert [c.what for c in proof_of(store, job) if "crown height" in c.what] == ["fret 3, crown height"]
+
+
+def test_no_rate_of_wear_across_work(store, job, put):
+    put(job, 1, [0.15] * 6)
+    put(job, 2, [0.0] * 6, visit="after")
+    put(job, 3, [0.06] * 6, visit="check")
+    for visit, when in (("intake", "2018-01-01"), ("after", "2020-01-01"), ("check", "2022-01-01")):
+        on(store, visit, when)
+    with pytest.raises(OptionError, match="worked on between"):
+        rates(store, job, "intake", "check")
+    # 0.06, less what could be missed on polished frets, in two years
+    assert rates(store, job, "after", "check")[0].per_year.value == pytest.approx(0.03, abs=0.002)
+    write_fret_heights(store, job, dict.fromkeys(range(1, 7), 0.95), "after")
+    # 0.95 - 0.06 - 0.70 = 0.19 at 0.03 a year is 6.3 years; the first of six frets whose heights are not all as read
+    assert 4.8 < decide(store, job, "check").option(Kind.LEAVE).years.median < 6.3
+
+
+def test_an_instrument_carries_its_frets_history_to_the_next_job(store, job, put):
+    put(job, 1, [0.15] * 6)
+    put(job, 2, [0.0] * 6, visit="after")
+    wire = add_wire(store, WireStock("drawer 4", "stainless", 2.6, 1.3))
+    record_work(store, job, "after", "levelled", off=0.17)
+    assert decide(store, job, "after").wear.crown_height.value == pytest.approx(0.93)
+    record_work(store, job, "after", "replaced", (2, 3), wire_id=wire.id)
+    limits = decide(store, job).terms.limits.with_value("crown_height", 0.6, "set for this instrument")
+    change_terms(store, job, limits=limits)
+    later = make_job(store)
+    assert wear_of(store, later).crown_height.value == 1.1
+    same_instrument(store, later, job)
+    wear = wear_of(store, later)
+    assert wear.unworn_height(1).value == pytest.approx(0.93)
+    assert wear.unworn_height(2).value == pytest.approx(1.20)  # 1.30 less 0.05 to 0.15
+    assert [(w.kind, w.frets, w.wire) for w in fret_work(store, later)] == [
+        ("levelled", (), ""),
+        ("replaced", (2, 3), "drawer 4"),
+    ]
+    assert decide(store, later).terms.limits["crown_height"].value == 0.6
+    with pytest.raises(OptionError, match="before itself"):
+        same_instrument(store, job, later)
+    take_back_work(store, fret_work(store, later)[1].id)
+    assert wear_of(store, later).unworn_height(2).value == pytest.approx(0.93)
+    same_instrument(store, later, None)
+    assert wear_of(store, later).crown_height.value == 1.1
+
+
+@pytest.mark.parametrize(
+    ("work", "said"),
+    [
+        ({"kind": "sanded"}, "no work called"),
+        ({"kind": "levelled", "off": 4.0}, "can't have come off"),
+        ({"kind": "levelled", "frets": (9,)}, "no fret 9"),
+        ({"kind": "replaced", "wire_id": 7}, "no wire"),
+    ],
+)
+def test_impossible_work_is_refused(store, job, work, said):
+    with pytest.raises(OptionError, match=said):
+        record_work(store, job, "intake", **work)
