@@ -36,7 +36,7 @@ def find_scale(photo: Photo, ask: ScaleAsk) -> Scale:
     if ask.kind == "coin":
         if ask.diameter_mm is None:
             raise OptionError("The coin's diameter is not given.", "Use coin:DIAMETER, in millimetres.")
-        return find_coin(photo, ask.diameter_mm, ask.factor)
+        return find_coin(photo, ask.diameter_mm, ask.factor, ask.at_px)
     if ask.kind == "id1":
         return find_id1(photo, ask.factor)
     if ask.kind == "span":
