@@ -268,8 +268,11 @@ def _weighted_fit(problem: _Problem, start: Vector, weight: NDArray[Any]) -> _Fi
     """Weighted least squares with one weight a point; None where it does not come to rest."""
     w = np.concatenate([np.repeat(np.asarray(weight, dtype=np.float64), 2), np.ones(_PRIORS)])
     of, by = problem.residuals, problem.jacobian
-    found = least_squares(lambda q: of(q) * w, start, lambda q: by(q) * w[:, None], method="lm", x_scale=_STEPS)
-    if not found.success:
+    try:
+        found = least_squares(lambda q: of(q) * w, start, lambda q: by(q) * w[:, None], method="lm", x_scale=_STEPS)
+    except (OverflowError, ValueError):  # focal length or distance ran away
+        return None
+    if not found.success or not _shows_its_face(to_params(found.x[POSE_AND_LENS], problem.anchor)):
         return None
     r = problem.residuals(found.x)[:-_PRIORS].reshape(-1, 2)
     used = np.asarray(weight) > 0.0
@@ -376,18 +379,30 @@ def _turned_between(a: Vector, b: Vector) -> float:
 
 
 def _start_poses(scale: Scale, focal_px: float, centre: tuple[float, float]) -> list[Vector]:
-    """Where to start the fit: the points' pose; where they tell little of the tilt, both poses and the frontal one."""
+    """Where to start the fit: the points' pose; where they tell little of the tilt, both poses and the frontal one.
+
+    Two points tell nothing of it, and have the frontal one alone.
+    """
+    lens = [math.log(focal_px), 0.0, *centre]
+    frontal = np.concatenate([*_frontal_pose(scale.plane_mm, scale.image_px - centre, focal_px), lens])
+    if np.isfinite(scale.u_px).any(axis=1).sum() < LEAST_POINTS - 1:
+        return [frontal]
     camera = np.array([[focal_px, 0, centre[0]], [0, focal_px, centre[1]], [0, 0, 1.0]])
     object_mm = np.column_stack([scale.plane_mm, np.zeros(len(scale.plane_mm))])
     image = np.ascontiguousarray(scale.image_px)
     n, rvecs, tvecs, _ = cv2.solvePnPGeneric(object_mm, image, camera, None, flags=cv2.SOLVEPNP_IPPE)
     if not n:
         raise ScaleError("The scale's points do not fix a plane.", "Show more of the scale in the photo.")
-    lens = [math.log(focal_px), 0.0, *centre]
     poses = [np.concatenate([r.ravel(), t.ravel(), lens]) for r, t in zip(rvecs, tvecs, strict=True)]
+    seen = [p for p in poses if _shows_its_face(p)]
     if math.isinf(scale.tilt_prior_rad):
-        return poses[:1]
-    return [*poses, np.concatenate([*_frontal_pose(scale.plane_mm, image - centre, focal_px), lens])]
+        return seen[:1] or [frontal]
+    return [*seen, frontal]
+
+
+def _shows_its_face(params: Vector) -> bool:
+    """Whether `Plane.params` are finite and show the plane's face: from behind it would be mirrored."""
+    return bool(np.isfinite(params).all() and cv2.Rodrigues(params[ROTATION])[0][2, 2] < 0.0)
 
 
 def _frontal_pose(plane_mm: Vector, from_centre_px: Vector, focal_px: float) -> tuple[Vector, Vector]:
