@@ -39,6 +39,9 @@ U_SHOULDER_MM = 0.1
 cloth its outer part is as dark as the cloth, on pale cloth the shadow in the gap below it looks like more of it. Rims
 of coins of known kinds in one photo scatter by 0.9 % about the ratios of their diameters, which is this much each."""
 _SURE = 0.99  # probability from which a disc among others is taken for the coin; the rest is refused
+_WELL_SEEN = (
+    0.8  # share of the way round from which a ring without a clear rim is a disc; texture's by chance stay below
+)
 _TRIED = 6  # rings of one disc followed on the full picture, best seen first
 
 
@@ -102,8 +105,10 @@ def _chosen(photo: Photo, discs: list[list[Ring]], diameter_mm: float) -> tuple[
         If more than one disc can be the coin.
     """
     rims = [_rim(photo, rings) for rings in discs]
-    if len(discs) == 1:
-        return rims[0]
+    real = [k for k, rim in enumerate(rims) if rim is not None or discs[k][0].share >= _WELL_SEEN]
+    rims, discs = [rims[k] for k in real], [discs[k] for k in real]
+    if len(discs) < 2:
+        return rims[0] if rims else None
     rings = [g[0] if rim is None else rim[0] for rim, g in zip(rims, discs, strict=True)]
     clear = [rim is not None for rim in rims]
     chance = probability_of_each(rings, clear, photo.focal.px, diameter_mm, _currency_of(diameter_mm))
