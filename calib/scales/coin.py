@@ -3,8 +3,7 @@
 Circles are looked for on a reduced picture; each is followed round its rim, which has to be there most of the way.
 What is left is judged by size: a circle of the given diameter puts the camera at a distance, and an inlay dot or a
 sound hole taken for the coin would put it too far away or too near. Rings within one another are one disc, and its rim
-is the outermost (`coin_rim`). Of several discs one is taken only if the sizes of the others tell which (`coin_choice`),
-or the person points at it.
+is the outermost (`coin_rim`). Where several discs are left, the person has to point at the coin.
 
 The picture of a circle is an ellipse whatever the perspective, and is the same for two tilts, mirrored about the line
 of sight: `calib.plane.fit_plane` prefers the smaller tilt and carries the other. A rim point is known across the rim
@@ -17,14 +16,12 @@ import math
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from importlib import resources
 
 import numpy as np
 
 from calib.photo import Photo
 from calib.scales.base import HANDHELD_TILT_RAD, U_SHARPENING_PX, WORKING_DISTANCES_MM, Scale
-from calib.scales.coin_choice import could_be_coins, probability_of_each
 from calib.scales.coin_rim import RimPoints, is_doubtful, outermost_rim
 from calib.scales.coin_rings import Ring, find_rings
 from calib.scales.outline import U_OUTLINE_PX
@@ -38,10 +35,8 @@ U_SHOULDER_MM = 0.1
 """Standard uncertainty of a rim's radius: a coin's shoulder is rounded by two or three tenths of a millimetre. On dark
 cloth its outer part is as dark as the cloth, on pale cloth the shadow in the gap below it looks like more of it. Rims
 of coins of known kinds in one photo scatter by 0.9 % about the ratios of their diameters, which is this much each."""
-_SURE = 0.99  # probability from which a disc among others is taken for the coin; the rest is refused
-_WELL_SEEN = (
-    0.8  # share of the way round from which a ring without a clear rim is a disc; texture's by chance stay below
-)
+_LARGEST_COIN_MM = 40.0  # of coins in common use (common practice, no source)
+_WELL_SEEN = 0.8  # share of the way round from which a ring without a clear rim is a disc; texture reaches 0.76
 _TRIED = 6  # rings of one disc followed on the full picture, best seen first
 
 
@@ -54,12 +49,11 @@ class Coin:
     source: str
 
 
-@cache
-def coins(entry: str = "coins") -> tuple[Coin, ...]:
-    """The table of common coins: round ones, or those that are not and may lie ``beside`` one."""
+def coins() -> tuple[Coin, ...]:
+    """The table of common coins, round ones only."""
     table = tomllib.loads(resources.files("shared").joinpath("tables/coins.toml").read_text(encoding="utf-8"))
     sources = table["sources"]
-    return tuple(Coin(c["name"], float(c["diameter_mm"]), sources[c["source"]]) for c in table[entry])
+    return tuple(Coin(c["name"], float(c["diameter_mm"]), sources[c["source"]]) for c in table["coins"])
 
 
 def find_coin(photo: Photo, diameter_mm: float, factor: float = 1.0, at_px: tuple[float, float] | None = None) -> Scale:
@@ -85,10 +79,10 @@ def find_coin(photo: Photo, diameter_mm: float, factor: float = 1.0, at_px: tupl
     fitting = [g for g in seen if near < photo.focal.px * diameter_mm / (2.0 * g[0].radius) < far]
     if at_px is not None:
         fitting = [g for g in fitting if math.dist(at_px, (g[0].x, g[0].y)) < g[0].radius][:1]
-    possible = [fitting[k] for k in could_be_coins([g[0] for g in fitting], diameter_mm)]
+    possible = _could_be_the_coin(fitting, diameter_mm)
     if not possible:
         raise _no_coin(diameter_mm, bool(seen))
-    rim = _chosen(photo, possible, diameter_mm)
+    rim = _only_one(photo, possible, diameter_mm)
     if rim is None:
         raise ScaleError(
             "The coin's rim is not clear enough.", "Lay the coin flat on cloth of another colour, in focus."
@@ -96,29 +90,32 @@ def find_coin(photo: Photo, diameter_mm: float, factor: float = 1.0, at_px: tupl
     return _as_scale(photo, *rim, diameter_mm * factor)
 
 
-def _chosen(photo: Photo, discs: list[list[Ring]], diameter_mm: float) -> tuple[Ring, RimPoints] | None:
-    """The rim of the disc that is the coin, ``None`` where it is not clear.
+def _could_be_the_coin(discs: list[list[Ring]], diameter_mm: float) -> list[list[Ring]]:
+    """Those discs with which as the coin none of the others would be larger than any coin.
+
+    Inlay dots are ruled out by that: taken for the coin, they would make the coin beside them a plate.
+    """
+    largest = max((rings[0].radius for rings in discs if rings[0].share >= _WELL_SEEN), default=0.0)
+    return [rings for rings in discs if diameter_mm * largest / rings[0].radius <= _LARGEST_COIN_MM]
+
+
+def _only_one(photo: Photo, discs: list[list[Ring]], diameter_mm: float) -> tuple[Ring, RimPoints] | None:
+    """The rim of the only disc among these that is one, ``None`` where it is not clear.
 
     Raises
     ------
     ScaleError
-        If more than one disc can be the coin.
+        If there are several: which one is meant, their sizes can't tell, for coins of neighbouring kinds differ by less
+        than a tilted camera makes of them.
     """
     rims = [_rim(photo, rings) for rings in discs]
-    real = [k for k, rim in enumerate(rims) if rim is not None or discs[k][0].share >= _WELL_SEEN]
-    rims, discs = [rims[k] for k in real], [discs[k] for k in real]
-    if len(discs) < 2:
-        return rims[0] if rims else None
-    rings = [g[0] if rim is None else rim[0] for rim, g in zip(rims, discs, strict=True)]
-    clear = [rim is not None for rim in rims]
-    chance = probability_of_each(rings, clear, photo.focal.px, diameter_mm, _currency_of(diameter_mm))
-    best = int(np.argmax(chance))
-    if chance[best] < _SURE:
+    real = [rim for rim, rings in zip(rims, discs, strict=True) if rim is not None or rings[0].share >= _WELL_SEEN]
+    if len(real) > 1:
         raise ScaleError(
-            f"The photo shows {len(rings)} discs, and more than one could be the coin of {diameter_mm:g} mm.",
+            f"The photo shows {len(real)} discs that could be the coin of {diameter_mm:g} mm.",
             f"Leave one coin in the picture, or give a point on it: coin:{diameter_mm:g}@X,Y.",
         )
-    return rims[best]
+    return real[0] if real else None
 
 
 def _rim(photo: Photo, rings: Sequence[Ring]) -> tuple[Ring, RimPoints] | None:
@@ -132,14 +129,6 @@ def _rim(photo: Photo, rings: Sequence[Ring]) -> tuple[Ring, RimPoints] | None:
             rim = outermost_rim(photo, ring)
             best = rim if rim is not None and (best is None or rim[0].radius > best[0].radius) else best
     return None if best is None or is_doubtful(photo, best[0]) else best
-
-
-def _currency_of(diameter_mm: float) -> tuple[float, ...]:
-    """Diameters of the coins that may lie beside one: those of its currency, or of all where it is in none."""
-    table = (*coins(), *coins("beside"))
-    own = {c.source for c in table if abs(c.diameter_mm - diameter_mm) < COIN_TOLERANCE_MM}
-    beside = {c.diameter_mm for c in table if not own or c.source in own}
-    return tuple(sorted({d for d in beside if abs(d - diameter_mm) >= COIN_TOLERANCE_MM} | {diameter_mm}))
 
 
 def _no_coin(diameter_mm: float, circles: bool) -> ScaleError:

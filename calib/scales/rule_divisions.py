@@ -36,6 +36,7 @@ DIVISIONS = (
     Division("1/64 inch", "inch", INCH_MM / 64, (64, 32, 16, 8, 4, 2)),
 )
 _EXPLAINED = 0.6  # share of the lengths' variance a pattern must explain; chance explains under 0.2 of 20 graduations
+_DECISIVE = 10.0  # difference of the information criteria, which is -2 ln odds: more than 100 to 1
 _LONGER = 1.04  # each level over the next: rules make it 1.2 and more, and lengths are read to 0.02
 
 
@@ -62,7 +63,8 @@ def tell_division(
     ScaleError
         If no division of `unit` fits, or one of the other unit clearly fits better.
     """
-    scores = {d: _fit(number, length, d) if step_mm[0] < d.step_mm < step_mm[1] else -math.inf for d in DIVISIONS}
+    pattern = {d: _fit(number, length, d) for d in DIVISIONS}
+    scores = {d: fit if step_mm[0] < d.step_mm < step_mm[1] else -math.inf for d, fit in pattern.items()}
     best = max(scores, key=lambda d: scores[d])
     own = max((d for d in DIVISIONS if d.unit == unit), key=lambda d: scores[d])
     if scores[own] == -math.inf and scores[best] == -math.inf:
@@ -70,8 +72,13 @@ def tell_division(
             "The rule's long and short graduations do not show how it is divided.",
             "Show at least 25 mm (1 inch) of the rule, its graduations whole and without glare.",
         )
-    # 10: odds of exp(5), more than 100 to 1, that it is the other unit (difference of BIC, which is -2 ln odds)
-    if best.unit != unit and scores[best] - scores[own] > 10.0:
+    nearest = max(pattern, key=lambda d: pattern[d])
+    if pattern[nearest] - scores[own] > _DECISIVE and scores[nearest] == -math.inf:
+        raise ScaleError(
+            f"The graduations look like {nearest.name}, but no photo is taken from so near or so far.",
+            "Use the camera's original file, not a cropped or resized copy.",
+        )
+    if best.unit != unit and scores[best] - scores[own] > _DECISIVE:
         raise ScaleError(
             f"The graduations look like {best.name}, not {'millimetres' if unit == 'mm' else 'fractions of an inch'}.",
             f"Choose rule:{best.unit}, or turn the rule over.",
