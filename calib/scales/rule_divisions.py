@@ -63,8 +63,7 @@ def tell_division(
     ScaleError
         If no division of `unit` fits, or one of the other unit clearly fits better.
     """
-    pattern = {d: _fit(number, length, d) for d in DIVISIONS}
-    scores = {d: fit if step_mm[0] < d.step_mm < step_mm[1] else -math.inf for d, fit in pattern.items()}
+    scores = {d: _fit(number, length, d) if step_mm[0] < d.step_mm < step_mm[1] else -math.inf for d in DIVISIONS}
     best = max(scores, key=lambda d: scores[d])
     own = max((d for d in DIVISIONS if d.unit == unit), key=lambda d: scores[d])
     if scores[own] == -math.inf and scores[best] == -math.inf:
@@ -72,16 +71,16 @@ def tell_division(
             "The rule's long and short graduations do not show how it is divided.",
             "Show at least 25 mm (1 inch) of the rule, its graduations whole and without glare.",
         )
-    nearest = max(pattern, key=lambda d: pattern[d])
-    if pattern[nearest] - scores[own] > _DECISIVE and scores[nearest] == -math.inf:
-        raise ScaleError(
-            f"The graduations look like {nearest.name}, but no photo is taken from so near or so far.",
-            "Use the camera's original file, not a cropped or resized copy.",
-        )
     if best.unit != unit and scores[best] - scores[own] > _DECISIVE:
         raise ScaleError(
             f"The graduations look like {best.name}, not {'millimetres' if unit == 'mm' else 'fractions of an inch'}.",
             f"Choose rule:{best.unit}, or turn the rule over.",
+        )
+    rival = max((scores[d] for d in DIVISIONS if d.unit == unit and d.step_mm != own.step_mm), default=-math.inf)
+    if scores[own] - rival < _DECISIVE:
+        raise ScaleError(
+            f"The rule's graduations could be {own.name} or another division.",
+            "Show more of the rule, its longest graduations whole and clear of the numbers.",
         )
     return own
 
