@@ -21,7 +21,7 @@ from shared.errors import InspectError
 __all__ = ["main", "parser"]
 
 OPTIONS = ("leave", "dress single frets", "level, crown and polish", "replace the worst and level", "full refret")
-_SCALES = "strip, backdrop, rule, rule:inch, coin:DIAMETER, id1, span:X1,Y1,X2,Y2,MM or auto"
+_SCALES = "strip, backdrop, rule, rule:inch, coin:DIAMETER, coin:DIAMETER@X,Y, id1, span:X1,Y1,X2,Y2,MM or auto"
 
 
 class _Parser(argparse.ArgumentParser):
