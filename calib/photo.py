@@ -17,7 +17,7 @@ from PIL import ExifTags, Image, UnidentifiedImageError
 
 from shared.errors import PhotoError
 
-__all__ = ["Photo", "Focal", "open_photo", "linear_light", "MAX_PIXELS", "MAX_BYTES"]
+__all__ = ["Photo", "Focal", "ASSUMED", "open_photo", "linear_light", "MAX_PIXELS", "MAX_BYTES"]
 
 MAX_PIXELS = 120_000_000
 """Largest picture decoded, in pixels: above any present camera, below what would fill a bench computer's memory."""
@@ -37,6 +37,10 @@ _FOCUS_MM = 300.0  # the distance photos of a fingerboard are taken from, about
 _U_NOMINAL_FOCAL = 0.02  # a marked focal length is good to a few percent (common practice, no source)
 _FULL_FRAME_WIDTH_MM = 36.0
 _FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
+
+
+ASSUMED = "assumed"
+"""Source of a focal length that the photo does not say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +65,7 @@ class Photo:
     name : str
         File name as given.
     focal : Focal
-        From EXIF, or a wide assumption (``source == "assumed"``).
+        From EXIF, or a wide assumption (its source is then `ASSUMED`).
     """
 
     bgr: NDArray[np.uint8]
@@ -279,7 +283,7 @@ def _focal(header: _Header, width: int, height: int) -> Focal:
         px = header.focal_mm * header.px_per_mm * resized
         if _POSSIBLE_FOCAL[0] * long_side < px < _POSSIBLE_FOCAL[1] * long_side:
             return Focal(px, math.hypot(_U_NOMINAL_FOCAL, _u_focusing(header.focal_mm)), "EXIF")
-    return Focal(_ASSUMED_FOCAL * long_side, _U_ASSUMED_FOCAL, "assumed")
+    return Focal(_ASSUMED_FOCAL * long_side, _U_ASSUMED_FOCAL, ASSUMED)
 
 
 def _u_focusing(focal_mm: float | None) -> float:

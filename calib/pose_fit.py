@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from calib.lines import MAD_TO_SD
-from calib.photo import Focal
+from calib.photo import ASSUMED, Focal
 from calib.plane import (
     CENTRE,
     POSE_AND_LENS,
@@ -38,11 +38,17 @@ __all__ = ["fit_plane", "K1_PRIOR"]
 
 K1_PRIOR = 0.06
 """Standard deviation of the radial term before looking: covers phone and camera lenses (common practice, no source)."""
+K1_PRIOR_UNKNOWN_LENS = 0.2
+"""The same where the photo says nothing of its lens: webcams and action cameras reach -0.3, twice that in wide ones
+(common practice, no source)."""
 CENTRE_PRIOR = 0.005
 """Standard deviation of the principal point from the picture's middle, of the long side: a stabilised lens or sensor
 wanders by up to a hundredth (common practice, no source)."""
 MAX_MISFIT_MM = 0.15
 """RMS misfit from which a scale is called bent or misprinted: its lengths are then no better than the wear it reads."""
+LEAST_MISFIT_PX = 1.0
+"""RMS misfit that is never called a bend: in a small photo 0.15 mm is less than what JPEG, sampling and the rest of the
+lens do to a point. The scatter widens the uncertainty either way."""
 LEAST_POINTS = 4
 """Points with two coordinates each that fix the eight numbers of a plane's homography."""
 _OUTLIER = 4.0
@@ -106,7 +112,7 @@ class _Fit:
 
 
 def fit_plane(
-    scale: Scale, size_px: tuple[int, int], focal: Focal, k1_prior: float = K1_PRIOR, k1_expected: float = 0.0
+    scale: Scale, size_px: tuple[int, int], focal: Focal, k1_prior: float | None = None, k1_expected: float = 0.0
 ) -> Plane:
     """Fit pose, focal length and radial term to a scale's points by weighted least squares with priors on the lens.
 
@@ -116,8 +122,8 @@ def fit_plane(
     size_px : (width, height)
     focal : Focal
         From EXIF or a lens profile; its uncertainty is the prior on the focal length.
-    k1_prior : float
-        Standard deviation of the prior on the radial term.
+    k1_prior : float, optional
+        Standard deviation of the prior on the radial term; by default wider where the focal length was assumed.
     k1_expected : float
         Mean of that prior: the lens profile's, where there is one.
 
@@ -140,6 +146,8 @@ def fit_plane(
     if len(scale.image_px) < LEAST_POINTS:
         raise ScaleError("The scale shows too few points to fix its plane.", "Show the whole scale in the photo.")
     centre = ((size_px[0] - 1) / 2.0, (size_px[1] - 1) / 2.0)
+    if k1_prior is None:
+        k1_prior = K1_PRIOR_UNKNOWN_LENS if focal.source == ASSUMED else K1_PRIOR
     problem = _Problem(scale, focal, np.array(centre), CENTRE_PRIOR * max(size_px), k1_prior, k1_expected)
     starts = _start_poses(scale, focal.px, centre)
     reached = [_fit_without_outliers(problem, np.append(to_unknowns(p, problem.anchor), 0.0)) for p in starts]
@@ -162,9 +170,11 @@ def fit_plane(
         _alternatives(ranked),
     )
     lens = np.abs(r[-_PRIORS:][[_PRIOR_FOCAL, _PRIOR_K1]])
-    largest_px = MAX_MISFIT_MM * plane.px_per_mm(scale.plane_mm.mean(axis=0))
-    if lens.max() > _IMPOSSIBLE_LENS or plane.residual_px > largest_px:
+    largest_px = max(MAX_MISFIT_MM * plane.px_per_mm(scale.plane_mm.mean(axis=0)), LEAST_MISFIT_PX)
+    if plane.residual_px > largest_px:
         raise _does_not_fit(scale)
+    if lens.max() > _IMPOSSIBLE_LENS:
+        raise _needs_another_lens(scale)
     return plane
 
 
@@ -191,9 +201,20 @@ def _costs(problem: _Problem, fits: list[_Fit]) -> list[float]:
     return costs
 
 
+def _name(scale: Scale) -> str:
+    return {"id1": "card"}.get(scale.kind, scale.kind)
+
+
+def _needs_another_lens(scale: Scale) -> ScaleError:
+    return ScaleError(
+        f"The {_name(scale)} would lie flat only for a lens unlike the one the photo names.",
+        "Use the camera's original file, uncropped, or add a lens profile; lay the scale flat.",
+    )
+
+
 def _does_not_fit(scale: Scale) -> ScaleError:
     printed = scale.kind in ("strip", "backdrop")
-    name, why = {"id1": "card"}.get(scale.kind, scale.kind), "printed badly" if printed else "not whole in the photo"
+    name, why = _name(scale), "printed badly" if printed else "not whole in the photo"
     advice = "Lay it flat, or print it again." if printed else "Lay it flat, all of it in the picture."
     return ScaleError(f"The {name} does not fit its known form: bent, or {why}.", advice)
 
@@ -247,8 +268,11 @@ def _weighted_fit(problem: _Problem, start: Vector, weight: NDArray[Any]) -> _Fi
     """Weighted least squares with one weight a point; None where it does not come to rest."""
     w = np.concatenate([np.repeat(np.asarray(weight, dtype=np.float64), 2), np.ones(_PRIORS)])
     of, by = problem.residuals, problem.jacobian
-    found = least_squares(lambda q: of(q) * w, start, lambda q: by(q) * w[:, None], method="lm", x_scale=_STEPS)
-    if not found.success:
+    try:
+        found = least_squares(lambda q: of(q) * w, start, lambda q: by(q) * w[:, None], method="lm", x_scale=_STEPS)
+    except (OverflowError, ValueError):  # focal length or distance ran away
+        return None
+    if not found.success or not _shows_its_face(to_params(found.x[POSE_AND_LENS], problem.anchor)):
         return None
     r = problem.residuals(found.x)[:-_PRIORS].reshape(-1, 2)
     used = np.asarray(weight) > 0.0
@@ -355,18 +379,30 @@ def _turned_between(a: Vector, b: Vector) -> float:
 
 
 def _start_poses(scale: Scale, focal_px: float, centre: tuple[float, float]) -> list[Vector]:
-    """Where to start the fit: the points' pose; where they tell little of the tilt, both poses and the frontal one."""
+    """Where to start the fit: the points' pose; where they tell little of the tilt, both poses and the frontal one.
+
+    Two points tell nothing of it, and have the frontal one alone.
+    """
+    lens = [math.log(focal_px), 0.0, *centre]
+    frontal = np.concatenate([*_frontal_pose(scale.plane_mm, scale.image_px - centre, focal_px), lens])
+    if np.isfinite(scale.u_px).any(axis=1).sum() < LEAST_POINTS - 1:
+        return [frontal]
     camera = np.array([[focal_px, 0, centre[0]], [0, focal_px, centre[1]], [0, 0, 1.0]])
     object_mm = np.column_stack([scale.plane_mm, np.zeros(len(scale.plane_mm))])
     image = np.ascontiguousarray(scale.image_px)
     n, rvecs, tvecs, _ = cv2.solvePnPGeneric(object_mm, image, camera, None, flags=cv2.SOLVEPNP_IPPE)
     if not n:
         raise ScaleError("The scale's points do not fix a plane.", "Show more of the scale in the photo.")
-    lens = [math.log(focal_px), 0.0, *centre]
     poses = [np.concatenate([r.ravel(), t.ravel(), lens]) for r, t in zip(rvecs, tvecs, strict=True)]
+    seen = [p for p in poses if _shows_its_face(p)]
     if math.isinf(scale.tilt_prior_rad):
-        return poses[:1]
-    return [*poses, np.concatenate([*_frontal_pose(scale.plane_mm, image - centre, focal_px), lens])]
+        return seen[:1] or [frontal]
+    return [*seen, frontal]
+
+
+def _shows_its_face(params: Vector) -> bool:
+    """Whether `Plane.params` are finite and show the plane's face: from behind it would be mirrored."""
+    return bool(np.isfinite(params).all() and cv2.Rodrigues(params[ROTATION])[0][2, 2] < 0.0)
 
 
 def _frontal_pose(plane_mm: Vector, from_centre_px: Vector, focal_px: float) -> tuple[Vector, Vector]:

@@ -28,7 +28,7 @@ OPTIONS = (
     "replace the worst and level",
     "full refret",
 )
-_SCALES = "strip, backdrop, rule, rule:inch, coin:DIAMETER, id1, span:X1,Y1,X2,Y2,MM or auto"
+_SCALES = "strip, backdrop, rule, rule:inch, coin:DIAMETER, coin:DIAMETER@X,Y, id1, span:X1,Y1,X2,Y2,MM or auto"
 
 
 class _Parser(argparse.ArgumentParser):

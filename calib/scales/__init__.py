@@ -18,6 +18,9 @@ from shared.errors import OptionError, ScaleError
 
 __all__ = ["Scale", "ScaleAsk", "find_scale", "parse_scale", "is_mirrored"]
 
+FACTORS = (0.1, 10.0)
+"""True length over nominal length that are believed: a print of another size is far within, a slip of units beyond."""
+
 
 def find_scale(photo: Photo, ask: ScaleAsk) -> Scale:
     """Find the scale `ask` names in `photo`.
@@ -27,8 +30,13 @@ def find_scale(photo: Photo, ask: ScaleAsk) -> Scale:
     ScaleError
         If it is not there, or not whole enough to give millimetres.
     OptionError
-        If what was asked lacks the coin's diameter or the span's points.
+        If what was asked lacks the coin's diameter or the span's points, or its factor can't be.
     """
+    if not FACTORS[0] <= ask.factor <= FACTORS[1]:  # nor nan
+        raise OptionError(
+            f"A scale factor of {ask.factor:g} is not possible.",
+            "Give the true length over the nominal length of the scale, 1 for one that is true.",
+        )
     if ask.kind in ("strip", "backdrop"):
         return _printed(photo, ask.kind, ask.factor)
     if ask.kind == "rule":
@@ -36,7 +44,7 @@ def find_scale(photo: Photo, ask: ScaleAsk) -> Scale:
     if ask.kind == "coin":
         if ask.diameter_mm is None:
             raise OptionError("The coin's diameter is not given.", "Use coin:DIAMETER, in millimetres.")
-        return find_coin(photo, ask.diameter_mm, ask.factor)
+        return find_coin(photo, ask.diameter_mm, ask.factor, ask.at_px)
     if ask.kind == "id1":
         return find_id1(photo, ask.factor)
     if ask.kind == "span":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -17,8 +18,9 @@ class ScaleAsk:
     """Which scale to look for.
 
     `kind` is one of ``auto``, ``strip``, ``backdrop``, ``rule``, ``coin``, ``id1``, ``span``. `diameter_mm` goes with
-    ``coin``; `span_px` (x1, y1, x2, y2) and `span_mm` with ``span``; `rule_unit` (``mm`` or ``inch``) with ``rule``.
-    `factor` is true length / nominal length of this print, as measured on its check bar.
+    ``coin``, and so does `at_px` (x, y), a point on it where the photo shows several; `span_px` (x1, y1, x2, y2) and
+    `span_mm` with ``span``; `rule_unit` (``mm`` or ``inch``) with ``rule``. `factor` is true length / nominal length of
+    this print, as measured on its check bar.
     """
 
     kind: str = "auto"
@@ -27,11 +29,13 @@ class ScaleAsk:
     span_mm: float | None = None
     rule_unit: str = "mm"
     factor: float = 1.0
+    at_px: tuple[float, float] | None = None
 
 
 def parse_scale(text: str, factor: float = 1.0) -> ScaleAsk:
     """Read ``strip``, ``backdrop``, ``rule``, ``rule:inch``, ``coin:24.26``, ``id1``, ``span:…`` or ``auto``.
 
+    ``coin:24.26@X,Y`` gives a point on the coin, for photos that show several.
     A span is ``span:X1,Y1,X2,Y2,MM``: two points in photo pixels and their distance.
 
     Raises
@@ -42,19 +46,37 @@ def parse_scale(text: str, factor: float = 1.0) -> ScaleAsk:
     kind, _, rest = text.strip().lower().partition(":")
     bad = OptionError(
         f"The scale {text!r} is not understood.",
-        "Use strip, backdrop, rule, rule:inch, coin:DIAMETER, id1, span:X1,Y1,X2,Y2,MM or auto.",
+        "Use strip, backdrop, rule, rule:inch, coin:DIAMETER, coin:DIAMETER@X,Y, id1, span:X1,Y1,X2,Y2,MM or auto.",
     )
     try:
         if kind in ("auto", "strip", "backdrop", "id1") and not rest:
             return ScaleAsk(kind, factor=factor)
         if kind == "rule" and rest in ("", "mm", "inch"):
             return ScaleAsk(kind, rule_unit=rest or "mm", factor=factor)
-        if kind == "coin" and 5.0 < float(rest) < 60.0:
-            return ScaleAsk(kind, diameter_mm=float(rest), factor=factor)
+        if kind == "coin":
+            return _coin(rest, factor)
         if kind == "span":
-            x1, y1, x2, y2, mm = (float(v) for v in re.split(r"[,\s]+", rest))
+            x1, y1, x2, y2, mm = _numbers(rest, 5)
             if mm > 0 and (x1, y1) != (x2, y2):
                 return ScaleAsk(kind, span_px=(x1, y1, x2, y2), span_mm=mm, factor=factor)
     except ValueError:
         raise bad from None
     raise bad
+
+
+def _coin(text: str, factor: float) -> ScaleAsk:
+    """``DIAMETER`` or ``DIAMETER@X,Y``; ValueError if it is neither."""
+    diameter, at, point = text.partition("@")
+    mm = float(diameter)
+    if not 5.0 < mm < 60.0:  # wider than any coin in use, so that tokens and medals can serve
+        raise ValueError("no coin has that diameter")
+    x, y = _numbers(point, 2) if at else (0.0, 0.0)
+    return ScaleAsk("coin", diameter_mm=mm, factor=factor, at_px=(x, y) if at else None)
+
+
+def _numbers(text: str, count: int) -> list[float]:
+    """Finite numbers between commas or blanks; ValueError if they are not `count`."""
+    numbers = [float(v) for v in re.split(r"[,\s]+", text.strip())]
+    if len(numbers) != count or not all(map(math.isfinite, numbers)):
+        raise ValueError(f"{count} finite numbers are needed")
+    return numbers

@@ -1,30 +1,40 @@
-"""A coin's rim on the full picture: the outermost ring that is sharp most of the way round."""
+"""A coin's rim on the full picture: the outermost of its rings, and the points on it.
+
+A coin shows many rings: rim, raised border, a core of another metal, inscription. All of them are concentric, so they
+are looked at together, on the picture unrolled about their common middle: at each azimuth, where the colour steps. A
+ring is a radius at which most azimuths step; the rim is the outermost. Where something farther out steps for nearly as
+much of the way round, the rim is not clear, and no smaller ring is taken for it.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.edges import row_offsets
+from calib.edges import Steps, locate_steps, row_offsets
 from calib.photo import Photo
 from calib.scales.coin_rings import SHARE_SEEN, Harmonic, Ring, harmonics_at
-from calib.scales.outline import colour_rows, fisher_direction, outline_steps
+from calib.scales.outline import colour_rows, fisher_direction
 from calib.scales.robust import robust_sigma
-from shared.errors import ScaleError
 
-__all__ = ["RimPoints", "outermost_rim", "smooth_outside"]
+__all__ = ["RimPoints", "is_doubtful", "outermost_rim", "support_by_radius"]
 
 Vector = NDArray[np.float64]
 
 _POINTS = 180  # on the full picture: every second degree
 _ROW_STEP_PX = 0.5  # the rim of a small coin is few pixels wide
-_SMOOTHER = 0.4  # of the variance outside: bench texture just beside a true rim is like that farther out
-_SECTORS = 8  # of the way round, of which whatever else lies near commonly takes one or two
-_TOGETHER = 5.0  # neighbouring rows, every second degree, that see the same spot of bench texture
-_SIGNIFICANT = 3.0  # standard errors: weaker steps are tried by chance only, and then are not sharp all round
+_INWARDS, _OUTWARDS = 0.35, 0.45  # of the radius: the core of a coin of two metals is 0.70 to 0.73 of its diameter
+_WEAK = 0.2  # of the strongest ring's usual step: a rim on cloth of nearly its own brightness; shadows are softer
+_ABOVE_GROUND = 2.5  # times the usual step outside: texture reaches that at one radius in ten
+_NEAR = 0.012  # of the radius: reeding, wear and the side wall, which a slanting view shows on one side
+_DOUBTFUL = 0.5  # share of the way round; a ring with less is made by neighbours and shadows
+_SECTORS = 12  # of 30 degrees: a lamp's reflection or a shadow takes two or three
+_SETTLED_PX = 0.3  # points this near their ring are never left out: less is noise
 
 
 @dataclass(frozen=True)
@@ -37,70 +47,73 @@ class RimPoints:
     u: Vector
 
 
-def outermost_rim(photo: Photo, ring: Ring) -> tuple[Ring, RimPoints]:
-    """The ring concentric with this one and farthest out that is sharp most of the way round, and its points.
+def outermost_rim(photo: Photo, ring: Ring) -> tuple[Ring, RimPoints] | None:
+    """The outermost ring concentric with this one that can be fitted, and its points; ``None`` where there is none."""
+    offsets, support = support_by_radius(photo, ring)
+    for k in _peaks(support)[::-1]:
+        if support[k] >= SHARE_SEEN:
+            grown = Ring(ring.x, ring.y, ring.harmonics * (1.0 + offsets[k] / ring.radius), ring.share)
+            found = _fitted(photo, grown)
+            if found is not None:
+                return found
+    return None
 
-    The raised border of a coin lies up to a tenth of the radius inside its rim, and may be the stronger of the two.
 
-    Raises
-    ------
-    ScaleError
-        If none is sharp.
+def is_doubtful(photo: Photo, rim: Ring) -> bool:
+    """Whether outside the rim something concentric steps for so much of the way round that it may be the rim."""
+    offsets, support = support_by_radius(photo, rim)
+    return bool(np.any(support[offsets > 2.0 * _NEAR * rim.radius] > _DOUBTFUL))
+
+
+def support_by_radius(photo: Photo, ring: Ring) -> tuple[Vector, Vector]:
+    """Share of the way round at which the colour steps near each radius: offsets from the ring (M,) in px, shares (M,).
+
+    A step counts where it is the steepest of its neighbourhood along the radius, and stands out from the ground.
     """
-    for offset in sorted(_steps_of_all(photo, ring), reverse=True):
-        grown = Ring(ring.x, ring.y, ring.harmonics * (1.0 + offset / ring.radius), ring.share)
-        found = _rim(photo, grown)
-        if found is not None:
-            if smooth_outside(photo, found[0]):
-                break  # there is more of the coin outside this ring, and its rim can't be told from the bench
-            return found
-    raise ScaleError("The coin's rim is not clear enough.", "Lay the coin flat on cloth of another colour, in focus.")
-
-
-def smooth_outside(photo: Photo, ring: Ring) -> bool:
-    """Whether just outside the ring the surface is much smoother than farther out, as a coin's border is on a bench.
-
-    Most of the way round, that is: the board, or whatever else lies near, may come into a part of it.
-    """
-    a = np.arange(4 * _POINTS) * math.pi / (2 * _POINTS)
-    points, normal = ring.points(a)
-    half = 0.2 * ring.radius
-    rows = colour_rows(photo, points, normal, half).mean(axis=2)
-    rows = rows[np.isfinite(rows).all(axis=1)]
-    if len(rows) < _POINTS:
-        return False
-    changes = np.array_split((rows[3:] - rows[:-3]) ** 2, _SECTORS)
-    unrest = np.median([c.mean(axis=0) for c in changes], axis=0) / np.maximum(np.median(rows, axis=0), 1e-3) ** 2
-    at = row_offsets(half) / ring.radius
-    near, far = unrest[(at > 0.03) & (at < 0.07)], unrest[at > 0.14]
-    return bool(near.size and far.size and float(np.median(near)) < _SMOOTHER * float(np.median(far)))
-
-
-def _steps_of_all(photo: Photo, ring: Ring) -> list[float]:
-    """Offsets (px) from the ring at which the colour steps alike all round, more than the bench does by chance."""
     a = np.arange(_POINTS) * 2.0 * math.pi / _POINTS
     points, normal = ring.points(a)
-    rows = colour_rows(photo, points, normal, math.ceil(0.15 * ring.radius))
-    rows = rows[np.isfinite(rows).all(axis=(1, 2))]
-    k = max(1, round(0.006 * ring.radius))  # px: the rim's own unevenness about this ring is averaged over as much
-    step = rows[:, 2 * k :] - rows[:, : -2 * k]
-    if len(rows) < SHARE_SEEN * _POINTS:
-        return []
-    spread = np.linalg.norm(step.std(axis=0), axis=1) / math.sqrt(len(rows) / _TOGETHER)
-    rise = np.linalg.norm(step.mean(axis=0), axis=1) / np.maximum(spread, 1e-9)
-    peak = np.r_[False, (rise[1:-1] >= rise[:-2]) & (rise[1:-1] > rise[2:]), False] & (rise > _SIGNIFICANT)
-    return [float(i) - (len(rise) - 1) / 2.0 for i in np.flatnonzero(peak)]
+    half = math.ceil(max(_INWARDS, _OUTWARDS) * ring.radius)
+    rows = colour_rows(photo, points, normal, half)
+    at = row_offsets(half)
+    soft = cv2.GaussianBlur(np.nan_to_num(np.sqrt(rows)), (0, 0), sigmaX=max(0.7, 0.004 * ring.radius), sigmaY=0.01)
+    slope = np.linalg.norm(soft[:, 2:] - soft[:, :-2], axis=2)
+    slope = np.pad(np.where(np.asarray(np.isfinite(rows).all(axis=(1, 2)))[:, None], slope, 0.0), ((0, 0), (1, 1)))
+    steepest = np.equal(np.asarray(cv2.dilate(slope, np.ones((1, 3)))), slope)
+    ground = float(np.median(slope[:, at > 0.5 * _OUTWARDS * ring.radius]))
+    usual = float(np.median(slope, axis=0).max())
+    step: NDArray[np.bool_] = np.asarray(steepest) & (slope > max(_ABOVE_GROUND * ground, _WEAK * usual))
+    near = max(1, round(_NEAR * ring.radius))
+    support = cv2.dilate(step.astype(np.uint8), np.ones((1, 2 * near + 1), np.uint8)).mean(axis=0)
+    kept = (at >= -_INWARDS * ring.radius) & (at <= _OUTWARDS * ring.radius)
+    return at[kept], np.asarray(support[kept])
 
 
-def _rim(photo: Photo, ring: Ring) -> tuple[Ring, RimPoints] | None:
-    """The ring fitted to its steps, and those that lie on it; ``None`` if they do not lie on one ring."""
+def _peaks(support: Vector) -> NDArray[np.intp]:
+    """Middles of the level tops of a curve, in order."""
+    change = np.flatnonzero(np.diff(support) != 0)
+    starts, ends = np.r_[0, change + 1], np.r_[change, len(support) - 1]
+    level = np.r_[-1.0, support[starts], -1.0]
+    top = (level[1:-1] > level[:-2]) & (level[1:-1] > level[2:])
+    return np.asarray((starts[top] + ends[top]) // 2)
+
+
+def _fitted(photo: Photo, ring: Ring) -> tuple[Ring, RimPoints] | None:
+    """The ring fitted to its steps, and those that lie on it; ``None`` if they do not lie on one ring.
+
+    First by the colour that tells coin from ground all round; where the light or the ground differs too much from one
+    side to another, by a colour for each sector, and at last by the steepest change of any colour.
+    """
+    ways = (lambda r, h: _steps(r, h, 1), lambda r, h: _steps(r, h, _SECTORS), _steepest_change)
+    return next((found for way in ways if (found := _fitted_by(photo, ring, way)) is not None), None)
+
+
+def _fitted_by(photo: Photo, ring: Ring, steps_of: Callable[[Vector, float], Steps]) -> tuple[Ring, RimPoints] | None:
     a = np.arange(_POINTS) * 2.0 * math.pi / _POINTS
-    for share in (0.02, 0.012, 0.012):  # half the row, of the radius: at last narrow enough to leave out the side wall
+    for share in (0.05, 0.03, 0.02):  # half the row, of the radius: at last narrow enough to leave out the side wall
         half = max(3.0, share * ring.radius)
         points, normal = ring.points(a)
         rows = colour_rows(photo, points, normal, half, _ROW_STEP_PX)
-        third = rows.shape[1] // 3
-        steps = outline_steps(rows, half, _ROW_STEP_PX, fisher_direction(rows[:, :third], rows[:, -third:]))
+        steps = steps_of(rows, half)
         at = points + normal * steps.at[:, None]
         arm = at - np.array([ring.x, ring.y])
         azimuth, radius = np.arctan2(arm[:, 1], arm[:, 0]), np.hypot(arm[:, 0], arm[:, 1])
@@ -111,16 +124,36 @@ def _rim(photo: Photo, ring: Ring) -> tuple[Ring, RimPoints] | None:
     return ring, RimPoints(azimuth[ok], at[ok], normal[ok], steps.u[ok])
 
 
+def _steps(rows: Vector, half: float, sectors: int) -> Steps:
+    """The step in each row (N, M, 3), in the colour that tells inside from outside best in its sector."""
+    third = rows.shape[1] // 3
+    light = [
+        part @ fisher_direction(part[:, :third], part[:, -third:]) for part in np.array_split(rows, sectors, axis=0)
+    ]
+    return locate_steps(np.concatenate(light), row_offsets(half, _ROW_STEP_PX), polarity=-1)
+
+
+def _steepest_change(rows: Vector, half: float) -> Steps:
+    """Where the colour of each row (N, M, 3) changes most, whichever way; a pixel is as near as that tells it."""
+    at, k = row_offsets(half, _ROW_STEP_PX), round(1.0 / _ROW_STEP_PX)
+    slope = np.linalg.norm(np.sqrt(rows[:, 2 * k :]) - np.sqrt(rows[:, : -2 * k]), axis=2)
+    seen = np.isfinite(slope).all(axis=1)
+    where = at[k:-k][np.nan_to_num(slope).argmax(axis=1)]
+    unknown = np.full(len(rows), np.nan)
+    u = np.where(seen, 1.0 / math.sqrt(12.0), np.inf)
+    return Steps(np.where(seen, where, np.nan), u, unknown, unknown, unknown, unknown)
+
+
 def _on_a_ring(azimuth: Vector, radius: Vector) -> tuple[Vector, NDArray[np.bool_]]:
-    """Harmonics of a robust ring through points, and which lie on it: within 0.6 px, or 0.3 % of the radius."""
+    """Harmonics of a robust ring through points (N,), and which lie on it, by their own scatter and `_NEAR` at most."""
     basis, known = harmonics_at(azimuth), np.isfinite(radius)
     fit, ok = np.array([float(np.median(radius[known])) if known.any() else 0.0, 0.0, 0.0, 0.0, 0.0]), known
-    tight = max(0.6, 0.003 * fit[Harmonic.MEAN])
-    for tolerance in (8.0 * tight, 4.0 * tight, 2.0 * tight, tight, tight, tight):
-        ok = known & (np.abs(radius - basis @ fit) <= tolerance)
-        if ok.sum() < SHARE_SEEN * _POINTS:
+    limit = max(0.6, _NEAR * fit[Harmonic.MEAN])
+    for tolerance in (3.0 * limit, 2.0 * limit, limit, 0.0, 0.0, 0.0):
+        off = np.abs(radius - basis @ fit)
+        scatter = min(limit, max(_SETTLED_PX, 3.0 * robust_sigma(off[ok])))
+        ok = known & (off <= (tolerance or scatter))
+        if ok.sum() < 0.5 * SHARE_SEEN * _POINTS:
             return fit, ok
         fit = np.linalg.lstsq(basis[ok], radius[ok], rcond=None)[0]
-    off = np.abs(radius - basis @ fit)
-    ok = known & (off <= min(tight, max(0.3, 3.0 * robust_sigma(off[ok]))))
-    return np.asarray(np.linalg.lstsq(basis[ok], radius[ok], rcond=None)[0]), ok
+    return np.asarray(fit), known & (np.abs(radius - basis @ fit) <= limit)

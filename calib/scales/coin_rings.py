@@ -24,6 +24,8 @@ _WIDER = (1.15, 1.3)  # radii: a coin's inscription ends at about three quarters
 _CANDIDATES = 40  # of each channel, best first: a coin is among the first few
 _VOTES = (40, 30, 20)  # edges that point to a centre: 60 and more for a clear rim, few over 35 by chance in texture
 _AZIMUTHS = 72  # on the reduced picture
+_SAME_DISC = 0.7  # of the larger radius: coins that overlap by a third are farther apart, portraits on a coin nearer
+_SAME_RING = 0.04  # of the radius: less than from a coin's raised border to its rim
 _TILT_LIMIT = 0.09  # second harmonic of the radius over the radius: an ellipse of axes 1 : 0.83, tilt 34 degrees
 
 
@@ -90,13 +92,32 @@ def _slopes_at(azimuth: Vector) -> Vector:
     return np.stack([np.zeros_like(a), -np.sin(a), np.cos(a), -2 * np.sin(2 * a), 2 * np.cos(2 * a)], axis=-1)
 
 
-def find_rings(photo: Photo) -> list[Ring]:
-    """Circles, nearly, that can be followed most of the way round; largest first."""
+def find_rings(photo: Photo) -> list[list[Ring]]:
+    """Circles, nearly, that can be followed most of the way round, those of one disc together, best seen first."""
     small, factor = reduced(photo.bgr, _SEARCH_WIDTH)
     soft = np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0), dtype=np.uint8)
     found = [r for c in _circles(soft) for r in _with_wider(soft, c)]
     rings = [Ring((r.x + 0.5) * factor - 0.5, (r.y + 0.5) * factor - 0.5, r.harmonics * factor, r.share) for r in found]
-    return sorted(rings, key=lambda r: -r.radius)
+    return _by_disc(rings)
+
+
+def _by_disc(rings: list[Ring]) -> list[list[Ring]]:
+    """Rings in groups, one a disc: a ring whose middle lies well within a better one belongs to it.
+
+    Of rings that hardly differ, the best seen is kept.
+    """
+    groups: list[list[Ring]] = []
+    for ring in sorted(rings, key=lambda r: (-r.share, -r.radius)):
+        home = next((g for g in groups if _apart(ring, g[0]) < _SAME_DISC * max(g[0].radius, ring.radius)), None)
+        if home is None:
+            groups.append([ring])
+        elif all(_apart(ring, r) + abs(ring.radius - r.radius) > _SAME_RING * r.radius for r in home):
+            home.append(ring)
+    return groups
+
+
+def _apart(a: Ring, b: Ring) -> float:
+    return math.hypot(a.x - b.x, a.y - b.y)
 
 
 def _circles(soft: NDArray[np.uint8]) -> Vector:

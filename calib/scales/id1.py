@@ -11,7 +11,9 @@ which takes a quarter of the time; where none holds there, on a finer one and at
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from functools import partial
 
 import cv2
 import numpy as np
@@ -38,7 +40,7 @@ from calib.scales.outline import (
     outline_steps,
     steepest,
 )
-from calib.scales.reduced import reduced
+from calib.scales.reduced import halved, reduced
 from calib.scales.robust import robust_sigma
 from shared.errors import ScaleError
 
@@ -56,6 +58,8 @@ _OUTLINE_SEEN = 0.6  # share of the outline, round the corners, across which the
 _BEYOND = 0.35  # share of the edges' continuations that may step too before the corner is called sharp
 _REACH_MM = 0.7  # either way across the outline: less than from a round corner's middle to the sharp corner's edges
 _POINTS = 80  # on each edge
+_LEAST_COPY_PX = 1000  # a card is then 120 px long or more, as when looked for; what is not found there is not found
+_BORDER_CODES = 6  # a border of one colour varies by no more after JPEG; a photo's row by tens
 _TIGHT_PX = 1.0  # how far off a point of a card's edge may be: a straight cut edge is far better, a chance line is not
 
 
@@ -78,6 +82,54 @@ def find_id1(photo: Photo, factor: float = 1.0) -> Scale:
     ScaleError
         If no card is found, or too little of its edges.
     """
+    refused: ScaleError | None = None
+    for copy, place in _copies(photo):
+        try:
+            return place(_find_on(copy, factor))
+        except ScaleError as e:
+            refused = refused or e
+    raise refused or ScaleError("The photo is a plain border.", "Use the camera's original file.")
+
+
+def _copies(photo: Photo) -> Iterator[tuple[Photo, Callable[[Scale], Scale]]]:
+    """The photo without a plain border, and smaller copies of it; each with what places its scale on the photo.
+
+    Grain, halos and the roughness of a card's edges that keep a large photo's edges from being straight to a pixel are
+    averaged out in a smaller copy, whose own pixels are then what the edges are known to.
+    """
+    left, top, right, bottom = _without_border(photo.bgr)
+    picture, factor = photo.bgr[top:bottom, left:right], 1.0
+    while picture.size:
+        focal = replace(photo.focal, px=photo.focal.px / factor)
+        copy = replace(photo, bgr=np.ascontiguousarray(picture), focal=focal) if picture is not photo.bgr else photo
+        yield copy, partial(_placed, factor=factor, shift=np.array([left, top], dtype=float))
+        if max(picture.shape[:2]) < 2 * _LEAST_COPY_PX:
+            return
+        picture, halves = halved(picture, max(picture.shape[:2]) / 2.0 - 1.0)
+        factor *= halves
+
+
+def _placed(scale: Scale, factor: float, shift: Vector) -> Scale:
+    """A scale found on a copy, `factor` times smaller and moved by `shift` px, as it lies on the photo."""
+    return replace(
+        scale,
+        image_px=(scale.image_px + 0.5) * factor - 0.5 + shift,
+        u_px=scale.u_px * factor,
+        outline_px=(scale.outline_px + 0.5) * factor - 0.5 + shift,
+    )
+
+
+def _without_border(bgr: NDArray[np.uint8]) -> tuple[int, int, int, int]:
+    """Left, top, right and bottom of what is left when rows and columns of one colour are taken off all round."""
+    if all(np.ptp(edge, axis=0).max() > _BORDER_CODES for edge in (bgr[0], bgr[-1], bgr[:, 0], bgr[:, -1])):
+        return 0, 0, bgr.shape[1], bgr.shape[0]
+    rows, columns = ((np.ptp(bgr, axis=k).max(axis=1) > _BORDER_CODES).nonzero()[0] for k in (1, 0))
+    if not rows.size or not columns.size:
+        return 0, 0, 0, 0
+    return int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1
+
+
+def _find_on(photo: Photo, factor: float) -> Scale:
     size = card()
     slack = 1.0 + 2.0 * photo.focal.u_rel
     first = _COARSE_WIDTH, _NEAR_MM / slack, _CLEAR

@@ -73,7 +73,7 @@ def find_rule(photo: Photo, unit: str = "mm", factor: float = 1.0) -> Scale:
 
 def _as_scale(photo: Photo, comb: Comb, unit: str, factor: float) -> Scale:
     # the first round centres the rows, finds graduations missed so far, and tells how long the longest are
-    found = measure_graduations(photo, comb, _LONGEST, 0.25)
+    comb, found = _finest(photo, comb)
     comb = refit(comb, found)
     if len(found.number) >= MIN_GRADUATIONS:
         longest = float(np.max(found.length / comb.step_px(found.number.astype(float))))
@@ -91,6 +91,18 @@ def _as_scale(photo: Photo, comb: Comb, unit: str, factor: float) -> Scale:
     possible = (WORKING_DISTANCES_MM[0] * per / slack, WORKING_DISTANCES_MM[1] * per * slack)
     division = tell_division(found.number, found.length / steps_px, unit, possible)
     return _points(comb, found, division, factor)
+
+
+def _finest(photo: Photo, comb: Comb) -> tuple[Comb, Graduations]:
+    """The comb, or one with as many graduations again between its own where they are there: short ones may be missed.
+
+    Otherwise a row in which only every second graduation was found could pass for one divided half as finely.
+    """
+    found = measure_graduations(photo, comb, _LONGEST, 0.25)
+    halved = comb.halved()
+    between = measure_graduations(photo, halved, _LONGEST, 0.25)
+    odd = int(np.sum(between.number % 2 != 0))
+    return (halved, between) if 2 * odd > len(between.number) - odd >= MIN_GRADUATIONS // 2 else (comb, found)
 
 
 def _unevenness(comb: Comb, found: Graduations) -> float:

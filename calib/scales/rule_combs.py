@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -51,6 +51,10 @@ class Comb:
     start: tuple[Vector, Vector]
     angle: Vector
     bright: bool
+
+    def halved(self) -> Comb:
+        """The same row with twice as many graduations: what was n is 2 n."""
+        return replace(self, number=2 * self.number, middle=2.0 * self.middle, half=2.0 * self.half)
 
     def start_px(self, n: Vector) -> Vector:
         """Where graduation n starts, at the rule's edge: (N, 2)."""

@@ -36,6 +36,7 @@ DIVISIONS = (
     Division("1/64 inch", "inch", INCH_MM / 64, (64, 32, 16, 8, 4, 2)),
 )
 _EXPLAINED = 0.6  # share of the lengths' variance a pattern must explain; chance explains under 0.2 of 20 graduations
+_DECISIVE = 10.0  # difference of the information criteria, which is -2 ln odds: more than 100 to 1
 _LONGER = 1.04  # each level over the next: rules make it 1.2 and more, and lengths are read to 0.02
 
 
@@ -70,11 +71,16 @@ def tell_division(
             "The rule's long and short graduations do not show how it is divided.",
             "Show at least 25 mm (1 inch) of the rule, its graduations whole and without glare.",
         )
-    # 10: odds of exp(5), more than 100 to 1, that it is the other unit (difference of BIC, which is -2 ln odds)
-    if best.unit != unit and scores[best] - scores[own] > 10.0:
+    if best.unit != unit and scores[best] - scores[own] > _DECISIVE:
         raise ScaleError(
             f"The graduations look like {best.name}, not {'millimetres' if unit == 'mm' else 'fractions of an inch'}.",
             f"Choose rule:{best.unit}, or turn the rule over.",
+        )
+    rival = max((scores[d] for d in DIVISIONS if d.unit == unit and d.step_mm != own.step_mm), default=-math.inf)
+    if scores[own] - rival < _DECISIVE:
+        raise ScaleError(
+            f"The rule's graduations could be {own.name} or another division.",
+            "Show more of the rule, its longest graduations whole and clear of the numbers.",
         )
     return own
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from importlib import import_module
 
-from calib.photo import Photo
+from calib.photo import ASSUMED, Focal, Photo
 from calib.plane import Plane
 from calib.pose_fit import fit_plane
 from calib.scales import find_scale
@@ -28,6 +28,18 @@ _RECIPES: Mapping[View, str] = {
 """Where each view's recipe stands; imported when the first photo of that view is measured."""
 MEASURED_VIEWS = tuple(_RECIPES)
 """Views that have a recipe."""
+_USUAL_FOCAL: Mapping[View, tuple[float, float]] = {
+    "plan": (2.2, 0.5),
+    "elevation": (3.3, 0.5),
+    "end": (8.0, 0.9),
+    "section": (8.0, 0.9),
+}
+"""Focal length over the photo's longer side, and standard deviation of its logarithm, where EXIF says nothing.
+
+It is distance over what fills the picture, and the view says both: in plan 10 to 30 cm of board from 25 to 45 cm; along
+the neck the board's 4 to 6 cm with as much again, from 15 to 50 cm; close up on an end or a section 1 to 5 cm, from
+5 cm by a phone's close-up lens to 50 cm by a long one, cropped or not. Two standard deviations either way cover these.
+"""
 Look = Callable[[Ask], Inspection]
 """What a photo says to a question that differs from the one it was looked at for in edges placed by hand only."""
 
@@ -68,7 +80,15 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
 def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:
     """Find the scale and fit its plane."""
     scale = find_scale(photo, ask.scale)
-    return scale, fit_plane(scale, (photo.width, photo.height), photo.focal)
+    return scale, fit_plane(scale, (photo.width, photo.height), _focal(photo, ask.view))
+
+
+def _focal(photo: Photo, view: View) -> Focal:
+    """The photo's focal length, or where it says nothing what is usual for the view."""
+    if photo.focal.source != ASSUMED:
+        return photo.focal
+    over_side, u_rel = _USUAL_FOCAL[view]
+    return Focal(over_side * max(photo.width, photo.height), u_rel, ASSUMED)
 
 
 def refused(photo: PhotoSummary, ask: Ask, error: InspectError) -> Inspection:

@@ -10,7 +10,7 @@ from skimage.measure import CircleModel, EllipseModel
 from calib.photo import Focal, Photo
 from calib.pose_fit import fit_plane
 from calib.scales.coin import coins, find_coin
-from calib.scales.coin_rim import smooth_outside
+from calib.scales.coin_rim import is_doubtful
 from calib.scales.coin_rings import Ring
 from shared.errors import ScaleError
 from tests.calib.bench_scene import Paint, Shot, board, coin, disc, length_errors, photograph, place_all, placed
@@ -65,17 +65,29 @@ def test_relief_that_stands_out_more_than_the_rim_is_not_the_rim() -> None:
     assert 2.0 * circle.radius == pytest.approx(24.26, abs=0.03)
 
 
-@pytest.mark.parametrize(("radius_px", "is_border"), [(200.0, False), (180.0, True)], ids=["rim", "border"])
-def test_a_board_beside_a_rim_is_not_taken_for_the_bench_all_round(radius_px, is_border) -> None:
-    """A coin of 200 px on soft cloth, a striped board a seventh of its radius away: what is within the coin is said."""
+@pytest.mark.parametrize(("radius_px", "within"), [(200.0, False), (180.0, True)], ids=["rim", "border"])
+def test_a_ring_within_the_rim_is_doubtful_whatever_lies_beside_the_coin(radius_px, within) -> None:
+    """A coin of 200 px on soft cloth, a striped board a seventh of its radius away."""
     rng = np.random.default_rng(0)
     y, x = np.mgrid[:700, :700] - 350.0
-    cloth = 40.0 + (4.0 if is_border else 1.0) * rng.standard_normal(x.shape)
+    cloth = 40.0 + rng.standard_normal(x.shape)
     seen = np.where(np.hypot(x, y) < 200.0, 200.0 + rng.standard_normal(x.shape), cloth)
     seen = np.where(y < -230.0, 90.0 + 40.0 * np.sin(x), seen)
     bgr = np.repeat(np.clip(seen, 0.0, 255.0).astype(np.uint8)[..., None], 3, axis=2)
     ring = Ring(350.0, 350.0, np.array([radius_px, 0.0, 0.0, 0.0, 0.0]), 1.0)
-    assert smooth_outside(Photo(bgr, "0" * 64, "coin", Focal(1000.0, 0.1, "drawn")), ring) == is_border
+    assert is_doubtful(Photo(bgr, "0" * 64, "coin", Focal(1000.0, 0.1, "drawn")), ring) == within
+
+
+def test_coins_that_could_be_each_other_are_refused_until_one_is_pointed_at() -> None:
+    scene = place_all(coin(23.25), (-22.0, 0.0)) + place_all(coin(21.25), (18.0, 4.0))
+    photo = photograph(Shot(), scene)
+    with pytest.raises(ScaleError, match=r"2 discs.*21.25 mm"):
+        find_coin(photo, 21.25)
+    for at, diameter in (((540.0, 600.0), 23.25), ((1010.0, 550.0), 21.25)):
+        scale = find_coin(photo, diameter, at_px=at)
+        assert np.linalg.norm(scale.outline_px.mean(axis=0) - at) < 60.0
+    with pytest.raises(ScaleError, match="No circle"):
+        find_coin(photo, 21.25, at_px=(800.0, 1100.0))
 
 
 def test_lengths_inside_their_uncertainty() -> None:

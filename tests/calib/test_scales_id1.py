@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import cv2
 import numpy as np
 import pytest
 from scipy.special import erf
@@ -149,3 +152,17 @@ def test_size_is_the_standards(published) -> None:
     size, reference = card(), published("id1")
     assert (size.length, size.height) == (reference["length_mm"], reference["height_mm"])
     assert (size.corner_radius, size.thickness) == (reference["corner_radius_mm"], reference["thickness_mm"])
+
+
+@pytest.mark.parametrize("change", ["half", "border"])
+def test_half_the_size_or_a_border_round_the_photo_changes_nothing(change: str) -> None:
+    photo = photograph(Shot(), place_all(bank_card(), (3.0, -2.0), 2.0))
+    whole = find_id1(photo).outline_px
+    if change == "half":
+        small = cv2.resize(photo.bgr, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        focal = replace(photo.focal, px=photo.focal.px / 2.0)
+        seen = (find_id1(replace(photo, bgr=small, focal=focal)).outline_px + 0.5) * 2.0 - 0.5
+    else:
+        framed = cv2.copyMakeBorder(photo.bgr, 90, 90, 120, 120, cv2.BORDER_CONSTANT, value=(255, 255, 255))
+        seen = find_id1(replace(photo, bgr=framed)).outline_px - [120.0, 90.0]
+    assert np.abs(seen - whole).max() < 0.3

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
+from calib.photo import Focal, Photo
 from calib.pose_fit import fit_plane
 from calib.scales import find_scale, is_mirrored, parse_scale
 from calib.scales.print import scales_pdf
@@ -120,3 +121,32 @@ def test_unknown_scales_are_refused(text: str) -> None:
 def test_the_print_is_the_strip_that_is_found() -> None:
     """The same markers are drawn on paper as are looked for: nothing in the PDF depends on the day."""
     assert scales_pdf("a4") == scales_pdf("a4")
+
+
+@pytest.mark.parametrize("factor", [0.0, -1.0, float("nan"), float("inf"), 25.4])
+def test_impossible_factors_are_refused(factor: float) -> None:
+    with pytest.raises(OptionError, match="scale factor"):
+        find_scale(photograph(Shot(), []), parse_scale("strip", factor))
+
+
+def test_a_coin_may_be_pointed_at() -> None:
+    asked = parse_scale("coin:23.25@410,220.5")
+    assert (asked.diameter_mm, asked.at_px) == (23.25, (410.0, 220.5))
+    for text in ("coin:23.25@", "coin:23.25@1", "coin:23.25@1,nan", "coin:@1,2"):
+        with pytest.raises(OptionError, match="not understood"):
+            parse_scale(text)
+
+
+def test_any_span_gives_a_view_from_the_front() -> None:
+    """However it slants: the length between the marks is what was said, and the camera is before the plane."""
+    rng = np.random.default_rng(1)
+    blank = Photo(np.zeros((1200, 1600, 3), np.uint8), "0" * 64, "blank", Focal(1600.0, 0.4, "assumed"))
+    for _ in range(60):
+        a, b = rng.uniform(0.0, [1599.0, 1199.0], (2, 2))
+        if np.linalg.norm(b - a) < 100.0:
+            continue
+        mm = float(rng.uniform(10.0, 400.0))
+        plane = fit_plane(span_scale(blank, (*a, *b), mm), (1600, 1200), blank.focal)
+        assert lengths(plane, np.array([a, b]))[0] == pytest.approx(mm, rel=1e-3)
+        assert plane.camera_mm[2] > 0.0
+        assert plane.tilt_deg < 5.0

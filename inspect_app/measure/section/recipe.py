@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from calib.photo import Photo
+from calib.photo import ASSUMED, Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
@@ -83,7 +83,7 @@ def _flags(photo: Photo, fitted: FittedSection) -> tuple[str, ...]:
     doubts = {
         "BLURRED": fitted.blur_px / fitted.px_per_mm > SOFT_MM,
         "LOW_RESOLUTION": fitted.px_per_mm < FEW_PX_PER_MM,
-        "FOCAL_ASSUMED": photo.focal.source == "assumed",
+        "FOCAL_ASSUMED": photo.focal.source == ASSUMED,
     }
     return tuple(code for code, doubt in doubts.items() if doubt)
 
