@@ -46,7 +46,7 @@ def test_from_a_new_job_to_the_wear_map(desk):
     desk.get_by_label("Customer (needed)").fill("Riverside Players")
     desk.get_by_role("textbox", name="Instrument").fill("Blue tenor")
     desk.get_by_role("spinbutton", name="Frets").fill("4")
-    desk.get_by_role("spinbutton", name="Strings").fill("6")
+    desk.get_by_role("spinbutton", name="Strings", exact=True).fill("6")
     desk.get_by_role("textbox", name="Scale length").fill("640")
     desk.get_by_role("textbox", name="Crown height when new").fill("1.1")
     desk.get_by_role("button", name="Start this job").click()
