@@ -162,7 +162,7 @@ def _board_in(bands: Bands, axes: Axes, middle: float | None = None) -> _Found |
     board = Board(*axes, bands.u_mm(at), width, (float(v0), float(v1)))
     ended = _ENDED if _ends_there(bands, rows, at, width) else -_ENDED
     if len(at) < 3:
-        return _Found(board, ended - _TOO_FEW)
+        return None if middle is not None else _Found(board, ended - _TOO_FEW)
     sequence = fret_sequence(board.fret_mm, strength, GAP_MM)
     if sequence is None:
         return None
