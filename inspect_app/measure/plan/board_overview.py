@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from calib.photo import Photo
 from calib.plane import Plane
-from inspect_app.instrument.fret_sequence import FretSequence, fret_sequence
+from inspect_app.instrument.fret_sequence import fret_sequence
 from inspect_app.measure.plan.board_search import best_turn, likely_places, turned
-from inspect_app.measure.plan.overview_bands import BAND_MM, SQUARE, Axes, Bands, Fan, ReducedPhoto, laid_out
+from inspect_app.measure.plan.board_tilt import TOLD_BY_SCALE_RAD, tilt_u
+from inspect_app.measure.plan.overview_bands import BAND_MM, Axes, Bands, ReducedPhoto, laid_out
 from inspect_app.reading.ask import Ask
 
 __all__ = ["Board", "find_board"]
@@ -56,8 +57,13 @@ GAP_MM = (5.0, 60.0)
 the longest, 920 mm (common practice, no source)."""
 _LIKELY, _CLEAR = 0.0, 2.5
 """Logarithms of odds from which lines are taken for frets, and from which nothing better is looked for."""
-_TOO_FEW = 1.0
-"""What fewer than three lines lack: their spacing can't tell whether they are frets."""
+_TOO_FEW, _SURE = 1.0, 0.8
+"""What fewer than three lines lack, for their spacing can't tell whether they are frets; and the strength that each of
+them then has to have: nine bands of ten agree."""
+_STEEP_RAD = math.radians(20.0)
+"""Tilt up to which frets are followed where the scale doesn't tell the tilt."""
+_BENDS = np.linspace(-1.0, 1.0, 9)
+"""Shares of that tilt tried: a quarter of it bends a sequence of ten frets by half a gap's tolerance."""
 _ENDED = 1.5
 """What it adds that most of the lines end where the board does, as frets do and the edges of a bench do not: about five
 in six lines of a bench that cross a board's height go on beyond it (common practice, no source)."""
@@ -87,6 +93,8 @@ class Board:
         How wide each fret with its edges and shadow looked.
     span_mm : (float, float)
         Where the frets begin and end across the neck, to about 2 mm.
+    steps : ndarray of int, shape (N,)
+        Their numbers, counted from 0 at the first.
     """
 
     along_neck: Floats
@@ -94,6 +102,7 @@ class Board:
     fret_mm: Floats
     width_mm: Floats
     span_mm: tuple[float, float]
+    steps: NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -112,19 +121,30 @@ def find_board(photo: Photo, plane: Plane, ask: Ask, covers_px: tuple[Floats, ..
     covers_px : tuple of ndarray, shape (M, 2) each
         Closed outlines of what lies in front of the board.
     """
-    axes, height = _photo_axes(photo, plane, ask), _height(ask)
+    axes, height, bends = _photo_axes(photo, plane, ask), _height(ask), _bends(plane)
     reduced = ReducedPhoto.of(photo, plane, covers_px)
     half = reduced.halved()  # half of it shows the turn as well
     whole = turned(axes, best_turn(laid_out(half, plane, axes, height)))
-    found = _board_in(laid_out(reduced, plane, whole, height), whole)
+    found = _board_in(laid_out(reduced, plane, whole, height), whole, bends)
     if found is None or found.odds < _CLEAR:
-        near = [_board_near(reduced, plane, p.axes, p.middle_mm, height) for p in likely_places(half, plane, axes, height)]
+        places = likely_places(half, plane, axes, height)
+        near = [_board_near(reduced, plane, (p.axes, p.middle_mm), height, bends) for p in places]
         found = max((f for f in (found, *near) if f is not None), key=lambda f: f.odds, default=None)
     return None if found is None or found.odds < _LIKELY else found.board
 
 
-def _board_near(reduced: ReducedPhoto, plane: Plane, axes: Axes, middle: float, height: float) -> _Found | None:
+def _bends(plane: Plane) -> tuple[float, ...]:
+    """How the spacing may change along the neck, per mm, by a tilt that the scale doesn't tell."""
+    if tilt_u(plane) < TOLD_BY_SCALE_RAD:
+        return (0.0,)
+    return tuple((_BENDS * math.tan(_STEEP_RAD) / plane.distance_mm).tolist())
+
+
+def _board_near(
+    reduced: ReducedPhoto, plane: Plane, place: tuple[Axes, float], height: float, bends: tuple[float, ...]
+) -> _Found | None:
     """The board about a likely place, the frets square to its axes as nearly as they can be."""
+    axes, middle = place
     for _ in range(2):
         rows = middle - _AROUND_MM / 2.0, middle + _AROUND_MM / 2.0
         bands = laid_out(reduced, plane, axes, height, rows)
@@ -137,10 +157,10 @@ def _board_near(reduced: ReducedPhoto, plane: Plane, axes: Axes, middle: float, 
         axes = turned(axes, slope)
         middle = float(at @ axes[1])
     bands = laid_out(reduced, plane, axes, height, (middle - _AROUND_MM, middle + _AROUND_MM))
-    return _board_in(bands, axes, middle)
+    return _board_in(bands, axes, bends, middle)
 
 
-def _board_in(bands: Bands, axes: Axes, middle: float | None = None) -> _Found | None:
+def _board_in(bands: Bands, axes: Axes, bends: tuple[float, ...], middle: float | None = None) -> _Found | None:
     """The board whose frets stand square in these bands; about `middle` across the neck, where that is known."""
     start = np.ones(len(bands.steps), dtype=bool)
     if middle is not None:
@@ -159,15 +179,17 @@ def _board_in(bands: Bands, axes: Axes, middle: float | None = None) -> _Found |
     alike = contrast > _ALIKE * np.median(np.sort(contrast)[len(contrast) // 2 :])
     at, width, strength = at[alike], width[alike], strength[alike]
     v0, v1 = bands.v_mm[rows[0]] - per_band / 2.0, bands.v_mm[rows[1] - 1] + per_band / 2.0
-    board = Board(*axes, bands.u_mm(at), width, (float(v0), float(v1)))
+    board = Board(*axes, bands.u_mm(at), width, (float(v0), float(v1)), np.arange(len(at)))
     ended = _ENDED if _ends_there(bands, rows, at, width) else -_ENDED
     if len(at) < 3:
-        return None if middle is not None else _Found(board, ended - _TOO_FEW)
-    sequence = fret_sequence(board.fret_mm, strength, GAP_MM)
+        sure = middle is None and bool(np.all(strength >= _SURE)) and bool(np.all(np.diff(board.fret_mm) <= GAP_MM[1]))
+        return _Found(board, ended - _TOO_FEW) if sure else None
+    sequence = fret_sequence(board.fret_mm, strength, GAP_MM, bends)
     if sequence is None:
         return None
     kept = list(sequence.kept)
-    return _Found(replace(board, fret_mm=board.fret_mm[kept], width_mm=width[kept]), sequence.score + ended)
+    frets = replace(board, fret_mm=board.fret_mm[kept], width_mm=width[kept], steps=sequence.numbers)
+    return _Found(frets, sequence.score + ended)
 
 
 def _ends_there(bands: Bands, rows: tuple[int, int], at: Floats, width: Floats) -> bool:
@@ -204,9 +226,7 @@ def _photo_axes(photo: Photo, plane: Plane, ask: Ask) -> Axes:
     return u, v / np.linalg.norm(v)
 
 
-def _board_rows(
-    steps: Floats, visible: NDArray[np.bool_], rows: NDArray[np.bool_]
-) -> tuple[int, int] | None:
+def _board_rows(steps: Floats, visible: NDArray[np.bool_], rows: NDArray[np.bool_]) -> tuple[int, int] | None:
     """First and last band (exclusive) that take part in the steps which persist, as far as they are in view."""
     for _ in range(4):
         total = steps[rows].sum(axis=0) / math.sqrt(rows.sum())

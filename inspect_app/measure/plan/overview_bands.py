@@ -19,7 +19,7 @@ from calib.plane import Plane
 from calib.scales.reduced import halved, reduced
 from inspect_app.measure.plan.robust_spread import SIGMA_PER_MEDIAN
 
-__all__ = ["BAND_MM", "Axes", "Bands", "Fan", "ReducedPhoto", "laid_out"]
+__all__ = ["BAND_MM", "Axes", "Bands", "ReducedPhoto", "laid_out"]
 
 OVERVIEW_PX_PER_MM = 5.0
 """A crown edge is then some 3 px from the next and a fret some 12 px wide: enough to see it, little to compute."""
@@ -35,27 +35,6 @@ _COVER_MARGIN_MM = 2.0
 Floats = NDArray[np.float64]
 Axes = tuple[Floats, Floats]
 """Unit vectors on the plane: along the neck towards the body, and across it from treble to bass."""
-
-
-@dataclass(frozen=True, slots=True)
-class Fan:
-    """How frets spread where the plane is tilted otherwise than the scale could tell.
-
-    A fret that crosses the line ``v = middle_mm`` at ``u`` has the slope ``du/dv = per_mm * (u - parallel_mm)``: all
-    frets are parallel, so that seen at a tilt they meet in one point.
-    """
-
-    per_mm: float = 0.0
-    parallel_mm: float = 0.0
-    middle_mm: float = 0.0
-
-    def slope(self, u: Floats) -> Floats:
-        """Slopes of frets at places along the neck."""
-        return self.per_mm * (u - self.parallel_mm)
-
-
-SQUARE = Fan()
-"""Frets parallel to each other and square to the neck."""
 
 
 @dataclass(frozen=True)
@@ -117,7 +96,6 @@ def laid_out(
     axes: Axes,
     height: float,
     rows_mm: tuple[float, float] | None = None,
-    fan: Fan = SQUARE,
 ) -> Bands:
     """The photo laid out along the neck and cut into bands.
 
@@ -127,8 +105,6 @@ def laid_out(
         Of the board above the scale's plane, mm.
     rows_mm : (float, float), optional
         Only so much of it across the neck.
-    fan : Fan
-        Frets so spread are laid out parallel.
     """
     corners = plane.to_mm(reduced.corners_px, height) @ np.column_stack(axes)
     (u0, v0), (u1, v1) = corners.min(axis=0), corners.max(axis=0)
@@ -137,7 +113,7 @@ def laid_out(
     scale = reduced.px_per_mm
     per_band = max(2, round(BAND_MM * scale))
     n_u, n_v = int((u1 - u0) * scale), max(0, int((v1 - v0) * scale / per_band))
-    light, visible = _lay_out(reduced, plane, (u0, v0, height), (axes, fan), (n_u, n_v * per_band))
+    light, visible = _lay_out(reduced, plane, (u0, v0, height), axes, (n_u, n_v * per_band))
     light = light.reshape(n_v, per_band, n_u)
     whole = np.asarray(visible.reshape(n_v, per_band, n_u).all(axis=1), dtype=bool)
     mean = light.mean(axis=1)
@@ -163,15 +139,14 @@ def _lay_out(
     reduced: ReducedPhoto,
     plane: Plane,
     origin: tuple[float, float, float],
-    along: tuple[Axes, Fan],
+    axes: Axes,
     size: tuple[int, int],
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
     """The reduced photo laid out along (u, v); the map is worked out on a coarse grid, for it bends by little."""
-    coarse, (axes, fan) = 24, along
+    coarse = 24
     gu = coarse_places(size[0], coarse) / reduced.px_per_mm + origin[0]
     gv = coarse_places(size[1], coarse) / reduced.px_per_mm + origin[1]
-    u = gu[None, :] + fan.slope(gu)[None, :] * (gv - fan.middle_mm)[:, None]
-    xy = u[:, :, None] * axes[0] + gv[:, None, None] * axes[1]
+    xy = gu[None, :, None] * axes[0] + gv[:, None, None] * axes[1]
     at = np.concatenate([xy, np.full((*xy.shape[:2], 1), origin[2])], axis=2).reshape(-1, 3)
     px = ((plane.to_px(at) + 0.5) / reduced.factor - 0.5).reshape(len(gv), len(gu), 2).astype(np.float32)
     full = filled(px, coarse, size[::-1])

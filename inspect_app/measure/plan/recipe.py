@@ -15,17 +15,15 @@ from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.measure.manual import PLACED_U_PX, apart, edges_on, marked, placed_on
-from inspect_app.measure.plan.board_height import BoardLevel, board_level, moved_to_level
-from inspect_app.measure.plan.board_overview import find_board
+from inspect_app.measure.plan.board_height import BoardLevel, moved_to_level
 from inspect_app.measure.plan.board_radius import BoardCurvature, fit_curvature
 from inspect_app.measure.plan.crown_arc import width_from_apparent
-from inspect_app.measure.plan.crown_detection import find_crowns
 from inspect_app.measure.plan.crown_width import crown_width, width_u_from_pose
 from inspect_app.measure.plan.end_lines import find_ends
 from inspect_app.measure.plan.flats import FlatSearch, measure_flats, search_flats
 from inspect_app.measure.plan.fret_ends import FretEnd
 from inspect_app.measure.plan.fret_length import fret_length, length_u_from_pose
-from inspect_app.measure.plan.fret_numbers import numbered, without_nut
+from inspect_app.measure.plan.fret_numbers import numbered
 from inspect_app.measure.plan.fret_patch import Sampling, sample_patch
 from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, LocatedFret, with_ends
 from inspect_app.measure.plan.spacing import check_spacing, fret_positions
@@ -51,6 +49,8 @@ _COARSE_PX_PER_MM = 8.0
 """Below this a tenth of a millimetre is less than a pixel."""
 _LENGTH_TOLD_MM = 1.0
 """A length by the other frets' ends alone is given where its U is no more: a rule's division."""
+_ROUNDS = 2
+"""Rounds of tilting the plane as the frets say: the first frees most of the frets, the second uses them all."""
 
 
 _Read = tuple[FretReading, tuple[NotMeasured, ...]]
@@ -93,23 +93,17 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
         If nothing in the photo looks like frets, or none of their crowns can be read.
     """
     covers = (scale.outline_px,)
-    board = find_board(photo, plane, ask, covers)
-    if board is None:
-        raise InspectError("No frets were found in the photo.", "Take it from above, with the neck lying across it.")
-    level = board_level(ask, board, scale, plane)
-    frets, softness = find_crowns(photo, board, level, plane, covers)
+    board, frets, level, softness, plane = _located(photo, scale, plane, ask)
+    frets, renumbered = numbered(frets, board.along_neck, ask)
     if not frets:
-        raise InspectError(
-            "No fret is whole in the photo.", "Take it from farther away, or move the scale off the frets."
-        )
-    frets, level = _on_board(frets, lambda curvature: board_level(ask, board, scale, plane, curvature))
-    frets = without_nut(numbered(frets, board.along_neck, ask.first_fret), board.along_neck, ask)
+        raise InspectError("No fret is whole in the photo: only the nut is.", "Move the camera towards the body.")
     unread = tuple(
         NotMeasured(on_fret(f.frame.number, what), "Less than half of the crown can be read.")
         for f in frets
         if not isinstance(f, EdgedFret)
         for what in ("crown width", "length", "flats")
     )
+    unread += renumbered
     unread += _skipped([f.frame.number for f in frets])
     found = find_ends(photo, covers, [f for f in frets if isinstance(f, EdgedFret)], softness)
     if not found:
