@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 _GAP = 1.0 - 2.0 ** (-1.0 / 12.0)
 """The gap behind a fret, as a share of the string from that fret on."""
 _FRETS_APART = (1, 2, 3, 4)
-"""How many gaps may lie between the two candidates that a sequence is started from: hands and capos hide three frets."""
+"""How many gaps may lie between the two candidates that a sequence is started from: hands hide three frets."""
 _MOST_HIDDEN = 3
 """Frets that may be missing in a row; beyond them whatever follows is counted as something else."""
 _MOST_FRETS = (4, 3)
@@ -110,7 +110,9 @@ def _sequences(x: Floats, s: Floats, gap: tuple[float, float], tolerance: float)
     on = np.abs(_off_fret(_numbers(x, x[first, None], length[:, None]))) <= tolerance
     order = np.argsort(-(on @ s), kind="stable")
     _, distinct = np.unique(np.packbits(on[order], axis=1), axis=0, return_index=True)
-    found = (_refined(x, s, x[first[k]], length[k], tolerance) for k in order[np.sort(distinct)[:_REFINED]])
+    found = (
+        _refined(x, s, float(x[first[k]]), float(length[k]), tolerance) for k in order[np.sort(distinct)[:_REFINED]]
+    )
     return [f for f in found if f is not None]
 
 

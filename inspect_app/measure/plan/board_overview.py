@@ -68,7 +68,7 @@ _ENDED = 1.5
 """What it adds that most of the lines end where the board does, as frets do and the edges of a bench do not: about five
 in six lines of a bench that cross a board's height go on beyond it (common practice, no source)."""
 _NEAR_MM = (4.0, 10.0)
-"""How far beyond the rows a line is looked for that goes on: clear of the rows' own error, and near enough to meet it."""
+"""How far beyond the rows a line is looked for that goes on: clear of the rows' own error, yet near."""
 _GOES_ON = 0.5
 """A line goes on when its steps beyond the rows are this share of those within."""
 _AROUND_MM = 52.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,8 +25,8 @@ _PLACE_U_MM = 0.1
 _LEAST_FRETS = 3
 """Of two frets the one gap fits every number somewhere between the numbers that others have."""
 _UNEVEN_MM = 0.5
-"""Root mean square departure from equal temperament up to which spacing tells a number: behind the twentieth fret, where
-two gaps differ least, they differ by this much (a 610 mm scale)."""
+"""Root mean square departure from equal temperament up to which spacing tells a number: behind the twentieth fret, two gaps
+of a 610 mm scale differ by this much."""
 _NUT_WIDER_MM = 0.7
 """So much wider than the frets is a nut: 3 mm at least, against usual wire (common practice, no source). A single fret
 of other wire is hardly so much wider."""
@@ -84,7 +85,7 @@ def _first_number(frets: list[LocatedFret], along_neck: Floats, ask: Ask) -> int
 def _wide_as_a_nut(frets: list[LocatedFret]) -> bool:
     """Whether the first is so much wider than the others as a nut is."""
     first, others = frets[0], [f.crown.width for f in frets[1:] if isinstance(f, EdgedFret)]
-    return isinstance(first, EdgedFret) and bool(others) and first.crown.width > np.median(others) + _NUT_WIDER_MM
+    return isinstance(first, EdgedFret) and bool(others) and first.crown.width > median(others) + _NUT_WIDER_MM
 
 
 def _spacing_u(frets: list[LocatedFret]) -> float:

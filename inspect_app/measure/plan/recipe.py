@@ -114,6 +114,42 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     )
 
 
+def _located(
+    photo: Photo, scale: Scale, plane: Plane, ask: Ask
+) -> tuple[Board, list[LocatedFret], BoardLevel, float, Plane]:
+    """The board, its frets, its level and the photo's blur, on a plane tilted as the frets say where no scale told.
+
+    Tilted rightly, the plane shows frets that fanned out too far before: then all of them tell the tilt again.
+    """
+    found, tilted = _located_on(photo, scale, plane, ask), plane
+    for _ in range(_ROUNDS if tilt_u(plane) >= TOLD_BY_SCALE_RAD else 0):
+        before = len(found[1])
+        better = tilted_as_frets(plane, [f.frame for f in found[1] if isinstance(f, EdgedFret)])
+        if better is plane:
+            break
+        found, tilted = _located_on(photo, scale, better, ask), better
+        if len(found[1]) == before:
+            break
+    return (*found, tilted)
+
+
+def _located_on(
+    photo: Photo, scale: Scale, plane: Plane, ask: Ask
+) -> tuple[Board, list[LocatedFret], BoardLevel, float]:
+    covers = (scale.outline_px,)
+    board = find_board(photo, plane, ask, covers)
+    if board is None:
+        raise InspectError("No frets were found in the photo.", "Take it from above, with the neck lying across it.")
+    level = board_level(ask, board, scale, plane)
+    frets, softness = find_crowns(photo, board, level, plane, covers)
+    if not frets:
+        raise InspectError(
+            "No fret is whole in the photo.", "Take it from farther away, or move the scale off the frets."
+        )
+    frets, level = _on_board(frets, lambda curvature: board_level(ask, board, scale, plane, curvature))
+    return board, frets, level, softness
+
+
 def measure_detected(detected: Detected, ask: Ask) -> Inspection:
     """The readings of what was detected, with the edges that `ask` fixes by hand where they were put."""
     answer = _answer(detected, ask)
