@@ -25,8 +25,8 @@ _PLACE_U_MM = 0.1
 _LEAST_FRETS = 3
 """Of two frets the one gap fits every number somewhere between the numbers that others have."""
 _UNEVEN_MM = 0.5
-"""Root mean square departure from equal temperament up to which spacing tells a number: behind the twentieth fret, two gaps
-of a 610 mm scale differ by this much."""
+"""Root mean square departure from equal temperament up to which spacing tells a number: two gaps behind the
+twentieth fret of a 610 mm scale differ by this much."""
 _NUT_WIDER_MM = 0.7
 """So much wider than the frets is a nut: 3 mm at least, against usual wire (common practice, no source). A single fret
 of other wire is hardly so much wider."""

@@ -15,14 +15,14 @@ from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.measure.manual import PLACED_U_PX, apart, edges_on, marked, placed_on
-from inspect_app.measure.plan.board_height import BoardLevel, moved_to_level
-from inspect_app.measure.plan.board_radius import BoardCurvature, fit_curvature
+from inspect_app.measure.plan.board_height import BoardLevel
 from inspect_app.measure.plan.crown_arc import width_from_apparent
 from inspect_app.measure.plan.crown_width import crown_width, width_u_from_pose
 from inspect_app.measure.plan.end_lines import find_ends
 from inspect_app.measure.plan.flats import FlatSearch, measure_flats, search_flats
 from inspect_app.measure.plan.fret_ends import FretEnd
 from inspect_app.measure.plan.fret_length import fret_length, length_u_from_pose
+from inspect_app.measure.plan.fret_location import locate_frets
 from inspect_app.measure.plan.fret_numbers import numbered
 from inspect_app.measure.plan.fret_patch import Sampling, sample_patch
 from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, LocatedFret, with_ends
@@ -49,8 +49,6 @@ _COARSE_PX_PER_MM = 8.0
 """Below this a tenth of a millimetre is less than a pixel."""
 _LENGTH_TOLD_MM = 1.0
 """A length by the other frets' ends alone is given where its U is no more: a rule's division."""
-_ROUNDS = 2
-"""Rounds of tilting the plane as the frets say: the first frees most of the frets, the second uses them all."""
 
 
 _Read = tuple[FretReading, tuple[NotMeasured, ...]]
@@ -93,7 +91,7 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
         If nothing in the photo looks like frets, or none of their crowns can be read.
     """
     covers = (scale.outline_px,)
-    board, frets, level, softness, plane = _located(photo, scale, plane, ask)
+    board, frets, level, softness, plane = locate_frets(photo, scale, plane, ask)
     frets, renumbered = numbered(frets, board.along_neck, ask)
     if not frets:
         raise InspectError("No fret is whole in the photo: only the nut is.", "Move the camera towards the body.")
@@ -112,42 +110,6 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     return Detected(
         photo, scale, plane, level, found, unread, softness, _positions(found, level), _burnt_share(found), reading
     )
-
-
-def _located(
-    photo: Photo, scale: Scale, plane: Plane, ask: Ask
-) -> tuple[Board, list[LocatedFret], BoardLevel, float, Plane]:
-    """The board, its frets, its level and the photo's blur, on a plane tilted as the frets say where no scale told.
-
-    Tilted rightly, the plane shows frets that fanned out too far before: then all of them tell the tilt again.
-    """
-    found, tilted = _located_on(photo, scale, plane, ask), plane
-    for _ in range(_ROUNDS if tilt_u(plane) >= TOLD_BY_SCALE_RAD else 0):
-        before = len(found[1])
-        better = tilted_as_frets(plane, [f.frame for f in found[1] if isinstance(f, EdgedFret)])
-        if better is plane:
-            break
-        found, tilted = _located_on(photo, scale, better, ask), better
-        if len(found[1]) == before:
-            break
-    return (*found, tilted)
-
-
-def _located_on(
-    photo: Photo, scale: Scale, plane: Plane, ask: Ask
-) -> tuple[Board, list[LocatedFret], BoardLevel, float]:
-    covers = (scale.outline_px,)
-    board = find_board(photo, plane, ask, covers)
-    if board is None:
-        raise InspectError("No frets were found in the photo.", "Take it from above, with the neck lying across it.")
-    level = board_level(ask, board, scale, plane)
-    frets, softness = find_crowns(photo, board, level, plane, covers)
-    if not frets:
-        raise InspectError(
-            "No fret is whole in the photo.", "Take it from farther away, or move the scale off the frets."
-        )
-    frets, level = _on_board(frets, lambda curvature: board_level(ask, board, scale, plane, curvature))
-    return board, frets, level, softness
 
 
 def measure_detected(detected: Detected, ask: Ask) -> Inspection:
@@ -210,23 +172,6 @@ def _u_from_pose(frets: Sequence[EndedFret]) -> Floats:
     """What pose and lens leave uncertain of each fret's crown width and length, mm, shape (n, 2)."""
     frames = [f.frame for f in frets]
     return np.column_stack([width_u_from_pose(frames, [f.crown for f in frets]), length_u_from_pose(frames)])
-
-
-def _on_board(
-    frets: list[LocatedFret], level_of: Callable[[BoardCurvature], BoardLevel]
-) -> tuple[list[LocatedFret], BoardLevel]:
-    """The frets laid on a board as round as they show it to be, and its level."""
-    edged = [f for f in frets if isinstance(f, EdgedFret)]
-    level = level_of(fit_curvature([f.frame for f in edged], [(f.profile.bow, f.profile.bow_u) for f in edged]))
-    return [_on_level(f, level) for f in frets], level
-
-
-def _on_level(f: LocatedFret, level: BoardLevel) -> LocatedFret:
-    frame, k = moved_to_level(f.frame, level)
-    patch = replace(f.patch, frame=frame)
-    if isinstance(f, EdgedFret):
-        return replace(f, frame=frame, patch=patch, crown=f.crown.times(k))
-    return replace(f, frame=frame, patch=patch)
 
 
 def _with_manual_edges(f: EndedFret, edges: tuple[HandEdge, ...]) -> EndedFret:
