@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -116,7 +117,7 @@ def _sequences(x: Floats, s: Floats, gap: tuple[float, float], tolerance: float)
     return [f for f in found if f is not None]
 
 
-def _numbers(x: Floats, origin: Floats | float, length: Floats | float) -> Floats:
+def _numbers(x: NDArray[Any], origin: NDArray[Any] | float, length: NDArray[Any] | float) -> Floats:
     """Fret numbers of places, counted from `origin`, with so much string behind it; NaN beyond the bridge."""
     left = 1.0 - (x - origin) / length
     return np.asarray(-12.0 * np.log2(np.where(left > 0.0, left, np.nan)))
@@ -134,7 +135,7 @@ def _refined(x: Floats, s: Floats, origin: float, length: float, tolerance: floa
         if len(kept) < 3:
             return None
         a = np.column_stack([-(2.0 ** (-numbers / 12.0)), np.ones(len(numbers))])
-        length, bridge = np.linalg.lstsq(a, x[kept], rcond=None)[0]
+        length, bridge = (float(q) for q in np.linalg.lstsq(a, x[kept], rcond=None)[0])
         if length <= 0.0:
             return None
         origin = bridge - length

@@ -49,14 +49,17 @@ edges' own width, common practice, no source)."""
 FRET_WIDTH_MM = (1.2, 7.0)
 """Widths of a cluster of persistent steps that can be a fret with the shadow beside it: the widest wire, 3.2 mm, and on
 either side a soft shadow half as far again as a crown is high (1.3 mm)."""
-BOARD_WIDTH_MM = (22.0, 84.0)
-"""Heights of the rows that frets stand in: frets are 25 to 80 mm long (common practice, no source), and the rows are
-good to a band at either edge."""
+BOARD_WIDTH_MM = (12.0, 84.0)
+"""Heights of the rows that frets stand in: frets are 25 to 80 mm long (common practice, no source), half of one may be
+covered, and the rows are good to a band at either edge."""
 GAP_MM = (5.0, 60.0)
 """First gaps of a neck: 7 mm behind the 20th fret of the shortest strings in use, 330 mm, and 52 mm behind the nut of
 the longest, 920 mm (common practice, no source)."""
 _LIKELY, _CLEAR = 0.0, 2.5
 """Logarithms of odds from which lines are taken for frets, and from which nothing better is looked for."""
+_OTHER_WAY = 3.0
+"""So much likelier a sequence has to be when counted from the other side than was said: what a person says is wrong once
+in twenty times (common practice, no source)."""
 _TOO_FEW, _SURE = 1.0, 0.8
 """What fewer than three lines lack, for their spacing can't tell whether they are frets; and the strength that each of
 them then has to have: nine bands of ten agree."""
@@ -73,6 +76,8 @@ _GOES_ON = 0.5
 """A line goes on when its steps beyond the rows are this share of those within."""
 _AROUND_MM = 52.0
 """How far to either side of a likely place the photo is laid out: a wide board, should the place be at its edge."""
+_START_MM = 22.0
+"""Height about a likely place from which the rows are grown: within the narrowest board, a place being good to 3 mm."""
 _LOCAL_TURN_DEG = 3.0
 """How far a likely place may be off in turn: half of the step of turns tried, doubled."""
 
@@ -95,6 +100,8 @@ class Board:
         Where the frets begin and end across the neck, to about 2 mm.
     steps : ndarray of int, shape (N,)
         Their numbers, counted from 0 at the first.
+    other_way : bool
+        Whether the nut lies on the other side than was said, and the treble side with it.
     """
 
     along_neck: Floats
@@ -103,6 +110,7 @@ class Board:
     width_mm: Floats
     span_mm: tuple[float, float]
     steps: NDArray[np.int64]
+    other_way: bool = False
 
 
 @dataclass(frozen=True)
@@ -164,7 +172,7 @@ def _board_in(bands: Bands, axes: Axes, bends: tuple[float, ...], middle: float 
     """The board whose frets stand square in these bands; about `middle` across the neck, where that is known."""
     start = np.ones(len(bands.steps), dtype=bool)
     if middle is not None:
-        start = np.abs(bands.v_mm - middle) <= BOARD_WIDTH_MM[0] / 2.0
+        start = np.abs(bands.v_mm - middle) <= _START_MM / 2.0
     rows = _board_rows(bands.steps, bands.visible, start)
     if rows is None:
         return None
@@ -185,11 +193,22 @@ def _board_in(bands: Bands, axes: Axes, bends: tuple[float, ...], middle: float 
         sure = middle is None and bool(np.all(strength >= _SURE)) and bool(np.all(np.diff(board.fret_mm) <= GAP_MM[1]))
         return _Found(board, ended - _TOO_FEW) if sure else None
     sequence = fret_sequence(board.fret_mm, strength, GAP_MM, bends)
+    if sequence is None or sequence.score < _CLEAR:
+        reverse = fret_sequence(-board.fret_mm[::-1], strength[::-1], GAP_MM, bends) if len(bends) == 1 else None
+        if reverse is not None and reverse.score > (sequence.score if sequence else 0.0) + _OTHER_WAY:
+            sequence, board, width = reverse, _other_way(board), width[::-1]
     if sequence is None:
         return None
     kept = list(sequence.kept)
     frets = replace(board, fret_mm=board.fret_mm[kept], width_mm=width[kept], steps=sequence.numbers)
     return _Found(frets, sequence.score + ended)
+
+
+def _other_way(board: Board) -> Board:
+    """The same seen with nut and body, and treble and bass, exchanged."""
+    v0, v1 = board.span_mm
+    u, v, steps = -board.along_neck, -board.across_neck, board.steps[-1] - board.steps[::-1]
+    return Board(u, v, -board.fret_mm[::-1], board.width_mm[::-1], (-v1, -v0), steps, not board.other_way)
 
 
 def _ends_there(bands: Bands, rows: tuple[int, int], at: Floats, width: Floats) -> bool:

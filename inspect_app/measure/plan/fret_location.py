@@ -1,4 +1,4 @@
-"""The frets of a plan photo where they lie on the board: overview, crowns, board's level and, where need be, its tilt."""
+"""Where the frets of a plan photo lie: overview, crowns, board's level and, where need be, its tilt."""
 
 from __future__ import annotations
 

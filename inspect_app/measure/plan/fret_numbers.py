@@ -56,7 +56,8 @@ def numbered(
         return kept, ()
     why = (
         f"The frets are spaced as frets {kept[0].frame.number} to {kept[-1].frame.number} of a "
-        f"{ask.scale_length:g} mm scale are, and are numbered so, not from {ask.first_fret}."
+        f"{ask.scale_length:g} mm scale are, and are numbered so, not from {ask.first_fret}. "
+        "If they are not these, check the scale length and where the scale lies."
     )
     return kept, (NotMeasured(Key(feature="first fret as asked"), why),)
 

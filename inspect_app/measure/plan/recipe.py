@@ -25,12 +25,12 @@ from inspect_app.measure.plan.fret_length import fret_length, length_u_from_pose
 from inspect_app.measure.plan.fret_location import locate_frets
 from inspect_app.measure.plan.fret_numbers import numbered
 from inspect_app.measure.plan.fret_patch import Sampling, sample_patch
-from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, LocatedFret, with_ends
+from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, with_ends
 from inspect_app.measure.plan.spacing import check_spacing, fret_positions
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask, HandEdge
 from inspect_app.reading.inspection import FretReading, Inspection, Outline
-from inspect_app.reading.key import NotMeasured, on_fret
+from inspect_app.reading.key import Key, NotMeasured, on_fret
 from shared.errors import InspectError
 from shared.measured import COVERAGE_FACTOR, Measured
 
@@ -49,6 +49,10 @@ _COARSE_PX_PER_MM = 8.0
 """Below this a tenth of a millimetre is less than a pixel."""
 _LENGTH_TOLD_MM = 1.0
 """A length by the other frets' ends alone is given where its U is no more: a rule's division."""
+_OTHER_WAY = (
+    "The gaps between the frets shrink towards the side that was said to be the nut's. They are counted from the other "
+    "side, and the treble side is taken to be the other one as well."
+)
 
 
 _Read = tuple[FretReading, tuple[NotMeasured, ...]]
@@ -102,6 +106,8 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
         for what in ("crown width", "length", "flats")
     )
     unread += renumbered
+    if board.other_way:
+        unread += (NotMeasured(Key(feature="nut side as asked"), _OTHER_WAY),)
     unread += _skipped([f.frame.number for f in frets])
     found = find_ends(photo, covers, [f for f in frets if isinstance(f, EdgedFret)], softness)
     if not found:
