@@ -57,9 +57,9 @@ GAP_MM = (5.0, 60.0)
 the longest, 920 mm (common practice, no source)."""
 _LIKELY, _CLEAR = 0.0, 2.5
 """Logarithms of odds from which lines are taken for frets, and from which nothing better is looked for."""
-_OTHER_WAY = 3.0
-"""So much likelier a sequence has to be when counted from the other side than was said: what a person says is wrong once
-in twenty times (common practice, no source)."""
+_OTHER_WAY = 2.0
+"""So much likelier a sequence has to be when counted from the other side than was said: seven times, more than four
+evenly drawn frets are by chance."""
 _TOO_FEW, _SURE = 1.0, 0.8
 """What fewer than three lines lack, for their spacing can't tell whether they are frets; and the strength that each of
 them then has to have: nine bands of ten agree."""
