@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
+
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
@@ -13,6 +15,7 @@ from inspect_app.measure.plan.board_overview import Board, find_board
 from inspect_app.measure.plan.board_radius import BoardCurvature, fit_curvature
 from inspect_app.measure.plan.board_tilt import TOLD_BY_SCALE_RAD, tilt_u, tilted_as_frets
 from inspect_app.measure.plan.crown_detection import find_crowns
+from inspect_app.measure.plan.crown_profile import LEAST_ROWS
 from inspect_app.measure.plan.frets import EdgedFret, LocatedFret
 from inspect_app.reading.ask import Ask
 from shared.errors import InspectError
@@ -56,12 +59,23 @@ def _located_on(
         raise InspectError("No frets were found in the photo.", "Take it from above, with the neck lying across it.")
     level = board_level(ask, board, scale, plane)
     frets, softness = find_crowns(photo, board, level, plane, covers)
+    if not frets and _rows_along(board, plane) < LEAST_ROWS:
+        raise InspectError(
+            "Frets were found, but with too few pixels to the millimetre to see their edges.",
+            "Go closer, or send the photo as the camera took it.",
+        )
     if not frets:
         raise InspectError(
             "No fret is whole in the photo.", "Take it from farther away, or move the scale off the frets."
         )
     frets, level = _on_board(frets, lambda curvature: board_level(ask, board, scale, plane, curvature))
     return board, frets, level, softness
+
+
+def _rows_along(board: Board, plane: Plane) -> float:
+    """Rows of pixels along a fret in the middle of those found."""
+    middle = float(np.mean(board.fret_mm)) * board.along_neck + sum(board.span_mm) / 2.0 * board.across_neck
+    return plane.px_per_mm(middle) * (board.span_mm[1] - board.span_mm[0])
 
 
 def _on_board(

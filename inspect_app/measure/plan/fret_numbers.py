@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.instrument.fretboard import fit_spacing
+from inspect_app.measure.plan.board_overview import Board
 from inspect_app.measure.plan.frets import EdgedFret, LocatedFret
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.key import Key, NotMeasured
@@ -22,33 +23,33 @@ Floats = NDArray[np.float64]
 
 _PLACE_U_MM = 0.1
 """Standard uncertainty of a fret's place, the same for all: it only weighs them against each other."""
+_UNLIKE_MM = 1.0
+"""Wires on one board differ by less, new ones beside old ones included: what differs by more at either end is a part of
+the nut, the board's end or what lies there (common practice, no source)."""
 _LEAST_FRETS = 3
 """Of two frets the one gap fits every number somewhere between the numbers that others have."""
 _UNEVEN_MM = 0.5
 """Root mean square departure from equal temperament up to which spacing tells a number: two gaps behind the
 twentieth fret of a 610 mm scale differ by this much."""
-_NUT_WIDER_MM = 0.7
-"""So much wider than the frets is a nut: 3 mm at least, against usual wire (common practice, no source). A single fret
-of other wire is hardly so much wider."""
+_NUT_WIDER_MM, _NUT_LOOKS_WIDER_MM = 0.7, 1.2
+"""So much wider than the frets is a nut, by its edges and in the overview, which adds shadows: nuts are 3 to 6 mm wide
+(common practice, no source), and a single fret of other wire is hardly so much wider than its neighbours."""
 
 
-def numbered(
-    frets: list[LocatedFret], along_neck: Floats, ask: Ask
-) -> tuple[list[LocatedFret], tuple[NotMeasured, ...]]:
+def numbered(frets: list[LocatedFret], board: Board, ask: Ask) -> tuple[list[LocatedFret], tuple[NotMeasured, ...]]:
     """The frets numbered from the first whole one, and a word where that is not the number asked.
 
-    What stands where the nut does is left out: with a scale length the spacing tells it, without one its width.
+    The nut is left out: its width tells it, and with a scale length the spacing.
 
     Parameters
     ----------
     frets : list of LocatedFret
-        In order, numbered from any number on, the numbers of frets that were not found left out.
-    along_neck : ndarray, shape (2,)
-        Unit vector on the plane from the nut to the body.
+        In order, numbered as the overview's steps are.
     """
+    frets = _alike(frets)
     if not frets:
         return frets, ()
-    first = _first_number(frets, along_neck, ask)
+    first = _first_number(frets, board, ask)
     given = np.array([f.frame.number for f in frets])
     numbers = given - given[0] + first
     kept = [_with_number(f, int(n)) for f, n in zip(frets, numbers, strict=True) if 1 <= n <= HIGHEST_FRET]
@@ -62,14 +63,26 @@ def numbered(
     return kept, (NotMeasured(Key(feature="first fret as asked"), why),)
 
 
-def _first_number(frets: list[LocatedFret], along_neck: Floats, ask: Ask) -> int:
+def _alike(frets: list[LocatedFret]) -> list[LocatedFret]:
+    """The frets without an outermost one whose crown differs from the others' as no wire of one board does."""
+    widths = [f.crown.width for f in frets if isinstance(f, EdgedFret)]
+    if len(widths) < _LEAST_FRETS + 1:
+        return frets
+    usual, ends = median(widths), (frets[0], frets[-1])
+    odd = [f for f in ends if isinstance(f, EdgedFret) and abs(f.crown.width - usual) > _UNLIKE_MM]
+    return [f for f in frets if not any(f is o for o in odd)]
+
+
+def _first_number(frets: list[LocatedFret], board: Board, ask: Ask) -> int:
     """The first one's number: as asked, unless only another fits the scale length; 0 where that is the nut."""
     asked = ask.first_fret
     if len(frets) < _LEAST_FRETS:
         return asked
+    if asked == 1 and _wide_as_a_nut(frets, board):
+        return 0
     if ask.scale_length is None:
-        return asked - 1 if asked == 1 and _wide_as_a_nut(frets) else asked
-    at, given = _places(frets, along_neck), np.array([f.frame.number for f in frets])
+        return asked
+    at, given = _places(frets, board.along_neck), np.array([f.frame.number for f in frets])
     fits = {
         n: fit_spacing(at, given - given[0] + n, ask.scale_length, _PLACE_U_MM)
         for n in range(HIGHEST_FRET - int(given[-1] - given[0]) + 1)
@@ -78,13 +91,14 @@ def _first_number(frets: list[LocatedFret], along_neck: Floats, ask: Ask) -> int
         return asked
     pose = _spacing_u(frets)
     near = [n for n, f in fits.items() if abs(f.ratio - 1.0) <= COVERAGE_FACTOR * math.hypot(f.u_fit, pose)]
-    if asked == 1 and 0 in near and (near == [0] or _wide_as_a_nut(frets)):
-        return 0
     return near[0] if asked not in near and len(near) == 1 else asked
 
 
-def _wide_as_a_nut(frets: list[LocatedFret]) -> bool:
-    """Whether the first is so much wider than the others as a nut is."""
+def _wide_as_a_nut(frets: list[LocatedFret], board: Board) -> bool:
+    """Whether the first is so much wider than the others as a nut is, by its edges or as the overview saw it."""
+    seen = [float(board.width_mm[board.steps == f.frame.number][0]) for f in frets]
+    if seen[0] > median(seen[1:]) + _NUT_LOOKS_WIDER_MM:
+        return True
     first, others = frets[0], [f.crown.width for f in frets[1:] if isinstance(f, EdgedFret)]
     return isinstance(first, EdgedFret) and bool(others) and first.crown.width > median(others) + _NUT_WIDER_MM
 

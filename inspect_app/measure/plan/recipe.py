@@ -96,7 +96,7 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     """
     covers = (scale.outline_px,)
     board, frets, level, softness, plane = locate_frets(photo, scale, plane, ask)
-    frets, renumbered = numbered(frets, board.along_neck, ask)
+    frets, renumbered = numbered(frets, board, ask)
     if not frets:
         raise InspectError("No fret is whole in the photo: only the nut is.", "Move the camera towards the body.")
     unread = tuple(
