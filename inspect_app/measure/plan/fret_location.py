@@ -24,6 +24,10 @@ __all__ = ["locate_frets"]
 
 _ROUNDS = 2
 """Rounds of tilting the plane as the frets say: the first frees most of the frets, the second uses them all."""
+_LEAST_PX_PER_MM = 0.5
+"""Below this a usual crown, 2.4 mm wide, is one pixel."""
+_LEAST_VIEW_MM = 10.0
+"""A photo that shows no more holds no whole fret, which is 25 mm long (common practice, no source)."""
 
 
 def locate_frets(
@@ -53,6 +57,7 @@ def locate_frets(
 def _located_on(
     photo: Photo, scale: Scale, plane: Plane, ask: Ask
 ) -> tuple[Board, list[LocatedFret], BoardLevel, float]:
+    _check_view(photo, plane)
     covers = (scale.outline_px,)
     board = find_board(photo, plane, ask, covers)
     if board is None:
@@ -70,6 +75,21 @@ def _located_on(
         )
     frets, level = _on_board(frets, lambda curvature: board_level(ask, board, scale, plane, curvature))
     return board, frets, level, softness
+
+
+def _check_view(photo: Photo, plane: Plane) -> None:
+    """Refuse a photo that shows no board by its scale, before it is looked for."""
+    per_mm = plane.px_per_mm(plane.to_mm([[photo.width / 2.0, photo.height / 2.0]])[0])
+    if not per_mm >= _LEAST_PX_PER_MM:
+        raise InspectError(
+            "By its scale the photo has too few pixels to the millimetre to show frets.",
+            "Check the scale, or go closer.",
+        )
+    size = max(photo.width, photo.height) / per_mm
+    if size < _LEAST_VIEW_MM:
+        raise InspectError(
+            f"By its scale the photo shows only {size:.1f} mm.", "Check the scale, or take the photo from farther away."
+        )
 
 
 def _rows_along(board: Board, plane: Plane) -> float:

@@ -31,6 +31,8 @@ _STEP_LIMIT = 8.0
 """A step counts up to this many times the band's own noise, so that no band outweighs the others."""
 _COVER_MARGIN_MM = 2.0
 """The scale's own edge and its shadow reach about this far beyond its outline."""
+_FARTHEST = 1.5
+"""No more is laid out than so many of the photo's diagonals about its middle: a horizon has no end."""
 
 Floats = NDArray[np.float64]
 Axes = tuple[Floats, Floats]
@@ -107,12 +109,15 @@ def laid_out(
         Only so much of it across the neck.
     """
     corners = plane.to_mm(reduced.corners_px, height) @ np.column_stack(axes)
+    middle = plane.to_mm(reduced.corners_px.mean(axis=0), height)[0] @ np.column_stack(axes)
+    reach = _FARTHEST * float(np.linalg.norm(reduced.gray.shape)) / reduced.px_per_mm
+    corners = np.clip(np.nan_to_num(corners), middle - reach, middle + reach)
     (u0, v0), (u1, v1) = corners.min(axis=0), corners.max(axis=0)
     if rows_mm is not None:
         v0, v1 = max(v0, rows_mm[0]), min(v1, rows_mm[1])
     scale = reduced.px_per_mm
     per_band = max(2, round(BAND_MM * scale))
-    n_u, n_v = int((u1 - u0) * scale), max(0, int((v1 - v0) * scale / per_band))
+    n_u, n_v = max(3, int((u1 - u0) * scale)), max(1, int((v1 - v0) * scale / per_band))
     light, visible = _lay_out(reduced, plane, (u0, v0, height), axes, (n_u, n_v * per_band))
     light = light.reshape(n_v, per_band, n_u)
     whole = np.asarray(visible.reshape(n_v, per_band, n_u).all(axis=1), dtype=bool)
