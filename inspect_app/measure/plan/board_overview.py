@@ -55,8 +55,9 @@ covered, and the rows are good to a band at either edge."""
 GAP_MM = (5.0, 60.0)
 """First gaps of a neck: 7 mm behind the 20th fret of the shortest strings in use, 330 mm, and 52 mm behind the nut of
 the longest, 920 mm (common practice, no source)."""
-_LIKELY, _CLEAR = 0.0, 2.5
-"""Logarithms of odds from which lines are taken for frets, and from which nothing better is looked for."""
+_LIKELY, _CLEAR, _CERTAIN = 0.0, 2.5, 6.0
+"""Logarithms of odds from which lines are taken for frets; from which the photo as a whole is taken to be turned right;
+and from which, among many places tried, no other is looked at: one in four hundred."""
 _OTHER_WAY = 2.0
 """So much likelier a sequence has to be when counted from the other side than was said: seven times, more than four
 evenly drawn frets are by chance."""
@@ -135,9 +136,12 @@ def find_board(photo: Photo, plane: Plane, ask: Ask, covers_px: tuple[Floats, ..
     whole = turned(axes, best_turn(laid_out(half, plane, axes, height)))
     found = _board_in(laid_out(reduced, plane, whole, height), whole, bends)
     if found is None or found.odds < _CLEAR:
-        places = likely_places(half, plane, axes, height)
-        near = [_board_near(reduced, plane, (p.axes, p.middle_mm), height, bends) for p in places]
-        found = max((f for f in (found, *near) if f is not None), key=lambda f: f.odds, default=None)
+        for p in likely_places(half, plane, axes, height):
+            near = _board_near(reduced, plane, (p.axes, p.middle_mm), height, bends)
+            if near is not None and (found is None or near.odds > found.odds):
+                found = near
+            if found is not None and found.odds > _CERTAIN:
+                break
     return None if found is None or found.odds < _LIKELY else found.board
 
 

@@ -27,21 +27,27 @@ _STRONG = 5.0
 """Standard deviations from which the steps of a window line up; 1000 columns reach 4 by chance."""
 _STRONGEST = 20.0
 """A line counts no more than this: many frets make a board, not one strong edge."""
-_PLACES = 10
+_BIN_MM = 6.0
+"""Of so much of the neck one line counts: frets stand no closer, stripes of cloth and graduations do."""
+_PLACES = 16
 """Places looked at closer: the board, and a rule, a keyboard, planks or a striped cloth beside it."""
-_APART_MM, _APART_DEG = 20.0, 4.0
-"""Places nearer than this are one."""
+_APART_MM, _APART_DEG, _ALIKE = 30.0, 4.0, 2
+"""Places nearer than this are one; so many are kept that lie about one point turned otherwise."""
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A window in which steps line up: the axes turned so, its middle across the neck (mm), and how much lines up."""
+    """A window in which steps line up: the axes turned so, its middle across the neck (mm), and how much lines up.
+
+    `at_mm` is the middle of what lines up, on the plane.
+    """
 
     axes: Axes
     middle_mm: float
     strength: float
+    at_mm: Floats
 
 
 def turned(axes: Axes, slope: float) -> Axes:
@@ -56,14 +62,14 @@ def likely_places(half: ReducedPhoto, plane: Plane, axes: Axes, height: float) -
     found.sort(key=lambda p: -p.strength)
     kept: list[Place] = []
     for p in found:
-        if len(kept) < _PLACES and not any(_same(p, q) for q in kept):
+        near = [q for q in kept if float(np.linalg.norm(p.at_mm - q.at_mm)) < _APART_MM]
+        if len(kept) < _PLACES and len(near) < _ALIKE and not any(_turned_alike(p, q) for q in near):
             kept.append(p)
     return kept
 
 
-def _same(p: Place, q: Place) -> bool:
-    apart = math.degrees(math.acos(min(1.0, abs(float(p.axes[0] @ q.axes[0])))))
-    return apart < _APART_DEG and abs(p.middle_mm - q.middle_mm) < _APART_MM
+def _turned_alike(p: Place, q: Place) -> bool:
+    return math.degrees(math.acos(min(1.0, abs(float(p.axes[0] @ q.axes[0]))))) < _APART_DEG
 
 
 def _places(half: ReducedPhoto, plane: Plane, axes: Axes, height: float) -> Iterator[Place]:
@@ -71,19 +77,26 @@ def _places(half: ReducedPhoto, plane: Plane, axes: Axes, height: float) -> Iter
     many = round(_WINDOW_MM / BAND_MM)
     if len(bands.steps) < many:
         return
+    per_bin = max(1, round(_BIN_MM * bands.px_per_mm))
     rows, v = bands.steps.astype(np.float32), bands.v_mm - bands.v_mm.mean()
     for slope in _SHEARS:
         straight = _sheared(rows, v * bands.px_per_mm, float(slope))
         summed = np.vstack([np.zeros((1, straight.shape[1])), np.cumsum(straight, axis=0, dtype=np.float64)])
         size = np.abs(summed[many::2] - summed[:-many:2]) / math.sqrt(many)
-        size = np.where(size > _STRONG, np.minimum(size, _STRONGEST), 0.0)
+        size = _strongest_of_each(np.where(size > _STRONG, np.minimum(size, _STRONGEST), 0.0), per_bin)
         strength = (size**2).sum(axis=1)
         for i in _peaks(strength, 5):
             v_mm = float(bands.v_mm[2 * i] + (many - 1) / 2.0 * BAND_MM)
-            u_mm = float(bands.u_mm((size[i] ** 2 @ np.arange(size.shape[1])) / strength[i]))
+            u_mm = float(bands.u_mm((size[i] ** 2 @ (np.arange(size.shape[1]) + 0.5)) / strength[i] * per_bin))
             at = (u_mm + slope * (v_mm - bands.v_mm.mean())) * axes[0] + v_mm * axes[1]
             better = turned(axes, float(slope))
-            yield Place(better, float(at @ better[1]), float(strength[i]))
+            yield Place(better, float(at @ better[1]), float(strength[i]), at)
+
+
+def _strongest_of_each(size: Floats, many: int) -> Floats:
+    """The largest of every so many columns, shape (rows, columns / many rounded down)."""
+    whole = size.shape[1] // many * many
+    return np.asarray(size[:, :whole].reshape(len(size), -1, many).max(axis=2))
 
 
 def _peaks(strength: Floats, reach: int) -> list[int]:

@@ -36,7 +36,7 @@ def test_even_stripes_are_no_frets():
     assert said is None or said.score < 0.0
 
 
-@pytest.mark.parametrize("first, last", [(1, 4), (5, 9), (12, 20)])
+@pytest.mark.parametrize(("first", "last"), [(1, 4), (5, 9), (12, 20)])
 def test_frets_counted_from_the_wrong_side_are_less_likely(first, last):
     at = fret_position(630.0, np.arange(first, last + 1))
     wrong = sequence(-at[::-1])

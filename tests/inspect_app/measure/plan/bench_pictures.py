@@ -66,7 +66,7 @@ class Bench:
         return Plane(np.array(params), 1e-10 * np.eye(10), 1e-4, 0.02, 40)
 
     def frets_px(self):
-        """Treble end, middle and bass end of the frets that are whole both in the sample and here, (n, 3, 2); numbers."""
+        """Treble end, middle, bass end of the frets whole in the sample and here, (n, 3, 2); their numbers."""
         taken, found, numbers = Camera.from_truth(self.truth), [], []
         for f in self.truth["frets"]:
             y = [f["y_treble"], (f["y_treble"] + f["y_bass"]) / 2.0, f["y_bass"]]

@@ -14,8 +14,7 @@ from inspect_app.measure.plan.board_overview import find_board
 from inspect_app.measure.plan.fret_location import locate_frets
 from inspect_app.reading.ask import Ask, ScaleAsk
 from shared.errors import InspectError
-
-from .bench_pictures import LEVEL_MM, Bench, clutter
+from tests.inspect_app.measure.plan.bench_pictures import LEVEL_MM, Bench, clutter
 
 SMALL = Bench(share=0.1, askew=4.0)
 BENCHES = [
