@@ -17,7 +17,7 @@ def halved(picture: Picture, least: float) -> tuple[Picture, float]:
     A pixel is the mean of the four it stands for; an odd row or column at the end is left out.
     """
     factor = 1.0
-    while max(picture.shape[:2]) >= 2.0 * least:
+    while max(picture.shape[:2]) >= 2.0 * least and min(picture.shape[:2]) >= 2:
         rows, columns = (n // 2 for n in picture.shape[:2])
         even = picture[: 2 * rows, : 2 * columns]
         picture = np.asarray(cv2.resize(even, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.uint8)

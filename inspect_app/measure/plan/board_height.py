@@ -72,7 +72,7 @@ def approximate_frames(board: Board, plane: Plane, level: BoardLevel) -> list[Fr
     length = v1 - v0
     return [
         FretFrame(
-            i,
+            int(step),
             plane,
             u * board.along_neck + v0 * board.across_neck,
             board.across_neck,
@@ -82,7 +82,7 @@ def approximate_frames(board: Board, plane: Plane, level: BoardLevel) -> list[Fr
             level.curvature.radius_mm,
             length,
         )
-        for i, u in enumerate(board.fret_mm)
+        for step, u in zip(board.steps, board.fret_mm, strict=True)
     ]
 
 

@@ -1,8 +1,8 @@
 """Where the board and its frets lie in a plan photo, to a fraction of a millimetre: enough to know where to measure.
 
 Frets are what persists: along a fret the light steps the same way at every place across the board, while grain, bench
-and inlays do not. The photo is laid out flat at a few pixels to the millimetre, cut into bands parallel to the neck,
-and the steps of light along each band are added up in the direction in which they agree best.
+and inlays do not. They end where the board ends, and are spaced as equal temperament spaces them. First the photo as a
+whole is turned to where its steps agree best; where that shows no clear board, every part of it is looked at.
 """
 
 from __future__ import annotations
@@ -10,31 +10,21 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.grids import coarse_places, filled
 from calib.photo import Photo
 from calib.plane import Plane
-from calib.scales.reduced import halved, reduced
-from inspect_app.measure.plan.robust_spread import SIGMA_PER_MEDIAN
+from inspect_app.instrument.fret_sequence import fret_sequence
+from inspect_app.measure.plan.board_search import best_turn, likely_places, turned
+from inspect_app.measure.plan.board_tilt import TOLD_BY_SCALE_RAD, tilt_u
+from inspect_app.measure.plan.overview_bands import BAND_MM, Axes, Bands, ReducedPhoto, laid_out
 from inspect_app.reading.ask import Ask
 
 __all__ = ["Board", "find_board"]
 
-OVERVIEW_PX_PER_MM = 5.0
-"""A crown edge is then some 3 px from the next and a fret some 12 px wide: enough to see it, little to compute."""
-_MAX_OVERVIEW_PX = 1_500_000
-"""No more of them are laid out: 300 by 200 mm of bench at that resolution."""
-BAND_MM = 2.0
-"""Bands this high: some twenty across a board, each several px high."""
 BOARD_BELOW_MM = 1.1
 """About a crown height, by which the board lies below a scale level with the crowns."""
-MAX_TURN_DEG = 20.0
-"""How far the neck may lie askew in the photo."""
-_STEP_LIMIT = 8.0
-"""A step counts up to this many times the band's own noise, so that no band outweighs the others."""
 _PERSISTS = 6.0
 """Standard deviations of the sum over bands from which a step persists; a photo has some 1000 columns, so chance
 reaches 4."""
@@ -43,6 +33,14 @@ _OF_STRONGEST = 0.2
 fades away from a fret persists too, but is no part of it."""
 _AGREE = 0.75
 """Share of the bands in which a persistent step has the same sign; chance gives a half."""
+_SAME_BOARD = 0.6
+"""On either side of a fret lies the same board, so that the light rises by as much as it falls across it: where more
+than this share of all its steps is left as a difference, a thing ends there and another begins. A fret beside a broad
+inlay or a lamp's gradient leaves up to a third (common practice, no source)."""
+_BESIDE_MM = 1.0
+"""So far beside a cluster its faint steps still belong to it: the shadow that fades away, and blur."""
+_ALIKE = 0.25
+"""Frets of a board are of one metal in one light: steps weaker than this share of the others' are of something else."""
 _FEW_STEPS = 4
 """A band in which fewer persistent steps are in view tells as much less; a fret has at least so many."""
 _JOIN_MM = 2.6
@@ -51,8 +49,38 @@ edges' own width, common practice, no source)."""
 FRET_WIDTH_MM = (1.2, 7.0)
 """Widths of a cluster of persistent steps that can be a fret with the shadow beside it: the widest wire, 3.2 mm, and on
 either side a soft shadow half as far again as a crown is high (1.3 mm)."""
-_COVER_MARGIN_MM = 2.0
-"""The scale's own edge and its shadow reach about this far beyond its outline."""
+BOARD_WIDTH_MM = (12.0, 84.0)
+"""Heights of the rows that frets stand in: frets are 25 to 80 mm long (common practice, no source), half of one may be
+covered, and the rows are good to a band at either edge."""
+GAP_MM = (5.0, 60.0)
+"""First gaps of a neck: 7 mm behind the 20th fret of the shortest strings in use, 330 mm, and 52 mm behind the nut of
+the longest, 920 mm (common practice, no source)."""
+_LIKELY, _CLEAR, _CERTAIN = 0.0, 2.5, 6.0
+"""Logarithms of odds from which lines are taken for frets; from which the photo as a whole is taken to be turned right;
+and from which, among many places tried, no other is looked at: one in four hundred."""
+_OTHER_WAY = 2.0
+"""So much likelier a sequence has to be when counted from the other side than was said: seven times, more than four
+evenly drawn frets are by chance."""
+_TOO_FEW, _SURE = 1.0, 0.8
+"""What fewer than three lines lack, for their spacing can't tell whether they are frets; and the strength that each of
+them then has to have: nine bands of ten agree."""
+_STEEP_RAD = math.radians(20.0)
+"""Tilt up to which frets are followed where the scale doesn't tell the tilt."""
+_BENDS = np.linspace(-1.0, 1.0, 9)
+"""Shares of that tilt tried: a quarter of it bends a sequence of ten frets by half a gap's tolerance."""
+_ENDED = 1.5
+"""What it adds that most of the lines end where the board does, as frets do and the edges of a bench do not: about five
+in six lines of a bench that cross a board's height go on beyond it (common practice, no source)."""
+_NEAR_MM = (4.0, 10.0)
+"""How far beyond the rows a line is looked for that goes on: clear of the rows' own error, yet near."""
+_GOES_ON = 0.5
+"""A line goes on when its steps beyond the rows are this share of those within."""
+_AROUND_MM = 52.0
+"""How far to either side of a likely place the photo is laid out: a wide board, should the place be at its edge."""
+_START_MM = 22.0
+"""Height about a likely place from which the rows are grown: within the narrowest board, a place being good to 3 mm."""
+_LOCAL_TURN_DEG = 3.0
+"""How far a likely place may be off in turn: half of the step of turns tried, doubled."""
 
 Floats = NDArray[np.float64]
 
@@ -71,6 +99,10 @@ class Board:
         How wide each fret with its edges and shadow looked.
     span_mm : (float, float)
         Where the frets begin and end across the neck, to about 2 mm.
+    steps : ndarray of int, shape (N,)
+        Their numbers, counted from 0 at the first.
+    other_way : bool
+        Whether the nut lies on the other side than was said, and the treble side with it.
     """
 
     along_neck: Floats
@@ -78,6 +110,16 @@ class Board:
     fret_mm: Floats
     width_mm: Floats
     span_mm: tuple[float, float]
+    steps: NDArray[np.int64]
+    other_way: bool = False
+
+
+@dataclass(frozen=True)
+class _Found:
+    """A board, and the logarithm of the odds that it is one."""
+
+    board: Board
+    odds: float
 
 
 def find_board(photo: Photo, plane: Plane, ask: Ask, covers_px: tuple[Floats, ...]) -> Board | None:
@@ -88,21 +130,105 @@ def find_board(photo: Photo, plane: Plane, ask: Ask, covers_px: tuple[Floats, ..
     covers_px : tuple of ndarray, shape (M, 2) each
         Closed outlines of what lies in front of the board.
     """
-    u, v = _photo_axes(photo, plane, ask)
-    reduced = _Reduced.of(photo, plane, covers_px)
-    height = _height(ask)
-    turn = _best_turn(_bands(reduced.halved(), plane, (u, v), height))  # half of it shows the turn as well
-    u, v = u - turn * v, v + turn * u
-    u, v = u / np.linalg.norm(u), v / np.linalg.norm(v)
-    bands = _bands(reduced, plane, (u, v), height)
-    rows = _board_rows(bands.steps, bands.visible)
+    axes, height, bends = _photo_axes(photo, plane, ask), _height(ask), _bends(plane)
+    reduced = ReducedPhoto.of(photo, plane, covers_px)
+    half = reduced.halved()  # half of it shows the turn as well
+    whole = turned(axes, best_turn(laid_out(half, plane, axes, height)))
+    found = _board_in(laid_out(reduced, plane, whole, height), whole, bends)
+    if found is None or found.odds < _CLEAR:
+        for p in likely_places(half, plane, axes, height):
+            near = _board_near(reduced, plane, (p.axes, p.middle_mm), height, bends)
+            if near is not None and (found is None or near.odds > found.odds):
+                found = near
+            if found is not None and found.odds > _CERTAIN:
+                break
+    return None if found is None or found.odds < _LIKELY else found.board
+
+
+def _bends(plane: Plane) -> tuple[float, ...]:
+    """How the spacing may change along the neck, per mm, by a tilt that the scale doesn't tell."""
+    if tilt_u(plane) < TOLD_BY_SCALE_RAD:
+        return (0.0,)
+    return tuple((_BENDS * math.tan(_STEEP_RAD) / plane.distance_mm).tolist())
+
+
+def _board_near(
+    reduced: ReducedPhoto, plane: Plane, place: tuple[Axes, float], height: float, bends: tuple[float, ...]
+) -> _Found | None:
+    """The board about a likely place, the frets square to its axes as nearly as they can be."""
+    axes, middle = place
+    for _ in range(2):
+        rows = middle - _AROUND_MM / 2.0, middle + _AROUND_MM / 2.0
+        bands = laid_out(reduced, plane, axes, height, rows)
+        if len(bands.v_mm) < 4:
+            return None
+        slope = best_turn(bands, _LOCAL_TURN_DEG)
+        strong = np.abs(bands.steps.sum(axis=0))
+        u = float(bands.u_mm((strong**2 @ np.arange(len(strong))) / max(float(strong @ strong), 1e-9)))
+        at = u * axes[0] + middle * axes[1]
+        axes = turned(axes, slope)
+        middle = float(at @ axes[1])
+    bands = laid_out(reduced, plane, axes, height, (middle - _AROUND_MM, middle + _AROUND_MM))
+    return _board_in(bands, axes, bends, middle)
+
+
+def _board_in(bands: Bands, axes: Axes, bends: tuple[float, ...], middle: float | None = None) -> _Found | None:
+    """The board whose frets stand square in these bands; about `middle` across the neck, where that is known."""
+    start = np.ones(len(bands.steps), dtype=bool)
+    if middle is not None:
+        start = np.abs(bands.v_mm - middle) <= _START_MM / 2.0
+    rows = _board_rows(bands.steps, bands.visible, start)
     if rows is None:
         return None
-    at, width = _clusters(bands, slice(*rows))
+    across = rows[1] - rows[0]
+    whole = rows[0] > 0 and rows[1] < len(bands.steps)
+    per_band = float(np.diff(bands.v_mm[:2])[0])
+    if across * per_band > BOARD_WIDTH_MM[1] or (whole and across * per_band < BOARD_WIDTH_MM[0]):
+        return None
+    at, width, strength, contrast = _clusters(bands, slice(*rows))
     if len(at) == 0:
         return None
-    v0, v1 = bands.v_mm[rows[0]] - BAND_MM / 2.0, bands.v_mm[rows[1] - 1] + BAND_MM / 2.0
-    return Board(u, v, bands.u0_mm + at / bands.px_per_mm, width, (float(v0), float(v1)))
+    alike = contrast > _ALIKE * np.median(np.sort(contrast)[len(contrast) // 2 :])
+    at, width, strength = at[alike], width[alike], strength[alike]
+    v0, v1 = bands.v_mm[rows[0]] - per_band / 2.0, bands.v_mm[rows[1] - 1] + per_band / 2.0
+    board = Board(*axes, bands.u_mm(at), width, (float(v0), float(v1)), np.arange(len(at)))
+    ended = _ENDED if _ends_there(bands, rows, at, width) else -_ENDED
+    if len(at) < 3:
+        sure = middle is None and bool(np.all(strength >= _SURE)) and bool(np.all(np.diff(board.fret_mm) <= GAP_MM[1]))
+        return _Found(board, ended - _TOO_FEW) if sure else None
+    sequence = fret_sequence(board.fret_mm, strength, GAP_MM, bends)
+    if sequence is None or sequence.score < _CLEAR:
+        reverse = fret_sequence(-board.fret_mm[::-1], strength[::-1], GAP_MM, bends) if len(bends) == 1 else None
+        if reverse is not None and reverse.score > (sequence.score if sequence else 0.0) + _OTHER_WAY:
+            sequence, board, width = reverse, _other_way(board), width[::-1]
+    if sequence is None:
+        return None
+    kept = list(sequence.kept)
+    frets = replace(board, fret_mm=board.fret_mm[kept], width_mm=width[kept], steps=sequence.numbers)
+    return _Found(frets, sequence.score + ended)
+
+
+def _other_way(board: Board) -> Board:
+    """The same seen with nut and body, and treble and bass, exchanged."""
+    v0, v1 = board.span_mm
+    u, v, steps = -board.along_neck, -board.across_neck, board.steps[-1] - board.steps[::-1]
+    return Board(u, v, -board.fret_mm[::-1], board.width_mm[::-1], (-v1, -v0), steps, not board.other_way)
+
+
+def _ends_there(bands: Bands, rows: tuple[int, int], at: Floats, width: Floats) -> bool:
+    """Whether most of the lines end where the rows end, as far as the photo shows what is beyond."""
+    near, far = (round(mm / BAND_MM) for mm in _NEAR_MM)
+    sides = [slice(max(0, rows[0] - far), max(0, rows[0] - near)), slice(rows[1] + near, rows[1] + far)]
+    inside = bands.steps[slice(*rows)]
+    sign = np.sign(inside.sum(axis=0))
+    on = 0
+    for middle, reach in zip(at, width * bands.px_per_mm / 2.0, strict=True):
+        columns = slice(max(0, math.floor(middle - reach)), math.ceil(middle + reach) + 1)
+        signed = sign[columns]
+        own = float((inside[:, columns] * signed).mean())
+        beyond = [bands.steps[s][:, columns] * signed for s in sides]
+        on += any(b.size > 0 and float(b.mean()) > _GOES_ON * own for b in beyond)
+    return 2 * on <= len(at)
 
 
 def _height(ask: Ask) -> float:
@@ -111,7 +237,7 @@ def _height(ask: Ask) -> float:
     return below - (0.0 if ask.scale_plane.where == "board" else BOARD_BELOW_MM)
 
 
-def _photo_axes(photo: Photo, plane: Plane, ask: Ask) -> tuple[Floats, Floats]:
+def _photo_axes(photo: Photo, plane: Plane, ask: Ask) -> Axes:
     """Unit vectors on the plane nearest to the photo's horizontal and vertical, turned as the neck lies in it."""
     c = np.array([photo.width / 2.0, photo.height / 2.0])
     p = plane.to_mm(c + np.array([[0.0, 0.0], [50.0, 0.0], [0.0, -50.0]]))
@@ -123,129 +249,8 @@ def _photo_axes(photo: Photo, plane: Plane, ask: Ask) -> tuple[Floats, Floats]:
     return u, v / np.linalg.norm(v)
 
 
-@dataclass(frozen=True)
-class _Reduced:
-    """The photo reduced to the overview's resolution, and what of it shows the board."""
-
-    gray: NDArray[np.uint8]
-    open: NDArray[np.uint8]
-    factor: float
-    corners_px: Floats
-    px_per_mm: float
-
-    @classmethod
-    def of(cls, photo: Photo, plane: Plane, covers_px: tuple[Floats, ...]) -> _Reduced:
-        h, w = photo.height, photo.width
-        scale = plane.px_per_mm(plane.to_mm([[w / 2.0, h / 2.0]])[0])
-        wanted = min(OVERVIEW_PX_PER_MM, scale * math.sqrt(_MAX_OVERVIEW_PX / (h * w)))
-        gray, factor = reduced(photo.gray, max(h, w) * wanted / scale)
-        size = gray.shape[1], gray.shape[0]
-        visible = np.full((size[1], size[0]), 255, np.uint8)
-        for outline in covers_px:
-            cv2.fillPoly(visible, [np.round(outline / factor).astype(np.int32)], 0)
-        reach = round(_COVER_MARGIN_MM * scale / factor)
-        eroded = cv2.erode(visible, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
-        corners = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], dtype=float)
-        return cls(gray, np.asarray(eroded, dtype=np.uint8), factor, corners, scale / factor)
-
-    def halved(self) -> _Reduced:
-        """The same at half the resolution."""
-        gray, factor = halved(self.gray, max(self.gray.shape) / 2.0)
-        shown, _ = halved(self.open, max(self.gray.shape) / 2.0)
-        visible = np.where(shown == 255, np.uint8(255), np.uint8(0))
-        return replace(self, gray=gray, open=visible, factor=self.factor * factor, px_per_mm=self.px_per_mm / factor)
-
-
-@dataclass(frozen=True)
-class _Bands:
-    """Steps of light along the neck by band: `raw` in 8-bit codes, `steps` in units of the band's noise, bounded.
-
-    `steps`, `raw` and `visible` have shape (bands, columns); `v_mm` are the bands' middles.
-    """
-
-    steps: Floats
-    raw: Floats
-    visible: NDArray[np.bool_]
-    u0_mm: float
-    v_mm: Floats
-    px_per_mm: float
-
-
-def _bands(reduced: _Reduced, plane: Plane, axes: tuple[Floats, Floats], height: float) -> _Bands:
-    corners = plane.to_mm(reduced.corners_px, height) @ np.column_stack(axes)
-    (u0, v0), (u1, v1) = corners.min(axis=0), corners.max(axis=0)
-    scale = reduced.px_per_mm
-    per_band = max(2, round(BAND_MM * scale))
-    n_u, n_v = int((u1 - u0) * scale), int((v1 - v0) * scale / per_band)
-    light, visible = _lay_out(reduced, plane, (u0, v0, height), axes, (n_u, n_v * per_band))
-    light = light.reshape(n_v, per_band, n_u)
-    whole = np.asarray(visible.reshape(n_v, per_band, n_u).all(axis=1), dtype=bool)
-    mean = light.mean(axis=1)
-    step = np.zeros((n_v, n_u))
-    step[:, 1:-1] = mean[:, 2:] - mean[:, :-2]
-    ok = whole.copy()
-    ok[:, 1:-1] &= whole[:, 2:] & whole[:, :-2]
-    step[~ok] = 0.0
-    in_noise = step / _noise(step, ok)[:, None]
-    v_mm = v0 + (np.arange(n_v) + 0.5) * per_band / scale
-    return _Bands(np.clip(in_noise, -_STEP_LIMIT, _STEP_LIMIT), step, ok, float(u0), v_mm, scale)
-
-
-def _noise(step: Floats, ok: NDArray[np.bool_]) -> Floats:
-    """Median size of each band's steps, as a standard deviation of normal noise, at least a quarter of a code."""
-    ordered = np.sort(np.where(ok, np.abs(step), np.inf), axis=1)
-    many, band = ok.sum(axis=1), np.arange(len(ok))
-    median = (ordered[band, np.maximum(many - 1, 0) // 2] + ordered[band, many // 2 % ok.shape[1]]) / 2.0
-    return np.asarray(np.maximum(SIGMA_PER_MEDIAN * np.where(many > 0, median, 1.0), 0.25))
-
-
-def _lay_out(
-    reduced: _Reduced,
-    plane: Plane,
-    origin: tuple[float, float, float],
-    axes: tuple[Floats, Floats],
-    size: tuple[int, int],
-) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    """The reduced photo laid out along (u, v); the map is worked out on a coarse grid, for it bends by little."""
-    coarse = 24
-    gu = coarse_places(size[0], coarse) / reduced.px_per_mm + origin[0]
-    gv = coarse_places(size[1], coarse) / reduced.px_per_mm + origin[1]
-    xy = gu[None, :, None] * axes[0] + gv[:, None, None] * axes[1]
-    at = np.concatenate([xy, np.full((*xy.shape[:2], 1), origin[2])], axis=2).reshape(-1, 3)
-    px = ((plane.to_px(at) + 0.5) / reduced.factor - 0.5).reshape(len(gv), len(gu), 2).astype(np.float32)
-    full = filled(px, coarse, size[::-1])
-    x, y = full[..., 0], full[..., 1]
-    light = cv2.remap(reduced.gray, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    visible = cv2.remap(reduced.open, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    return light.astype(np.float32), np.asarray(visible > 0)
-
-
-def _best_turn(bands: _Bands) -> float:
-    """Slope du/dv along which the steps of the bands agree best."""
-    rows = bands.steps.astype(np.float32)
-    v = (bands.v_mm - bands.v_mm.mean()) * bands.px_per_mm
-    limit = math.tan(math.radians(MAX_TURN_DEG))
-    slope, step = 0.0, 2.0 * limit
-    for tried, every in ((49, 2), (13, 1), (13, 1)):
-        slopes = slope + np.linspace(-0.5, 0.5, tried) * step
-        slope = float(slopes[int(np.argmax([_agreement(rows[::every], v[::every], m) for m in slopes]))])
-        step = 3.0 * (slopes[1] - slopes[0])
-    return slope
-
-
-def _agreement(rows: NDArray[np.float32], v: Floats, slope: float) -> float:
-    """Sum of the fourth powers of the columns' sums: large when few columns hold most of the steps."""
-    per_row = slope * (v[1] - v[0]) if len(v) > 1 else 0.0
-    sheared = np.array([[1.0, per_row, slope * v[0]], [0.0, 1.0, 0.0]])
-    straight = cv2.warpAffine(rows, sheared, rows.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    total = straight.sum(axis=0, dtype=np.float64)
-    total *= total  # twice squared: a power of arrays takes longer than the shearing
-    return float(total @ total)
-
-
-def _board_rows(steps: Floats, visible: NDArray[np.bool_]) -> tuple[int, int] | None:
+def _board_rows(steps: Floats, visible: NDArray[np.bool_], rows: NDArray[np.bool_]) -> tuple[int, int] | None:
     """First and last band (exclusive) that take part in the steps which persist, as far as they are in view."""
-    rows = np.ones(len(steps), dtype=bool)
     for _ in range(4):
         total = steps[rows].sum(axis=0) / math.sqrt(rows.sum())
         strong = np.abs(total) > _PERSISTS
@@ -277,8 +282,11 @@ def _reach(columns: NDArray[np.intp]) -> int:
     return int(columns[-1] - columns[0] + 1)
 
 
-def _clusters(bands: _Bands, rows: slice) -> tuple[Floats, Floats]:
-    """Middles (columns) and widths (mm) of the clusters of persistent steps that can be frets."""
+def _clusters(bands: Bands, rows: slice) -> tuple[Floats, Floats, Floats, Floats]:
+    """The clusters of persistent steps that can be frets: middles (columns), widths (mm), strengths, steps (codes).
+
+    The strength is the largest share of bands that agree, counted from none at a half to 1 at all of them.
+    """
     steps, raw, px_per_mm = bands.steps[rows], bands.raw[rows], bands.px_per_mm
     n = np.maximum(bands.visible[rows].sum(axis=0), 1)
     total = steps.sum(axis=0)
@@ -286,13 +294,18 @@ def _clusters(bands: _Bands, rows: slice) -> tuple[Floats, Floats]:
     size = np.abs(total) / np.sqrt(n)
     where = np.flatnonzero((size > _PERSISTS) & (agree >= _AGREE) & (n >= 4))
     if len(where) == 0:
-        return np.empty(0), np.empty(0)
+        return (np.empty(0),) * 4
     parts = np.split(where, np.flatnonzero(np.diff(where) > _JOIN_MM * px_per_mm) + 1)
-    mean = np.abs(raw.sum(axis=0)) / n
-    strong = [p[mean[p] > _OF_STRONGEST * mean[p].max()] for p in parts]
+    mean = raw.sum(axis=0) / n
+    strong = [p[np.abs(mean[p]) > _OF_STRONGEST * np.abs(mean[p]).max()] for p in parts]
     # one lamp's line far brighter than all else of a fret leaves only itself: then the whole cluster is taken
     parts = [s if _reach(s) / px_per_mm >= FRET_WIDTH_MM[0] else p for s, p in zip(strong, parts, strict=True)]
     width = np.array([_reach(p) / px_per_mm for p in parts])
     middle = np.array([(p[0] + p[-1]) / 2.0 for p in parts])
-    fret = (width >= FRET_WIDTH_MM[0]) & (width <= FRET_WIDTH_MM[1])
-    return middle[fret], width[fret]
+    strength = np.array([2.0 * min(1.0, float(agree[p].max())) - 1.0 for p in parts])
+    contrast = np.array([float(np.abs(mean[p]).max()) for p in parts])
+    beside = math.ceil(_BESIDE_MM * px_per_mm)
+    whole = [mean[max(0, p[0] - beside) : p[-1] + beside + 1] for p in parts]
+    same = np.array([abs(float(m.sum())) <= _SAME_BOARD * float(np.abs(m).sum()) for m in whole])
+    fret = (width >= FRET_WIDTH_MM[0]) & (width <= FRET_WIDTH_MM[1]) & same
+    return middle[fret], width[fret], strength[fret], contrast[fret]

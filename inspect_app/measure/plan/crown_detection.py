@@ -15,7 +15,6 @@ from inspect_app.measure.plan.board_overview import Board
 from inspect_app.measure.plan.crown_edges import crown_edge_likelihoods, fit_crowns
 from inspect_app.measure.plan.crown_profile import crown_profile
 from inspect_app.measure.plan.fret_frame import FretFrame, in_photo
-from inspect_app.measure.plan.fret_numbers import in_sequence
 from inspect_app.measure.plan.fret_patch import Sampling, sample_patch
 from inspect_app.measure.plan.frets import EdgedFret, LocatedFret, with_edges
 from inspect_app.reading.key import Key, NotMeasured
@@ -40,15 +39,15 @@ def find_crowns(
 ) -> tuple[list[LocatedFret], float]:
     """The frets that are whole, `EdgedFret` where their crowns show; and the photo's blur over that of a sharp one.
 
+    They are numbered from 0 at the overview's first.
+
     Parameters
     ----------
     covers : tuple of ndarray, shape (M, 2) each
         Closed outlines of what covers the board, in photo pixels: the scale.
     """
-    kept, steps = in_sequence(board.fret_mm, board.width_mm)
-    rough = approximate_frames(board, plane, level)
-    places = [i for i, k in enumerate(kept) if in_photo(photo, rough[k], _HALF_IN_PHOTO_MM)]
-    located = _located(photo, [rough[kept[i]] for i in places], covers)
+    rough = [f for f in approximate_frames(board, plane, level) if in_photo(photo, f, _HALF_IN_PHOTO_MM)]
+    located = _located(photo, rough, covers)
     profiles = [crown_profile(f.patch) for f in located]
     shown = [p for p in profiles if p is not None]
     if not shown:
@@ -57,8 +56,7 @@ def find_crowns(
     edges, softness = crown_edge_likelihoods(shown, views)
     crowns = iter(fit_crowns(edges, views, level.crown_height, shown[0].px_per_mm))
     frets = [f if p is None else with_edges(f, p, next(crowns)) for f, p in zip(located, profiles, strict=True)]
-    if steps is not None:
-        frets = _at_expected_places(frets, steps[places])
+    frets = _at_expected_places(frets)
     usual = float(np.median([f.crown.width for f in frets if isinstance(f, EdgedFret)]))
     halves = [(f.crown.width if isinstance(f, EdgedFret) else usual) / 2.0 for f in frets]
     return [f for f, w in zip(frets, halves, strict=True) if in_photo(photo, f.frame, w, _EDGE_PX)], softness
@@ -75,13 +73,13 @@ def _located(photo: Photo, frames: list[FretFrame], covers: tuple[Floats, ...]) 
     return found
 
 
-def _at_expected_places(frets: Sequence[LocatedFret], steps: NDArray[np.int64]) -> list[LocatedFret]:
+def _at_expected_places(frets: Sequence[LocatedFret]) -> list[LocatedFret]:
     """Frets without edges put where the others' spacing expects them: the photo's edge may have cut them."""
     edged = [i for i, f in enumerate(frets) if isinstance(f, EdgedFret)]
     if len(edged) < 2:
         return [frets[i] for i in edged]
     across = frets[edged[0]].frame.across
-    at = np.array([f.frame.origin_mm @ across for f in frets])
+    at, steps = np.array([f.frame.origin_mm @ across for f in frets]), np.array([f.frame.number for f in frets])
     basis = np.column_stack([2.0 ** (-steps / 12.0), np.ones(len(steps))])
     expected = basis @ np.linalg.lstsq(basis[edged], at[edged], rcond=None)[0]
     return [

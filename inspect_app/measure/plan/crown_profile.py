@@ -16,7 +16,7 @@ from scipy.ndimage import spline_filter1d
 from inspect_app.measure.plan.fret_patch import COLOUR_ROWS, FretPatch
 from inspect_app.measure.plan.robust_spread import spread_about_median
 
-__all__ = ["CrownProfile", "crown_profile"]
+__all__ = ["LEAST_ROWS", "CrownProfile", "crown_profile"]
 
 Floats = NDArray[np.float64]
 
@@ -25,6 +25,8 @@ _DARK = 0.003
 _SEGMENTS, _ROWS = 12, 8
 """A fret is cut into so many segments along it, and each into blocks of so many rows: twelve medians tie a parabola
 down, and eight rows, two thirds of a millimetre, still show a streak of the wood."""
+LEAST_ROWS = _SEGMENTS * _ROWS
+"""Rows of pixels along a fret, without its ends, that a profile takes."""
 _IN_VIEW_MM = 1.6
 """Half of the width across a fret that has to be in view: half of the widest wire (common practice, no source)."""
 _OPEN_MM = (2.1, 2.9)

@@ -1,73 +1,120 @@
-"""Which candidates of the overview are frets, and the number of each."""
+"""The number of each fret found: by the first one's as asked, put right where the spacing allows one other only."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
-from itertools import combinations
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
-from inspect_app.instrument.fretboard import fit_spacing, number_frets
+from inspect_app.instrument.fretboard import fit_spacing
+from inspect_app.measure.plan.board_overview import Board
 from inspect_app.measure.plan.frets import EdgedFret, LocatedFret
 from inspect_app.reading.ask import Ask
+from inspect_app.reading.key import Key, NotMeasured
+from shared.measured import COVERAGE_FACTOR
 from shared.trade import HIGHEST_FRET
 
-__all__ = ["in_sequence", "numbered", "without_nut"]
+__all__ = ["numbered"]
 
 Floats = NDArray[np.float64]
 
-_MOST_LEFT_OUT = 3
-"""Candidates given up at most: the scale's edge, a capo and a shadow between them make no more (common practice, no
-source)."""
 _PLACE_U_MM = 0.1
 """Standard uncertainty of a fret's place, the same for all: it only weighs them against each other."""
+_UNLIKE_MM = 1.0
+"""Wires on one board differ by less, new ones beside old ones included: what differs by more at either end is a part of
+the nut, the board's end or what lies there (common practice, no source)."""
+_LEAST_FRETS = 3
+"""Of two frets the one gap fits every number somewhere between the numbers that others have."""
+_UNEVEN_MM = 0.5
+"""Root mean square departure from equal temperament up to which spacing tells a number: two gaps behind the
+twentieth fret of a 610 mm scale differ by this much."""
+_NUT_WIDER_MM, _NUT_LOOKS_WIDER_MM = 0.7, 1.2
+"""So much wider than the frets is a nut, by its edges and in the overview, which adds shadows: nuts are 3 to 6 mm wide
+(common practice, no source), and a single fret of other wire is hardly so much wider than its neighbours."""
 
 
-def in_sequence(at_mm: Floats, width_mm: Floats) -> tuple[list[int], NDArray[np.int64] | None]:
-    """Candidates that follow one another as frets do, and their numbers counted from the first of them.
+def numbered(frets: list[LocatedFret], board: Board, ask: Ask) -> tuple[list[LocatedFret], tuple[NotMeasured, ...]]:
+    """The frets numbered from the first whole one, and a word where that is not the number asked.
 
-    Up to three candidates are left out, fewest first and narrowest first. Without such a sequence all are kept,
-    unnumbered.
+    The nut is left out: its width tells it, and with a scale length the spacing.
+
+    Parameters
+    ----------
+    frets : list of LocatedFret
+        In order, numbered as the overview's steps are.
     """
-    n = len(at_mm)
-    for left_out in range(min(_MOST_LEFT_OUT, n - 2) + 1):
-        tries = sorted(combinations(range(n), left_out), key=lambda c: float(width_mm[list(c)].sum()))
-        for out in tries:
-            kept = [i for i in range(n) if i not in out]
-            steps = number_frets(at_mm[kept])
-            if steps is not None:
-                return kept, steps
-    return list(range(n)), None
+    frets = _alike(frets)
+    if not frets:
+        return frets, ()
+    first = _first_number(frets, board, ask)
+    given = np.array([f.frame.number for f in frets])
+    numbers = given - given[0] + first
+    kept = [_with_number(f, int(n)) for f, n in zip(frets, numbers, strict=True) if 1 <= n <= HIGHEST_FRET]
+    if first == 0 or not kept or kept[0].frame.number == ask.first_fret:
+        return kept, ()
+    why = (
+        f"The frets are spaced as frets {kept[0].frame.number} to {kept[-1].frame.number} of a "
+        f"{ask.scale_length:g} mm scale are, and are numbered so, not from {ask.first_fret}. "
+        "If they are not these, check the scale length and where the scale lies."
+    )
+    return kept, (NotMeasured(Key(feature="first fret as asked"), why),)
 
 
-def numbered(frets: list[LocatedFret], along_neck: Floats, first_fret: int) -> list[LocatedFret]:
-    """Numbered from the first whole one; where one between was not found, its number is left out.
-
-    `along_neck`, shape (2,), is the unit vector on the plane from the nut to the body.
-    """
-    kept, steps = in_sequence(_places(frets, along_neck), np.ones(len(frets)))
-    numbers = np.arange(len(kept)) if steps is None else steps
-    numbers = numbers - numbers[0] + first_fret
-    return [_with_number(frets[i], int(n)) for i, n in zip(kept, numbers, strict=True) if n <= HIGHEST_FRET]
-
-
-def without_nut(frets: list[LocatedFret], along_neck: Floats, ask: Ask) -> list[LocatedFret]:
-    """Leave out what stands where the nut does and is not as wide as the frets: the nut is no fret."""
-    first = frets[0]
-    if ask.first_fret != 1 or ask.scale_length is None or len(frets) < 3:
+def _alike(frets: list[LocatedFret]) -> list[LocatedFret]:
+    """The frets without an outermost one whose crown differs from the others' as no wire of one board does."""
+    widths = [f.crown.width for f in frets if isinstance(f, EdgedFret)]
+    if len(widths) < _LEAST_FRETS + 1:
         return frets
-    if not isinstance(first, EdgedFret) or first.crown.same_wire:
-        return frets
-    at, number = _places(frets, along_neck), np.array([f.frame.number for f in frets])
-    as_fret, as_nut = (fit_spacing(at, number - k, ask.scale_length, _PLACE_U_MM).ratio for k in (0, 1))
-    if abs(as_fret - 1.0) <= abs(as_nut - 1.0):
-        return frets
-    return [_with_number(f, f.frame.number - 1) for f in frets[1:]]
+    usual, ends = median(widths), (frets[0], frets[-1])
+    odd = [f for f in ends if isinstance(f, EdgedFret) and abs(f.crown.width - usual) > _UNLIKE_MM]
+    return [f for f in frets if not any(f is o for o in odd)]
+
+
+def _first_number(frets: list[LocatedFret], board: Board, ask: Ask) -> int:
+    """The first one's number: as asked, unless only another fits the scale length; 0 where that is the nut."""
+    asked = ask.first_fret
+    if len(frets) < _LEAST_FRETS:
+        return asked
+    if asked == 1 and _wide_as_a_nut(frets, board):
+        return 0
+    if ask.scale_length is None:
+        return asked
+    at, given = _places(frets, board.along_neck), np.array([f.frame.number for f in frets])
+    fits = {
+        n: fit_spacing(at, given - given[0] + n, ask.scale_length, _PLACE_U_MM)
+        for n in range(HIGHEST_FRET - int(given[-1] - given[0]) + 1)
+    }
+    if min(f.residual_mm for f in fits.values()) > _UNEVEN_MM:
+        return asked
+    pose = _spacing_u(frets)
+    near = [n for n, f in fits.items() if abs(f.ratio - 1.0) <= COVERAGE_FACTOR * math.hypot(f.u_fit, pose)]
+    return near[0] if asked not in near and len(near) == 1 else asked
+
+
+def _wide_as_a_nut(frets: list[LocatedFret], board: Board) -> bool:
+    """Whether the first is so much wider than the others as a nut is, by its edges or as the overview saw it."""
+    seen = [float(board.width_mm[board.steps == f.frame.number][0]) for f in frets]
+    if seen[0] > median(seen[1:]) + _NUT_LOOKS_WIDER_MM:
+        return True
+    first, others = frets[0], [f.crown.width for f in frets[1:] if isinstance(f, EdgedFret)]
+    return isinstance(first, EdgedFret) and bool(others) and first.crown.width > median(others) + _NUT_WIDER_MM
+
+
+def _spacing_u(frets: list[LocatedFret]) -> float:
+    """Relative standard uncertainty of distances along the neck, from the scale and the pose."""
+    ends = frets[0].frame, frets[-1].frame
+    plane = ends[0].plane
+    px = np.vstack([f.to_px(f.length_mm / 2.0, 0.0) for f in ends])
+    heights = [f.base_mm for f in ends]
+    apart = plane.u_of(lambda p: math.log(float(np.linalg.norm(np.diff(p.to_mm(px, heights), axis=0)))))
+    return math.hypot(plane.u_rel, float(apart))
 
 
 def _places(frets: list[LocatedFret], along_neck: Floats) -> Floats:
-    return np.array([f.frame.origin_mm @ along_neck for f in frets])
+    return np.array([(f.frame.origin_mm + f.frame.length_mm / 2.0 * f.frame.along) @ along_neck for f in frets])
 
 
 def _with_number(f: LocatedFret, number: int) -> LocatedFret:

@@ -15,24 +15,22 @@ from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.measure.manual import PLACED_U_PX, apart, edges_on, marked, placed_on
-from inspect_app.measure.plan.board_height import BoardLevel, board_level, moved_to_level
-from inspect_app.measure.plan.board_overview import find_board
-from inspect_app.measure.plan.board_radius import BoardCurvature, fit_curvature
+from inspect_app.measure.plan.board_height import BoardLevel
 from inspect_app.measure.plan.crown_arc import width_from_apparent
-from inspect_app.measure.plan.crown_detection import find_crowns
 from inspect_app.measure.plan.crown_width import crown_width, width_u_from_pose
 from inspect_app.measure.plan.end_lines import find_ends
 from inspect_app.measure.plan.flats import FlatSearch, measure_flats, search_flats
 from inspect_app.measure.plan.fret_ends import FretEnd
 from inspect_app.measure.plan.fret_length import fret_length, length_u_from_pose
-from inspect_app.measure.plan.fret_numbers import numbered, without_nut
+from inspect_app.measure.plan.fret_location import locate_frets
+from inspect_app.measure.plan.fret_numbers import numbered
 from inspect_app.measure.plan.fret_patch import Sampling, sample_patch
-from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, LocatedFret, with_ends
+from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, with_ends
 from inspect_app.measure.plan.spacing import check_spacing, fret_positions
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask, HandEdge
 from inspect_app.reading.inspection import FretReading, Inspection, Outline
-from inspect_app.reading.key import NotMeasured, on_fret
+from inspect_app.reading.key import Key, NotMeasured, on_fret
 from shared.errors import InspectError
 from shared.measured import COVERAGE_FACTOR, Measured
 
@@ -51,6 +49,10 @@ _COARSE_PX_PER_MM = 8.0
 """Below this a tenth of a millimetre is less than a pixel."""
 _LENGTH_TOLD_MM = 1.0
 """A length by the other frets' ends alone is given where its U is no more: a rule's division."""
+_OTHER_WAY = (
+    "The gaps between the frets shrink towards the side that was said to be the nut's. They are counted from the other "
+    "side, and the treble side is taken to be the other one as well."
+)
 
 
 _Read = tuple[FretReading, tuple[NotMeasured, ...]]
@@ -93,23 +95,19 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
         If nothing in the photo looks like frets, or none of their crowns can be read.
     """
     covers = (scale.outline_px,)
-    board = find_board(photo, plane, ask, covers)
-    if board is None:
-        raise InspectError("No frets were found in the photo.", "Take it from above, with the neck lying across it.")
-    level = board_level(ask, board, scale, plane)
-    frets, softness = find_crowns(photo, board, level, plane, covers)
+    board, frets, level, softness, plane = locate_frets(photo, scale, plane, ask)
+    frets, renumbered = numbered(frets, board, ask)
     if not frets:
-        raise InspectError(
-            "No fret is whole in the photo.", "Take it from farther away, or move the scale off the frets."
-        )
-    frets, level = _on_board(frets, lambda curvature: board_level(ask, board, scale, plane, curvature))
-    frets = without_nut(numbered(frets, board.along_neck, ask.first_fret), board.along_neck, ask)
+        raise InspectError("No fret is whole in the photo: only the nut is.", "Move the camera towards the body.")
     unread = tuple(
         NotMeasured(on_fret(f.frame.number, what), "Less than half of the crown can be read.")
         for f in frets
         if not isinstance(f, EdgedFret)
         for what in ("crown width", "length", "flats")
     )
+    unread += renumbered
+    if board.other_way:
+        unread += (NotMeasured(Key(feature="nut side as asked"), _OTHER_WAY),)
     unread += _skipped([f.frame.number for f in frets])
     found = find_ends(photo, covers, [f for f in frets if isinstance(f, EdgedFret)], softness)
     if not found:
@@ -180,23 +178,6 @@ def _u_from_pose(frets: Sequence[EndedFret]) -> Floats:
     """What pose and lens leave uncertain of each fret's crown width and length, mm, shape (n, 2)."""
     frames = [f.frame for f in frets]
     return np.column_stack([width_u_from_pose(frames, [f.crown for f in frets]), length_u_from_pose(frames)])
-
-
-def _on_board(
-    frets: list[LocatedFret], level_of: Callable[[BoardCurvature], BoardLevel]
-) -> tuple[list[LocatedFret], BoardLevel]:
-    """The frets laid on a board as round as they show it to be, and its level."""
-    edged = [f for f in frets if isinstance(f, EdgedFret)]
-    level = level_of(fit_curvature([f.frame for f in edged], [(f.profile.bow, f.profile.bow_u) for f in edged]))
-    return [_on_level(f, level) for f in frets], level
-
-
-def _on_level(f: LocatedFret, level: BoardLevel) -> LocatedFret:
-    frame, k = moved_to_level(f.frame, level)
-    patch = replace(f.patch, frame=frame)
-    if isinstance(f, EdgedFret):
-        return replace(f, frame=frame, patch=patch, crown=f.crown.times(k))
-    return replace(f, frame=frame, patch=patch)
 
 
 def _with_manual_edges(f: EndedFret, edges: tuple[HandEdge, ...]) -> EndedFret:

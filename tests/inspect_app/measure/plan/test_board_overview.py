@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from inspect_app.measure.plan.board_overview import BAND_MM, _Bands, _best_turn, _clusters
+from inspect_app.measure.plan.board_overview import _clusters
+from inspect_app.measure.plan.board_search import best_turn
+from inspect_app.measure.plan.overview_bands import BAND_MM, Bands
 
 PX_PER_MM = 5.0
 
@@ -15,7 +17,7 @@ def bands(frets):
         for off, step in steps:
             raw[:, round((at + off) * PX_PER_MM)] += step
     v = np.arange(20) * 2.0
-    return _Bands(np.clip(raw, -8.0, 8.0), raw, np.ones(raw.shape, bool), 0.0, v, PX_PER_MM)
+    return Bands(np.clip(raw, -8.0, 8.0), raw, np.ones(raw.shape, bool), 0.0, v, PX_PER_MM)
 
 
 EDGES = ((-1.2, -25.0), (1.2, 25.0))
@@ -31,14 +33,14 @@ EDGES = ((-1.2, -25.0), (1.2, 25.0))
     ids=["edges alone", "a lamp", "a lamp that outshines the edges"],
 )
 def test_a_fret_is_found_under_any_lamp(steps):
-    at, width = _clusters(bands([(50.0, EDGES), (100.0, steps)]), slice(0, 20))
+    at, width, *_ = _clusters(bands([(50.0, EDGES), (100.0, steps)]), slice(0, 20))
     assert at / PX_PER_MM == pytest.approx([50.0, 100.0], abs=0.3)
     assert np.all((width > 1.2) & (width < 3.5))
 
 
 def test_a_single_line_is_no_fret():
     line = ((0.0, 60.0), (0.2, -60.0))
-    at, _ = _clusters(bands([(50.0, EDGES), (100.0, line)]), slice(0, 20))
+    at, *_ = _clusters(bands([(50.0, EDGES), (100.0, line)]), slice(0, 20))
     assert at / PX_PER_MM == pytest.approx([50.0], abs=0.3)
 
 
@@ -51,5 +53,5 @@ def test_frets_askew_are_turned_upright(slope):
             x = (at + off + slope * (v - v.mean())) * PX_PER_MM
             raw += step * np.exp(-0.5 * (np.arange(1000) - x[:, None]) ** 2)  # a step of a blurred edge
     steps = np.clip(raw, -8.0, 8.0)
-    found = _best_turn(_Bands(steps, raw, np.ones(raw.shape, bool), 0.0, v, PX_PER_MM))
+    found = best_turn(Bands(steps, raw, np.ones(raw.shape, bool), 0.0, v, PX_PER_MM))
     assert found == pytest.approx(slope, abs=1.0 / PX_PER_MM / v.max())  # a column over the board

@@ -195,9 +195,12 @@ def test_upside_down_is_measured_alike():
         assert a.crown_width.value == pytest.approx(b.crown_width.value, abs=0.02)
 
 
-def test_the_wrong_end_said_to_be_the_nut_does_not_fit_the_scale_length():
-    said = measure(*asked(PLAIN, nut="right", treble="top"))
-    assert "SPACING_OFF" in said.flags or not said.frets
+def test_the_wrong_end_said_to_be_the_nut_is_put_right_with_a_word():
+    said, right = measure(*asked(PLAIN, nut="right", treble="top")), plain()
+    assert numbers(said) == PLAIN.numbers.tolist()
+    assert "SPACING_OFF" not in said.flags
+    assert any(n.what == parse_key("nut side as asked") for n in said.not_measured)
+    assert [f.length.value for f in said.frets] == pytest.approx([f.length.value for f in right.frets], abs=0.05)
 
 
 def test_a_scale_far_below_the_crowns_is_caught_by_the_spacing():
@@ -217,10 +220,13 @@ def test_the_same_scale_declared_below_is_right():
     assert said.frets[0].crown_width.value == pytest.approx(PLAIN.width, abs=0.08)
 
 
-def test_a_wrong_first_number_is_said():
-    said = measure(*asked(PLAIN, first_fret=PLAIN.first + 1))
-    reason = next(n.reason for n in said.not_measured if n.what == parse_key("spacing check"))
-    assert f"number {PLAIN.first}" in reason
+@pytest.mark.parametrize("said_first", [1, PLAIN.first + 1, PLAIN.first - 2])
+def test_a_wrong_first_number_is_put_right_with_a_word(said_first):
+    said = measure(*asked(PLAIN, first_fret=said_first))
+    assert numbers(said) == PLAIN.numbers.tolist()
+    assert "SPACING_OFF" not in said.flags
+    reason = next(n.reason for n in said.not_measured if n.what == parse_key("first fret as asked"))
+    assert f"not from {said_first}" in reason
 
 
 def test_measured_spacing_is_not_replaced_by_theory():
