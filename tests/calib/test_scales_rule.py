@@ -145,10 +145,11 @@ def test_equal_lengths_tell_nothing() -> None:
 
 
 def test_inch_lines_that_end_at_their_numerals_are_not_taken_for_half_inches() -> None:
-    """64ths with inch lines cut to little less than half an inch's have the pattern of 32nds: twice too large."""
+    """64ths with inch lines cut to little less than half an inch's: not 32nds even where 64ths seem too near."""
     n = np.arange(200)
     length = np.full(200, 4.0)
     for every, steps in ((2, 5.5), (4, 7.0), (8, 9.0), (16, 11.5), (32, 14.5), (64, 13.5)):
         length[n % every == 0] = steps
+    assert tell_division(n, length, "inch").name == "1/64 inch"
     with pytest.raises(ScaleError, match="could be 1/32 inch or another"):
-        tell_division(n, length, "inch")
+        tell_division(n, length, "inch", (0.5, 5.0))
