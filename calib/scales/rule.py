@@ -37,7 +37,7 @@ _LONGEST = 25.0  # steps: inch lines of a rule divided in 64ths are 8 to 10 mm l
 _SEARCH_WIDTHS = (2000, 1000)  # px: strokes 1 to 4 px wide are found; the second for rules photographed close up
 _LONGEST_SHORT_MM = 3.0
 """Length of the shortest graduations of an inch rule at most (common practice, no source; 1.5 to 2.5 mm are usual).
-Where numerals end the inch lines, a rule in 32nds has the pattern of one in 16ths, and would have them twice as long."""
+Where numerals end the inch lines, 32nds have the pattern of 16ths, and would have shortest lines twice as long."""
 _SHORT = 0.25  # of the graduations are shorter: half of those of an inch rule are of its shortest kind
 _UNEVEN = 0.05  # of a step: RMS of the graduations about a smooth comb; a ruled half-millimetre is good to 0.02 mm
 
