@@ -35,6 +35,10 @@ U_GRADUATION_PX = 0.05
 """Error of a graduation that its own rows do not show: engraving ragged by a hundredth of a millimetre, JPEG blocks."""
 _LONGEST = 25.0  # steps: inch lines of a rule divided in 64ths are 8 to 10 mm long
 _SEARCH_WIDTHS = (2000, 1000)  # px: strokes 1 to 4 px wide are found; the second for rules photographed close up
+_LONGEST_SHORT_MM = 3.0
+"""Length of the shortest graduations of an inch rule at most (common practice, no source; 1.5 to 2.5 mm are usual).
+Where numerals end the inch lines, 32nds have the pattern of 16ths, and would have shortest lines twice as long."""
+_SHORT = 0.25  # of the graduations are shorter: half of those of an inch rule are of its shortest kind
 _UNEVEN = 0.05  # of a step: RMS of the graduations about a smooth comb; a ruled half-millimetre is good to 0.02 mm
 
 
@@ -59,10 +63,14 @@ def find_rule(photo: Photo, unit: str = "mm", factor: float = 1.0) -> Scale:
         If no row of graduations is found, or none divided in `unit`.
     """
     refused: ScaleError | None = None
+    most = 0  # graduations of a row whose division can't be told: one with fewer is a part of it, and tells it wrongly
     for width in _SEARCH_WIDTHS:
-        for comb in rows_of_graduations(photo, width):
+        for row in rows_of_graduations(photo, width):
             try:
-                return _as_scale(photo, comb, unit, factor)
+                comb, found = _measured(photo, row)
+                if len(found.number) >= most:
+                    most = len(found.number)
+                    return _points(comb, found, _division(photo, comb, found, unit), factor)
             except ScaleError as e:
                 refused = refused or e
     raise refused or ScaleError(
@@ -71,7 +79,14 @@ def find_rule(photo: Photo, unit: str = "mm", factor: float = 1.0) -> Scale:
     )
 
 
-def _as_scale(photo: Photo, comb: Comb, unit: str, factor: float) -> Scale:
+def _measured(photo: Photo, comb: Comb) -> tuple[Comb, Graduations]:
+    """A row on the full picture.
+
+    Raises
+    ------
+    ScaleError
+        If too few of its graduations are there, or they are not evenly spaced.
+    """
     # the first round centres the rows, finds graduations missed so far, and tells how long the longest are
     comb, found = _finest(photo, comb)
     comb = refit(comb, found)
@@ -85,12 +100,23 @@ def _as_scale(photo: Photo, comb: Comb, unit: str, factor: float) -> Scale:
         raise ScaleError(
             "The rule's graduations are not evenly spaced.", "Clean the rule and take the photo again, in focus."
         )
+    return comb, found
+
+
+def _division(photo: Photo, comb: Comb, found: Graduations, unit: str) -> Division:
+    """What a row is divided in, of the divisions possible at the distances photos are taken from."""
     steps_px = comb.step_px(found.number.astype(float))
     slack = 1.0 + 2.0 * photo.focal.u_rel
     per = float(np.median(steps_px)) / photo.focal.px  # a step's angle of view
     possible = (WORKING_DISTANCES_MM[0] * per / slack, WORKING_DISTANCES_MM[1] * per * slack)
-    division = tell_division(found.number, found.length / steps_px, unit, possible)
-    return _points(comb, found, division, factor)
+    told = tell_division(found.number, found.length / steps_px, unit, possible)
+    shortest = float(np.quantile(found.length / steps_px, _SHORT)) * told.step_mm
+    if told.unit == "inch" and shortest > _LONGEST_SHORT_MM:
+        raise ScaleError(
+            f"Divided in {told.name}, the rule's shortest graduations would be {shortest:.1f} mm long.",
+            "Show the longest graduations clear of the numbers, or turn the rule over to its millimetres.",
+        )
+    return told
 
 
 def _finest(photo: Photo, comb: Comb) -> tuple[Comb, Graduations]:

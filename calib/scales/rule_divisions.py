@@ -77,12 +77,31 @@ def tell_division(
             f"Choose rule:{best.unit}, or turn the rule over.",
         )
     rival = max((scores[d] for d in DIVISIONS if d.unit == unit and d.step_mm != own.step_mm), default=-math.inf)
-    if scores[own] - rival < _DECISIVE:
+    finer = any(d.unit == unit and d.levels[0] == 2 * own.levels[0] for d in DIVISIONS)
+    if scores[own] - rival < _DECISIVE or (finer and _alternates(number, length, own)):
         raise ScaleError(
             f"The rule's graduations could be {own.name} or another division.",
             "Show more of the rule, its longest graduations whole and clear of the numbers.",
         )
     return own
+
+
+def _alternates(number: NDArray[np.int64], length: NDArray[np.float64], d: Division) -> bool:
+    """Whether every second one of the longest graduations of a pattern differs from those between.
+
+    Then they are of two levels, of which a numeral has cut off the longer or run into it, and the rule is divided twice
+    as finely: 64ths whose inch lines end at their numerals have the lengths of 32nds but for that.
+    """
+    period = d.levels[0]
+    typical = [_middle(length[number % period == phase]) for phase in range(period)]
+    top = number % period == int(np.argmax(typical))
+    turn = number[top] // period % 2
+    even, odd = length[top][turn == 0], length[top][turn == 1]
+    return bool(even.size and odd.size and abs(_middle(even) - _middle(odd)) > (_LONGER - 1.0) * _middle(length[top]))
+
+
+def _middle(length: NDArray[np.float64]) -> float:
+    return float(np.median(length)) if length.size else -math.inf
 
 
 def _fit(number: NDArray[np.int64], length: NDArray[np.float64], d: Division) -> float:

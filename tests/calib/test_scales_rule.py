@@ -142,3 +142,14 @@ def test_equal_lengths_tell_nothing() -> None:
     n = np.arange(80)
     with pytest.raises(ScaleError, match="how it is divided"):
         tell_division(n, np.full(80, 3.0) + np.random.default_rng(1).normal(0, 0.05, 80), "mm")
+
+
+def test_inch_lines_that_end_at_their_numerals_are_not_taken_for_half_inches() -> None:
+    """64ths with inch lines cut to little less than half an inch's: not 32nds even where 64ths seem too near."""
+    n = np.arange(200)
+    length = np.full(200, 4.0)
+    for every, steps in ((2, 5.5), (4, 7.0), (8, 9.0), (16, 11.5), (32, 14.5), (64, 13.5)):
+        length[n % every == 0] = steps
+    assert tell_division(n, length, "inch").name == "1/64 inch"
+    with pytest.raises(ScaleError, match="could be 1/32 inch or another"):
+        tell_division(n, length, "inch", (0.5, 5.0))
