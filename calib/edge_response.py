@@ -48,6 +48,11 @@ LEAST_CONTRAST = 0.15
 RADIUS_PX, U_LOG_RADIUS = 1.2, 0.4
 """Usual radius of a camera's sharpening and how widely it varies, as a factor's logarithm (common practice, no source:
 0.7 to 2 px): where nothing is sharpened it is unknown and must be held somewhere."""
+U_AMOUNT = 1.0
+"""Strengths of sharpening in use, about none (common practice, no source: 0.3 to 1.5): a wide blur sharpened much looks
+like a narrower one sharpened little, and the weaker claim is made."""
+U_LEVEL = 0.03
+"""Share of the step by which black and white may lie beyond where the rows end: a blur's tail, steep in dark codes."""
 U_BIN = 0.01
 """Share of the step by which a bin may be off besides noise: JPEG, and paper that is not one white."""
 INTERPOLATION_PX2 = 1.0 / 6.0
@@ -194,28 +199,32 @@ def fit_spread_function(
     fine = np.arange(x[0] - _MARGIN_PX, x[-1] + _MARGIN_PX, _FINE_PX)
     log_radius = math.log(RADIUS_PX)
 
-    def model(p: Vector, clip: bool = True) -> Vector:
-        shift, log_spread, amount, radius = p[0], p[1], p[2], math.exp(p[3])
-        dark, bright = (float(linear_light_of(c)) for c in (black, white))
-        codes = coded(dark + (bright - dark) * ndtr((fine - shift) / math.exp(log_spread)))
-        codes = codes + amount * (codes - gaussian_filter1d(codes, radius / _FINE_PX, mode="nearest"))
-        return np.asarray((np.clip(codes, 0.0, 1.0) if clip else codes) - black) / (white - black)
+    step = white - black
+
+    def model(p: Vector) -> Vector:
+        dark, bright = (linear_light_of(c) for c in (black - p[4] * step, white + p[5] * step))
+        codes = coded(dark + (bright - dark) * ndtr((fine - p[0]) / math.exp(p[1])))
+        return np.asarray(codes + p[2] * (codes - gaussian_filter1d(codes, math.exp(p[3]) / _FINE_PX, mode="nearest")))
 
     def misfit(p: Vector) -> Vector:
-        return np.append((np.interp(x, fine, model(p)) - y) / u, (p[3] - log_radius) / U_LOG_RADIUS)
+        share = (np.interp(x, fine, np.clip(model(p), 0.0, 1.0)) - black) / step
+        expected = [p[2] / U_AMOUNT, (p[3] - log_radius) / U_LOG_RADIUS, p[4] / U_LEVEL, p[5] / U_LEVEL]
+        return np.append((share - y) / u, expected)
 
-    bounds = ([-2.0, math.log(0.2), 0.0, math.log(0.5)], [2.0, math.log(8.0), 5.0, math.log(4.0)])
-    fit = least_squares(misfit, [0.0, 0.0, 0.2, log_radius], bounds=bounds, x_scale=[0.1, 0.1, 0.1, 0.2])
+    bounds = ([-2.0, math.log(0.2), 0.0, math.log(0.5), -0.1, -0.1], [2.0, math.log(8.0), 5.0, math.log(4.0), 0.1, 0.1])
+    start = [0.0, 0.0, 0.2, log_radius, 0.0, 0.0]
+    fit = least_squares(misfit, start, bounds=bounds, x_scale=[0.1, 0.1, 0.1, 0.2, 0.02, 0.02])
     spread = math.exp(fit.x[1])
     scatter = max(1.0, 2.0 * float(fit.cost) / max(1, len(x) - 3))
     cov = np.linalg.pinv(fit.jac.T @ fit.jac) * scatter
-    free = model(fit.x, clip=False)
-    overshoot = max(float(free.max()) - 1.0, -float(free.min()), 0.0)
+    sharp = model(fit.x)
+    overshoot = max(float(sharp.max() - sharp[-1]), float(sharp[0] - sharp.min()), 0.0) / float(sharp[-1] - sharp[0])
     return spread, spread * math.sqrt(float(cov[1, 1])), float(fit.x[2]), math.exp(fit.x[3]), overshoot
 
 
 def linear_light_of(code: float) -> float:
     """One code over 255, not a whole one, to linear light."""
+    code = min(max(code, 0.0), 1.0)
     return code / 12.92 if code <= 0.04045 else float(((code + 0.055) / 1.055) ** 2.4)
 
 
