@@ -25,7 +25,7 @@ from calib.photo import open_photo
 from calib.scales import parse_scale
 from inspect_app.measure import calibrate, measure
 from inspect_app.measure.backdrop.divots import find_hollows, read_profile
-from inspect_app.measure.backdrop.end_outline import detect_end_outline
+from inspect_app.measure.backdrop.end_outline import detect_end_outlines
 from inspect_app.measure.backdrop.fret import DetectedFret, detect_fret
 from inspect_app.measure.section.outline_fit import fit_section
 from inspect_app.measure.section.wire_outline import DIMENSIONS
@@ -76,13 +76,11 @@ def compare(photo, view, reading, fret, truth, rows):
         scale = 100.0 / truth["crown_line_radius"]
         q = reading.crown_line_radius
         rows["crown line radius, %"].append((scale * q.value - 100.0, scale * q.u, -scale / (2.0 * plain) - 100.0))
-    for i, end in enumerate(("treble", "bass")):
+    for end in ("treble", "bass"):
         angle = getattr(reading, f"bevel_{end}")
         if angle is None:
             continue
-        edge = detect_end_outline(
-            photo, fret.pose, fret.line.circle, fret.line.span[i], fret.crown, end, fret.mm_per_px
-        )
+        edge = next(iter(detect_end_outlines(photo, fret.pose, fret.line, fret.crown, end, fret.mm_per_px)), None)
         slope = np.polyfit(edge.px[:, 1], edge.px[:, 0], 1)[0] if edge else math.nan
         add(rows[f"bevel angle, {view}, deg"], angle, true[f"bevel_{end}"], math.degrees(math.atan(abs(slope))))
 

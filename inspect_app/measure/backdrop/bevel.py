@@ -18,7 +18,14 @@ from calib.photo import Photo
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.circle import Circle
 from inspect_app.measure.backdrop.consensus import points_on_line
-from inspect_app.measure.backdrop.end_outline import CORNER_MM, INWARD, LEAST_RISE_MM, End, detect_end_outline
+from inspect_app.measure.backdrop.end_outline import (
+    CORNER_MM,
+    INWARD,
+    LEAST_RISE_MM,
+    End,
+    crown_line_end,
+    detect_end_outlines,
+)
 from inspect_app.measure.backdrop.fret import SHARPEST_PX, DetectedFret
 from inspect_app.measure.backdrop.outline import EdgePath, gradient_corrected
 from inspect_app.measure.backdrop.pose import TURN_U, BoardPose
@@ -31,6 +38,7 @@ __all__ = [
     "Bevel",
     "EndReading",
     "end_outline_of",
+    "is_an_end",
     "fit_bevel",
     "foot_of",
     "bevel_foot",
@@ -58,6 +66,14 @@ STRAIGHT_PX = 0.1
 WORST_U_DEG = 3.75
 """Standard uncertainty beyond which an angle is not stated: with U = 7.5, 20 and 35 degrees, the ends of what the trade
 cuts (common practice, no source), can no longer be told apart."""
+LEAST_ANGLE, MOST_ANGLE = 0.0, math.radians(60.0)
+"""Bevels that there are: an end is never undercut, and one filed flatter leaves the outer strings no fret (common
+practice, no source)."""
+WIDE = 2.0
+"""Standard uncertainties by which an angle may lie beyond them."""
+CORNER_SHORT_MM, CORNER_BEYOND_MM = 0.6, 0.6
+"""How far short of where the crown line was last seen, and beyond, its bevel may begin: a file rounds the tip over up
+to 0.4 mm, and there, or by chance on the card, the outline is lost or followed a little further (no source)."""
 WAVINESS_MM = 0.008
 """Departure from a straight rim that still counts as straight: the marks of a fine file (no source)."""
 FACE_FORM_U = math.radians(0.15)
@@ -331,16 +347,28 @@ class EndReading:
 
 
 def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | None:
-    """The outline of a fret's end, or None where it does not stand out."""
+    """The outline of a fret's end: the likeliest that makes a bevel; None where none of them does."""
     last = fret.line.span[0 if end == "treble" else 1]
-    edge = detect_end_outline(photo, fret.pose, fret.line.circle, last, fret.crown, end, fret.mm_per_px)
-    if edge is None:
-        return None
     y = np.array([last, last + 1.0])
     line = np.diff(fret.pose.to_px(np.column_stack([np.zeros(2), y, fret.line.circle.z(y)])), axis=0)[0]
-    return gradient_corrected(
-        edge, np.array([-line[1], line[0]]) / np.linalg.norm(line), max(fret.lens_px, SHARPEST_PX)
-    )
+    across = np.array([-line[1], line[0]]) / np.linalg.norm(line)
+    for edge in detect_end_outlines(photo, fret.pose, fret.line, fret.crown, end, fret.mm_per_px, fret.hidden_mm):
+        placed = gradient_corrected(edge, across, max(fret.lens_px, SHARPEST_PX))
+        bevel = fit_bevel(placed, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)
+        if bevel is None:
+            return None  # what is left is nearer the middle: scratches and glints on the metal
+        if is_an_end(bevel, fret, end):
+            return placed
+    return None
+
+
+def is_an_end(bevel: Bevel, fret: DetectedFret, end: End) -> bool:
+    """Whether a bevel is one that a fret's end can have: of possible angle, and beginning where the crown line ends."""
+    u = WIDE * math.hypot(bevel.u_angle, bevel.u_definition, TURN_U)
+    possible = LEAST_ANGLE - u <= bevel.angle <= MOST_ANGLE + u
+    corner = bevel.foot + INWARD[end] * fret.crown.height * math.tan(bevel.angle)
+    beyond = -INWARD[end] * (corner - crown_line_end(fret.line, end, fret.crown.height))
+    return possible and -CORNER_SHORT_MM <= beyond <= CORNER_BEYOND_MM
 
 
 def bevel_foot(edge: EdgePath, fret: DetectedFret, end: End) -> float | None:

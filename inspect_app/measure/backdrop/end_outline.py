@@ -1,13 +1,13 @@
 """The outline of a fret's end against the backdrop: the rim of its cut face, found whole and placed point by point.
 
 A bevel is a plane, so its rim is known but for its angle and its foot. The pair is taken whose rim collects the most
-edge and leaves the least outside it: a rim that is faint where the metal has the card's tone is found by the rest."""
+edge, leaves the least outside it, and begins where the crown line ends: a rim that is faint where the metal has the card's tone is found by the rest."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -17,20 +17,22 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from calib.edges import row_offsets, sample_across
 from calib.photo import Photo
 from inspect_app.instrument.crown import Crown
-from inspect_app.measure.backdrop.circle import Circle
-from inspect_app.measure.backdrop.crown_line import FINEST_MM
+from inspect_app.measure.backdrop.crown_line import FINEST_MM, CrownLine
 from inspect_app.measure.backdrop.outline import (
     ABOVE,
     FLOOR,
     OWN_ROWS,
     EdgePath,
+    card_noise,
+    certainty,
     place_edge,
     rectified_light,
     significance,
+    slope_in_noise,
 )
 from inspect_app.measure.backdrop.pose import BoardPose
 
-__all__ = ["End", "INWARD", "detect_end_outline", "CORNER_MM", "LEAST_RISE_MM"]
+__all__ = ["End", "INWARD", "detect_end_outlines", "crown_line_end", "crown_line_evidence", "CORNER_MM", "LEAST_RISE_MM"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -49,9 +51,27 @@ CORNER_MM = 0.12
 """Left out under the crown's top, where a file rounds the corner."""
 LEAST_RISE_MM = 0.35
 """A shorter straight part gives no angle worth stating."""
-ANGLES = np.tan(np.radians(np.arange(-5.0, 56.0)))
-"""Bevels tried, as tangents: square-cut ends to half as steep again as the trade's 35 degrees (common practice, no
-source)."""
+ANGLES_DEG = np.arange(0.0, 61.0)
+"""Bevels tried: a square-cut end to 60 degrees; an end is never undercut, and one filed flatter leaves the outer
+strings no fret (common practice, no source)."""
+STRETCH = 16
+"""Columns of a rim that are pooled: a quarter of an everyday crown's height, over which its light goes one way."""
+MOST_OUTSIDE = 0.5
+"""Certain edges a column outside a rim from which it is no outline but a line on the metal: the wood's own end, or
+grime, shows outside it over the lower third at most."""
+CARD_OVER_MM = (0.15, 0.55)
+"""Heights over the crown's top between which all is plain card: above an outline's blur, below the print."""
+CELL_MM = 0.1
+"""Cells along a crown line in which what shows of it is averaged: the two points a coarse photo has there."""
+HALF_SHOWN = 0.35
+"""Share of the usual strength of its edge from which a crown line rather shows than not: on used metal it comes down to
+a half, on plain card chance makes a fifth (see `crown_line.CLEAR`)."""
+FOLLOWED_SHARE = 0.5
+"""Drop, in crown heights, beyond which what was followed is no crown line any more but the card's foot or wood."""
+CANDIDATES = 4
+"""Rims tried, the best first: the fret's own, its cut face's other rim, the wood's end, a speck."""
+APART_SHARE = 0.15
+"""Least distance of two such rims at half their height, relative to it: an eighth of a millimetre."""
 NEAR_PX = 3.0
 """How far from the rim found the edge is placed: a degree either way over the height of a crown."""
 BURNT = 0.95
@@ -66,45 +86,84 @@ REACH_PX = 3.0
 sharp photo's blur."""
 
 
-def detect_end_outline(
-    photo: Photo, pose: BoardPose, crown_line: Circle, last: float, crown: Crown, end: End, mm_per_px: float
-) -> EdgePath | None:
-    """The outline of a fret's end against the backdrop.
+def detect_end_outlines(
+    photo: Photo,
+    pose: BoardPose,
+    line: CrownLine,
+    crown: Crown,
+    end: End,
+    mm_per_px: float,
+    hidden_mm: float = 0.0,
+) -> tuple[EdgePath, ...]:
+    """Outlines against the backdrop that a fret's end may have, the likeliest first; none where nothing stands out.
 
     Parameters
     ----------
-    crown_line : Circle
-        Reference arc in `pose`.
-    last : float
-        Last unworn place of the crown line on that side, y in mm.
+    line : CrownLine
+        In `pose`. Where it ends, the end begins.
+    hidden_mm : float
+        Height above the board up to which a nearer fret may stand before this one.
 
     Returns
     -------
-    EdgePath or None
+    tuple of EdgePath
         From the board up at the treble end, down at the bass end: the card lies to the right.
     """
     outward = -INWARD[end]
+    last = line.span[0 if end == "treble" else 1]
     pitch = max(mm_per_px, FINEST_MM)
     y = last + outward * np.arange(OUTSIDE_MM, -INSIDE_MM, -pitch)
-    elevation = pose.elevation(float(crown_line.z(last)), last)
-    foot = crown.height - (pose.gap_mm + pose.u_gap_mm) * math.tan(max(elevation, 0.0)) - FOOT_CLEAR_MM
-    depth = np.arange(-CORNER_MM, -foot, -pitch)
+    elevation = pose.elevation(float(line.circle.z(last)), last)
+    card_foot = (pose.gap_mm + pose.u_gap_mm) * math.tan(max(elevation, 0.0))
+    depth = np.arange(-CORNER_MM, max(card_foot, hidden_mm) + FOOT_CLEAR_MM - crown.height, -pitch)
     if len(depth) * pitch < LEAST_RISE_MM:
-        return None
-    light = rectified_light(photo, pose, y, crown_line.z(y), depth)
-    certain = significance(np.ascontiguousarray(light.T), int(0.5 / pitch))
+        return ()
+    over = np.arange(CARD_OVER_MM[1], CARD_OVER_MM[0], -pitch)
+    z = line.circle.z(y)
+    light, card = (rectified_light(photo, pose, y, z, at) for at in (depth, over))
+    light, card = (np.ascontiguousarray(part.T) for part in (light, card))
+    noise = card_noise(card)
+    seen = _Seen(
+        significance(light, int(0.5 / pitch), noise),
+        slope_in_noise(light, noise),
+        _noise_of_stretch(slope_in_noise(card, noise)),
+        crown_line_evidence(line, y, crown.height) / pitch,
+    )
     rims = _rims(pose, crown, crown.height + depth, end, last) / pitch
-    rows, found = _best_rim(certain, rims)
-    if found < LEAST_ON_RIM:
-        return None
-    at_y = np.interp(rows, np.arange(len(y)), y)
-    points = pose.to_px(np.column_stack([np.zeros_like(at_y), at_y, crown_line.z(at_y) + depth]))
-    edge = place_edge(photo, points[::-1] if end == "treble" else points, within=NEAR_PX)
-    if len(edge.px) < 3:
-        return None
-    burnt, brighter, turning = _lights(photo, edge)
-    edge = replace(edge, u_shared_px=np.where(burnt, BLOOM_U_PX, 0.0), part=brighter.astype(np.intp))
-    return edge.only((edge.strength > FLOOR) & ~turning)
+    corner = np.tan(np.radians(ANGLES_DEG)) * crown.height / pitch
+    found = []
+    for rows in _best_rims(seen, rims, corner):
+        at_y = np.interp(rows, np.arange(len(y)), y)
+        points = pose.to_px(np.column_stack([np.zeros_like(at_y), at_y, line.circle.z(at_y) + depth]))
+        edge = place_edge(photo, points[::-1] if end == "treble" else points, within=NEAR_PX)
+        if len(edge.px) >= 3:
+            burnt, brighter, turning = _lights(photo, edge)
+            edge = replace(edge, u_shared_px=np.where(burnt, BLOOM_U_PX, 0.0), part=brighter.astype(np.intp))
+            found.append(edge.only((edge.strength > FLOOR) & ~turning))
+    return tuple(found)
+
+
+def crown_line_evidence(line: CrownLine, y: Array, height: float) -> Array:
+    """How much a crown line that ends at each place explains of what was followed of it, mm, up to a constant.
+
+    Each millimetre up to there counts for as much as it shows of an edge, and against as much as it lacks of half of
+    one: followed a little way onto the card by chance, or lost shortly before its end, the line still says where that
+    is. `y` runs inwards; `height` is the crown's."""
+    clear = np.clip(line.edge.strength / float(np.median(line.edge.strength[line.used])), 0.0, 1.0)
+    clear = np.where(line.drop < FOLLOWED_SHARE * height, clear, 0.0)
+    edges = np.arange(y.min(), y.max() + CELL_MM, CELL_MM)
+    total, count = (np.histogram(line.y, edges, weights=w)[0] for w in (clear, None))
+    middle = (edges[:-1] + edges[1:]) / 2.0
+    shown = np.interp(y, middle, total / np.maximum(count, 1))
+    step = np.abs(np.gradient(y))
+    return np.asarray(np.cumsum(((shown - HALF_SHOWN) * step)[::-1])[::-1])
+
+
+def crown_line_end(line: CrownLine, end: End, height: float) -> float:
+    """Where a crown line ends, y in mm: the place that explains most of what was followed of it."""
+    last = line.span[0 if end == "treble" else 1]
+    y = last - INWARD[end] * np.arange(OUTSIDE_MM, -INSIDE_MM, -CELL_MM / 2.0)
+    return float(y[int(np.argmax(crown_line_evidence(line, y, height)))])
 
 
 def _rims(pose: BoardPose, crown: Crown, height: Array, end: End, last: float) -> Array:
@@ -119,32 +178,87 @@ def _rims(pose: BoardPose, crown: Crown, height: Array, end: End, last: float) -
     rising = np.concatenate([[True], np.diff(seen) > 0.0]) & (np.cumsum(np.diff(seen, prepend=seen[0]) < 0.0) == 0)
     at = np.interp(height, seen[rising], h[rising])
     aside = np.interp(at, h, half) * d[1] * INWARD[end]
-    return np.asarray(ANGLES[:, None] * at - aside)
+    return np.asarray(np.tan(np.radians(ANGLES_DEG))[:, None] * at - aside)
 
 
-def _best_rim(certain: Array, inward: Array) -> tuple[Array, float]:
-    """Row of the best rim in each column, and the share of columns in which there is an edge on it.
+@dataclass(frozen=True)
+class _Seen:
+    """What is seen about an end, by row from outside inwards and by column down from the crown's top.
+
+    Attributes
+    ----------
+    certain : ndarray, shape (rows, columns)
+        From `significance`.
+    slope : ndarray, shape (rows, columns)
+        From `slope_in_noise`.
+    stretch_noise : float
+        Standard deviation of the mean of `slope` over `STRETCH` columns where there is no edge.
+    ends : ndarray, shape (rows,)
+        What a crown line that ends in a row explains, in columns of a rim.
+    """
+
+    certain: Array
+    slope: Array
+    stretch_noise: float
+    ends: Array
+
+
+def _noise_of_stretch(slope: Array) -> float:
+    """Standard deviation of the mean of `slope` over a stretch of plain card; its noise is shared by neighbours."""
+    whole = slope.shape[1] // STRETCH * STRETCH
+    if whole == 0:
+        return 1.0
+    means = slope[:, :whole].reshape(len(slope), -1, STRETCH).mean(axis=2)
+    return max(float(np.sqrt(np.mean(means**2))), 1.0 / math.sqrt(STRETCH))
+
+
+def _best_rims(seen: _Seen, inward: Array, corner: Array) -> list[Array]:
+    """Rows of the best rims in each column, the best first.
+
+    A rim counts by the edge that lies on it, in each column or in a stretch of it together, less what is left outside
+    it, and by how well the crown line ends where it begins.
 
     Parameters
     ----------
-    certain : ndarray, shape (rows, columns)
-        Rows from outside inwards.
     inward : ndarray, shape (rims, columns)
         Rows from the foot inwards, of each rim tried.
+    corner : ndarray, shape (rims,)
+        The same, of where it meets the crown line.
     """
-    here = maximum_filter1d(certain, 3, axis=0)
-    above = np.vstack([np.zeros((OWN_ROWS, certain.shape[1])), np.cumsum(certain, axis=0)[:-OWN_ROWS]])
-    gain = here - ABOVE * above
-    rows, columns = gain.shape
-    foot = np.arange(rows)[:, None]
-    best, which = -math.inf, (0, 0)
+    here = maximum_filter1d(seen.certain, 3, axis=0)
+    above = np.vstack([np.zeros((OWN_ROWS, here.shape[1])), np.cumsum(seen.certain, axis=0)[:-OWN_ROWS]])
+    rows, columns = here.shape
+    score, shown, outside = (np.full((len(inward), rows), v) for v in (-math.inf, 0.0, math.inf))
+    starts = np.arange(0, max(columns - STRETCH // 2, 1), STRETCH)
+    lengths = np.diff(np.append(starts, columns))
     for k, rim in enumerate(np.round(inward).astype(int)):
-        inside = slice(max(0, -int(rim.min())), max(0, rows - int(rim.max())))
-        score = gain[foot[inside] + rim, np.arange(columns)].sum(axis=1)
-        if len(score) and score.max() > best:
-            best, which = float(score.max()), (k, inside.start + int(np.argmax(score)))
-    row = which[1] + inward[which[0]]
-    return row, float(np.mean(here[np.round(row).astype(int), np.arange(columns)] > 0.0))
+        foot = np.arange(max(0, -int(rim.min())), min(rows, max(0, rows - int(rim.max()))))
+        at = (foot[:, None] + rim, np.arange(columns))
+        means = np.add.reduceat(seen.slope[at], starts, axis=1) / lengths
+        together = certainty(np.abs(means) / seen.stretch_noise * np.sqrt(lengths / STRETCH))
+        on_rim = np.maximum(here[at], np.repeat(together, lengths, axis=1))
+        top = np.clip(np.round(foot + corner[k]).astype(int), 0, rows - 1)
+        outside[k, foot] = above[at].mean(axis=1)
+        shown[k, foot] = np.mean(on_rim > 0.0, axis=1)
+        score[k, foot] = on_rim.sum(axis=1) - ABOVE * columns * outside[k, foot] + seen.ends[top]
+    return _best_apart(score, (shown >= LEAST_ON_RIM) & (outside <= MOST_OUTSIDE), inward)
+
+
+def _best_apart(score: Array, eligible: Mask, inward: Array) -> list[Array]:
+    """Rows of the eligible rims that score best, by angle and foot, each some way from those before."""
+    found: list[Array] = []
+    columns = inward.shape[1]
+    middle = columns // 2
+    for _ in range(CANDIDATES):
+        k, foot = np.unravel_index(int(np.argmax(score)), score.shape)
+        if not math.isfinite(score[k, foot]):
+            break
+        row = foot + inward[k]
+        if eligible[k, foot]:
+            found.append(row)
+        near = np.abs(np.arange(score.shape[1])[None, :] + inward[:, [middle]] - row[middle]) < APART_SHARE * columns
+        score[near] = -math.inf
+    return found
 
 
 def _lights(photo: Photo, edge: EdgePath) -> tuple[Mask, Mask, Mask]:

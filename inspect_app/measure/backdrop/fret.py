@@ -82,6 +82,9 @@ EDGE_ABOVE_SIGMA = 8.0
 CARD_TONE, CARD_TONE_MM = 0.04, 0.2
 """Metal within so much of the card's light over so many millimetres may hide its outline against it, the lamp's line on
 it taking the outline's place; where a crown's light only passes through the card's tone, less than 0.04 mm of it do."""
+LEVEL_MM = 0.1
+"""How much a nearer fret may stand higher, with the blur of its edge out of focus: frets are level within 0.05 mm, and
+what is 30 mm before the focus is blurred by as much (common practice, no source)."""
 CROSSING_MM = (1.1, 0.35)
 """Heights over the crown line between which things that cross it are looked for: above its blur, below the print."""
 CROSSING_COLUMNS = (1.5, 6.0)
@@ -111,6 +114,8 @@ class DetectedFret:
     elevation, u_elevation : float
         Of the line of sight to the middle of what is seen of the crown line, rad.
     flags : tuple of str
+    hidden_mm : float
+        Height above the board up to which the nearer fret may stand before this one; 0 where its distance is not known.
     """
 
     pose: BoardPose
@@ -122,6 +127,7 @@ class DetectedFret:
     elevation: float
     u_elevation: float
     flags: tuple[str, ...]
+    hidden_mm: float = 0.0
 
     @property
     def definition_mm(self) -> float:
@@ -184,7 +190,15 @@ def detect_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedF
         flags = (*flags, "BLURRED")
     middle = line.edge.px[len(line.edge.px) // 2]
     elevation = float(np.median(line.elevation))
-    return DetectedFret(pose, line, crown, mm_per_px, blur, lens, elevation, pose.u_elevation(middle), flags)
+    u_elevation = pose.u_elevation(middle)
+    hidden = hidden_by_nearer_fret(pose, crown, elevation - u_elevation, ask)
+    return DetectedFret(pose, line, crown, mm_per_px, blur, lens, elevation, u_elevation, flags, hidden)
+
+
+def hidden_by_nearer_fret(pose: BoardPose, crown: Crown, elevation: float, ask: Ask) -> float:
+    """Height above the board up to which the next fret towards the camera may hide this one, mm: h - d tan e."""
+    away = [] if ask.scale_length is None else nearer_fret_distances(ask.scale_length, ask.first_fret, pose)
+    return max(0.0, crown.height + LEVEL_MM - away[0] * math.tan(max(elevation, 0.0))) if away else 0.0
 
 
 def _tilted(photo: Photo, pose: BoardPose, line: CrownLine, crown: Crown, ask: Ask) -> BoardPose:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 
 from calib.edges import row_offsets, sample_across
@@ -31,6 +31,10 @@ __all__ = [
     "rectified_light",
     "place_edge",
     "significance",
+    "card_noise",
+    "certainty",
+    "slope_in_noise",
+    "coding_noise",
     "steepness",
     "gradient_corrected",
 ]
@@ -74,6 +78,13 @@ ABOVE = 0.3
 isolated speck on the card does not pull the path up, and a line across the fret does."""
 
 
+DARKEST = 0.005
+"""Linear light under which decoding is a straight line, and a code's step no longer shrinks (IEC 61966-2-1: 0.0031)."""
+STRAY_SHARE, STRAY_SIGMAS = 0.98, 2.33
+"""Quantile of a card's slopes that stands for its strays, and how many standard deviations out it lies in normal
+noise."""
+STRAY_ROWS = 41
+"""Rows whose strays are pooled: most of a millimetre close up, over which light on paper changes little."""
 LIGHT_POINTS = 2.0
 """Smoothing of the contrast along an edge, in points a pixel apart: the photo's own blur with the derivative's, under
 which no change of light is real."""
@@ -164,15 +175,70 @@ def rectified_light(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: 
     return linear_light(np.asarray(light, dtype=np.uint8))
 
 
-def significance(light: Light, quiet_rows: int) -> Array:
+def coding_noise(light: ArrayLike) -> Array:
+    """Standard deviation that rounding to 8-bit codes leaves in linear light: a code's step over sqrt(12).
+
+    The least noise of any photo, however smooth a denoiser left it. The step is the slope of IEC 61966-2-1's decoding,
+    2.4 / 1.055 L^(1.4 / 2.4).
+
+    >>> f"{float(coding_noise(0.5)):.4f}"
+    '0.0017'
+    """
+    level = np.maximum(np.asarray(light, dtype=np.float64), DARKEST)
+    return np.asarray(2.4 / 1.055 * level ** (1.4 / 2.4) / 255.0 / math.sqrt(12.0))
+
+
+def _least_slope_noise(light: Light, quiet_rows: int, scale_px: float, pooled: float = 0.0) -> Array:
+    """What rounding leaves in a derivative of Gaussian down the columns, `pooled` so many columns wide; (columns,).
+
+    Of white noise such a derivative passes the variance 1 / (4 sqrt(pi) sigma^3), pooling 1 / (2 sqrt(pi) sigma)."""
+    noise = coding_noise(np.median(light[: max(8, quiet_rows)], axis=0))
+    share = 1.0 / (4.0 * math.sqrt(math.pi) * scale_px**3)
+    return noise * math.sqrt(share / max(1.0, 2.0 * math.sqrt(math.pi) * pooled))
+
+
+def card_noise(light: Light) -> Array:
+    """Noise of `significance`'s slope down the columns, row by row, where all of it is plain card; shape (rows,).
+
+    A denoiser leaves most of a card flat and its speckles as they were, and paper mirrors speckles in some places only:
+    so it counts the strays of a neighbourhood, not its usual noise."""
+    stray = np.quantile(np.abs(_sharp_slope(light, DERIVATIVE_PX)), STRAY_SHARE, axis=1) / STRAY_SIGMAS
+    return np.asarray(uniform_filter1d(stray, min(STRAY_ROWS, len(stray))), dtype=np.float64)
+
+
+def slope_in_noise(light: Light, noise: Array) -> Array:
+    """Derivative down the columns in units of the card's own noise, no sample counting beyond `FLOOR`; shape of `light`.
+
+    For pooling along an outline: a speck on the card, or a glint on the metal, must not stand for a whole stretch."""
+    least = np.maximum(noise[:, None], _least_slope_noise(light, len(light), DERIVATIVE_PX)[None, :])
+    return np.asarray(np.clip(_sharp_slope(light, DERIVATIVE_PX) / least, -FLOOR, FLOOR), dtype=np.float64)
+
+
+def certainty(sigmas: ArrayLike) -> Array:
+    """0 to 1: how surely something so many standard deviations from none is there."""
+    return np.asarray(np.clip((np.asarray(sigmas) - FLOOR) / (CEILING - FLOOR), 0.0, 1.0), np.float64)
+
+
+def significance(light: Light, quiet_rows: int, least_noise: Array | None = None) -> Array:
     """How surely each sample is the steepest point of an edge across the rows, 0 to 1; shape of `light`.
 
     The surer of two looks: each column alone, for the steep walls of a divot, and columns pooled with their neighbours,
     for faint edges. `quiet_rows` rows at the start are known to be plain card: their gradient says what is noise,
-    column by column (neighbouring columns pooled), because noise grows with light."""
+    column by column (neighbouring columns pooled), because noise grows with light. `least_noise` is what noise of the
+    slope is known to reach in each row, shape (rows,), from `card_noise`."""
     alone = _sharp_slope(light, DERIVATIVE_PX)
     pooled = gaussian_filter1d(alone, POOLED_COLUMNS, axis=1)
-    return np.maximum(*(_certain(np.abs(_against_noise(s, quiet_rows))) for s in (alone, pooled)))
+    looks = ((alone, 0.0), (pooled, POOLED_COLUMNS))
+    return np.maximum(
+        *(
+            _certain(
+                np.abs(
+                    _against_noise(s, quiet_rows, _least_slope_noise(light, quiet_rows, DERIVATIVE_PX, p), least_noise)
+                )
+            )
+            for s, p in looks
+        )
+    )
 
 
 def _sharp_slope(light: Light, scale_px: float) -> Light:
@@ -205,11 +271,12 @@ def trace_edge(light: Light, quiet_rows: int, on_curve: int) -> tuple[NDArray[np
     """
     fine = _sharp_slope(light, FINE_PX)
     near = gaussian_filter1d(fine, POOLED_COLUMNS, axis=1)
-    slope, pooled = (_against_noise(s, quiet_rows) for s in (fine, near))
+    floors = (_least_slope_noise(light, quiet_rows, FINE_PX, p) for p in (0.0, POOLED_COLUMNS))
+    slope, pooled = (_against_noise(s, quiet_rows, least) for s, least in zip((fine, near), floors, strict=True))
     slope = np.where(np.abs(slope) > np.abs(pooled), slope, pooled)
     polarity = _usual_polarity(slope, on_curve)
     certain = _certain(np.abs(slope)) * np.where(slope * polarity > 0.0, 1.0, OPPOSITE_POLARITY)
-    certain = np.maximum(certain, _along_a_stretch(fine, near, pooled, quiet_rows, on_curve))
+    certain = np.maximum(certain, _along_a_stretch(light, fine, near, pooled, quiet_rows, on_curve))
     path, gain = first_edge(certain, STEEPEST_STEPS, BEND_TOLL)
     columns = np.arange(len(path))
     near = np.stack([slope[np.clip(path + k, 0, len(slope) - 1), columns] for k in (-1, 0, 1)])
@@ -217,14 +284,17 @@ def trace_edge(light: Light, quiet_rows: int, on_curve: int) -> tuple[NDArray[np
     return path, gain, np.where(strongest == 0.0, polarity, np.sign(strongest))
 
 
-def _along_a_stretch(fine: Light, near: Light, pooled: Light, quiet_rows: int, on_curve: int) -> Array:
+def _along_a_stretch(
+    light: Light, fine: Light, near: Light, pooled: Light, quiet_rows: int, on_curve: int
+) -> Array:
     """Certainty that the outline lies on the curve, from a long stretch of it; 0 off it, and where nothing shows.
 
     From the slope in each column, pooled over a few of them, and that against its noise."""
     about = slice(max(on_curve - 2, 0), on_curve + 3)
     quiet = max(8, quiet_rows)
     long = gaussian_filter1d(np.concatenate([fine[:quiet], fine[about]]), LONG_COLUMNS, axis=1)
-    certain = _certain(np.abs(_against_noise(long, quiet)[quiet:]))
+    least = _least_slope_noise(light, quiet, FINE_PX, LONG_COLUMNS)
+    certain = _certain(np.abs(_against_noise(long, quiet, least)[quiet:]))
     polarity, long = np.sign(long[quiet:]), np.abs(long[quiet:])
     own = (near[about] * polarity > LEAST_OWN_SHARE * long) & (np.abs(pooled[about]) > LEAST_OWN_SHARE * FLOOR)
     out = np.zeros(fine.shape)
@@ -244,18 +314,22 @@ def _usual_polarity(slope: Light, on_curve: int) -> Array:
 
 def steepness(light: Light, quiet_rows: int) -> Light:
     """Derivative down the columns in units of its noise on plain card; positive where light rises."""
-    return _against_noise(_sharp_slope(light, FINE_PX), quiet_rows)
+    least = _least_slope_noise(light, quiet_rows, FINE_PX)
+    return _against_noise(_sharp_slope(light, FINE_PX), quiet_rows, least)
 
 
-def _against_noise(slope: Light, quiet_rows: int) -> Light:
+def _against_noise(slope: Light, quiet_rows: int, least: Array, of_rows: Array | None = None) -> Light:
+    """A slope in units of its noise in quiet rows, never less than `least` (columns,) and what `of_rows` reach."""
     quiet = np.median(np.abs(slope[: max(8, quiet_rows)]), axis=0) * SIGMA_OF_MAD
-    return np.asarray(slope / np.maximum(uniform_filter1d(quiet, min(101, len(quiet))), 1e-6), dtype=np.float32)
+    noise = np.maximum(uniform_filter1d(quiet, min(101, len(quiet))), least)
+    noise = noise if of_rows is None else np.maximum(noise[None, :], of_rows[:, None])
+    return np.asarray(slope / noise, dtype=np.float32)
 
 
 def _certain(sigmas: Light) -> Array:
     """0 to 1 at peaks down the columns, else 0."""
     peak = sigmas >= maximum_filter1d(sigmas, 3, axis=0)
-    return np.asarray(np.where(peak, np.clip((sigmas - FLOOR) / (CEILING - FLOOR), 0.0, 1.0), 0.0), np.float64)
+    return np.asarray(np.where(peak, certainty(sigmas), 0.0), np.float64)
 
 
 def edge_gain(certain: Array, own_rows: int = OWN_ROWS) -> Array:
@@ -334,7 +408,7 @@ def place_edge(photo: Photo, px: Array, polarity: Array | None = None, within: f
     a, b, c = slope[i, k - 1], slope[i, k], slope[i, k + 1]
     bend = np.maximum(2.0 * b - a - c, 1e-12)
     at = offsets[k] + step * np.clip(0.5 * (c - a) / bend, -1.0, 1.0)
-    noise = _slope_noise(rows[:, : len(offsets) // 4], FINE_PX / step)
+    noise = _slope_noise(rows[:, : len(offsets) // 4], FINE_PX / step, pool)
     u = step * noise / bend
     return EdgePath.plain(px + normal * at[:, None], np.clip(u, 0.02, half_px), b / noise, float(pool))
 
@@ -374,9 +448,11 @@ def gradient_corrected(edge: EdgePath, across: Array, blur_px: float) -> EdgePat
     return replace(edge, px=edge.px - shift[:, None] * normal, u_shared_px=u_shared)
 
 
-def _slope_noise(quiet: Array, sigma: float) -> float:
-    """Standard deviation of the derivative's noise, from the light's noise in rows of plain card."""
+def _slope_noise(quiet: Array, sigma: float, pool: int) -> float:
+    """Standard deviation of the derivative's noise, from the light's noise in rows of plain card, `pool` of them
+    averaged."""
     rough = np.diff(quiet, axis=1)
     sigma_n = SIGMA_OF_MAD * float(np.median(np.abs(rough - np.median(rough)))) / math.sqrt(2.0)
+    sigma_n = max(sigma_n, float(coding_noise(np.median(quiet))) / math.sqrt(2.0 * pool))  # two samples a pixel
     # bilinear half-pixel samples share noise; the derivative of Gaussian passes sum(g'^2) = 1 / (4 sqrt(pi) sigma^3)
-    return max(2.0 * sigma_n * math.sqrt(1.0 / (4.0 * math.sqrt(math.pi) * sigma**3)), 1e-6)
+    return 2.0 * sigma_n * math.sqrt(1.0 / (4.0 * math.sqrt(math.pi) * sigma**3))
