@@ -18,6 +18,7 @@ from calib.photo import Photo
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.circle import Circle
 from inspect_app.measure.backdrop.consensus import points_on_line
+from inspect_app.measure.backdrop.edge_path import EdgePath, gradient_corrected
 from inspect_app.measure.backdrop.end_outline import (
     CORNER_MM,
     INWARD,
@@ -27,7 +28,6 @@ from inspect_app.measure.backdrop.end_outline import (
     detect_end_outlines,
 )
 from inspect_app.measure.backdrop.fret import SHARPEST_PX, DetectedFret
-from inspect_app.measure.backdrop.outline import EdgePath, gradient_corrected
 from inspect_app.measure.backdrop.pose import TURN_U, BoardPose
 from inspect_app.reading.inspection import Outline
 from inspect_app.reading.key import Key, NotMeasured, on_fret

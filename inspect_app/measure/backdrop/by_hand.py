@@ -14,9 +14,9 @@ from inspect_app.measure.backdrop.bevel import EndReading, measure_end
 from inspect_app.measure.backdrop.circle import fit_circle
 from inspect_app.measure.backdrop.crown_line import tangent_rise
 from inspect_app.measure.backdrop.divots import Hollow
+from inspect_app.measure.backdrop.edge_path import EdgePath
 from inspect_app.measure.backdrop.end_outline import End
 from inspect_app.measure.backdrop.fret import DetectedFret, draw_crown_line
-from inspect_app.measure.backdrop.outline import EdgePath
 from inspect_app.measure.manual import PLACED_U_PX, Placed, Points, apart, marked, u_along
 from inspect_app.reading.inspection import Divot
 from inspect_app.reading.key import NotMeasured

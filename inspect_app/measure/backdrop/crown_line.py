@@ -14,16 +14,8 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from calib.photo import Photo
 from inspect_app.measure.backdrop.circle import Circle
-from inspect_app.measure.backdrop.outline import (
-    FLOOR,
-    EdgePath,
-    edge_gain,
-    place_edge,
-    rectified_light,
-    significance,
-    steepness,
-    trace_edge,
-)
+from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge
+from inspect_app.measure.backdrop.outline import FLOOR, edge_gain, rectified_light, significance, steepness, trace_edge
 from inspect_app.measure.backdrop.pose import BoardPose
 from inspect_app.measure.backdrop.reference_arc import HOLLOWEST, LEAST_POINTS, TIGHTEST, fit_reference_arc
 from inspect_app.measure.edge_definition import DEFINITION_PX

@@ -1,7 +1,8 @@
 """The outline of a fret's end against the backdrop: the rim of its cut face, found whole and placed point by point.
 
 A bevel is a plane, so its rim is known but for its angle and its foot. The pair is taken whose rim collects the most
-edge, leaves the least outside it, and begins where the crown line ends: a rim that is faint where the metal has the card's tone is found by the rest."""
+edge, leaves the least outside it, and begins where the crown line ends: a rim that is faint where the metal has the
+card's tone is found by the rest."""
 
 from __future__ import annotations
 
@@ -18,21 +19,28 @@ from calib.edges import row_offsets, sample_across
 from calib.photo import Photo
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.crown_line import FINEST_MM, CrownLine
+from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge
 from inspect_app.measure.backdrop.outline import (
     ABOVE,
     FLOOR,
     OWN_ROWS,
-    EdgePath,
     card_noise,
     certainty,
-    place_edge,
     rectified_light,
     significance,
     slope_in_noise,
 )
 from inspect_app.measure.backdrop.pose import BoardPose
 
-__all__ = ["End", "INWARD", "detect_end_outlines", "crown_line_end", "crown_line_evidence", "CORNER_MM", "LEAST_RISE_MM"]
+__all__ = [
+    "End",
+    "INWARD",
+    "detect_end_outlines",
+    "crown_line_end",
+    "crown_line_evidence",
+    "CORNER_MM",
+    "LEAST_RISE_MM",
+]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -1,4 +1,4 @@
-"""An outline against the backdrop: looked for in straightened light, followed, and placed to a fraction of a pixel.
+"""An outline against the backdrop: looked for in straightened light, and followed.
 
 Coming down the white part of the backdrop, the outline is the first sharp edge: lamp reflections on the card are soft,
 and the sharp bright lines on the crown lie below it. So the path is looked for that collects the most significant edge
@@ -7,21 +7,18 @@ while leaving the least significant edge above it (dynamic programming, Bellman 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 
-from calib.edges import row_offsets, sample_across
 from calib.photo import Photo, linear_light
 from inspect_app.measure.backdrop.pose import BoardPose
 from inspect_app.measure.spread import SIGMA_OF_MAD
 
 __all__ = [
     "ABOVE",
-    "EdgePath",
     "FINE_PX",
     "FLOOR",
     "OWN_ROWS",
@@ -29,18 +26,15 @@ __all__ = [
     "first_edge",
     "trace_edge",
     "rectified_light",
-    "place_edge",
     "significance",
     "card_noise",
     "certainty",
     "slope_in_noise",
     "coding_noise",
     "steepness",
-    "gradient_corrected",
 ]
 
 Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 Light = NDArray[np.float32]
 
 DERIVATIVE_PX = 2.0
@@ -85,71 +79,6 @@ STRAY_SHARE, STRAY_SIGMAS = 0.98, 2.33
 noise."""
 STRAY_ROWS = 41
 """Rows whose strays are pooled: most of a millimetre close up, over which light on paper changes little."""
-LIGHT_POINTS = 2.0
-"""Smoothing of the contrast along an edge, in points a pixel apart: the photo's own blur with the derivative's, under
-which no change of light is real."""
-LEAST_FOR_LIGHT = 5
-"""Points under which a change of contrast along an edge is not told from noise."""
-LEAST_APART_PX = 0.05
-"""Distance of neighbours under which points lie on each other."""
-SLOPE_NOISE = 0.3
-"""Noise of the contrast's slope from point to point, in units of the contrast's own: sqrt(5 / (4 sqrt(pi) sigma^3)) for
-noise that five neighbours share (see `place_edge`), smoothed and differentiated over sigma = `LIGHT_POINTS`."""
-GAP_PX = 3.0
-"""Points farther apart say nothing of the light between them."""
-MOST_SHIFT_PX = 1.5
-"""Farthest that a point is moved: beyond the blur, light does not change evenly. Its doubt grows on."""
-SHIFT_U = 0.3
-"""Standard uncertainty of such a move relative to it: the blur is known to a tenth, so its square to a fifth, and light
-bends within it (no source)."""
-
-
-@dataclass(frozen=True)
-class EdgePath:
-    """Points on an edge, in order along it.
-
-    Attributes
-    ----------
-    px : ndarray, shape (N, 2)
-        Upright photo pixels.
-    u_px : ndarray, shape (N,)
-        Standard uncertainty across the edge from noise, pixels.
-    strength : ndarray, shape (N,)
-        Step's steepness in units of the noise of the same derivative on the card.
-    noise_correlation : float
-        Number of neighbouring points that share their noise.
-    u_shared_px : ndarray, shape (N,)
-        Standard uncertainty that neighbours share: what the edge is, not where noise puts it.
-    part : ndarray of int, shape (N,)
-        Parts that may be lines of their own, because the light steps another way in each.
-    """
-
-    px: Array
-    u_px: Array
-    strength: Array
-    noise_correlation: float
-    u_shared_px: Array
-    part: NDArray[np.intp]
-
-    @classmethod
-    def plain(cls, px: Array, u_px: Array, strength: Array, noise_correlation: float) -> EdgePath:
-        """An edge of one part, whose points are uncertain by noise alone."""
-        return cls(px, u_px, strength, noise_correlation, np.zeros(len(px)), np.zeros(len(px), np.intp))
-
-    def only(self, keep: Mask) -> EdgePath:
-        """The points that `keep` marks."""
-        return replace(
-            self,
-            px=self.px[keep],
-            u_px=self.u_px[keep],
-            strength=self.strength[keep],
-            u_shared_px=self.u_shared_px[keep],
-            part=self.part[keep],
-        )
-
-    def drawn(self, most: int = 40) -> tuple[tuple[float, float], ...]:
-        """Some points of it to draw, px: at least `most`, if there are so many."""
-        return tuple((float(x), float(y)) for x, y in self.px[:: max(1, len(self.px) // most)])
 
 
 def rectified_light(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array, x: float = 0.0) -> Light:
@@ -207,7 +136,7 @@ def card_noise(light: Light) -> Array:
 
 
 def slope_in_noise(light: Light, noise: Array) -> Array:
-    """Derivative down the columns in units of the card's own noise, no sample counting beyond `FLOOR`; shape of `light`.
+    """Derivative down the columns in units of the card's own noise, clipped at `FLOOR`; shape of `light`.
 
     For pooling along an outline: a speck on the card, or a glint on the metal, must not stand for a whole stretch."""
     least = np.maximum(noise[:, None], _least_slope_noise(light, len(light), DERIVATIVE_PX)[None, :])
@@ -284,9 +213,7 @@ def trace_edge(light: Light, quiet_rows: int, on_curve: int) -> tuple[NDArray[np
     return path, gain, np.where(strongest == 0.0, polarity, np.sign(strongest))
 
 
-def _along_a_stretch(
-    light: Light, fine: Light, near: Light, pooled: Light, quiet_rows: int, on_curve: int
-) -> Array:
+def _along_a_stretch(light: Light, fine: Light, near: Light, pooled: Light, quiet_rows: int, on_curve: int) -> Array:
     """Certainty that the outline lies on the curve, from a long stretch of it; 0 off it, and where nothing shows.
 
     From the slope in each column, pooled over a few of them, and that against its noise."""
@@ -382,77 +309,3 @@ def first_edge(
     for c in range(columns - 1, 0, -1):
         path[c - 1] = path[c] + back[c, path[c]]
     return path, here[path, np.arange(columns)]
-
-
-def place_edge(photo: Photo, px: Array, polarity: Array | None = None, within: float = 4.0, pool: int = 5) -> EdgePath:
-    """Place an edge to sub-pixel along the normals of a guessed path.
-
-    The rows are straightened along the path, pooled over `pool` neighbours and differentiated; the edge is where the
-    slope is steepest `within` so many px of the guess (parabola through three samples), going the `polarity` given (1
-    brighter, -1 darker away from the card), one a point, or either. Steepest, not half-way: metal below an outline is
-    not an even level. Walking along `px`, the card lies to the right: a crown line runs from treble to bass.
-    """
-    tangent = np.gradient(np.column_stack([gaussian_filter1d(px[:, k], 5.0, mode="nearest") for k in (0, 1)]), axis=0)
-    tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
-    normal = np.column_stack([tangent[:, 1], -tangent[:, 0]])
-    step, half_px = 0.5, 9.0
-    offsets = row_offsets(half_px, step)
-    rows = sample_across(photo, px, normal, half_px, step)
-    rows = uniform_filter1d(np.nan_to_num(rows), pool, axis=0)
-    slope = gaussian_filter1d(rows, FINE_PX / step, axis=1, order=1)
-    slope = np.abs(slope) if polarity is None else slope * polarity[:, None]
-    near = np.abs(offsets) <= within
-    k = np.argmax(np.where(near, slope, -1.0), axis=1)
-    k = np.clip(k, 1, len(offsets) - 2)
-    i = np.arange(len(px))
-    a, b, c = slope[i, k - 1], slope[i, k], slope[i, k + 1]
-    bend = np.maximum(2.0 * b - a - c, 1e-12)
-    at = offsets[k] + step * np.clip(0.5 * (c - a) / bend, -1.0, 1.0)
-    noise = _slope_noise(rows[:, : len(offsets) // 4], FINE_PX / step, pool)
-    u = step * noise / bend
-    return EdgePath.plain(px + normal * at[:, None], np.clip(u, 0.02, half_px), b / noise, float(pool))
-
-
-def gradient_corrected(edge: EdgePath, across: Array, blur_px: float) -> EdgePath:
-    """An edge where it is, not where it is steepest, beside metal whose light changes across the direction of its wire.
-
-    Where such lines of light meet the edge aslant, the contrast C changes along the normal n as well. A step of height
-    C + n dC/dn, blurred by a normal distribution of sigma (with the derivative's own scale), is steepest at
-    ``sigma^2 (dC/dn) / C``, towards the greater contrast. C is read along the edge.
-
-    Parameters
-    ----------
-    edge : EdgePath
-        With the side it is brighter on as its `part`s: 1 where the metal is brighter.
-    across : ndarray, shape (2,)
-        Unit vector in the photo across the lines of light.
-    blur_px : float
-        Standard deviation of the photo's blur.
-    """
-    if len(edge.px) < LEAST_FOR_LIGHT:
-        return edge
-    along = edge.px[-1] - edge.px[0]
-    along /= max(float(np.linalg.norm(along)), 1e-9)
-    normal = np.array([-along[1], along[0]])
-    at = edge.px @ along
-    grows, noise = np.zeros(len(at)), np.zeros(len(at))
-    breaks = np.flatnonzero((np.diff(edge.part) != 0) | (np.diff(at) > GAP_PX)) + 1
-    for run in np.split(np.arange(len(at)), breaks):
-        if len(run) >= LEAST_FOR_LIGHT:
-            contrast = np.maximum(gaussian_filter1d(edge.strength[run], LIGHT_POINTS, mode="nearest"), 1.0)
-            step = np.maximum(np.gradient(at[run]), LEAST_APART_PX)
-            grows[run], noise[run] = np.gradient(contrast) / step / contrast, SLOPE_NOISE / step / contrast
-    lever = (blur_px**2 + FINE_PX**2) * float(normal @ across) / float(along @ across)
-    shift = np.clip(lever * grows, -MOST_SHIFT_PX, MOST_SHIFT_PX)
-    u_shared = np.sqrt(edge.u_shared_px**2 + (SHIFT_U * lever * grows) ** 2 + (lever * noise) ** 2)
-    return replace(edge, px=edge.px - shift[:, None] * normal, u_shared_px=u_shared)
-
-
-def _slope_noise(quiet: Array, sigma: float, pool: int) -> float:
-    """Standard deviation of the derivative's noise, from the light's noise in rows of plain card, `pool` of them
-    averaged."""
-    rough = np.diff(quiet, axis=1)
-    sigma_n = SIGMA_OF_MAD * float(np.median(np.abs(rough - np.median(rough)))) / math.sqrt(2.0)
-    sigma_n = max(sigma_n, float(coding_noise(np.median(quiet))) / math.sqrt(2.0 * pool))  # two samples a pixel
-    # bilinear half-pixel samples share noise; the derivative of Gaussian passes sum(g'^2) = 1 / (4 sqrt(pi) sigma^3)
-    return 2.0 * sigma_n * math.sqrt(1.0 / (4.0 * math.sqrt(math.pi) * sigma**3))

@@ -11,9 +11,10 @@ from calib.photo import Photo
 from inspect_app.measure.backdrop.bevel import EndReading
 from inspect_app.measure.backdrop.consensus import points_on_line
 from inspect_app.measure.backdrop.crown_line import FINEST_MM
+from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge
 from inspect_app.measure.backdrop.end_outline import INWARD, End
 from inspect_app.measure.backdrop.fret import DetectedFret
-from inspect_app.measure.backdrop.outline import FLOOR, EdgePath, first_edge, place_edge, rectified_light, significance
+from inspect_app.measure.backdrop.outline import FLOOR, first_edge, rectified_light, significance
 from inspect_app.reading.inspection import Outline
 from inspect_app.reading.key import NotMeasured, on_fret
 from shared.measured import Measured

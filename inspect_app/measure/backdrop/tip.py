@@ -13,9 +13,10 @@ from calib.photo import Photo
 from inspect_app.instrument.crown import depth_from_drop
 from inspect_app.measure.backdrop.bevel import EndReading
 from inspect_app.measure.backdrop.crown_line import tangent_rise
+from inspect_app.measure.backdrop.edge_path import place_edge
 from inspect_app.measure.backdrop.end_outline import INWARD, End
 from inspect_app.measure.backdrop.fret import DetectedFret
-from inspect_app.measure.backdrop.outline import FLOOR, place_edge
+from inspect_app.measure.backdrop.outline import FLOOR
 from inspect_app.reading.inspection import Outline
 from inspect_app.reading.key import NotMeasured, on_fret
 from shared.measured import Measured

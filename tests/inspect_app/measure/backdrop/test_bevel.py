@@ -11,7 +11,7 @@ from calib.photo import Focal, Photo
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.bevel import RIM_DEFINITION_PX, fit_bevel, measure_bevel
 from inspect_app.measure.backdrop.circle import fit_circle
-from inspect_app.measure.backdrop.outline import EdgePath, gradient_corrected, place_edge
+from inspect_app.measure.backdrop.edge_path import EdgePath, gradient_corrected, place_edge
 from inspect_app.measure.backdrop.pose import TURN_U
 from inspect_app.reading.key import NotMeasured
 from tests.inspect_app.instrument.fret_solid import FretSolid, rim

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from inspect_app.measure.backdrop.crown_line import COLUMN_STEPS, best_arc
-from inspect_app.measure.backdrop.outline import first_edge, place_edge, significance, trace_edge
+from inspect_app.measure.backdrop.edge_path import place_edge
+from inspect_app.measure.backdrop.outline import first_edge, significance, trace_edge
 from inspect_app.measure.backdrop.reference_arc import fit_reference_arc
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, surface
 

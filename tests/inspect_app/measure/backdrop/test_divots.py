@@ -16,7 +16,7 @@ from inspect_app.measure.backdrop.divots import (
     measure_place,
     read_profile,
 )
-from inspect_app.measure.backdrop.outline import EdgePath
+from inspect_app.measure.backdrop.edge_path import EdgePath
 from inspect_app.measure.backdrop.pose import BoardPose
 from tests.inspect_app.instrument.fret_solid import FretSolid, outline
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene
