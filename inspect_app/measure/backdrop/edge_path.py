@@ -1,4 +1,4 @@
-"""An edge placed to a fraction of a pixel along a guessed path, and how light that changes along it shifts that place."""
+"""An edge placed to a fraction of a pixel along a guessed path, and how light that changes along it shifts it."""
 
 from __future__ import annotations
 
