@@ -25,6 +25,7 @@ def sharpened(photo: Photo, amount: float, radius: float, tint: tuple[float, flo
     return replace(photo, bgr=bgr)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sigma", [0.7, 1.0, 1.6])
 def test_blur_is_told_from_sharpening(make_camera, print_photo, sigma):
     plain = print_photo(STRIP, STRIP_SIZE, make_camera(), sigma=sigma, noise=0.004)

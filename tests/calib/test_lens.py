@@ -156,11 +156,13 @@ def test_a_profile_from_photos_of_the_board(board_photos):
     assert focal.source == "lens profile"
 
 
+@pytest.mark.slow
 def test_too_few_photos_of_the_board(board_photos):
     with pytest.raises(ScaleError, match="3 of the photos show enough of the board; 5 are needed"):
         profile_from_charuco(board_photos[:3], "x")
 
 
+@pytest.mark.slow
 def test_photos_of_different_sizes(board_photos, coded):
     with pytest.raises(OptionError, match="different sizes"):
         profile_from_charuco([*board_photos, coded(np.full((50, 60), 0.5))], "x")

@@ -121,6 +121,7 @@ def test_a_clean_scale_gives_the_camera_back(make_camera):
         np.testing.assert_allclose(fitted.to_mm(px), GRID, atol=5e-4)
 
 
+@pytest.mark.slow
 def test_errors_beside_the_strip_lie_inside_two_u(make_camera):
     """0 to 70 mm beside the strip on either side, 93 to 98 of 100 inside 2 u; focal length and lens drawn anew."""
     rng = np.random.default_rng(20)

@@ -18,6 +18,7 @@ def normal_errors(scale, camera) -> np.ndarray:
     return np.sum((scale.image_px - true) * n, axis=1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("sigma", "noise"), [(0.6, 0.005), (0.9, 0.02), (1.8, 0.02)])
 def test_sides_are_found_to_hundredths_of_a_pixel(make_camera, print_photo, sigma, noise):
     camera = make_camera(k1=0.02)
@@ -36,6 +37,7 @@ def test_the_corners_of_a_marker(make_camera, print_photo):
         np.testing.assert_allclose(m.corners_px, true, atol=0.15)
 
 
+@pytest.mark.slow
 def test_the_backdrop_with_both_sizes_of_marker(make_camera, print_photo):
     camera = make_camera(look_mm=(46.0, -13.0), distance_mm=200.0, tilt_deg=(3.0, 2.0))
     scale = find_printed(print_photo(BACKDROP, BACKDROP_SIZE, camera, spread_mm=0.02), "backdrop")

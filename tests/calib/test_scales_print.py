@@ -47,6 +47,7 @@ def test_vectors_have_true_size(paper: str) -> None:
     assert np.ptp(strip_left) == pytest.approx(12.0 * 9, abs=1e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="needs pdftoppm to render the page")
 def test_rendered_markers_are_found_at_their_places(tmp_path: Path) -> None:
     path = tmp_path / "scales.pdf"

@@ -111,6 +111,7 @@ def better_known(wear, share):
     return with_spots(wear, sharper)
 
 
+@pytest.mark.slow
 def test_random_boards_never_break_a_decision():
     stocks = [None, WireStock("w", "stainless", 2.6, 1.3), WireStock("low", "nickel silver", 2.0, 0.65)]
     for seed in range(BOARDS):
@@ -176,6 +177,7 @@ def height_and_depth(wear, draws):
     return leave(case), level(case)
 
 
+@pytest.mark.slow
 def test_stated_probabilities_are_calibrated():
     """1,000 boards: where an option is said to keep its limit with 90 % or more, at least 95 in 100 do; and where it
     is said not to (10 % or less), at most 1 in 10 does."""
@@ -199,6 +201,7 @@ def test_stated_probabilities_are_calibrated():
     assert true[sure_not].mean() <= 0.10
 
 
+@pytest.mark.slow
 def test_the_largest_of_many_depths_lies_on_the_deep_side():
     """How far what comes off is from the truth: for depths that differ and for depths all alike, and never short by
     more than its U in more than 5 of 100 boards."""

@@ -25,6 +25,7 @@ def test_frets_are_kept_and_what_lies_between_and_beyond_is_not(gone):
     assert said.score > 0.0
 
 
+@pytest.mark.slow
 def test_lines_anywhere_are_seldom_likely_frets():
     rng = np.random.default_rng(0)
     tries = [sequence(np.sort(rng.uniform(0.0, 400.0, rng.integers(4, 14)))) for _ in range(150)]

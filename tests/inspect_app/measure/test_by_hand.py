@@ -227,6 +227,7 @@ def test_an_end_that_tapers_is_placed_less_exactly_along_than_across():
     assert u_along(0.05, 4.0, 0.5) == pytest.approx(0.05 * np.hypot(1.0, 8.0))
 
 
+@pytest.mark.slow
 def test_placed_points_scatter_as_stated():
     """Edges placed again and again with a pixel's error: the width scatters by what its uncertainty says."""
     ask, read, fret = flat_case()

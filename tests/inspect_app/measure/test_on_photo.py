@@ -57,6 +57,7 @@ def test_it_reads_the_truth_where_nothing_is_uncertain(kind):
     assert found.by_hand
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", TRUTH)
 def test_errors_lie_inside_the_stated_uncertainty_as_often_as_they_should(kind):
     rng = np.random.default_rng(11)

@@ -161,6 +161,7 @@ def test_the_customer_gets_one_page_and_signs_on_it(paper):
     assert len(pages[0].images) == 2
 
 
+@pytest.mark.slow
 def test_a_long_note_flows_to_a_second_page_and_nothing_overprints():
     pdf = estimate_pdf(note=LONG, wear=worn(frets=24), discount_percent="10", tax_percent="19")
     pages = pages_of(pdf)
@@ -239,6 +240,7 @@ def test_control_characters_are_taken_out():
     assert clean_text({"a": ["x\x00y\x07\n", 3]}) == {"a": ["xy\n", 3]}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", [k for k in Kind if k != Kind.LEAVE])
 @pytest.mark.parametrize("paper", list(SIZES_PT))
 def test_bench_sheet_is_one_page_even_with_every_material_named(kind, paper):

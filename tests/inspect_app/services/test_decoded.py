@@ -60,6 +60,7 @@ def added(store, job):
     return [(add_photo(store, job, s.path.read_bytes(), s.path.name, s.view).photo, ask_of(s)) for s in two_shots()]
 
 
+@pytest.mark.slow
 def test_two_threads_measure_what_one_does_and_decode_each_photo_once(store, job, tmp_path, count):
     asked = added(store, job) * 2  # each photo by both threads
     decoded._KEPT.clear()

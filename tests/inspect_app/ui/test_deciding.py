@@ -185,6 +185,7 @@ def test_options_of_the_visit_after_the_work_get_an_answer(store, job, monkeypat
     assert "calliper" in words(at)
 
 
+@pytest.mark.slow
 def test_limits_are_set_for_one_instrument(store, job):
     at = open_page("options.py", job)
     at.number_input(key=f"limit-{job}-crown_height").set_value(0.95)
@@ -209,6 +210,7 @@ def test_work_on_the_frets_is_written_down_and_taken_back(store, job, monkeypatc
     assert fret_work(store, job) == ()
 
 
+@pytest.mark.slow
 def test_a_job_goes_on_from_an_earlier_one(store, job):
     later = make_job(store)
     at = open_page("options.py", later)
@@ -235,6 +237,7 @@ def test_an_issued_estimate_can_not_be_changed_from_a_page_opened_before(store, 
     assert not [t for t in fresh.text_input if t.label == "Discount, %"]
 
 
+@pytest.mark.slow
 def test_options_page_shows_cost_wire_likeness_and_whose_limits(store, job):
     add_wire(store, WireStock("drawer 2", "stainless", 2.6, 1.4))
     draft(store, job)

@@ -241,6 +241,7 @@ def test_a_photo_with_another_scale_is_measured_by_it_at_once(store, job, fake_m
     assert [a.scale.kind for a in fake_measuring] == ["rule"]
 
 
+@pytest.mark.slow
 def test_a_wrong_photo_can_be_taken_out_before_it_is_measured(store, job):
     photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
     press(open_page("photos.py", job), f"out-{photo.id}")
@@ -259,6 +260,7 @@ def submit(at, label):
     assert not at.exception, at.exception
 
 
+@pytest.mark.slow
 def test_a_known_length_marked_on_the_photo_is_its_scale(job, measured, fake_measuring):
     at = open_page("photos.py", job)
     at.selectbox(key=f"ask-{measured.id}-scale").set_value("span")
@@ -300,6 +302,7 @@ def test_a_known_length_serves_measuring_by_hand(store, job):
     assert hand_measures(store, photo.id)[0].result.value == pytest.approx(50.0, abs=0.5)
 
 
+@pytest.mark.slow
 def test_a_refused_photo_says_why(store, job):
     photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
     measure_photo(store, photo.id, Ask("plan"))

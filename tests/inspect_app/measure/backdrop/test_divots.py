@@ -169,6 +169,7 @@ def errors_of_a_sweep(cases=150):
     return np.array(out)
 
 
+@pytest.mark.slow
 def test_stated_uncertainty_of_the_depth_covers_its_error_and_is_not_timid():
     error, u = errors_of_a_sweep().T
     assert len(error) > 140

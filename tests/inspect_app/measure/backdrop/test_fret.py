@@ -25,6 +25,7 @@ def upright_card(scene):
     return photo, scale, detect_fret(photo, scale, plane, scene_ask(scene))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("blur", [1.0, 1.6, 2.5])
 def test_the_lenss_blur_is_read_off_the_print(blur):
     scene = Scene(divots=(), blur=blur, seed=1)
@@ -34,6 +35,7 @@ def test_the_lenss_blur_is_read_off_the_print(blur):
     assert fret.resolved_mm == pytest.approx(2.0 * np.hypot(drawn, 1.2) * fret.mm_per_px, rel=0.15)
 
 
+@pytest.mark.slow
 def test_a_clean_outline_has_no_edge_above_it_and_no_metal_of_the_cards_tone():
     scene = Scene(divots=(), seed=2)
     photo, _, fret = upright_card(scene)
@@ -42,6 +44,7 @@ def test_a_clean_outline_has_no_edge_above_it_and_no_metal_of_the_cards_tone():
     assert card_tone_below(across) < 0.05
 
 
+@pytest.mark.slow
 def test_a_fainter_edge_above_is_measured_against_the_one_followed():
     scene = Scene(divots=(), seed=3)
     photo, _, fret = upright_card(scene)
@@ -52,6 +55,7 @@ def test_a_fainter_edge_above_is_measured_against_the_one_followed():
     assert edge_above(doubled, fret.blur_px) == pytest.approx(0.4, rel=0.1)
 
 
+@pytest.mark.slow
 def test_a_soft_shadow_on_the_card_is_no_edge_above():
     scene = Scene(divots=(), seed=3)
     photo, _, fret = upright_card(scene)
@@ -64,6 +68,7 @@ def test_a_soft_shadow_on_the_card_is_no_edge_above():
         assert edge_above(shaded, fret.blur_px) == pytest.approx(seen, abs=0.05)
 
 
+@pytest.mark.slow
 def test_a_hollow_has_plain_card_above_it_and_another_edge_of_the_crown_has_not():
     photo, _, fret = upright_card(Scene(divots=((-8.0, 0.3, 4.0),), seed=6))
     middle = sum(fret.line.span) / 2.0  # the divot lies 8 mm from the middle of this board, towards the treble
@@ -73,11 +78,13 @@ def test_a_hollow_has_plain_card_above_it_and_another_edge_of_the_crown_has_not(
     assert card_above(photo, fret, middle + 6.0, 4.0, 2.0 * fret.mm_per_px) is None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("thick", [9.0, 12.0, 20.0])
 def test_strings_are_counted(thick):
     assert crossings(*upright_card(Scene(strings=((-9.0, thick), (5.0, thick)), seed=4))[::2]) == 2
 
 
+@pytest.mark.slow
 def test_a_soft_streak_on_the_card_is_no_string():
     scene = Scene(divots=(), seed=5)
     photo, _, fret = upright_card(scene)

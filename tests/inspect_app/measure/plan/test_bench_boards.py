@@ -62,6 +62,7 @@ def test_every_whole_fret_is_found_and_none_invented(bench):
     assert board.span_mm[1] - board.span_mm[0] == pytest.approx(length, abs=0.25 * length)
 
 
+@pytest.mark.slow
 def test_a_small_neck_is_found_among_clutter():
     test_every_whole_fret_is_found_and_none_invented(SMALL)
 

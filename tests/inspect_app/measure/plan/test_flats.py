@@ -330,6 +330,7 @@ def errors(trials: list[Trial], name: str) -> tuple[np.ndarray, np.ndarray]:
     return np.array([m.value - v for m, v in read]), np.array([m.u for m, _ in read])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "rms", "bias"), [("length", 0.4, 0.2), ("width", 0.15, 0.05)])
 def test_by_chance_scenes_are_read_without_much_error_or_bias(
     trials: list[Trial], name: str, rms: float, bias: float
@@ -339,6 +340,7 @@ def test_by_chance_scenes_are_read_without_much_error_or_bias(
     assert abs(np.mean(error)) < bias
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["from_treble_end", "length", "width"])
 def test_uncertainty_covers_and_does_not_exaggerate(trials: list[Trial], name: str) -> None:
     """Errors inside 2 u about 95 times in 100 (85 allows for chance in 45 trials), and u not far beyond the errors."""

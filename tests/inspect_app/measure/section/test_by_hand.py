@@ -40,6 +40,7 @@ def every_edge(name):
     return [(r, e) for r, found in case(name)[5].values() for e in found]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SCENES)
 def test_every_figure_has_an_edge_to_move_on_each_side(name):
     dimensions = {q: {e.key.name for e in found} for q, (_, found) in case(name)[5].items()}
@@ -51,6 +52,7 @@ def test_every_figure_has_an_edge_to_move_on_each_side(name):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SCENES)
 def test_an_edge_left_where_it_was_found_changes_no_value_and_says_so(name):
     _, _, ask, read, answer, _ = case(name)
@@ -77,6 +79,7 @@ def test_the_value_that_follows_a_handle_is_the_one_measured_when_it_is_let_go(n
                 assert held.value.value == pytest.approx(said, abs=0.004), (edge.name, by)
 
 
+@pytest.mark.slow
 def test_one_look_reads_as_a_new_measurement_does():
     photo, calibrated, ask, read, _, _ = case("worn")
     for _, edge in every_edge("worn"):
@@ -99,6 +102,7 @@ def test_an_edge_moved_past_the_other_is_refused():
             read(with_edge(ask, edge, by))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SCENES)
 def test_edges_placed_on_the_drawn_ones_scatter_as_stated(name):
     """Both edges of a figure placed by chance about the drawn ones: the errors are those that U speaks of."""

@@ -113,6 +113,7 @@ def test_the_face_is_found_and_its_body_is_not_taken_for_it(worn):
     assert dimensions[[0, 4]] == pytest.approx([2.6, 0.55], abs=0.01)
 
 
+@pytest.mark.slow
 def test_an_outline_that_takes_in_the_body_is_given_up():
     """The body shows 0.15 mm below the face: an outline round both has the face's edge within it."""
     scene = Scene(smear=(0.0, -0.15), look=(0.0, 0.0), ground=(0.6, 0.6, 0.6))
