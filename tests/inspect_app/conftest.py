@@ -1,6 +1,7 @@
 """What tests of the store, the services and the command share: photos, answers, an empty data folder."""
 
 import io
+import shutil
 from dataclasses import fields
 
 import cv2
@@ -94,9 +95,23 @@ def strip_photo(px_per_mm=8.0, size=(1300, 900)):
     return cv2.imencode(".png", photo)[1].tobytes()
 
 
+@pytest.fixture(scope="session")
+def new_data_dir(tmp_path_factory):
+    """A data folder as it is made new, never written to: its migrations take most of a short test's time."""
+    folder = tmp_path_factory.mktemp("new") / "data"
+    open_store(folder).close()
+    return folder
+
+
 @pytest.fixture
-def store(tmp_path):
-    opened = open_store(tmp_path / "data")
+def data_dir(tmp_path, new_data_dir):
+    """A new data folder."""
+    return shutil.copytree(new_data_dir, tmp_path / "data")
+
+
+@pytest.fixture
+def store(data_dir):
+    opened = open_store(data_dir)
     yield opened
     opened.close()
 

@@ -53,8 +53,8 @@ from tests.inspect_app.deciding_case import elevation, jpeg, make_job, mm, put_e
 
 
 @pytest.fixture
-def store(tmp_path):
-    opened = open_store(tmp_path / "data")
+def store(data_dir):
+    opened = open_store(data_dir)
     yield opened
     opened.close()
 

@@ -24,8 +24,8 @@ from tests.inspect_app.deciding_case import make_job, put_elevation
 
 
 @pytest.fixture
-def store(tmp_path):
-    opened = open_store(tmp_path / "data")
+def store(data_dir):
+    opened = open_store(data_dir)
     yield opened
     opened.close()
 

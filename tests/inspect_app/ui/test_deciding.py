@@ -22,8 +22,8 @@ pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
 
 
 @pytest.fixture
-def store(tmp_path, monkeypatch):
-    opened = open_store(tmp_path / "data")
+def store(data_dir, monkeypatch):
+    opened = open_store(data_dir)
     monkeypatch.setattr(server, "store", lambda: opened)
     yield opened
     opened.close()
