@@ -46,6 +46,7 @@ def fret_edges(camera, rng, parallel="", height=0.0) -> list[StraightEdge]:
     ]
 
 
+@pytest.mark.slow
 def test_the_radial_term_from_straight_edges_is_covered(make_camera):
     rng = np.random.default_rng(1)
     z = []

@@ -327,6 +327,7 @@ def test_the_next_check_follows_the_fastest_wear_at_its_upper_end():
     assert months_to_check([Rate(1, 1, Measured.of(-0.01, "mm/year", reading=0.005), None)], 0.05) is None
 
 
+@pytest.mark.slow
 def test_the_record_holds_every_value_with_u_and_doubts():
     wear = worn()
     options = work_out_options(wear, Limits.default(), lambda k, d, r: Cost(0, 0), mm(1.2))

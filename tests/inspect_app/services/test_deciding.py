@@ -325,6 +325,7 @@ def test_the_wire_chosen_is_priced_alike_in_option_and_estimate_and_can_be_taken
     assert change_terms(store, job, wire_id=0).wire is None
 
 
+@pytest.mark.slow
 def test_export_holds_papers_pictures_and_readings_and_no_location(store, job, put, tmp_path):
     put(job, 1, [0.15] * 6)
     issue_estimate(store, draft(store, job).id)
@@ -350,6 +351,7 @@ def test_export_holds_papers_pictures_and_readings_and_no_location(store, job, p
         export_job(store, job, tmp_path / "none" / "x.zip")
 
 
+@pytest.mark.slow
 def test_papers_by_command(store, job, put, tmp_path, capsys):
     put(job, 1, [0.15] * 6)
     put(job, 2, [0.0] * 6, visit="after")

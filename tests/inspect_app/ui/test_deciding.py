@@ -64,6 +64,7 @@ def test_options_page_recommends_and_shows_every_option(store, job):
     )
 
 
+@pytest.mark.slow
 def test_the_options_page_speaks_in_the_shops_unit(store, job):
     in_mm = words(open_page("options.py", job))
     assert "thou" not in in_mm
@@ -73,6 +74,7 @@ def test_the_options_page_speaks_in_the_shops_unit(store, job):
     assert " mm" not in in_inches
 
 
+@pytest.mark.slow
 def test_overruling_without_a_reason_is_said(store, job):
     at = open_page("options.py", job)
     next(s for s in at.selectbox if s.label == "Option").set_value(str(Kind.REFRET))
@@ -86,6 +88,7 @@ def test_a_job_without_scale_length_says_what_to_do(store):
     assert "scale length" in words(at)
 
 
+@pytest.mark.slow
 def test_from_draft_to_accepted(store, job):
     at = open_page("options.py", job)
     press(at, "Draft the estimate")
@@ -153,6 +156,7 @@ def test_estimate_page_without_one_points_to_the_options(store, job):
     assert "no estimate yet" in words(open_page("estimate.py", job))
 
 
+@pytest.mark.slow
 def test_after_work_page_asks_for_photos_then_shows_verdicts(store, job, monkeypatch):
     assert "No photos were taken after" in words(open_page("after_work.py", job))
     put_elevation(store, monkeypatch, job, 2, [0.0] * 6, visit="after")

@@ -80,6 +80,7 @@ def test_an_empty_list_says_what_to_do(store):
     assert "start the first above" in words(at)
 
 
+@pytest.mark.slow
 def test_a_new_job_is_made_once(store):
     at = AppTest.from_file(APP, default_timeout=60).run()
     field(at, "Customer (needed)").set_value("Riverside Players")

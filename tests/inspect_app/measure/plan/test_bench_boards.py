@@ -67,6 +67,7 @@ def test_a_small_neck_is_found_among_clutter():
     test_every_whole_fret_is_found_and_none_invented(SMALL)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [11, 12, 13])
 def test_a_bench_without_a_neck_has_no_frets(seed):
     picture = np.round(clutter(seed, (1200, 900))).astype(np.uint8)

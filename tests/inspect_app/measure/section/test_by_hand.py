@@ -66,6 +66,7 @@ def test_an_edge_left_where_it_was_found_changes_no_value_and_says_so(name):
             assert held[r.quantity].by_hand == rests == ("BY_HAND" in held[r.quantity].flags), (edge.name, r.quantity)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SCENES)
 def test_the_value_that_follows_a_handle_is_the_one_measured_when_it_is_let_go(name):
     _, _, ask, read, answer, edges = case(name)
