@@ -35,7 +35,7 @@ a thin one would move by is then about this share of its focal length."""
 _ASSUMED_FOCAL, _U_ASSUMED_FOCAL = 1.3, 0.4  # of the longer side: from a phone's 0.7 to a portrait lens's 2.4
 _FOCUS_MM = 300.0  # the distance photos of a fingerboard are taken from, about
 _U_NOMINAL_FOCAL = 0.02  # a marked focal length is good to a few percent (common practice, no source)
-_FULL_FRAME_WIDTH_MM = 36.0
+_FULL_FRAME_WIDTH_MM = 36.0  # EXIF 2.32, FocalLengthIn35mmFilm: of the 24 mm by 36 mm frame
 _FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 
 

@@ -74,6 +74,7 @@ _POSE_NUMBERS = 6  # degrees of freedom that the points, not the priors, pay for
 _STEPS = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1e-3, 0.01, 0.01, 10.0, 10.0, 0.01])
 """About what each unknown moves by in a step, in its unit: brings the columns of the Jacobian to one size."""
 _PRIOR_FOCAL, _PRIOR_K1, _PRIOR_CENTRE, _PRIOR_TILT, _PRIOR_OUTWARD = 0, 1, slice(2, 4), slice(4, 6), 6
+"""Rows of the priors, in the order in which they are written."""
 _PRIORS = 7  # rows of the priors after those of the points
 
 

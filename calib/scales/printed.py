@@ -40,6 +40,7 @@ class Marker:
         return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
 
 
+# Layout of the printed scales, mm: what `print-scales` draws, and so what a photo of them shows.
 STRIP_SIZE = (124.0, 16.0)
 STRIP = tuple(Marker(i, 4.0 + 12.0 * i, 2.0, 8.0) for i in range(10))
 BACKDROP_SIZE = (92.0, 26.0)

@@ -150,6 +150,7 @@ def _flat_length(spot: Spot) -> float:
 
 
 _LEVEL = Measured.of(0.0, "mm", exact=0.0)
+"""What comes off a board that is recrowned and not levelled: nothing."""
 
 
 def recrown(case: Case) -> Option:

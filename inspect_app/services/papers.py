@@ -43,6 +43,7 @@ __all__ = [
 ]
 
 MOST_FINDINGS = 4
+"""Close-ups on an estimate: two rows of two, so that the paper stays at two pages."""
 
 
 def estimate_paper(

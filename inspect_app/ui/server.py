@@ -32,6 +32,7 @@ _LOG = logging.getLogger(__name__)
 MIN_PASSCODE = 6
 """Shortest passcode accepted; see `gate.MAX_TRIES` for what guessing costs."""
 MAX_UPLOAD_MB = 60
+"""Largest photo accepted: three times a 48-megapixel JPEG of the finest quality."""
 _LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
 
 

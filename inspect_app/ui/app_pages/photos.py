@@ -18,7 +18,6 @@ from inspect_app.ui.shots import VIEW_TEXT, advice, at_first_sight, covered, nex
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
 
-MAX_MB = 60
 AFTER = "after"
 CHANGE = "Change what is asked, or take it out"
 
@@ -55,7 +54,7 @@ def take_in(job: services.JobView, visit: str) -> None:
         "Drop photos here, or choose them; on a phone this opens the camera",
         type=["image/*"],
         accept_multiple_files=True,
-        max_upload_size=MAX_MB,
+        max_upload_size=server.MAX_UPLOAD_MB,
         key=f"photos-{job.id}-{turn}",
     )
     if files:
