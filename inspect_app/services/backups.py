@@ -17,7 +17,7 @@ from pathlib import Path
 
 from inspect_app.jobs.photo_files import photo_names, place, sync_folder
 from inspect_app.jobs.store import DATABASE, PHOTOS, Store, store_error
-from inspect_app.services.upkeep import claims, database_problems
+from inspect_app.services.upkeep import UNREADABLE, claims, database_problems
 from shared.errors import OptionError, StoreError
 
 __all__ = ["Backup", "back_up", "restore"]
@@ -132,7 +132,7 @@ def _read_back(path: Path) -> tuple[int, tuple[str, ...]]:
         problems = [f"the database: {p}" for p in database_problems(connection)]
         try:
             named = claims(connection)
-        except sqlite3.DatabaseError:  # among the problems already
+        except UNREADABLE:  # among the problems already
             named = []
         held = {m[2]: info for info in z.infolist() if (m := _PHOTO.fullmatch(info.filename))}
         sound = {sha256 for sha256, info in held.items() if _hash_in(z, info) == sha256}
@@ -168,7 +168,7 @@ def _refuse_to_lose(old: Path, new: Path) -> None:
         try:
             with _database_in(was) as before, _database_in(will) as now:
                 behind = bool(_actions(before) - _actions(now))
-        except (sqlite3.Error, zipfile.BadZipFile):  # the old one can't be read: nothing of it is lost
+        except (*UNREADABLE, zipfile.BadZipFile):  # the old one can't be read: nothing of it is lost
             return
     if gone or behind:
         raise OptionError(

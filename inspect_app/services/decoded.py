@@ -12,7 +12,7 @@ from threading import Condition
 from cachetools import LRUCache, cached
 from cachetools.keys import hashkey
 
-from calib.photo import Photo, open_photo
+from calib.photo import Photo, open_photo, read_photo
 from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app.measure import Look, calibrate, look
@@ -66,7 +66,7 @@ _Stamp = tuple[int, int]
 
 @cached(_KEPT, condition=_TURN)
 def _read(path: Path, sha256: str, stamp: _Stamp) -> _Opened:
-    photo = open_photo(path.read_bytes(), path.name)
+    photo = open_photo(read_photo(path), path.name)
     if photo.sha256 != sha256:
         raise StoreError(f"The photo file {path.name} has changed since it was stored.", "Restore it from a backup.")
     return _opened_as(photo)

@@ -14,8 +14,10 @@ from inspect_app.jobs.photo_files import photo_names, place, set_aside, sha256_o
 from inspect_app.jobs.records import StoreCheck
 from inspect_app.jobs.store import DATABASE, Store, store_error
 
-__all__ = ["Claim", "check_store", "claims", "database_problems"]
+__all__ = ["UNREADABLE", "Claim", "check_store", "claims", "database_problems"]
 
+UNREADABLE = (sqlite3.DatabaseError, ValueError)
+"""What reading a damaged database ends in; text that is no text any more is a `ValueError`."""
 SET_ASIDE = "set-aside"
 """Folder of a data folder for files that belong to no photo."""
 
@@ -40,8 +42,8 @@ def check_store(store: Store, tidy: bool = False) -> StoreCheck:
         try:
             files, jobs = claims(connection), int(connection.execute("SELECT count(*) FROM jobs").fetchone()[0])
             behind = last_action.forgotten(connection, store.data_dir)
-        except sqlite3.DatabaseError as error:
-            raise store_error(error, store.data_dir) from error
+        except UNREADABLE:  # said among the problems
+            files, jobs, behind = [], 0, None
     if behind is not None:
         problems = (f"it does not know what was stored on {behind.at}: it is an older one, or another's", *problems)
     there = photo_names(store.photos_dir)
@@ -79,7 +81,7 @@ def database_problems(connection: sqlite3.Connection) -> tuple[str, ...]:
     for look in (_broken_pages, _dangling_rows, _changed_rows, _changed_estimates):
         try:
             found += look(connection)
-        except (sqlite3.DatabaseError, ValueError, KeyError, TypeError, AttributeError, OverflowError) as error:
+        except (*UNREADABLE, KeyError, TypeError, AttributeError, OverflowError) as error:
             found.append(f"it can't be read to its end ({error})")
     return tuple(dict.fromkeys(found))
 
