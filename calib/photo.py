@@ -36,8 +36,8 @@ MAX_PIXELS = 120_000_000
 MAX_BYTES = 60_000_000
 """Largest file read, in bytes: half a byte a pixel of the largest picture, as a JPEG of high quality takes."""
 MIN_SIDE = 32
-"""Shortest side of a picture that can be measured, in pixels: a printed scale's marker is six modules wide, and its bits
-are told apart from about five pixels a module (common practice, no source); nothing narrower shows a scale."""
+"""Shortest side of a picture that can be measured, in pixels: a printed scale's marker is six modules wide, and its
+bits are told apart from about five pixels a module (common practice, no source); nothing narrower shows a scale."""
 _HARMLESS = ("Invalid SOS parameters", "Unknown JFIF revision", "Unknown Adobe color transform")
 """What libjpeg warns of that changes no pixel: parameters and versions it does not know (jerror.h)."""
 _FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "HEIF")

@@ -23,9 +23,10 @@ _UNSEALED = (_SEALS, "actions", "alembic_version", "sqlite_sequence", "sqlite_st
 with; the form of the store, which is refused when it is unknown; SQLite's own tables."""
 _SCHEMA = "sqlite_master"
 _KINDS = {
-    "jobs": "job", "visits": "visit", "photos": "photo entry", "inspections": "inspection", "answers": "customer's answer", "judgements": "judgement",
+    "jobs": "job", "visits": "visit", "photos": "photo entry", "inspections": "inspection", "judgements": "judgement",
     "hand_measures": "hand measurement", "prints": "printed scale", "settings": "choice of the shop", "wires": "wire",
-    "terms": "terms of job", "estimates": "estimate", "fret_heights": "fret height", _SCHEMA: "definition of",
+    "terms": "terms of job", "estimates": "estimate", "fret_heights": "fret height",
+    "answers": "customer's answer", _SCHEMA: "definition of",
 }  # fmt: skip
 """What a person calls a row of each table."""
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
 
-from inspect_app.decide.estimate import Estimate, content_hash
 from inspect_app.jobs import last_action, seals
 from inspect_app.jobs.photo_files import photo_names, place, set_aside, sha256_of, stray_files
 from inspect_app.jobs.records import StoreCheck
@@ -100,13 +100,19 @@ def _changed_rows(connection: sqlite3.Connection) -> list[str]:
 
 
 def _changed_estimates(connection: sqlite3.Connection) -> list[str]:
-    """Estimates whose content is not the one they were hashed with: these had a hash before all rows had."""
+    """Estimates whose content is not the one they were hashed with: these had a hash before all rows had one.
+
+    The content is hashed as it is stored: read by the present version it may have gained fields.
+    """
     rows = connection.execute("SELECT id, content, content_hash FROM estimates").fetchall()
     return [
-        f"estimate {number} is not as it was written"
-        for number, content, kept in rows
-        if content_hash(Estimate.from_dict(json.loads(content))) != kept
+        f"estimate {number} is not as it was written" for number, content, kept in rows if _hash_of(content) != kept
     ]
+
+
+def _hash_of(content: str) -> str:
+    text = json.dumps(json.loads(content), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def claims(connection: sqlite3.Connection) -> list[Claim]:

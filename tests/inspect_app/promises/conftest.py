@@ -9,7 +9,7 @@ import pytest
 from inspect_app import services
 from inspect_app.instrument.wire import WireStock
 from inspect_app.services.deciding import add_wire, change_terms, write_fret_heights
-from inspect_app.services.estimating import draft, issue_estimate
+from inspect_app.services.estimating import accept_estimate, draft, issue_estimate
 from tests.inspect_app.conftest import full_answer
 from tests.inspect_app.deciding_case import make_job, put_elevation
 
@@ -26,7 +26,7 @@ def fill(store, monkeypatch):
     write_fret_heights(store, job, {3: 1.02}, "intake")
     wire = add_wire(store, WireStock("shop no. 3", "nickel silver", 2.6, 1.3, 0.52, 1.6, 220))
     change_terms(store, job, wire_id=wire.id)
-    issue_estimate(store, draft(store, job).id)
+    accept_estimate(store, issue_estimate(store, draft(store, job).id).id)
     keep_hand_measure(store, job)
     return job
 

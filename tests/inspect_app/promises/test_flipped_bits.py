@@ -3,6 +3,7 @@
 The command ``INSPECT_APP_FLIPS=1000 pytest …/test_flipped_bits.py`` flips that many bits of the database file.
 """
 
+import json
 import os
 import random
 import shutil
@@ -20,7 +21,7 @@ from tests.inspect_app.promises.conftest import stored_in
 FLIPS = int(os.environ.get("INSPECT_APP_FLIPS", "120"))
 TABLES = (
     "jobs", "visits", "photos", "inspections", "judgements", "hand_measures", "prints", "settings", "wires", "terms",
-    "estimates", "fret_heights",
+    "estimates", "answers", "fret_heights",
 )  # fmt: skip
 
 
@@ -51,7 +52,9 @@ def flipped(value, rng):
 def cells(connection, table):
     """Every value of the table's first row that is not empty, but the keys: those may not be changed at all."""
     columns = [c[1] for c in connection.execute(f"PRAGMA table_info({table})") if not c[5]]
-    row = connection.execute(f"SELECT {', '.join(columns)} FROM {table} ORDER BY rowid LIMIT 1").fetchone()
+    row = connection.execute(
+        f"SELECT {', '.join(map(json.dumps, columns))} FROM {table} ORDER BY rowid LIMIT 1"
+    ).fetchone()
     return [(c, v) for c, v in zip(columns, row, strict=True) if v not in (None, "")]
 
 
@@ -60,14 +63,15 @@ def test_a_flip_in_any_column_is_found(full, tmp_path, table):
     rng = random.Random(17)
     path = copied(full, tmp_path / "copy.sqlite")
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
-        connection.executescript("DROP TRIGGER estimates_frozen; DROP TRIGGER estimates_kept;")
+        triggers = [n for (n,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")]
+        connection.executescript("".join(f"DROP TRIGGER {n};" for n in triggers))
         connection.execute("DELETE FROM seals WHERE of_row LIKE 'trigger %'")
         assert database_problems(connection) == ()
         tried = cells(connection, table)
         assert tried
         for column, value in tried:
             connection.execute("BEGIN")
-            changed = f"UPDATE {table} SET {column} = ? WHERE rowid = (SELECT min(rowid) FROM {table})"
+            changed = f'UPDATE {table} SET "{column}" = ? WHERE rowid = (SELECT min(rowid) FROM {table})'
             assert connection.execute(changed, (flipped(value, rng),)).rowcount == 1
             assert any("is not as it was written" in p for p in database_problems(connection)), (table, column)
             connection.execute("ROLLBACK")
@@ -141,7 +145,7 @@ def test_a_changed_depth_is_named_by_the_command(full, capsys):
         connection.commit()
     assert main(["check", "--data", str(full.data_dir)]) == 1
     said = capsys.readouterr().out
-    assert "database: answer 1 is not as it was written" in said
+    assert "database: inspection 1 is not as it was written" in said
     assert "tidy" not in said
 
 
