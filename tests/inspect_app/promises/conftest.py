@@ -10,6 +10,7 @@ from inspect_app import services
 from inspect_app.instrument.wire import WireStock
 from inspect_app.services.deciding import add_wire, change_terms, write_fret_heights
 from inspect_app.services.estimating import accept_estimate, draft, issue_estimate
+from inspect_app.services.heights import record_work, same_instrument
 from tests.inspect_app.conftest import full_answer
 from tests.inspect_app.deciding_case import make_job, put_elevation
 
@@ -28,6 +29,8 @@ def fill(store, monkeypatch):
     change_terms(store, job, wire_id=wire.id)
     accept_estimate(store, issue_estimate(store, draft(store, job).id).id)
     keep_hand_measure(store, job)
+    record_work(store, job, "after", "levelled", off=0.1)
+    same_instrument(store, services.create_job(store, services.JobDetails("A. Customer")), job)
     return job
 
 

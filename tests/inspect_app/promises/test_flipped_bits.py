@@ -21,7 +21,7 @@ from tests.inspect_app.promises.conftest import stored_in
 FLIPS = int(os.environ.get("INSPECT_APP_FLIPS", "120"))
 TABLES = (
     "jobs", "visits", "photos", "inspections", "judgements", "hand_measures", "prints", "settings", "wires", "terms",
-    "estimates", "answers", "fret_heights",
+    "estimates", "answers", "fret_heights", "fret_work", "same_instrument",
 )  # fmt: skip
 
 
@@ -154,7 +154,7 @@ def test_what_was_broken_before_an_upgrade_is_broken_after_it(full, tmp_path):
 
     path = copied(full, tmp_path / "copy.sqlite")
     with closing(sqlite3.connect(path)) as connection:
-        connection.execute("UPDATE jobs SET customer = 'B. Customer'")
+        connection.execute("UPDATE jobs SET customer = 'B. Customer' WHERE id = 1")
         broken = seals.differences(connection)
         connection.execute("ALTER TABLE jobs ADD COLUMN shelf VARCHAR NOT NULL DEFAULT ''")
         seals.renew(connection, broken)

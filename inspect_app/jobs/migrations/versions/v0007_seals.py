@@ -6,7 +6,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "0007"
-down_revision: str | None = "0005"
+down_revision: str | None = "0006"
 branch_labels: str | None = None
 depends_on: str | None = None
 
