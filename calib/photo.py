@@ -9,20 +9,37 @@ import struct
 import warnings
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 
 import cv2
 import numpy as np
+import simplejpeg
 from numpy.typing import NDArray
 from PIL import ExifTags, Image, UnidentifiedImageError
 
 from shared.errors import PhotoError
 
-__all__ = ["Photo", "Focal", "ASSUMED", "open_photo", "linear_light", "MAX_PIXELS", "MAX_BYTES"]
+__all__ = [
+    "Photo",
+    "Focal",
+    "ASSUMED",
+    "open_photo",
+    "read_photo",
+    "linear_light",
+    "MAX_PIXELS",
+    "MAX_BYTES",
+    "MIN_SIDE",
+]
 
 MAX_PIXELS = 120_000_000
 """Largest picture decoded, in pixels: above any present camera, below what would fill a bench computer's memory."""
 MAX_BYTES = 60_000_000
 """Largest file read, in bytes: half a byte a pixel of the largest picture, as a JPEG of high quality takes."""
+MIN_SIDE = 32
+"""Shortest side of a picture that can be measured, in pixels: a printed scale's marker is six modules wide, and its
+bits are told apart from about five pixels a module (common practice, no source); nothing narrower shows a scale."""
+_HARMLESS = ("Invalid SOS parameters", "Unknown JFIF revision", "Unknown Adobe color transform")
+"""What libjpeg warns of that changes no pixel: parameters and versions it does not know (jerror.h)."""
 _FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "HEIF")
 _MM_PER_UNIT = {2: 25.4, 3: 10.0, 4: 1.0}  # FocalPlaneResolutionUnit: inch, cm (Exif 2.32), and mm (TIFF/EP)
 _INCH = 2  # the unit where none is stated (Exif 2.32)
@@ -123,11 +140,35 @@ def open_photo(data: bytes, name: str = "photo") -> Photo:
     if not data:
         raise PhotoError(f"{name} is empty.", "Copy it from the camera again.")
     if len(data) > MAX_BYTES:
-        raise PhotoError(f"{name} is larger than {MAX_BYTES // 1_000_000} MB.", "Save it as a JPEG of normal quality.")
+        raise _too_large(name)
     header = _read_header(data, name)
     bgr = _decode(data, name, header)
     bgr.flags.writeable = False
     return Photo(bgr, hashlib.sha256(data).hexdigest(), name, _focal(header, bgr.shape[1], bgr.shape[0]))
+
+
+def read_photo(path: Path) -> bytes:
+    """The bytes of a photo's file; one that is no plain file or larger than any photo is not begun to be read.
+
+    Raises
+    ------
+    PhotoError
+        If it can't be read.
+    """
+    try:
+        if not path.is_file():
+            path.stat()  # says why it is not there
+            raise PhotoError(f"{path} is not a file.", "Name a photo's file.")
+        if path.stat().st_size > MAX_BYTES:
+            raise _too_large(path.name)
+        return path.read_bytes()
+    except (OSError, ValueError) as error:  # a name with a NUL in it is a ValueError
+        why = getattr(error, "strerror", None) or error
+        raise PhotoError(f"{path} can't be read: {why}.", "Check the name of the file.") from None
+
+
+def _too_large(name: str) -> PhotoError:
+    return PhotoError(f"{name} is larger than {MAX_BYTES // 1_000_000} MB.", "Save it as a JPEG of normal quality.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +218,10 @@ def _check(im: Image.Image, name: str) -> None:
         raise PhotoError(f"{name} is a {im.format} file.", "Save it as JPEG, PNG or WebP.")
     if im.width * im.height > MAX_PIXELS:
         raise PhotoError(f"{name} has {im.width} x {im.height} pixels, too many to decode.", "Use a smaller size.")
+    if min(im.width, im.height) < MIN_SIDE:
+        raise PhotoError(
+            f"{name} has {im.width} x {im.height} pixels, too few to measure.", "Use the camera's original file."
+        )
     frames = int(getattr(im, "n_frames", 1))
     if frames > 1 and im.format in ("PNG", "WEBP"):  # a JPEG or HEIC with several pictures shows its first
         raise PhotoError(f"{name} is an animation of {frames} pictures.", "Use a single still photo.")
@@ -210,13 +255,36 @@ def _decode(data: bytes, name: str, header: _Header) -> NDArray[np.uint8]:
         if header.format == "HEIF":  # its reader turns it upright itself
             with Image.open(io.BytesIO(data)) as im:
                 return np.ascontiguousarray(np.asarray(im.convert("RGB"))[:, :, ::-1])
-        codes = np.frombuffer(data, np.uint8)
-        bgr = cv2.imdecode(codes, cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+        bgr = _jpeg(data) if header.format in ("JPEG", "MPO") else _by_opencv(data)
     except (cv2.error, OSError, ValueError):
         raise damaged from None
     if bgr is None:
         raise damaged
     return _upright(np.asarray(bgr, dtype=np.uint8), header.orientation)
+
+
+def _by_opencv(data: bytes) -> NDArray[np.uint8] | None:
+    found = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+    return None if found is None else np.asarray(found, dtype=np.uint8)
+
+
+def _jpeg(data: bytes) -> NDArray[np.uint8] | None:
+    """A JPEG's pixels, as libjpeg-turbo decodes them for OpenCV too; a warning of the decoder counts as damage.
+
+    Raises
+    ------
+    ValueError
+        If the decoder warned: it fills in what it can't read and goes on, and what it makes up would be measured.
+    """
+    four_inks = simplejpeg.decode_jpeg_header(data)[2] in ("CMYK", "YCCK")
+    for strict in (True, False):
+        try:
+            found = simplejpeg.decode_jpeg(data, "CMYK" if four_inks else "BGR", strict=strict)
+            return _by_opencv(data) if four_inks else np.asarray(found, dtype=np.uint8)
+        except ValueError as error:
+            if not strict or not str(error).startswith(_HARMLESS):
+                raise
+    return None
 
 
 def _is_whole(data: bytes, kind: str) -> bool:

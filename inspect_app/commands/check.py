@@ -11,14 +11,25 @@ __all__ = ["run"]
 
 def run(options: argparse.Namespace) -> int:
     """Print what was found; 0 if everything stored is whole, 1 if not."""
-    store = open_store(options.data)
-    found = check_store(store, options.tidy)
-    store.close()
+    store = open_store(options.data, make=False)
+    try:
+        found = check_store(store, options.tidy)
+    finally:
+        store.close()
     print(f"{found.data_dir}: {found.jobs} jobs, {found.photos} photo files")
     for word, items in (("missing", found.missing), ("changed", found.damaged), ("database", found.problems)):
         for item in items:
             print(f"  {word}: {item}")
-    if found.unclaimed:
-        print(f"  {len(found.unclaimed)} files belong to no photo; harmless, --tidy deletes those over a day old")
-    print("Everything stored is whole." if found.sound else "Restore what is missing or changed from a backup.")
+    if found.lost:
+        print(f"  {len(found.lost)} whole photos belong to no job: an action was cut short, or the database is older.")
+        print("  Keep them; what is missing of a job may be among them.")
+    elif found.unclaimed and found.sound:
+        print(f"  {len(found.unclaimed)} unfinished files; --tidy moves those over a day old to the folder set-aside")
+    print(_last_word(found.sound))
     return 0 if found.sound else 1
+
+
+def _last_word(sound: bool) -> str:
+    if sound:
+        return "Everything the database names is whole."
+    return "Leave this folder as it is, and restore the last backup that is whole: inspect-app restore BACKUP FOLDER"

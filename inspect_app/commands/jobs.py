@@ -11,7 +11,7 @@ __all__ = ["run"]
 
 def run(options: argparse.Namespace) -> int:
     """Print the jobs that hold every word asked for."""
-    store = open_store(options.data)
+    store = open_store(options.data, make=False)
     found = find_jobs(store, " ".join(options.query), options.limit)
     store.close()
     for row in found.rows:

@@ -7,32 +7,25 @@ from pathlib import Path
 
 from inspect_app.decide.estimate import format_money, totals
 from inspect_app.decide.options import Kind
-from inspect_app.services import Store, find_jobs, open_store
+from inspect_app.services import Store, job_numbered, open_store
 from inspect_app.services.deciding import decide
 from inspect_app.services.estimating import draft, estimate_pdf, issue_estimate
 from inspect_app.services.exporting import export_job
 from inspect_app.services.papers import AFTER, bench_paper, handover_paper, record_paper
-from shared.errors import OptionError, StoreError
+from shared.errors import StoreError
 
 __all__ = ["run"]
 
 
 def run(options: argparse.Namespace) -> int:
     """Do what the command's name says, and close the store."""
-    store = open_store(options.data)
+    store = open_store(options.data, make=False)
     try:
-        job_id = _job_id(store, options.job)
+        job_id = job_numbered(store, options.job)
         {"estimate": _estimate, "report": _report, "export": _export}[options.paper_kind](store, job_id, options)
     finally:
         store.close()
     return 0
-
-
-def _job_id(store: Store, number: int) -> int:
-    found = [r for r in find_jobs(store, f"#{number}").rows if r.number == number]
-    if not found:
-        raise OptionError(f"There is no job #{number} in this data folder.", "List them with `inspect-app jobs`.")
-    return found[0].id
 
 
 def _write(path: Path, data: bytes) -> None:

@@ -2,70 +2,180 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from contextlib import closing
+from functools import lru_cache
 from pathlib import Path
 
 from alembic import command
 from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from platformdirs import user_data_path
 from sqlalchemy import Engine
 from sqlalchemy.exc import DatabaseError
 
+from inspect_app.jobs import seals
+from inspect_app.jobs.last_action import NOTE
+from inspect_app.jobs.photo_files import photo_names
 from inspect_app.jobs.store import DATABASE, PHOTOS, Store, connect, store_error
 from shared.errors import StoreError
 
-__all__ = ["open_store"]
+__all__ = ["open_store", "usual_folder"]
+
+_BEFORE = "jobs-before-{}.sqlite"
 
 
-def open_store(data_dir: Path | None = None) -> Store:
-    """Open the store in `data_dir`, or in the person's own data folder, making it if it is not there.
+def usual_folder() -> Path:
+    """The person's own data folder."""
+    return user_data_path("inspect-app", appauthor=False)
+
+
+def open_store(data_dir: Path | None = None, make: bool = True) -> Store:
+    """Open the store in `data_dir`, or in the person's own data folder; with `make`, make it if it is not there.
 
     Raises
     ------
     StoreError
-        If the folder cannot be made or used, or was written by a newer version.
+        If the folder is not there, cannot be made or used, was written by a newer version, or has lost its database;
+        nothing in it is changed then.
     """
-    folder = Path(data_dir) if data_dir else user_data_path("inspect-app", appauthor=False)
+    folder = Path(data_dir) if data_dir else usual_folder()
+    database = folder / DATABASE
+    if not _holds_something(database):
+        _refuse_what_is_no_new_folder(folder, make)
+    else:
+        _refuse_newer(database, folder)
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)  # customers' names: for this person's eyes alone
-        (folder / PHOTOS).mkdir(exist_ok=True)
+        (folder / PHOTOS).mkdir(mode=0o700, exist_ok=True)
+        os.close(os.open(database, os.O_WRONLY | os.O_CREAT, 0o600))  # SQLite gives its other files the same mode
     except OSError as error:
         raise StoreError(
             f"The data folder {folder} can't be made: {error.strerror}.", "Choose another folder with --data."
         ) from error
-    engine = connect(folder / DATABASE)
+    engine = connect(database)
     try:
         _migrate(engine, folder)
-    except DatabaseError as error:
+    except (DatabaseError, sqlite3.DatabaseError) as error:
         engine.dispose()
         raise store_error(error, folder) from error
+    except StoreError:
+        engine.dispose()
+        raise
     return Store(folder, engine)
+
+
+def _holds_something(database: Path) -> bool:
+    try:
+        return database.stat().st_size > 0
+    except OSError:
+        return False
+
+
+def _refuse_what_is_no_new_folder(folder: Path, make: bool) -> None:
+    """A folder that jobs were kept in is not begun anew, and one that is not there may be a slip of the pen."""
+    left = _left_behind(folder)
+    if left:
+        raise StoreError(
+            f"The data folder {folder} holds {left}, but its database {DATABASE} is gone or empty.",
+            "Leave it as it is; `inspect-app restore BACKUP FOLDER` makes a new one of the last backup.",
+        )
+    if make:
+        return
+    what = "holds no jobs" if folder.is_dir() else "is a file" if folder.exists() else "does not exist"
+    raise StoreError(
+        f"The data folder {folder} {what}.",
+        "Check its name, and choose another folder with --data; `inspect-app --data FOLDER` makes a new one.",
+    )
+
+
+def _left_behind(folder: Path) -> str:
+    """What shows that jobs were kept here before; nothing is opened, for SQLite would tidy up."""
+    photos = len(photo_names(folder / PHOTOS))
+    if photos:
+        return f"{photos} photo{'s' * (photos != 1)}"
+    old = [*folder.glob(_BEFORE.format("*")), *folder.glob(NOTE), folder / f"{DATABASE}-wal"]
+    return next((p.name for p in old if _holds_something(p)), "")
+
+
+def _refuse_newer(database: Path, folder: Path) -> None:
+    """Look at the form of the store without writing: a newer version's folder is left untouched to the last byte."""
+    log = database.with_name(f"{DATABASE}-wal")
+    how = "mode=ro" if _holds_something(log) else "immutable=1"
+    try:
+        with closing(sqlite3.connect(f"{database.absolute().as_uri()}?{how}", uri=True)) as connection:
+            present = _revision(connection)
+    except sqlite3.DatabaseError:  # said when it is opened
+        return
+    if present is not None and present not in _known():
+        raise StoreError(
+            f"The data folder {folder} was written by a newer version.", "Install that version, or a later one."
+        )
+
+
+def _revision(connection: sqlite3.Connection) -> str | None:
+    """The form of the store, ``None`` where there is none yet."""
+    if connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'alembic_version'").fetchone() is None:
+        return None
+    found = connection.execute("SELECT version_num FROM alembic_version").fetchone()
+    return str(found[0]) if found else None
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    return config
+
+
+@lru_cache(maxsize=1)
+def _known() -> tuple[str, ...]:
+    """Every form this version knows, the present one first."""
+    return tuple(s.revision for s in ScriptDirectory.from_config(_config()).walk_revisions())
 
 
 def _migrate(engine: Engine, folder: Path) -> None:
     """Run the migrations the database lacks, in one transaction; a copy is kept of a store that held something."""
-    config = Config()
-    config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
-    config.set_main_option("path_separator", "os")
-    scripts = ScriptDirectory.from_config(config)
-    with engine.connect() as connection:
-        present = MigrationContext.configure(connection).get_current_revision()
-    if present == scripts.get_current_head():
+    with closing(engine.raw_connection()) as raw:
+        present = _revision(_driver(raw.driver_connection))
+    head = _known()[0]
+    if present == head:
         return
     if present is not None:
-        if present not in {s.revision for s in scripts.walk_revisions()}:
-            raise StoreError(
-                f"The data folder {folder} was written by a newer version.", "Install that version, or a later one."
-            )
-        _copy(folder / DATABASE, folder / f"jobs-before-{scripts.get_current_head()}.sqlite")
+        _copy(folder / DATABASE, folder / _BEFORE.format(head))
     with engine.execution_options(immediate=True).begin() as connection:
+        driver = _driver(connection.connection.driver_connection)
+        if _revision(driver) is None:  # asked again: another window may have made the store meanwhile
+            _refuse_emptied(folder)
+        broken = seals.differences(driver) if seals.is_sealed(driver) else {}
+        config = _config()
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
+        seals.renew(driver, broken)
+
+
+def _driver(connection: object) -> sqlite3.Connection:
+    assert isinstance(connection, sqlite3.Connection)
+    return connection
+
+
+def _refuse_emptied(folder: Path) -> None:
+    photos = len(photo_names(folder / PHOTOS))
+    if photos or (folder / NOTE).exists():
+        raise StoreError(
+            f"The data folder {folder} holds {photos} photos, but its database {DATABASE} has been emptied.",
+            "Leave it as it is; `inspect-app restore BACKUP FOLDER` makes a new one of the last backup.",
+        )
 
 
 def _copy(database: Path, to: Path) -> None:
-    with closing(sqlite3.connect(database)) as source, closing(sqlite3.connect(to)) as target:
+    """A copy of the database as it is; one that is there already, of an attempt that was cut short, is kept."""
+    if to.exists():
+        return
+    part = to.with_name(f"{to.name}.part")
+    part.unlink(missing_ok=True)
+    os.close(os.open(part, os.O_WRONLY | os.O_CREAT, 0o600))
+    with closing(sqlite3.connect(database)) as source, closing(sqlite3.connect(part)) as target:
         source.backup(target)
+    os.replace(part, to)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import time
 import uuid
 from collections.abc import Iterator
@@ -11,7 +12,7 @@ from pathlib import Path
 
 from shared.errors import StoreError
 
-__all__ = ["keep", "place", "sha256_of", "stray_files", "suffix_of", "sweep"]
+__all__ = ["keep", "photo_names", "place", "set_aside", "sha256_of", "stray_files", "suffix_of", "sync_folder"]
 
 _MAGIC = (
     (b"\xff\xd8\xff", 0, ".jpg"),
@@ -22,7 +23,9 @@ _MAGIC = (
 """First bytes of each format, where they stand, and the file ending."""
 _PART = ".part"
 _STALE_S = 24 * 3600.0
-"""Age at which an unfinished or unclaimed file is swept: no action in progress is a day old."""
+"""Age at which an unfinished or unclaimed file is set aside: no action in progress is a day old."""
+_OURS = re.compile(r"([0-9a-f]{2})/\1[0-9a-f]{62}\.(jpg|png|webp|heic|photo)")
+_UNFINISHED = re.compile(r"[0-9a-f]{2}/[0-9a-f]{32}\.part")
 
 
 def place(folder: Path, sha256: str, suffix: str) -> Path:
@@ -52,10 +55,11 @@ def keep(folder: Path, data: bytes, sha256: str, suffix: str) -> Path:
         return path
     part = path.with_name(f"{uuid.uuid4().hex}{_PART}")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        path.parent.mkdir(mode=0o700, exist_ok=True)
         _write_synced(part, data)
         os.replace(part, path)
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
     except OSError as error:
         _drop(part)
         raise StoreError(
@@ -66,13 +70,13 @@ def keep(folder: Path, data: bytes, sha256: str, suffix: str) -> Path:
 
 
 def _write_synced(path: Path, data: bytes) -> None:
-    with path.open("xb") as f:
+    with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600), "wb") as f:
         f.write(data)
         f.flush()
         os.fsync(f.fileno())
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Make the new name itself durable; Windows does not sync folders and keeps the name with the file."""
     if os.name == "nt":
         return
@@ -86,23 +90,43 @@ def _sync_folder(folder: Path) -> None:
 def _drop(path: Path) -> None:
     try:
         path.unlink(missing_ok=True)
-    except OSError:  # the disk refuses this too; `sweep` takes it later
+    except OSError:  # the disk refuses this too; `check --tidy` takes it later
         return
 
 
+def photo_names(folder: Path) -> dict[str, Path]:
+    """Every file below `folder` that has a stored photo's name, by its hash; what else lies there is not ours."""
+    return {p.stem: p for p in sorted(folder.glob("??/*")) if _OURS.fullmatch(f"{p.parent.name}/{p.name}")}
+
+
 def stray_files(folder: Path, claimed: frozenset[str]) -> Iterator[Path]:
-    """Files below `folder` that no photo claims by its hash."""
-    for path in sorted(folder.glob("*/*")):
-        if path.suffix == _PART or path.stem not in claimed:
-            yield path
+    """Photo files below `folder` that no photo claims by its hash, and those left unfinished."""
+    yield from (p for sha256, p in photo_names(folder).items() if sha256 not in claimed)
+    yield from (p for p in sorted(folder.glob("??/*")) if _UNFINISHED.fullmatch(f"{p.parent.name}/{p.name}"))
 
 
-def sweep(folder: Path, claimed: frozenset[str]) -> tuple[Path, ...]:
-    """Delete unclaimed files older than a day; younger ones may belong to an action still going on."""
-    old = tuple(p for p in stray_files(folder, claimed) if time.time() - p.stat().st_mtime > _STALE_S)
-    for path in old:
-        _drop(path)
-    return old
+def set_aside(folder: Path, claimed: frozenset[str], to: Path) -> tuple[Path, ...]:
+    """Move stray files older than a day to another folder; younger ones may belong to an action still going on.
+
+    Nothing is deleted: a photo that no job claims may be one whose job was lost.
+
+    Raises
+    ------
+    StoreError
+        If they can't be moved; what was not moved is where it was.
+    """
+    old = [p for p in stray_files(folder, claimed) if abs(time.time() - p.stat().st_mtime) > _STALE_S]
+    moved = []
+    try:
+        for path in old:
+            to.mkdir(mode=0o700, exist_ok=True)
+            target = to / path.name
+            if not target.exists():
+                os.replace(path, target)
+                moved.append(target)
+    except OSError as error:
+        raise StoreError(f"Files can't be moved to {to}: {error.strerror}.", "Allow writing there.") from error
+    return tuple(moved)
 
 
 def suffix_of(data: bytes) -> str:

@@ -203,7 +203,11 @@ class PrintView:
 
 @dataclass(frozen=True, slots=True)
 class StoreCheck:
-    """What checking the store found: files in good order, missing, changed, or belonging to no photo."""
+    """What checking the store found.
+
+    `missing` and `damaged` are photo files, `problems` what is wrong in the database. `unclaimed` files belong to no
+    photo; `lost` are those among them that are whole.
+    """
 
     data_dir: Path
     jobs: int
@@ -212,6 +216,7 @@ class StoreCheck:
     damaged: tuple[str, ...]
     unclaimed: tuple[str, ...]
     problems: tuple[str, ...]
+    lost: tuple[str, ...] = ()
 
     @property
     def sound(self) -> bool:

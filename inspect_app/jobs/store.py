@@ -15,10 +15,12 @@ from json import dumps
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
+from inspect_app.jobs import last_action, seals
+from inspect_app.jobs.seals import driver_connection
 from shared.errors import StoreError
 
 __all__ = ["Store", "connect", "reading", "writing", "store_error", "DATABASE", "PHOTOS"]
@@ -49,7 +51,7 @@ class Store:
 def connect(database: Path) -> Engine:
     """An engine on a SQLite file with foreign keys enforced and every commit synced to the disk."""
     engine = create_engine(
-        f"sqlite:///{database}",
+        URL.create("sqlite", database=str(database)),  # as it is: a `?` or `%20` in a folder's name is no option
         connect_args={"timeout": BUSY_MS / 1000.0},
         json_serializer=partial(dumps, allow_nan=False, ensure_ascii=False, separators=(",", ":")),
     )
@@ -97,19 +99,29 @@ def writing(store: Store) -> Iterator[Session]:
         If the database cannot be written.
     """
     try:
+        kept = None
         with Session(store.engine.execution_options(immediate=True)) as session, session.begin():
+            event.listen(session, "after_flush", seals.seal_changed)
+            known = last_action.forgotten(driver_connection(session), store.data_dir) is None
             yield session
+            session.flush()
+            if session.info.get("changed"):
+                kept = last_action.add(driver_connection(session))
+        if kept and known:  # a note of what an older database lacks is left for `check`
+            last_action.note(store.data_dir, kept)
     except DatabaseError as error:
         raise store_error(error, store.data_dir) from error
 
 
+_RESTORE = "Leave it as it is; `inspect-app restore BACKUP FOLDER` makes a new one of the last backup."
 _CAUSES = (
     ("locked", "is in use by another program", "Close the other program, or try again in a moment."),
     ("full", "is on a full disk", "Free some space; what was stored before is untouched."),
     ("readonly", "is read-only", "Allow writing to it, or choose another folder with --data."),
     ("unable to open", "cannot be opened", "Check that it exists and may be written, or choose another with --data."),
     ("not a database", "does not hold a job store", "Choose another folder with --data, or restore a backup into it."),
-    ("malformed", "is damaged", "Restore the last backup into another folder and choose it with --data."),
+    ("malformed", "is damaged", _RESTORE),
+    ("no such", "is damaged: its database lacks a table or a column", _RESTORE),
     ("disk i/o", "is on a disk that fails to read or write", "Check the disk, then run `inspect-app check`."),
 )
 

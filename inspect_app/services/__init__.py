@@ -24,6 +24,7 @@ from inspect_app.jobs.records import (
     VisitView,
 )
 from inspect_app.jobs.store import Store
+from inspect_app.services.backups import Backup, back_up, restore
 from inspect_app.services.hand import (
     HandKind,
     hand_measures,
@@ -33,7 +34,7 @@ from inspect_app.services.hand import (
     remove_hand_measure,
     restore_hand_measure,
 )
-from inspect_app.services.jobs import add_visit, create_job, find_jobs, job_view, update_job
+from inspect_app.services.jobs import add_visit, create_job, find_jobs, job_numbered, job_view, update_job
 from inspect_app.services.measuring import (
     earlier_inspections,
     first_look,
@@ -57,13 +58,14 @@ from inspect_app.services.photos import (
 )
 from inspect_app.services.review import accept_sure, history, judge, readings
 from inspect_app.services.shop import add_print, get_setting, prints, put_setting
-from inspect_app.services.upkeep import back_up, check_store
+from inspect_app.services.upkeep import check_store
 
 __all__ = [
     "FIRST_VISIT",
     "HandKind",
     "VIEW_OR_FINDING",
     "AddedPhoto",
+    "Backup",
     "Found",
     "HandView",
     "InspectionView",
@@ -96,6 +98,7 @@ __all__ = [
     "history",
     "inspection_view",
     "instrument_of",
+    "job_numbered",
     "job_view",
     "judge",
     "keep_hand_measure",
@@ -113,6 +116,7 @@ __all__ = [
     "readings",
     "remove_hand_measure",
     "remove_photo",
+    "restore",
     "restore_hand_measure",
     "restore_inspection",
     "restore_photo",

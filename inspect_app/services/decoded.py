@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Hashable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -12,7 +13,7 @@ from threading import Condition
 from cachetools import LRUCache, cached
 from cachetools.keys import hashkey
 
-from calib.photo import Photo, open_photo
+from calib.photo import Photo, open_photo, read_photo
 from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app.measure import Look, calibrate, look
@@ -66,10 +67,10 @@ _Stamp = tuple[int, int]
 
 @cached(_KEPT, condition=_TURN)
 def _read(path: Path, sha256: str, stamp: _Stamp) -> _Opened:
-    photo = open_photo(path.read_bytes(), path.name)
-    if photo.sha256 != sha256:
+    data = read_photo(path)
+    if hashlib.sha256(data).hexdigest() != sha256:  # before it is decoded: what took its place need not be a photo
         raise StoreError(f"The photo file {path.name} has changed since it was stored.", "Restore it from a backup.")
-    return _opened_as(photo)
+    return _opened_as(open_photo(data, path.name))
 
 
 def _stamp(path: Path) -> _Stamp:

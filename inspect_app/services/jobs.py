@@ -14,7 +14,7 @@ from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.services.finding import now, row, touch
 from shared.errors import OptionError, StoreError
 
-__all__ = ["add_visit", "create_job", "find_jobs", "job_view", "update_job"]
+__all__ = ["add_visit", "create_job", "find_jobs", "job_numbered", "job_view", "update_job"]
 
 
 def create_job(store: Store, details: JobDetails, form_token: str | None = None) -> int:
@@ -63,6 +63,21 @@ def find_jobs(store: Store, query: str = "", limit: int = 50, offset: int = 0) -
     """Jobs that hold every word of `query`: customer, instrument, #number, wish, YYYY-MM-DD. Last changed first."""
     with reading(store) as session:
         return Found(*search.find(session, query, limit, offset))
+
+
+def job_numbered(store: Store, number: int) -> int:
+    """The id of the job that has this number.
+
+    Raises
+    ------
+    OptionError
+        If there is none.
+    """
+    with reading(store) as session:
+        found = session.scalar(select(Job.id).where(Job.number == number))
+    if found is None:
+        raise OptionError(f"There is no job #{number} in this data folder.", "List them with `inspect-app jobs`.")
+    return found
 
 
 def job_view(store: Store, job_id: int) -> JobView:

@@ -115,7 +115,8 @@ def _shrink(bgr: NDArray[np.uint8], longest: int) -> NDArray[np.uint8]:
     factor = longest / max(bgr.shape[:2])
     if factor >= 1.0:
         return bgr
-    return np.asarray(cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    size = [max(1, round(factor * n)) for n in bgr.shape[1::-1]]
+    return np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def _encode(bgr: NDArray[np.uint8]) -> bytes:

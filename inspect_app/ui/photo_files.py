@@ -114,7 +114,8 @@ def _reduced(bgr: NDArray[np.uint8], longest: int) -> NDArray[np.uint8]:
     k = longest / max(bgr.shape[:2])
     if k >= 1.0:
         return bgr
-    return np.asarray(cv2.resize(bgr, None, fx=k, fy=k, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    size = [max(1, round(k * n)) for n in bgr.shape[1::-1]]
+    return np.asarray(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def _jpeg(bgr: NDArray[np.uint8], quality: int) -> bytes:

@@ -172,6 +172,7 @@ def test_impossible_values_are_one_sentence_and_end_with_2(photo, words, says, c
 
 def test_jobs_lists_what_is_stored(tmp_path, capsys):
     data = tmp_path / "data"
+    open_store(data).close()
     assert main(["jobs", "--data", str(data)]) == 0
     assert "There are no jobs yet" in capsys.readouterr().out
     store = open_store(data)
@@ -200,13 +201,13 @@ def test_backup_writes_the_file_and_says_how_to_use_it(tmp_path, store, capsys):
     out = tmp_path / "b.zip"
     assert main(["backup", str(out), "--data", str(store.data_dir)]) == 0
     assert out.is_file()
-    assert "--data FOLDER" in capsys.readouterr().out
+    assert "restore" in capsys.readouterr().out
 
 
 def test_a_data_folder_that_is_a_file_is_refused(tmp_path, capsys):
     (tmp_path / "data").write_text("")
     assert main(["jobs", "--data", str(tmp_path / "data")]) == 2
-    assert "Choose another folder with --data." in capsys.readouterr().err
+    assert "is a file. Check its name, and choose another folder with --data" in capsys.readouterr().err
 
 
 def test_pages_get_the_options_on_either_side_of_the_command(monkeypatch, tmp_path):

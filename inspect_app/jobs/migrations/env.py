@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from alembic import context
 
-from inspect_app.jobs import decision_models  # noqa: F401 - its tables belong to the metadata
+from inspect_app.jobs import decision_models, seal_models  # noqa: F401 - their tables belong to the metadata
 from inspect_app.jobs.models import Base
 
 context.configure(

@@ -136,19 +136,22 @@ for i, path in enumerate(sorted(Path(sys.argv[2]).iterdir()) * 50):
     store.close()
 
 
-def test_stray_files_are_swept_only_when_old(store, job, make_jpeg):
+def test_stray_files_are_set_aside_only_when_old(store, job, make_jpeg):
     kept = add_photo(store, job, make_jpeg(1), "kept.jpg").photo
     folder = store.photos_dir / "ff"
     folder.mkdir()
-    for name in ("fresh.part", "old.part", "f" * 64 + ".jpg"):
+    fresh, old, unclaimed, notes = f"{'1' * 32}.part", f"{'2' * 32}.part", f"{'f' * 64}.jpg", "notes.txt"
+    for name in (fresh, old, unclaimed, notes):
         (folder / name).write_bytes(b"x")
     day_ago = time.time() - photo_files._STALE_S - 10
-    for name in ("old.part", "f" * 64 + ".jpg"):
+    for name in (old, unclaimed, notes):
         os.utime(folder / name, (day_ago, day_ago))
     os.utime(photo_path(store, kept.sha256), (day_ago, day_ago))
     assert len(check_store(store).unclaimed) == 3
-    assert check_store(store, tidy=True).unclaimed == ("fresh.part",)
+    assert check_store(store, tidy=True).unclaimed == (fresh,)
     assert photo_path(store, kept.sha256).is_file()
+    assert (folder / notes).is_file(), "a file this program did not make was moved"
+    assert sorted(p.name for p in (store.data_dir / "set-aside").iterdir()) == [old, unclaimed]
 
 
 def test_a_changed_file_is_found(store, job, make_jpeg):
@@ -237,7 +240,7 @@ def test_a_bad_photo_leaves_the_job_as_it_was(store, job):
 def test_a_backup_unpacked_is_a_store(store, job, make_jpeg, tmp_path):
     added = add_photo(store, job, make_jpeg(1), "a.jpg").photo
     (store.photos_dir / "zz.part").write_bytes(b"unfinished")
-    path = back_up(store, tmp_path / "b.zip")
+    path = back_up(store, tmp_path / "b.zip").path
     with zipfile.ZipFile(path) as z:
         z.extractall(tmp_path / "restored")
     restored = open_store(tmp_path / "restored")
@@ -248,9 +251,9 @@ def test_a_backup_unpacked_is_a_store(store, job, make_jpeg, tmp_path):
 
 
 def test_a_backup_that_fails_leaves_the_earlier_one(store, tmp_path, monkeypatch):
-    path = back_up(store, tmp_path / "b.zip")
+    path = back_up(store, tmp_path / "b.zip").path
     before = path.read_bytes()
-    monkeypatch.setattr(zipfile.ZipFile, "write", no_space)
+    monkeypatch.setattr(zipfile.ZipFile, "open", no_space)
     with pytest.raises(StoreError, match=r"The backup .* can't be written: No space left on device"):
         back_up(store, path)
     assert path.read_bytes() == before

@@ -7,6 +7,7 @@ import stat
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from datetime import date
+from pathlib import Path
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -17,7 +18,16 @@ from inspect_app.jobs import decision_models, opening, photo_files
 from inspect_app.jobs.models import Base
 from inspect_app.jobs.search import folded
 from inspect_app.jobs.store import DATABASE
-from inspect_app.services import InstrumentDetails, JobDetails, create_job, find_jobs, job_view, open_store, update_job
+from inspect_app.services import (
+    InstrumentDetails,
+    JobDetails,
+    check_store,
+    create_job,
+    find_jobs,
+    job_view,
+    open_store,
+    update_job,
+)
 from shared.errors import OptionError, StoreError
 
 assert decision_models.EstimateRow  # its tables belong to the metadata
@@ -71,34 +81,35 @@ def test_a_new_data_folder_is_for_its_owner_alone(tmp_path):
     assert stat.S_IMODE((tmp_path / "d").stat().st_mode) == 0o700
 
 
-def test_an_older_store_is_brought_up_with_a_copy_of_it_kept(tmp_path):
+OLD = Path(__file__).parent.parent / "old"
+
+
+def as_left_by(form, folder, more=""):
+    """A data folder with the tables that an earlier version of this form left."""
+    folder.mkdir()
+    with closing(sqlite3.connect(folder / DATABASE)) as old:
+        old.executescript((OLD / f"store-{form}.sql").read_text(encoding="utf-8") + more)
+
+
+@pytest.mark.parametrize("form", ["0001", "0002", "0003"])
+def test_an_older_store_is_brought_up_with_a_copy_of_it_kept(tmp_path, form):
     data = tmp_path / "d"
-    open_store(data).close()
-    with closing(sqlite3.connect(data / DATABASE)) as old:  # as the first form left it
-        old.executescript("DROP TABLE fret_work; DROP TABLE same_instrument;")
-        for column in ("zero_fret", "lacquered", "multi_scale", "courses"):
-            old.execute(f"ALTER TABLE jobs DROP COLUMN {column}")
-        later = ("answers", "fret_heights", "estimates", "terms", "wires")
-        old.executescript("".join(f"DROP TABLE {name}; " for name in later))
-        old.execute("UPDATE alembic_version SET version_num = '0001'")
-        old.execute("INSERT INTO prints VALUES (1, 'strip', 100, 100.2, 1.002, '', '2026-01-01 00:00:00')")
-        old.commit()
-    open_store(data).close()
+    as_left_by(form, data, "INSERT INTO prints VALUES (1, 'strip', 100, 100.2, 1.002, '', '2026-01-01 00:00:00');")
+    store = open_store(data)
+    assert [r.customer for r in find_jobs(store).rows] == ["Harbour Street Music School"]
+    assert check_store(store).problems == ()
+    store.close()
     with closing(sqlite3.connect(data / DATABASE)) as new:
         assert new.execute("SELECT count(*) FROM estimates").fetchone() == (0,)
         assert new.execute("SELECT factor FROM prints").fetchone() == (1.002,)
     (copy,) = data.glob("jobs-before-*.sqlite")
     with closing(sqlite3.connect(copy)) as kept:
-        assert kept.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
+        assert kept.execute("SELECT version_num FROM alembic_version").fetchone() == (form,)
 
 
-def test_a_migration_that_fails_leaves_the_store_as_it_was(tmp_path, monkeypatch):
+def test_a_migration_that_fails_leaves_the_store_as_it_was(tmp_path):
     data = tmp_path / "d"
-    open_store(data).close()
-    with closing(sqlite3.connect(data / DATABASE)) as old:
-        old.executescript("DROP TABLE terms; DROP TABLE wires;")  # estimates stays: making it again fails
-        old.execute("UPDATE alembic_version SET version_num = '0001'")
-        old.commit()
+    as_left_by("0001", data, "CREATE TABLE estimates (id INTEGER);")  # making it again fails
     with pytest.raises(StoreError):
         open_store(data)
     with closing(sqlite3.connect(data / DATABASE)) as kept:
@@ -107,13 +118,16 @@ def test_a_migration_that_fails_leaves_the_store_as_it_was(tmp_path, monkeypatch
         assert kept.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
 
 
-def test_a_store_of_a_newer_version_is_refused(tmp_path):
+def test_a_store_of_a_newer_version_is_refused_and_left_untouched(tmp_path):
     open_store(tmp_path / "d").close()
     with closing(sqlite3.connect(tmp_path / "d" / DATABASE)) as db:
         db.execute("UPDATE alembic_version SET version_num = '9999'")
         db.commit()
+    (tmp_path / "d" / "photos").rmdir()
+    before = {p.name: p.read_bytes() for p in (tmp_path / "d").iterdir()}
     with pytest.raises(StoreError, match="written by a newer version"):
         open_store(tmp_path / "d")
+    assert {p.name: p.read_bytes() for p in (tmp_path / "d").iterdir()} == before
 
 
 def test_the_usual_folder_is_the_persons_own(tmp_path, monkeypatch):
