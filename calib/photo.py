@@ -22,7 +22,9 @@ from shared.errors import PhotoError
 __all__ = [
     "Photo",
     "Focal",
+    "Camera",
     "ASSUMED",
+    "PROFILE",
     "open_photo",
     "read_photo",
     "linear_light",
@@ -46,6 +48,10 @@ _INCH = 2  # the unit where none is stated (Exif 2.32)
 _POSSIBLE_FOCAL_MM, _POSSIBLE_35MM = (0.5, 3000.0), (5.0, 3000.0)  # from the shortest to the longest lens made
 _POSSIBLE_RESOLUTION, _POSSIBLE_SIDE_PX = (10.0, 1e6), (1.0, 1e6)
 _POSSIBLE_FOCAL = (0.3, 100.0)  # of the longer side: beyond it the resolution stated is not the sensor's
+_POSSIBLE_ZOOM = (1.0, 100.0)  # of the picture by enlarging its middle; 0 stands for none (Exif 2.32)
+_POSSIBLE_SENSOR_MM = (1.0, 70.0)
+"""Longer side of a sensor: from an endoscope's to more than a digital back's 54 mm (common practice, no source). Where
+the focal lengths stated imply another, one of them is wrong, and which is not known."""
 _LONG_LENS, _U_LONG_LENS = 0.28, 0.2
 """Of the distance photos are taken from: a lens that long focuses inside (common practice, no source), and half of what
 a thin one would move by is then about this share of its focal length."""
@@ -58,15 +64,48 @@ _FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 
 ASSUMED = "assumed"
 """Source of a focal length that the photo does not say."""
+PROFILE = "lens profile"
+"""Source of one that was found from photos of a printed board."""
 
 
 @dataclass(frozen=True, slots=True)
 class Focal:
-    """Focal length in pixels of the upright picture, its relative standard uncertainty, and where it came from."""
+    """Focal length in pixels of the upright picture, its relative standard uncertainty, and where it came from.
+
+    What else is known of the lens stands here too: the radial term, and where the principal point lies from the
+    picture's middle (px), each with its standard uncertainty; None where nothing is known beyond what is usual.
+    """
 
     px: float
     u_rel: float
     source: str
+    k1: float = 0.0
+    u_k1: float | None = None
+    centre_px: tuple[float, float] = (0.0, 0.0)
+    u_centre_px: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """What a photo's EXIF says of the camera: empty or None where it says nothing.
+
+    Attributes
+    ----------
+    name : str
+        Maker and model.
+    focal_mm, focal_35mm : float or None
+        Focal length, and that of a full-frame camera with the same angle of view.
+    zoom : float
+        Enlargement of the picture's middle, 1 for none.
+    orientation : int
+        Exif tag 274, 1 to 8: how the camera was held.
+    """
+
+    name: str = ""
+    focal_mm: float | None = None
+    focal_35mm: float | None = None
+    zoom: float = 1.0
+    orientation: int = 1
 
 
 @dataclass(frozen=True)
@@ -82,13 +121,16 @@ class Photo:
     name : str
         File name as given.
     focal : Focal
-        From EXIF, or a wide assumption (its source is then `ASSUMED`).
+        From EXIF, or a wide assumption (its source is then `ASSUMED`), or from a lens profile.
+    camera : Camera
+        As EXIF names it.
     """
 
     bgr: NDArray[np.uint8]
     sha256: str
     name: str
     focal: Focal
+    camera: Camera = Camera()
 
     @property
     def width(self) -> int:
@@ -144,7 +186,8 @@ def open_photo(data: bytes, name: str = "photo") -> Photo:
     header = _read_header(data, name)
     bgr = _decode(data, name, header)
     bgr.flags.writeable = False
-    return Photo(bgr, hashlib.sha256(data).hexdigest(), name, _focal(header, bgr.shape[1], bgr.shape[0]))
+    focal = _focal(header, bgr.shape[1], bgr.shape[0])
+    return Photo(bgr, hashlib.sha256(data).hexdigest(), name, focal, header.camera)
 
 
 def read_photo(path: Path) -> bytes:
@@ -173,12 +216,10 @@ def _too_large(name: str) -> PhotoError:
 
 @dataclass(frozen=True, slots=True)
 class _Header:
-    """What the file says of itself: format, orientation, focal lengths (mm), sensor px/mm, longer side (px)."""
+    """What the file says of itself: format, camera, sensor px/mm, longer side (px)."""
 
     format: str
-    orientation: int
-    focal_35mm: float | None
-    focal_mm: float | None
+    camera: Camera
     px_per_mm: float | None
     exif_side: float | None
 
@@ -205,12 +246,21 @@ def _read_header(data: bytes, name: str) -> _Header:
     sides = [_number(camera.get(t), _POSSIBLE_SIDE_PX) for t in (tag.ExifImageWidth, tag.ExifImageHeight)]
     return _Header(
         str(im.format),
-        int(_number(exif.get(tag.Orientation), (1.0, 8.0)) or 1),
-        _number(camera.get(tag.FocalLengthIn35mmFilm), _POSSIBLE_35MM),
-        _number(camera.get(tag.FocalLength), _POSSIBLE_FOCAL_MM),
+        Camera(
+            " ".join(filter(None, (_words(exif.get(t)) for t in (tag.Make, tag.Model)))),
+            _number(camera.get(tag.FocalLength), _POSSIBLE_FOCAL_MM),
+            _number(camera.get(tag.FocalLengthIn35mmFilm), _POSSIBLE_35MM),
+            _number(camera.get(tag.DigitalZoomRatio), _POSSIBLE_ZOOM) or 1.0,
+            int(_number(exif.get(tag.Orientation), (1.0, 8.0)) or 1),
+        ),
         resolution / unit_mm if resolution and unit_mm else None,
         max((s for s in sides if s), default=None),
     )
+
+
+def _words(value: object) -> str:
+    """An EXIF text without the padding that cameras write around it."""
+    return " ".join(value.replace("\0", " ").split()) if isinstance(value, str) else ""
 
 
 def _check(im: Image.Image, name: str) -> None:
@@ -260,7 +310,7 @@ def _decode(data: bytes, name: str, header: _Header) -> NDArray[np.uint8]:
         raise damaged from None
     if bgr is None:
         raise damaged
-    return _upright(np.asarray(bgr, dtype=np.uint8), header.orientation)
+    return _upright(np.asarray(bgr, dtype=np.uint8), header.camera.orientation)
 
 
 def _by_opencv(data: bytes) -> NDArray[np.uint8] | None:
@@ -340,18 +390,33 @@ def _focal(header: _Header, width: int, height: int) -> Focal:
     focused close may stand further from its sensor, or focus inside: see `_u_focusing`.
     """
     long_side = max(width, height)
-    if header.focal_35mm is not None:
-        px = header.focal_35mm * long_side / _FULL_FRAME_WIDTH_MM
-        by_diagonal = header.focal_35mm * math.hypot(width, height) / _FULL_FRAME_DIAGONAL_MM
-        u_rounding = 0.5 / math.sqrt(3.0) / header.focal_35mm
-        u_rel = math.hypot(u_rounding, abs(by_diagonal / px - 1.0) / 2.0, _u_focusing(header.focal_mm))
+    mm, of_35mm = header.camera.focal_mm, header.camera.focal_35mm
+    if _sensor_is_absurd(header, long_side):
+        return Focal(_ASSUMED_FOCAL * long_side, _U_ASSUMED_FOCAL, ASSUMED)
+    if of_35mm is not None:
+        px = of_35mm * long_side / _FULL_FRAME_WIDTH_MM
+        by_diagonal = of_35mm * math.hypot(width, height) / _FULL_FRAME_DIAGONAL_MM
+        u_rounding = 0.5 / math.sqrt(3.0) / of_35mm
+        u_rel = math.hypot(u_rounding, abs(by_diagonal / px - 1.0) / 2.0, _u_focusing(mm))
         return Focal(px, u_rel, "EXIF")
-    if header.focal_mm is not None and header.px_per_mm is not None:
+    if mm is not None and header.px_per_mm is not None:
         resized = long_side / header.exif_side if header.exif_side else 1.0
-        px = header.focal_mm * header.px_per_mm * resized
+        px = mm * header.px_per_mm * resized
         if _POSSIBLE_FOCAL[0] * long_side < px < _POSSIBLE_FOCAL[1] * long_side:
-            return Focal(px, math.hypot(_U_NOMINAL_FOCAL, _u_focusing(header.focal_mm)), "EXIF")
+            return Focal(px, math.hypot(_U_NOMINAL_FOCAL, _u_focusing(mm)), "EXIF")
     return Focal(_ASSUMED_FOCAL * long_side, _U_ASSUMED_FOCAL, ASSUMED)
+
+
+def _sensor_is_absurd(header: _Header, long_side: int) -> bool:
+    """Whether what EXIF says of focal lengths and resolution implies a sensor that nobody makes."""
+    mm, of_35mm = header.camera.focal_mm, header.camera.focal_35mm
+    if mm is not None and of_35mm is not None:
+        width_mm = _FULL_FRAME_WIDTH_MM * mm / of_35mm
+    elif mm is not None and header.px_per_mm is not None:
+        width_mm = (header.exif_side or long_side) / header.px_per_mm
+    else:
+        return False
+    return not _POSSIBLE_SENSOR_MM[0] <= width_mm <= _POSSIBLE_SENSOR_MM[1]
 
 
 def _u_focusing(focal_mm: float | None) -> float:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from calib.lines import MAD_TO_SD
-from calib.photo import ASSUMED, Focal
+from calib.photo import ASSUMED, PROFILE, Focal
 from calib.plane import (
     CENTRE,
     POSE_AND_LENS,
@@ -112,9 +112,7 @@ class _Fit:
     scatter: float
 
 
-def fit_plane(
-    scale: Scale, size_px: tuple[int, int], focal: Focal, k1_prior: float | None = None, k1_expected: float = 0.0
-) -> Plane:
+def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal) -> Plane:
     """Fit pose, focal length and radial term to a scale's points by weighted least squares with priors on the lens.
 
     Parameters
@@ -122,11 +120,8 @@ def fit_plane(
     scale : Scale
     size_px : (width, height)
     focal : Focal
-        From EXIF or a lens profile; its uncertainty is the prior on the focal length.
-    k1_prior : float, optional
-        Standard deviation of the prior on the radial term; by default wider where the focal length was assumed.
-    k1_expected : float
-        Mean of that prior: the lens profile's, where there is one.
+        From EXIF or a lens profile; its uncertainty is the prior on the focal length, and what it says of the radial
+        term and the principal point are the priors on these; where it says nothing, they are what is usual.
 
     Raises
     ------
@@ -147,9 +142,9 @@ def fit_plane(
     if len(scale.image_px) < LEAST_POINTS:
         raise ScaleError("The scale shows too few points to fix its plane.", "Show the whole scale in the photo.")
     centre = ((size_px[0] - 1) / 2.0, (size_px[1] - 1) / 2.0)
-    if k1_prior is None:
-        k1_prior = K1_PRIOR_UNKNOWN_LENS if focal.source == ASSUMED else K1_PRIOR
-    problem = _Problem(scale, focal, np.array(centre), CENTRE_PRIOR * max(size_px), k1_prior, k1_expected)
+    u_k1 = focal.u_k1 or (K1_PRIOR_UNKNOWN_LENS if focal.source == ASSUMED else K1_PRIOR)
+    u_centre = focal.u_centre_px or CENTRE_PRIOR * max(size_px)
+    problem = _Problem(scale, focal, np.array(centre) + focal.centre_px, u_centre, u_k1)
     starts = _start_poses(scale, focal.px, centre)
     reached = [_fit_without_outliers(problem, np.append(to_unknowns(p, problem.anchor), 0.0)) for p in starts]
     fits = [f for f in reached if f is not None]
@@ -175,7 +170,7 @@ def fit_plane(
     if plane.residual_px > largest_px:
         raise _does_not_fit(scale)
     if lens.max() > _IMPOSSIBLE_LENS:
-        raise _needs_another_lens(scale)
+        raise _needs_another_lens(scale, focal)
     return plane
 
 
@@ -206,7 +201,12 @@ def _name(scale: Scale) -> str:
     return {"id1": "card"}.get(scale.kind, scale.kind)
 
 
-def _needs_another_lens(scale: Scale) -> ScaleError:
+def _needs_another_lens(scale: Scale, focal: Focal) -> ScaleError:
+    if focal.source == PROFILE:
+        return ScaleError(
+            f"The {_name(scale)} would lie flat only for a lens unlike that of the lens profile.",
+            "Use the profile of the camera and zoom the photo was taken with, or none; lay the scale flat.",
+        )
     return ScaleError(
         f"The {_name(scale)} would lie flat only for a lens unlike the one the photo names.",
         "Use the camera's original file, uncropped, or add a lens profile; lay the scale flat.",
@@ -291,15 +291,14 @@ class _Problem:
     focal: Focal
     middle: Vector
     u_centre: float
-    k1_prior: float
-    k1_expected: float
+    u_k1: float
 
     def residuals(self, q: Vector) -> Vector:
         """Shape (2 N + 7,)."""
         seen, _ = self._project(q)
         known = np.empty(_PRIORS)
         known[_PRIOR_FOCAL] = (q[Unknown.LN_FOCAL] - math.log(self.focal.px)) / self.focal.u_rel
-        known[_PRIOR_K1] = (q[Unknown.K1] - self.k1_expected) / self.k1_prior
+        known[_PRIOR_K1] = (q[Unknown.K1] - self.focal.k1) / self.u_k1
         known[_PRIOR_CENTRE] = (q[CENTRE] - self.middle) / self.u_centre
         # the line of sight in the plane's own frame: sines of the tilt
         known[_PRIOR_TILT] = cv2.Rodrigues(q[ROTATION])[0][2, :2] / self.scale.tilt_prior_rad
@@ -323,7 +322,7 @@ class _Problem:
         j[..., Unknown.OUTWARD] = (by_place @ (self._print[1] @ rotation.T)[..., None])[..., 0]
         known = np.zeros((_PRIORS, len(Unknown)))
         known[_PRIOR_FOCAL, Unknown.LN_FOCAL] = 1.0 / self.focal.u_rel
-        known[_PRIOR_K1, Unknown.K1] = 1.0 / self.k1_prior
+        known[_PRIOR_K1, Unknown.K1] = 1.0 / self.u_k1
         known[_PRIOR_CENTRE, CENTRE] = np.eye(2) / self.u_centre
         known[_PRIOR_TILT, ROTATION] = by_vector[:, 6:8].T / self.scale.tilt_prior_rad  # 6, 7: the matrix's [2, :2]
         known[_PRIOR_OUTWARD, Unknown.OUTWARD] = 1.0 / self.scale.u_outward_mm

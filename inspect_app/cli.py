@@ -61,6 +61,7 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(metavar="COMMAND", parser_class=_Parser)
     _add_measure(commands.add_parser("measure", help="measure photos and write the answer"))
     _add_print_scales(commands.add_parser("print-scales", help="write the printed scales as PDF"))
+    _add_lens(commands.add_parser("lens", help="make a lens profile from photos of the printed lens board"))
     demo = commands.add_parser("demo", help="load the demo job, then open the pages")
     demo.set_defaults(module="demo")
     jobs = commands.add_parser("jobs", help="list the jobs, last changed first")
@@ -108,6 +109,16 @@ def _add_print_scales(p: argparse.ArgumentParser) -> None:
     p.set_defaults(module="print_scales")
     p.add_argument("--paper", choices=("a4", "letter"), default="a4", help="page size (a4)")
     p.add_argument("--out", type=Path, required=True, metavar="FILE", help="the PDF file to write")
+    p.add_argument("--lens", action="store_true", help="the board that lens profiles are made from, in their place")
+
+
+def _add_lens(p: argparse.ArgumentParser) -> None:
+    p.set_defaults(module="lens")
+    p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="eight or more photos of the lens board")
+    p.add_argument("--out", type=Path, metavar="FILE", help="the lens profile to write")
+    p.add_argument("--check", type=Path, metavar="FILE", help="say whether this profile holds for the photos")
+    p.add_argument("--name", metavar="WORDS", help="what to call camera and setting (the file's name)")
+    p.add_argument("--bars", metavar="ACROSS,DOWN", help="measured lengths of the board's two check bars, mm")
 
 
 def _data_option(p: argparse.ArgumentParser, top: bool) -> None:
@@ -151,6 +162,7 @@ def _add_measure(p: argparse.ArgumentParser) -> None:
     )
     p.add_argument("--nut", choices=("left", "right"), default="left", help="side of the photo towards the nut (left)")
     p.add_argument("--treble", choices=("top", "bottom"), default="bottom", help="treble side of the photo (bottom)")
+    p.add_argument("--lens", type=Path, metavar="FILE", help="lens profile of the camera and zoom")
     p.add_argument("--crown-width", type=float, metavar="MM", help="width of the unworn crown, where known")
     p.add_argument("--crown-height", type=float, metavar="MM", help="height of the unworn crown, where known")
     p.add_argument("--end", choices=("treble", "bass"), help="which end an `end` photo shows")

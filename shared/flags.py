@@ -29,6 +29,11 @@ _ALL = (
         "Use the camera's original file, or add a lens profile.",
     ),
     Flag(
+        "LENS_UNCONFIRMED",
+        "Nothing in the photo says that it was taken with the lens of the profile.",
+        "Use the camera's original file.",
+    ),
+    Flag(
         "CROWN_ASSUMED",
         "The crown's width or height was not given; an everyday size was assumed.",
         "Give the width and height of the unworn crown.",

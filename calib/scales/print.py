@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 import cv2
@@ -19,7 +19,7 @@ import typst
 from calib.scales.printed import BACKDROP, BACKDROP_SIZE, DICTIONARY, STRIP, STRIP_SIZE, Marker
 from shared.errors import OptionError
 
-__all__ = ["PAPERS_MM", "CHECK_BAR_MM", "scales_pdf", "write_scales_pdf", "print_factor"]
+__all__ = ["PAPERS_MM", "CHECK_BAR_MM", "scales_pdf", "write_scales_pdf", "set_page", "print_factor", "Box"]
 
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """Width and height: ISO 216; Letter is 8.5 by 11 inches."""
@@ -98,6 +98,11 @@ def scales_pdf(paper: str) -> bytes:
     black, white = _shapes()
     page = {"title": "Printed scales", "width": width, "height": height, "black": black, "white": white}
     page["texts"] = _texts()
+    return set_page(page)
+
+
+def set_page(page: Mapping[str, object]) -> bytes:
+    """A PDF of true size from `title`, `width` and `height` (mm), boxes `black` and then `white`, and `texts`."""
     with tempfile.TemporaryDirectory() as folder:
         Path(folder, "page.json").write_text(json.dumps(page), "utf-8")
         Path(folder, "page.typ").write_text(_TEMPLATE, "utf-8")

@@ -8,11 +8,13 @@ import json
 from pathlib import Path
 
 from calib.photo import Photo, open_photo
+from inspect_app.commands.files import read_file, write_file
+from inspect_app.commands.lens import lens_from
 from inspect_app.commands.table import answer_table
 from inspect_app.measure import measure, refused
 from inspect_app.reading.ask import Ask, parse_scale, parse_scale_plane
 from inspect_app.reading.inspection import Inspection, PhotoSummary
-from shared.errors import InspectError, OptionError, PhotoError, StoreError
+from shared.errors import InspectError, OptionError
 
 __all__ = ["run", "ask_from"]
 
@@ -30,7 +32,9 @@ def run(options: argparse.Namespace) -> int:
         print(answer_table(answers[-1], options.units), flush=True)
     if options.json:
         forms = [a.to_dict() for a in answers]
-        _write(options.json, (json.dumps(forms if several else forms[0], indent=1, allow_nan=False) + "\n").encode())
+        write_file(
+            options.json, (json.dumps(forms if several else forms[0], indent=1, allow_nan=False) + "\n").encode()
+        )
     return EXIT_MEASURED if all(a.frets or a.values for a in answers) else EXIT_REFUSED
 
 
@@ -54,13 +58,14 @@ def ask_from(options: argparse.Namespace) -> Ask:
         crown_width=options.crown_width,
         crown_height=options.crown_height,
         end=options.end,
+        lens=None if options.lens is None else lens_from(options.lens),
     )
 
 
 def _measure_file(path: Path, ask: Ask, overlay: Path | None) -> Inspection:
     data = b""
     try:
-        data = _read(path)
+        data = read_file(path)
         photo = open_photo(data, path.name)
     except InspectError as error:
         digest = hashlib.sha256(data).hexdigest() if data else ""
@@ -76,21 +81,6 @@ def _measure_photo(photo: Photo, ask: Ask) -> Inspection:
         return measure(photo, ask)
     except InspectError as error:
         return refused(PhotoSummary(photo.name, photo.sha256, photo.width, photo.height), ask, error)
-
-
-def _read(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise PhotoError(f"{path} can't be read: {error.strerror}.", "Check the name of the file.") from None
-
-
-def _write(path: Path, data: bytes) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data)
-    except OSError as error:
-        raise StoreError(f"{path} can't be written: {error.strerror}.", "Choose another place for it.") from None
 
 
 def _overlay_path(given: Path | None, photo: Path, several: bool) -> Path | None:
@@ -109,4 +99,4 @@ def _draw(photo: Photo, answer: Inspection, path: Path) -> None:
     if kind is None:
         raise OptionError(f"The overlay {path.name} has no picture's ending.", "End its name in .jpg, .png or .webp.")
     _, encoded = cv2.imencode(kind, draw(photo.bgr, answer))
-    _write(path, encoded.tobytes())
+    write_file(path, encoded.tobytes())

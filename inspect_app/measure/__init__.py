@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from importlib import import_module
 
+from calib.lens_profile import check_distance, through, unconfirmed
 from calib.photo import ASSUMED, Focal, Photo
 from calib.plane import Plane
 from calib.pose_fit import fit_plane
@@ -72,15 +74,35 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
             "Mark distances and circles on it by hand.",
         )
     scale, plane = calibrated or calibrate(photo, ask)
+    photo = _through_lens(photo, ask)
     recipe = import_module(f"{__name__}.{_RECIPES[ask.view]}")
     detected = recipe.detect(photo, scale, plane, ask)
-    return lambda asked: checked(recipe.measure_detected(detected, asked))
+    doubt = ("LENS_UNCONFIRMED",) if ask.lens and unconfirmed(ask.lens, photo.camera) else ()
+    return lambda asked: _doubted(checked(recipe.measure_detected(detected, asked)), doubt)
+
+
+def _doubted(answer: Inspection, flags: tuple[str, ...]) -> Inspection:
+    return replace(answer, flags=(*answer.flags, *flags)) if flags else answer
 
 
 def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:
-    """Find the scale and fit its plane."""
+    """Find the scale and fit its plane.
+
+    Raises
+    ------
+    InspectError
+        If there is no usable scale, or the lens profile does not hold for the photo.
+    """
+    photo = _through_lens(photo, ask)
     scale = find_scale(photo, ask.scale)
-    return scale, fit_plane(scale, (photo.width, photo.height), _focal(photo, ask.view))
+    plane = fit_plane(scale, (photo.width, photo.height), _focal(photo, ask.view))
+    if ask.lens:
+        check_distance(ask.lens, plane.distance_mm)
+    return scale, plane
+
+
+def _through_lens(photo: Photo, ask: Ask) -> Photo:
+    return through(photo, ask.lens) if ask.lens else photo
 
 
 def _focal(photo: Photo, view: View) -> Focal:

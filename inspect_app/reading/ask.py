@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal, get_args
+from typing import Annotated, Any, Literal, get_args
 
+from calib.lens_profile import LensProfile
 from calib.scales.ask import ScaleAsk, parse_scale
-from inspect_app.reading.form import plain, read
+from inspect_app.reading.form import LEAVE_OUT, plain, read
 from inspect_app.reading.key import Key
 from shared.errors import OptionError
 
@@ -54,6 +55,7 @@ class Ask:
     crown_height: float | None = None
     end: Literal["treble", "bass"] | None = None
     hand_edges: tuple[HandEdge, ...] = ()
+    lens: Annotated[LensProfile | None, LEAVE_OUT] = None
 
     def __post_init__(self) -> None:
         if self.view not in VIEWS:

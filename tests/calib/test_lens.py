@@ -1,33 +1,16 @@
-"""The radial term and the tilt from straight edges; lens profiles from drawn photos of a board.
-
-The board's photos are drawn with `Plane.to_mm`, which `test_plane.py` holds against ``cv2.projectPoints``; real photos
-of a board are not at hand in a package that tests can rely on.
-"""
+"""The radial term and the tilt from straight edges."""
 
 from __future__ import annotations
 
-import json
 import math
 
-import cv2
 import numpy as np
 import pytest
-from scipy.ndimage import map_coordinates
 
-from calib.lens import (
-    Board,
-    LensProfile,
-    StraightEdge,
-    k1_from_lines,
-    profile_from_charuco,
-    profile_from_json,
-    profile_to_json,
-    refine_plane_with_lines,
-)
+from calib.lens import StraightEdge, k1_from_lines, refine_plane_with_lines
 from calib.photo import Focal
 from calib.pose_fit import fit_plane
 from calib.scales.base import HANDHELD_TILT_RAD, Scale
-from shared.errors import OptionError, ScaleError
 
 NOISE = 0.05
 
@@ -117,77 +100,3 @@ def test_without_edges_the_plane_stays(make_camera):
     assert refine_plane_with_lines(plane, []) is plane
     nothing = StraightEdge(np.full((9, 2), np.nan), np.ones(9))
     assert refine_plane_with_lines(plane, [nothing]) is plane
-
-
-def board_photo(camera, coded, board: Board, size=(900, 675), seed=0):
-    """The printed board seen by a camera, four samples a pixel."""
-    per_mm = 8
-    w, h = (round(n * board.square_mm * per_mm) for n in board.squares)
-    sheet = board.opencv().generateImage((w, h), marginSize=0)
-    light = np.zeros(size[::-1])
-    for dx, dy in ((-0.25, -0.25), (0.25, -0.25), (-0.25, 0.25), (0.25, 0.25)):
-        x, y = np.meshgrid(np.arange(size[0]) + dx, np.arange(size[1]) + dy)
-        mm = camera.to_mm(np.column_stack([x.ravel(), y.ravel()])) * [1, -1] * per_mm - 0.5
-        light += map_coordinates(sheet.astype(float), mm.T[::-1], order=1, cval=200.0).reshape(size[::-1]) / 255 / 4
-    light = cv2.GaussianBlur(0.04 + 0.8 * light, (0, 0), 0.7)
-    return coded(light + np.random.default_rng(seed).normal(0, 0.005, light.shape))
-
-
-@pytest.fixture(scope="module")
-def board_photos(make_camera, coded):
-    board = Board()
-    tilts = [(0, 0), (22, 5), (-22, -6), (6, 24), (-5, -24), (17, 17), (-17, 16), (16, -17)]
-    middle = (board.squares[0] * board.square_mm / 2, -board.squares[1] * board.square_mm / 2)
-    look = {"look_mm": middle, "distance_mm": 400.0, "centre": (4.0, -3.0), "focal_px": 1500.0, "size": (900, 675)}
-    cameras = [make_camera(tilt_deg=t, roll_deg=5.0 * i, k1=-0.08, **look) for i, t in enumerate(tilts)]
-    return [board_photo(c, coded, board, seed=i) for i, c in enumerate(cameras)]
-
-
-@pytest.mark.slow
-def test_a_profile_from_photos_of_the_board(board_photos):
-    profile = profile_from_charuco(board_photos, "bench camera, close")
-    assert profile.photos >= 6
-    assert profile.residual_px < 0.2
-    assert profile.focal * 900 == pytest.approx(1500.0, rel=0.004)
-    assert profile.k1 == pytest.approx(-0.08, abs=0.01)
-    assert abs(profile.focal * 900 - 1500.0) < 3 * profile.u_focal * 900
-    assert abs(profile.k1 + 0.08) < 3 * profile.u_k1
-    focal = profile.focal_px((1800, 1350))
-    assert focal.px == pytest.approx(3000.0, rel=0.004)
-    assert focal.source == "lens profile"
-
-
-@pytest.mark.slow
-def test_too_few_photos_of_the_board(board_photos):
-    with pytest.raises(ScaleError, match="3 of the photos show enough of the board; 5 are needed"):
-        profile_from_charuco(board_photos[:3], "x")
-
-
-@pytest.mark.slow
-def test_photos_of_different_sizes(board_photos, coded):
-    with pytest.raises(OptionError, match="different sizes"):
-        profile_from_charuco([*board_photos, coded(np.full((50, 60), 0.5))], "x")
-
-
-PROFILE = LensProfile("phone, close", 0.81, 0.002, -0.01, 0.003, 0.12, 9)
-
-
-def test_a_profile_survives_its_file():
-    assert profile_from_json(profile_to_json(PROFILE)) == PROFILE
-
-
-@pytest.mark.parametrize(
-    ("text", "sentence"),
-    [
-        ("", "not a lens profile"),
-        ("[1, 2]", "not a lens profile"),
-        ('{"kind": "something else", "format": 1}', "not a lens profile"),
-        (profile_to_json(PROFILE).replace('"format": 1', '"format": 2'), "newer version"),
-        (profile_to_json(PROFILE).replace("0.81", "NaN"), "not a lens profile"),
-        (profile_to_json(PROFILE).replace("0.81", "-1"), "not a lens profile"),
-        (json.dumps({"kind": "lens profile", "format": 1, "name": "x"}), "not a lens profile"),
-    ],
-)
-def test_a_file_that_is_no_profile(text, sentence):
-    with pytest.raises(OptionError, match=sentence):
-        profile_from_json(text)

@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageOps
 
-from calib.photo import MAX_BYTES, linear_light, open_photo
+from calib.photo import MAX_BYTES, Camera, linear_light, open_photo
 from shared.errors import PhotoError
 
 
@@ -220,6 +220,25 @@ def test_focal_length_from_the_focal_plane_resolution(unit, per_unit):
     photo = open_photo(saved(picture(60, 40), exif=e))
     assert photo.focal.source == "EXIF"
     assert photo.focal.px == pytest.approx(50.0 * 60 / 36, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    "camera",
+    [
+        {"focal_mm": 50.0, "focal_35mm": 5},  # a sensor 360 mm wide
+        {"focal_mm": 0.6, "focal_35mm": 50},  # one of 0.4 mm
+        {"focal_mm": 50.0, "resolution": 6000 / 360 * 10.0, "unit": 3, "width": 6000, "height": 4000},
+    ],
+)
+def test_focal_lengths_that_imply_an_absurd_sensor_are_not_believed(camera):
+    focal = open_photo(saved(picture(600, 400), exif=exif(1, **camera))).focal
+    assert focal.source == "assumed"
+
+
+def test_the_camera_is_named_as_exif_has_it():
+    camera = open_photo(saved(picture(60, 40), exif=exif(6, focal_mm=6.5, focal_35mm=26))).camera
+    assert (camera.focal_mm, camera.focal_35mm, camera.zoom, camera.orientation) == (6.5, 26.0, 1.0, 6)
+    assert open_photo(saved(picture(60, 40))).camera == Camera()
 
 
 @pytest.mark.parametrize("camera", [{}, {"focal_35mm": 0}, {"focal_mm": 50.0}, {"focal_mm": 50.0, "resolution": 72.0}])

@@ -156,7 +156,7 @@ def test_a_lens_profile_fixes_what_the_scale_cannot_tell(make_camera):
         ids=whole.ids[:16],
     )
     focal = Focal(9000.0, 0.001, "lens profile")
-    told = fit_plane(scale, (4000, 3000), focal, k1_prior=0.002, k1_expected=-0.05)
+    told = fit_plane(scale, (4000, 3000), replace(focal, k1=-0.05, u_k1=0.002))
     assert told.k1 == pytest.approx(-0.05, abs=0.004)
     assert math.sqrt(fit_plane(scale, (4000, 3000), focal).cov[7, 7]) > 0.02
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.linalg import eig
 from skimage.measure import CircleModel
 
 from inspect_app.measure.backdrop.circle import fit_circle
@@ -19,6 +20,49 @@ def test_gander_golub_strebel_six_points():
     fit = fit_circle(case["y"], case["z"])
     assert fit.centre == pytest.approx(case["geometric_centre"], abs=case["digits"])
     assert fit.radius == pytest.approx(case["geometric_radius"], abs=case["digits"])
+
+
+def algebraic(y, z, constraint):
+    """Circle by the least a^T M a under a constraint on a (Pratt 1987, Taubin 1991), points about their mean."""
+    y0, z0 = np.mean(y), np.mean(z)
+    y, z = np.asarray(y) - y0, np.asarray(z) - z0
+    rows = np.column_stack([y**2 + z**2, y, z, np.ones_like(y)])
+    values, vectors = eig(rows.T @ rows, constraint(y, z, len(y)))
+    kept = np.isfinite(values) & (values.real > -1e-9)
+    a, b, c, d = vectors[:, kept][:, np.argmin(values[kept].real)].real
+    return -b / (2 * a) + y0, -c / (2 * a) + z0, np.sqrt(b**2 + c**2 - 4 * a * d) / (2 * abs(a))
+
+
+def pratt(y, z, n):
+    return np.array([[0, 0, 0, -2], [0, 1, 0, 0], [0, 0, 1, 0], [-2, 0, 0, 0.0]])
+
+
+def taubin(y, z, n):
+    s = float(np.sum(y**2 + z**2))
+    return np.array([[4 * s, 0, 0, 0], [0, n, 0, 0], [0, 0, n, 0], [0, 0, 0, 0.0]])
+
+
+@pytest.mark.parametrize(("name", "constraint"), [("pratt", pratt), ("taubin", taubin)])
+def test_algebraic_fits_of_the_six_points_are_not_ours(name, constraint):
+    """Values computed with other libraries (tests/reference/circles.toml): each leaves more distance than ours."""
+    case, other = PUBLISHED["gander_golub_strebel"], PUBLISHED["gander_golub_strebel_algebraic"]
+    assert algebraic(case["y"], case["z"], constraint) == pytest.approx(other[name], abs=1e-6)
+    fit = fit_circle(case["y"], case["z"])
+    assert _sum_of_squares(case, (*fit.centre, fit.radius)) == pytest.approx(
+        other["geometric_sum_of_squares"], rel=1e-6
+    )
+    assert _sum_of_squares(case, other[name]) > 1.01 * other["geometric_sum_of_squares"]
+
+
+@pytest.mark.parametrize("name", ["kasa", "unit_norm"])
+def test_the_simplest_algebraic_fits_are_worse_still(name):
+    case, other = PUBLISHED["gander_golub_strebel"], PUBLISHED["gander_golub_strebel_algebraic"]
+    assert _sum_of_squares(case, other[name]) > 1.1 * other["geometric_sum_of_squares"]
+
+
+def _sum_of_squares(case, circle):
+    y, z, r = circle
+    return float(np.sum((np.hypot(np.array(case["y"]) - y, np.array(case["z"]) - z) - r) ** 2))
 
 
 @pytest.mark.filterwarnings("ignore::FutureWarning")

@@ -51,6 +51,35 @@ def a2_depth(x, z, width):
     return -(bottom[2] - bottom[1] ** 2 / (4 * bottom[0]))
 
 
+def a1_depth(x, z, width, bend=False):
+    """Depth of a flat-bottomed groove by ISO 5436-1:2000, type A1: one line (or parabola) and a step, fitted together.
+
+    Regions as public implementations agree on them; the standard's own text was not seen.
+    """
+    near = 1e-9  # the regions' ends belong to them
+    a_b = (np.abs(x) >= 5 * width / 6 - near) & (np.abs(x) <= 1.5 * width + near)
+    c = np.abs(x) <= width / 6 + near
+    step = np.where(a_b, 1.0, -1.0)
+    columns = [x, np.ones_like(x), step] + [x**2] * bend
+    return 2.0 * np.linalg.lstsq(np.column_stack(columns)[a_b | c], z[a_b | c], rcond=None)[0][2]
+
+
+def test_groove_evaluations_give_their_tabled_values():
+    """ISO 5436-1:2000, types A1 and A2: values computed apart from this project with NumPy, W = 1.2, step 0.005."""
+    w = 1.2
+    x = np.round(np.arange(-360, 361) * 0.005, 6)
+    tilt = 0.02 * x + 3.0
+    assert a1_depth(x, tilt - 0.15 * (np.abs(x) < w / 2), w) == pytest.approx(0.15, abs=1e-12)
+    radius = ((w / 2) ** 2 + 0.15**2) / (2 * 0.15)
+    arc = np.sqrt(np.maximum(radius**2 - x**2, 0.0)) - (radius - 0.15)
+    round_groove = tilt - np.where(np.abs(x) < w / 2, arc, 0.0)
+    assert a2_depth(x, round_groove, w) == pytest.approx(0.150009, abs=5e-5)
+    assert a1_depth(x, round_groove, w) == pytest.approx(0.144620, abs=1e-6)
+    bent = -(x**2) / (2 * 254.0)  # no groove, only the board's curve: a straight reference invents a height
+    assert a1_depth(x, bent, w) == pytest.approx(-0.003937, abs=5e-5)
+    assert a1_depth(x, bent, w, bend=True) == pytest.approx(0.0, abs=1e-12)
+
+
 @pytest.mark.parametrize("depth", [0.05, 0.15, 0.30])
 def test_depth_of_a_clean_groove_is_that_of_iso_5436_1_type_a2(depth):
     width = 3.0

@@ -1,0 +1,110 @@
+"""``inspect-app lens``: photos of the printed lens board in, a lens profile out; or a check of one that exists."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from calib.lens_board import MIN_PHOTOS, Board, SeenBoard, advice_on, profile_of, residual_through, see_board
+from calib.lens_profile import LensProfile, profile_from_json, profile_to_json
+from calib.photo import open_photo
+from calib.scales.print_lens_board import board_of_bars
+from inspect_app.commands.files import read_file, write_file
+from shared.errors import InspectError, OptionError, ScaleError
+
+__all__ = ["run", "lens_from"]
+
+EXIT_DONE = 0
+EXIT_REFUSED = 2
+DISAGREES = 2.0
+"""Residual of photos that took no part over that of those that did, from which something changed between them."""
+
+
+def run(options: argparse.Namespace) -> int:
+    """Look at every photo, say what is still missing, and write the profile or say whether the given one holds."""
+    board = _board(options.bars)
+    if (options.out is None) == (options.check is None):
+        raise OptionError("Nothing says what to do with the photos.", "Give either --out FILE or --check FILE.")
+    seen = list(_look(options.photos, board))
+    if options.check is not None:
+        return _check(seen, lens_from(options.check), board)
+    for sentence in advice_on(seen):
+        print(sentence)
+    profile = profile_of(seen, options.name or options.out.stem, board)
+    write_file(options.out, (profile_to_json(profile) + "\n").encode())
+    print("\n".join(_said(profile)))
+    print(f"{options.out}: give it with `inspect-app measure --lens {options.out}`.")
+    return EXIT_DONE
+
+
+def lens_from(path: Path) -> LensProfile:
+    """A profile from its file.
+
+    Raises
+    ------
+    InspectError
+        If there is none.
+    """
+    try:
+        text = read_file(path).decode()
+    except UnicodeDecodeError:
+        text = ""
+    return profile_from_json(text)
+
+
+def _board(bars: str | None) -> Board:
+    if bars is None:
+        return Board()
+    try:
+        across, down = (float(v) for v in bars.split(","))
+    except ValueError:
+        raise OptionError(
+            f"The bars {bars!r} are not understood.", "Give two lengths in millimetres: ACROSS,DOWN."
+        ) from None
+    return board_of_bars(across, down)
+
+
+def _look(photos: Sequence[Path], board: Board) -> Iterator[SeenBoard]:
+    for path in photos:
+        try:
+            found = see_board(open_photo(read_file(path), path.name), board)
+        except InspectError as error:
+            print(f"{path.name}: {error}", flush=True)
+            continue
+        print(f"{path.name}: {_words(found)}", flush=True)
+        if found is not None:
+            yield found
+
+
+def _words(found: SeenBoard | None) -> str:
+    if found is None:
+        return "too little of the board can be seen; go closer, and keep most of it in the picture."
+    x, y = found.lean
+    lean = math.degrees(math.asin(min(1.0, math.hypot(x, y))))
+    blur = "" if math.isnan(found.blur_px) else f", edges {found.blur_px:.1f} px wide"
+    return f"{len(found.ids)} corners, leaning {lean:.0f} degrees{blur}"
+
+
+def _said(p: LensProfile) -> Iterator[str]:
+    yield (
+        f"focal length {p.focal:.4f} ± {2.0 * p.u_focal:.4f} of the longer side "
+        f"({200.0 * p.u_focal / p.focal:.2f} %), radial term {p.k1:.4f} ± {2.0 * p.u_k1:.4f}, k = 2"
+    )
+    yield f"{p.photos} photos from {p.nearest_mm:.0f} to {p.farthest_mm:.0f} mm, corners off by {p.residual_px:.2f} px"
+    yield f"views held out: corners off by {p.held_out_px:.2f} px"
+    if p.held_out_px > DISAGREES * p.residual_px:
+        yield "The views do not agree with each other: focus or zoom changed between them, or the board is not flat."
+
+
+def _check(seen: Sequence[SeenBoard], profile: LensProfile, board: Board) -> int:
+    if not seen:
+        raise ScaleError("None of the photos shows enough of the board.", f"Take {MIN_PHOTOS} and make a profile.")
+    off = math.sqrt(sum(residual_through(s, profile, board) ** 2 for s in seen) / len(seen))
+    print(f"through {profile.name}: corners off by {off:.2f} px; views held out were off by {profile.held_out_px:.2f}")
+    if off > DISAGREES * max(profile.held_out_px, profile.residual_px):
+        print("This is not the lens of the profile, or not at its zoom or focus: make a new profile.")
+        return EXIT_REFUSED
+    print("The profile holds for these photos.")
+    return EXIT_DONE
