@@ -22,15 +22,21 @@ from inspect_app.measure.plan.flat_picture import (
 )
 from inspect_app.measure.plan.reference_crown import CrownView, ReferenceCrown
 
-__all__ = ["FlatOutline", "fit_outlines", "U_BLOOM", "U_EDGE_PX", "EXPONENT_SD"]
+__all__ = ["FlatOutline", "fit_outlines", "U_BLOOM", "U_EDGE_PX", "EXPONENT_SD", "SKEW_SD", "BLUNTNESS_SD"]
 
 U_EDGE_PX = 0.3
 """Standard uncertainty of where a boundary is placed, pixels, the same on both sides: sharpening by the camera and a
 burnished or rolled edge move both outwards or inwards together (common practice, no source)."""
 U_BLOOM = 0.47
 """Standard uncertainty of how far blooming moves a boundary, in blurs (derived beside `flat_picture._BLOOM`)."""
-EXPONENT_SD = 0.15
-"""Spread of ln q about 0: from blunt hollows, (1 - s^2)^0.74 at -2 sd, to pointed ones, (1 - s^2)^1.35."""
+EXPONENT_SD = 0.2
+"""Spread of ln q about 0: from 0.67 to 1.5 at 2 sd, hollows that a broad and a plain string cut (common practice, no
+source)."""
+SKEW_SD = 0.25
+"""Spread of the skew about 0: at 2 sd the widest place lies a quarter of the length from one end. A string that is bent
+to one side wears that side longer (common practice, no source)."""
+BLUNTNESS_SD = 0.3
+"""Spread of ln (p / 2) about 0: from |t|^1.1 to a flat-bottomed |t|^3.6 at 2 sd (common practice, no source)."""
 _STEPS = 5
 """Steps of the fit at most: on drawn flats the fifth moves half-lengths and widths by 1 to 3 %, places by 0.004 mm."""
 _DAMPED = 1.01
@@ -42,10 +48,11 @@ _CAUCHY_SIGMAS, _MOST_SIGMAS, _CELL_SIGMAS = 3.0, 5.0, 4.0
 the log likelihood ratio: of a flat's thousand cells noise takes three beyond the first and none beyond the others."""
 _SETTLED = 0.01
 """Steps end when no logarithm or millimetre moves by more: a fraction of any uncertainty stated."""
-_LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2])
+_LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2, 0.2, 0.2])
 """Longest step of each parameter, by `FlatParam`: about the coarse start's own error in it."""
-_BEYOND_MM, _OFF_CENTRE_MM, _LN_EXPONENT = 1.0, 0.2, 0.7
-"""A fit keeps its middle so near to the crown in view, its centre to the crown's, and ln q to 0."""
+_BEYOND_MM, _OFF_CENTRE_MM, _LN_EXPONENT, _SKEW, _LN_BLUNTNESS = 1.0, 0.2, 0.7, 0.8, 1.1
+"""A fit keeps its middle so near to the crown in view, its centre to the crown's, and ln q, skew and ln (p / 2) to 0:
+beyond, a tip has no length or a boundary no bulge."""
 _HALF_LENGTHS_MM, _LEAST_WIDTH_MM = (0.3, 60.0), 0.1
 """Lengths up to twice the longest fret's are tried, and widths from a third of that at which a flat has a length."""
 _TRACED = 0.1
@@ -60,15 +67,15 @@ class FlatOutline:
 
     Attributes
     ----------
-    params : ndarray, shape (5,)
-        By `FlatParam`: place along (mm), ln half-length, ln greatest width (mm), centre across (mm), ln q.
-    cov : ndarray, shape (5, 5)
+    params : ndarray, shape (7,)
+        By `FlatParam`.
+    cov : ndarray, shape (7, 7)
         Of `params`, from the noise about the fit.
     log_ratio : float
         Log likelihood ratio against the unworn crown.
     side_shares : tuple of float
         Share of the knowledge of the width that either boundary gives (towards the nut, towards the body).
-    shift_effect, bloom_effect : ndarray, shape (5,)
+    shift_effect, bloom_effect : ndarray, shape (7,)
         Change of `params` for each mm by which the boundaries lie further out than they should: all of them, and those
         where one of the two tones is burnt out.
     hidden : float
@@ -97,9 +104,14 @@ class FlatOutline:
     tone: float
 
     @property
+    def middle(self) -> float:
+        """Half-way between the flat's ends, from the treble end, mm."""
+        return float(self.params[FlatParam.MIDDLE])
+
+    @property
     def place(self) -> float:
-        """Middle of the flat from the treble end, mm."""
-        return float(self.params[FlatParam.PLACE])
+        """Where the flat is widest, from the treble end, mm."""
+        return self.middle - self.half_length * float(self.params[FlatParam.SKEW])
 
     @property
     def half_length(self) -> float:
@@ -128,12 +140,14 @@ def fit_outlines(
     if not spans:
         return []
     w = windows_of(view, reference, arc, spans, limits)
-    p = np.array([[s.place, math.log(s.half_length), math.log(2.0 * s.half_width), 0.0, 0.0] for s in spans])
-    prior = np.array([0.0, 0.0, 0.0, 1.0 / arc.u_centre**2, 1.0 / EXPONENT_SD**2])
+    p = np.array([[s.place, math.log(s.half_length), math.log(2.0 * s.half_width), *[0.0] * 4] for s in spans])
+    spread = np.array([np.inf, np.inf, np.inf, arc.u_centre, EXPONENT_SD, SKEW_SD, BLUNTNESS_SD])
+    prior = spread**-2.0
     ends = view.along_mm[[0, -1]]
     (short, long), narrow = _HALF_LENGTHS_MM, _LEAST_WIDTH_MM
-    lower = np.array([ends[0] - _BEYOND_MM, math.log(short), math.log(narrow), -_OFF_CENTRE_MM, -_LN_EXPONENT])
-    upper = np.array([ends[1] + _BEYOND_MM, math.log(long), math.log(arc.width), _OFF_CENTRE_MM, _LN_EXPONENT])
+    form = np.array([_OFF_CENTRE_MM, _LN_EXPONENT, _SKEW, _LN_BLUNTNESS])
+    lower = np.array([ends[0] - _BEYOND_MM, math.log(short), math.log(narrow), *-form])
+    upper = np.array([ends[1] + _BEYOND_MM, math.log(long), math.log(arc.width), *form])
     weight, saturation_step = w.weight, np.zeros_like(w.tone)
     for step in range(_STEPS):
         picture = draw_flats(p, w, _SOFT if step == 0 else 0.0, weight, saturation_step)
@@ -154,7 +168,7 @@ def fit_outlines(
 
 
 def _normal(jac: Singles, weight: Singles, *residuals: Singles) -> tuple[Floats, ...]:
-    """J^T W J (flats, 5, 5), and J^T W r (flats, 5) of each of the residuals."""
+    """J^T W J (flats, 7, 7), and J^T W r (flats, 7) of each of the residuals."""
     n = len(jac)
     flat = jac.reshape(n, len(FlatParam), -1)
     weighted = flat * weight.reshape(n, 1, -1)
@@ -199,7 +213,7 @@ def _judged(
     out = []
     for i, q in enumerate(p):
         h = math.exp(q[FlatParam.LN_HALF_LENGTH])
-        ahead = (view.along_mm[view.clear] - q[FlatParam.PLACE]) / h
+        ahead = (view.along_mm[view.clear] - q[FlatParam.MIDDLE]) / h
         before, after = (float(np.sum((x > 0.0) & (x < 1.0))) * view.row_mm / (2.0 * h) for x in (-ahead, ahead))
         area = half_widths(q, w.y[i, :, 0].astype(float), w.radius).clip(0.0)
         traced_rows = np.flatnonzero(by_row[i] > _TRACED * by_row[i].max())

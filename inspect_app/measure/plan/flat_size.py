@@ -20,8 +20,6 @@ __all__ = ["flat_size", "length_at", "length_slope"]
 
 Floats = NDArray[np.float64]
 
-_SYMMETRY = 0.05
-"""A hollow's middle need not be its widest place: standard uncertainty, share of the half-length."""
 _UNTRACED = 0.1
 """Where no boundary is seen the outline is carried on by its form alone: standard uncertainty of the length, share of
 what is so carried on, from an exponent known to 0.15."""
@@ -36,11 +34,11 @@ _LEAST_PX = 3.0
 def length_at(params: Floats, arc: CrownArc, at_mm: float = FLAT_FROM_MM) -> float:
     """Length in mm over which a flat is at least `at_mm` wide; 0 where it never is.
 
-    From ``d = D (1 - s^2)^(2 q)`` and the depth of a chord of the crown's arc.
+    From ``d = D (1 - |t|^p)^(2 q)`` and the depth of a chord of the crown's arc.
 
     Parameters
     ----------
-    params : ndarray, shape (5,)
+    params : ndarray, shape (7,)
         By `FlatParam`.
 
     Examples
@@ -48,30 +46,34 @@ def length_at(params: Floats, arc: CrownArc, at_mm: float = FLAT_FROM_MM) -> flo
     A flat 4 mm long and 1 mm wide is half as wide over about ``4 sqrt(1/2)`` mm of it, and nowhere wider than it is:
 
     >>> arc = CrownArc(2.0, 1.0, 0.02, 0.02, True)
-    >>> params = np.array([10.0, np.log(2.0), np.log(1.0), 0.0, 0.0])
+    >>> params = np.array([10.0, np.log(2.0), np.log(1.0), 0.0, 0.0, 0.0, 0.0])
     >>> [round(length_at(params, arc, w), 2) for w in (0.5, 1.0, 1.2)]
     [2.87, 0.0, 0.0]
     """
-    _, ln_half_length, ln_width, _, ln_q = params.tolist()
+    _, ln_half_length, ln_width, _, ln_q, _, ln_blunt = params.tolist()
     ratio = arc.depth_of(at_mm / 2.0) / arc.depth_of(math.exp(ln_width) / 2.0)
     if ratio >= 1.0:
         return 0.0
-    return 2.0 * math.exp(ln_half_length) * math.sqrt(1.0 - ratio ** (0.5 / math.exp(ln_q)))
+    share = (1.0 - ratio ** (0.5 / math.exp(ln_q))) ** (0.5 / math.exp(ln_blunt))
+    return float(2.0 * math.exp(ln_half_length) * share)
 
 
 def length_slope(params: Floats, arc: CrownArc, at_mm: float = FLAT_FROM_MM) -> Floats:
-    """Derivative of `length_at` with each parameter of the outline, shape (5,); 0 where the length is."""
+    """Derivative of `length_at` with each parameter of the outline, shape (7,); 0 where the length is."""
     length = length_at(params, arc, at_mm)
     if length <= 0.0:
         return np.zeros(len(FlatParam))
-    _, ln_half_length, ln_width, _, ln_q = params.tolist()
-    half_length, half, q = math.exp(ln_half_length), 0.5 * math.exp(ln_width), math.exp(ln_q)
+    _, _, ln_width, _, ln_q, _, ln_blunt = params.tolist()
+    half, q, power = 0.5 * math.exp(ln_width), math.exp(ln_q), 2.0 * math.exp(ln_blunt)
     deepest = arc.depth_of(half)
     ratio = arc.depth_of(at_mm / 2.0) / deepest
-    left = ratio ** (0.5 / q)  # length = 2 half_length sqrt(1 - left)
-    by_ln_ratio = -2.0 * half_length**2 / length * left * 0.5 / q
+    left = ratio ** (0.5 / q)  # length = 2 half_length (1 - left)^(1 / power)
+    by_ln_ratio = -length / (power * (1.0 - left)) * left * 0.5 / q
     ln_ratio_by_ln_half = -half * half / (math.sqrt(max(arc.radius**2 - half * half, 1e-9)) * deepest)
-    return np.array([0.0, length, by_ln_ratio * ln_ratio_by_ln_half, 0.0, -by_ln_ratio * math.log(ratio)])
+    by_ln_power = -length * math.log(1.0 - left) / power
+    return np.array(
+        [0.0, length, by_ln_ratio * ln_ratio_by_ln_half, 0.0, -by_ln_ratio * math.log(ratio), 0.0, by_ln_power]
+    )
 
 
 def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView) -> Flat:
@@ -95,9 +97,8 @@ def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView
             "mm",
             flags,
             treble_end=patch.frame.origin_u_mm,
-            outline=_SYMMETRY * fit.half_length,
             scale=fit.place * plane.u_rel,
-            **_boundary(np.eye(len(FlatParam))[FlatParam.PLACE], fit, view),
+            **_boundary(_place_slope(fit), fit, view),
         ),
         Measured.of(
             length,
@@ -110,6 +111,14 @@ def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView
         width,
         _depth(width, arc) if arc.height_known else None,
     )
+
+
+def _place_slope(fit: FlatOutline) -> Floats:
+    """Derivative of where a flat is widest with each parameter of its outline, shape (7,)."""
+    slope = np.eye(len(FlatParam))[FlatParam.MIDDLE]
+    slope[FlatParam.SKEW] = -fit.half_length
+    slope[FlatParam.LN_HALF_LENGTH] = -fit.half_length * fit.params[FlatParam.SKEW]
+    return slope
 
 
 def _boundary(slope: Floats, fit: FlatOutline, view: CrownView) -> dict[str, float]:

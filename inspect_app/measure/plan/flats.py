@@ -235,7 +235,7 @@ def _undetectable(view: CrownView, reference: ReferenceCrown, arc: CrownArc, fla
         known = (view.along_mm > places[0] - _FADES_MM) & (view.along_mm < places[-1] + _FADES_MM)
         limit = np.where(known, np.minimum(limit, other), np.maximum(limit, other))
     for f in flats:
-        limit[np.abs(view.along_mm - f.place) < f.half_length] = 0.0
+        limit[np.abs(view.along_mm - f.middle) < f.half_length] = 0.0
     dark = view.clear & (limit > _NOTED_WIDTH_MM)
     if dark.sum() * view.row_mm < _SHORT_MM:
         return ""
@@ -272,7 +272,7 @@ def _outlines(fits: list[FlatOutline], patch: FretPatch, arc: CrownArc, what: Ke
 
 def _rim(fit: FlatOutline, arc: CrownArc) -> Floats:
     """Places along, across and height above the board, mm, of points on a flat's rim; shape (3, n)."""
-    along = fit.place + fit.half_length * np.sin(np.linspace(-0.5, 0.5, 25) * math.pi)
+    along = fit.middle + fit.half_length * np.sin(np.linspace(-0.5, 0.5, 25) * math.pi)
     half = np.maximum(half_widths(fit.params, along, arc.radius), 0.0)
     there = np.concatenate([along, along[-2:0:-1]])
     across = float(fit.params[FlatParam.CENTRE]) + np.concatenate([half, -half[-2:0:-1]])

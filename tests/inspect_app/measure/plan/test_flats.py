@@ -217,18 +217,19 @@ def test_depth_of_a_flat_against_the_circular_segment(crown: dict) -> None:
 
 
 @pytest.mark.parametrize("width", [0.31, 0.45, 0.9, 1.6])
-@pytest.mark.parametrize("q", [0.75, 1.0, 1.3])
-def test_length_at_a_width_against_root_finding(width: float, q: float) -> None:
+@pytest.mark.parametrize(("q", "skew", "power"), [(0.75, 0.0, 2.0), (1.0, 0.4, 4.0), (1.3, -0.3, 1.6)])
+def test_length_at_a_width_against_root_finding(width: float, q: float, skew: float, power: float) -> None:
     """scipy.optimize.brentq on the outline itself."""
     arc = arc_of()
-    p = np.array([10.0, math.log(2.0), math.log(width), 0.0, math.log(q)])
+    p = np.array([10.0, math.log(2.0), math.log(width), 0.0, math.log(q), skew, math.log(power / 2.0)])
 
     def over(y: float) -> float:
         return 2.0 * float(half_widths(p, np.array([y]), arc.radius)[0]) - FLAT_FROM_MM
 
-    assert length_at(p, arc) == pytest.approx(brentq(over, 10.0, 12.0) - brentq(over, 8.0, 10.0), abs=1e-6)
+    widest = 10.0 - 2.0 * skew
+    assert length_at(p, arc) == pytest.approx(brentq(over, widest, 12.0) - brentq(over, 8.0, widest), abs=1e-6)
     assert length_at(p, arc, 1.01 * width) == 0.0
-    by_differences = [(length_at(p + e, arc) - length_at(p - e, arc)) / 2e-5 for e in 1e-5 * np.eye(5)]
+    by_differences = [(length_at(p + e, arc) - length_at(p - e, arc)) / 2e-5 for e in 1e-5 * np.eye(7)]
     assert length_slope(p, arc) == pytest.approx(by_differences, rel=1e-6, abs=1e-9)
     assert not length_slope(p, arc, 1.01 * width).any()
 
@@ -236,7 +237,7 @@ def test_length_at_a_width_against_root_finding(width: float, q: float) -> None:
 def test_outline_of_a_plain_hollow_is_the_arc_cut_by_its_floor() -> None:
     """With q = 1 the half-width is sqrt(2 r d - d^2) for a floor d = D (1 - s^2)^2, as the drawn frets have it."""
     scene, hollow = LIGHTS["side"], WORN[1]
-    p = np.array([hollow.place, math.log(hollow.length / 2.0), math.log(hollow.width(scene.radius)), 0.0, 0.0])
+    p = np.array([hollow.place, math.log(hollow.length / 2.0), math.log(hollow.width(scene.radius)), *[0.0] * 4])
     along = np.linspace(hollow.place - 1.1, hollow.place + 1.1, 41)
     d, _ = hollow.floor(along)
     assert half_widths(p, along, scene.radius) == pytest.approx(np.sqrt(2 * scene.radius * d - d * d), abs=2e-4)
