@@ -10,7 +10,8 @@ the same tone as the crown around it, it can't be seen, and the answer says so.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -39,6 +40,7 @@ from inspect_app.measure.plan.reference_crown import (
     fit_reference,
     refit_reference,
 )
+from inspect_app.measure.plan.strings import StringCrossing
 from inspect_app.reading.inspection import Flat, Outline
 from inspect_app.reading.key import Key, NotMeasured, on_fret
 from shared.measured import COVERAGE_FACTOR, Measured
@@ -75,6 +77,9 @@ _FEW_ROWS = 20
 _APART = 0.3
 """Two coarse outlines are both tried where places, lengths and widths differ by this share in all: about two steps of
 the coarse grid's lengths. Trying all that differ at all does no better on rendered photos."""
+_BESIDE_STRING_MM = 2.0
+"""Beside a string its shadow, and its mirror image in the crown, look like wear: it stands one to two millimetres above
+the crown, and light comes from up to 45 degrees aside (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -97,22 +102,28 @@ class FlatSearch:
     not_measured: tuple[NotMeasured, ...]
 
 
-def search_flats(patch: FretPatch) -> FlatSearch | NotMeasured:
+def search_flats(patch: FretPatch, strings: Sequence[StringCrossing] = ()) -> FlatSearch | NotMeasured:
     """Find the worn flats of one fret, before any edge is placed by hand.
 
     Parameters
     ----------
     patch : FretPatch
         The fret resampled, with its crown width; best laid out at about the height of the crown's top.
+    strings : sequence of StringCrossing
+        Where strings lie over it: there, and as far as their shadows and mirror images reach, no flats are looked for.
     """
     what = on_fret(patch.frame.number, "flats")
     if not isinstance(patch.crown_width, Measured):
         return NotMeasured(what, "The crown's edges could not be found.")
     arc = _arc(patch, patch.crown_width)
     view = crown_view(patch, arc.width, arc.height)
+    under = tuple(NotMeasured(what, why) for why in _under_strings(strings))
+    if view is not None:
+        view = replace(view, clear=view.clear & ~_near_strings(view.along_mm, strings))
     if view is None or view.clear.sum() < _FEW_ROWS:
-        return NotMeasured(what, "Too little of the crown can be seen.")
+        return under[0] if under else NotMeasured(what, "Too little of the crown can be seen.")
     view, reference, fits = _search(view, arc)
+    fits = [f for f in fits if not _near_strings(_ends(f), strings).any()]
     why_not = [_why_not(f, arc) for f in fits]
     kept = [f for f, why in zip(fits, why_not, strict=True) if not why]
     lost = [
@@ -121,8 +132,33 @@ def search_flats(patch: FretPatch) -> FlatSearch | NotMeasured:
         if why
     ]
     blind = _undetectable(view, reference, arc, kept)
-    not_measured = (*lost, *((NotMeasured(what, blind),) if blind else ()))
+    not_measured = (*under, *lost, *((NotMeasured(what, blind),) if blind else ()))
     return FlatSearch(patch, arc, view, tuple(kept), not_measured)
+
+
+def _near_strings(along: Floats, strings: Sequence[StringCrossing]) -> NDArray[np.bool_]:
+    """Which places along the fret strings, their shadows or their mirror images may hide."""
+    near = np.zeros(len(along), dtype=bool)
+    for s in strings:
+        near |= np.abs(along - s.along) < s.half_width + _BESIDE_STRING_MM
+    return near
+
+
+def _ends(fit: FlatOutline) -> Floats:
+    """Places of a flat's ends, its middle and its widest place."""
+    return np.array([fit.middle - fit.half_length, fit.place, fit.middle, fit.middle + fit.half_length])
+
+
+def _under_strings(strings: Sequence[StringCrossing]) -> list[str]:
+    """What strings leave unread, in one sentence; none where there are none."""
+    if not strings:
+        return []
+    places = [f"{s.along:.0f}" for s in strings]
+    where = " and ".join([", ".join(places[:-1]), places[-1]] if len(places) > 1 else places)
+    return [
+        f"Strings cross the fret {where} mm from the treble end and hide what they wear, with their shadows "
+        f"{_BESIDE_STRING_MM:.0f} mm to either side: take the strings off or slacken them and move them aside."
+    ]
 
 
 def _why_not(fit: FlatOutline, arc: CrownArc) -> str:
