@@ -24,8 +24,11 @@ _JOIN_MM = 0.6
 """Rows are judged together over this length, half of what the shortest flats measure."""
 _CANDIDATE = 10.0
 """Evidence (natural logarithm of a likelihood ratio) from which a run of rows is worth fitting."""
-_LENGTHS = np.geomspace(0.3, 0.8, 7)
-"""Half-lengths tried for a flat at first, in lengths of the run of rows that looks like one."""
+_LENGTHS = np.geomspace(0.12, 0.8, 12)
+"""Half-lengths tried for a flat at first, in lengths of the run of rows that looks like one: scratches beside a short
+flat make its run long."""
+_CLASSES = (slice(0, 4), slice(4, 8), slice(8, 12))
+"""Of these, which are tried apart: a short, tall outline and a long, low one may explain the same rows."""
 
 
 def half_width_grid(view: CrownView, arc: CrownArc) -> tuple[Floats, Floats]:
@@ -94,7 +97,10 @@ def _parts(widest: Floats, i: int, j: int, view: CrownView) -> list[tuple[int, i
 def coarse_outlines(
     view: CrownView, half: Floats, evidence: tuple[Floats, ...], first: int, last: int
 ) -> list[FlatSpan]:
-    """The outline, on a coarse grid of places, lengths and widths, that gathers most of each evidence around a run."""
+    """The outlines that gather most of each evidence around a run: a short, a middling and a long one.
+
+    They are taken from a coarse grid of places, lengths and widths.
+    """
     long = last - first
     margin = long // 4 + 3
     rows = np.arange(max(0, first - margin), min(len(evidence[0]), last + margin))
@@ -111,7 +117,8 @@ def coarse_outlines(
         padded = np.zeros((len(rows), len(half) + 1), dtype=np.float32)
         padded[:, 1:] = each[rows]
         total = padded.ravel().take(k).sum(axis=-1)
-        a, b, c = np.unravel_index(int(total.argmax()), total.shape)
-        at = float(np.interp(place[a], np.arange(len(view.along_mm)), view.along_mm))
-        spans.append(FlatSpan(at, float(length[b]) * view.row_mm, float(widest[c])))
+        for those in _CLASSES:
+            a, b, c = np.unravel_index(int(total[:, those].argmax()), total[:, those].shape)
+            at = float(np.interp(place[a], np.arange(len(view.along_mm)), view.along_mm))
+            spans.append(FlatSpan(at, float(length[those][b]) * view.row_mm, float(widest[c])))
     return spans

@@ -88,6 +88,8 @@ class FlatOutline:
         Length in mm along the fret over which a boundary was seen, and its widest half-width there.
     tone : float
         The flat's tone, mean over its area.
+    rivals : tuple of ndarray, shape (7,) each
+        Other outlines that explain the picture nearly as well.
     """
 
     params: Floats
@@ -102,6 +104,7 @@ class FlatOutline:
     traced_length: float
     traced_half_width: float
     tone: float
+    rivals: tuple[Floats, ...] = ()
 
     @property
     def middle(self) -> float:

@@ -16,7 +16,7 @@ from inspect_app.reading.inspection import Flat
 from shared.measured import Contribution, Measured
 from shared.trade import FLAT_FROM_MM
 
-__all__ = ["flat_size", "length_at", "length_slope"]
+__all__ = ["flat_size", "rival_length", "length_at", "length_slope"]
 
 Floats = NDArray[np.float64]
 
@@ -76,6 +76,17 @@ def length_slope(params: Floats, arc: CrownArc, at_mm: float = FLAT_FROM_MM) -> 
     )
 
 
+def rival_length(fit: FlatOutline, arc: CrownArc) -> float:
+    """Half of the farthest that another outline's length is off, mm: a standard uncertainty whose U reaches it."""
+    length = length_at(fit.params, arc)
+    return 0.5 * max((abs(length_at(r, arc) - length) for r in fit.rivals), default=0.0)
+
+
+def rival_width(fit: FlatOutline) -> float:
+    """The same of the widths."""
+    return 0.5 * max((abs(math.exp(float(r[FlatParam.LN_WIDTH])) - fit.width) for r in fit.rivals), default=0.0)
+
+
 def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView) -> Flat:
     plane, p = patch.frame.plane, fit.params
     length = length_at(p, arc)
@@ -88,6 +99,7 @@ def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView
         "mm",
         flags,
         outline=EXPONENT_SD * untraced[1] * fit.width,
+        rival_outline=rival_width(fit),
         scale=fit.width * plane.u_rel,
         **_boundary(by_width, fit, view),
     )
@@ -105,6 +117,7 @@ def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView
             "mm",
             flags,
             outline=_UNTRACED * untraced[0],
+            rival_outline=rival_length(fit, arc),
             scale=length * plane.u_rel,
             **_boundary(by_length, fit, view),
         ),

@@ -30,7 +30,7 @@ from inspect_app.measure.plan.flat_candidates import (
 )
 from inspect_app.measure.plan.flat_outline import FlatOutline, fit_outlines
 from inspect_app.measure.plan.flat_picture import FlatParam, FlatSpan, half_widths
-from inspect_app.measure.plan.flat_size import flat_size, length_at, length_slope
+from inspect_app.measure.plan.flat_size import flat_size, length_at, length_slope, rival_length
 from inspect_app.measure.plan.flats_by_hand import edited_flats, flag_manual
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import (
@@ -57,8 +57,9 @@ _ACCEPT = 40.0
 """Evidence from which a flat is kept. Some 2000 places, lengths and widths are tried on a fret and a fitted flat has
 about 11 free numbers (five of outline, six of tone): by chi-square one false flat in a thousand frets lies beyond 25.
 The noise level and its correlation come from the same fret and are known to about a half, hence 40."""
-_ROWS = 4.0
-"""Effective number of rows the evidence comes from, at least: a blemish or one stray row is no flat."""
+_ROWS = 3.0
+"""Effective number of rows the evidence comes from, at least: a scratch across the crown, or one stray row, blurred over
+two, is no flat."""
 _WIDEST = 0.9
 """A flat this share of the crown's width would be worn to under half the height: something else lies there."""
 _NOTED_WIDTH_MM = 1.5 * FLAT_FROM_MM
@@ -69,11 +70,14 @@ _FADES_MM = 7.5
 """Beyond the outermost flats their tone is good for about so far: what flats mirror changes over one to two centimetres
 along a fret, as a lamp's band does."""
 _VAGUE = 0.5
-"""A flat whose length has a U of more than this share of it from noise alone is found, but not measured."""
+"""A flat whose length has a U of more than this share of it from noise and rivals is found, but not measured."""
 _FAINT_TIPS_MM, _BESIDE_FLAT_MM = 0.3, 0.12
 """Set aside with a flat: its faint tips, two rows beyond each end, and its blurred boundary, two columns beside it."""
 _FEW_ROWS = 20
 """Rows of a crown in view, 3 mm of it, with fewer of which flats are not searched for."""
+_RIVAL, _RIVAL_SHARE = 6.0, 0.1
+"""An outline with so much less evidence than the best may still be the true one: as in `_ACCEPT`, noise makes up some
+ten, and the noise level behind the evidence is known to a tenth at best."""
 _APART = 0.3
 """Two coarse outlines are both tried where places, lengths and widths differ by this share in all: about two steps of
 the coarse grid's lengths. Trying all that differ at all does no better on rendered photos."""
@@ -122,7 +126,7 @@ def search_flats(patch: FretPatch, strings: Sequence[StringCrossing] = ()) -> Fl
         view = replace(view, clear=view.clear & ~_near_strings(view.along_mm, strings))
     if view is None or view.clear.sum() < _FEW_ROWS:
         return under[0] if under else NotMeasured(what, "Too little of the crown can be seen.")
-    view, reference, fits = _search(view, arc)
+    reference, fits = _search(view, arc)
     fits = [f for f in fits if not _near_strings(_ends(f), strings).any()]
     why_not = [_why_not(f, arc) for f in fits]
     kept = [f for f, why in zip(fits, why_not, strict=True) if not why]
@@ -166,7 +170,8 @@ def _why_not(fit: FlatOutline, arc: CrownArc) -> str:
     if fit.hidden > 0.5 or not fit.visible_both_sides:
         return "is mostly covered"
     slope = length_slope(fit.params, arc)
-    if COVERAGE_FACTOR * math.sqrt(float(slope @ fit.cov @ slope)) > _VAGUE * length_at(fit.params, arc):
+    u_length = math.hypot(math.sqrt(float(slope @ fit.cov @ slope)), rival_length(fit, arc))
+    if COVERAGE_FACTOR * u_length > _VAGUE * length_at(fit.params, arc):
         return "can't be told from scratches"
     return ""
 
@@ -199,15 +204,13 @@ def _arc(patch: FretPatch, width: Measured) -> CrownArc:
     return CrownArc(width.value, height, u_radius, u_centre, known)
 
 
-def _search(view: CrownView, arc: CrownArc) -> tuple[CrownView, ReferenceCrown, list[FlatOutline]]:
+def _search(view: CrownView, arc: CrownArc) -> tuple[ReferenceCrown, list[FlatOutline]]:
     """Reference crown and flats: found roughly, set aside while the reference is fitted anew, then fitted."""
-    view, reference = fit_reference(view)
-    if not view.clear.any():
-        return view, reference, []  # strings all over it
+    reference = fit_reference(view)
     half, log_ratio = log_ratios(view, reference, arc)
     rough = candidate_runs(view, half, limited(log_ratio))
     if not rough:
-        return view, reference, []
+        return reference, []
     unworn = np.repeat(view.clear[:, None], len(view.across_mm), axis=1)
     margin = round(_FAINT_TIPS_MM / view.row_mm)
     for i, j, wide in rough:
@@ -218,13 +221,13 @@ def _search(view: CrownView, arc: CrownArc) -> tuple[CrownView, ReferenceCrown, 
     tight, loose = limited(log_ratio), limited(log_ratio, LOOSE_LIMIT)
     runs = candidate_runs(view, half, tight)
     if not runs:
-        return view, reference, []
+        return reference, []
     y = view.along_mm
     between = [(y[a[1] - 1] + y[b[0]]) / 2.0 for a, b in pairwise(runs)]
     limits = list(pairwise([y[0] - 1.0, *between, y[-1] + 1.0]))
     starts = [coarse_outlines(view, half, (tight, loose), i, j) for i, j, _ in runs]
     fits = _best_fits(view, reference, arc, starts, limits)
-    return view, reference, [f for f, edge in zip(fits, limits, strict=True) if _accepted(f, arc, edge)]
+    return reference, [f for f, edge in zip(fits, limits, strict=True) if _accepted(f, arc, edge)]
 
 
 def _best_fits(
@@ -234,13 +237,29 @@ def _best_fits(
     starts: list[list[FlatSpan]],
     limits: list[tuple[float, float]],
 ) -> list[FlatOutline]:
-    """Fit from the coarse outlines; where scratches make tightly and loosely limited evidence differ, from both."""
-    tried = [(i, s) for i, both in enumerate(starts) for s in (both if _differ(*both) else both[:1])]
+    """Fit from all coarse outlines that differ; the best fit is kept, with the rivals that explain nearly as much."""
+    tried = [(i, s) for i, several in enumerate(starts) for s in _different(several)]
     fits = fit_outlines(view, reference, arc, [s for _, s in tried], [limits[i] for i, _ in tried])
     of: list[list[FlatOutline]] = [[] for _ in starts]
     for (i, _), fit in zip(tried, fits, strict=True):
         of[i].append(fit)
-    return [max(each, key=lambda f: f.log_ratio) for each in of]
+    return [_with_rivals(each) for each in of]
+
+
+def _different(spans: Sequence[FlatSpan]) -> list[FlatSpan]:
+    """Coarse outlines that may lead to different fits, the first of each kind."""
+    kept: list[FlatSpan] = []
+    for span in spans:
+        if all(_differ(span, other) for other in kept):
+            kept.append(span)
+    return kept
+
+
+def _with_rivals(fits: list[FlatOutline]) -> FlatOutline:
+    """The fit with most evidence, which of the others have nearly as much noted with it."""
+    best = max(fits, key=lambda f: f.log_ratio)
+    enough = best.log_ratio - max(_RIVAL, _RIVAL_SHARE * best.log_ratio)
+    return replace(best, rivals=tuple(f.params for f in fits if f is not best and f.log_ratio >= enough))
 
 
 def _differ(a: FlatSpan, b: FlatSpan) -> bool:
