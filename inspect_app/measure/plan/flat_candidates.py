@@ -97,7 +97,7 @@ def _parts(widest: Floats, i: int, j: int, view: CrownView) -> list[tuple[int, i
 def coarse_outlines(
     view: CrownView, half: Floats, evidence: tuple[Floats, ...], first: int, last: int
 ) -> list[FlatSpan]:
-    """The outlines that gather most of each evidence around a run: a short, a middling and a long one.
+    """The outlines that gather most of each evidence around a run: a short, a middling and a long one, best first.
 
     They are taken from a coarse grid of places, lengths and widths.
     """
@@ -117,8 +117,11 @@ def coarse_outlines(
         padded = np.zeros((len(rows), len(half) + 1), dtype=np.float32)
         padded[:, 1:] = each[rows]
         total = padded.ravel().take(k).sum(axis=-1)
+        best = []
         for those in _CLASSES:
             a, b, c = np.unravel_index(int(total[:, those].argmax()), total[:, those].shape)
             at = float(np.interp(place[a], np.arange(len(view.along_mm)), view.along_mm))
-            spans.append(FlatSpan(at, float(length[those][b]) * view.row_mm, float(widest[c])))
+            span = FlatSpan(at, float(length[those][b]) * view.row_mm, float(widest[c]))
+            best.append((float(total[:, those][a, b, c]), span))
+        spans += [span for _, span in sorted(best, key=lambda of: -of[0])]
     return spans

@@ -22,14 +22,14 @@ from inspect_app.measure.plan.flat_picture import (
 )
 from inspect_app.measure.plan.reference_crown import CrownView, ReferenceCrown
 
-__all__ = ["FlatOutline", "fit_outlines", "U_BLOOM", "U_EDGE_PX", "EXPONENT_SD", "SKEW_SD", "BLUNTNESS_SD"]
+__all__ = ["FlatOutline", "fit_outlines", "starting_outline", "STEPS", "U_BLOOM", "U_EDGE_PX", "EXPONENT_SD", "SKEW_SD", "BLUNTNESS_SD"]
 
 U_EDGE_PX = 0.3
 """Standard uncertainty of where a boundary is placed, pixels, the same on both sides: sharpening by the camera and a
 burnished or rolled edge move both outwards or inwards together (common practice, no source)."""
 U_BLOOM = 0.47
 """Standard uncertainty of how far blooming moves a boundary, in blurs (derived beside `flat_picture._BLOOM`)."""
-EXPONENT_SD = 0.2
+EXPONENT_SD = 0.15
 """Spread of ln q about 0: from 0.67 to 1.5 at 2 sd, hollows that a broad and a plain string cut (common practice, no
 source)."""
 SKEW_SD = 0.25
@@ -37,8 +37,9 @@ SKEW_SD = 0.25
 to one side wears that side longer (common practice, no source)."""
 BLUNTNESS_SD = 0.3
 """Spread of ln (p / 2) about 0: from |t|^1.1 to a flat-bottomed |t|^3.6 at 2 sd (common practice, no source)."""
-_STEPS = 5
-"""Steps of the fit at most: on drawn flats the fifth moves half-lengths and widths by 1 to 3 %, places by 0.004 mm."""
+STEPS = 12
+"""Steps of the fit at most: blunt and lopsided flats found from a plain start need two or three more than plain ones,
+of which the fifth moves half-lengths and widths by 1 to 3 %, places by 0.004 mm."""
 _DAMPED = 1.01
 """By how much the diagonal of the normal equations is enlarged (Levenberg's damping): little, for the start is near."""
 _SOFT = 0.05
@@ -127,32 +128,34 @@ class FlatOutline:
         return math.exp(float(self.params[FlatParam.LN_WIDTH]))
 
 
+def starting_outline(span: FlatSpan) -> Floats:
+    """A plain hollow's outline, shape (7,), of a rough place, length and width."""
+    return np.array([span.place, math.log(span.half_length), math.log(2.0 * span.half_width), *[0.0] * 4])
+
+
 def fit_outlines(
     view: CrownView,
     reference: ReferenceCrown,
     arc: CrownArc,
-    spans: Sequence[FlatSpan],
-    limits: Sequence[tuple[float, float]],
+    starts: Sequence[Floats],
+    extents: Sequence[tuple[float, float]],
+    steps: tuple[int, int] = (0, STEPS),
 ) -> list[FlatOutline]:
-    """Fit a flat to the rows around each span: damped Gauss-Newton, Cauchy weights, soft boundaries first.
+    """Fit a flat from each start (7,): damped Gauss-Newton, Cauchy weights, soft boundaries first.
 
-    `limits` are the places along the fret beyond which other flats lie. Where the residuals at the boundaries are
-    larger than the noise, the weights fall by their ratio (Birge), so that the priors keep theirs. No flat affects
-    another; fitted together they take less time.
+    `extents` are the first and the last place along the fret, mm, whose rows are fitted to; `steps` those taken of all,
+    first and last. Where the residuals at the boundaries are larger than the noise, the weights fall by their ratio
+    (Birge), so that the priors keep theirs. No flat affects another; fitted together they take less time.
     """
-    if not spans:
+    if not starts:
         return []
-    w = windows_of(view, reference, arc, spans, limits)
-    p = np.array([[s.place, math.log(s.half_length), math.log(2.0 * s.half_width), *[0.0] * 4] for s in spans])
+    p = np.array(starts)
+    w = windows_of(view, reference, arc, np.exp(p[:, FlatParam.LN_HALF_LENGTH]), extents)
     spread = np.array([np.inf, np.inf, np.inf, arc.u_centre, EXPONENT_SD, SKEW_SD, BLUNTNESS_SD])
     prior = spread**-2.0
-    ends = view.along_mm[[0, -1]]
-    (short, long), narrow = _HALF_LENGTHS_MM, _LEAST_WIDTH_MM
-    form = np.array([_OFF_CENTRE_MM, _LN_EXPONENT, _SKEW, _LN_BLUNTNESS])
-    lower = np.array([ends[0] - _BEYOND_MM, math.log(short), math.log(narrow), *-form])
-    upper = np.array([ends[1] + _BEYOND_MM, math.log(long), math.log(arc.width), *form])
+    lower, upper = _bounds(view, arc)
     weight, saturation_step = w.weight, np.zeros_like(w.tone)
-    for step in range(_STEPS):
+    for step in range(*steps):
         picture = draw_flats(p, w, _SOFT if step == 0 else 0.0, weight, saturation_step)
         saturation_step = picture.saturation_step
         residual = w.tone - picture.tone
@@ -168,6 +171,16 @@ def fit_outlines(
         if step > 1 and np.abs(move).max() < _SETTLED:
             break
     return _judged(p, w, reference, prior, (weight, saturation_step), view)
+
+
+def _bounds(view: CrownView, arc: CrownArc) -> tuple[Floats, Floats]:
+    """Least and greatest values of an outline's parameters, shape (7,) each."""
+    ends = view.along_mm[[0, -1]]
+    (short, long), narrow = _HALF_LENGTHS_MM, _LEAST_WIDTH_MM
+    form = np.array([_OFF_CENTRE_MM, _LN_EXPONENT, _SKEW, _LN_BLUNTNESS])
+    lower = np.array([ends[0] - _BEYOND_MM, math.log(short), math.log(narrow), *-form])
+    upper = np.array([ends[1] + _BEYOND_MM, math.log(long), math.log(arc.width), *form])
+    return lower, upper
 
 
 def _normal(jac: Singles, weight: Singles, *residuals: Singles) -> tuple[Floats, ...]:

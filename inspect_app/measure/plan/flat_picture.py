@@ -152,14 +152,11 @@ def windows_of(
     view: CrownView,
     reference: ReferenceCrown,
     arc: CrownArc,
-    spans: Sequence[FlatSpan],
-    limits: Sequence[tuple[float, float]],
+    half_lengths: Floats,
+    extents: Sequence[tuple[float, float]],
 ) -> Windows:
-    ends = []
-    for span, (low, high) in zip(spans, limits, strict=True):
-        far = 1.3 * span.half_length + 0.4
-        ends.append(np.searchsorted(view.along_mm, [max(low, span.place - far), min(high, span.place + far)]))
-    first, last = np.array(ends).T
+    """The windows between given places along the fret, mm, for flats of about these half-lengths (flats,), mm."""
+    first, last = np.searchsorted(view.along_mm, np.array(extents)).T
     rows = first[:, None] + np.arange(int(np.max(last - first)))
     inside = rows < last[:, None]
     rows = np.minimum(rows, len(view.along_mm) - 1)
@@ -182,7 +179,7 @@ def windows_of(
         weight_of_one=weight,
         burnt=single(reference.tone > BURNT)[rows],
         spread=single(spread),
-        even=single([[min(max(_EVEN * s.half_length / view.row_mm - 1.0, 0.0), 1.0)] for s in spans]),
+        even=single(np.clip(_EVEN * half_lengths / view.row_mm - 1.0, 0.0, 1.0))[:, None],
         blur=blur,
         column=view.column_mm,
         parallax=view.parallax,

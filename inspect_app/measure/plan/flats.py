@@ -28,7 +28,7 @@ from inspect_app.measure.plan.flat_candidates import (
     limited,
     log_ratios,
 )
-from inspect_app.measure.plan.flat_outline import FlatOutline, fit_outlines
+from inspect_app.measure.plan.flat_outline import STEPS, FlatOutline, fit_outlines, starting_outline
 from inspect_app.measure.plan.flat_picture import FlatParam, FlatSpan, half_widths
 from inspect_app.measure.plan.flat_size import flat_size, length_at, length_slope, rival_length
 from inspect_app.measure.plan.flats_by_hand import edited_flats, flag_manual
@@ -75,6 +75,11 @@ _FAINT_TIPS_MM, _BESIDE_FLAT_MM = 0.3, 0.12
 """Set aside with a flat: its faint tips, two rows beyond each end, and its blurred boundary, two columns beside it."""
 _FEW_ROWS = 20
 """Rows of a crown in view, 3 mm of it, with fewer of which flats are not searched for."""
+_ROUGH_STEPS, _FITTED = 3, 2
+"""After so many steps of the fit, from every start, so many of a run's outlines are fitted to the end: by then the
+evidence tells which may win."""
+_WINDOW, _WINDOW_MM = 1.3, 0.4
+"""A flat is fitted to the rows of so many times its coarse length, and some more: the coarse length's own error."""
 _RIVAL, _RIVAL_SHARE = 6.0, 0.1
 """An outline with so much less evidence than the best may still be the true one: as in `_ACCEPT`, noise makes up some
 ten, and the noise level behind the evidence is known to a tenth at best."""
@@ -238,12 +243,24 @@ def _best_fits(
     limits: list[tuple[float, float]],
 ) -> list[FlatOutline]:
     """Fit from all coarse outlines that differ; the best fit is kept, with the rivals that explain nearly as much."""
-    tried = [(i, s) for i, several in enumerate(starts) for s in _different(several)]
-    fits = fit_outlines(view, reference, arc, [s for _, s in tried], [limits[i] for i, _ in tried])
-    of: list[list[FlatOutline]] = [[] for _ in starts]
-    for (i, _), fit in zip(tried, fits, strict=True):
-        of[i].append(fit)
-    return [_with_rivals(each) for each in of]
+    extents = [_extent(several, within) for several, within in zip(starts, limits, strict=True)]
+    tried = [[starting_outline(s) for s in _different(several)] for several in starts]
+
+    def fitted(of: list[list[Floats]], steps: tuple[int, int]) -> list[list[FlatOutline]]:
+        windows = [extent for extent, several in zip(extents, of, strict=True) for _ in several]
+        fits = iter(fit_outlines(view, reference, arc, [p for several in of for p in several], windows, steps))
+        return [[next(fits) for _ in several] for several in of]
+
+    rough = [sorted(several, key=lambda f: -f.log_ratio)[:_FITTED] for several in fitted(tried, (0, _ROUGH_STEPS))]
+    fine = fitted([[f.params for f in several] for several in rough], (_ROUGH_STEPS, STEPS))
+    return [_with_rivals(several) for several in fine]
+
+
+def _extent(spans: Sequence[FlatSpan], within: tuple[float, float]) -> tuple[float, float]:
+    """Where rows are fitted to, the same for all coarse outlines of a run, so that their evidence compares."""
+    first = min(s.place - _WINDOW * s.half_length for s in spans) - _WINDOW_MM
+    last = max(s.place + _WINDOW * s.half_length for s in spans) + _WINDOW_MM
+    return max(within[0], first), min(within[1], last)
 
 
 def _different(spans: Sequence[FlatSpan]) -> list[FlatSpan]:
