@@ -77,8 +77,8 @@ class FlatOutline:
     side_shares : tuple of float
         Share of the knowledge of the width that either boundary gives (towards the nut, towards the body).
     shift_effect, bloom_effect : ndarray, shape (7,)
-        Change of `params` for each mm by which the boundaries lie further out than they should: all of them, and those
-        where one of the two tones is burnt out.
+        Change of `params` for each mm by which the boundaries lie further out, square to them, than they should: all of
+        them, and those where one of the two tones is burnt out.
     hidden : float
         Share of the length that no clear row shows.
     visible_both_sides : bool
@@ -213,7 +213,8 @@ def _judged(
     information = picture.jac[:, FlatParam.LN_WIDTH] ** 2 * last[0]
     correlation = _residual_correlation((w.tone - picture.tone) * np.sqrt(information), reference.noise_correlation)
     side = np.sign(w.t - single(p)[:, FlatParam.CENTRE, None, None])
-    outward = picture.jac[:, FlatParam.CENTRE] * side
+    across, along = picture.jac[:, FlatParam.CENTRE], picture.jac[:, FlatParam.MIDDLE]
+    outward = np.copysign(np.hypot(across, along), across * side)  # square to the boundary
     normal, shift_effect, bloom_effect = _normal(
         picture.jac, last[0] / correlation[:, None, None], outward, outward * np.abs(picture.saturation_step)
     )

@@ -244,9 +244,11 @@ def draw_flats(p: Floats, w: Windows, soft: float, weight: Singles, saturation_s
     off = w.t - (c + w.parallax * (w.radius - np.sqrt(w.radius**2 - inside**2)))
     rim = a - np.abs(off)
     slant = np.minimum((w.blur / h) * np.abs(by_s), 2.0 * w.blur)
-    slant = slant * slant + soft**2
+    slant = slant * slant
+    bloom = _BLOOM * np.sqrt(w.blur**2 + slant)  # square to the boundary, hence more across where that is slanted
+    slant += soft**2
     reach = np.sqrt(12.0 * slant + 12.0 * (0.3 * w.column) ** 2)  # an even spread of that variance
-    mask = (rim + (_BLOOM * w.blur) * saturation_step) / reach
+    mask = (rim + bloom * saturation_step) / reach
     mask += 0.5
     np.minimum(np.maximum(mask, 0.0, out=mask), 1.0, out=mask)
     cover = mask @ w.spread

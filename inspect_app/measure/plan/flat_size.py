@@ -94,10 +94,12 @@ def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView
     by_width = fit.width * np.eye(len(FlatParam))[FlatParam.LN_WIDTH]
     untraced = max(0.0, length - fit.traced_length), abs(math.log(max(0.1, 2.0 * fit.traced_half_width / fit.width)))
     flags = _flags(fit, patch)
+    mirrored = _mirrored(fit, arc)
     width = Measured.of(
         fit.width,
         "mm",
         flags,
+        mirrored_side=mirrored,
         outline=EXPONENT_SD * untraced[1] * fit.width,
         rival_outline=rival_width(fit),
         scale=fit.width * plane.u_rel,
@@ -116,6 +118,7 @@ def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView
             length,
             "mm",
             flags,
+            mirrored_side=mirrored * abs(by_length[FlatParam.LN_WIDTH]) / fit.width,
             outline=_UNTRACED * untraced[0],
             rival_outline=rival_length(fit, arc),
             scale=length * plane.u_rel,
@@ -124,6 +127,18 @@ def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView
         width,
         _depth(width, arc) if arc.height_known else None,
     )
+
+
+def _mirrored(fit: FlatOutline, arc: CrownArc) -> float:
+    """What is not known of a width, mm, one of whose boundaries is but the other's mirror image about the crown's top.
+
+    Twice what is not known of that, less what the fit has of it: faint as the boundary is, the fit makes something of
+    it, but a tone off by a code step moves it by more.
+    """
+    if min(fit.side_shares) >= _ONE_SIDED:
+        return 0.0
+    by_noise = fit.width**2 * float(fit.cov[FlatParam.LN_WIDTH, FlatParam.LN_WIDTH])
+    return math.sqrt(max(0.0, (2.0 * arc.u_centre) ** 2 - by_noise))
 
 
 def _place_slope(fit: FlatOutline) -> Floats:
