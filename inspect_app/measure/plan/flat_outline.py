@@ -22,7 +22,18 @@ from inspect_app.measure.plan.flat_picture import (
 )
 from inspect_app.measure.plan.reference_crown import CrownView, ReferenceCrown
 
-__all__ = ["FlatOutline", "fit_outlines", "starting_outline", "STEPS", "U_BLOOM", "U_EDGE_PX", "EXPONENT_SD", "SKEW_SD", "BLUNTNESS_SD"]
+__all__ = [
+    "BLUNTNESS_SD",
+    "EXPONENT_SD",
+    "MOST_SKEW",
+    "SKEW_SD",
+    "STEPS",
+    "U_BLOOM",
+    "U_EDGE_PX",
+    "FlatOutline",
+    "fit_outlines",
+    "starting_outline",
+]
 
 U_EDGE_PX = 0.3
 """Standard uncertainty of where a boundary is placed, pixels, the same on both sides: sharpening by the camera and a
@@ -51,7 +62,8 @@ _SETTLED = 0.01
 """Steps end when no logarithm or millimetre moves by more: a fraction of any uncertainty stated."""
 _LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2, 0.2, 0.2])
 """Longest step of each parameter, by `FlatParam`: about the coarse start's own error in it."""
-_BEYOND_MM, _OFF_CENTRE_MM, _LN_EXPONENT, _SKEW, _LN_BLUNTNESS = 1.0, 0.2, 0.7, 0.8, 1.1
+MOST_SKEW = 0.8
+_BEYOND_MM, _OFF_CENTRE_MM, _LN_EXPONENT, _LN_BLUNTNESS = 1.0, 0.2, 0.7, 1.1
 """A fit keeps its middle so near to the crown in view, its centre to the crown's, and ln q, skew and ln (p / 2) to 0:
 beyond, a tip has no length or a boundary no bulge."""
 _HALF_LENGTHS_MM, _LEAST_WIDTH_MM = (0.3, 60.0), 0.1
@@ -177,7 +189,7 @@ def _bounds(view: CrownView, arc: CrownArc) -> tuple[Floats, Floats]:
     """Least and greatest values of an outline's parameters, shape (7,) each."""
     ends = view.along_mm[[0, -1]]
     (short, long), narrow = _HALF_LENGTHS_MM, _LEAST_WIDTH_MM
-    form = np.array([_OFF_CENTRE_MM, _LN_EXPONENT, _SKEW, _LN_BLUNTNESS])
+    form = np.array([_OFF_CENTRE_MM, _LN_EXPONENT, MOST_SKEW, _LN_BLUNTNESS])
     lower = np.array([ends[0] - _BEYOND_MM, math.log(short), math.log(narrow), *-form])
     upper = np.array([ends[1] + _BEYOND_MM, math.log(long), math.log(arc.width), *form])
     return lower, upper

@@ -146,7 +146,7 @@ def _place_slope(fit: FlatOutline) -> Floats:
     slope = np.eye(len(FlatParam))[FlatParam.MIDDLE]
     slope[FlatParam.SKEW] = -fit.half_length
     slope[FlatParam.LN_HALF_LENGTH] = -fit.half_length * fit.params[FlatParam.SKEW]
-    return slope
+    return np.asarray(slope)
 
 
 def _boundary(slope: Floats, fit: FlatOutline, view: CrownView) -> dict[str, float]:

@@ -58,8 +58,8 @@ _ACCEPT = 40.0
 about 11 free numbers (five of outline, six of tone): by chi-square one false flat in a thousand frets lies beyond 25.
 The noise level and its correlation come from the same fret and are known to about a half, hence 40."""
 _ROWS = 3.0
-"""Effective number of rows the evidence comes from, at least: a scratch across the crown, or one stray row, blurred over
-two, is no flat."""
+"""Effective number of rows the evidence comes from, at least: a scratch across the crown, or one stray row, is no flat,
+blurred over two as it is."""
 _WIDEST = 0.9
 """A flat this share of the crown's width would be worn to under half the height: something else lies there."""
 _NOTED_WIDTH_MM = 1.5 * FLAT_FROM_MM
@@ -131,7 +131,7 @@ def search_flats(patch: FretPatch, strings: Sequence[StringCrossing] = ()) -> Fl
         view = replace(view, clear=view.clear & ~_near_strings(view.along_mm, strings))
     if view is None or view.clear.sum() < _FEW_ROWS:
         return under[0] if under else NotMeasured(what, "Too little of the crown can be seen.")
-    reference, fits = _search(view, arc)
+    view, reference, fits = _search(view, arc)
     fits = [f for f in fits if not _near_strings(_ends(f), strings).any()]
     why_not = [_why_not(f, arc) for f in fits]
     kept = [f for f, why in zip(fits, why_not, strict=True) if not why]
@@ -209,13 +209,15 @@ def _arc(patch: FretPatch, width: Measured) -> CrownArc:
     return CrownArc(width.value, height, u_radius, u_centre, known)
 
 
-def _search(view: CrownView, arc: CrownArc) -> tuple[ReferenceCrown, list[FlatOutline]]:
+def _search(view: CrownView, arc: CrownArc) -> tuple[CrownView, ReferenceCrown, list[FlatOutline]]:
     """Reference crown and flats: found roughly, set aside while the reference is fitted anew, then fitted."""
-    reference = fit_reference(view)
+    view, reference = fit_reference(view)
+    if not view.clear.any():
+        return view, reference, []  # strings all over it
     half, log_ratio = log_ratios(view, reference, arc)
     rough = candidate_runs(view, half, limited(log_ratio))
     if not rough:
-        return reference, []
+        return view, reference, []
     unworn = np.repeat(view.clear[:, None], len(view.across_mm), axis=1)
     margin = round(_FAINT_TIPS_MM / view.row_mm)
     for i, j, wide in rough:
@@ -226,13 +228,13 @@ def _search(view: CrownView, arc: CrownArc) -> tuple[ReferenceCrown, list[FlatOu
     tight, loose = limited(log_ratio), limited(log_ratio, LOOSE_LIMIT)
     runs = candidate_runs(view, half, tight)
     if not runs:
-        return reference, []
+        return view, reference, []
     y = view.along_mm
     between = [(y[a[1] - 1] + y[b[0]]) / 2.0 for a, b in pairwise(runs)]
     limits = list(pairwise([y[0] - 1.0, *between, y[-1] + 1.0]))
     starts = [coarse_outlines(view, half, (tight, loose), i, j) for i, j, _ in runs]
     fits = _best_fits(view, reference, arc, starts, limits)
-    return reference, [f for f, edge in zip(fits, limits, strict=True) if _accepted(f, arc, edge)]
+    return view, reference, [f for f, edge in zip(fits, limits, strict=True) if _accepted(f, arc, edge)]
 
 
 def _best_fits(
@@ -343,8 +345,12 @@ def _outlines(fits: list[FlatOutline], patch: FretPatch, arc: CrownArc, what: Ke
 
 
 def _rim(fit: FlatOutline, arc: CrownArc) -> Floats:
-    """Places along, across and height above the board, mm, of points on a flat's rim; shape (3, n)."""
-    along = fit.middle + fit.half_length * np.sin(np.linspace(-0.5, 0.5, 25) * math.pi)
+    """Places along, across and height above the board, mm, of points on a flat's rim; shape (3, n).
+
+    A quarter and three quarters of the way round it is widest.
+    """
+    t = np.sin(np.linspace(-0.5, 0.5, 25) * math.pi)
+    along = fit.place + fit.half_length * t * (1.0 + np.sign(t) * fit.params[FlatParam.SKEW])
     half = np.maximum(half_widths(fit.params, along, arc.radius), 0.0)
     there = np.concatenate([along, along[-2:0:-1]])
     across = float(fit.params[FlatParam.CENTRE]) + np.concatenate([half, -half[-2:0:-1]])

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from inspect_app.measure.manual import PLACED_U_PX, Placed, Points, apart, marked, u_along
 from inspect_app.measure.plan.crown_arc import CrownArc
-from inspect_app.measure.plan.flat_outline import BLUNTNESS_SD, EXPONENT_SD, SKEW_SD, FlatOutline
+from inspect_app.measure.plan.flat_outline import BLUNTNESS_SD, EXPONENT_SD, MOST_SKEW, SKEW_SD, FlatOutline
 from inspect_app.measure.plan.flat_picture import FlatParam
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.reading.inspection import Flat
@@ -66,12 +66,13 @@ def edited_flats(
 
 
 def _added(patch: FretPatch, arc: CrownArc, parts: Mapping[str, Points]) -> EditedFlat:
-    """A flat none of whose edges was found: its form alone, how blunt and lopsided it is, is as for any flat."""
-    put = np.array([parts[name][0] for name in (*ENDS, *SIDES)])
-    (y1, y2), (x1, x2) = (patch.frame.to_fret(p, arc.height)[:, k] for p, k in ((put[:2], 0), (put[2:], 1)))
-    params = _params(np.array([y1, y2, x1, x2, 0.0, 0.0, 0.0]))
+    """A flat none of whose edges was found: its sides were put where it is widest, and it is as blunt as any flat."""
+    at = patch.frame.to_fret(np.array([parts[name][0] for name in (*ENDS, *SIDES)]), arc.height)
+    (y1, y2), (x1, x2) = at[:2, 0], at[2:, 1]
+    skew, u_skew = _skew((y1, y2), at[2:, 0], PLACED_U_PX / patch.px_per_mm / apart(x1, x2))
+    params = _params(np.array([y1, y2, x1, x2, 0.0, skew, 0.0]))
     for _ in range(2):  # its width gives how low its sides lie, and that in turn its width
-        blank = _blank(params)
+        blank = _blank(params, u_skew)
         edited = with_manual_edges(blank, patch, arc, parts)
         params = edited.fit.params
     middle, half = float(params[FlatParam.CENTRE]), edited.fit.width / 2.0
@@ -81,9 +82,22 @@ def _added(patch: FretPatch, arc: CrownArc, parts: Mapping[str, Points]) -> Edit
     return edited
 
 
-def _blank(params: Floats) -> FlatOutline:
+def _skew(ends: tuple[float, float], widest: Floats, blur: float) -> tuple[float, float]:
+    """Skew, and its standard uncertainty, of a flat with these ends (mm) whose sides were put at the places `widest`.
+
+    `blur` is what can't be told of a side's place across, in widths of the flat. About its widest place a side falls
+    off as ``t^2 / 2`` widths: it was put anywhere within ``sqrt(2 blur)`` half-lengths, each side for itself.
+    """
+    half = apart(*ends) / 2.0
+    put = float(np.clip((sum(ends) / 2.0 - widest.mean()) / half, -MOST_SKEW, MOST_SKEW))
+    variance = 2.0 * blur / 3.0 / len(widest)
+    share = SKEW_SD**2 / (SKEW_SD**2 + variance)
+    return share * put, math.sqrt(share * variance)
+
+
+def _blank(params: Floats, u_skew: float) -> FlatOutline:
     """An outline of which nothing was seen, to be held by its edges."""
-    cov = np.diag([0.0, 0.0, 0.0, 0.0, EXPONENT_SD**2, SKEW_SD**2, BLUNTNESS_SD**2])
+    cov = np.diag([0.0, 0.0, 0.0, 0.0, EXPONENT_SD**2, u_skew**2, BLUNTNESS_SD**2])
     length, half_width = 2.0 * math.exp(params[FlatParam.LN_HALF_LENGTH]), math.exp(params[FlatParam.LN_WIDTH]) / 2.0
     none = np.zeros(len(FlatParam))
     return FlatOutline(params, cov, 0.0, (0.5, 0.5), none, none, 0.0, True, 0.0, length, half_width, 0.0)
@@ -93,7 +107,8 @@ def with_manual_edges(fit: FlatOutline, patch: FretPatch, arc: CrownArc, parts: 
     """The outline with the placed edges in place of the found ones.
 
     In terms of its two ends and two sides (mm along and across) the outline is (middle - h, middle + h, centre - f/2,
-    centre + f/2): the placed of these are exchanged, and their variances; the rest keep value and covariance.
+    centre + f/2): the placed of these are exchanged, and their variances; the rest keep value and covariance. Rivals
+    are gone: the person told which outline it is.
     """
     at = {name: _where(points, patch, arc, fit, name) for name, points in parts.items() if name in (*ENDS, *SIDES)}
     if not at:
@@ -118,7 +133,7 @@ def with_manual_edges(fit: FlatOutline, patch: FretPatch, arc: CrownArc, parts: 
     params = _params(edges)
     shift, bloom = (back @ (free * (to_edges @ v)) for v in (fit.shift_effect, fit.bloom_effect))
     cov = _rescaled(back @ cov @ back.T, fit, params)
-    fit = replace(fit, params=params, cov=cov, shift_effect=shift, bloom_effect=bloom)
+    fit = replace(fit, params=params, cov=cov, shift_effect=shift, bloom_effect=bloom, rivals=())
     ends, sides = any(n in at for n in ENDS), any(n in at for n in SIDES)
     length = 2.0 * fit.half_length if ends else fit.traced_length
     half_width = fit.width / 2.0 if sides else fit.traced_half_width

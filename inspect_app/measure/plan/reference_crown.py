@@ -12,7 +12,7 @@ photo is about the same size everywhere.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from typing import Any
 
@@ -36,8 +36,14 @@ _FOOT_MM = 0.1
 """Left out at the crown's foot: the shadow against the board and the width's own uncertainty lie there."""
 _COVER_MM = 0.5
 """Left out beside whatever covers the fret: its blurred edge, its shadow, its reflection."""
+_OUTER = 0.12
+"""Share of the crown at either edge that wear leaves alone: a flat so wide would be worn to about half the height."""
+_CROSSING = 0.1
+"""Change of tone at the crown's edges by which a string is told from grain: a tenth of full tone."""
 _SIGMAS = 5.0
 """Standard deviations from which a row is out of the ordinary: none of some hundred rows is by chance."""
+_SHADOW_MM = 0.3
+"""Left out beside a string that lies across: its blurred edge and half shadow."""
 _KNOT_MM = 5.0
 """Spacing of the spline's knots: longer than most flats, shorter than the fading of a lamp's band along a fret."""
 _BEND = 2e-2
@@ -153,8 +159,8 @@ def _bin(light: NDArray[np.float32], rows: int, columns: int) -> Floats:
     return np.asarray(_patches(light, rows, columns, np.add) / np.float32(rows * columns), dtype=np.float64)
 
 
-def fit_reference(view: CrownView) -> ReferenceCrown:
-    """Fit the reference crown by least trimmed squares over whole rows.
+def fit_reference(view: CrownView) -> tuple[CrownView, ReferenceCrown]:
+    """Fit the reference crown by least trimmed squares over whole rows; rows crossed by a string are no longer clear.
 
     The rows kept shrink step by step to those that fit best, then grow again to all that fit as well as those. In each
     quarter of the fret at least a fifth of the rows is kept, so that the spline is tied down everywhere.
@@ -175,9 +181,20 @@ def fit_reference(view: CrownView) -> ReferenceCrown:
     sigma = _column_noise(view.tone - tone, kept, tone)
     misfit = uniform_filter1d(np.mean(((view.tone - tone) / sigma) ** 2, axis=1), smooth)
     usual, spread = np.median(misfit[keep > 0]), spread_about_median(misfit[keep > 0])
+    view = replace(view, clear=view.clear & ~_crossed(view.tone - tone, keep > 0, view.row_mm))
     good = view.clear & (misfit < usual + _SIGMAS * spread)
     noise_correlation = _noise_correlation((view.tone - tone) / sigma, kept, view)
-    return refit_reference(view, np.broadcast_to(good[:, None], tone.shape), sigma**2 * noise_correlation)
+    return view, refit_reference(view, np.broadcast_to(good[:, None], tone.shape), sigma**2 * noise_correlation)
+
+
+def _crossed(departure: Floats, usual: NDArray[np.bool_], row_mm: float) -> NDArray[np.bool_]:
+    """Rows whose tone is strange at both outer edges of the crown: a string lies across; wear never does that."""
+    outer = max(2, round(_OUTER * departure.shape[1]))
+    strange = np.ones(len(departure), dtype=bool)
+    for side in (departure[:, :outer], departure[:, -outer:]):
+        step = np.abs(uniform_filter1d(side.mean(axis=1), max(2, round(_SHADOW_MM / row_mm))))
+        strange &= step > max(_CROSSING, _SIGMAS * float(spread_about_zero(step[usual])))
+    return np.asarray(binary_dilation(strange, iterations=math.ceil(_SHADOW_MM / row_mm)))
 
 
 def _best(misfit: Floats, quarters: list[NDArray[np.intp]], share: float, clear: NDArray[np.bool_]) -> Floats:

@@ -1,9 +1,9 @@
 """Strings left on: where they cross the frets.
 
 A string lies over the crowns and over the board between them alike, and looks the same over both: on its few tenths of
-a millimetre the picture is even right across a fret, where crown, feet and board otherwise differ. Neither a flat, which
-ends inside the crown, nor the wood's grain, which ends at its foot, does that. And a string is straight: it crosses all
-frets along one line.
+a millimetre the picture is even right across a fret, where crown, feet and board otherwise differ. Neither a flat does
+that, which ends inside the crown, nor the wood's grain, which ends at its foot. And a string is straight: it crosses
+all frets along one line.
 """
 
 from __future__ import annotations
@@ -42,8 +42,8 @@ _TURN = 0.03
 _OFF_LINE_MM = 0.25
 """How far a string lies off its straight line in the picture: the board's and the frets' heights differ by so much."""
 _STRING = 0.4
-"""How string-like the frets along a line are, on average, where a string lies: one that covers every cell scores 1, less
-where its tone is by chance that of what it covers; bare metal and wood score under 0."""
+"""How string-like the frets along a line are, on average, where a string lies: one that covers every cell scores 1, or
+less where its tone is by chance that of what it covers; bare metal and wood score under 0."""
 _INSIDE_MM = 1.5
 """Strings lie so far inside the frets' ends at least: 2.5 to 4 mm are usual (common practice, no source); nearer to the
 ends the board's edge, and the bench beyond it, are as even across a fret as a string."""

@@ -96,10 +96,10 @@ def test_flats_fitted_together_do_not_know_of_each_other(monkeypatch: pytest.Mon
 
     monkeypatch.setattr("inspect_app.measure.plan.flats.fit_outlines", noted)
     find_flats(patch_of(LIGHTS["side"]))
-    view, reference, arc, spans, limits = asked[0]
-    assert len({round(s.half_length, 2) for s in spans}) > 1  # windows of unlike lengths
-    together = fit_outlines(view, reference, arc, spans, limits)
-    alone = [fit_outlines(view, reference, arc, [s], [edge])[0] for s, edge in zip(spans, limits, strict=True)]
+    view, reference, arc, starts, extents, _ = asked[0]
+    assert len({round(last - first, 1) for first, last in extents}) > 1  # windows of unlike lengths
+    together = fit_outlines(view, reference, arc, starts, extents)
+    alone = [fit_outlines(view, reference, arc, [s], [edge])[0] for s, edge in zip(starts, extents, strict=True)]
     # alone, a fit ends as soon as its own steps are below a hundredth
     np.testing.assert_allclose([f.params for f in together], [f.params for f in alone], atol=0.01)
     np.testing.assert_allclose([f.log_ratio for f in together], [f.log_ratio for f in alone], rtol=0.01)
@@ -139,7 +139,8 @@ def test_every_flag_is_registered() -> None:
 def test_contributions_are_named_and_make_up_the_whole() -> None:
     (flat,) = outcome(SHORT)
     named = {c.source for c in flat.width.contributions}
-    assert named == {"boundary noise", "boundary definition", "burnt out tones", "outline", "scale"}
+    boundary = {"boundary noise", "boundary definition", "burnt out tones", "mirrored side"}
+    assert named == boundary | {"outline", "rival outline", "scale"}
     assert flat.width.u == pytest.approx(math.hypot(*(c.u for c in flat.width.contributions)))
 
 
@@ -247,7 +248,7 @@ def test_unworn_look_is_learnt_past_wear_over_half_the_fret() -> None:
     """Flats on half of all rows: the fitted look stays that of the unworn crown, drawn without them."""
     many = tuple(Hollow(4.0 + 5.2 * k, 2.0 + 0.3 * k, 0.1 + 0.03 * k) for k in range(5))
     worn, fresh = (view_of(patch_of(Scene(h, PAIR, 0.3))) for h in (many, ()))
-    fitted = fit_reference(worn)
+    _, fitted = fit_reference(worn)
     middle = np.abs(worn.across_mm) < 0.8
     assert np.median(np.abs(fitted.tone - fresh.tone)[:, middle]) < 0.01
     assert np.quantile(np.abs(fitted.tone - fresh.tone)[:, middle], 0.95) < 0.05
