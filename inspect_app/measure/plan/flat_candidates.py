@@ -29,6 +29,9 @@ _LENGTHS = np.geomspace(0.12, 0.8, 12)
 flat make its run long."""
 _CLASSES = (slice(0, 4), slice(4, 8), slice(8, 12))
 """Of these, which are tried apart: a short, tall outline and a long, low one may explain the same rows."""
+_WORTH = 0.5
+"""An outline that gathers less than this share of the best one's evidence is not tried: of 660 flats on rendered photos
+one was then fitted with less evidence than before, by a tenth."""
 
 
 def half_width_grid(view: CrownView, arc: CrownArc) -> tuple[Floats, Floats]:
@@ -99,7 +102,7 @@ def coarse_outlines(
 ) -> list[FlatSpan]:
     """The outlines that gather most of each evidence around a run: a short, a middling and a long one, best first.
 
-    They are taken from a coarse grid of places, lengths and widths.
+    Those that gather much less are left out. They are taken from a coarse grid of places, lengths and widths.
     """
     long = last - first
     margin = long // 4 + 3
@@ -123,5 +126,6 @@ def coarse_outlines(
             at = float(np.interp(place[a], np.arange(len(view.along_mm)), view.along_mm))
             span = FlatSpan(at, float(length[those][b]) * view.row_mm, float(widest[c]))
             best.append((float(total[:, those][a, b, c]), span))
-        spans += [span for _, span in sorted(best, key=lambda of: -of[0])]
+        best.sort(key=lambda of: -of[0])
+        spans += [span for gathered, span in best if gathered >= _WORTH * best[0][0]]
     return spans

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from inspect_app.measure.plan.crown_arc import CrownArc
 from inspect_app.measure.plan.flat_picture import (
     FlatParam,
+    FlatPicture,
     FlatSpan,
     Singles,
     Windows,
@@ -26,12 +27,14 @@ __all__ = [
     "BLUNTNESS_SD",
     "EXPONENT_SD",
     "MOST_SKEW",
+    "ROUGH_STEPS",
     "SKEW_SD",
     "STEPS",
     "U_BLOOM",
     "U_EDGE_PX",
     "FlatOutline",
     "fit_outlines",
+    "rough_fits",
     "starting_outline",
 ]
 
@@ -41,7 +44,7 @@ burnished or rolled edge move both outwards or inwards together (common practice
 U_BLOOM = 0.47
 """Standard uncertainty of how far blooming moves a boundary, in blurs (derived beside `flat_picture._BLOOM`)."""
 EXPONENT_SD = 0.15
-"""Spread of ln q about 0: from 0.67 to 1.5 at 2 sd, hollows that a broad and a plain string cut (common practice, no
+"""Spread of ln q about 0: from 0.74 to 1.35 at 2 sd, hollows that a broad and a plain string cut (common practice, no
 source)."""
 SKEW_SD = 0.25
 """Spread of the skew about 0: at 2 sd the widest place lies a quarter of the length from one end. A string that is bent
@@ -51,6 +54,8 @@ BLUNTNESS_SD = 0.3
 STEPS = 12
 """Steps of the fit at most: blunt and lopsided flats found from a plain start need two or three more than plain ones,
 of which the fifth moves half-lengths and widths by 1 to 3 %, places by 0.004 mm."""
+ROUGH_STEPS = 3
+"""After so many steps the evidence tells which of a run's outlines may win."""
 _DAMPED = 1.01
 """By how much the diagonal of the normal equations is enlarged (Levenberg's damping): little, for the start is near."""
 _SOFT = 0.05
@@ -59,7 +64,7 @@ _CAUCHY_SIGMAS, _MOST_SIGMAS, _CELL_SIGMAS = 3.0, 5.0, 4.0
 """Standard deviations from which a cell loses weight (Cauchy's scale), adds no more to the scatter, and adds no more to
 the log likelihood ratio: of a flat's thousand cells noise takes three beyond the first and none beyond the others."""
 _SETTLED = 0.01
-"""Steps end when no logarithm or millimetre moves by more: a fraction of any uncertainty stated."""
+"""A flat's steps end when no logarithm or millimetre moves by more: a fraction of any uncertainty stated."""
 _LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2, 0.2, 0.2])
 """Longest step of each parameter, by `FlatParam`: about the coarse start's own error in it."""
 MOST_SKEW = 0.8
@@ -161,28 +166,65 @@ def fit_outlines(
     """
     if not starts:
         return []
+    p, w, weights = _stepped(view, reference, arc, starts, extents, steps)
+    return _judged(p, w, reference, _prior(arc), weights, view)
+
+
+def rough_fits(
+    view: CrownView,
+    reference: ReferenceCrown,
+    arc: CrownArc,
+    starts: Sequence[Floats],
+    extents: Sequence[tuple[float, float]],
+) -> list[tuple[Floats, float]]:
+    """The first `ROUGH_STEPS` of the same fit: the outline (7,) each start comes to, and its log likelihood ratio."""
+    if not starts:
+        return []
+    p, w, weights = _stepped(view, reference, arc, starts, extents, (0, ROUGH_STEPS))
+    picture = draw_flats(p, w, 0.0, *weights)
+    log_ratio = _log_ratio_by_row(w, picture, reference, view).sum(axis=1)
+    return list(zip(p, log_ratio.tolist(), strict=True))
+
+
+def _prior(arc: CrownArc) -> Floats:
+    """Weights that draw the parameters to 0, shape (7,)."""
+    spread = np.array([np.inf, np.inf, np.inf, arc.u_centre, EXPONENT_SD, SKEW_SD, BLUNTNESS_SD])
+    return np.asarray(spread**-2.0)
+
+
+def _stepped(
+    view: CrownView,
+    reference: ReferenceCrown,
+    arc: CrownArc,
+    starts: Sequence[Floats],
+    extents: Sequence[tuple[float, float]],
+    steps: tuple[int, int],
+) -> tuple[Floats, Windows, tuple[Singles, Singles]]:
+    """Outlines after these steps, their windows, and the last weights and steps into saturation."""
     p = np.array(starts)
     w = windows_of(view, reference, arc, np.exp(p[:, FlatParam.LN_HALF_LENGTH]), extents)
-    spread = np.array([np.inf, np.inf, np.inf, arc.u_centre, EXPONENT_SD, SKEW_SD, BLUNTNESS_SD])
-    prior = spread**-2.0
-    lower, upper = _bounds(view, arc)
-    weight, saturation_step = w.weight, np.zeros_like(w.tone)
+    prior, (lower, upper) = _prior(arc), _bounds(view, arc)
+    weight, saturation_step = np.array(w.weight), np.zeros_like(w.tone)
+    on, left = np.arange(len(p)), w
     for step in range(*steps):
-        picture = draw_flats(p, w, _SOFT if step == 0 else 0.0, weight, saturation_step)
-        saturation_step = picture.saturation_step
-        residual = w.tone - picture.tone
-        weight = _robust(residual, picture.jac, w)
-        normal, slope = _normal(picture.jac, weight, residual)
+        picture = draw_flats(p[on], left, _SOFT if step == 0 else 0.0, weight[on], saturation_step[on])
+        residual = left.tone - picture.tone
+        robust = _robust(residual, picture.jac, left)
+        weight[on], saturation_step[on] = robust, picture.saturation_step
+        normal, slope = _normal(picture.jac, robust, residual)
         diagonal = np.einsum("fii->fi", normal)  # a view: what is added to it is added to `normal`
         diagonal += prior
         diagonal *= _DAMPED
         diagonal += 1e-6
-        move = np.linalg.solve(normal, (slope - prior * p)[..., None])[..., 0]
+        move = np.linalg.solve(normal, (slope - prior * p[on])[..., None])[..., 0]
         move = np.minimum(np.maximum(move, -_LONGEST_STEP), _LONGEST_STEP)
-        p = np.minimum(np.maximum(p + move, lower), upper)
-        if step > 1 and np.abs(move).max() < _SETTLED:
+        p[on] = np.minimum(np.maximum(p[on] + move, lower), upper)
+        moving = np.abs(move).max(axis=1) >= _SETTLED
+        if step > 1 and not moving.all():
+            on, left = on[moving], left.of(moving)
+        if not len(on):
             break
-    return _judged(p, w, reference, prior, (weight, saturation_step), view)
+    return p, w, (weight, saturation_step)
 
 
 def _bounds(view: CrownView, arc: CrownArc) -> tuple[Floats, Floats]:
@@ -231,12 +273,7 @@ def _judged(
         picture.jac, last[0] / correlation[:, None, None], outward, outward * np.abs(picture.saturation_step)
     )
     cov = np.asarray(np.linalg.inv(normal + np.diag(prior) + 1e-9 * np.eye(len(FlatParam))), dtype=float)
-    log_ratio = _log_ratio_by_row(
-        w,
-        picture.tone,
-        picture.jac[:, FlatParam.CENTRE] * (U_EDGE_PX * view.pixel_mm),
-        _CELL_SIGMAS**2 / reference.noise_correlation,
-    )
+    log_ratio = _log_ratio_by_row(w, picture, reference, view)
     by_row = information.sum(axis=2)
     nutward = np.sum(information * (side < 0), axis=(1, 2)) / (by_row.sum(axis=1) + 1e-12)
     out = []
@@ -266,14 +303,16 @@ def _judged(
     return out
 
 
-def _log_ratio_by_row(w: Windows, tone: Singles, slack: Singles, most: float) -> Floats:
+def _log_ratio_by_row(w: Windows, picture: FlatPicture, reference: ReferenceCrown, view: CrownView) -> Floats:
     """Row by row, by how much the flat explains the tones better than the unworn crown does (log likelihood ratio).
 
-    `slack` is what a boundary misplaced by its own uncertainty would do to the tone. No single cell counts beyond
-    `most`, `_CELL_SIGMAS` squared, so that none outweighs many.
+    What a boundary misplaced by its own uncertainty would do to a tone is allowed for. No single cell counts beyond
+    `_CELL_SIGMAS`, so that none outweighs many.
     """
+    slack = picture.jac[:, FlatParam.CENTRE] * (U_EDGE_PX * view.pixel_mm)
+    most = _CELL_SIGMAS**2 / reference.noise_correlation
     plain = (w.tone - w.reference) ** 2 * w.weight
-    worn = np.where(w.weight > 0, (w.tone - tone) ** 2 / (1.0 / np.maximum(w.weight, 1e-9) + slack**2), 0.0)
+    worn = (w.tone - picture.tone) ** 2 * (w.weight / (1.0 + w.weight * slack**2))
     return np.asarray(0.5 * np.sum(np.minimum(plain, most) - np.minimum(worn, most), axis=2), dtype=float)
 
 

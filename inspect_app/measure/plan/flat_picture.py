@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from functools import lru_cache
 
@@ -146,6 +146,11 @@ class Windows:
     column: float
     parallax: float
     radius: float
+
+    def of(self, flats: NDArray[np.bool_]) -> Windows:
+        """The windows of some of the flats."""
+        each = ("y", "tone", "shown", "reference", "light", "sharp", "rest", "weight", "weight_of_one", "burnt", "even")
+        return replace(self, **{name: getattr(self, name)[flats] for name in each})
 
 
 def windows_of(

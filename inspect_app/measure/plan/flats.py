@@ -28,7 +28,14 @@ from inspect_app.measure.plan.flat_candidates import (
     limited,
     log_ratios,
 )
-from inspect_app.measure.plan.flat_outline import STEPS, FlatOutline, fit_outlines, starting_outline
+from inspect_app.measure.plan.flat_outline import (
+    ROUGH_STEPS,
+    STEPS,
+    FlatOutline,
+    fit_outlines,
+    rough_fits,
+    starting_outline,
+)
 from inspect_app.measure.plan.flat_picture import FlatParam, FlatSpan, half_widths
 from inspect_app.measure.plan.flat_size import flat_size, length_at, length_slope, rival_length
 from inspect_app.measure.plan.flats_by_hand import edited_flats, flag_manual
@@ -75,9 +82,9 @@ _FAINT_TIPS_MM, _BESIDE_FLAT_MM = 0.3, 0.12
 """Set aside with a flat: its faint tips, two rows beyond each end, and its blurred boundary, two columns beside it."""
 _FEW_ROWS = 20
 """Rows of a crown in view, 3 mm of it, with fewer of which flats are not searched for."""
-_ROUGH_STEPS, _FITTED = 3, 2
-"""After so many steps of the fit, from every start, so many of a run's outlines are fitted to the end: by then the
-evidence tells which may win."""
+_FITTED, _SAME = 2, 0.05
+"""So many of a run's outlines are fitted to the end: after the first steps the evidence tells which may win. Two that
+differ by less, in all millimetres and logarithms, are on their way to the same."""
 _WINDOW, _WINDOW_MM = 1.3, 0.4
 """A flat is fitted to the rows of so many times its coarse length, and some more: the coarse length's own error."""
 _RIVAL, _RIVAL_SHARE = 6.0, 0.1
@@ -246,16 +253,21 @@ def _best_fits(
 ) -> list[FlatOutline]:
     """Fit from all coarse outlines that differ; the best fit is kept, with the rivals that explain nearly as much."""
     extents = [_extent(several, within) for several, within in zip(starts, limits, strict=True)]
-    tried = [[starting_outline(s) for s in _different(several)] for several in starts]
+    tried = [(k, starting_outline(s)) for k, several in enumerate(starts) for s in _different(several)]
+    rough = rough_fits(view, reference, arc, [p for _, p in tried], [extents[k] for k, _ in tried])
+    of: list[list[tuple[Floats, float]]] = [[] for _ in starts]
+    for (k, _), fit in zip(tried, rough, strict=True):
+        of[k].append(fit)
+    likely = [(k, p) for k, several in enumerate(of) for p in _likeliest(several)]
+    steps = (ROUGH_STEPS, STEPS)
+    fine = fit_outlines(view, reference, arc, [p for _, p in likely], [extents[k] for k, _ in likely], steps)
+    return [_with_rivals([f for (j, _), f in zip(likely, fine, strict=True) if j == k]) for k in range(len(starts))]
 
-    def fitted(of: list[list[Floats]], steps: tuple[int, int]) -> list[list[FlatOutline]]:
-        windows = [extent for extent, several in zip(extents, of, strict=True) for _ in several]
-        fits = iter(fit_outlines(view, reference, arc, [p for several in of for p in several], windows, steps))
-        return [[next(fits) for _ in several] for several in of]
 
-    rough = [sorted(several, key=lambda f: -f.log_ratio)[:_FITTED] for several in fitted(tried, (0, _ROUGH_STEPS))]
-    fine = fitted([[f.params for f in several] for several in rough], (_ROUGH_STEPS, STEPS))
-    return [_with_rivals(several) for several in fine]
+def _likeliest(fits: list[tuple[Floats, float]]) -> list[Floats]:
+    """The outline with most evidence so far, and the next that has not come to the same."""
+    best, *others = (p for p, _ in sorted(fits, key=lambda fit: -fit[1]))
+    return [best, *[p for p in others if np.abs(p - best).max() >= _SAME][: _FITTED - 1]]
 
 
 def _extent(spans: Sequence[FlatSpan], within: tuple[float, float]) -> tuple[float, float]:

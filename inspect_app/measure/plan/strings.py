@@ -13,8 +13,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, median_filter
+from scipy.ndimage import maximum_filter1d
 
 from inspect_app.measure.plan.frets import EndedFret
 from inspect_app.measure.plan.robust_spread import spread_about_zero
@@ -63,36 +64,59 @@ class StringCrossing:
     half_width: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Cells:
+    """Tones (n, m) of a fret and the board beside it, averaged to cells, and whether they are seen; rows at `places`."""
+
+    places: Floats
+    tone: Floats
+    valid: NDArray[np.bool_]
+
+    @property
+    def row_mm(self) -> float:
+        return float(self.places[1] - self.places[0])
+
+
 def find_strings(frets: Sequence[EndedFret]) -> list[tuple[StringCrossing, ...]]:
     """Where strings lie over each of the frets, from the treble end on; nothing where the board is bare."""
     if not frets:
         return []
+    cells = [_cells(f) for f in frets]
+    even = [_evenness(c) for c in cells]
+    lines = _lines(*_along_lines(frets, cells, even))
+    if len(frets) < _SURE_FRETS and len(lines) < 2:
+        return [()] * len(frets)  # one line over one or two frets may be a scratch, or the edge of a tape
+    at_neck, starts = _where(frets)
+    found = []
+    for f, c, e, x, start in zip(frets, cells, even, at_neck - at_neck.mean(), starts, strict=True):
+        places = sorted(y + turn * x - start for y, turn in lines)
+        found.append(tuple(_crossing(c.places, e, at) for at in places if 0.0 <= at <= f.frame.length_mm))
+    return found
+
+
+def _where(frets: Sequence[EndedFret]) -> tuple[Floats, Floats]:
+    """The frets' treble ends, mm: along the neck and across it."""
     along, across = frets[0].frame.along, frets[0].frame.across
-    seen = [_evenness(f) for f in frets]
-    at_neck = np.array([f.frame.origin_mm @ across for f in frets])
-    starts = np.array([f.frame.origin_mm @ along for f in frets])
-    middle = float(at_neck.mean())
+    at = np.array([f.frame.origin_mm for f in frets])
+    return np.asarray(at @ across), np.asarray(at @ along)
+
+
+def _along_lines(
+    frets: Sequence[EndedFret], cells: Sequence[_Cells], even: Sequence[Floats]
+) -> tuple[Floats, Floats, Floats]:
+    """How string-like the frets are along straight lines, shape (turns, places), those places, mm, and turns."""
+    at_neck, starts = _where(frets)
     lengths = np.array([f.frame.length_mm for f in frets])
     grid = np.arange(starts.min(), (starts + lengths).max(), _ROW_MM)
     turns = np.linspace(-_TURN, _TURN, 2 * math.ceil(_TURN * max(float(np.ptp(at_neck)), 1.0) / _OFF_LINE_MM) + 1)
     total, met = np.zeros((len(turns), len(grid))), np.zeros((len(turns), len(grid)))
-    for (places, even), x, start, length in zip(seen, at_neck, starts, lengths, strict=True):
-        here = grid + turns[:, None] * (x - middle) - start
-        near = maximum_filter1d(even, 1 + 2 * round(_OFF_LINE_MM / (places[1] - places[0])))
+    for c, e, x, start, length in zip(cells, even, at_neck - at_neck.mean(), starts, lengths, strict=True):
+        here = grid + turns[:, None] * x - start
+        near = maximum_filter1d(e, 1 + 2 * round(_OFF_LINE_MM / c.row_mm))
         on = (here >= _INSIDE_MM) & (here <= length - _INSIDE_MM)
-        total += np.where(on, np.interp(here, places, near), 0.0)
+        total += np.where(on, np.interp(here, c.places, near), 0.0)
         met += on
-    lines = _lines(np.where(met >= _MET * len(frets), total / np.maximum(met, 1.0), -1.0), grid, turns)
-    if len(frets) < _SURE_FRETS and len(lines) < 2:
-        return [()] * len(frets)  # one line over one or two frets may be a scratch, or the edge of a tape
-    return [
-        tuple(
-            _crossing(*even, at)
-            for y, turn in sorted(lines)
-            if 0.0 <= (at := y + turn * (x - middle) - start) <= length
-        )
-        for even, x, start, length in zip(seen, at_neck, starts, lengths, strict=True)
-    ]
+    return np.where(met >= _MET * len(frets), total / np.maximum(met, 1.0), -1.0), grid, turns
 
 
 def _lines(score: Floats, grid: Floats, turns: Floats) -> list[tuple[float, float]]:
@@ -120,12 +144,7 @@ def _crossing(places: Floats, even: Floats, at: float) -> StringCrossing:
     return StringCrossing(float(places[i] + places[j]) / 2.0, float(places[j] - places[i]) / 2.0 + half_row)
 
 
-def _evenness(f: EndedFret) -> tuple[Floats, Floats]:
-    """Places along a fret, mm, and how string-like each row is, -1 to 1.
-
-    It is by how much its cells are farther from what their columns usually show than from the row's own median, each
-    distance squared and limited, and the whole averaged over the columns in view.
-    """
+def _cells(f: EndedFret) -> _Cells:
     p = f.patch
     step = float(p.along_mm[1] - p.along_mm[0])
     rows, columns = max(1, round(_ROW_MM / step)), max(1, round(_COLUMN_MM * p.px_per_mm))
@@ -133,10 +152,30 @@ def _evenness(f: EndedFret) -> tuple[Floats, Floats]:
     blocks = (n, rows, m, columns)
     tone = np.sqrt(p.light[: n * rows, : m * columns]).reshape(blocks).mean(axis=(1, 3)).astype(float)
     valid = p.valid[: n * rows, : m * columns].reshape(blocks).all(axis=(1, 3))
-    off = tone - median_filter(tone, (max(3, round(_AROUND_MM / (rows * step))), 1), mode="nearest")
+    return _Cells(p.along_mm[: n * rows].reshape(n, rows).mean(axis=1), tone, valid)
+
+
+def _evenness(c: _Cells) -> Floats:
+    """How string-like each row is, -1 to 1.
+
+    It is by how much its cells are farther from what their columns usually show than from the row's own median, each
+    distance squared and limited, and the whole averaged over the columns in view.
+    """
+    off = c.tone - _usual(c)
     scatter = np.maximum(spread_about_zero(off, axis=0), _TONE_FLOOR)
     strange = np.minimum(np.abs(off) / scatter, _MOST_SIGMAS) ** 2
-    uneven = np.minimum(np.abs(tone - np.median(tone, axis=1, keepdims=True)) / _EVEN, _MOST_SIGMAS) ** 2
-    shown = valid.sum(axis=1)
-    score = np.sum((strange - uneven) * valid, axis=1) / np.maximum(shown, 1) / _MOST_SIGMAS**2
-    return p.along_mm[: n * rows].reshape(n, rows).mean(axis=1), np.where(shown > m / 2, score, -1.0)
+    uneven = np.minimum(np.abs(c.tone - np.median(c.tone, axis=1, keepdims=True)) / _EVEN, _MOST_SIGMAS) ** 2
+    shown = c.valid.sum(axis=1)
+    score = np.sum((strange - uneven) * c.valid, axis=1) / np.maximum(shown, 1) / _MOST_SIGMAS**2
+    return np.where(shown > c.tone.shape[1] / 2, score, -1.0)
+
+
+def _usual(c: _Cells) -> Floats:
+    """What each column shows about each row: medians over `_AROUND_MM`, taken every fifth of that and drawn through."""
+    n = len(c.tone)
+    step = max(1, round(_AROUND_MM / c.row_mm / 5.0))
+    around = np.pad(c.tone, ((2 * step, 3 * step), (0, 0)), mode="edge")
+    medians = np.median(sliding_window_view(around, 4 * step + 1, axis=0)[::step], axis=2)
+    whole, part = np.divmod(np.arange(n), step)
+    share = (part / step)[:, None]
+    return np.asarray(medians[whole] * (1.0 - share) + medians[whole + 1] * share)
