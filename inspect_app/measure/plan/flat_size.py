@@ -23,6 +23,9 @@ Floats = NDArray[np.float64]
 _UNTRACED = 0.1
 """Where no boundary is seen the outline is carried on by its form alone: standard uncertainty of the length, share of
 what is so carried on, from an exponent known to 0.15."""
+_ENDS_WITHIN_A_ROW = math.sqrt(2.0 / 12.0)
+"""Standard uncertainty of a length, rows: at either end the last row that shows the flat may hold any part of it (even
+spread). A flat's own tone is found from several rows together, so that its end stands out from no row by itself."""
 _ONE_SIDED = 0.1
 """A boundary that gives less than this share of what is known of the width was as good as not seen."""
 _COVERED = 0.1
@@ -119,6 +122,7 @@ def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView
             "mm",
             flags,
             mirrored_side=mirrored * abs(by_length[FlatParam.LN_WIDTH]) / fit.width,
+            rows=_ENDS_WITHIN_A_ROW * view.row_mm,
             outline=_UNTRACED * untraced[0],
             rival_outline=rival_length(fit, arc),
             scale=length * plane.u_rel,

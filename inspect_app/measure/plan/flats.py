@@ -252,16 +252,11 @@ def _best_fits(
     limits: list[tuple[float, float]],
 ) -> list[FlatOutline]:
     """Fit from all coarse outlines that differ; the best fit is kept, with the rivals that explain nearly as much."""
-    extents = [_extent(several, within) for several, within in zip(starts, limits, strict=True)]
-    tried = [(k, starting_outline(s)) for k, several in enumerate(starts) for s in _different(several)]
-    rough = rough_fits(view, reference, arc, [p for _, p in tried], [extents[k] for k, _ in tried])
-    of: list[list[tuple[Floats, float]]] = [[] for _ in starts]
-    for (k, _), fit in zip(tried, rough, strict=True):
-        of[k].append(fit)
-    likely = [(k, p) for k, several in enumerate(of) for p in _likeliest(several)]
-    steps = (ROUGH_STEPS, STEPS)
-    fine = fit_outlines(view, reference, arc, [p for _, p in likely], [extents[k] for k, _ in likely], steps)
-    return [_with_rivals([f for (j, _), f in zip(likely, fine, strict=True) if j == k]) for k in range(len(starts))]
+    tried = [[starting_outline(s) for s in _different(several)] for several in starts]
+    rough = iter(rough_fits(view, reference, arc, *_windowed(tried, limits)))
+    likely = [_likeliest([next(rough) for _ in several]) for several in tried]
+    fine = iter(fit_outlines(view, reference, arc, *_windowed(likely, limits), (ROUGH_STEPS, STEPS)))
+    return [_with_rivals([next(fine) for _ in several]) for several in likely]
 
 
 def _likeliest(fits: list[tuple[Floats, float]]) -> list[Floats]:
@@ -270,11 +265,18 @@ def _likeliest(fits: list[tuple[Floats, float]]) -> list[Floats]:
     return [best, *[p for p in others if np.abs(p - best).max() >= _SAME][: _FITTED - 1]]
 
 
-def _extent(spans: Sequence[FlatSpan], within: tuple[float, float]) -> tuple[float, float]:
-    """Where rows are fitted to, the same for all coarse outlines of a run, so that their evidence compares."""
-    first = min(s.place - _WINDOW * s.half_length for s in spans) - _WINDOW_MM
-    last = max(s.place + _WINDOW * s.half_length for s in spans) + _WINDOW_MM
-    return max(within[0], first), min(within[1], last)
+def _windowed(
+    runs: Sequence[Sequence[Floats]], limits: Sequence[tuple[float, float]]
+) -> tuple[list[Floats], list[tuple[float, float]]]:
+    """The outlines of all runs, and the rows each is fitted to: the same for a run's, so that evidence compares."""
+    outlines: list[Floats] = []
+    extents: list[tuple[float, float]] = []
+    for several, (low, high) in zip(runs, limits, strict=True):
+        middle, reach = np.array(several)[:, FlatParam.MIDDLE], np.exp(np.array(several)[:, FlatParam.LN_HALF_LENGTH])
+        reach = _WINDOW * reach + _WINDOW_MM
+        outlines += several
+        extents += [(max(low, float(np.min(middle - reach))), min(high, float(np.max(middle + reach))))] * len(several)
+    return outlines, extents
 
 
 def _different(spans: Sequence[FlatSpan]) -> list[FlatSpan]:

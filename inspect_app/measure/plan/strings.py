@@ -66,7 +66,7 @@ class StringCrossing:
 
 @dataclass(frozen=True, slots=True)
 class _Cells:
-    """Tones (n, m) of a fret and the board beside it, averaged to cells, and whether they are seen; rows at `places`."""
+    """Tones (n, m) of a fret and the board beside it, averaged to cells, and whether each is seen; rows at `places`."""
 
     places: Floats
     tone: Floats
@@ -151,7 +151,7 @@ def _cells(f: EndedFret) -> _Cells:
     n, m = len(p.along_mm) // rows, len(p.across_mm) // columns
     blocks = (n, rows, m, columns)
     tone = np.sqrt(p.light[: n * rows, : m * columns]).reshape(blocks).mean(axis=(1, 3)).astype(float)
-    valid = p.valid[: n * rows, : m * columns].reshape(blocks).all(axis=(1, 3))
+    valid = np.asarray(p.valid[: n * rows, : m * columns].reshape(blocks).all(axis=(1, 3)))
     return _Cells(p.along_mm[: n * rows].reshape(n, rows).mean(axis=1), tone, valid)
 
 
