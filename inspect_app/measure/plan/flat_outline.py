@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from inspect_app.measure.plan.crown_arc import CrownArc
 from inspect_app.measure.plan.flat_picture import (
     FlatParam,
+    FlatPicture,
     FlatSpan,
     Singles,
     Windows,
@@ -22,7 +23,20 @@ from inspect_app.measure.plan.flat_picture import (
 )
 from inspect_app.measure.plan.reference_crown import CrownView, ReferenceCrown
 
-__all__ = ["FlatOutline", "fit_outlines", "U_BLOOM", "U_EDGE_PX", "EXPONENT_SD"]
+__all__ = [
+    "BLUNTNESS_SD",
+    "EXPONENT_SD",
+    "MOST_SKEW",
+    "ROUGH_STEPS",
+    "SKEW_SD",
+    "STEPS",
+    "U_BLOOM",
+    "U_EDGE_PX",
+    "FlatOutline",
+    "fit_outlines",
+    "rough_fits",
+    "starting_outline",
+]
 
 U_EDGE_PX = 0.3
 """Standard uncertainty of where a boundary is placed, pixels, the same on both sides: sharpening by the camera and a
@@ -30,9 +44,18 @@ burnished or rolled edge move both outwards or inwards together (common practice
 U_BLOOM = 0.47
 """Standard uncertainty of how far blooming moves a boundary, in blurs (derived beside `flat_picture._BLOOM`)."""
 EXPONENT_SD = 0.15
-"""Spread of ln q about 0: from blunt hollows, (1 - s^2)^0.74 at -2 sd, to pointed ones, (1 - s^2)^1.35."""
-_STEPS = 5
-"""Steps of the fit at most: on drawn flats the fifth moves half-lengths and widths by 1 to 3 %, places by 0.004 mm."""
+"""Spread of ln q about 0: from 0.74 to 1.35 at 2 sd, hollows that a broad and a plain string cut (common practice, no
+source)."""
+SKEW_SD = 0.25
+"""Spread of the skew about 0: at 2 sd the widest place lies a quarter of the length from one end. A string that is bent
+to one side wears that side longer (common practice, no source)."""
+BLUNTNESS_SD = 0.3
+"""Spread of ln (p / 2) about 0: from |t|^1.1 to a flat-bottomed |t|^3.6 at 2 sd (common practice, no source)."""
+STEPS = 12
+"""Steps of the fit at most: blunt and lopsided flats found from a plain start need two or three more than plain ones,
+of which the fifth moves half-lengths and widths by 1 to 3 %, places by 0.004 mm."""
+ROUGH_STEPS = 3
+"""After so many steps the evidence tells which of a run's outlines may win."""
 _DAMPED = 1.01
 """By how much the diagonal of the normal equations is enlarged (Levenberg's damping): little, for the start is near."""
 _SOFT = 0.05
@@ -41,11 +64,13 @@ _CAUCHY_SIGMAS, _MOST_SIGMAS, _CELL_SIGMAS = 3.0, 5.0, 4.0
 """Standard deviations from which a cell loses weight (Cauchy's scale), adds no more to the scatter, and adds no more to
 the log likelihood ratio: of a flat's thousand cells noise takes three beyond the first and none beyond the others."""
 _SETTLED = 0.01
-"""Steps end when no logarithm or millimetre moves by more: a fraction of any uncertainty stated."""
-_LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2])
+"""A flat's steps end when no logarithm or millimetre moves by more: a fraction of any uncertainty stated."""
+_LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2, 0.2, 0.2])
 """Longest step of each parameter, by `FlatParam`: about the coarse start's own error in it."""
-_BEYOND_MM, _OFF_CENTRE_MM, _LN_EXPONENT = 1.0, 0.2, 0.7
-"""A fit keeps its middle so near to the crown in view, its centre to the crown's, and ln q to 0."""
+MOST_SKEW = 0.8
+_BEYOND_MM, _OFF_CENTRE_MM, _LN_EXPONENT, _LN_BLUNTNESS = 1.0, 0.2, 0.7, 1.1
+"""A fit keeps its middle so near to the crown in view, its centre to the crown's, and ln q, skew and ln (p / 2) to 0:
+beyond, a tip has no length or a boundary no bulge."""
 _HALF_LENGTHS_MM, _LEAST_WIDTH_MM = (0.3, 60.0), 0.1
 """Lengths up to twice the longest fret's are tried, and widths from a third of that at which a flat has a length."""
 _TRACED = 0.1
@@ -60,17 +85,17 @@ class FlatOutline:
 
     Attributes
     ----------
-    params : ndarray, shape (5,)
-        By `FlatParam`: place along (mm), ln half-length, ln greatest width (mm), centre across (mm), ln q.
-    cov : ndarray, shape (5, 5)
+    params : ndarray, shape (7,)
+        By `FlatParam`.
+    cov : ndarray, shape (7, 7)
         Of `params`, from the noise about the fit.
     log_ratio : float
         Log likelihood ratio against the unworn crown.
     side_shares : tuple of float
         Share of the knowledge of the width that either boundary gives (towards the nut, towards the body).
-    shift_effect, bloom_effect : ndarray, shape (5,)
-        Change of `params` for each mm by which the boundaries lie further out than they should: all of them, and those
-        where one of the two tones is burnt out.
+    shift_effect, bloom_effect : ndarray, shape (7,)
+        Change of `params` for each mm by which the boundaries lie further out, square to them, than they should: all of
+        them, and those where one of the two tones is burnt out.
     hidden : float
         Share of the length that no clear row shows.
     visible_both_sides : bool
@@ -81,6 +106,8 @@ class FlatOutline:
         Length in mm along the fret over which a boundary was seen, and its widest half-width there.
     tone : float
         The flat's tone, mean over its area.
+    rivals : tuple of ndarray, shape (7,) each
+        Other outlines that explain the picture nearly as well.
     """
 
     params: Floats
@@ -95,11 +122,17 @@ class FlatOutline:
     traced_length: float
     traced_half_width: float
     tone: float
+    rivals: tuple[Floats, ...] = ()
+
+    @property
+    def middle(self) -> float:
+        """Half-way between the flat's ends, from the treble end, mm."""
+        return float(self.params[FlatParam.MIDDLE])
 
     @property
     def place(self) -> float:
-        """Middle of the flat from the treble end, mm."""
-        return float(self.params[FlatParam.PLACE])
+        """Where the flat is widest, from the treble end, mm."""
+        return self.middle - self.half_length * float(self.params[FlatParam.SKEW])
 
     @property
     def half_length(self) -> float:
@@ -112,49 +145,100 @@ class FlatOutline:
         return math.exp(float(self.params[FlatParam.LN_WIDTH]))
 
 
+def starting_outline(span: FlatSpan) -> Floats:
+    """A plain hollow's outline, shape (7,), of a rough place, length and width."""
+    return np.array([span.place, math.log(span.half_length), math.log(2.0 * span.half_width), *[0.0] * 4])
+
+
 def fit_outlines(
     view: CrownView,
     reference: ReferenceCrown,
     arc: CrownArc,
-    spans: Sequence[FlatSpan],
-    limits: Sequence[tuple[float, float]],
+    starts: Sequence[Floats],
+    extents: Sequence[tuple[float, float]],
+    steps: tuple[int, int] = (0, STEPS),
 ) -> list[FlatOutline]:
-    """Fit a flat to the rows around each span: damped Gauss-Newton, Cauchy weights, soft boundaries first.
+    """Fit a flat from each start (7,): damped Gauss-Newton, Cauchy weights, soft boundaries first.
 
-    `limits` are the places along the fret beyond which other flats lie. Where the residuals at the boundaries are
-    larger than the noise, the weights fall by their ratio (Birge), so that the priors keep theirs. No flat affects
-    another; fitted together they take less time.
+    `extents` are the first and the last place along the fret, mm, whose rows are fitted to; `steps` those taken of all,
+    first and last. Where the residuals at the boundaries are larger than the noise, the weights fall by their ratio
+    (Birge), so that the priors keep theirs. No flat affects another; fitted together they take less time.
     """
-    if not spans:
+    if not starts:
         return []
-    w = windows_of(view, reference, arc, spans, limits)
-    p = np.array([[s.place, math.log(s.half_length), math.log(2.0 * s.half_width), 0.0, 0.0] for s in spans])
-    prior = np.array([0.0, 0.0, 0.0, 1.0 / arc.u_centre**2, 1.0 / EXPONENT_SD**2])
-    ends = view.along_mm[[0, -1]]
-    (short, long), narrow = _HALF_LENGTHS_MM, _LEAST_WIDTH_MM
-    lower = np.array([ends[0] - _BEYOND_MM, math.log(short), math.log(narrow), -_OFF_CENTRE_MM, -_LN_EXPONENT])
-    upper = np.array([ends[1] + _BEYOND_MM, math.log(long), math.log(arc.width), _OFF_CENTRE_MM, _LN_EXPONENT])
-    weight, saturation_step = w.weight, np.zeros_like(w.tone)
-    for step in range(_STEPS):
-        picture = draw_flats(p, w, _SOFT if step == 0 else 0.0, weight, saturation_step)
-        saturation_step = picture.saturation_step
-        residual = w.tone - picture.tone
-        weight = _robust(residual, picture.jac, w)
-        normal, slope = _normal(picture.jac, weight, residual)
+    p, w, weights = _stepped(view, reference, arc, starts, extents, steps)
+    return _judged(p, w, reference, _prior(arc), weights, view)
+
+
+def rough_fits(
+    view: CrownView,
+    reference: ReferenceCrown,
+    arc: CrownArc,
+    starts: Sequence[Floats],
+    extents: Sequence[tuple[float, float]],
+) -> list[tuple[Floats, float]]:
+    """The first `ROUGH_STEPS` of the same fit: the outline (7,) each start comes to, and its log likelihood ratio."""
+    if not starts:
+        return []
+    p, w, weights = _stepped(view, reference, arc, starts, extents, (0, ROUGH_STEPS))
+    picture = draw_flats(p, w, 0.0, *weights)
+    log_ratio = _log_ratio_by_row(w, picture, reference, view).sum(axis=1)
+    return list(zip(p, log_ratio.tolist(), strict=True))
+
+
+def _prior(arc: CrownArc) -> Floats:
+    """Weights that draw the parameters to 0, shape (7,)."""
+    spread = np.array([np.inf, np.inf, np.inf, arc.u_centre, EXPONENT_SD, SKEW_SD, BLUNTNESS_SD])
+    return np.asarray(spread**-2.0)
+
+
+def _stepped(
+    view: CrownView,
+    reference: ReferenceCrown,
+    arc: CrownArc,
+    starts: Sequence[Floats],
+    extents: Sequence[tuple[float, float]],
+    steps: tuple[int, int],
+) -> tuple[Floats, Windows, tuple[Singles, Singles]]:
+    """Outlines after these steps, their windows, and the last weights and steps into saturation."""
+    p = np.array(starts)
+    w = windows_of(view, reference, arc, np.exp(p[:, FlatParam.LN_HALF_LENGTH]), extents)
+    prior, (lower, upper) = _prior(arc), _bounds(view, arc)
+    weight, saturation_step = np.array(w.weight), np.zeros_like(w.tone)
+    on, left = np.arange(len(p)), w
+    for step in range(*steps):
+        picture = draw_flats(p[on], left, _SOFT if step == 0 else 0.0, weight[on], saturation_step[on])
+        residual = left.tone - picture.tone
+        robust = _robust(residual, picture.jac, left)
+        weight[on], saturation_step[on] = robust, picture.saturation_step
+        normal, slope = _normal(picture.jac, robust, residual)
         diagonal = np.einsum("fii->fi", normal)  # a view: what is added to it is added to `normal`
         diagonal += prior
         diagonal *= _DAMPED
         diagonal += 1e-6
-        move = np.linalg.solve(normal, (slope - prior * p)[..., None])[..., 0]
+        move = np.linalg.solve(normal, (slope - prior * p[on])[..., None])[..., 0]
         move = np.minimum(np.maximum(move, -_LONGEST_STEP), _LONGEST_STEP)
-        p = np.minimum(np.maximum(p + move, lower), upper)
-        if step > 1 and np.abs(move).max() < _SETTLED:
+        p[on] = np.minimum(np.maximum(p[on] + move, lower), upper)
+        moving = np.abs(move).max(axis=1) >= _SETTLED
+        if step > 1 and not moving.all():
+            on, left = on[moving], left.of(moving)
+        if not len(on):
             break
-    return _judged(p, w, reference, prior, (weight, saturation_step), view)
+    return p, w, (weight, saturation_step)
+
+
+def _bounds(view: CrownView, arc: CrownArc) -> tuple[Floats, Floats]:
+    """Least and greatest values of an outline's parameters, shape (7,) each."""
+    ends = view.along_mm[[0, -1]]
+    (short, long), narrow = _HALF_LENGTHS_MM, _LEAST_WIDTH_MM
+    form = np.array([_OFF_CENTRE_MM, _LN_EXPONENT, MOST_SKEW, _LN_BLUNTNESS])
+    lower = np.array([ends[0] - _BEYOND_MM, math.log(short), math.log(narrow), *-form])
+    upper = np.array([ends[1] + _BEYOND_MM, math.log(long), math.log(arc.width), *form])
+    return lower, upper
 
 
 def _normal(jac: Singles, weight: Singles, *residuals: Singles) -> tuple[Floats, ...]:
-    """J^T W J (flats, 5, 5), and J^T W r (flats, 5) of each of the residuals."""
+    """J^T W J (flats, 7, 7), and J^T W r (flats, 7) of each of the residuals."""
     n = len(jac)
     flat = jac.reshape(n, len(FlatParam), -1)
     weighted = flat * weight.reshape(n, 1, -1)
@@ -183,23 +267,19 @@ def _judged(
     information = picture.jac[:, FlatParam.LN_WIDTH] ** 2 * last[0]
     correlation = _residual_correlation((w.tone - picture.tone) * np.sqrt(information), reference.noise_correlation)
     side = np.sign(w.t - single(p)[:, FlatParam.CENTRE, None, None])
-    outward = picture.jac[:, FlatParam.CENTRE] * side
+    across, along = picture.jac[:, FlatParam.CENTRE], picture.jac[:, FlatParam.MIDDLE]
+    outward = np.copysign(np.hypot(across, along), across * side)  # square to the boundary
     normal, shift_effect, bloom_effect = _normal(
         picture.jac, last[0] / correlation[:, None, None], outward, outward * np.abs(picture.saturation_step)
     )
     cov = np.asarray(np.linalg.inv(normal + np.diag(prior) + 1e-9 * np.eye(len(FlatParam))), dtype=float)
-    log_ratio = _log_ratio_by_row(
-        w,
-        picture.tone,
-        picture.jac[:, FlatParam.CENTRE] * (U_EDGE_PX * view.pixel_mm),
-        _CELL_SIGMAS**2 / reference.noise_correlation,
-    )
+    log_ratio = _log_ratio_by_row(w, picture, reference, view)
     by_row = information.sum(axis=2)
     nutward = np.sum(information * (side < 0), axis=(1, 2)) / (by_row.sum(axis=1) + 1e-12)
     out = []
     for i, q in enumerate(p):
         h = math.exp(q[FlatParam.LN_HALF_LENGTH])
-        ahead = (view.along_mm[view.clear] - q[FlatParam.PLACE]) / h
+        ahead = (view.along_mm[view.clear] - q[FlatParam.MIDDLE]) / h
         before, after = (float(np.sum((x > 0.0) & (x < 1.0))) * view.row_mm / (2.0 * h) for x in (-ahead, ahead))
         area = half_widths(q, w.y[i, :, 0].astype(float), w.radius).clip(0.0)
         traced_rows = np.flatnonzero(by_row[i] > _TRACED * by_row[i].max())
@@ -223,14 +303,16 @@ def _judged(
     return out
 
 
-def _log_ratio_by_row(w: Windows, tone: Singles, slack: Singles, most: float) -> Floats:
+def _log_ratio_by_row(w: Windows, picture: FlatPicture, reference: ReferenceCrown, view: CrownView) -> Floats:
     """Row by row, by how much the flat explains the tones better than the unworn crown does (log likelihood ratio).
 
-    `slack` is what a boundary misplaced by its own uncertainty would do to the tone. No single cell counts beyond
-    `most`, `_CELL_SIGMAS` squared, so that none outweighs many.
+    What a boundary misplaced by its own uncertainty would do to a tone is allowed for. No single cell counts beyond
+    `_CELL_SIGMAS`, so that none outweighs many.
     """
+    slack = picture.jac[:, FlatParam.CENTRE] * (U_EDGE_PX * view.pixel_mm)
+    most = _CELL_SIGMAS**2 / reference.noise_correlation
     plain = (w.tone - w.reference) ** 2 * w.weight
-    worn = np.where(w.weight > 0, (w.tone - tone) ** 2 / (1.0 / np.maximum(w.weight, 1e-9) + slack**2), 0.0)
+    worn = (w.tone - picture.tone) ** 2 * (w.weight / (1.0 + w.weight * slack**2))
     return np.asarray(0.5 * np.sum(np.minimum(plain, most) - np.minimum(worn, most), axis=2), dtype=float)
 
 

@@ -1,9 +1,11 @@
 """How a worn flat shows in the picture of its crown.
 
 A crown is a circular arc of radius r; a hollow whose floor lies ``d(s)`` below the unworn top cuts it along two lines
-``a(s) = sqrt(2 r d - d^2)`` to either side of the centre line. A smooth hollow ``d = D (1 - s^2)^(2 q)``, s from -1 to
-1 along the fret, gives ``a`` close to ``(f / 2) (1 - s^2)^q``: two boundaries that bulge outwards and meet. ``q`` is 1
-for a plain hollow; a prior about 1 allows blunter and sharper ones and carries this into the uncertainty.
+``a(t) = sqrt(2 r d - d^2)`` to either side of the centre line. A hollow ``d = D (1 - |t|^p)^(2 q)``, t from -1 to 1
+along the fret and 0 where it is deepest, gives ``a`` close to ``(f / 2) (1 - |t|^p)^q``: two boundaries that bulge
+outwards and meet. A plain hollow has p = 2 and q = 1; one with a flat floor, as a wound string wears it, a larger p; a
+narrow one, as a plain string cuts it, a larger q; and a lopsided one has its deepest place off its middle. Priors about
+the plain hollow allow for all of these and carry them into the uncertainty.
 
 Between the boundaries the picture shows, row by row, one even tone (a facet is a plane mirror across the fret, tilted
 only along it); outside them the unworn crown. The photo blurs light, not tone, and blurs it after the flat has taken a
@@ -14,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from functools import lru_cache
 
@@ -49,13 +51,19 @@ Reals = NDArray[np.floating]
 
 
 class FlatParam(IntEnum):
-    """What a flat's outline is given by, in the order of its arrays; mm, and logarithms of mm or of the exponent."""
+    """What a flat's outline is given by, in the order of its arrays; mm, and logarithms of mm or of the exponents.
 
-    PLACE = 0
+    Its middle lies half-way between its ends; it is widest the share `SKEW` of its half-length towards the treble end
+    of there. `LN_EXPONENT` is ln q, `LN_BLUNTNESS` ln (p / 2).
+    """
+
+    MIDDLE = 0
     LN_HALF_LENGTH = 1
     LN_WIDTH = 2
     CENTRE = 3
     LN_EXPONENT = 4
+    SKEW = 5
+    LN_BLUNTNESS = 6
 
 
 @dataclass(frozen=True)
@@ -72,7 +80,7 @@ def half_widths(params: Floats, along: Floats, radius: float) -> Floats:
 
     Parameters
     ----------
-    params : ndarray, shape (5,)
+    params : ndarray, shape (7,)
         By `FlatParam`.
     along : ndarray, shape (n,)
         Places along the fret, mm.
@@ -83,13 +91,26 @@ def half_widths(params: Floats, along: Floats, radius: float) -> Floats:
     --------
     A flat 2 mm long and 1 mm wide on a crown of 2 mm radius:
 
-    >>> params = np.array([10.0, 0.0, 0.0, 0.0, 0.0])
+    >>> params = np.array([10.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
     >>> half_widths(params, np.array([9.0, 10.0, 10.5, 11.5]), 2.0).round(3).tolist()
     [0.0, 0.5, 0.376, -0.5]
+
+    The same, widest at 9.6 mm:
+
+    >>> params[FlatParam.SKEW] = 0.4
+    >>> half_widths(params, np.array([9.0, 9.6, 10.3, 11.0]), 2.0).round(3).tolist()
+    [0.0, 0.5, 0.376, 0.0]
     """
-    place, ln_half_length, ln_width, _, ln_q = params.tolist()
-    s = (along - place) / math.exp(ln_half_length)
-    return np.asarray(_half_widths(1.0 - s * s, math.exp(ln_width), math.exp(ln_q), radius), dtype=float)
+    middle, ln_half_length, ln_width, _, ln_q, skew, ln_blunt = params.tolist()
+    t = _from_widest((along - middle) / math.exp(ln_half_length), skew)[0]
+    g = 1.0 - np.abs(t) ** (2.0 * math.exp(ln_blunt))
+    return np.asarray(_half_widths(g, math.exp(ln_width), math.exp(ln_q), radius), dtype=float)
+
+
+def _from_widest(s: Reals, skew: Reals | float) -> tuple[Reals, Reals]:
+    """Places s, -1 to 1 from end to end, counted from where the flat is widest, -1 to 1 too; and how fast they run."""
+    rate = 1.0 / (1.0 + np.sign(s + skew) * skew)
+    return (s + skew) * rate, rate
 
 
 def _half_widths(g: Reals, width: Reals | float, q: Reals | float, radius: float) -> Reals:
@@ -126,19 +147,21 @@ class Windows:
     parallax: float
     radius: float
 
+    def of(self, flats: NDArray[np.bool_]) -> Windows:
+        """The windows of some of the flats."""
+        each = ("y", "tone", "shown", "reference", "light", "sharp", "rest", "weight", "weight_of_one", "burnt", "even")
+        return replace(self, **{name: getattr(self, name)[flats] for name in each})
+
 
 def windows_of(
     view: CrownView,
     reference: ReferenceCrown,
     arc: CrownArc,
-    spans: Sequence[FlatSpan],
-    limits: Sequence[tuple[float, float]],
+    half_lengths: Floats,
+    extents: Sequence[tuple[float, float]],
 ) -> Windows:
-    ends = []
-    for span, (low, high) in zip(spans, limits, strict=True):
-        far = 1.3 * span.half_length + 0.4
-        ends.append(np.searchsorted(view.along_mm, [max(low, span.place - far), min(high, span.place + far)]))
-    first, last = np.array(ends).T
+    """The windows between given places along the fret, mm, for flats of about these half-lengths (flats,), mm."""
+    first, last = np.searchsorted(view.along_mm, np.array(extents)).T
     rows = first[:, None] + np.arange(int(np.max(last - first)))
     inside = rows < last[:, None]
     rows = np.minimum(rows, len(view.along_mm) - 1)
@@ -161,7 +184,7 @@ def windows_of(
         weight_of_one=weight,
         burnt=single(reference.tone > BURNT)[rows],
         spread=single(spread),
-        even=single([[min(max(_EVEN * s.half_length / view.row_mm - 1.0, 0.0), 1.0)] for s in spans]),
+        even=single(np.clip(_EVEN * half_lengths / view.row_mm - 1.0, 0.0, 1.0))[:, None],
         blur=blur,
         column=view.column_mm,
         parallax=view.parallax,
@@ -194,7 +217,7 @@ def _optics(columns: int, sigma: float) -> tuple[Floats, Floats]:
 class FlatPicture:
     """What windows should show with given flats.
 
-    `tone` (flats, rows, columns) is expected, `jac` (flats, 5, rows, columns) its derivatives by `FlatParam`.
+    `tone` (flats, rows, columns) is expected, `jac` (flats, 7, rows, columns) its derivatives by `FlatParam`.
     `flat_light` (flats, rows, 1) is the flat's own light row by row; `saturation_step` is 1 where the flat is burnt out
     and the crown is not, -1 the other way round, 0 elsewhere.
     """
@@ -206,25 +229,31 @@ class FlatPicture:
 
 
 def draw_flats(p: Floats, w: Windows, soft: float, weight: Singles, saturation_step: Singles) -> FlatPicture:
-    """The picture of flats `p` (flats, 5), their boundaries softened by `soft` mm beyond the photo's blur.
+    """The picture of flats `p` (flats, 7), their boundaries softened by `soft` mm beyond the photo's blur.
 
     A flat's own light in each row is the one that fits best together with its neighbours', each cell with its
     `weight`. `saturation_step` is that of the round before.
     """
-    y0, ln_h, ln_f, c, ln_q = single(p).T[:, :, None, None]
-    h, f, q = np.exp(ln_h), np.exp(ln_f), np.exp(ln_q)
-    s = (w.y - y0) / h
-    g = 1.0 - s * s
+    middle, ln_h, ln_f, c, ln_q, skew, ln_blunt = single(p).T[:, :, None, None]
+    h, f, q, power = np.exp(ln_h), np.exp(ln_f), np.exp(ln_q), 2.0 * np.exp(ln_blunt)
+    s = (w.y - middle) / h
+    t, rate = _from_widest(s, skew)
+    far = np.maximum(np.abs(t), np.float32(1e-3))
+    rise_of_t = far**power
+    g = 1.0 - rise_of_t
     size = np.maximum(np.abs(g), np.float32(1e-3))
-    by_s = (f * q) * size ** (q - 1.0) * s
+    by_g = (0.5 * f * q) * size ** (q - 1.0)
+    by_s = by_g * power * (rise_of_t / far) * np.sign(t) * rate
     a = _half_widths(g, f, q, w.radius)
     inside = np.minimum(np.maximum(a, 0.0), 0.95 * w.radius)
     off = w.t - (c + w.parallax * (w.radius - np.sqrt(w.radius**2 - inside**2)))
     rim = a - np.abs(off)
     slant = np.minimum((w.blur / h) * np.abs(by_s), 2.0 * w.blur)
-    slant = slant * slant + soft**2
+    slant = slant * slant
+    bloom = _BLOOM * np.sqrt(w.blur**2 + slant)  # square to the boundary, hence more across where that is slanted
+    slant += soft**2
     reach = np.sqrt(12.0 * slant + 12.0 * (0.3 * w.column) ** 2)  # an even spread of that variance
-    mask = (rim + (_BLOOM * w.blur) * saturation_step) / reach
+    mask = (rim + bloom * saturation_step) / reach
     mask += 0.5
     np.minimum(np.maximum(mask, 0.0, out=mask), 1.0, out=mask)
     cover = mask @ w.spread
@@ -240,11 +269,13 @@ def draw_flats(p: Floats, w: Windows, soft: float, weight: Singles, saturation_s
     rise = (flat_light - w.sharp) * np.exp(np.negative(z, out=z), out=z)
     rise /= (_TWICE_SQRT_PI * width) * np.maximum(tone, 0.05)
     by = {
-        FlatParam.PLACE: by_s / h,
+        FlatParam.MIDDLE: by_s / h,
         FlatParam.LN_HALF_LENGTH: by_s * s,
         FlatParam.LN_WIDTH: a,
         FlatParam.CENTRE: np.sign(off),
         FlatParam.LN_EXPONENT: a * np.log(size) * q,
+        FlatParam.SKEW: by_s * (np.abs(t) - 1.0),
+        FlatParam.LN_BLUNTNESS: -by_g * power * rise_of_t * np.log(far),
     }
     jac = np.empty((len(p), len(FlatParam), *rise.shape[1:]), dtype=np.float32)
     for param, edge in by.items():

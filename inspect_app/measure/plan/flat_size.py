@@ -16,15 +16,16 @@ from inspect_app.reading.inspection import Flat
 from shared.measured import Contribution, Measured
 from shared.trade import FLAT_FROM_MM
 
-__all__ = ["flat_size", "length_at", "length_slope"]
+__all__ = ["flat_size", "rival_length", "length_at", "length_slope"]
 
 Floats = NDArray[np.float64]
 
-_SYMMETRY = 0.05
-"""A hollow's middle need not be its widest place: standard uncertainty, share of the half-length."""
 _UNTRACED = 0.1
 """Where no boundary is seen the outline is carried on by its form alone: standard uncertainty of the length, share of
 what is so carried on, from an exponent known to 0.15."""
+_ENDS_WITHIN_A_ROW = math.sqrt(2.0 / 12.0)
+"""Standard uncertainty of a length, rows: at either end the last row that shows the flat may hold any part of it (even
+spread). A flat's own tone is found from several rows together, so that its end stands out from no row by itself."""
 _ONE_SIDED = 0.1
 """A boundary that gives less than this share of what is known of the width was as good as not seen."""
 _COVERED = 0.1
@@ -36,11 +37,11 @@ _LEAST_PX = 3.0
 def length_at(params: Floats, arc: CrownArc, at_mm: float = FLAT_FROM_MM) -> float:
     """Length in mm over which a flat is at least `at_mm` wide; 0 where it never is.
 
-    From ``d = D (1 - s^2)^(2 q)`` and the depth of a chord of the crown's arc.
+    From ``d = D (1 - |t|^p)^(2 q)`` and the depth of a chord of the crown's arc.
 
     Parameters
     ----------
-    params : ndarray, shape (5,)
+    params : ndarray, shape (7,)
         By `FlatParam`.
 
     Examples
@@ -48,30 +49,45 @@ def length_at(params: Floats, arc: CrownArc, at_mm: float = FLAT_FROM_MM) -> flo
     A flat 4 mm long and 1 mm wide is half as wide over about ``4 sqrt(1/2)`` mm of it, and nowhere wider than it is:
 
     >>> arc = CrownArc(2.0, 1.0, 0.02, 0.02, True)
-    >>> params = np.array([10.0, np.log(2.0), np.log(1.0), 0.0, 0.0])
+    >>> params = np.array([10.0, np.log(2.0), np.log(1.0), 0.0, 0.0, 0.0, 0.0])
     >>> [round(length_at(params, arc, w), 2) for w in (0.5, 1.0, 1.2)]
     [2.87, 0.0, 0.0]
     """
-    _, ln_half_length, ln_width, _, ln_q = params.tolist()
+    _, ln_half_length, ln_width, _, ln_q, _, ln_blunt = params.tolist()
     ratio = arc.depth_of(at_mm / 2.0) / arc.depth_of(math.exp(ln_width) / 2.0)
     if ratio >= 1.0:
         return 0.0
-    return 2.0 * math.exp(ln_half_length) * math.sqrt(1.0 - ratio ** (0.5 / math.exp(ln_q)))
+    share = (1.0 - ratio ** (0.5 / math.exp(ln_q))) ** (0.5 / math.exp(ln_blunt))
+    return float(2.0 * math.exp(ln_half_length) * share)
 
 
 def length_slope(params: Floats, arc: CrownArc, at_mm: float = FLAT_FROM_MM) -> Floats:
-    """Derivative of `length_at` with each parameter of the outline, shape (5,); 0 where the length is."""
+    """Derivative of `length_at` with each parameter of the outline, shape (7,); 0 where the length is."""
     length = length_at(params, arc, at_mm)
     if length <= 0.0:
         return np.zeros(len(FlatParam))
-    _, ln_half_length, ln_width, _, ln_q = params.tolist()
-    half_length, half, q = math.exp(ln_half_length), 0.5 * math.exp(ln_width), math.exp(ln_q)
+    _, _, ln_width, _, ln_q, _, ln_blunt = params.tolist()
+    half, q, power = 0.5 * math.exp(ln_width), math.exp(ln_q), 2.0 * math.exp(ln_blunt)
     deepest = arc.depth_of(half)
     ratio = arc.depth_of(at_mm / 2.0) / deepest
-    left = ratio ** (0.5 / q)  # length = 2 half_length sqrt(1 - left)
-    by_ln_ratio = -2.0 * half_length**2 / length * left * 0.5 / q
+    left = ratio ** (0.5 / q)  # length = 2 half_length (1 - left)^(1 / power)
+    by_ln_ratio = -length / (power * (1.0 - left)) * left * 0.5 / q
     ln_ratio_by_ln_half = -half * half / (math.sqrt(max(arc.radius**2 - half * half, 1e-9)) * deepest)
-    return np.array([0.0, length, by_ln_ratio * ln_ratio_by_ln_half, 0.0, -by_ln_ratio * math.log(ratio)])
+    by_ln_power = -length * math.log(1.0 - left) / power
+    return np.array(
+        [0.0, length, by_ln_ratio * ln_ratio_by_ln_half, 0.0, -by_ln_ratio * math.log(ratio), 0.0, by_ln_power]
+    )
+
+
+def rival_length(fit: FlatOutline, arc: CrownArc) -> float:
+    """Half of the farthest that another outline's length is off, mm: a standard uncertainty whose U reaches it."""
+    length = length_at(fit.params, arc)
+    return 0.5 * max((abs(length_at(r, arc) - length) for r in fit.rivals), default=0.0)
+
+
+def rival_width(fit: FlatOutline) -> float:
+    """The same of the widths."""
+    return 0.5 * max((abs(math.exp(float(r[FlatParam.LN_WIDTH])) - fit.width) for r in fit.rivals), default=0.0)
 
 
 def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView) -> Flat:
@@ -81,11 +97,14 @@ def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView
     by_width = fit.width * np.eye(len(FlatParam))[FlatParam.LN_WIDTH]
     untraced = max(0.0, length - fit.traced_length), abs(math.log(max(0.1, 2.0 * fit.traced_half_width / fit.width)))
     flags = _flags(fit, patch)
+    mirrored = _mirrored(fit, arc)
     width = Measured.of(
         fit.width,
         "mm",
         flags,
+        mirrored_side=mirrored,
         outline=EXPONENT_SD * untraced[1] * fit.width,
+        rival_outline=rival_width(fit),
         scale=fit.width * plane.u_rel,
         **_boundary(by_width, fit, view),
     )
@@ -95,21 +114,43 @@ def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView
             "mm",
             flags,
             treble_end=patch.frame.origin_u_mm,
-            outline=_SYMMETRY * fit.half_length,
             scale=fit.place * plane.u_rel,
-            **_boundary(np.eye(len(FlatParam))[FlatParam.PLACE], fit, view),
+            **_boundary(_place_slope(fit), fit, view),
         ),
         Measured.of(
             length,
             "mm",
             flags,
+            mirrored_side=mirrored * abs(by_length[FlatParam.LN_WIDTH]) / fit.width,
+            rows=_ENDS_WITHIN_A_ROW * view.row_mm,
             outline=_UNTRACED * untraced[0],
+            rival_outline=rival_length(fit, arc),
             scale=length * plane.u_rel,
             **_boundary(by_length, fit, view),
         ),
         width,
         _depth(width, arc) if arc.height_known else None,
     )
+
+
+def _mirrored(fit: FlatOutline, arc: CrownArc) -> float:
+    """What is not known of a width, mm, one of whose boundaries is but the other's mirror image about the crown's top.
+
+    Twice what is not known of that, less what the fit has of it: faint as the boundary is, the fit makes something of
+    it, but a tone off by a code step moves it by more.
+    """
+    if min(fit.side_shares) >= _ONE_SIDED:
+        return 0.0
+    by_noise = fit.width**2 * float(fit.cov[FlatParam.LN_WIDTH, FlatParam.LN_WIDTH])
+    return math.sqrt(max(0.0, (2.0 * arc.u_centre) ** 2 - by_noise))
+
+
+def _place_slope(fit: FlatOutline) -> Floats:
+    """Derivative of where a flat is widest with each parameter of its outline, shape (7,)."""
+    slope = np.eye(len(FlatParam))[FlatParam.MIDDLE]
+    slope[FlatParam.SKEW] = -fit.half_length
+    slope[FlatParam.LN_HALF_LENGTH] = -fit.half_length * fit.params[FlatParam.SKEW]
+    return np.asarray(slope)
 
 
 def _boundary(slope: Floats, fit: FlatOutline, view: CrownView) -> dict[str, float]:

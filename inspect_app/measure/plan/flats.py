@@ -10,7 +10,8 @@ the same tone as the crown around it, it can't be seen, and the answer says so.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -27,9 +28,16 @@ from inspect_app.measure.plan.flat_candidates import (
     limited,
     log_ratios,
 )
-from inspect_app.measure.plan.flat_outline import FlatOutline, fit_outlines
+from inspect_app.measure.plan.flat_outline import (
+    ROUGH_STEPS,
+    STEPS,
+    FlatOutline,
+    fit_outlines,
+    rough_fits,
+    starting_outline,
+)
 from inspect_app.measure.plan.flat_picture import FlatParam, FlatSpan, half_widths
-from inspect_app.measure.plan.flat_size import flat_size, length_at, length_slope
+from inspect_app.measure.plan.flat_size import flat_size, length_at, length_slope, rival_length
 from inspect_app.measure.plan.flats_by_hand import edited_flats, flag_manual
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import (
@@ -39,6 +47,7 @@ from inspect_app.measure.plan.reference_crown import (
     fit_reference,
     refit_reference,
 )
+from inspect_app.measure.plan.strings import StringCrossing
 from inspect_app.reading.inspection import Flat, Outline
 from inspect_app.reading.key import Key, NotMeasured, on_fret
 from shared.measured import COVERAGE_FACTOR, Measured
@@ -55,8 +64,9 @@ _ACCEPT = 40.0
 """Evidence from which a flat is kept. Some 2000 places, lengths and widths are tried on a fret and a fitted flat has
 about 11 free numbers (five of outline, six of tone): by chi-square one false flat in a thousand frets lies beyond 25.
 The noise level and its correlation come from the same fret and are known to about a half, hence 40."""
-_ROWS = 4.0
-"""Effective number of rows the evidence comes from, at least: a blemish or one stray row is no flat."""
+_ROWS = 3.0
+"""Effective number of rows the evidence comes from, at least: a scratch across the crown, or one stray row, is no flat,
+blurred over two as it is."""
 _WIDEST = 0.9
 """A flat this share of the crown's width would be worn to under half the height: something else lies there."""
 _NOTED_WIDTH_MM = 1.5 * FLAT_FROM_MM
@@ -67,14 +77,25 @@ _FADES_MM = 7.5
 """Beyond the outermost flats their tone is good for about so far: what flats mirror changes over one to two centimetres
 along a fret, as a lamp's band does."""
 _VAGUE = 0.5
-"""A flat whose length has a U of more than this share of it from noise alone is found, but not measured."""
+"""A flat whose length has a U of more than this share of it from noise and rivals is found, but not measured."""
 _FAINT_TIPS_MM, _BESIDE_FLAT_MM = 0.3, 0.12
 """Set aside with a flat: its faint tips, two rows beyond each end, and its blurred boundary, two columns beside it."""
 _FEW_ROWS = 20
 """Rows of a crown in view, 3 mm of it, with fewer of which flats are not searched for."""
+_FITTED, _SAME = 2, 0.05
+"""So many of a run's outlines are fitted to the end: after the first steps the evidence tells which may win. Two that
+differ by less, in all millimetres and logarithms, are on their way to the same."""
+_WINDOW, _WINDOW_MM = 1.3, 0.4
+"""A flat is fitted to the rows of so many times its coarse length, and some more: the coarse length's own error."""
+_RIVAL, _RIVAL_SHARE = 6.0, 0.1
+"""An outline with so much less evidence than the best may still be the true one: as in `_ACCEPT`, noise makes up some
+ten, and the noise level behind the evidence is known to a tenth at best."""
 _APART = 0.3
 """Two coarse outlines are both tried where places, lengths and widths differ by this share in all: about two steps of
 the coarse grid's lengths. Trying all that differ at all does no better on rendered photos."""
+_BESIDE_STRING_MM = 2.0
+"""Beside a string its shadow, and its mirror image in the crown, look like wear: it stands one to two millimetres above
+the crown, and light comes from up to 45 degrees aside (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -97,22 +118,28 @@ class FlatSearch:
     not_measured: tuple[NotMeasured, ...]
 
 
-def search_flats(patch: FretPatch) -> FlatSearch | NotMeasured:
+def search_flats(patch: FretPatch, strings: Sequence[StringCrossing] = ()) -> FlatSearch | NotMeasured:
     """Find the worn flats of one fret, before any edge is placed by hand.
 
     Parameters
     ----------
     patch : FretPatch
         The fret resampled, with its crown width; best laid out at about the height of the crown's top.
+    strings : sequence of StringCrossing
+        Where strings lie over it: there, and as far as their shadows and mirror images reach, no flats are looked for.
     """
     what = on_fret(patch.frame.number, "flats")
     if not isinstance(patch.crown_width, Measured):
         return NotMeasured(what, "The crown's edges could not be found.")
     arc = _arc(patch, patch.crown_width)
     view = crown_view(patch, arc.width, arc.height)
+    under = tuple(NotMeasured(what, why) for why in _under_strings(strings))
+    if view is not None:
+        view = replace(view, clear=view.clear & ~_near_strings(view.along_mm, strings))
     if view is None or view.clear.sum() < _FEW_ROWS:
-        return NotMeasured(what, "Too little of the crown can be seen.")
+        return under[0] if under else NotMeasured(what, "Too little of the crown can be seen.")
     view, reference, fits = _search(view, arc)
+    fits = [f for f in fits if not _near_strings(_ends(f), strings).any()]
     why_not = [_why_not(f, arc) for f in fits]
     kept = [f for f, why in zip(fits, why_not, strict=True) if not why]
     lost = [
@@ -121,8 +148,33 @@ def search_flats(patch: FretPatch) -> FlatSearch | NotMeasured:
         if why
     ]
     blind = _undetectable(view, reference, arc, kept)
-    not_measured = (*lost, *((NotMeasured(what, blind),) if blind else ()))
+    not_measured = (*under, *lost, *((NotMeasured(what, blind),) if blind else ()))
     return FlatSearch(patch, arc, view, tuple(kept), not_measured)
+
+
+def _near_strings(along: Floats, strings: Sequence[StringCrossing]) -> NDArray[np.bool_]:
+    """Which places along the fret strings, their shadows or their mirror images may hide."""
+    near = np.zeros(len(along), dtype=bool)
+    for s in strings:
+        near |= np.abs(along - s.along) < s.half_width + _BESIDE_STRING_MM
+    return near
+
+
+def _ends(fit: FlatOutline) -> Floats:
+    """Places of a flat's ends, its middle and its widest place."""
+    return np.array([fit.middle - fit.half_length, fit.place, fit.middle, fit.middle + fit.half_length])
+
+
+def _under_strings(strings: Sequence[StringCrossing]) -> list[str]:
+    """What strings leave unread, in one sentence; none where there are none."""
+    if not strings:
+        return []
+    places = [f"{s.along:.0f}" for s in strings]
+    where = " and ".join([", ".join(places[:-1]), places[-1]] if len(places) > 1 else places)
+    return [
+        f"Strings cross the fret {where} mm from the treble end and hide what they wear, with their shadows "
+        f"{_BESIDE_STRING_MM:.0f} mm to either side: take the strings off or slacken them and move them aside."
+    ]
 
 
 def _why_not(fit: FlatOutline, arc: CrownArc) -> str:
@@ -130,7 +182,8 @@ def _why_not(fit: FlatOutline, arc: CrownArc) -> str:
     if fit.hidden > 0.5 or not fit.visible_both_sides:
         return "is mostly covered"
     slope = length_slope(fit.params, arc)
-    if COVERAGE_FACTOR * math.sqrt(float(slope @ fit.cov @ slope)) > _VAGUE * length_at(fit.params, arc):
+    u_length = math.hypot(math.sqrt(float(slope @ fit.cov @ slope)), rival_length(fit, arc))
+    if COVERAGE_FACTOR * u_length > _VAGUE * length_at(fit.params, arc):
         return "can't be told from scratches"
     return ""
 
@@ -198,13 +251,48 @@ def _best_fits(
     starts: list[list[FlatSpan]],
     limits: list[tuple[float, float]],
 ) -> list[FlatOutline]:
-    """Fit from the coarse outlines; where scratches make tightly and loosely limited evidence differ, from both."""
-    tried = [(i, s) for i, both in enumerate(starts) for s in (both if _differ(*both) else both[:1])]
-    fits = fit_outlines(view, reference, arc, [s for _, s in tried], [limits[i] for i, _ in tried])
-    of: list[list[FlatOutline]] = [[] for _ in starts]
-    for (i, _), fit in zip(tried, fits, strict=True):
-        of[i].append(fit)
-    return [max(each, key=lambda f: f.log_ratio) for each in of]
+    """Fit from all coarse outlines that differ; the best fit is kept, with the rivals that explain nearly as much."""
+    tried = [[starting_outline(s) for s in _different(several)] for several in starts]
+    rough = iter(rough_fits(view, reference, arc, *_windowed(tried, limits)))
+    likely = [_likeliest([next(rough) for _ in several]) for several in tried]
+    fine = iter(fit_outlines(view, reference, arc, *_windowed(likely, limits), (ROUGH_STEPS, STEPS)))
+    return [_with_rivals([next(fine) for _ in several]) for several in likely]
+
+
+def _likeliest(fits: list[tuple[Floats, float]]) -> list[Floats]:
+    """The outline with most evidence so far, and the next that has not come to the same."""
+    best, *others = (p for p, _ in sorted(fits, key=lambda fit: -fit[1]))
+    return [best, *[p for p in others if np.abs(p - best).max() >= _SAME][: _FITTED - 1]]
+
+
+def _windowed(
+    runs: Sequence[Sequence[Floats]], limits: Sequence[tuple[float, float]]
+) -> tuple[list[Floats], list[tuple[float, float]]]:
+    """The outlines of all runs, and the rows each is fitted to: the same for a run's, so that evidence compares."""
+    outlines: list[Floats] = []
+    extents: list[tuple[float, float]] = []
+    for several, (low, high) in zip(runs, limits, strict=True):
+        middle, reach = np.array(several)[:, FlatParam.MIDDLE], np.exp(np.array(several)[:, FlatParam.LN_HALF_LENGTH])
+        reach = _WINDOW * reach + _WINDOW_MM
+        outlines += several
+        extents += [(max(low, float(np.min(middle - reach))), min(high, float(np.max(middle + reach))))] * len(several)
+    return outlines, extents
+
+
+def _different(spans: Sequence[FlatSpan]) -> list[FlatSpan]:
+    """Coarse outlines that may lead to different fits, the first of each kind."""
+    kept: list[FlatSpan] = []
+    for span in spans:
+        if all(_differ(span, other) for other in kept):
+            kept.append(span)
+    return kept
+
+
+def _with_rivals(fits: list[FlatOutline]) -> FlatOutline:
+    """The fit with most evidence, which of the others have nearly as much noted with it."""
+    best = max(fits, key=lambda f: f.log_ratio)
+    enough = best.log_ratio - max(_RIVAL, _RIVAL_SHARE * best.log_ratio)
+    return replace(best, rivals=tuple(f.params for f in fits if f is not best and f.log_ratio >= enough))
 
 
 def _differ(a: FlatSpan, b: FlatSpan) -> bool:
@@ -235,7 +323,7 @@ def _undetectable(view: CrownView, reference: ReferenceCrown, arc: CrownArc, fla
         known = (view.along_mm > places[0] - _FADES_MM) & (view.along_mm < places[-1] + _FADES_MM)
         limit = np.where(known, np.minimum(limit, other), np.maximum(limit, other))
     for f in flats:
-        limit[np.abs(view.along_mm - f.place) < f.half_length] = 0.0
+        limit[np.abs(view.along_mm - f.middle) < f.half_length] = 0.0
     dark = view.clear & (limit > _NOTED_WIDTH_MM)
     if dark.sum() * view.row_mm < _SHORT_MM:
         return ""
@@ -271,8 +359,12 @@ def _outlines(fits: list[FlatOutline], patch: FretPatch, arc: CrownArc, what: Ke
 
 
 def _rim(fit: FlatOutline, arc: CrownArc) -> Floats:
-    """Places along, across and height above the board, mm, of points on a flat's rim; shape (3, n)."""
-    along = fit.place + fit.half_length * np.sin(np.linspace(-0.5, 0.5, 25) * math.pi)
+    """Places along, across and height above the board, mm, of points on a flat's rim; shape (3, n).
+
+    A quarter and three quarters of the way round it is widest.
+    """
+    t = np.sin(np.linspace(-0.5, 0.5, 25) * math.pi)
+    along = fit.place + fit.half_length * t * (1.0 + np.sign(t) * fit.params[FlatParam.SKEW])
     half = np.maximum(half_widths(fit.params, along, arc.radius), 0.0)
     there = np.concatenate([along, along[-2:0:-1]])
     across = float(fit.params[FlatParam.CENTRE]) + np.concatenate([half, -half[-2:0:-1]])

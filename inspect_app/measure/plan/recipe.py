@@ -27,6 +27,7 @@ from inspect_app.measure.plan.fret_numbers import numbered
 from inspect_app.measure.plan.fret_patch import Sampling, sample_patch
 from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, with_ends
 from inspect_app.measure.plan.spacing import check_spacing, fret_positions
+from inspect_app.measure.plan.strings import find_strings
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask, HandEdge
 from inspect_app.reading.inspection import FretReading, Inspection, Outline
@@ -156,8 +157,11 @@ def _cached_readings(
         asked = Measured.of(level.crown_height, "mm", crown_height=level.crown_height_u)
         frame = _with_manual_edges(frets[i], edges).frame
         how = Sampling(asked.value, (1.0, width.value / 2.0 + _BESIDE_MM))
-        return search_flats(sample_patch(photo, frame, covers, width, asked, how))
+        moved = float((frets[i].frame.origin_mm - frame.origin_mm) @ frame.along)
+        crossings = tuple(replace(c, along=c.along + moved) for c in strings[i])
+        return search_flats(sample_patch(photo, frame, covers, width, asked, how), crossings)
 
+    strings = find_strings(frets)
     as_found = _u_from_pose(frets)
 
     @lru_cache(maxsize=256)  # some kB each, as those below

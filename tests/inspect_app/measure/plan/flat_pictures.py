@@ -28,17 +28,27 @@ _SUB = 2
 
 @dataclass(frozen=True)
 class Hollow:
-    """Wear of depth ``depth (1 - s^2)^2``, s from -1 to 1 over `length`, about `place`; mm."""
+    """Wear of depth ``depth (1 - |s|^power)^(2 narrow)``, s from -1 to 1 over `length`, deepest at `place`; mm.
+
+    `lopsided` is by what share of half the length the deepest place lies nearer to the treble end.
+    """
 
     place: float
     length: float
     depth: float
+    lopsided: float = 0.0
+    power: float = 2.0
+    narrow: float = 1.0
 
     def floor(self, along: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Depth and its slope along the fret."""
-        s = (along - self.place) / (self.length / 2.0)
-        g = np.maximum(1.0 - s * s, 0.0)
-        return self.depth * g**2, self.depth * 2.0 * g * (-2.0 * s) / (self.length / 2.0)
+        side = (1.0 + np.sign(along - self.place) * self.lopsided) * self.length / 2.0
+        s = (along - self.place) / side
+        size = np.maximum(np.abs(s), 1e-9)
+        g = np.maximum(1.0 - size**self.power, 0.0)
+        q = 2.0 * self.narrow
+        by_s = -q * g ** (q - 1.0) * self.power * size ** (self.power - 1.0) * np.sign(s)
+        return self.depth * g**q, self.depth * by_s / side
 
     def width(self, radius: float) -> float:
         """Greatest width of its flat: the chord of the arc at its depth."""
@@ -46,7 +56,7 @@ class Hollow:
 
     def length_at(self, radius: float, width: float = 0.3) -> float:
         """Length over which its flat is at least `width` wide, found on a fine grid."""
-        along = np.linspace(self.place - self.length / 2.0, self.place + self.length / 2.0, 20001)
+        along = np.linspace(self.place - self.length, self.place + self.length, 40001)
         d = self.floor(along)[0]
         return float(np.sum(2.0 * np.sqrt(2.0 * radius * d - d * d) >= width)) * self.length / 20000.0
 

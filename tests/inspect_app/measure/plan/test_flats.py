@@ -18,9 +18,11 @@ from inspect_app.measure.plan import flats
 from inspect_app.measure.plan.crown_arc import CrownArc
 from inspect_app.measure.plan.flat_outline import fit_outlines
 from inspect_app.measure.plan.flat_picture import half_widths
-from inspect_app.measure.plan.flat_size import length_at, length_slope
+from inspect_app.measure.plan.flat_size import flat_size, length_at, length_slope
+from inspect_app.measure.plan.flats import FlatSearch, measure_flats, search_flats
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import crown_view, fit_reference
+from inspect_app.measure.plan.strings import StringCrossing
 from inspect_app.reading.inspection import Flat
 from inspect_app.reading.key import NotMeasured, parse_key
 from shared.flags import FLAGS
@@ -54,6 +56,40 @@ def test_each_flat_is_found_where_it_is_as_long_and_as_wide_as_it_is(light: str)
         assert flat.from_treble_end.value == pytest.approx(hollow.place, abs=2 * flat.from_treble_end.u)
         assert flat.length.value == pytest.approx(hollow.length_at(scene.radius), abs=0.25)
         assert flat.width.value == pytest.approx(hollow.width(scene.radius), abs=0.1)
+
+
+LOPSIDED = Hollow(14.5, 3.0, 0.15, lopsided=0.4)
+BLUNT = Hollow(14.5, 3.6, 0.12, power=4.0)
+NARROW = Hollow(14.5, 3.6, 0.15, narrow=1.3)
+
+
+@pytest.mark.parametrize("light", [SIDE, PAIR], ids=["side", "pair"])
+@pytest.mark.parametrize("hollow", [LOPSIDED, BLUNT, NARROW], ids=["lopsided", "flat-floored", "narrow"])
+def test_a_hollow_of_any_shape_is_placed_where_it_is_deepest_and_is_as_long_as_it_is(
+    hollow: Hollow, light: tuple[Lamp, ...]
+) -> None:
+    scene = Scene((hollow,), light, 0.3)
+    (flat,) = outcome(scene)
+    assert abs(flat.from_treble_end.value - hollow.place) <= 2.5 * flat.from_treble_end.u
+    assert flat.from_treble_end.value == pytest.approx(hollow.place, abs=0.35)
+    assert flat.length.value == pytest.approx(hollow.length_at(scene.radius), abs=0.2)
+    assert flat.width.value == pytest.approx(hollow.width(scene.radius), abs=0.12)
+    assert abs(flat.width.value - hollow.width(scene.radius)) <= flat.width.expanded
+
+
+def test_another_outline_that_explains_as_much_widens_the_uncertainty() -> None:
+    found = search_flats(patch_of(SHORT))
+    assert isinstance(found, FlatSearch)
+    (fit,) = found.fits
+    longer = fit.params + np.log([1.0, 1.5, 0.8, 1.0, 1.0, 1.0, 1.0])
+    rival = dataclasses.replace(fit, params=longer, log_ratio=0.95 * fit.log_ratio)
+    far_behind = dataclasses.replace(fit, log_ratio=0.5 * fit.log_ratio)
+    alone, beside = (flats._with_rivals([fit, other]) for other in (far_behind, rival))
+    assert (alone.rivals, len(beside.rivals)) == ((), 1)
+    sure, torn, other = (flat_size(f, found.patch, found.arc, found.view) for f in (alone, beside, rival))
+    for of in ("length", "width"):
+        assert getattr(torn, of).expanded >= abs(getattr(torn, of).value - getattr(other, of).value)
+        assert getattr(torn, of).u > 1.5 * getattr(sure, of).u
 
 
 def test_depth_is_worked_out_from_width_and_says_so() -> None:
@@ -96,10 +132,10 @@ def test_flats_fitted_together_do_not_know_of_each_other(monkeypatch: pytest.Mon
 
     monkeypatch.setattr("inspect_app.measure.plan.flats.fit_outlines", noted)
     find_flats(patch_of(LIGHTS["side"]))
-    view, reference, arc, spans, limits = asked[0]
-    assert len({round(s.half_length, 2) for s in spans}) > 1  # windows of unlike lengths
-    together = fit_outlines(view, reference, arc, spans, limits)
-    alone = [fit_outlines(view, reference, arc, [s], [edge])[0] for s, edge in zip(spans, limits, strict=True)]
+    view, reference, arc, starts, extents, _ = asked[0]
+    assert len({round(last - first, 1) for first, last in extents}) > 1  # windows of unlike lengths
+    together = fit_outlines(view, reference, arc, starts, extents)
+    alone = [fit_outlines(view, reference, arc, [s], [edge])[0] for s, edge in zip(starts, extents, strict=True)]
     # alone, a fit ends as soon as its own steps are below a hundredth
     np.testing.assert_allclose([f.params for f in together], [f.params for f in alone], atol=0.01)
     np.testing.assert_allclose([f.log_ratio for f in together], [f.log_ratio for f in alone], rtol=0.01)
@@ -129,6 +165,11 @@ def test_one_boundary_is_enough_and_is_flagged() -> None:
     assert "ONE_SIDED" in flat.width.flags
     assert flat.width.value == pytest.approx(SHORT.hollows[0].width(SHORT.radius), abs=0.15)
     assert flat.width.u > outcome(SHORT)[0].width.u
+    part = {c.source: c.u for c in flat.width.contributions}
+    assert part["mirrored side"] > 0.0
+    # both edges of the crown are known to 0.02 mm, and so is its top; the width changes by twice of that
+    assert math.hypot(part["mirrored side"], part["boundary noise"]) >= 2.0 * math.hypot(0.01, 0.02)
+    assert {c.source: c.u for c in outcome(SHORT)[0].width.contributions}["mirrored side"] == 0.0
 
 
 def test_every_flag_is_registered() -> None:
@@ -139,7 +180,9 @@ def test_every_flag_is_registered() -> None:
 def test_contributions_are_named_and_make_up_the_whole() -> None:
     (flat,) = outcome(SHORT)
     named = {c.source for c in flat.width.contributions}
-    assert named == {"boundary noise", "boundary definition", "burnt out tones", "outline", "scale"}
+    boundary = {"boundary noise", "boundary definition", "burnt out tones", "mirrored side"}
+    assert named == boundary | {"outline", "rival outline", "scale"}
+    assert {c.source for c in flat.length.contributions} == named | {"rows"}
     assert flat.width.u == pytest.approx(math.hypot(*(c.u for c in flat.width.contributions)))
 
 
@@ -148,6 +191,16 @@ def test_a_string_across_the_flat_is_looked_past() -> None:
     (flat,) = outcome(crossed)
     assert flat.width.value == pytest.approx(crossed.hollows[0].width(crossed.radius), abs=0.15)
     assert flat.length.value == pytest.approx(crossed.hollows[0].length_at(crossed.radius), abs=0.4)
+
+
+def test_under_a_known_string_and_beside_it_nothing_is_read_and_that_is_said() -> None:
+    crossed = LIGHTS["side"].but(strings=(14.5,))
+    found = measure_flats(search_flats(patch_of(crossed), (StringCrossing(14.5, 0.3),)))
+    assert [round(f.from_treble_end.value) for f in found.flats] == [6, 23]
+    (said,) = found.not_measured
+    assert said.what == parse_key("fret 5, flats")
+    assert "Strings cross the fret 14 mm from the treble end" in said.reason
+    assert "take the strings off or slacken them and move them aside" in said.reason
 
 
 def test_a_string_on_an_unworn_crown_is_no_flat() -> None:
@@ -217,18 +270,19 @@ def test_depth_of_a_flat_against_the_circular_segment(crown: dict) -> None:
 
 
 @pytest.mark.parametrize("width", [0.31, 0.45, 0.9, 1.6])
-@pytest.mark.parametrize("q", [0.75, 1.0, 1.3])
-def test_length_at_a_width_against_root_finding(width: float, q: float) -> None:
+@pytest.mark.parametrize(("q", "skew", "power"), [(0.75, 0.0, 2.0), (1.0, 0.4, 4.0), (1.3, -0.3, 1.6)])
+def test_length_at_a_width_against_root_finding(width: float, q: float, skew: float, power: float) -> None:
     """scipy.optimize.brentq on the outline itself."""
     arc = arc_of()
-    p = np.array([10.0, math.log(2.0), math.log(width), 0.0, math.log(q)])
+    p = np.array([10.0, math.log(2.0), math.log(width), 0.0, math.log(q), skew, math.log(power / 2.0)])
 
     def over(y: float) -> float:
         return 2.0 * float(half_widths(p, np.array([y]), arc.radius)[0]) - FLAT_FROM_MM
 
-    assert length_at(p, arc) == pytest.approx(brentq(over, 10.0, 12.0) - brentq(over, 8.0, 10.0), abs=1e-6)
+    widest = 10.0 - 2.0 * skew
+    assert length_at(p, arc) == pytest.approx(brentq(over, widest, 12.0) - brentq(over, 8.0, widest), abs=1e-6)
     assert length_at(p, arc, 1.01 * width) == 0.0
-    by_differences = [(length_at(p + e, arc) - length_at(p - e, arc)) / 2e-5 for e in 1e-5 * np.eye(5)]
+    by_differences = [(length_at(p + e, arc) - length_at(p - e, arc)) / 2e-5 for e in 1e-5 * np.eye(7)]
     assert length_slope(p, arc) == pytest.approx(by_differences, rel=1e-6, abs=1e-9)
     assert not length_slope(p, arc, 1.01 * width).any()
 
@@ -236,7 +290,7 @@ def test_length_at_a_width_against_root_finding(width: float, q: float) -> None:
 def test_outline_of_a_plain_hollow_is_the_arc_cut_by_its_floor() -> None:
     """With q = 1 the half-width is sqrt(2 r d - d^2) for a floor d = D (1 - s^2)^2, as the drawn frets have it."""
     scene, hollow = LIGHTS["side"], WORN[1]
-    p = np.array([hollow.place, math.log(hollow.length / 2.0), math.log(hollow.width(scene.radius)), 0.0, 0.0])
+    p = np.array([hollow.place, math.log(hollow.length / 2.0), math.log(hollow.width(scene.radius)), *[0.0] * 4])
     along = np.linspace(hollow.place - 1.1, hollow.place + 1.1, 41)
     d, _ = hollow.floor(along)
     assert half_widths(p, along, scene.radius) == pytest.approx(np.sqrt(2 * scene.radius * d - d * d), abs=2e-4)
@@ -282,7 +336,7 @@ def any_scene(seed: int) -> Scene:
         (Lamp(r.uniform(-4.0, 4.0), r.uniform(-6.0, 6.0), size, power),),
     )[seed % 3]
     return Scene(
-        (Hollow(r.uniform(4.5, 7.5), r.uniform(2.2, 5.0), r.uniform(0.05, 0.22)),),
+        (Hollow(r.uniform(4.5, 7.5), r.uniform(2.2, 5.0), r.uniform(0.05, 0.22), *_shape(seed)),),
         lamps,
         room=r.uniform(0.12, 0.4),
         width=r.uniform(2.1, 2.9),
@@ -297,6 +351,12 @@ def any_scene(seed: int) -> Scene:
         scratches=1.0 if seed % 5 == 0 else 0.0,
         seed=seed,
     )
+
+
+def _shape(seed: int) -> tuple[float, float, float]:
+    """Every other hollow plain, the others lopsided, narrow or flat-floored."""
+    r = np.random.default_rng((seed, 1))
+    return (r.uniform(-0.4, 0.4), r.uniform(1.6, 3.5), r.uniform(0.8, 1.3)) if seed % 2 else (0.0, 2.0, 1.0)
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,63 @@
+"""Strings left on, over drawn frets: found where they cross, and nothing else taken for one."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from inspect_app.measure.plan.strings import find_strings
+from tests.inspect_app.measure.plan.flat_pictures import Hollow, Lamp, Scene, frame_of, patch_of
+
+SIDE = (Lamp(5.0, 25.0, 30.0, 0.8),)
+NECK_MM = (0.0, 30.0, 58.0, 85.0)
+AT = (6.0, 14.0, 22.0)
+
+
+def fret(scene, x=0.0):
+    """One drawn fret so far along the neck, with what is looked at to find strings."""
+    return SimpleNamespace(frame=replace(frame_of(scene), origin_mm=np.array([x, 0.0])), patch=patch_of(scene))
+
+
+def board(turn=0.0, **scene):
+    """Four frets; strings and hollows turn by so much from the frets' normal."""
+    strings, hollows = scene.pop("strings", ()), scene.pop("hollows", ())
+    return [
+        fret(
+            Scene(
+                tuple(replace(h, place=h.place + turn * x) for h in hollows),
+                SIDE,
+                strings=tuple(s + turn * x for s in strings),
+                seed=k,
+                **scene,
+            ),
+            x,
+        )
+        for k, x in enumerate(NECK_MM)
+    ]
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.012, -0.02])
+def test_strings_are_found_where_they_cross_each_fret(turn):
+    crossings = find_strings(board(turn, strings=AT))
+    assert len(crossings) == len(NECK_MM)
+    for found, x in zip(crossings, NECK_MM, strict=True):
+        assert [c.along for c in found] == pytest.approx([s + turn * x for s in AT], abs=0.25)
+        assert all(0.2 <= c.half_width <= 0.6 for c in found)
+
+
+@pytest.mark.parametrize("length", [3.0, 7.0])
+def test_wear_under_every_string_is_no_string(length):
+    """Flats lie one beside the other along the neck as strings do, but end inside the crown."""
+    worn = board(hollows=tuple(Hollow(at, length, 0.2) for at in AT), scratches=1.5)
+    assert find_strings(worn) == [()] * len(NECK_MM)
+
+
+def test_one_line_over_one_fret_is_not_believed_but_several_are():
+    assert find_strings([fret(Scene((), SIDE, strings=(6.0,)))]) == [()]
+    (found,) = find_strings([fret(Scene((), SIDE, strings=AT))])
+    assert len(found) == len(AT)
+
+
+def test_no_frets_no_strings():
+    assert find_strings([]) == []
