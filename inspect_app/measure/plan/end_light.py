@@ -30,6 +30,8 @@ __all__ = [
     "board_log_density",
     "crown_log_density",
     "bevel_log_density",
+    "dirt_log_density",
+    "STEP_SD",
 ]
 
 Floats = NDArray[np.float64]
@@ -72,11 +74,15 @@ _AHEAD_MM = (0.35, 0.8)
 _CROWN_SURE_MM = 1.5
 """Innermost part read, crown wherever the end may be: how evenly a crown goes on is learnt there."""
 _LAG_MM = 0.15
-_STEP = np.array([0.15, 0.075, 0.075])[:, None]
+STEP_SD = np.array([0.15, 0.075, 0.075])
 """How much the light of a bevel changes over `_LAG_MM` up its face, which is past the blur: it mirrors what lies before
-it, the board's margin lowest, and that has no sharp edges of its own."""
+it, the board's margin lowest, and that has no sharp edges of its own: standard deviations."""
 _STEP_MOST = 8.0
 """Four standard deviations: a greater change is as likely as that one."""
+
+_DIRT_LIGHTEST = 1.2
+"""Dirt is lighter than the board beside it by no more than this, a logarithm of brightness: dried polish sends back
+some 10 % of the light, ebony 3 % (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -318,7 +324,19 @@ def bevel_log_density(e: EndLight, noise: Floats, strips: slice) -> tuple[Floats
     fit = _with_outliers(_normal(part - tone, _scatter(noise, _FILED, tone[0]))).sum(axis=1) * e.visible
     lag = e.lag
     change, both = np.zeros(len(fit)), e.visible.copy()
-    a, b, c = ((tone[:, lag:, 0] - tone[:, :-lag, 0]) / _STEP) ** 2
+    a, b, c = ((tone[:, lag:, 0] - tone[:, :-lag, 0]) / STEP_SD[:, None]) ** 2
     change[lag:] = -0.5 / lag * (a + b + c)
     both[lag:] &= e.visible[:-lag]
     return fit, np.maximum(change, -_STEP_MOST) * both
+
+
+def dirt_log_density(e: EndLight, noise: Floats) -> tuple[Floats, Floats]:
+    """Log density of each row as dirt or shadow before the foot, and of its change over the rows before; shape (n,).
+
+    As even across as a bevel, of whatever tone, but darker than the board beside it.
+    """
+    fit, change = bevel_log_density(e, noise, slice(None))
+    tone = np.median(e.strips[0], axis=1)
+    beside = np.where(e.beside_visible, e.beside[:, 0].mean(axis=2), -np.inf).max(axis=0)
+    lighter = e.visible & (tone > beside + _DIRT_LIGHTEST)
+    return np.where(lighter, e.strips.shape[2] * math.log(_OUTLIER_SHARE * _OUTLIER_DENSITY), fit), change

@@ -19,6 +19,7 @@ from inspect_app.measure.plan.fret_ends import (
     EndCurve,
     FretEnd,
     end_curve,
+    on_one_board,
     pick_end,
     why_not_measured,
 )
@@ -59,11 +60,11 @@ def find_ends(
         return end_curve(photo, covers, f.frame, f.crown, at, px)
 
     both, expected = (frets, frets), expected_ends(u, [f.frame.length_mm for f in frets])
-    curves = _each(curve, both, expected)
+    curves = _on_one_board(_each(curve, both, expected))
     lines = common_end_lines(*curves, u)
     better = recentred(curves, lines)
     if better != expected:
-        curves = _each(lambda f, c, at: c if c.expected == at else curve(f, at), both, curves, better)
+        curves = _on_one_board(_each(lambda f, c, at: c if c.expected == at else curve(f, at), both, curves, better))
         lines = common_end_lines(*curves, u)
     ends = _each(lambda c, line: _fitted(c, line, px, softness), curves, lines)
     return tuple(with_ends(*one) for one in zip(frets, *ends, strict=True))
@@ -73,6 +74,12 @@ def _each(of: Callable[..., _T], *sides: Sides[Any]) -> Sides[_T]:
     """A function of every fret's treble end and of its bass end."""
     treble, bass = ([of(*one) for one in zip(*side, strict=True)] for side in zip(*sides, strict=True))
     return treble, bass
+
+
+def _on_one_board(curves: Sides[EndCurve]) -> Sides[EndCurve]:
+    treble, bass = curves
+    settled = on_one_board([*treble, *bass])
+    return settled[: len(treble)], settled[len(treble) :]
 
 
 def _fitted(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float) -> FittedEnd:

@@ -9,7 +9,7 @@ place and angle is weighed by how well the light agrees with all three (`end_lig
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -19,17 +19,19 @@ from calib.photo import Photo
 from inspect_app.instrument.crown import arc_radius
 from inspect_app.measure.plan.crown_edges import EDGE_U_PX, CrownFit
 from inspect_app.measure.plan.end_light import (
+    STEP_SD,
     EndLight,
     ExpectedEnd,
     bevel_log_density,
     board_log_density,
     crown_log_density,
+    dirt_log_density,
     end_light,
     noise_level,
 )
 from inspect_app.measure.plan.fret_frame import FretFrame
 
-__all__ = ["FretEnd", "EndCurve", "end_curve", "pick_end", "why_not_measured"]
+__all__ = ["FretEnd", "EndCurve", "end_curve", "on_one_board", "pick_end", "why_not_measured"]
 
 Floats = NDArray[np.float64]
 
@@ -50,6 +52,20 @@ _ODD_BEVEL = 1e-4
 _CORRELATION_AREA_MM2 = 0.25
 """Samples within an area like this depart together: reflections, grain and blur are about that large, so that only one
 of them counts."""
+_DIRTY = 0.05, 0.75
+"""Share of ends with dirt or a narrow shadow before them, on a clean board and on one with dirt along its frets: a
+finger wipes an end clean where it passes, a chip of glue stays anywhere (common practice, no source)."""
+_DIRT_MM, _DIRT_MOST_MM = 0.5, 1.2
+"""How far it reaches as a rule, and at most: a rag does not get nearer to a foot, and the board's edge is rarely
+farther (common practice, no source)."""
+_APART = (1.0, 0.5, 0.5)
+"""How much dirt and metal differ where they meet, in logarithm of brightness and of the two colours: standard
+deviations over woods, polish, metals and lamps (common practice, no source)."""
+_CORNER_MM = 0.06
+"""A bevel darkens so near its foot: there it mirrors the corner that it shades itself."""
+_BENCH = 0.5
+"""Prior probability that what is seen beyond the board's edge is not what lies there beside the fret: a cloth's folds,
+a mat's print, the slant of the edge."""
 END_SCATTER_MM = 0.2
 """Standard deviation of frets' ends from one straight line: each is filed by hand (common practice, no source)."""
 _MEASURABLE_U_MM = END_SCATTER_MM / math.sqrt(2.0)
@@ -62,6 +78,9 @@ _LOG_U_PX = 0.4
 _ROUND_U_MM = 0.02
 """Half a millimetre of bevel foot is filed, not milled: its line wanders by about this much (common practice, no
 source)."""
+_DARK_LINE_U_MM = 0.15 / math.sqrt(12.0)
+"""A dark line of up to 0.15 mm along a foot is the shade in its corner or dirt: the foot may be at either side of it
+(a rectangular distribution)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +93,25 @@ class FretEnd:
 
 @dataclass(frozen=True)
 class EndCurve:
-    """Log likelihood of an end at ``near.along + near.outward * OUT_MM`` (mm along), and which of that is in view."""
+    """Log likelihood of an end at ``expected.along + expected.outward * OUT_MM`` (mm along).
+
+    Attributes
+    ----------
+    log_likelihood : ndarray, shape (n,)
+        Whatever the board; `on_one_board` makes it that on the board which all ends show.
+    given_board : ndarray, shape (2, n)
+        On a clean board, and on one with dirt along its frets.
+    in_view : ndarray of bool, shape (n,)
+        Which of the places are in view.
+    dirt : float
+        Logarithm of the odds that dirt lies along the frets.
+    """
 
     expected: ExpectedEnd
     log_likelihood: Floats
     in_view: NDArray[np.bool_]
+    given_board: Floats
+    dirt: float = 0.0
 
 
 def end_curve(
@@ -108,10 +141,30 @@ def end_curve(
     there = np.flatnonzero((out > OUT_MM[0] - light.step_mm) & (out < OUT_MM[-1] + light.step_mm))
     feet = range(int(there[0]), int(there[-1]) + 1)
     each = _weighed(light, feet, inset) + _bevel_prior()[:, None]
-    weighed = np.log(np.exp(each - each.max(axis=0)).sum(axis=0)) + each.max(axis=0)
+    before = _before(light, noise_level(light))[:, feet.start : feet.stop]
+    weighed = np.logaddexp.reduce(each, axis=0) + before
     at = out[there][::-1]
     in_view = np.interp(OUT_MM, at, light.visible[there][::-1].astype(float)) > 0.5
-    return EndCurve(expected, np.interp(OUT_MM, at, weighed[::-1] - weighed.max()), in_view)
+    given = np.array([np.interp(OUT_MM, at, one[::-1] - weighed.max()) for one in weighed])
+    return EndCurve(expected, _either(given, 0.0), in_view, given)
+
+
+def _either(given_board: Floats, log_odds: float) -> Floats:
+    """Log likelihood where dirt is so likely (logarithm of its odds)."""
+    clean, dirty = given_board - np.logaddexp(0.0, [[log_odds], [-log_odds]])
+    both = np.logaddexp(clean, dirty)
+    return np.asarray(both - both.max())
+
+
+def on_one_board(curves: list[EndCurve]) -> list[EndCurve]:
+    """The same curves, where all ends together tell whether dirt lies along the frets.
+
+    Dirt comes with boards: a rag has gone along all feet or none. What misleads at one end is apt to mislead at others,
+    so that n ends count as the root of n.
+    """
+    apart = [np.subtract(*np.logaddexp.reduce(c.given_board[::-1], axis=1)) for c in curves if c.in_view.any()]
+    odds = float(np.sum(apart)) / math.sqrt(max(1, len(apart)))
+    return [replace(c, log_likelihood=_either(c.given_board, odds), dirt=odds) for c in curves]
 
 
 def _bevel_prior() -> Floats:
@@ -132,20 +185,67 @@ def _rise(frame: FretFrame, crown: CrownFit, across: Floats) -> Floats:
 def _weighed(light: EndLight, feet: range, inset: Floats) -> Floats:
     """Log likelihood for each bevel (rows) and foot (columns, rows of the light); `inset` (bevels, strips) in mm."""
     noise, (n, k), lag = noise_level(light), light.strips.shape[1:], light.lag
-    before, inside = _summed(board_log_density(light, noise).sum(axis=1)), _summed(crown_log_density(light, noise))
+    each, step = _counted(light)
+    inside = _summed(each * crown_log_density(light, noise))
     last = min(n, feet.stop + round(_RIM_MOST_MM / light.step_mm))
     rim = np.minimum(np.rint(inset / light.step_mm).astype(int), last - feet.stop)
     crown = inside[last] - inside[np.array(feet)[:, None] + rim[:, None], np.arange(k)]
-    out = before[feet.start : feet.stop] + crown.sum(axis=2)
+    out = crown.sum(axis=2)
+    corner = lag + round(_CORNER_MM / light.step_mm)
     face: dict[tuple[int, int], tuple[Floats, Floats]] = {}
     for total, rows in zip(out, rim.tolist(), strict=True):
         for (first, end), strips in _face_rows(rows):
             if strips not in face:
                 fit, change = bevel_log_density(light, noise, slice(*strips))
-                face[strips] = _summed(fit), 0.5 * k * _summed(change)
-            for sums, begin in zip(face[strips], (first, min(max(first, lag), end)), strict=True):
+                face[strips] = _summed(each * fit), _summed(step * change)
+            for sums, begin in zip(face[strips], (first, min(max(first, corner), end)), strict=True):
                 total += sums[feet.start + end : feet.stop + end] - sums[feet.start + begin : feet.stop + begin]
-    return np.asarray(out * (light.sample_mm2 / _CORRELATION_AREA_MM2))
+    return np.asarray(out)
+
+
+def _counted(light: EndLight) -> tuple[float, float]:
+    """How many independent samples each one is, and how many independent changes one across the whole fret is.
+
+    Changes next to each other share their samples, and blur and mirrored things run on past a lag: a sixth as many are
+    independent as samples in one (judged on drawn ends).
+    """
+    each = light.sample_mm2 / _CORRELATION_AREA_MM2
+    return each, each * light.lag * light.strips.shape[2] / 6.0
+
+
+def _before(light: EndLight, noise: Floats) -> Floats:
+    """Log likelihood of what lies before each row on a clean board and on a dirty one; shape (2, n + 1).
+
+    It is board, or board and then a stretch of dirt. Dirt begins and ends with any change of light; so that a bevel's
+    own change is not read as one, the change where dirt ends is charged what knowing it so little costs against a
+    bevel's (Occam's factor).
+    """
+    (each, step), lag, board = _counted(light), light.lag, _board_before(light, noise)
+    fit, change = dirt_log_density(light, noise)
+    evenly, changes = _summed(each * fit), _summed(step * change)
+    rows = np.arange(1, round(_DIRT_MOST_MM / light.step_mm) + 1)
+    prior = -rows * light.step_mm / _DIRT_MM
+    prior -= np.logaddexp.reduce(prior) + step * float(np.sum(np.log(_APART / STEP_SD)))
+    dirty = np.full_like(board, -np.inf)
+    for g, p in zip(rows.tolist(), prior.tolist(), strict=True):
+        begin = min(g, lag)
+        stretch = board[:-g] + evenly[g:] - evenly[:-g] + changes[g:] - changes[begin : begin + len(changes) - g]
+        dirty[g:] = np.logaddexp(dirty[g:], stretch + p)
+    return np.array([np.logaddexp(math.log(1.0 - share) + board, math.log(share) + dirty) for share in _DIRTY])
+
+
+def _board_before(light: EndLight, noise: Floats) -> Floats:
+    """Log likelihood of what lies before each row being board, with or without an even stretch of bench beyond it.
+
+    Were the bench worse explained than anything even, it would itself be taken for dirt before an end.
+    """
+    each, step = _counted(light)
+    board = _summed(each * board_log_density(light, noise).sum(axis=1))
+    fit, change = bevel_log_density(light, noise, slice(None))
+    bench, any_row = _summed(each * fit + step * change), math.log(len(board))
+    begun = bench + np.logaddexp.accumulate(board - bench) - any_row
+    ended = board + np.logaddexp.accumulate(begun - board) - any_row
+    return np.logaddexp(math.log(1.0 - _BENCH) + board, math.log(_BENCH) + ended)
 
 
 def _face_rows(rim: list[int]) -> list[tuple[tuple[int, int], tuple[int, int]]]:
@@ -184,11 +284,12 @@ def pick_end(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float =
     if spread > _MEASURABLE_U_MM or not curve.in_view[int(np.abs(OUT_MM - middle + _BEVEL_MM).argmin())]:
         return None
     floor = softness * math.hypot(EDGE_U_PX, _LOG_U_PX) / px_per_mm
-    return FretEnd(curve.expected.along + outward * middle, math.hypot(spread, floor, _ROUND_U_MM))
+    return FretEnd(curve.expected.along + outward * middle, math.hypot(spread, floor, _ROUND_U_MM, _DARK_LINE_U_MM))
 
 
 def why_not_measured(curve: EndCurve, line: FretEnd) -> str:
     """Why the end that other frets put there can't be read, to go on "it"."""
     at = curve.expected.outward * (line.along - curve.expected.along)
-    hidden = not curve.in_view[int(np.abs(OUT_MM - at).argmin())]
-    return "it is covered" if hidden else "it does not stand out from the board"
+    if not curve.in_view[int(np.abs(OUT_MM - at).argmin())]:
+        return "it is covered"
+    return "dirt along its foot hides it" if curve.dirt > 0.0 else "it does not stand out from the board"

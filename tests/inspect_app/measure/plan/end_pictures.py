@@ -25,6 +25,7 @@ class End:
     """An end with its foot at `at` along its fret, outwards by `outward`; `camera` is (along, across, above the board).
 
     `shadow` is the share of light left, and how far from the foot, where the fret shades the board before it.
+    `dirt` is how far from the foot matt dirt fills the slot's end, as wide as the fret, and its light by channel.
     `cover` is where a scale begins that covers all beyond (mm along).
     """
 
@@ -40,6 +41,7 @@ class End:
     sky: float = 0.35
     metal: float = 0.65
     shadow: tuple = (1.0, 0.0)
+    dirt: tuple = (0.0, (0.0, 0.0, 0.0))
     grain: float = 0.06
     camera: tuple = (20.0, 6.0, 300.0)
     px_per_mm: float = 20.0
@@ -120,6 +122,7 @@ def _ground(end, t, y, rng):
     before = end.outward * (y - end.at)
     shaded = (np.abs(t) < end.width / 2.0) & (before > 0.0) & (before < end.shadow[1])
     wood[shaded] *= end.shadow[0]
+    wood[(np.abs(t) < end.width / 2.0) & (before > 0.0) & (before < end.dirt[0])] = end.dirt[1]
     beyond = np.broadcast_to(np.array(end.beyond), wood.shape) * (1.0 + 0.05 * grain / grain.std())[..., None]
     return np.where((before > end.margin)[..., None], beyond, wood)
 

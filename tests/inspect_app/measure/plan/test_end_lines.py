@@ -16,13 +16,15 @@ SLOPE = 0.0135
 def seen(expected, at, u=0.05):
     """What a photo tells of an end that lies `at` mm along."""
     out = expected.outward * (at - expected.along)
-    return EndCurve(expected, -0.5 * ((OUT_MM - out) / u) ** 2, np.ones(len(OUT_MM), bool))
+    likely = -0.5 * ((OUT_MM - out) / u) ** 2
+    return EndCurve(expected, likely, np.ones(len(OUT_MM), bool), np.stack([likely, likely]))
 
 
 def covered(expected, visible_to):
     """An end somewhere beneath what covers the fret from `visible_to` (mm along) on."""
     beneath = expected.outward * (visible_to - expected.along) < OUT_MM
-    return EndCurve(expected, np.where(beneath, 0.0, -200.0), ~beneath)
+    likely = np.where(beneath, 0.0, -200.0)
+    return EndCurve(expected, likely, ~beneath, np.stack([likely, likely]))
 
 
 def board(scatter=0.0, seed=0):

@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 from functools import cache
+from itertools import chain
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from inspect_app.measure.plan.fret_ends import (
     OUT_MM,
     FretEnd,
     end_curve,
+    on_one_board,
     pick_end,
     why_not_measured,
 )
@@ -30,7 +32,9 @@ def curve_of(end, expected=None):
 
 
 def read(end, expected=None, line=None):
-    return pick_end(curve_of(end, expected), line or FretEnd(end.at, END_SCATTER_MM), end.px_per_mm)
+    """The end on a board with nine more like it."""
+    curve = on_one_board([curve_of(end, expected)] * 10)[0]
+    return pick_end(curve, line or FretEnd(end.at, END_SCATTER_MM), end.px_per_mm)
 
 
 def drawn_at_random(k):
@@ -61,11 +65,13 @@ def drawn_at_random(k):
 def swept():
     """(error outwards, uncertainty) of every end that was read; the line it is judged by scatters as ends do."""
     rng = np.random.default_rng(7)
+    ends = [drawn_at_random(k) for k in range(80)]
+    lines = [FretEnd(end.at + float(rng.normal(0.0, END_SCATTER_MM)), END_SCATTER_MM) for end in ends]
+    curves = [curve_of(end, expected=end.at + float(rng.uniform(-1.5, 1.5))) for end in ends]
+    boards = [on_one_board(curves[k : k + 10]) for k in range(0, 80, 10)]
     out = []
-    for k in range(80):
-        end = drawn_at_random(k)
-        line = FretEnd(end.at + float(rng.normal(0.0, END_SCATTER_MM)), END_SCATTER_MM)
-        found = read(end, expected=end.at + float(rng.uniform(-1.5, 1.5)), line=line)
+    for end, line, curve in zip(ends, lines, chain.from_iterable(boards), strict=True):
+        found = pick_end(curve, line, end.px_per_mm)
         if found:
             out.append((end.outward * (found.along - end.at), found.u))
     return np.array(out)
@@ -110,6 +116,52 @@ def test_a_shadow_before_the_end_is_board(left):
     found = read(end)
     assert abs(found.along - end.at) <= 2.0 * found.u  # the shadow ends 0.4 mm out
     assert found.u < 0.15
+
+
+DIRT = (0.03, 0.045, 0.06), (0.1, 0.13, 0.15)
+"""Old grease, and dried polish on a dark board: blue, green, red."""
+
+
+@cache
+def dirty_boards():
+    """(error outwards, uncertainty) of ends read with 0.25 to 0.6 mm of dirt before them, ten on each of six boards."""
+    rng = np.random.default_rng(8)
+    out = []
+    for k in range(6):
+        ends = [drawn_at_random(10 * k + n) for n in range(10)]
+        dirt = [(float(rng.uniform(0.25, 0.6)), DIRT[k % 2]) for _ in ends]
+        ends = [
+            replace(end, dirt=d, wood=WOODS[k % 4], margin=0.7, shadow=(1.0, 0.0))
+            for end, d in zip(ends, dirt, strict=True)
+        ]
+        for end, curve in zip(ends, on_one_board([curve_of(end) for end in ends]), strict=True):
+            line = FretEnd(end.at + float(rng.normal(0.0, END_SCATTER_MM)), END_SCATTER_MM)
+            found = pick_end(curve, line, end.px_per_mm)
+            if found:
+                out.append((end.outward * (found.along - end.at), found.u))
+    return np.array(out)
+
+
+def test_dirt_before_an_end_is_not_metal():
+    error, u = dirty_boards().T
+    assert len(error) >= 54
+    assert np.sqrt(np.mean(error**2)) < 0.1  # dirt ends 0.25 to 0.6 mm farther out
+    assert abs(np.mean(error)) < 0.03
+    assert np.mean(np.abs(error) <= 2.0 * u) >= 0.9
+
+
+def test_one_dirty_end_does_not_make_a_dirty_board():
+    clean, dirty = End(wood=WOODS[2], margin=0.7), End(wood=WOODS[2], margin=0.7, dirt=(0.5, DIRT[1]))
+    curves = [curve_of(clean), curve_of(dirty)]
+    assert (
+        on_one_board([curves[0]] * 9 + [curves[1]])[0].dirt < 0.0 < on_one_board([curves[1]] * 9 + [curves[0]])[0].dirt
+    )
+
+
+def test_where_dirt_leaves_an_end_unsure_the_reason_says_so():
+    curve = curve_of(End(wood=WOODS[2], margin=0.7, dirt=(0.5, DIRT[1])))
+    (on_board,) = on_one_board([curve])
+    assert why_not_measured(on_board, FretEnd(0.0, END_SCATTER_MM)) == "dirt along its foot hides it"
 
 
 @pytest.mark.parametrize("outward", [-1, 1])
