@@ -25,6 +25,7 @@ from inspect_app.jobs.records import (
 )
 from inspect_app.jobs.store import Store
 from inspect_app.services.backups import Backup, back_up, restore
+from inspect_app.services.by_feature import FeatureView, Left, features, left_to_decide
 from inspect_app.services.hand import (
     HandKind,
     hand_measures,
@@ -56,7 +57,17 @@ from inspect_app.services.photos import (
     restore_photo,
     update_photo,
 )
-from inspect_app.services.review import accept_sure, history, judge, readings
+from inspect_app.services.review import (
+    Judged,
+    accept_placed,
+    accept_sure,
+    doubts_of,
+    history,
+    judge,
+    judge_all,
+    readings,
+    take_back,
+)
 from inspect_app.services.shop import add_print, get_setting, prints, put_setting
 from inspect_app.services.upkeep import check_store
 
@@ -66,6 +77,7 @@ __all__ = [
     "VIEW_OR_FINDING",
     "AddedPhoto",
     "Backup",
+    "FeatureView",
     "Found",
     "HandView",
     "InspectionView",
@@ -73,7 +85,9 @@ __all__ = [
     "JobDetails",
     "JobRow",
     "JobView",
+    "Judged",
     "JudgementView",
+    "Left",
     "PhotoView",
     "PrintView",
     "ReadingView",
@@ -82,6 +96,7 @@ __all__ = [
     "StoreCheck",
     "Verdict",
     "VisitView",
+    "accept_placed",
     "accept_sure",
     "add_photo",
     "add_print",
@@ -90,7 +105,9 @@ __all__ = [
     "categories",
     "check_store",
     "create_job",
+    "doubts_of",
     "earlier_inspections",
+    "features",
     "find_jobs",
     "first_look",
     "get_setting",
@@ -101,7 +118,9 @@ __all__ = [
     "job_numbered",
     "job_view",
     "judge",
+    "judge_all",
     "keep_hand_measure",
+    "left_to_decide",
     "make_ready",
     "measure_again",
     "measure_by_hand",
@@ -121,6 +140,7 @@ __all__ = [
     "restore_inspection",
     "restore_photo",
     "suggested_ask",
+    "take_back",
     "undo",
     "update_job",
     "update_photo",

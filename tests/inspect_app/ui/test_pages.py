@@ -8,24 +8,27 @@ from streamlit.testing.v1 import AppTest
 
 import inspect_app.ui
 from inspect_app.reading.ask import Ask, ScaleAsk
+from inspect_app.reading.quantities import one_of
 from inspect_app.services import (
     InstrumentDetails,
     JobDetails,
     add_photo,
     create_job,
+    features,
     find_jobs,
     get_setting,
     hand_measures,
     job_view,
+    judge_all,
+    left_to_decide,
     measure_photo,
     readings,
     update_job,
 )
 from inspect_app.ui import server
 from inspect_app.ui.bench import STEPS
-from inspect_app.ui.words import name_of
 from shared.errors import StoreError
-from tests.inspect_app.conftest import noise_jpeg, strip_photo
+from tests.inspect_app.conftest import full_answer, measure_with, noise_jpeg, strip_photo
 
 APP = str(Path(inspect_app.ui.__file__).parent / "app.py")
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
@@ -39,6 +42,15 @@ def served(store, monkeypatch):
 
 @pytest.fixture
 def measured(store, job, fake_measuring):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
+    measure_photo(store, photo.id, Ask("plan", scale_length=640.0))
+    return photo
+
+
+@pytest.fixture
+def sharp(store, job, monkeypatch):
+    """A measured photo with nothing doubtful about it as a whole."""
+    measure_with(monkeypatch, lambda p, ask: dataclasses.replace(full_answer(p.name, p.sha256, ask), flags=()))
     photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
     measure_photo(store, photo.id, Ask("plan", scale_length=640.0))
     return photo
@@ -164,38 +176,87 @@ def test_the_unit_is_the_shops_choice_and_stays(store, job, measured):
     assert "thou" in words(open_page("readings.py", job))
 
 
-def test_doubtful_readings_come_first_and_can_be_accepted(store, job, measured):
+def features_left(store, job):
+    return [f for f in features(store, job) if f.left]
+
+
+def test_a_feature_is_decided_as_a_whole_and_the_next_along_the_board_follows(store, job, measured):
     at = open_page("readings.py", job)
-    first = readings(store, job)[0]
-    assert name_of(first.reading) in words(at)
+    first, second = features_left(store, job)[:2]
+    assert one_of(first.key)[1:] in words(at)
+    shown = [r.reading.key.quantity or r.reading.quantity for r in first.readings]
+    assert all(f"{label}: **" in words(at) for label in shown)
     press(at, "accept")
-    assert {r.reading.key: r.verdict for r in readings(store, job)}[first.reading.key] == "accept"
-    assert name_of(first.reading) not in at.markdown[0].value
+    assert {r.verdict for f in features(store, job) if f.key == first.key for r in f.readings} == {"accept"}
+    assert one_of(second.key)[1:] in words(at)
+    press(at, "undo-last")
+    assert features_left(store, job)[0].key == first.key
+    assert one_of(first.key)[1:] in words(at)
 
 
 def test_a_rejection_wants_a_reason(store, job, measured):
     at = open_page("readings.py", job)
-    first = readings(store, job)[0]
+    first = features_left(store, job)[0]
+    press(at, "start-reject")
     press(at, "reject")
     assert "needs a reason" in words(at)
+    press(at, "start-reject")
     at.text_input(key="reject-reason").set_value("a scratch, not wear")
     press(at, "reject")
-    decided = {r.reading.key: (r.verdict, r.reason) for r in readings(store, job)}
-    assert decided[first.reading.key] == ("reject", "a scratch, not wear")
+    said = {(r.verdict, r.reason) for f in features(store, job) if f.key == first.key for r in f.readings}
+    assert said == {("reject", "a scratch, not wear")}
 
 
-def test_all_sure_ones_are_accepted_at_once(store, job, measured):
+def test_a_quick_reason_rejects_what_is_picked(store, job, measured):
+    at = open_page("readings.py", job, reading="fret 4, crown", photo=str(measured.id))
+    press(at, "start-reject")
+    at.button_group(key="reject-of").set_value(["crown height"])
+    press(at, "reject-2")
+    said = {r.reading.key.feature: (r.verdict, r.reason) for r in readings(store, job) if r.reading.key.fret == 4}
+    assert said["crown height"] == ("reject", "Glare or shadow")
+    assert said["crown width"] == ("open", "")
+
+
+def test_all_sure_ones_are_accepted_at_once_and_taken_back(store, job, sharp):
     at = open_page("readings.py", job)
-    sure = [r for r in readings(store, job) if r.sure]
-    if sure:
-        press(at, "accept-sure")
-        assert all(r.verdict == "accept" for r in readings(store, job) if r.sure)
-    assert all(r.verdict == "open" for r in readings(store, job) if not r.sure)
+    sure = [f.key for f in features(store, job) if all(r.sure for r in f.readings)]
+    assert sure
+    press(at, "accept-sure")
+    assert [f.key for f in features(store, job) if f.verdict == "accept"] == sure
+    assert f"{len(sure)} accepted" in at.toast[0].value
+    press(at, "undo-last")
+    assert all(f.verdict == "open" for f in features(store, job))
+
+
+def test_all_with_one_doubt_are_accepted_at_once_and_no_others(store, job, sharp):
+    at = open_page("readings.py", job)
+    at.selectbox(key="doubt").set_value("WIDE")
+    at.run()
+    wanted = [f.key for f in features(store, job) if f.doubts == ("WIDE",)]
+    assert wanted
+    press(at, "accept-doubt")
+    assert [f.key for f in features(store, job) if f.verdict == "accept"] == wanted
+
+
+def test_a_feature_stays_in_the_address(store, job, measured):
+    at = open_page("readings.py", job)
+    press(at, "next")
+    second = features_left(store, job)[1]
+    assert at.query_params["reading"] == str(second.key)
+    assert at.query_params["photo"] == str(measured.id)
+
+
+def test_what_is_left_is_counted_by_feature(store, job, measured):
+    before = left_to_decide(store, job)
+    assert (before.features, before.readings) == (len(features(store, job)), len(readings(store, job)))
+    judge_all(store, features(store, job)[0].readings, "accept")
+    assert left_to_decide(store, job).features == before.features - 1
 
 
 def test_a_link_opens_its_reading(job, measured):
     at = open_page("readings.py", job, reading="fret 4, crown height", photo=str(measured.id))
-    assert "Fret 4, crown height" in words(at)
+    assert "Fret 4, crown" in words(at)
+    assert "crown height: **" in words(at)
 
 
 def test_the_viewer_gets_the_photo_and_its_handles(job, measured):
