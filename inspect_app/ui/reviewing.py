@@ -191,6 +191,9 @@ def take_back_edge(f: FeatureView) -> None:
         left = readings_of(services.undo(server.store(), f.photo_id).answer)
         cards = [card_of(o.key) for o in left if o.place == f.key.place]
         choose((f.photo_id, f.key) if f.key in cards else (f.photo_id, cards[0]) if cards else None)
+        done = list(st.session_state.get("done", []))
+        last = next((i for i in reversed(range(len(done))) if done[i].edge_on == f.photo_id), None)
+        st.session_state["done"] = [d for i, d in enumerate(done) if i != last]
     except InspectError as error:
         stopped(error)
     rev = f"rev-{f.photo_id}"

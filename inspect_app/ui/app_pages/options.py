@@ -22,7 +22,7 @@ from inspect_app.services.deciding import (
 from inspect_app.services.estimating import draft
 from inspect_app.services.papers import bench_paper
 from inspect_app.ui import server
-from inspect_app.ui.bench import head, length_unit, page, say, saying, step_link, the_job
+from inspect_app.ui.bench import head, length_unit, not_decided, page, say, saying, step_link, the_job
 from inspect_app.ui.fret_history import instrument_limits, work_done
 from inspect_app.ui.look import ACCENT, QUIET
 from inspect_app.ui.words import chance, crown_size, plain, shown
@@ -227,6 +227,7 @@ def onward(job: services.JobView, decision: Decision, visit: str) -> None:
 job = the_job()
 head(job, "options.py")
 st.title("Options")
+not_decided(job)
 visit = visit_of(job)
 try:
     decision = decide(server.store(), job.id, visit)

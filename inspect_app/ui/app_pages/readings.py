@@ -71,10 +71,11 @@ def label_of(r: ReadingView) -> str:
 
 def values(f: FeatureView, length: Length) -> None:
     """All readings of the feature, one a line; what is doubtful or decided stands behind."""
+    lines = []
     for r in f.readings:
-        signs = [] if r.verdict == "open" else [SIGN[r.verdict]]
-        signs += ["?"] if r.verdict == "open" and not r.sure else []
-        st.markdown(f"{label_of(r)}: **{shown(r.reading.value, length)}** {' · '.join(signs)}")
+        sign = SIGN[r.verdict] if r.verdict != "open" else "" if r.sure else "?"
+        lines.append(f"{label_of(r)}: **{shown(r.reading.value, length)}** {sign}")
+    st.markdown("  \n".join(lines))  # one a line, close together: photo and buttons stay on one screen
     for reason in dict.fromkeys(r.reason for r in f.readings if r.reason):
         st.markdown(f"Rejected because: {plain(reason)}")
 
