@@ -5,9 +5,10 @@ sentence for the person when it cannot be done; what was stored before is then a
 estimating, papers and exporting are called from those modules by name, so that measuring need not load them.
 """
 
-from inspect_app.jobs.details import FIRST_VISIT, VIEW_OR_FINDING, InstrumentDetails, JobDetails, instrument_of
+from inspect_app.jobs.details import AFTER, FIRST_VISIT, VIEW_OR_FINDING, InstrumentDetails, JobDetails, instrument_of
 from inspect_app.jobs.opening import open_store
 from inspect_app.jobs.records import (
+    BY_HAND,
     AddedPhoto,
     Found,
     HandView,
@@ -19,6 +20,7 @@ from inspect_app.jobs.records import (
     PrintView,
     ReadingView,
     Stage,
+    Standing,
     StoreCheck,
     Verdict,
     VisitView,
@@ -35,7 +37,15 @@ from inspect_app.services.hand import (
     remove_hand_measure,
     restore_hand_measure,
 )
-from inspect_app.services.jobs import add_visit, create_job, find_jobs, job_numbered, job_view, update_job
+from inspect_app.services.jobs import (
+    add_visit,
+    create_job,
+    find_jobs,
+    job_numbered,
+    job_view,
+    set_standing,
+    update_job,
+)
 from inspect_app.services.measuring import (
     earlier_inspections,
     first_look,
@@ -72,6 +82,8 @@ from inspect_app.services.shop import add_print, get_setting, prints, put_settin
 from inspect_app.services.upkeep import check_store
 
 __all__ = [
+    "AFTER",
+    "BY_HAND",
     "FIRST_VISIT",
     "HandKind",
     "VIEW_OR_FINDING",
@@ -92,6 +104,7 @@ __all__ = [
     "PrintView",
     "ReadingView",
     "Stage",
+    "Standing",
     "Store",
     "StoreCheck",
     "Verdict",
@@ -139,6 +152,7 @@ __all__ = [
     "restore_hand_measure",
     "restore_inspection",
     "restore_photo",
+    "set_standing",
     "suggested_ask",
     "take_back",
     "undo",

@@ -59,10 +59,8 @@ def id_of(f: FeatureView) -> Chosen:
 
 
 def chosen_in(every: Sequence[FeatureView], shown: Sequence[FeatureView]) -> FeatureView | None:
-    """The feature being looked at: as chosen, as in the address, else the first shown."""
-    asked = st.session_state.get("feature")
-    if asked is None:
-        asked = _from_address(every)
+    """The feature being looked at: as in the address (a link, a reload), else as chosen, else the first shown."""
+    asked = _from_address(every) or st.session_state.get("feature")
     found = next((f for f in every if id_of(f) == asked), None)
     return found or (shown[0] if shown else None)
 

@@ -10,6 +10,7 @@ from inspect_app.services import FeatureView, ReadingView
 from inspect_app.ui import server
 from inspect_app.ui.adding import Addition, additions
 from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job
+from inspect_app.ui.looking import legend
 from inspect_app.ui.reviewing import (
     Chosen,
     added,
@@ -230,6 +231,7 @@ def look_at(at: FeatureView, every: Cards, shown_now: Cards) -> None:
         if addition is None:
             moved, tapped = (lambda m: placed(at, scene, m)), (lambda k: pick(photo.id, k))
             show(scene, f"viewer-{photo.id}", moved, tapped, {"r": lambda: start_rejecting(id_of(at))})
+            legend()
             st.caption(HOW_TO_MOVE)
         else:
             turn = st.session_state.get("adding-turn", 0)

@@ -288,10 +288,43 @@ def test_a_photo_is_measured_from_its_first_fret(store, job, fake_measuring):
 def test_a_close_up_is_asked_which_end_it_shows(store, job, fake_measuring):
     photo = add_photo(store, job, noise_jpeg(), "a.jpg", "end").photo
     at = open_page("photos.py", job, looked_at=photo.id)
+    at.number_input(key=f"first-{photo.id}").set_value(5)
+    at.run()
     at.radio(key=f"end-{photo.id}").set_value("bass")
     at.run()
     press(at, "measure-all")
     assert (fake_measuring[-1].view, fake_measuring[-1].end) == ("end", "bass")
+
+
+@pytest.mark.parametrize("view", ["elevation", "end"])
+def test_the_fret_in_focus_is_never_guessed(store, job, measured, fake_measuring, view):
+    photo = add_photo(store, job, noise_jpeg(3), "b.jpg", view).photo
+    at = open_page("photos.py", job, looked_at=photo.id)
+    assert at.number_input(key=f"first-{photo.id}").value is None
+    assert at.button(key="measure-all").disabled
+    assert "never guessed" in words(at)
+    submit(at, "Measure it")  # the longer form does not guess either
+    assert "The fret in focus is not told yet" in words(at)
+    assert job_view(store, job).photos[-1].inspection is None
+    at.number_input(key=f"first-{photo.id}").set_value(5)
+    at.run()
+    press(at, "measure-all")
+    assert (fake_measuring[-1].view, fake_measuring[-1].first_fret) == (view, 5)
+
+
+def test_photos_after_the_work_start_at_the_nut_again(store, job, measured):
+    photo = add_photo(store, job, noise_jpeg(3), "b.jpg", "plan", "after").photo
+    at = open_page("photos.py", job, looked_at=photo.id)
+    assert at.number_input(key=f"first-{photo.id}").value == 1
+
+
+def test_a_photo_is_moved_to_another_visit_and_view(store, job, measured):
+    at = open_page("photos.py", job)
+    at.selectbox(key=f"visit-of-{measured.id}").set_value("after")
+    at.run()
+    moved = job_view(store, job).photos[0]
+    assert (moved.visit.label, moved.view) == ("after", "plan")
+    assert "is now: from above, visit after" in words(at)
 
 
 def test_a_photo_with_another_scale_is_measured_by_it_at_once(store, job, fake_measuring):
