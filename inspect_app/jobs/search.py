@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import ColumnElement, String, UnaryExpression, cast, func, select
 from sqlalchemy.orm import Session
@@ -132,7 +133,7 @@ def _stages(session: Session, job_ids: Sequence[int]) -> dict[int, Stage]:
     return {j: stage_of(counts[j], said[j]) for j in job_ids}
 
 
-def _ordered(order: str) -> tuple[UnaryExpression[object], ...]:
+def _ordered(order: str) -> tuple[UnaryExpression[Any], ...]:
     if order == "promised":
         return Job.promised.asc().nulls_last(), Job.id.desc()
     return (Job.number.desc(),) if order == "number" else (Job.updated.desc(), Job.id.desc())

@@ -9,7 +9,7 @@ from inspect_app.services import features, open_store
 from tests.browser.conftest import keep_picture, new_job, settled, window
 from tests.browser.test_whole_job import measured_job, open_reading
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 def cards(bench, job):
@@ -38,6 +38,7 @@ def test_letters_decide_ctrl_z_takes_back_and_a_reload_shows_the_same_feature(de
     measured_job(desk)
     desk.goto(f"{desk.address}/readings?job={desk.job}")
     title(desk).wait_for()
+    desk.locator(".viewer").wait_for()  # it listens for letters
     settled(desk)
     first = title(desk).inner_text()
     desk.keyboard.press("r")

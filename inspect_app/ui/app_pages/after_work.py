@@ -13,7 +13,7 @@ from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_
 from inspect_app.ui.forms import parse_heights
 from inspect_app.ui.fret_history import work_done
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
-from inspect_app.ui.words import plain, shown
+from inspect_app.ui.words import in_unit, plain, shown
 from shared.errors import InspectError
 
 SIGNS = {Verdict.WITHIN: "✓ within", Verdict.BEYOND: "✕ beyond", Verdict.CANNOT_TELL: "? cannot tell"}
@@ -29,8 +29,8 @@ def checks(job: services.JobView) -> None:
         [
             {
                 "Check": plain(c.what),
-                "Agreed": plain(c.target),
-                "Measured": plain(shown(c.measured, unit)) if c.measured else plain(c.reason),
+                "Agreed": plain(in_unit(c.target, unit)),
+                "Measured": plain(shown(c.measured, unit) if c.measured else in_unit(c.reason, unit)),
                 "Verdict": SIGNS[c.verdict],
             }
             for c in found

@@ -120,7 +120,8 @@ def visits(job: services.JobView) -> None:
 def fields_of(details: services.JobDetails) -> dict[str, Any]:
     """Everything that the form of a job holds, by name."""
     flat = asdict(details)
-    return flat.pop("instrument") | flat
+    of: dict[str, Any] = flat.pop("instrument")
+    return of | flat
 
 
 def details_of(fields: dict[str, Any]) -> services.JobDetails:

@@ -8,7 +8,6 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.decide.estimate import format_money
 from inspect_app.decide.limits import Verdict
-from inspect_app.decide.mind import in_unit
 from inspect_app.decide.options import Check, Kind, Option, recommend
 from inspect_app.services.deciding import (
     Decision,
@@ -26,7 +25,7 @@ from inspect_app.ui.bench import head, length_unit, not_decided, page, say, sayi
 from inspect_app.ui.fret_history import instrument_limits, work_done
 from inspect_app.ui.look import ACCENT, QUIET
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
-from inspect_app.ui.words import chance, crown_size, plain, shown
+from inspect_app.ui.words import chance, crown_size, in_unit, plain, shown
 from shared.errors import InspectError
 from shared.units import show_plain, unit_shown
 
@@ -96,7 +95,7 @@ def facts(option: Option) -> list[str]:
         out.append(f"Comes off: {shown(option.removal.measured, length_unit())}, the deepest place taken as read")
     if option.height_left:
         fret, low = min(option.height_left, key=lambda h: h[1].value)
-        out.append(f"Least crown height left: {shown(low.measured, length_unit())}, fret {fret}")
+        out.append(f"Lowest fret: {fret}, with {shown(low.measured, length_unit())} left")
     if option.years is not None:
         y = option.years
         middle, least = (show_plain(years, "years", digits=2) for years in (y.median, y.at_least))
@@ -146,12 +145,15 @@ def trade_off(option: Option, decision: Decision) -> None:
             {
                 "Replaced": ", ".join(map(str, t.replaced)) or "none",
                 "Comes off": shown(t.removal.measured, length_unit()),
-                "Least height": shown(t.least_height.measured, length_unit()) if t.least_height else "",
+                "Least of all frets": shown(t.least_height.measured, length_unit()) if t.least_height else "",
                 "Limit kept with": chance(t.probability) if t.probability is not None else "",
             }
             for t in option.curve[: max(6, len(option.replaced) + 2)]
         ],
         border="horizontal",
+    )
+    st.caption(
+        "The least of all frets lies a little under the height expected of the lowest one: any may come out low."
     )
 
 

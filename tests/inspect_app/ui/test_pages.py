@@ -7,11 +7,13 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import inspect_app.ui
-from inspect_app.reading.ask import Ask, ScaleAsk
+from inspect_app.reading.ask import Ask
 from inspect_app.reading.quantities import one_of
 from inspect_app.services import (
     InstrumentDetails,
     JobDetails,
+    Stage,
+    Standing,
     add_photo,
     create_job,
     features,
@@ -22,6 +24,7 @@ from inspect_app.services import (
     judge_all,
     left_to_decide,
     measure_photo,
+    put_setting,
     readings,
     update_job,
 )
@@ -266,107 +269,10 @@ def test_the_viewer_gets_the_photo_and_its_handles(job, measured):
     assert "fret 4, flats 1, bass end 0" in sent
 
 
-def test_photos_are_kept_from_the_page(store, job):
-    at = open_page("photos.py", job)
-    at.file_uploader[0].set_value([("one.jpg", noise_jpeg(1), "image/jpeg"), ("bad.jpg", b"nothing", "image/jpeg")])
-    at.run()
-    assert not at.exception, at.exception
-    assert [p.name for p in job_view(store, job).photos] == ["one.jpg"]
-    assert "not a picture this program can read" in words(at)
-
-
-def test_a_photo_is_measured_from_its_first_fret(store, job, fake_measuring):
-    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
-    at = open_page("photos.py", job, looked_at=photo.id)
-    at.number_input(key=f"first-{photo.id}").set_value(7)
-    at.run()
-    press(at, "measure-all")
-    assert fake_measuring[-1].first_fret == 7
-    assert fake_measuring[-1].scale_length == 640.0
-
-
-def test_a_close_up_is_asked_which_end_it_shows(store, job, fake_measuring):
-    photo = add_photo(store, job, noise_jpeg(), "a.jpg", "end").photo
-    at = open_page("photos.py", job, looked_at=photo.id)
-    at.number_input(key=f"first-{photo.id}").set_value(5)
-    at.run()
-    at.radio(key=f"end-{photo.id}").set_value("bass")
-    at.run()
-    press(at, "measure-all")
-    assert (fake_measuring[-1].view, fake_measuring[-1].end) == ("end", "bass")
-
-
-@pytest.mark.parametrize("view", ["elevation", "end"])
-def test_the_fret_in_focus_is_never_guessed(store, job, measured, fake_measuring, view):
-    photo = add_photo(store, job, noise_jpeg(3), "b.jpg", view).photo
-    at = open_page("photos.py", job, looked_at=photo.id)
-    assert at.number_input(key=f"first-{photo.id}").value is None
-    assert at.button(key="measure-all").disabled
-    assert "never guessed" in words(at)
-    submit(at, "Measure it")  # the longer form does not guess either
-    assert "The fret in focus is not told yet" in words(at)
-    assert job_view(store, job).photos[-1].inspection is None
-    at.number_input(key=f"first-{photo.id}").set_value(5)
-    at.run()
-    press(at, "measure-all")
-    assert (fake_measuring[-1].view, fake_measuring[-1].first_fret) == (view, 5)
-
-
-def test_photos_after_the_work_start_at_the_nut_again(store, job, measured):
-    photo = add_photo(store, job, noise_jpeg(3), "b.jpg", "plan", "after").photo
-    at = open_page("photos.py", job, looked_at=photo.id)
-    assert at.number_input(key=f"first-{photo.id}").value == 1
-
-
-def test_a_photo_is_moved_to_another_visit_and_view(store, job, measured):
-    at = open_page("photos.py", job)
-    at.selectbox(key=f"visit-of-{measured.id}").set_value("after")
-    at.run()
-    moved = job_view(store, job).photos[0]
-    assert (moved.visit.label, moved.view) == ("after", "plan")
-    assert "is now: from above, visit after" in words(at)
-
-
-def test_a_photo_with_another_scale_is_measured_by_it_at_once(store, job, fake_measuring):
-    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
-    at = open_page("photos.py", job, looked_at=photo.id)
-    at.selectbox(key=f"ask-{photo.id}-scale").set_value("rule")
-    at.run()
-    submit(at, "Measure it")
-    assert [a.scale.kind for a in fake_measuring] == ["rule"]
-
-
-@pytest.mark.slow
-def test_a_wrong_photo_can_be_taken_out_before_it_is_measured(store, job):
-    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
-    press(open_page("photos.py", job), f"out-{photo.id}")
-    assert job_view(store, job).photos == ()
-    assert [p.id for p in job_view(store, job).removed] == [photo.id]
-
-
-def test_a_photo_sent_from_a_phone_is_looked_at_when_the_page_first_shows_it(store, job):
-    add_photo(store, job, noise_jpeg(), "a.jpg")  # in another window
-    assert "No strip was found in the photo" in words(open_page("photos.py", job))
-
-
 def submit(at, label):
     next(b for b in at.button if b.label == label).click()
     at.run()
     assert not at.exception, at.exception
-
-
-@pytest.mark.slow
-def test_a_known_length_marked_on_the_photo_is_its_scale(job, measured, fake_measuring):
-    at = open_page("photos.py", job)
-    at.selectbox(key=f"ask-{measured.id}-scale").set_value("span")
-    at.run()
-    submit(at, "Measure it again")
-    assert "mark both ends of the known length" in words(at)
-    at.session_state[f"ask-{measured.id}-span"] = (10.0, 20.0, 140.0, 22.0)
-    at.text_input(key=f"ask-{measured.id}-span-mm").set_value("2 in")
-    at.run()
-    submit(at, "Measure it again")
-    assert fake_measuring[-1].scale == ScaleAsk("span", span_px=(10.0, 20.0, 140.0, 22.0), span_mm=50.8)
 
 
 def test_a_coin_without_its_diameter_is_asked_for(job, measured, fake_measuring):
@@ -381,20 +287,6 @@ def test_a_coin_without_its_diameter_is_asked_for(job, measured, fake_measuring)
     submit(at, "Measure it again")
     assert len(fake_measuring) == asked + 1
     assert fake_measuring[-1].scale.diameter_mm == 24.26
-
-
-def test_a_known_length_serves_measuring_by_hand(store, job):
-    photo = add_photo(store, job, strip_photo(), "strip.png", "finding").photo
-    at = open_page("by_hand.py", job)
-    at.selectbox(key=f"hand-scale-{photo.id}").set_value("span")
-    at.session_state[f"hand-span-{photo.id}"] = (100.0, 300.0, 900.0, 300.0)
-    at.session_state[f"marked-{photo.id}-distance"] = ((100.0, 400.0), (500.0, 400.0))
-    at.run()
-    at.text_input(key=f"hand-span-{photo.id}-mm").set_value("100")
-    at.run()
-    assert not at.exception, at.exception
-    press(at, "hand-keep")
-    assert hand_measures(store, photo.id)[0].result.value == pytest.approx(50.0, abs=0.5)
 
 
 @pytest.mark.slow
@@ -446,3 +338,25 @@ def test_the_phone_code_is_shown_only_on_the_network(job, monkeypatch):
     monkeypatch.setattr(server, "settings", lambda: server.Settings(lan=True, passcode="pear-tree-9", port=8123))
     said = words(open_page("job.py", job))
     assert f":8123/photos?job={job}" in said
+
+
+def test_what_was_agreed_is_said_in_the_unit_of_what_was_measured(store, job, fake_measuring):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg", "plan", "after").photo
+    measure_photo(store, photo.id, Ask("plan", scale_length=640.0))
+    assert " mm" in open_page("after_work.py", job).table[0].value.to_string()
+    put_setting(store, "length", {"unit": "inch"})
+    shown = open_page("after_work.py", job).table[0].value.to_string()
+    assert "thou" in shown
+    assert " mm" not in shown
+
+
+def test_a_job_is_closed_and_archived_on_its_page(store, job, measured):
+    at = open_page("job.py", job)
+    at.selectbox(key=f"stands-{job}").set_value(Stage.CLOSED)
+    at.run()
+    assert job_view(store, job).stage is Stage.CLOSED
+    press(at, "archive")
+    assert job_view(store, job).standing == Standing(Stage.CLOSED, archived=True)
+    assert "No jobs yet" in words(AppTest.from_file(APP, default_timeout=60).run())
+    press(open_page("job.py", job), "archive")
+    assert not job_view(store, job).standing.archived
