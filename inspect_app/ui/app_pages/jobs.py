@@ -68,7 +68,7 @@ def first_page() -> None:
 
 with st.container(horizontal=True, vertical_alignment="bottom", horizontal_alignment="distribute"):
     st.title("Jobs", width="content")
-    st.page_link(page(SHOP_PAGE), label="The shop: papers, limits, prices, wire ›")
+    st.page_link(page(SHOP_PAGE), label="The shop: papers, limits, prices, wire, scales ›")
 query = st.text_input(
     "Search",
     key="jobs-query",

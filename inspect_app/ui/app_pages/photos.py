@@ -16,6 +16,7 @@ from inspect_app.ui.bench import head, saying, step_link, the_job
 from inspect_app.ui.howto import HOW, drawing
 from inspect_app.ui.looking import full_size, looked_at, small_picture
 from inspect_app.ui.phone import phone_corner
+from inspect_app.ui.printed_scales import not_measured_yet
 from inspect_app.ui.shots import VIEW_TEXT, advice, at_first_sight, covered, next_first_fret, ranges, wanted
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
@@ -138,6 +139,7 @@ def to_measure(job: services.JobView) -> None:
         st.caption(
             f"{unsaid} wait{'s' if unsaid == 1 else ''} for the number of the fret in focus: it is never guessed."
         )
+    not_measured_yet({ask.scale.kind for _, ask in asks})
     label = f"Measure {len(asks)} photo{'' if len(asks) == 1 else 's'}"
     if st.button(label, type="primary", key="measure-all", disabled=not asks):
         measure_all(asks)

@@ -1,4 +1,4 @@
-"""What belongs to the shop: its name on paper, limits, prices, wire in stock."""
+"""What belongs to the shop: its name on paper, limits, prices, wire in stock, printed scales."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from inspect_app.services.deciding import add_wire, remove_wire, shop_limits, sh
 from inspect_app.ui import server
 from inspect_app.ui.bench import JOBS_PAGE, length_unit, page, saying
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
+from inspect_app.ui.printed_scales import printed_scales
 from inspect_app.ui.words import crown_size, plain
 from shared.trade import CROWN_HEIGHT_MM, CROWN_WIDTH_MM
 
@@ -216,7 +217,7 @@ st.page_link(page(JOBS_PAGE), label="‹ All jobs")
 st.title("Shop")
 if shop_said := st.session_state.pop("shop-said", None):
     st.success(shop_said)
-tabs = st.tabs(["On paper", "Limits", "Prices", "Wire in stock"])
-for tab, part in zip(tabs, (letterhead, limits, prices, stock), strict=True):
+tabs = st.tabs(["On paper", "Limits", "Prices", "Wire in stock", "Scales"])
+for tab, part in zip(tabs, (letterhead, limits, prices, stock, printed_scales), strict=True):
     with tab:
         part()

@@ -1,13 +1,14 @@
 """The page of photos: taken in, asked about, moved, opened; driven from the entry script."""
 
 import re
+from datetime import date
 from pathlib import Path
 
 import pytest
 
 import inspect_app.ui
 from inspect_app.reading.ask import Ask, ScaleAsk
-from inspect_app.services import add_photo, hand_measures, job_view, measure_photo
+from inspect_app.services import add_photo, hand_measures, job_view, measure_photo, prints
 from inspect_app.ui import server
 from inspect_app.ui.looking import LEGEND
 from tests.inspect_app.conftest import noise_jpeg, strip_photo
@@ -146,3 +147,21 @@ def test_the_lines_of_a_photo_are_keyed_in_the_colours_they_are_drawn_in():
     keyed = dict(re.findall(r"\.key-(\w+)::after \{[^}#]*(#\w+)", (ui / "static/page.css").read_text()))
     assert {tone for tone, _ in LEGEND} == set(keyed)
     assert keyed == {tone: drawn[tone] for tone in keyed}
+
+
+def test_a_print_is_written_down_with_its_day_and_gauge_and_goes_with_the_next_photo(store, job, fake_measuring):
+    photo = add_photo(store, job, noise_jpeg(5), "c.jpg").photo
+    assert "check bar of the strip was not measured" in words(open_page("photos.py", job, looked_at=photo.id))
+    at = open_page("shop.py", job)
+    assert [d.proto.label for d in at.get("download_button")] == ["Sheet on A4 (PDF)", "Sheet on Letter (PDF)"]
+    next(t for t in at.text_input if t.label.startswith("Its check bar measures")).set_value("99.5")
+    next(t for t in at.text_input if t.label == "With").set_value("calliper no. 2")
+    next(d for d in at.date_input if d.label == "Measured on").set_value(date(2026, 11, 3))
+    submit(at, "Keep this print")
+    assert {(p.kind, p.factor, p.note) for p in prints(store)} == {
+        (kind, 0.995, "2026-11-03, calliper no. 2") for kind in ("strip", "backdrop")
+    }
+    at = open_page("photos.py", job, looked_at=photo.id)
+    assert "was not measured" not in words(at)
+    press(at, "measure-all")
+    assert fake_measuring[-1].scale.factor == 0.995
