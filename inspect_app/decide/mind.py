@@ -3,21 +3,11 @@ the way. All of it common practice, no source."""
 
 from __future__ import annotations
 
-import re
-
 from inspect_app.decide.wear import WearMap
 from inspect_app.instrument.wire import WireStock
 from shared.measured import COVERAGE_FACTOR, Measured
-from shared.units import LengthUnit, show_plain
 
-__all__ = ["in_unit", "of_levelling", "of_pulling", "of_wear_alike", "of_wire"]
-
-_MM = re.compile(r"(\d+(?:\.\d+)?) mm\b")
-
-
-def in_unit(text: str, lengths: LengthUnit) -> str:
-    """A sentence with its millimetres in the shop's unit."""
-    return _MM.sub(lambda m: show_plain(float(m[1]), "mm", lengths), text)
+__all__ = ["of_levelling", "of_pulling", "of_wear_alike", "of_wire"]
 
 
 def of_levelling(wear: WearMap) -> list[str]:

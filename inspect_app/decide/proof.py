@@ -159,4 +159,4 @@ def _least_height(forecast: Spread | None, limit: float, loss: float) -> tuple[f
     least = forecast.value - loss
     if forecast.value >= limit:
         least = max(limit, least)
-    return least, f"at least {least:.2f} mm (expected {forecast.value:.2f} ± {expanded:.2f})"
+    return least, f"at least {least:.2f} mm (expected {forecast.value:.2f} ± {expanded:.2f} mm)"

@@ -12,7 +12,7 @@ from typing import Literal
 
 from inspect_app.decide.wear import WearMap
 
-__all__ = ["LEGEND", "STEPS", "TONES", "Show", "WearCell", "tone", "wear_cell"]
+__all__ = ["FULL", "LEGEND", "STEPS", "TONES", "Show", "WearCell", "tone", "wear_cell"]
 
 Show = Literal["depth", "flat", "height"]
 STEPS = 5
@@ -26,7 +26,7 @@ TONES = ("#f5e3bd", "#ebbf82", "#dc9657", "#a4512f", "#6b2a20")
 """Ground of each step on light ground; page.css has the same as ``w0`` to ``w4`` (a test compares them)."""
 NONE_TONE = "#ece8df"
 """Ground of a cell where nothing was seen; page.css has the same."""
-LEGEND = "0: no wear seen. A dot: not read. A question mark: a flat was seen, its depth is not known."
+LEGEND = "0: no wear seen. A dot: not read. A question mark: a flat was seen, the value is not known."
 
 
 @dataclass(frozen=True, slots=True)

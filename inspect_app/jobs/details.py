@@ -9,12 +9,14 @@ from inspect_app.instrument.details import Instrument
 from shared.errors import OptionError
 from shared.trade import MOST_IN_COURSE
 
-__all__ = ["InstrumentDetails", "JobDetails", "instrument_of", "VIEW_OR_FINDING", "FIRST_VISIT"]
+__all__ = ["InstrumentDetails", "JobDetails", "instrument_of", "VIEW_OR_FINDING", "FIRST_VISIT", "AFTER"]
 
 VIEW_OR_FINDING = ("plan", "elevation", "end", "section", "finding")
 """What a photo of a job shows: one of the measured views, or a finding with a note."""
 FIRST_VISIT = "intake"
 """Label of the visit every job starts with."""
+AFTER = "after"
+"""Label of the visit after the work."""
 
 _RANGES = {
     # Widest values met on fretted instruments, from the smallest ukuleles to bass guitars and citterns, with room to

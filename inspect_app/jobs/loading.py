@@ -11,7 +11,7 @@ from sqlalchemy.orm import object_session, undefer
 
 from inspect_app.jobs.details import InstrumentDetails, JobDetails
 from inspect_app.jobs.models import HandMeasure, InspectionRow, Job, Photo, Print, Visit
-from inspect_app.jobs.records import HandView, InspectionView, JobView, PhotoView, PrintView, Stage, VisitView
+from inspect_app.jobs.records import HandView, InspectionView, JobView, PhotoView, PrintView, Stage, Standing, VisitView
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection
 from shared.measured import Measured
@@ -120,7 +120,7 @@ def photo_view(photo: Photo) -> PhotoView:
     )
 
 
-def job_view(job: Job, stage: Stage) -> JobView:
+def job_view(job: Job, stage: Stage, standing: Standing) -> JobView:
     """A job as handed out, with everything it holds."""
     return JobView(
         id=job.id,
@@ -133,6 +133,7 @@ def job_view(job: Job, stage: Stage) -> JobView:
         stage=stage,
         created=job.created,
         updated=job.updated,
+        standing=standing,
     )
 
 

@@ -15,6 +15,7 @@ from inspect_app.reading.values import Reading
 from shared.measured import Measured
 
 __all__ = [
+    "BY_HAND",
     "AddedPhoto",
     "Found",
     "HandView",
@@ -26,6 +27,7 @@ __all__ = [
     "PrintView",
     "ReadingView",
     "Stage",
+    "Standing",
     "StoreCheck",
     "Verdict",
     "VisitView",
@@ -35,13 +37,21 @@ Verdict = Literal["accept", "reject", "open"]
 
 
 class Stage(Enum):
-    """Where a job stands, worked out from what it holds; the value says it, `next_step` says what comes next."""
+    """Where a job stands, worked out from what it holds unless a person said otherwise.
+
+    The value says it, `next_step` what comes next, `waits_for` whose turn it is.
+    """
 
     EMPTY = "no photos to measure yet"
     UNMEASURED = "photos to measure"
     RETAKE = "photos to take again"
     REVIEW = "readings to review"
     MEASURED = "measured"
+    SENT = "estimate sent"
+    ACCEPTED = "estimate accepted"
+    IN_WORK = "in work"
+    HANDED_OVER = "handed over"
+    CLOSED = "closed"
 
     @property
     def next_step(self) -> str:
@@ -52,7 +62,29 @@ class Stage(Enum):
             Stage.RETAKE: "Take the photos again: each says what it lacks.",
             Stage.REVIEW: "Review the readings, doubtful ones first.",
             Stage.MEASURED: "Look at the wear map and decide.",
+            Stage.SENT: "Wait for the customer's answer, and write it down.",
+            Stage.ACCEPTED: "Do the work, then photograph the same views again.",
+            Stage.IN_WORK: "Hold the photos after the work against what was agreed, and hand it over.",
+            Stage.HANDED_OVER: "Close it once it is paid and collected.",
+            Stage.CLOSED: "Nothing more to do.",
         }[self]
+
+    @property
+    def waits_for(self) -> str:
+        """Whose turn it is: ``bench``, ``customer`` or ``nobody``."""
+        return {Stage.SENT: "customer", Stage.HANDED_OVER: "customer", Stage.CLOSED: "nobody"}.get(self, "bench")
+
+
+BY_HAND = (Stage.IN_WORK, Stage.HANDED_OVER, Stage.CLOSED)
+"""Where a person may say that a job stands; the rest is worked out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What a person said of where a job stands: nothing, or one of `BY_HAND`; and whether it is put away."""
+
+    stage: Stage | None = None
+    archived: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +150,7 @@ class JobRow:
     updated: datetime
     photos: int
     stage: Stage
+    archived: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +175,7 @@ class JobView:
     stage: Stage
     created: datetime
     updated: datetime
+    standing: Standing = Standing()
 
 
 @dataclass(frozen=True, slots=True)

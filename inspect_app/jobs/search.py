@@ -1,18 +1,35 @@
-"""Finding jobs by customer, instrument, number or date, and counting what each one holds."""
+"""Finding jobs by customer, instrument, number or date, counting what each one holds, and telling where it stands."""
 
 from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import ColumnElement, String, UnaryExpression, cast, func, select
 from sqlalchemy.orm import Session
 
-from inspect_app.jobs.models import InspectionRow, Job, Judgement, Photo
-from inspect_app.jobs.records import JobRow, Stage
+from inspect_app.jobs.decision_models import EstimateRow
+from inspect_app.jobs.details import AFTER
+from inspect_app.jobs.models import InspectionRow, Job, Judgement, Photo, Setting, Visit
+from inspect_app.jobs.records import JobRow, Stage, Standing
 
-__all__ = ["Counts", "count", "find", "folded", "search_text", "stage_of"]
+__all__ = [
+    "ORDERS",
+    "Counts",
+    "count",
+    "find",
+    "folded",
+    "search_text",
+    "stage_of",
+    "standing_key",
+    "standings",
+]
+
+_STANDING = "standing of job "
+ORDERS = ("changed", "promised", "number")
+"""Ways to sort the list: last changed first, promised soonest first (no date last), newest number first."""
 
 
 def folded(text: str) -> str:
@@ -30,17 +47,45 @@ def search_text(job: Job) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Counts:
-    """What a job holds: photos with a view, how many have been measured, readings, and those decided."""
+    """What a job holds: photos with a view, how many have been measured, readings, and those decided.
+
+    `estimate` is the furthest that any revision came: empty, ``issued`` or ``accepted``; `after` counts the photos of
+    the visit after the work.
+    """
 
     photos: int = 0
     to_measure: int = 0
     measured: int = 0
     readings: int = 0
     decided: int = 0
+    estimate: str = ""
+    after: int = 0
 
 
-def stage_of(c: Counts) -> Stage:
-    """Where a job with these counts stands."""
+def standing_key(job_id: int) -> str:
+    """The setting that keeps what a person said of where a job stands."""
+    return f"{_STANDING}{job_id}"
+
+
+def standings(session: Session, job_ids: Sequence[int]) -> dict[int, Standing]:
+    """What a person said of where these jobs stand."""
+    keys = {standing_key(j): j for j in job_ids}
+    found = {s.key: s.value for s in session.scalars(select(Setting).where(Setting.key.in_(keys)))}
+    return {j: _standing(found.get(key, {})) for key, j in keys.items()}
+
+
+def _standing(kept: dict[str, object]) -> Standing:
+    stage = kept.get("stage")
+    return Standing(Stage[str(stage)] if stage in Stage.__members__ else None, bool(kept.get("archived")))
+
+
+def stage_of(c: Counts, said: Standing = Standing()) -> Stage:  # noqa: B008  (frozen)
+    """Where a job with these counts stands, a person's word first."""
+    if said.stage is not None:
+        return said.stage
+    if c.estimate:
+        done = Stage.IN_WORK if c.after else Stage.ACCEPTED
+        return done if c.estimate == "accepted" else Stage.SENT
     if c.to_measure == 0:
         return Stage.EMPTY
     if c.measured < c.to_measure:
@@ -50,17 +95,51 @@ def stage_of(c: Counts) -> Stage:
     return Stage.REVIEW if c.decided < c.readings else Stage.MEASURED
 
 
-def find(session: Session, query: str, limit: int, offset: int) -> tuple[tuple[JobRow, ...], int]:
-    """Jobs whose texts contain every word of `query`, last changed first, and how many there are in all."""
+def find(
+    session: Session, query: str, limit: int, offset: int, archived: bool | None = None, waits_for: str = "",
+    order: str = "changed",
+) -> tuple[tuple[JobRow, ...], int]:  # fmt: skip
+    """Jobs whose texts contain every word of `query`, and how many there are in all.
+
+    Parameters
+    ----------
+    archived : bool, optional
+        Only those put away, or only those not; both where not said.
+    waits_for : str
+        Only those that wait for ``bench``, ``customer`` or ``nobody``; all where empty.
+    order : str
+        One of `ORDERS`.
+    """
     wanted: list[ColumnElement[bool]] = [func.instr(Job.search_text, word) > 0 for word in folded(query).split()]
+    if archived is not None:
+        away = (
+            select(Setting.key)
+            .where(Setting.key == _STANDING + cast(Job.id, String), func.json_extract(Setting.value, "$.archived") == 1)
+            .exists()
+        )
+        wanted.append(away if archived else ~away)
+    if waits_for:  # where a job stands is worked out, so it can't be asked of the database
+        every = session.scalars(select(Job.id).where(*wanted)).all()
+        wanted.append(Job.id.in_([r for r, stage in _stages(session, every).items() if stage.waits_for == waits_for]))
     total = session.scalar(select(func.count()).select_from(Job).where(*wanted)) or 0
-    ordered = select(Job).where(*wanted).order_by(Job.updated.desc(), Job.id.desc())
-    jobs = session.scalars(ordered.limit(limit).offset(offset)).all()
-    counts = count(session, [j.id for j in jobs])
-    return tuple(_row(j, counts[j.id]) for j in jobs), total
+    jobs = session.scalars(select(Job).where(*wanted).order_by(*_ordered(order)).limit(limit).offset(offset)).all()
+    ids = [j.id for j in jobs]
+    said, stages, counts = standings(session, ids), _stages(session, ids), count(session, ids)
+    return tuple(_row(j, counts[j.id].photos, stages[j.id], said[j.id].archived) for j in jobs), total
 
 
-def _row(job: Job, c: Counts) -> JobRow:
+def _stages(session: Session, job_ids: Sequence[int]) -> dict[int, Stage]:
+    said, counts = standings(session, job_ids), count(session, job_ids)
+    return {j: stage_of(counts[j], said[j]) for j in job_ids}
+
+
+def _ordered(order: str) -> tuple[UnaryExpression[Any], ...]:
+    if order == "promised":
+        return Job.promised.asc().nulls_last(), Job.id.desc()
+    return (Job.number.desc(),) if order == "number" else (Job.updated.desc(), Job.id.desc())
+
+
+def _row(job: Job, photos: int, stage: Stage, archived: bool) -> JobRow:
     return JobRow(
         id=job.id,
         number=job.number,
@@ -69,8 +148,9 @@ def _row(job: Job, c: Counts) -> JobRow:
         promised=job.promised,
         created=job.created,
         updated=job.updated,
-        photos=c.photos,
-        stage=stage_of(c),
+        photos=photos,
+        stage=stage,
+        archived=archived,
     )
 
 
@@ -100,7 +180,26 @@ def count(session: Session, job_ids: Sequence[int]) -> dict[int, Counts]:
         .where(*current, Judgement.verdict != "open", Judgement.id.in_(last))
         .group_by(Photo.job_id)
     )
+    issued = (
+        select(EstimateRow.job_id, func.min(EstimateRow.status))  # "accepted" sorts before "issued"
+        .where(EstimateRow.job_id.in_(job_ids), EstimateRow.status.in_(("accepted", "issued")))
+        .group_by(EstimateRow.job_id)
+    )
+    after = (
+        select(Photo.job_id, func.count()).join(Photo.visit).where(*here, Visit.label == AFTER).group_by(Photo.job_id)
+    )
+    by_estimate: dict[int, str] = {j: s for j, s in session.execute(issued)}
+    by_after: dict[int, int] = {j: n for j, n in session.execute(after)}
     by_photos = {j: (n, views) for j, n, views in session.execute(photos)}
     by_measured = {j: (n, r) for j, n, r in session.execute(measured)}
     by_decided = {j: n for j, n in session.execute(decided)}
-    return {j: Counts(*by_photos.get(j, (0, 0)), *by_measured.get(j, (0, 0)), by_decided.get(j, 0)) for j in job_ids}
+    return {
+        j: Counts(
+            *by_photos.get(j, (0, 0)),
+            *by_measured.get(j, (0, 0)),
+            by_decided.get(j, 0),
+            by_estimate.get(j, ""),
+            by_after.get(j, 0),
+        )
+        for j in job_ids
+    }

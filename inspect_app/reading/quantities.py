@@ -19,6 +19,7 @@ __all__ = [
     "Edge",
     "Line",
     "Quantity",
+    "card_of",
     "entry_of",
     "every_quantity",
     "line_called",
@@ -94,6 +95,8 @@ class Quantity:
         Whether it says where, not how much: then U / value means nothing for it.
     on_paper : bool
         Whether it stands in the record of measurements.
+    card : str
+        The part of the instrument it is reviewed with, where several features make one; empty for its feature alone.
     """
 
     feature: str
@@ -109,6 +112,7 @@ class Quantity:
     where: bool = False
     on_paper: bool = False
     adding: Adding | None = None
+    card: str = ""
 
 
 # Colours of the set by Okabe and Ito for all kinds of colour vision (Color Universal Design, 2008); dashes besides.
@@ -134,45 +138,47 @@ _BACKDROP: tuple[View, ...] = ("elevation", "end")
 def _bevel(end: str) -> Quantity:
     prompts = ("Mark the foot of the bevel, at the board", "Mark its top, where the crown begins")
     return Quantity(
-        feature=f"bevel {end}", label=f"bevel {end}", unit="deg", views=_BACKDROP, meaning=_SQUARE, lines=(BEVEL,),
-        edges=_OF_BEVEL, follows=("turn",), on_paper=True,
+        feature=f"bevel {end}", card="bevel", label=f"bevel {end}", unit="deg", views=_BACKDROP, meaning=_SQUARE,
+        lines=(BEVEL,), edges=_OF_BEVEL, follows=("turn",), on_paper=True,
         adding=Adding(f"Bevel, {end} end", ("up", "up"), prompts, _BACKDROP, "arc"),
     )  # fmt: skip
 
 
 QUANTITIES: tuple[Quantity, ...] = (
-    Quantity(feature="position", label="position", views=("plan",), where=True, lines=(CROWN_EDGE,),
+    Quantity(feature="position", card="fret ends", label="position", views=("plan",), where=True, lines=(CROWN_EDGE,),
         meaning="Along the neck, from an origin that all frets of the photo share."),
-    Quantity(feature="length", label="length", views=("plan",), meaning="Between the ends at board level.",
-        lines=(FRET_END,), edges=tuple(Edge(e, "centre") for e in _ENDS), follows=("apart", *_ENDS),
+    Quantity(feature="length", card="fret ends", label="length", views=("plan",),
+        meaning="Between the ends at board level.", lines=(FRET_END,),
+        edges=tuple(Edge(e, "centre") for e in _ENDS), follows=("apart", *_ENDS),
         adding=Adding("Fret end", ("along",), ("Mark the end of the fret, at the board",), ("plan",))),
-    Quantity(feature="crown width", label="crown width", views=("plan", "section"), meaning="At board level.",
-        lines=(CROWN_EDGE, SPAN, SECTION), follows=("apart",), on_paper=True,
+    Quantity(feature="crown width", card="crown", label="crown width", views=("plan", "section"),
+        meaning="At board level.", lines=(CROWN_EDGE, SPAN, SECTION), follows=("apart",), on_paper=True,
         edges=(*(Edge(f"crown {s} side", "ends", ("plan",)) for s in ("nut", "body")), *_SIDES)),
-    Quantity(feature="crown height", label="crown height", views=("section",), lines=(SPAN,), on_paper=True,
+    Quantity(feature="crown height", card="crown", label="crown height", views=("section",), lines=(SPAN,),
+        on_paper=True,
         meaning="Above the board, as it is now.", edges=(Edge("top", (0.0,)), _UNDERSIDE), follows=("apart",)),
-    Quantity(feature="crown radius", label="crown radius", views=("section",), lines=(ARC,), on_paper=True,
-        meaning="Radius of the crown's arc across the fret.", follows=("arc",),
+    Quantity(feature="crown radius", card="crown", label="crown radius", views=("section",), lines=(ARC,),
+        on_paper=True, meaning="Radius of the crown's arc across the fret.", follows=("arc",),
         edges=(*_SIDES, Edge("top", (1 / 3, 2 / 3)))),
-    Quantity(feature="flat width", label="flat width", views=("section",), lines=(FLAT,), edges=_SIDES,
+    Quantity(feature="flat width", card="crown", label="flat width", views=("section",), lines=(FLAT,), edges=_SIDES,
         meaning="Of a section: width of the flat on top.", follows=("apart",), on_paper=True,
         adding=Adding("Flat", ("right", "right"), ("Mark the flat's left end", "Mark its right end"), ("section",))),
     Quantity(feature="tang width", label="tang width", views=("section",), meaning="Without the barbs.",
         lines=(SPAN, SECTION), edges=_SIDES, follows=("apart",)),
     Quantity(feature="tang depth", label="tang depth", views=("section",), meaning="Below the crown.", lines=(SPAN,),
         edges=(Edge("tip", (0.0,)), _UNDERSIDE), follows=("apart",)),
-    Quantity(feature="crown line radius", label="crown line radius", views=("elevation",), on_paper=True,
+    Quantity(feature="crown line radius", card="crown", label="crown line radius", views=("elevation",), on_paper=True,
         meaning="Radius of the unworn crown line across the board.", lines=(ARC, CROWN_LINE), follows=("circle",),
         edges=(Edge("treble end", (0.0,)), Edge("middle", (0.5,)), Edge("bass end", (1.0,)))),
-    Quantity(feature="blind depth", label="blind depth", views=("elevation",),
+    Quantity(feature="blind depth", card="crown", label="blind depth", views=("elevation",),
         meaning="Depth that this photo could not show, hidden behind the crown."),
     _bevel("treble"),
     _bevel("bass"),
-    Quantity(feature="bevel straight", label="bevel straight", views=_BACKDROP, on_paper=True,
+    Quantity(feature="bevel straight", card="bevel", label="bevel straight", views=_BACKDROP, on_paper=True,
         meaning="Length of the straight part of the bevel."),
-    Quantity(feature="tip radius", label="tip radius", views=("end",), lines=(TIP,),
+    Quantity(feature="tip radius", card="bevel", label="tip radius", views=("end",), lines=(TIP,),
         meaning="Radius to which the tip is rounded."),
-    Quantity(feature="overhang", label="overhang", views=("end",), lines=(BOARD_EDGE,),
+    Quantity(feature="overhang", card="fret ends", label="overhang", views=("end",), lines=(BOARD_EDGE,),
         meaning="How far the end stands out beyond the board's edge."),
     Quantity(feature="flats", one="flat", quantity="from treble end", label="flat from treble end", views=("plan",),
         meaning=_FROM_END, lines=(FLAT,), edges=_OF_FLAT, follows=("place", *_ENDS), where=True),
@@ -234,6 +240,11 @@ def one_of(key: Key) -> str:
     """``fret 5, flat 2`` for the key ``fret 5, flats 2``: one of several is named in the singular."""
     one = next((q.one for q in QUANTITIES if q.feature == key.feature and q.one), key.feature)
     return str(key) if key.index is None else str(Key(key.place, one, key.index, key.quantity, key.edge))
+
+
+def card_of(key: Key) -> Key:
+    """What a reading is reviewed with: ``fret 5, flats 2`` of its length, ``fret 5, crown`` of a crown's width."""
+    return Key(key.place, entry_of(key).card or key.feature, key.index)
 
 
 def line_called(name: str) -> Line:

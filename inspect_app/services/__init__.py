@@ -5,9 +5,10 @@ sentence for the person when it cannot be done; what was stored before is then a
 estimating, papers and exporting are called from those modules by name, so that measuring need not load them.
 """
 
-from inspect_app.jobs.details import FIRST_VISIT, VIEW_OR_FINDING, InstrumentDetails, JobDetails, instrument_of
+from inspect_app.jobs.details import AFTER, FIRST_VISIT, VIEW_OR_FINDING, InstrumentDetails, JobDetails, instrument_of
 from inspect_app.jobs.opening import open_store
 from inspect_app.jobs.records import (
+    BY_HAND,
     AddedPhoto,
     Found,
     HandView,
@@ -19,12 +20,14 @@ from inspect_app.jobs.records import (
     PrintView,
     ReadingView,
     Stage,
+    Standing,
     StoreCheck,
     Verdict,
     VisitView,
 )
 from inspect_app.jobs.store import Store
 from inspect_app.services.backups import Backup, back_up, restore
+from inspect_app.services.by_feature import FeatureView, Left, features, left_to_decide
 from inspect_app.services.hand import (
     HandKind,
     hand_measures,
@@ -34,7 +37,15 @@ from inspect_app.services.hand import (
     remove_hand_measure,
     restore_hand_measure,
 )
-from inspect_app.services.jobs import add_visit, create_job, find_jobs, job_numbered, job_view, update_job
+from inspect_app.services.jobs import (
+    add_visit,
+    create_job,
+    find_jobs,
+    job_numbered,
+    job_view,
+    set_standing,
+    update_job,
+)
 from inspect_app.services.measuring import (
     earlier_inspections,
     first_look,
@@ -56,16 +67,29 @@ from inspect_app.services.photos import (
     restore_photo,
     update_photo,
 )
-from inspect_app.services.review import accept_sure, history, judge, readings
+from inspect_app.services.review import (
+    Judged,
+    accept_placed,
+    accept_sure,
+    doubts_of,
+    history,
+    judge,
+    judge_all,
+    readings,
+    take_back,
+)
 from inspect_app.services.shop import add_print, get_setting, prints, put_setting
 from inspect_app.services.upkeep import check_store
 
 __all__ = [
+    "AFTER",
+    "BY_HAND",
     "FIRST_VISIT",
     "HandKind",
     "VIEW_OR_FINDING",
     "AddedPhoto",
     "Backup",
+    "FeatureView",
     "Found",
     "HandView",
     "InspectionView",
@@ -73,15 +97,19 @@ __all__ = [
     "JobDetails",
     "JobRow",
     "JobView",
+    "Judged",
     "JudgementView",
+    "Left",
     "PhotoView",
     "PrintView",
     "ReadingView",
     "Stage",
+    "Standing",
     "Store",
     "StoreCheck",
     "Verdict",
     "VisitView",
+    "accept_placed",
     "accept_sure",
     "add_photo",
     "add_print",
@@ -90,7 +118,9 @@ __all__ = [
     "categories",
     "check_store",
     "create_job",
+    "doubts_of",
     "earlier_inspections",
+    "features",
     "find_jobs",
     "first_look",
     "get_setting",
@@ -101,7 +131,9 @@ __all__ = [
     "job_numbered",
     "job_view",
     "judge",
+    "judge_all",
     "keep_hand_measure",
+    "left_to_decide",
     "make_ready",
     "measure_again",
     "measure_by_hand",
@@ -120,7 +152,9 @@ __all__ = [
     "restore_hand_measure",
     "restore_inspection",
     "restore_photo",
+    "set_standing",
     "suggested_ask",
+    "take_back",
     "undo",
     "update_job",
     "update_photo",

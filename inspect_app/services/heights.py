@@ -24,7 +24,7 @@ from inspect_app.decide.influences import stamped
 from inspect_app.instrument.wire import material_named
 from inspect_app.jobs import loading
 from inspect_app.jobs.decision_models import FretHeight, FretWork, SameInstrument, Wire
-from inspect_app.jobs.details import FIRST_VISIT, MAX_FRETS
+from inspect_app.jobs.details import AFTER, FIRST_VISIT, MAX_FRETS
 from inspect_app.jobs.models import Job, Visit
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.reading.inspection import FretReading, Inspection
@@ -50,8 +50,6 @@ __all__ = [
     "write_fret_heights",
 ]
 
-AFTER = "after"
-"""Label of the visit whose photos prove the work."""
 _WRITTEN_U = CALLIPER_U_MM
 """Standard uncertainty of a crown height that was written down, not measured here, mm."""
 _STOCK_WIRE_U = 0.01

@@ -8,13 +8,13 @@ from sqlalchemy import func, select
 
 from inspect_app.jobs import loading, search
 from inspect_app.jobs.details import FIRST_VISIT, JobDetails
-from inspect_app.jobs.models import Job, Visit
-from inspect_app.jobs.records import Found, JobView, VisitView
+from inspect_app.jobs.models import Job, Setting, Visit
+from inspect_app.jobs.records import BY_HAND, Found, JobView, Standing, VisitView
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.services.finding import now, row, touch
 from shared.errors import OptionError, StoreError
 
-__all__ = ["add_visit", "create_job", "find_jobs", "job_numbered", "job_view", "update_job"]
+__all__ = ["add_visit", "create_job", "find_jobs", "job_numbered", "job_view", "set_standing", "update_job"]
 
 
 def create_job(store: Store, details: JobDetails, form_token: str | None = None) -> int:
@@ -59,10 +59,16 @@ def update_job(store: Store, job_id: int, details: JobDetails, revision: int | N
         return job.revision
 
 
-def find_jobs(store: Store, query: str = "", limit: int = 50, offset: int = 0) -> Found:
-    """Jobs that hold every word of `query`: customer, instrument, #number, wish, YYYY-MM-DD. Last changed first."""
+def find_jobs(
+    store: Store, query: str = "", limit: int = 50, offset: int = 0, archived: bool | None = None, waits_for: str = "",
+    order: str = "changed",
+) -> Found:  # fmt: skip
+    """Jobs that hold every word of `query`: customer, instrument, #number, wish, YYYY-MM-DD.
+
+    `archived`, `waits_for` and `order` narrow and sort them as `inspect_app.jobs.search.find` says.
+    """
     with reading(store) as session:
-        return Found(*search.find(session, query, limit, offset))
+        return Found(*search.find(session, query, limit, offset, archived, waits_for, order))
 
 
 def job_numbered(store: Store, number: int) -> int:
@@ -84,7 +90,25 @@ def job_view(store: Store, job_id: int) -> JobView:
     """Everything about one job."""
     with reading(store) as session:
         job = row(session, Job, job_id, "job")
-        return loading.job_view(job, search.stage_of(search.count(session, [job_id])[job_id]))
+        said = search.standings(session, [job_id])[job_id]
+        return loading.job_view(job, search.stage_of(search.count(session, [job_id])[job_id], said), said)
+
+
+def set_standing(store: Store, job_id: int, standing: Standing) -> None:
+    """Keep where a person says that a job stands; ``Standing()`` goes back to what is worked out.
+
+    Raises
+    ------
+    OptionError
+        If the stage is one that is only ever worked out.
+    """
+    if standing.stage is not None and standing.stage not in BY_HAND:
+        raise OptionError(f"“{standing.stage.value}” is worked out, not set.", "Undo what made it so instead.")
+    with writing(store) as session:
+        job = row(session, Job, job_id, "job")
+        value = {"stage": standing.stage.name if standing.stage else "", "archived": standing.archived}
+        session.merge(Setting(key=search.standing_key(job_id), value=value, updated=now()))
+        touch(job)
 
 
 def add_visit(store: Store, job_id: int, label: str, on: date | None = None) -> VisitView:

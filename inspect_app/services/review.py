@@ -1,11 +1,12 @@
-"""Going through a job's readings: doubtful first, accept, reject, history."""
+"""Going through a job's readings: doubtful first, accept, reject, take back, history."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 
 from sqlalchemy import Select, select
-from sqlalchemy.orm import contains_eager, selectinload
+from sqlalchemy.orm import Session, contains_eager, selectinload
 
 from inspect_app.jobs import loading
 from inspect_app.jobs.models import InspectionRow, Job, Judgement, Photo
@@ -14,16 +15,54 @@ from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.key import Key
 from inspect_app.reading.values import Reading, readings_of
-from inspect_app.services.finding import now, row, touch
+from inspect_app.services.finding import current_of, now, row, touch
 from shared.errors import OptionError
 from shared.measured import Measured
 
-__all__ = ["SURE_RELATIVE_U", "accept_sure", "history", "judge", "readings"]
+__all__ = [
+    "SURE_RELATIVE_U",
+    "WIDE",
+    "Judged",
+    "Said",
+    "accept_placed",
+    "accept_sure",
+    "doubts_of",
+    "history",
+    "judge",
+    "judge_all",
+    "readings",
+    "take_back",
+]
 
 SURE_RELATIVE_U = 0.25
 """Largest U / value of a reading that may be accepted unseen: a measure four times finer than what it judges (common
 practice, no source)."""
+WIDE = "WIDE"
+"""The doubt of a reading whose U is more than `SURE_RELATIVE_U` of its value; named as flags are."""
 _NO_DOUBT = frozenset({"BY_HAND"})
+_NOT_BY_HAND = frozenset({"SPACING_OFF", "DISAGREES", "PLANE_ASSUMED", "FOCAL_ASSUMED", "CROWN_ASSUMED"})
+"""Doubts about the photo's scale, or about the photo as a whole: where a person puts an edge settles none of them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What was said of one reading before a judgement changed it."""
+
+    photo_id: int
+    reading: Key
+    verdict: Verdict
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One action of a person: what it said, and what it took the place of."""
+
+    verdict: Verdict
+    before: tuple[Said, ...]
+
+    def __len__(self) -> int:
+        return len(self.before)
 
 
 def readings(store: Store, job_id: int, visit: str | None = None) -> tuple[ReadingView, ...]:
@@ -72,6 +111,11 @@ def _of_inspection(row_: InspectionRow) -> Iterator[ReadingView]:
         )
 
 
+def doubts_of(r: ReadingView) -> tuple[str, ...]:
+    """Why a reading is not sure: its flags that are doubts, and `WIDE`."""
+    return (*_doubts(r.flags), *((WIDE,) if r.relative_u > SURE_RELATIVE_U else ()))
+
+
 def _doubts(flags: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(f for f in flags if f not in _NO_DOUBT)
 
@@ -95,18 +139,76 @@ def judge(store: Store, inspection_id: int, reading_key: Key, verdict: Verdict, 
     OptionError
         If there is no such reading, it has been replaced since, or a rejection gives no reason.
     """
+    _check(verdict, reason)
+    with writing(store) as session:
+        _judge(session, inspection_id, [reading_key], verdict, reason)
+
+
+def judge_all(store: Store, rows: Iterable[ReadingView], verdict: Verdict, reason: str = "") -> Judged:
+    """Judge several readings in one action, all or none; what `take_back` needs to undo it.
+
+    Raises
+    ------
+    OptionError
+        As `judge`.
+    """
+    _check(verdict, reason)
+    keys: dict[int, list[Key]] = {}
+    for r in rows:
+        keys.setdefault(r.inspection_id, []).append(r.reading.key)
+    with writing(store) as session:
+        return Judged(verdict, tuple(s for at, of in keys.items() for s in _judge(session, at, of, verdict, reason)))
+
+
+def take_back(store: Store, judged: Judged) -> int:
+    """Undo an action; returns for how many readings: one that was measured again or judged anew since stays."""
+    count = 0
+    with writing(store) as session:
+        for was in judged.before:
+            at = current_of(row(session, Photo, was.photo_id, "photo"))
+            last = {j.reading: j for j in at.judgements}.get(was.reading)
+            if last is not None and _verdict(last) == judged.verdict != was.verdict:
+                said = Judgement(reading=was.reading, verdict=was.verdict, reason=was.reason, at=now())
+                at.judgements.append(said)
+                touch(at.photo.job)
+                count += 1
+    return count
+
+
+def accept_placed(store: Store, inspection_id: int) -> Judged:
+    """Accept what rests on an edge that a person placed: who put it there need not say so twice."""
+    with writing(store) as session:
+        at = row(session, InspectionRow, inspection_id, "inspection")
+        keys = [
+            v.reading.key
+            for v in _of_inspection(at)
+            if v.verdict == "open" and v.reading.value.by_hand and not _NOT_BY_HAND & set(v.flags)
+        ]
+        return Judged("accept", tuple(_judge(session, inspection_id, keys, "accept", "")))
+
+
+def _check(verdict: str, reason: str) -> None:
     if verdict not in ("accept", "reject", "open"):
         raise OptionError(f"A reading can't be judged {verdict!r}.", "Use accept, reject or open.")
     if verdict == "reject" and not reason.strip():
         raise OptionError("A rejected reading needs a reason.", "Say in a few words what is wrong with it.")
-    with writing(store) as session:
-        at = row(session, InspectionRow, inspection_id, "inspection")
-        if at.superseded_by is not None:
-            raise OptionError("The photo has been measured again meanwhile.", "Look at the new reading, then judge it.")
-        if reading_key not in {r.key for r in readings_of(loading.answer_of(at))}:
-            raise OptionError(f"There is no reading “{reading_key}” on this photo.", "Choose one from the list.")
-        at.judgements.append(Judgement(reading=reading_key, verdict=verdict, reason=reason.strip(), at=now()))
+
+
+def _judge(session: Session, inspection_id: int, keys: list[Key], verdict: Verdict, reason: str) -> list[Said]:
+    """Add a judgement of each of these readings; what was said of them before."""
+    at = row(session, InspectionRow, inspection_id, "inspection")
+    if at.superseded_by is not None:
+        raise OptionError("The photo has been measured again meanwhile.", "Look at the new reading, then judge it.")
+    there, last = {r.key for r in readings_of(loading.answer_of(at))}, {j.reading: j for j in at.judgements}
+    for key in keys:
+        if key not in there:
+            raise OptionError(f"There is no reading “{key}” on this photo.", "Choose one from the list.")
+    when = now()
+    for key in keys:
+        at.judgements.append(Judgement(reading=key, verdict=verdict, reason=reason.strip(), at=when))
+    if keys:
         touch(at.photo.job)
+    return [Said(at.photo_id, k, _verdict(last.get(k)), last[k].reason if k in last else "") for k in keys]
 
 
 def accept_sure(store: Store, job_id: int, visit: str | None = None) -> int:

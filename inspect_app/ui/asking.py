@@ -16,7 +16,7 @@ from inspect_app.ui.forms import parse_length
 from inspect_app.ui.marking import mark_span
 from shared.errors import InspectError, OptionError
 
-__all__ = ["ask_form", "choose_end", "choose_scale", "first_ask", "with_first"]
+__all__ = ["ask_form", "choose_end", "choose_scale", "first_ask", "fret_label", "with_first"]
 
 SCALES = {
     "strip": "Printed strip",
@@ -74,7 +74,8 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
         planes = list(PLANES)
         plane = left.selectbox("Where it lies", planes, planes.index(was.scale_plane.where), PLANES.__getitem__)
         below = right.text_input("Below by", f"{was.scale_plane.below_mm:g}" if was.scale_plane.below_mm else "")
-        first = left.number_input(_first_label(photo.view), 1, 36, was.first_fret, 1)
+        known = was.first_fret if photo.inspection or photo.view == "plan" else None
+        first = left.number_input(fret_label(photo.view), 1, 36, known, 1, placeholder="which one?")
         nut = right.radio("The nut is at the", ["left", "right"], ["left", "right"].index(was.nut), horizontal=True)
         treble = left.radio(
             "Treble side at the", ["bottom", "top"], ["bottom", "top"].index(was.treble), horizontal=True
@@ -84,6 +85,8 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
         if not st.form_submit_button(send, type="primary"):
             return None
     try:
+        if first is None and photo.view != "section":
+            raise OptionError("The fret in focus is not told yet.", "Count from 1 at the nut.")
         if scale is None:
             advice = "Write the coin's diameter, or mark both ends of the known length and write how long it is."
             raise OptionError("The size of the scale is not told yet.", advice)
@@ -92,7 +95,7 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
             view=cast(Literal["plan", "elevation", "end", "section"], photo.view),
             scale=scale,
             scale_plane=ScalePlane(plane, (parse_length(below, "Below by") or 0.0) if plane == "below" else 0.0),
-            first_fret=int(first),
+            first_fret=int(first or 1),
             nut=cast(Literal["left", "right"], nut),
             treble=cast(Literal["top", "bottom"], treble),
             end=end,
@@ -123,8 +126,10 @@ def _ask_scale(photo: PhotoView, was: Ask, key: str) -> ScaleAsk | None:
     return _scale(kind, diameter, was) if kind != "coin" or diameter else None
 
 
-def _first_label(view: str) -> str:
-    return "Fret nearest the nut that is whole" if view == "plan" else "Fret in focus"
+def fret_label(view: str) -> str:
+    """What the number asked of a photo means."""
+    named = {"plan": "First whole fret from the nut", "section": "Pulled from fret (empty for a sample of wire)"}
+    return named.get(view, "Fret in focus")
 
 
 def _scale(kind: str, diameter: str, was: Ask) -> ScaleAsk:

@@ -23,6 +23,7 @@ __all__ = [
     "Step",
     "head",
     "length_unit",
+    "not_decided",
     "page",
     "say",
     "saying",
@@ -104,6 +105,14 @@ def the_job() -> services.JobView:
     st.session_state["job"] = str(job.id)
     st.query_params["job"] = str(job.id)
     return job
+
+
+def not_decided(job: services.JobView, visit: str | None = None) -> None:
+    """What this page's numbers rest on that nobody has looked at yet; nothing where all is decided."""
+    left = services.left_to_decide(server.store(), job.id, visit)
+    if left.features:
+        st.caption(f"{left.features} of {left.of_features} measured features are not decided yet; they count as read.")
+        step_link("readings.py", "Go through them ›", job.id)
 
 
 def _no_job(wrong: str, advice: str) -> None:

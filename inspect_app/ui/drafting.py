@@ -10,7 +10,14 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.decide.estimate import Line, totals
-from inspect_app.services.estimating import EstimateView, change_estimate, estimate_pdf, issue_estimate, preview
+from inspect_app.services.estimating import (
+    EstimateView,
+    change_estimate,
+    estimate_pdf,
+    estimate_view,
+    issue_estimate,
+    preview,
+)
 from inspect_app.services.papers import words_why
 from inspect_app.ui import server
 from inspect_app.ui.bench import length_unit, say
@@ -25,6 +32,8 @@ _NARROW = {"Work": 70, "Quantity": 58, "Unit": 50, "Each": 62, "Taxed": 50}
 """Least widths, px: with the column for choosing rows they fit a phone 360 px wide. Room beyond that is shared."""
 _TOLD = "estimate-told"
 """Where an error met while keeping a change waits for the page to be drawn."""
+_BOTH = "estimate-both"
+"""Where a field that two windows changed waits for a word on it: estimate, field, the other's value, this window's."""
 
 
 def edit_draft(job: services.JobView, view: EstimateView) -> None:
@@ -41,10 +50,16 @@ def edit_draft(job: services.JobView, view: EstimateView) -> None:
 
 
 def told() -> None:
-    """Say what went wrong while a change was kept."""
+    """Say what went wrong while a change was kept, and what another window had put there meanwhile."""
     error = st.session_state.pop(_TOLD, None)
     if error is not None:
         say(error)
+    both = st.session_state.get(_BOTH)
+    if both is not None:
+        view_id, name, other, mine = both
+        label = name.replace("_percent", ", %").replace("_", " ").capitalize()
+        st.warning(f"{label}: another window had written “{plain(other)}” meanwhile. Yours is kept: “{plain(mine)}”.")
+        st.button("Take the other", key="take-other", on_click=_take, args=(view_id, name, other))
 
 
 def _keep(view_id: int, **changes: Any) -> EstimateView | None:
@@ -60,32 +75,22 @@ def _lines(view: EstimateView) -> EstimateView:
     """The lines as a table; the view with what was typed kept.
 
     The table keeps the rows it began with and its own edits on top, so that a change kept does not throw the person
-    out of the cell; only when the lines were changed elsewhere does it begin anew.
+    out of the cell; only when the lines were changed elsewhere does it begin anew, and what was typed meanwhile is
+    shown beside that change.
     """
-    e, at = view.estimate, st.session_state
-    known = f"lines-kept-{view.id}"
-    if at.get(known) != e.lines:
-        at[known] = e.lines
-        at[f"lines-base-{view.id}"] = [_row(r, e.minor_digits) for r in e.lines]
-        at[f"lines-turn-{view.id}"] = at.get(f"lines-turn-{view.id}", 0) + 1
-    edited = st.data_editor(
-        at[f"lines-base-{view.id}"],
-        num_rows="dynamic",
-        width="stretch",
-        key=f"lines-{view.id}-{at[f'lines-turn-{view.id}']}",
-        column_config={
-            "Work": st.column_config.TextColumn(required=True, width=_NARROW["Work"]),
-            "Quantity": st.column_config.NumberColumn(min_value=0.0, format="%.2f", width=_NARROW["Quantity"]),
-            "Unit": st.column_config.TextColumn(width=_NARROW["Unit"]),
-            "Each": st.column_config.NumberColumn(min_value=0.0, format=f"%.{e.minor_digits}f", width=_NARROW["Each"]),
-            "Taxed": st.column_config.CheckboxColumn(width=_NARROW["Taxed"], default=True),
-        },
-    )
+    e, at, known = view.estimate, st.session_state, f"lines-kept-{view.id}"
+    if known not in at or _editor(view) not in at:  # first shown, or shown again after another page
+        _begin(view)
     try:
-        typed = tuple(_line(r, e.minor_digits) for r in edited if str(r.get("Work") or "").strip())
+        typed = _typed(view)
     except InspectError as error:
         say(error)
         return view
+    if at[known] != e.lines:  # another window changed them
+        if typed not in (at[known], e.lines):
+            return _both(view, typed)
+        _begin(view)
+        st.rerun()
     if typed == e.lines:
         return view
     kept = _keep(view.id, lines=typed)
@@ -94,6 +99,56 @@ def _lines(view: EstimateView) -> EstimateView:
         return view
     at[known] = typed
     return kept
+
+
+def _editor(view: EstimateView) -> str:
+    return f"lines-{view.id}-{st.session_state.get(f'lines-turn-{view.id}', 0)}"
+
+
+def _begin(view: EstimateView) -> None:
+    """Begin the table from the lines as they are kept."""
+    at, e = st.session_state, view.estimate
+    at[f"lines-kept-{view.id}"] = e.lines
+    at[f"lines-base-{view.id}"] = [_row(r, e.minor_digits) for r in e.lines]
+    at[f"lines-turn-{view.id}"] = at.get(f"lines-turn-{view.id}", 0) + 1
+
+
+def _typed(view: EstimateView) -> tuple[Line, ...]:
+    """The table, and the lines as they stand in it."""
+    digits = view.estimate.minor_digits
+    edited = st.data_editor(
+        st.session_state[f"lines-base-{view.id}"],
+        num_rows="dynamic",
+        width="stretch",
+        key=_editor(view),
+        column_config={
+            "Work": st.column_config.TextColumn(required=True, width=_NARROW["Work"]),
+            "Quantity": st.column_config.NumberColumn(min_value=0.0, format="%.2f", width=_NARROW["Quantity"]),
+            "Unit": st.column_config.TextColumn(width=_NARROW["Unit"]),
+            "Each": st.column_config.NumberColumn(min_value=0.0, format=f"%.{digits}f", width=_NARROW["Each"]),
+            "Taxed": st.column_config.CheckboxColumn(width=_NARROW["Taxed"], default=True),
+        },
+    )
+    return tuple(_line(r, digits) for r in edited if str(r.get("Work") or "").strip())
+
+
+def _both(view: EstimateView, typed: tuple[Line, ...]) -> EstimateView:
+    """The lines as typed here and as another window kept them, and the choice between them."""
+    e, known = view.estimate, f"lines-kept-{view.id}"
+    with st.container(border=True):
+        st.warning("Another window has changed the lines meanwhile. Yours are not kept yet: choose which to keep.")
+        for name, lines in (("Typed here", typed), ("Kept meanwhile", e.lines)):
+            st.markdown(f"**{name}**")
+            st.table([_row(r, e.minor_digits) for r in lines], border="horizontal")
+        left, right = st.columns(2)
+        if left.button("Keep the lines typed here", width="stretch"):
+            _keep(view.id, lines=typed)
+            st.session_state[known] = typed
+            st.rerun()
+        if right.button("Keep the other lines", width="stretch"):
+            _begin(view)
+            st.rerun()
+    return view
 
 
 def _row(line: Line, digits: int) -> dict[str, Any]:
@@ -143,10 +198,21 @@ def _keep_field(view_id: int, name: str, key: str) -> None:
     value = typed.isoformat() if isinstance(typed, date) else str(typed).strip()
     if name.endswith("_percent"):
         value = value.replace(",", ".")
+    other = str(getattr(estimate_view(server.store(), view_id).estimate, name))
     if _keep(view_id, **{name: value}) is None:
         st.session_state.pop(f"{key}-was", None)
-    elif name != "why" or value:
+        return
+    shown = st.session_state.get(f"{key}-was")
+    if shown is not None and other not in ("", shown, value):  # another window had changed it meanwhile
+        st.session_state[_BOTH] = (view_id, name, other, value)
+    if name != "why" or value:
         st.session_state[f"{key}-was"] = value if not isinstance(typed, date) else None
+
+
+def _take(view_id: int, name: str, value: str) -> None:
+    """Keep the other window's version of a field after all."""
+    st.session_state.pop(_BOTH, None)
+    _keep(view_id, **{name: value})
 
 
 def _issue(job: services.JobView, view: EstimateView, paper: str) -> None:

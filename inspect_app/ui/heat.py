@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from urllib.parse import urlencode
 
 from inspect_app.decide.wear import FretWear, Spot, WearMap
-from inspect_app.decide.wear_scale import Show, tone
+from inspect_app.decide.wear_scale import FULL, STEPS, Show, tone
 from inspect_app.services import ReadingView
 from inspect_app.ui.words import Length, shown
 from shared.measured import Measured
 from shared.trade import SAME_SPOT_MM
-from shared.units import show_cell
+from shared.units import show_cell, show_plain
 
-__all__ = ["SHOWS", "Cell", "Show", "cells", "heat_table", "reading_of_spot", "tone"]
+__all__ = ["SHOWS", "Cell", "Show", "cells", "heat_table", "ramp", "reading_of_spot", "tone"]
 
 SHOWS: Mapping[Show, str] = {"depth": "Divot depth", "flat": "Flat width", "height": "Crown height left"}
 
@@ -109,6 +109,18 @@ def heat_table(
         f'<div class="heat" tabindex="0" role="region" aria-label="{caption}"><table><caption>{caption}</caption>'
         f'<thead><tr><th scope="col">String</th>{head}</tr></thead><tbody>{"".join(rows)}</tbody></table></div>'
     )
+
+
+def ramp(show: Show, length: Length) -> str:
+    """What the grounds of the cells mean: the value at which each begins, the same on paper."""
+    first, last = FULL[show]
+    step = (last - first) / STEPS
+    keys = "".join(
+        f'<span><i class="ground w{k}"></i>{"from " if show != "height" else "under "}'
+        f"{show_plain(first + k * step, 'mm', length, 2)}</span>"
+        for k in range(STEPS)
+    )
+    return f'<p class="legend heat">{keys}</p>'
 
 
 def _td(cell: Cell, show: Show, link: Callable[[ReadingView], dict[str, str]]) -> str:

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 from inspect_app.reading.inspection import Inspection, Outline
 from inspect_app.reading.key import Key, Place
-from inspect_app.reading.quantities import every_quantity
+from inspect_app.reading.quantities import card_of, every_quantity
 from inspect_app.services import PhotoView, ReadingView
-from inspect_app.ui.handles import edges_of, follow, handles, moving_shapes, outlines_at, outlines_of
+from inspect_app.ui.handles import Edge, edges_of, follow, handles, moving_shapes, outlines_at, outlines_of
 from inspect_app.ui.viewer import AS_SEEN, Photo, Placing, Scene, Shape
 from inspect_app.ui.words import Length
 
@@ -37,34 +37,48 @@ def tone_of(readings: Iterable[ReadingView]) -> str:
 def plain_scene(photo: PhotoView, small: bool = False) -> Scene:
     """The photo with its scale and outlines, nothing to choose."""
     answer = photo.inspection.answer if photo.inspection else None
-    shapes = _shapes(answer, {}, None) if answer else ()
+    shapes = _shapes(answer, {}, ()) if answer else ()
     return Scene(photo_of(photo), _alt(photo, answer), f"look {photo.id}", shapes=shapes, small=small)
 
 
 def reading_scene(
     photo: PhotoView, readings: Sequence[ReadingView], chosen: ReadingView | None, length: Length, rev: int = 0
 ) -> Scene:
-    """The photo with every reading's outline, and handles on the chosen reading's edges."""
+    """The photo with every reading's outline, and handles on the edges of the chosen reading's feature.
+
+    The other readings of that feature follow the handles with it: a flat's width and depth as well as its length.
+    """
     answer = photo.inspection.answer if photo.inspection else None
     if answer is None:
         return plain_scene(photo)
     by_feature: dict[Key, list[ReadingView]] = {}
     for r in readings:
         by_feature.setdefault(r.reading.of, []).append(r)
-    shapes = _shapes(answer, by_feature, chosen)
+    mine = _card(readings, chosen)
+    shapes = _shapes(answer, by_feature, mine)
     base = Scene(photo_of(photo), _alt(photo, answer), f"photo {photo.id}", rev, shapes)
     if chosen is None or chosen.photo_id != photo.id:
         return base
-    edges = edges_of(answer, chosen.reading)
+    edges_by_reading = [(r, edges_of(answer, r.reading)) for r in mine]
+    edges: tuple[Edge, ...] = tuple({e.key: e for _, of in edges_by_reading for e in of}.values())
+    card = card_of(chosen.reading.key)
     return replace(
         base,
-        subject=f"photo {photo.id} {chosen.reading.key}",
+        subject=f"photo {photo.id} {card}",
         shapes=(*shapes, *moving_shapes(edges)),
         handles=handles(edges),
-        readouts=follow(chosen.reading, edges, answer, length),
-        focus=_focus(answer, chosen),
-        focus_key=f"{photo.id} {chosen.reading.of}",
+        readouts=tuple(live for r, of in edges_by_reading for live in follow(r.reading, of, answer, length)),
+        focus=_focus(answer, mine),
+        focus_key=f"{photo.id} {card}",
     )
+
+
+def _card(readings: Sequence[ReadingView], chosen: ReadingView | None) -> tuple[ReadingView, ...]:
+    """The readings of the chosen one's feature on its photo."""
+    if chosen is None:
+        return ()
+    card = card_of(chosen.reading.key)
+    return tuple(r for r in readings if r.photo_id == chosen.photo_id and card_of(r.reading.key) == card)
 
 
 def marking_scene(scene: Scene, name: str, prompts: tuple[str, ...], turn: int) -> Scene:
@@ -80,7 +94,7 @@ def marking_scene(scene: Scene, name: str, prompts: tuple[str, ...], turn: int) 
 
 
 def _shapes(
-    answer: Inspection, by_feature: Mapping[Key, list[ReadingView]], chosen: ReadingView | None
+    answer: Inspection, by_feature: Mapping[Key, list[ReadingView]], chosen: Sequence[ReadingView]
 ) -> tuple[Shape, ...]:
     shapes = []
     if answer.scale and answer.scale.outline:
@@ -95,16 +109,16 @@ def _shapes_at(
     place: Place,
     outlines: Sequence[Outline],
     by_feature: Mapping[Key, list[ReadingView]],
-    chosen: ReadingView | None,
+    chosen: Sequence[ReadingView],
 ) -> list[Shape]:
     """A place's outlines, each tied to the first reading that rests on it; a fret's number stands at its upper end."""
     tops = [min(o.points, key=lambda p: p[1]) for o in outlines if o.points]
     label_at = min(tops, key=lambda p: p[1]) if tops else None
     name = str(place) if place.kind != "fret" else str(place.number)
-    shapes = []
+    shapes, keys = [], {r.reading.key for r in chosen}
     for i, o in enumerate(outlines):
         here = by_feature.get(o.of) or by_feature.get(Key(place, _read_from(o)), [])
-        picked = chosen is not None and any(r.reading.key == chosen.reading.key for r in here)
+        picked = any(r.reading.key in keys for r in here)
         tone = "picked" if picked else tone_of(here)
         pick = str(here[0].reading.key) if here else ""
         shapes.append(Shape(o.points, tone, o.closed, name if i == 0 else "", label_at, pick))
@@ -116,10 +130,10 @@ def _read_from(o: Outline) -> str:
     return next((q.feature for q in every_quantity() if q.edges and o.name in {line.name for line in q.lines}), "")
 
 
-def _focus(answer: Inspection, chosen: ReadingView) -> tuple[float, float, float, float] | None:
+def _focus(answer: Inspection, chosen: Sequence[ReadingView]) -> tuple[float, float, float, float] | None:
     """The box to look at: the chosen feature with some of what is around it, or all of its place."""
-    drawn = outlines_of(answer, chosen.reading) or outlines_at(answer, chosen.reading.place)
-    pts = [p for o in drawn for p in o.points]
+    own = [o for r in chosen for o in outlines_of(answer, r.reading)]
+    pts = [p for o in own or outlines_at(answer, chosen[0].reading.place) for p in o.points]
     if not pts:
         return None
     xs, ys = [p[0] for p in pts], [p[1] for p in pts]

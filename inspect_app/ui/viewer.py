@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
 
@@ -107,7 +107,8 @@ class Scene:
     """Everything the viewer shows. Geometry in upright photo pixels.
 
     `subject` names what the handles belong to; a new subject drops what was in hand. `focus` is the box
-    ``(x0, y0, x1, y1)`` to look at, taken up when `focus_key` changes.
+    ``(x0, y0, x1, y1)`` to look at, taken up when `focus_key` changes. `keys` are letters told back from anywhere on
+    the page but a field that is typed in.
     """
 
     photo: Photo
@@ -121,6 +122,7 @@ class Scene:
     focus: tuple[float, float, float, float] | None = None
     focus_key: str = ""
     small: bool = False
+    keys: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +162,7 @@ def scene_data(scene: Scene) -> dict[str, Any]:
         "focus": [float(v) for v in scene.focus] if scene.focus else None,
         "focusKey": scene.focus_key,
         "small": scene.small,
+        "keys": list(scene.keys),
     }
     json.dumps(data, allow_nan=False)  # a NaN would reach the browser as broken JSON
     return data
@@ -229,6 +232,7 @@ def show(
     key: str,
     on_moved: Callable[[Moved], None] | None = None,
     on_picked: Callable[[str], None] | None = None,
+    on_key: Mapping[str, Callable[[], None]] | None = None,
 ) -> None:
     """Put the viewer on the page.
 
@@ -241,7 +245,11 @@ def show(
         Called once after a handle was let go.
     on_picked : callable, optional
         Called with `Shape.pick` when an outline was tapped.
+    on_key : mapping, optional
+        What a letter does; for those that Streamlit keeps for itself (C and R).
     """
+    by_key = dict(on_key or {})
+    scene = replace(scene, keys=tuple(by_key))
 
     def geom_changed() -> None:
         raw = (st.session_state.get(key) or {}).get("geom")
@@ -255,10 +263,17 @@ def show(
         if on_picked and isinstance(raw, Mapping) and raw.get("id") in known:
             on_picked(str(raw["id"]))
 
+    def key_changed() -> None:
+        raw = (st.session_state.get(key) or {}).get("pressed")
+        act = by_key.get(str(raw.get("id"))) if isinstance(raw, Mapping) else None
+        if act:
+            act()
+
     _component()(
         key=key,
         data=scene_data(scene),
         default={"geom": None},
         on_geom_change=geom_changed,
         on_picked_change=picked_changed,
+        on_pressed_change=key_changed,
     )

@@ -6,10 +6,11 @@ import re
 
 from inspect_app.reading.quantities import one_of
 from inspect_app.reading.values import Reading
+from inspect_app.report.writing import Writing
 from shared.measured import Measured
 from shared.units import LengthUnit, show, show_plain
 
-__all__ = ["Length", "chance", "crown_size", "name_of", "plain", "shown", "signed"]
+__all__ = ["Length", "chance", "crown_size", "in_unit", "name_of", "plain", "shown", "signed"]
 
 Length = LengthUnit
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|~<>$:])")
@@ -29,6 +30,11 @@ def signed(q: Measured, length: Length = "mm") -> str:
     """As `shown`, with its sign: for changes."""
     text = shown(q, length)
     return text if text.startswith("-") else f"+{text}"
+
+
+def in_unit(text: str, length: Length) -> str:
+    """A sentence made elsewhere, in millimetres, in the unit chosen: as the papers write it."""
+    return Writing(length).words(text)
 
 
 def chance(p: float) -> str:

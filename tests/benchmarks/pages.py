@@ -42,7 +42,7 @@ WATCH = """before => { window.__took = new Promise(done => {
   let t0 = 0;
   addEventListener('pointerup', () => { t0 = performance.now(); }, { once: true, capture: true });
   const look = () => {
-    const now = [...document.querySelectorAll('h2')].find(h => h.innerText.includes('±'))?.innerText;
+    const now = [...document.querySelectorAll('strong')].find(h => h.innerText.includes('±'))?.innerText;
     t0 && now && now !== before ? done(performance.now() - t0) : requestAnimationFrame(look);
   };
   look();
@@ -72,7 +72,7 @@ def letting_go(page, server, job, reading):
     for k in range(TIMES):
         box = page.locator(".viewer .handle").nth(reading.handle).bounding_box()
         x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-        page.evaluate(WATCH, page.locator("h2", has_text="±").first.inner_text())
+        page.evaluate(WATCH, page.locator("strong", has_text="±").first.inner_text())
         cpu = server.cpu_ms()
         page.mouse.move(x, y)
         page.mouse.down()

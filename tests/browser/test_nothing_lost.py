@@ -128,7 +128,8 @@ def test_a_connection_lost_while_a_handle_is_held_keeps_the_move_once(chromium, 
         found = until_kept(page, bench, 2)
         assert [len(e) for e in found] == [0, 1]
         page.wait_for_function(
-            "was => [...document.querySelectorAll('h2')].some(h => parseFloat(h.innerText) > was + 0.01)", arg=before
+            "was => [...document.querySelectorAll('strong')].some(h => parseFloat(h.innerText) > was + 0.01)",
+            arg=before,
         )
 
 

@@ -4,6 +4,8 @@ import re
 
 import pytest
 
+from inspect_app.reading.key import parse_key
+from inspect_app.reading.quantities import card_of
 from tests.browser.conftest import keep_picture, settled
 from tests.browser.drawn import board_photo
 
@@ -28,13 +30,13 @@ def measured_job(page, photo=None):
 
 def open_reading(page, key="fret 2, crown width"):
     page.goto(f"{page.address}/readings?job={page.job}&reading={key.replace(' ', '+')}")
-    page.get_by_role("heading", name=re.compile(key, re.IGNORECASE)).wait_for()
+    page.get_by_role("heading", name=str(card_of(parse_key(key))), exact=False).wait_for()
     page.locator(".viewer .handle").first.wait_for()
     settled(page)
 
 
 def value_shown(page):
-    return float(page.locator("h2", has_text="±").first.inner_text().split("±")[0])
+    return float(page.locator("strong", has_text="±").first.inner_text().split("±")[0])
 
 
 def test_from_a_new_job_to_the_wear_map(desk):

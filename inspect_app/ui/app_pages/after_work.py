@@ -12,7 +12,8 @@ from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job
 from inspect_app.ui.forms import parse_heights
 from inspect_app.ui.fret_history import work_done
-from inspect_app.ui.words import plain, shown
+from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
+from inspect_app.ui.words import in_unit, plain, shown
 from shared.errors import InspectError
 
 SIGNS = {Verdict.WITHIN: "✓ within", Verdict.BEYOND: "✕ beyond", Verdict.CANNOT_TELL: "? cannot tell"}
@@ -28,8 +29,8 @@ def checks(job: services.JobView) -> None:
         [
             {
                 "Check": plain(c.what),
-                "Agreed": plain(c.target),
-                "Measured": plain(shown(c.measured, unit)) if c.measured else plain(c.reason),
+                "Agreed": plain(in_unit(c.target, unit)),
+                "Measured": plain(shown(c.measured, unit) if c.measured else in_unit(c.reason, unit)),
                 "Verdict": SIGNS[c.verdict],
             }
             for c in found
@@ -40,19 +41,29 @@ def checks(job: services.JobView) -> None:
 
 def heights(job: services.JobView) -> None:
     """Crown heights read at the bench: no photo of a fret in its slot shows them."""
-    known = fret_heights(server.store(), job.id, AFTER)
-    with st.expander("Crown heights read with a calliper", expanded=not known), st.form("heights", border=False):
-        text = st.text_input(
-            "Fret and height in mm, one after another",
-            ", ".join(f"{n}: {q.value:g}" for n, q in known.items()),
-            placeholder="1: 0.95, 12: 0.93",
-            help="From the board to the crown's top, beside the fret's middle. Each counts with ± 0.06 mm.",
-        )
-        if st.form_submit_button("Keep these heights"):
-            with saying():
-                typed = parse_heights(text)
-                gone = dict.fromkeys(set(known) - set(typed))
-                write_fret_heights(server.store(), job.id, {**gone, **typed}, AFTER)
+    known, key, typed = fret_heights(server.store(), job.id, AFTER), f"heights-{job.id}", None
+    now = {str(n): q.value for n, q in known.items()}
+    with st.expander("Crown heights read with a calliper", expanded=not known):
+        changed_note(key, now)
+        was = opened(key, now)
+        with st.form(turn(key), border=False):
+            text = st.text_input(
+                "Fret and height in mm, one after another",
+                ", ".join(f"{n}: {mm:g}" for n, mm in was.items()),
+                placeholder="1: 0.95, 12: 0.93",
+                help="From the board to the crown's top, beside the fret's middle. Each counts with ± 0.06 mm.",
+            )
+            sent = st.form_submit_button("Keep these heights")
+        with saying():
+            if sent:
+                written = {str(n): mm for n, mm in parse_heights(text).items()}
+                typed = dict.fromkeys((*was, *now)) | written
+            labels = {n: f"Fret {n}" for n in (*was, *now, *(typed or {}))}
+            full = dict.fromkeys(labels) | now
+            keep = settled(key, typed, full, labels, lambda _, mm: f"{mm:g} mm" if mm else "nothing")
+            if keep is not None:
+                write_fret_heights(server.store(), job.id, {int(n): mm for n, mm in keep.items()}, AFTER)
+                reopened(key)
                 st.rerun()
 
 
@@ -69,7 +80,7 @@ head(job, "after_work.py")
 st.title("After work")
 if not any(v.label == AFTER for v in job.visits):
     st.info("No photos were taken after the work yet. Add them as visit “after”: the same views as at intake.")
-    step_link("photos.py", "**Add photos ›**", job.id)
+    step_link("photos.py", "**Add photos ›**", job.id, visit=AFTER)
     st.stop()
 try:
     checks(job)

@@ -9,7 +9,7 @@ from inspect_app.services.estimating import draft, estimates
 from inspect_app.services.exporting import export_bytes
 from inspect_app.ui import server
 from inspect_app.ui.answers import show_issued, show_lines
-from inspect_app.ui.bench import head, saying, step_link, the_job
+from inspect_app.ui.bench import head, not_decided, saying, step_link, the_job
 from inspect_app.ui.drafting import edit_draft, told
 
 
@@ -32,6 +32,7 @@ def send(job: services.JobView) -> None:
 job = the_job()
 head(job, "estimate.py")
 st.title("Estimate")
+not_decided(job)
 views = estimates(server.store(), job.id)
 if not views:
     st.info("There is no estimate yet. Choose an option first, then draft it.")

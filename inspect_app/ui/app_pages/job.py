@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+from dataclasses import fields as dataclass_fields
+from typing import Any
+
 import streamlit as st
 
 from inspect_app import services
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.forms import job_form
+from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.phone import phone_corner
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
@@ -19,16 +24,48 @@ NEXT = {
     services.Stage.RETAKE: ("photos.py", "See what each lacks"),
     services.Stage.REVIEW: ("readings.py", "Review readings"),
     services.Stage.MEASURED: ("wear_map.py", "Open the wear map"),
+    services.Stage.SENT: ("estimate.py", "Write down the answer"),
+    services.Stage.ACCEPTED: ("after_work.py", "Go to the work"),
+    services.Stage.IN_WORK: ("after_work.py", "Hold it against what was agreed"),
+    services.Stage.HANDED_OVER: ("after_work.py", "Look at the handover"),
+    services.Stage.CLOSED: ("after_work.py", "Look at the handover"),
 }
 
 
 def standing(job: services.JobView) -> None:
-    """Where the job stands and the one next thing to do."""
+    """Where the job stands, the one next thing to do, and the person's own word on it."""
     file, label = NEXT[job.stage]
     with st.container(key="standing", border=True):
         st.markdown(f"#### {job.stage.value.capitalize()}")
         st.markdown(job.stage.next_step)
         step_link(file, f"**{label} ›**", job.id)
+        offered = [None, *services.BY_HAND]
+        key = f"stands-{job.id}"
+        st.session_state[key] = job.standing.stage
+        st.selectbox(
+            "It stands at",
+            offered,
+            format_func=lambda s: s.value.capitalize() if s else "As worked out from what is done",
+            key=key,
+            on_change=_stand,
+            args=(job, key),
+        )
+        away = job.standing.archived
+        if st.button("Take it out of the archive" if away else "Archive this job", key="archive"):
+            services.set_standing(server.store(), job.id, services.Standing(job.standing.stage, not away))
+            st.session_state["job-said"] = (
+                "Back in the list of jobs." if away else "Archived: the list shows it on wish."
+            )
+            st.rerun()
+        if said := st.session_state.pop("job-said", None):
+            st.toast(said)
+
+
+def _stand(job: services.JobView, key: str) -> None:
+    """Keep where the person says the job stands."""
+    stage = st.session_state[key]
+    services.set_standing(server.store(), job.id, services.Standing(stage, job.standing.archived))
+    st.session_state["job-said"] = f"Kept: {stage.value if stage else 'as worked out from what is done'}."
 
 
 def length(mm: float | None) -> str:
@@ -80,17 +117,46 @@ def visits(job: services.JobView) -> None:
         st.markdown(f"**{plain(visit.label.capitalize())}**, {visit.date:%Y-%m-%d}: {text}")
 
 
+def fields_of(details: services.JobDetails) -> dict[str, Any]:
+    """Everything that the form of a job holds, by name."""
+    flat = asdict(details)
+    of: dict[str, Any] = flat.pop("instrument")
+    return of | flat
+
+
+def details_of(fields: dict[str, Any]) -> services.JobDetails:
+    """The same as details."""
+    own = {n: fields[n] for n in ("customer", "contact", "asked_for", "promised")}
+    of = {f.name: fields[f.name] for f in dataclass_fields(services.InstrumentDetails)}
+    return services.JobDetails(instrument=services.InstrumentDetails(**of), **own)
+
+
+def said(name: str, value: Any) -> str:
+    """A field's value as it is written down."""
+    if value is None or value == "":
+        return "nothing"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return length(value) if isinstance(value, float) else str(value)
+
+
 def change(job: services.JobView) -> None:
-    """The form with what is known, to correct it."""
+    """The form with what is known, to correct it; two windows may do so at once."""
+    key, now = f"job-{job.id}", fields_of(job.details)
     with st.expander("Change what is written down"):
-        sent = job_form(f"job-{job.id}-{job.revision}", job.details, "Keep these details")
-        if sent is not None:
-            try:
-                services.update_job(server.store(), job.id, sent, job.revision)
-            except InspectError as error:
-                say(error)
-                return
-            st.rerun()
+        changed_note(key, now)
+        sent = job_form(turn(key), details_of(opened(key, now)), "Keep these details")
+        labels = {n: n.replace("_", " ").capitalize() for n in now}
+        kept = settled(key, fields_of(sent) if sent else None, now, labels, said)
+        if kept is None:
+            return
+        try:
+            services.update_job(server.store(), job.id, details_of(kept), job.revision)
+        except InspectError as error:
+            say(error)
+            return
+        reopened(key)
+        st.rerun()
 
 
 job = the_job()

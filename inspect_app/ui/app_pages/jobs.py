@@ -17,6 +17,16 @@ SHOWN = 25
 """Jobs on one page: about two screens of a laptop."""
 
 
+SHOW = {
+    "all": ("All but the archive", False, ""),
+    "bench": ("Waits for the bench", False, "bench"),
+    "customer": ("Waits for the customer", False, "customer"),
+    "archive": ("Archive", True, ""),
+}
+"""What the list can show: its name, whether archived, whose turn it is."""
+ORDERS = {"changed": "Last changed first", "promised": "Promised soonest first", "number": "Newest number first"}
+
+
 def new_job() -> None:
     """The form of a new job; made once however often it is sent."""
     token = st.session_state.setdefault("new-job-token", uuid.uuid4().hex)
@@ -40,8 +50,10 @@ def row(job: services.JobRow) -> None:
             st.page_link(page("job.py"), label=label, query_params={"job": str(job.id)})
             promised = f" · promised {job.promised:%Y-%m-%d}" if job.promised else ""
             photos = f"{job.photos} photo{'' if job.photos == 1 else 's'}"
-            st.caption(f"{job.stage.value.capitalize()} · {photos}{promised} · changed {job.updated:%Y-%m-%d}")
-        st.markdown(f"{job.stage.next_step}")
+            away = " · archived" if job.archived else ""
+            st.caption(f"{job.stage.value.capitalize()}{away} · {photos}{promised} · changed {job.updated:%Y-%m-%d}")
+        who = {"bench": "Yours: ", "customer": "The customer's: "}.get(job.stage.waits_for, "")
+        st.markdown(f"{who}{job.stage.next_step}")
 
 
 def turn(by: int) -> None:
@@ -56,19 +68,27 @@ def first_page() -> None:
 
 with st.container(horizontal=True, vertical_alignment="bottom", horizontal_alignment="distribute"):
     st.title("Jobs", width="content")
-    st.page_link(page(SHOP_PAGE), label="The shop: papers, limits, prices, wire ›")
+    st.page_link(page(SHOP_PAGE), label="The shop: papers, limits, prices, wire, scales ›")
 query = st.text_input(
     "Search",
     key="jobs-query",
     on_change=first_page,
     placeholder="Customer, instrument, #number, or a date such as 2026-11",
 )
+with st.container(horizontal=True, vertical_alignment="bottom"):
+    show = st.segmented_control(
+        "Show", list(SHOW), default="all", required=True, key="jobs-show", on_change=first_page, wrap=True,
+        format_func=lambda s: SHOW[s][0], bind="query-params",
+    )  # fmt: skip
+    order = st.selectbox("Sorted by", list(ORDERS), key="jobs-order", format_func=ORDERS.__getitem__, width=260)
 start = st.session_state.get("jobs-from", 0)
-found = services.find_jobs(server.store(), query, SHOWN, start)
-with st.expander("New job", expanded=found.total == 0 and not query, icon=None):
+_, archived, waits_for = SHOW[str(show)]
+found = services.find_jobs(server.store(), query, SHOWN, start, archived, waits_for, str(order))
+with st.expander("New job", expanded=found.total == 0 and not query and show == "all", icon=None):
     new_job()
 if found.total == 0:
     text = "No job matches. Try fewer words, or a part of the name." if query else "No jobs yet: start the first above."
+    text = text if query or show == "all" else f"No jobs here: {SHOW[str(show)][0].lower()}."
     st.info(text)
 for each in found.rows:
     row(each)

@@ -8,7 +8,6 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.decide.estimate import format_money
 from inspect_app.decide.limits import Verdict
-from inspect_app.decide.mind import in_unit
 from inspect_app.decide.options import Check, Kind, Option, recommend
 from inspect_app.services.deciding import (
     Decision,
@@ -22,10 +21,11 @@ from inspect_app.services.deciding import (
 from inspect_app.services.estimating import draft
 from inspect_app.services.papers import bench_paper
 from inspect_app.ui import server
-from inspect_app.ui.bench import head, length_unit, page, say, saying, step_link, the_job
+from inspect_app.ui.bench import head, length_unit, not_decided, page, say, saying, step_link, the_job
 from inspect_app.ui.fret_history import instrument_limits, work_done
 from inspect_app.ui.look import ACCENT, QUIET
-from inspect_app.ui.words import chance, crown_size, plain, shown
+from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
+from inspect_app.ui.words import chance, crown_size, in_unit, plain, shown
 from shared.errors import InspectError
 from shared.units import show_plain, unit_shown
 
@@ -95,7 +95,7 @@ def facts(option: Option) -> list[str]:
         out.append(f"Comes off: {shown(option.removal.measured, length_unit())}, the deepest place taken as read")
     if option.height_left:
         fret, low = min(option.height_left, key=lambda h: h[1].value)
-        out.append(f"Least crown height left: {shown(low.measured, length_unit())}, fret {fret}")
+        out.append(f"Lowest fret: {fret}, with {shown(low.measured, length_unit())} left")
     if option.years is not None:
         y = option.years
         middle, least = (show_plain(years, "years", digits=2) for years in (y.median, y.at_least))
@@ -145,37 +145,52 @@ def trade_off(option: Option, decision: Decision) -> None:
             {
                 "Replaced": ", ".join(map(str, t.replaced)) or "none",
                 "Comes off": shown(t.removal.measured, length_unit()),
-                "Least height": shown(t.least_height.measured, length_unit()) if t.least_height else "",
+                "Least of all frets": shown(t.least_height.measured, length_unit()) if t.least_height else "",
                 "Limit kept with": chance(t.probability) if t.probability is not None else "",
             }
             for t in option.curve[: max(6, len(option.replaced) + 2)]
         ],
         border="horizontal",
     )
+    st.caption(
+        "The least of all frets lies a little under the height expected of the lowest one: any may come out low."
+    )
 
 
 def choose(job: services.JobView, decision: Decision) -> None:
     """Wire, bevel, another option with the reason."""
-    stock = wires(server.store())
-    known = decision.terms
-    with st.form("terms", border=False):
-        st.subheader("What was agreed")
-        labels = ["as now", *(w.stock.label for w in stock)]
-        present = next((i for i, w in enumerate(stock, 1) if known.wire and w.id == known.wire.id), 0)
-        wire = st.selectbox("Wire for new frets", range(len(labels)), index=present, format_func=lambda i: labels[i])
+    known, key, typed = decision.terms, f"terms-{job.id}", None
+    names = {0: "as now", **{w.id: w.stock.label for w in wires(server.store())}}
+    now = {
+        "wire_id": known.wire.id if known.wire else 0,
+        "bevel_deg": float(known.bevel_deg),
+        "choice": str(known.choice or ""),
+        "note": known.note,
+    }
+    st.subheader("What was agreed")
+    changed_note(key, now)
+    was = opened(key, now)
+    with st.form(turn(key), border=False):
+        ids, kinds = list(names), ["", *map(str, Kind)]
+        at = ids.index(was["wire_id"]) if was["wire_id"] in ids else 0
+        wire = st.selectbox("Wire for new frets", ids, index=at, format_func=names.__getitem__)
         bevel = st.number_input(
-            "Bevel of the fret ends, degrees from upright", 0.0, 60.0, known.bevel_deg, 1.0,
+            "Bevel of the fret ends, degrees from upright", 0.0, 60.0, was["bevel_deg"], 1.0,
             help="30 is usual, some prefer 35, about 20 where ends are then rounded (common practice, no source).",
         )  # fmt: skip
-        kinds = ["", *map(str, Kind)]
-        index = kinds.index(str(known.choice)) if known.choice else 0
-        choice = st.selectbox("Option", kinds, index=index, format_func=lambda k: k.capitalize() or "As recommended")
-        note = st.text_input("Why another than recommended", value=known.note)
-        if st.form_submit_button("Keep this"):
-            chosen = stock[wire - 1].id if wire else 0
-            with saying():
-                change_terms(server.store(), job.id, wire_id=chosen, bevel_deg=bevel, choice=choice, note=note)
-                st.rerun()
+        choice = st.selectbox(
+            "Option", kinds, index=kinds.index(was["choice"]), format_func=lambda k: k.capitalize() or "As recommended"
+        )
+        note = st.text_input("Why another than recommended", value=was["note"])
+        if st.form_submit_button("Keep wire, bevel and option"):
+            typed = {"wire_id": wire, "bevel_deg": bevel, "choice": choice, "note": note.strip()}
+    with saying():
+        labels = {"wire_id": "Wire", "bevel_deg": "Bevel, degrees", "choice": "Option", "note": "Why"}
+        keep = settled(key, typed, now, labels, lambda n, v: names.get(v, "") if n == "wire_id" else str(v))
+        if keep is not None:
+            change_terms(server.store(), job.id, **keep)
+            reopened(key)
+            st.rerun()
 
 
 def likeness(job: services.JobView, visit: str) -> None:
@@ -227,6 +242,7 @@ def onward(job: services.JobView, decision: Decision, visit: str) -> None:
 job = the_job()
 head(job, "options.py")
 st.title("Options")
+not_decided(job)
 visit = visit_of(job)
 try:
     decision = decide(server.store(), job.id, visit)

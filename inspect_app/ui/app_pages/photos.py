@@ -9,16 +9,18 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.reading.ask import Ask
 from inspect_app.services import PhotoView
+from inspect_app.services.agreed import agreement_of
 from inspect_app.ui import server
-from inspect_app.ui.asking import ask_form, choose_end, first_ask, with_first
-from inspect_app.ui.bench import head, say, saying, step_link, the_job
+from inspect_app.ui.asking import ask_form, choose_end, first_ask, fret_label, with_first
+from inspect_app.ui.bench import head, saying, step_link, the_job
 from inspect_app.ui.howto import HOW, drawing
+from inspect_app.ui.looking import full_size, looked_at, small_picture
 from inspect_app.ui.phone import phone_corner
+from inspect_app.ui.printed_scales import not_measured_yet
 from inspect_app.ui.shots import VIEW_TEXT, advice, at_first_sight, covered, next_first_fret, ranges, wanted
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
 
-AFTER = "after"
 CHANGE = "Change what is asked, or take it out"
 
 
@@ -35,10 +37,18 @@ def shot_list(job: services.JobView, visit: str) -> None:
             st.markdown(HOW[want.view])
 
 
+def visits_of(job: services.JobView) -> list[str]:
+    """The job's visits, and the one after the work, which it will have."""
+    return list(dict.fromkeys((*(v.label for v in job.visits), services.AFTER)))
+
+
 def choose_visit(job: services.JobView) -> str:
-    """The visit new photos belong to."""
-    labels = list(dict.fromkeys((*(v.label for v in job.visits), AFTER)))
-    label = st.pills("Visit", labels, default=labels[0], required=True, key="visit", format_func=str.capitalize)
+    """The visit new photos belong to: as the address says, else after the work once the work is agreed."""
+    labels = visits_of(job)
+    asked = st.query_params.get("visit")
+    first = asked if asked in labels else services.AFTER if agreement_of(server.store(), job.id) else labels[0]
+    label = st.pills("Visit", labels, default=first, required=True, key=f"visit-{job.id}", format_func=str.capitalize)
+    st.query_params["visit"] = str(label)
     return str(label)
 
 
@@ -94,58 +104,69 @@ def at_sight(photo: PhotoView) -> str:
 
 
 def measure_all(asks: list[tuple[PhotoView, Ask]]) -> None:
-    """Measure these photos one after the other, with progress."""
+    """Measure these photos one after the other, with progress; what is measured stays where it is stopped or left."""
     bar = st.progress(0.0, "Measuring")
+    st.button("Stop after this photo", key="stop-measuring")  # any press ends this run at the next photo
     for i, (photo, ask) in enumerate(asks):
         bar.progress(i / len(asks), f"Measuring {plain(photo.name)}, {i + 1} of {len(asks)}")
         try:
             services.measure_photo(server.store(), photo.id, ask)
         except InspectError as error:
-            say(error)
-    bar.empty()
+            said = f"{plain(photo.name)}: {plain(error.wrong)} **{plain(error.advice)}**"
+            st.session_state["photos-said"] = [*st.session_state.get("photos-said", ()), ("error", said)]
     st.rerun()
 
 
 def to_measure(job: services.JobView) -> None:
-    """Photos without an answer: say which fret comes first in each, then measure all."""
+    """Photos without an answer: say which fret each shows, then measure all."""
     waiting = [p for p in job.photos if p.view != "finding" and p.inspection is None]
     if not waiting:
         return
     st.subheader(f"To measure ({len(waiting)})")
-    first = next_first_fret(covered(job.photos))
     asks = []
     for photo in waiting:
         with st.container(border=True):
             with st.container(horizontal=True, vertical_alignment="center"):
-                thumbnail(photo)
+                small_picture(photo)
                 with st.container(gap=None), saying():
-                    asks.append((photo, ask_at_once(photo, first)))
+                    ask = ask_at_once(job, photo)
+                    if ask is not None:
+                        asks.append((photo, ask))
             with st.expander(CHANGE):
-                change(photo)
-    if st.button(f"Measure {len(asks)} photo{'' if len(asks) == 1 else 's'}", type="primary", key="measure-all"):
+                change(job, photo)
+    unsaid = len(waiting) - len(asks)
+    if unsaid:
+        st.caption(
+            f"{unsaid} wait{'s' if unsaid == 1 else ''} for the number of the fret in focus: it is never guessed."
+        )
+    not_measured_yet({ask.scale.kind for _, ask in asks})
+    label = f"Measure {len(asks)} photo{'' if len(asks) == 1 else 's'}"
+    if st.button(label, type="primary", key="measure-all", disabled=not asks):
         measure_all(asks)
     st.caption(
         "The printed strip or backdrop is looked for. Another scale, or a neck that lies another way: change that."
     )
 
 
-def ask_at_once(photo: PhotoView, first: int) -> Ask:
-    """What a photo is asked when all are measured together: it needs its first fret, and an end which one it is."""
+def ask_at_once(job: services.JobView, photo: PhotoView) -> Ask | None:
+    """What a photo is asked when all are measured together; nothing while its fret is not said."""
     st.markdown(f"**{plain(photo.name)}** · {VIEW_TEXT[photo.view][0]} · {photo.visit.label}")
     if f"sight-{photo.id}" not in st.session_state:  # it came from a phone, or another window
         with st.spinner("Looking for its scale"):
             st.session_state[f"sight-{photo.id}"] = at_sight(photo)
     st.markdown(plain(st.session_state[f"sight-{photo.id}"]))
-    label = "First whole fret from the nut" if photo.view == "plan" else "Fret in focus"
-    number = int(st.number_input(label, 1, 36, first, 1, key=f"first-{photo.id}", width=260))
+    there = covered(p for p in job.photos if p.visit.id == photo.visit.id)
+    first = next_first_fret(there) if photo.view == "plan" else None
+    number = st.number_input(
+        fret_label(photo.view), 1, 36, first, 1, key=f"first-{photo.id}", width=300, placeholder="which one?"
+    )
+    if number is None and photo.view != "section":
+        return None
+    if photo.view == "plan" and job.details.instrument.scale_length:
+        st.caption("Three frets or more are counted by their spacing as well, and put right by it.")
+    number = int(number or 1)
     ask = with_first(first_ask(photo, number), number)
     return replace(ask, end=choose_end(ask.end, f"end-{photo.id}")) if photo.view == "end" else ask
-
-
-def thumbnail(photo: PhotoView) -> None:
-    """The photo, small."""
-    style = "width:150px;border-radius:8px;display:block"
-    st.html(f'<img src="/photo/{photo.sha256}/preview.jpg" alt="" loading="lazy" style="{style}">', width=158)
 
 
 def measured(job: services.JobView, photo: PhotoView) -> None:
@@ -154,24 +175,31 @@ def measured(job: services.JobView, photo: PhotoView) -> None:
     answer = photo.inspection.answer
     with st.container(border=True):
         with st.container(horizontal=True, vertical_alignment="center"):
-            thumbnail(photo)
+            small_picture(photo)
             with st.container(gap=None, width="stretch"):
                 frets = ranges(f.number for f in answer.frets)
                 what = f"fret{'s' if len(answer.frets) > 1 else ''} {frets}" if frets else "nothing measured"
                 st.markdown(f"**{plain(photo.name)}** · {VIEW_TEXT[photo.view][0]} · {photo.visit.label} · {what}")
                 st.markdown(plain(advice(answer)))
                 if answer.frets:
-                    step_link("readings.py", "Its readings ›", job.id)
+                    step_link("readings.py", "Its readings ›", job.id, photo=str(photo.id))
         with st.expander(CHANGE):
-            change(photo)
+            change(job, photo)
 
 
-def change(photo: PhotoView) -> None:
-    """Ask again, or hide the photo."""
-    views = [v for v in VIEW_TEXT if v != "finding"]
-    view = st.selectbox("It shows", views, views.index(photo.view), lambda v: VIEW_TEXT[v][0], key=f"view-{photo.id}")
-    if view != photo.view:
-        services.update_photo(server.store(), photo.id, view=view)
+def change(job: services.JobView, photo: PhotoView) -> None:
+    """Move the photo to another visit or view, ask again, or hide it."""
+    left, right = st.columns(2)
+    views, visits = [v for v in VIEW_TEXT if v != "finding"], visits_of(job)
+    view = left.selectbox("It shows", views, views.index(photo.view), lambda v: VIEW_TEXT[v][0], key=f"view-{photo.id}")
+    visit = right.selectbox(
+        "It belongs to visit", visits, visits.index(photo.visit.label), str.capitalize, key=f"visit-of-{photo.id}"
+    )
+    if (view, visit) != (photo.view, photo.visit.label):
+        services.update_photo(server.store(), photo.id, view=view, visit=visit)
+        st.session_state.pop(f"sight-{photo.id}", None)
+        where = f"{VIEW_TEXT[view][0].lower()}, visit {visit}"
+        st.session_state["photos-said"] = [("info", f"{plain(photo.name)} is now: {plain(where)}.")]
         st.rerun()
     send = "Measure it again" if photo.inspection else "Measure it"
     with saying():
@@ -198,6 +226,10 @@ def taken_out(job: services.JobView) -> None:
 job = the_job()
 head(job, "photos.py")
 st.title("Photos")
+shown = [p for p in job.photos if p.view != "finding"]
+open_now = looked_at(shown)
+if open_now is not None:
+    full_size(open_now, shown)
 left, right = st.columns([3, 2], gap="large")
 with left:
     visit = choose_visit(job)

@@ -1,123 +1,43 @@
-"""The readings of a job, doubtful first: look at each on its photo, correct it, accept or reject it."""
+"""The readings of a job, feature by feature along the board: each on its photo, to correct, accept or reject."""
 
 from __future__ import annotations
 
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.reading.key import Key, parse_key
 from inspect_app.reading.quantities import one_of
-from inspect_app.reading.values import readings_of
+from inspect_app.services import FeatureView, ReadingView
 from inspect_app.ui import server
 from inspect_app.ui.adding import Addition, additions
 from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job
-from inspect_app.ui.handles import hand_edge
+from inspect_app.ui.looking import legend
+from inspect_app.ui.reviewing import (
+    Chosen,
+    added,
+    bulk,
+    choose,
+    chosen_in,
+    decide,
+    id_of,
+    open_photo,
+    pick,
+    placed,
+    stop_adding,
+    take_back_edge,
+    then_of,
+    undo_last,
+)
 from inspect_app.ui.scenes import marking_scene, reading_scene
-from inspect_app.ui.viewer import Moved, Scene, show
+from inspect_app.ui.sifting import Sieve, ask_sieve, doubt_text, film, left_of, only_doubt, sifted, sure_left
+from inspect_app.ui.viewer import show
 from inspect_app.ui.words import Length, name_of, plain, shown
-from shared.errors import InspectError, OptionError
 from shared.flags import describe
 
-WHICH = ("To decide", "Accepted", "Rejected", "All")
-_OF = {"To decide": "open", "Accepted": "accept", "Rejected": "reject"}
 HOW_TO_MOVE = "Drag a ring to move an edge, or reach it with Tab and use the arrow keys. Tap an outline to choose it."
 SIGN = {"open": "to decide", "accept": "accepted", "reject": "rejected"}
-Chosen = tuple[int, Key]
-Rows = tuple[services.ReadingView, ...]
-
-
-def key_of(r: services.ReadingView) -> Chosen:
-    """What tells a reading from all others of the job, through new inspections too."""
-    return r.photo_id, r.reading.key
-
-
-def chosen_in(every: Rows, group: Rows) -> services.ReadingView | None:
-    """The reading being looked at: as chosen, as in the address, else the first of the group."""
-    asked = st.session_state.get("reading")
-    key, photo = st.query_params.get("reading"), st.query_params.get("photo")
-    for r in every:
-        if asked == key_of(r) or (asked is None and str(r.reading.key) == key and photo in (None, str(r.photo_id))):
-            return r
-    return group[0] if group else None
-
-
-def choose(key: Chosen | None) -> None:
-    """Look at this reading."""
-    st.session_state["reading"] = key
-    for name in ("reading", "photo"):
-        st.query_params.pop(name, None)
-
-
-def pick(photo_id: int, text: str) -> None:
-    """Look at the reading whose outline was tapped."""
-    choose((photo_id, parse_key(text)))
-
-
-def step(rows: Rows, at: services.ReadingView, by: int) -> Chosen:
-    """The next reading to decide in that direction, round the end; the next of any kind when none is left."""
-    here = next((i for i, r in enumerate(rows) if key_of(r) == key_of(at)), 0)
-    ring = [rows[(here + by * k) % len(rows)] for k in range(1, len(rows) + 1)]
-    return key_of(next((r for r in ring if r.verdict == "open"), ring[0]))
-
-
-def after(rows: Rows, at: services.ReadingView) -> Chosen | None:
-    """What to look at once a reading is decided: the next to decide, or nothing when it was the last."""
-    left = [r for r in rows if r.verdict == "open" and key_of(r) != key_of(at)]
-    return step(rows, at, 1) if left else None
-
-
-def decide(r: services.ReadingView, verdict: services.Verdict, then: Chosen | None, reason: str = "") -> None:
-    """Keep a person's word on a reading and go on to the next."""
-    try:
-        services.judge(server.store(), r.inspection_id, r.reading.key, verdict, reason)
-    except InspectError as error:
-        st.session_state["readings-said"] = error
-        return
-    choose(then if verdict != "open" else key_of(r))
-
-
-def reject(r: services.ReadingView, then: Chosen | None) -> None:
-    """Reject with the reason typed."""
-    decide(r, "reject", then, st.session_state.get("reject-reason", ""))
-    if "readings-said" not in st.session_state:
-        st.session_state["reject-reason"] = ""
-
-
-def take_back(r: services.ReadingView) -> None:
-    """Undo the last edge placed by hand on this photo; where that takes the reading away, stay on its fret."""
-    try:
-        left = readings_of(services.undo(server.store(), r.photo_id).answer)
-        same = [o.key for o in left if o.key == r.reading.key] or [o.key for o in left if o.place == r.reading.place]
-        choose((r.photo_id, same[0]) if same else None)
-    except InspectError as error:
-        st.session_state["readings-said"] = error
-    rev = f"rev-{r.photo_id}"
-    st.session_state[rev] = st.session_state.get(rev, 0) + 1
-
-
-def placed(r: services.ReadingView, scene: Scene, moved: Moved) -> None:
-    """A handle was let go: measure again with that edge fixed."""
-    st.session_state[f"rev-{r.photo_id}"] = moved.rev
-    edge = hand_edge(moved, scene)
-    if edge is None:
-        return
-    try:
-        kept = services.place_edge(server.store(), r.inspection_id, edge)
-        if not took(kept, r):
-            services.undo(server.store(), r.photo_id)
-            raise OptionError(
-                "This kind of photo does not take that edge by hand, so nothing was changed.",
-                "Measure it on the By hand page, or take the photo again.",
-            )
-    except InspectError as error:
-        st.session_state["readings-said"] = error
-    choose(key_of(r))
-
-
-def took(kept: services.InspectionView, r: services.ReadingView) -> bool:
-    """Whether the measuring function used the placed edge: it marks what rests on one."""
-    values = [o.value for o in readings_of(kept.answer) if o.of == r.reading.of or o.key == r.reading.key]
-    return any(v.by_hand or "BY_HAND" in v.flags for v in values)
+# What a reading is most often rejected for (common practice, no source); other words can be typed.
+REASONS = ("A scratch or dirt, not wear", "Glare or shadow", "An edge lies wrong", "Counted as the wrong fret")
+Cards = tuple[FeatureView, ...]
 
 
 def adding(photo: services.PhotoView) -> Addition | None:
@@ -132,83 +52,103 @@ def add(photo_id: int, name: str) -> None:
     st.session_state["adding"] = (photo_id, name)
 
 
-def stop_adding() -> None:
-    """Go back to the readings."""
-    st.session_state.pop("adding", None)
-
-
-def added(r: services.ReadingView, photo: services.PhotoView, addition: Addition, moved: Moved) -> None:
-    """All points are marked: measure with the edges they make, and look at the reading that comes of it."""
-    at = [moved.points.get(f"p{i + 1}") for i in range(len(addition.prompts))]
-    points = [p for p in at if p is not None]
-    photo = services.photo_view(server.store(), photo.id)  # another window may have added to it meanwhile
-    if photo.inspection is None or len(points) < len(at):
-        return
-    try:
-        marking = addition.mark(photo.inspection.answer, points)
-        kept = services.place_edge(server.store(), r.inspection_id, *marking.edges)
-    except InspectError as error:
-        st.session_state["readings-said"] = error
-        st.session_state["adding-turn"] = st.session_state.get("adding-turn", 0) + 1
-        return
-    stop_adding()
-    if any(o.key == marking.key for o in readings_of(kept.answer)):
-        choose((photo.id, marking.key))
-        return
-    why = next((n.reason for n in kept.answer.not_measured if n.what == marking.key), "Mark what else bounds it.")
-    st.session_state["readings-said"] = OptionError(
-        f"The mark is kept, but {one_of(marking.key)} can't be told yet.", why
-    )
-
-
-def accept_all(job_id: int) -> None:
-    """Accept all sure readings at once."""
-    try:
-        st.session_state["accepted"] = services.accept_sure(server.store(), job_id)
-    except InspectError as error:
-        st.session_state["readings-said"] = error
-    choose(None)
-
-
-def doubts(r: services.ReadingView) -> None:
-    """Why a reading is doubtful, and what would settle it."""
-    for code in r.flags:
-        flag = describe(code)
-        st.markdown(f"**{flag.text}** {flag.advice}")
-    if not r.flags and not r.sure:
-        st.markdown(f"**Its uncertainty is {r.relative_u:.0%} of the value.** A closer or sharper photo narrows it.")
-
-
-def card(r: services.ReadingView, rows: Rows, photo: services.PhotoView, length: Length) -> None:
-    """The reading being looked at."""
-    where = next((i for i, o in enumerate(rows) if key_of(o) == key_of(r)), 0)
-    st.caption(f"{where + 1} of {len(rows)} · {plain(photo.name)} · {SIGN[r.verdict]}")
-    st.markdown(f"### {name_of(r.reading)}")
-    st.markdown(f"## {shown(r.reading.value, length)}")
-    doubts(r)
-    if r.reason:
-        st.markdown(f"Rejected because: {plain(r.reason)}")
-    ahead, back, then = step(rows, r, 1), step(rows, r, -1), after(rows, r)
-    with st.container(horizontal=True):
-        if r.verdict == "open":
-            st.button("Accept", type="primary", shortcut="A", on_click=decide, args=(r, "accept", then), key="accept")
-            with st.popover("Reject"):
-                st.text_input("What is wrong with it?", key="reject-reason")
-                st.button("Reject it", on_click=reject, args=(r, then), key="reject")
+def why_doubtful(f: FeatureView) -> None:
+    """Why a feature is doubtful, and what would settle it; each doubt once."""
+    for code in f.doubts:
+        of = [label_of(r) for r in f.left or f.readings if code in services.doubts_of(r)]
+        which = f" ({', '.join(of)})" if len(of) < len(f.readings) else ""
+        if code in {c for r in f.readings for c in r.flags}:
+            st.markdown(f"**{describe(code).text}**{which} {describe(code).advice}")
         else:
-            st.button("Decide again", on_click=decide, args=(r, "open", key_of(r)), key="reopen")
+            st.markdown(f"**{doubt_text(code)}**{which} A closer or sharper photo narrows it.")
+    if any("BY_HAND" in r.flags for r in f.readings):
+        st.markdown(f"**{describe('BY_HAND').text}**")
+
+
+def label_of(r: ReadingView) -> str:
+    """A reading's name on its feature's card."""
+    return r.reading.key.quantity or r.reading.quantity
+
+
+def values(f: FeatureView, length: Length) -> None:
+    """All readings of the feature, one a line; what is doubtful or decided stands behind."""
+    lines = []
+    for r in f.readings:
+        sign = SIGN[r.verdict] if r.verdict != "open" else "" if r.sure else "?"
+        lines.append(f"{label_of(r)}: **{shown(r.reading.value, length)}** {sign}")
+    st.markdown("  \n".join(lines))  # one a line, close together: photo and buttons stay on one screen
+    for reason in dict.fromkeys(r.reason for r in f.readings if r.reason):
+        st.markdown(f"Rejected because: {plain(reason)}")
+
+
+def start_rejecting(at: Chosen) -> None:
+    """Ask for the reason."""
+    st.session_state["rejecting"] = at
+
+
+def reject(f: FeatureView, then: Chosen | None, why: str | None = None) -> None:
+    """Reject what is picked of a feature, all of it unless a person left something out."""
+    text = st.session_state.get("reject-reason", "") if why is None else why
+    picked = st.session_state.get("reject-of")
+    rows = [r for r in f.left or f.readings if picked is None or label_of(r) in picked]
+    decide(f, rows, "reject", then, text)
+    if "readings-said" not in st.session_state:
+        st.session_state["reject-reason"] = ""
+
+
+def reasons(f: FeatureView, then: Chosen | None) -> None:
+    """Why it is rejected: one press, or one's own words."""
+    rows = f.left or f.readings
+    if len(rows) > 1 and f.key.index is None:  # one of several goes whole
+        labels = [label_of(r) for r in rows]
+        st.pills("Reject", labels, selection_mode="multi", default=labels, key="reject-of")
+    for i, why in enumerate(REASONS, 1):
+        st.button(why, shortcut=str(i), on_click=reject, args=(f, then, why), key=f"reject-{i}", width="stretch")
+    st.text_input("Or in your own words", key="reject-reason")
+    with st.container(horizontal=True):
+        st.button("Reject it", on_click=reject, args=(f, then), key="reject")
+        st.button("Keep it", on_click=choose, args=(id_of(f),), key="reject-not")
+
+
+def verdict_buttons(f: FeatureView, then: Chosen | None) -> None:
+    """Accept, reject, take back: on a phone they stay at the lower edge of the screen."""
+    with st.container(horizontal=True, key="verdict"):
+        if f.verdict == "open":
+            st.button(
+                "Accept", type="primary", shortcut="A", on_click=decide, args=(f, f.left, "accept", then), key="accept"
+            )
+            st.button("Reject (R)", on_click=start_rejecting, args=(id_of(f),), key="start-reject")
+        else:
+            st.button("Decide again", on_click=decide, args=(f, f.readings, "open", id_of(f)), key="reopen")
+        undoable = bool(st.session_state.get("done"))
+        st.button("Undo", shortcut="Ctrl+Z", on_click=undo_last, disabled=not undoable, key="undo-last")
+
+
+def card(f: FeatureView, every: Cards, shown_now: Cards, photo: services.PhotoView, length: Length) -> None:
+    """The feature being looked at."""
+    left = sum(1 for o in every if o.left)
+    st.caption(f"{left} of {len(every)} to decide · {plain(photo.name)} · {f.visit.label} · {SIGN[f.verdict]}")
+    name = one_of(f.key)
+    st.markdown(f"### {name[:1].upper()}{name[1:]}")
+    values(f, length)
+    why_doubtful(f)
+    then = then_of(every, shown_now, f)
+    verdict_buttons(f, then)
+    if st.session_state.get("rejecting") == id_of(f):
+        reasons(f, then)
+    ahead, back = then or id_of(f), then_of(every, shown_now, f, -1) or id_of(f)
     with st.container(horizontal=True):
         st.button("Previous", shortcut="P", on_click=choose, args=(back,), key="previous")
         st.button("Next", shortcut="N", on_click=choose, args=(ahead,), key="next")
         inspection = photo.inspection
         if inspection and inspection.ask.hand_edges:
-            st.button("Undo the last move", on_click=take_back, args=(r,), key="undo")
+            st.button("Undo the last move", on_click=take_back_edge, args=(f,), key="undo")
         offered = additions(inspection.answer) if inspection else ()
         if offered:
             with st.popover("Add what was missed"):
                 for a in offered:
                     st.button(a.name, on_click=add, args=(photo.id, a.name), key=f"add-{a.name}", width="stretch")
-    more(r, length)
+    more(f, length)
 
 
 def add_card(addition: Addition) -> None:
@@ -220,86 +160,104 @@ def add_card(addition: Addition) -> None:
     st.button("Cancel", on_click=stop_adding, key="stop-adding")
 
 
-def more(r: services.ReadingView, length: Length) -> None:
-    """Where the uncertainty comes from, and what was said of the reading before."""
+def more(f: FeatureView, length: Length) -> None:
+    """Where the uncertainty comes from, and what was said of the readings before."""
     parts_of_u = st.expander("Where its uncertainty comes from", on_change="rerun", key="parts")
     if parts_of_u.open:
-        q = r.reading.value
-        total = sum(c.u**2 for c in q.contributions) or 1.0
-        parts = sorted(q.contributions, key=lambda c: -c.u)
-        shares = {c.source: f"{c.u**2 / total:.0%}" for c in parts}
-        parts_of_u.table({"Share of U²": shares}, border="horizontal")
+        for r in f.readings:
+            q = r.reading.value
+            total = sum(c.u**2 for c in q.contributions) or 1.0
+            parts = sorted(q.contributions, key=lambda c: -c.u)
+            shares = {c.source: f"{c.u**2 / total:.0%}" for c in parts}
+            parts_of_u.table({f"Share of U² of {label_of(r)}": shares}, border="horizontal")
         parts_of_u.caption("U = 2 u: the true value lies within value ± U about 95 times in 100.")
-    said = services.history(server.store(), r.photo_id, r.reading.key)
-    if said:
-        with st.expander("What was decided before"):
-            for j in said:
+    before = st.expander("What was decided before", on_change="rerun", key="before")
+    if before.open:
+        for r in f.readings:
+            for j in services.history(server.store(), f.photo_id, r.reading.key):
                 value = shown(j.value, length) if j.value else "no value"
-                st.markdown(
-                    f"{j.at:%Y-%m-%d %H:%M} · {SIGN[j.verdict]} · {value} {'· ' + plain(j.reason) if j.reason else ''}"
-                )
+                why = f" · {plain(j.reason)}" if j.reason else ""
+                before.markdown(f"{j.at:%Y-%m-%d %H:%M} · {label_of(r)} · {SIGN[j.verdict]} · {value}{why}")
+
+
+def at_once(every: Cards, shown_now: Cards, sieve: Sieve, at: Chosen | None) -> None:
+    """What may be accepted together: all sure ones, or all that share the one doubt that is looked for."""
+    sure = sure_left(shown_now if sieve.narrow else every)
+    if sure:
+        label = f"Accept all {len(sure)} sure ones"
+        st.button(label, on_click=bulk, args=(left_of(sure), len(sure), at), key="accept-sure")
+    same = only_doubt(shown_now, sieve.doubt) if sieve.doubt else ()
+    if same:
+        label = f"Accept all {len(same)} with this doubt alone"
+        st.button(label, on_click=bulk, args=(left_of(same), len(same), at), key="accept-doubt")
 
 
 @st.fragment
-def review(job_id: int) -> None:
-    """Photo and reading side by side; only this part runs again when a handle is let go."""
+def review(job: services.JobView) -> None:
+    """Photo and feature side by side; only this part runs again when a handle is let go."""
     error = st.session_state.pop("readings-said", None)
     if error is not None:
         say(error)
-    every = services.readings(server.store(), job_id)
-    with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
-        which = st.segmented_control(
-            "Show", WHICH, default=WHICH[0], required=True, key="which", on_change=choose, args=(None,),
-            label_visibility="collapsed",
-        )  # fmt: skip
-        sure = sum(1 for r in every if r.sure and r.verdict == "open")
-        if sure:
-            st.button(f"Accept all {sure} sure ones", on_click=accept_all, args=(job_id,), key="accept-sure")
-    done = st.session_state.pop("accepted", None)
+    done = st.session_state.pop("done-said", None)
     if done:
-        st.success(f"{done} accepted. What is left below wants a look.")
-    rows = tuple(r for r in every if which == "All" or r.verdict == _OF.get(str(which)))
-    at = chosen_in(every, rows)
+        st.toast(f"{done}. Ctrl+Z takes it back." if not done.startswith("Undone") else done)
+    every = services.features(server.store(), job.id)
+    with st.container(horizontal=True, vertical_alignment="center", key="sieve"):
+        sieve = ask_sieve(every, choose)
+        shown_now = sifted(every, sieve)
+        at = chosen_in(every, shown_now)
+        at_once(every, shown_now, sieve, id_of(at) if at else None)
+    if every:
+        film(job, every, at.photo_id if at else None, open_photo)
     if at is None:
-        nothing(job_id, every)
+        nothing(job.id, every)
         return
+    look_at(at, every, shown_now)
+    table(shown_now, length_unit())
+    server.settle_once()
+
+
+def look_at(at: FeatureView, every: Cards, shown_now: Cards) -> None:
+    """A feature on its photo, and its card."""
     photo = services.photo_view(server.store(), at.photo_id)
     if st.session_state.get("looked-at") != photo.id:
         services.make_ready(server.store(), photo.id)
         st.session_state["looked-at"] = photo.id
-    here, length = tuple(r for r in every if r.photo_id == photo.id), length_unit()
-    scene = reading_scene(photo, here, at, length, st.session_state.get(f"rev-{photo.id}", 0))
+    here, length = tuple(r for f in every if f.photo_id == photo.id for r in f.readings), length_unit()
+    scene = reading_scene(photo, here, at.readings[0], length, st.session_state.get(f"rev-{photo.id}", 0))
     addition = adding(photo)
     left, right = st.columns([7, 4], gap="medium")
     with left:
         if addition is None:
-            show(scene, f"viewer-{photo.id}", lambda m: placed(at, scene, m), lambda k: pick(photo.id, k))
+            moved, tapped = (lambda m: placed(at, scene, m)), (lambda k: pick(photo.id, k))
+            show(scene, f"viewer-{photo.id}", moved, tapped, {"r": lambda: start_rejecting(id_of(at))})
+            legend()
             st.caption(HOW_TO_MOVE)
         else:
             turn = st.session_state.get("adding-turn", 0)
             marking = marking_scene(scene, addition.name, addition.prompts, turn)
-            show(marking, f"viewer-{photo.id}", lambda m: added(at, photo, addition, m))
+            show(marking, f"viewer-{photo.id}", lambda m: added(at.inspection_id, photo, addition, m))
     with right:
         if addition is None:
-            card(at, rows if at in rows else every, photo, length)
+            card(at, every, shown_now, photo, length)
         else:
             add_card(addition)
-    table(rows, length)
-    server.settle_once()
 
 
-def nothing(job_id: int, every: Rows) -> None:
+def nothing(job_id: int, every: Cards) -> None:
     """What to do when there is nothing to show."""
     if not every:
         st.info("No readings yet. Add photos and measure them: their readings appear here.")
         step_link("photos.py", "Go to the photos", job_id)
-    else:
-        st.success("Nothing left here. Choose another group above, or go on to the wear map.")
-        step_link("wear_map.py", "Open the wear map", job_id)
+        return
+    st.success("Nothing left here. Choose another group above, or go on to the wear map.")
+    st.button("Undo", shortcut="Ctrl+Z", on_click=undo_last, disabled=not st.session_state.get("done"), key="undo-last")
+    step_link("wear_map.py", "Open the wear map", job_id)
 
 
-def table(rows: Rows, length: Length) -> None:
-    """All readings of the group as a table."""
+def table(shown_now: Cards, length: Length) -> None:
+    """All readings of what is shown as a table."""
+    rows = [r for f in shown_now for r in f.readings]
     every = st.expander(f"All {len(rows)} as a table", on_change="rerun", key="table")
     if not every.open:
         return
@@ -309,7 +267,7 @@ def table(rows: Rows, length: Length) -> None:
                 "Reading": [name_of(r.reading) for r in rows],
                 "Value ± U": [shown(r.reading.value, length) for r in rows],
                 "State": [SIGN[r.verdict] for r in rows],
-                "Doubts": [" ".join(describe(c).text for c in r.flags) for r in rows],
+                "Doubts": [" ".join(map(doubt_text, services.doubts_of(r))) for r in rows],
                 "Photo": [r.view for r in rows],
                 "Visit": [r.visit.label for r in rows],
             },
@@ -334,5 +292,5 @@ job = the_job()
 head(job, "readings.py")
 st.title("Readings")
 with saying():
-    review(job.id)
+    review(job)
     not_read(job)

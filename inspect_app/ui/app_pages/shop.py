@@ -1,4 +1,4 @@
-"""What belongs to the shop: its name on paper, limits, prices, wire in stock."""
+"""What belongs to the shop: its name on paper, limits, prices, wire in stock, printed scales."""
 
 from __future__ import annotations
 
@@ -17,6 +17,8 @@ from inspect_app.instrument.wire import MATERIALS, WireStock, size_class
 from inspect_app.services.deciding import add_wire, remove_wire, shop_limits, shop_prices, wires
 from inspect_app.ui import server
 from inspect_app.ui.bench import JOBS_PAGE, length_unit, page, saying
+from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
+from inspect_app.ui.printed_scales import printed_scales
 from inspect_app.ui.words import crown_size, plain
 from shared.trade import CROWN_HEIGHT_MM, CROWN_WIDTH_MM
 
@@ -24,74 +26,136 @@ from shared.trade import CROWN_HEIGHT_MM, CROWN_WIDTH_MM
 def letterhead() -> None:
     """Name and address on the papers."""
     kept = services.get_setting(server.store(), "shop") or {}
-    with st.form("letterhead", border=False):
-        name = st.text_input("Name on the papers", kept.get("name", ""))
-        lines = st.text_area("Address, one line each", "\n".join(kept.get("lines", [])))
-        if st.form_submit_button("Keep this"):
-            wanted = [line.strip() for line in lines.splitlines() if line.strip()]
-            services.put_setting(server.store(), "shop", {"name": name.strip(), "lines": wanted})
-            st.rerun()
+    key, now = "letterhead", {"name": kept.get("name", ""), "lines": tuple(kept.get("lines", ()))}
+    changed_note(key, now)
+    was, typed = opened(key, now), None
+    with st.form(turn(key), border=False):
+        name = st.text_input("Name on the papers", was["name"])
+        lines = st.text_area("Address, one line each", "\n".join(was["lines"]))
+        if st.form_submit_button("Keep this name and address"):
+            typed = {
+                "name": name.strip(),
+                "lines": tuple(line.strip() for line in lines.splitlines() if line.strip()),
+            }
+    keep = settled(key, typed, now, {"name": "Name", "lines": "Address"}, _said)
+    if keep is not None:
+        services.put_setting(server.store(), "shop", {"name": keep["name"], "lines": list(keep["lines"])})
+        _kept(key, "Name and address kept: papers made from now on carry them.")
+
+
+def _said(_: str, value: Any) -> str:
+    return (", ".join(value) if isinstance(value, tuple) else f"{value}") or "nothing"
+
+
+def _kept(key: str, said: str) -> None:
+    """Say on the next run what was saved, and build the form from it."""
+    reopened(key)
+    st.session_state["shop-said"] = said
+    st.rerun()
 
 
 def limits() -> None:
     """The limits new jobs start from."""
     known = shop_limits(server.store())
-    with st.form("limits", border=False):
-        changed: Limits = known
-        values = {}
-        for e in known.entries:
-            unit = "" if e.unit == "1" else f", {e.unit}"
-            values[e.key] = st.number_input(
-                f"{e.text}{unit}", 0.001, 100.0, float(e.value), 0.01, format="%.3f", help=e.source
+    key, now, typed = "limits", {e.key: float(e.value) for e in known.entries}, None
+    changed_note(key, now)
+    was = opened(key, now)
+    with st.form(turn(key), border=False):
+        values = {
+            e.key: st.number_input(
+                f"{e.text}{'' if e.unit == '1' else f', {e.unit}'}", 0.001, 100.0, was[e.key], 0.01, format="%.3f",
+                help=e.source,
             )
+            for e in known.entries
+        }  # fmt: skip
         if st.form_submit_button("Keep these limits"):
-            for key, value in values.items():
-                if abs(value - known[key].value) > 1e-9:
-                    changed = changed.with_value(key, value)
-            services.put_setting(server.store(), "limits", changed.to_dict())
-            st.rerun()
+            typed = {k: was[k] if abs(v - was[k]) < 1e-9 else v for k, v in values.items()}
+    keep = settled(key, typed, now, {e.key: e.text for e in known.entries}, _said)
+    if keep is not None:
+        changed: Limits = known
+        for k, value in keep.items():
+            changed = changed.with_value(k, value) if value != now[k] else changed
+        services.put_setting(server.store(), "limits", changed.to_dict())
+        _kept(key, "Limits kept: jobs judged from now on use them.")
     st.caption("Jobs judged before keep the limits they were judged by.")
+
+
+AMOUNTS = {
+    "labour_per_hour": "Labour an hour",
+    "wire_per_fret": "Wire a fret, where no wire was chosen",
+    "consumables": "Consumables of a job",
+}
+RATES = {"tax_percent": "Tax, %", "deposit_percent": "Deposit, %", "valid_days": "Estimates hold for, days"}
+HOURS = "hours "
+"""Stands before the name of a work's hours among the fields of the price book."""
+
+
+def _fields(book: PriceBook) -> dict[str, Any]:
+    """What the form of the price book holds, by name; amounts of money in whole units."""
+    minor = dict(book.rates) | dict(book.materials)
+    return {
+        "currency": book.currency,
+        "locale": book.locale,
+        **{n: float(Decimal(minor[n]).scaleb(-book.minor_digits)) for n in AMOUNTS},
+        "tax_percent": float(book.rates["tax_percent"]),
+        "deposit_percent": float(book.rates["deposit_percent"]),
+        "valid_days": int(book.rates["valid_days"]),
+        **{HOURS + n: float(h) for n, h in book.hours.items()},
+    }
+
+
+def _labels(fields: dict[str, Any]) -> dict[str, str]:
+    hours = {n: f"{n.removeprefix(HOURS).replace('_', ' ').capitalize()}, hours" for n in fields if n.startswith(HOURS)}
+    return {"currency": "Currency (ISO 4217 code)", "locale": "Amounts written as in"} | AMOUNTS | RATES | hours
 
 
 def prices() -> None:
     """The price book new jobs start from."""
     book = shop_prices(server.store())
-    with st.form("prices", border=False):
-        left, right = st.columns(2)
-        currency = left.text_input("Currency (ISO 4217 code)", book.currency, max_chars=3)
-        tongues = ["", *sorted(locale_identifiers())]
-        locale = right.selectbox(
-            "Amounts written as in",
-            tongues,
-            index=tongues.index(book.locale) if book.locale in tongues else 0,
-            format_func=_tongue,
-        )
-        money = _amounts(book, left, right)
-        tax = left.number_input("Tax, %", 0.0, 100.0, float(book.rates["tax_percent"]), 0.5)
-        deposit = right.number_input("Deposit, %", 0.0, 100.0, float(book.rates["deposit_percent"]), 5.0)
-        valid = left.number_input("Estimates hold for, days", 1, 365, int(book.rates["valid_days"]), 1)
-        hours = {
-            key: (left if i % 2 else right).number_input(
-                f"{key.replace('_', ' ').capitalize()}, hours", 0.0, 100.0, float(value), 0.05
-            )
-            for i, (key, value) in enumerate(book.hours.items())
-        }
-        if st.form_submit_button("Keep these prices"):
-            with saying():
-                typed = replace(book, locale=str(locale), hours={k: f"{v:g}" for k, v in hours.items()})
-                kept = _with_money(typed, currency.strip().upper() or book.currency, money)
-                rates = dict(kept.rates) | {
-                    "tax_percent": f"{tax:g}",
-                    "deposit_percent": f"{deposit:g}",
-                    "valid_days": valid,
-                }
-                services.put_setting(server.store(), "prices", replace(kept, rates=rates).to_dict())
-                if kept.currency != book.currency:
-                    st.session_state["currency-changed"] = (book.currency, kept.currency)
-                st.rerun()
+    key, now = "prices", _fields(book)
+    changed_note(key, now)
+    typed = _price_form(key, opened(key, now))
+    with saying():
+        keep = settled(key, typed, now, _labels(now), _said)
+        if keep is not None:
+            kept = _book(book, keep)
+            services.put_setting(server.store(), "prices", kept.to_dict())
+            if kept.currency != book.currency:
+                st.session_state["currency-changed"] = (book.currency, kept.currency)
+            _kept(key, "Prices kept: estimates drafted from now on use them.")
     if changed := st.session_state.pop("currency-changed", None):
         st.warning(_no_conversion(*changed))
     st.caption(f"These prices: {plain(book.source)}.")
+
+
+def _price_form(key: str, was: dict[str, Any]) -> dict[str, Any] | None:
+    """The form of the price book; what was typed when it is sent."""
+    labels = _labels(was)
+    with st.form(turn(key), border=False):
+        left, right = st.columns(2)
+        out: dict[str, Any] = {"currency": left.text_input(labels["currency"], was["currency"], max_chars=3)}
+        tongues = ["", *sorted(locale_identifiers())]
+        at = tongues.index(was["locale"]) if was["locale"] in tongues else 0
+        out["locale"] = right.selectbox(labels["locale"], tongues, index=at, format_func=_tongue)
+        for i, n in enumerate(AMOUNTS):
+            out[n] = (right if i % 2 else left).number_input(labels[n], 0.0, 1e7, was[n], 1.0)
+        out["tax_percent"] = right.number_input(labels["tax_percent"], 0.0, 100.0, was["tax_percent"], 0.5)
+        out["deposit_percent"] = left.number_input(labels["deposit_percent"], 0.0, 100.0, was["deposit_percent"], 5.0)
+        out["valid_days"] = right.number_input(labels["valid_days"], 1, 365, was["valid_days"], 1)
+        for i, n in enumerate(n for n in was if n.startswith(HOURS)):
+            out[n] = (right if i % 2 else left).number_input(labels[n], 0.0, 100.0, was[n], 0.05)
+        sent = st.form_submit_button("Keep these prices")
+    out["currency"] = out["currency"].strip().upper() or was["currency"]
+    return out if sent else None
+
+
+def _book(book: PriceBook, fields: dict[str, Any]) -> PriceBook:
+    """The price book with these fields."""
+    hours = {n.removeprefix(HOURS): f"{h:g}" for n, h in fields.items() if n.startswith(HOURS)}
+    typed = replace(book, locale=str(fields["locale"]), hours=hours)
+    kept = _with_money(typed, fields["currency"], {n: fields[n] for n in AMOUNTS})
+    percents = {n: f"{fields[n]:g}" for n in ("tax_percent", "deposit_percent")}
+    return replace(kept, rates=dict(kept.rates) | percents | {"valid_days": int(fields["valid_days"])})
 
 
 def _no_conversion(old: str, new: str) -> str:
@@ -105,20 +169,6 @@ def _no_conversion(old: str, new: str) -> str:
 def _tongue(name: str) -> str:
     """A locale by its name in English."""
     return (Locale.parse(name).english_name or name) if name else "with the code after the amount"
-
-
-def _amounts(book: PriceBook, left: Any, right: Any) -> dict[str, float]:
-    """Fields for the amounts of money, in whole units."""
-
-    def field(where: Any, label: str, minor: int) -> float:
-        whole = float(Decimal(minor).scaleb(-book.minor_digits))
-        return float(where.number_input(label, 0.0, 1e7, whole, 1.0))
-
-    return {
-        "labour_per_hour": field(left, "Labour an hour", book.rates["labour_per_hour"]),
-        "wire_per_fret": field(right, "Wire a fret, where no wire was chosen", book.materials["wire_per_fret"]),
-        "consumables": field(left, "Consumables of a job", book.materials["consumables"]),
-    }
 
 
 def _with_money(book: PriceBook, currency: str, money: dict[str, float]) -> PriceBook:
@@ -165,7 +215,9 @@ def stock() -> None:
 
 st.page_link(page(JOBS_PAGE), label="‹ All jobs")
 st.title("Shop")
-tabs = st.tabs(["On paper", "Limits", "Prices", "Wire in stock"])
-for tab, part in zip(tabs, (letterhead, limits, prices, stock), strict=True):
+if shop_said := st.session_state.pop("shop-said", None):
+    st.success(shop_said)
+tabs = st.tabs(["On paper", "Limits", "Prices", "Wire in stock", "Scales"])
+for tab, part in zip(tabs, (letterhead, limits, prices, stock, printed_scales), strict=True):
     with tab:
         part()

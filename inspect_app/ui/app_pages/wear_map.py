@@ -8,10 +8,11 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.decide.wear import WearMap
+from inspect_app.decide.wear_scale import LEGEND
 from inspect_app.services.deciding import inspections_of, rates, wear_of
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
-from inspect_app.ui.heat import SHOWS, Show, cells, heat_table
+from inspect_app.ui.heat import SHOWS, Show, cells, heat_table, ramp
 from inspect_app.ui.profiles import changes, cone, crown_profile, place_of, profile_chart, radius_chart, radius_rows
 from inspect_app.ui.words import plain, shown, signed
 from shared.errors import InspectError
@@ -34,10 +35,10 @@ def the_map(job: services.JobView, visit: str, wear: WearMap) -> None:
 
     st.html(heat_table(wear, show, at, link))
     unit = "mm" if length == "mm" else "thousandths of an inch"
-    told = f"In {unit}. A number opens its reading. 0: read, nothing seen. ?: a flat seen, this value not known. "
-    told += "A dot: not read."
+    told = f"In {unit}. A number opens its reading. {LEGEND}"
     if show == "height":
         told += _height_text(wear)
+    st.html(ramp(show, length))
     st.caption(told)
     missing = [f for f in wear.frets if not (f.was_read or f.spots)]
     if missing:

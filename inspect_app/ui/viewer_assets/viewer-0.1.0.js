@@ -2,15 +2,13 @@
 // All geometry is in upright photo pixels. The service computes every value that is kept; what is shown while a
 // handle moves is marked with "about" and replaced as soon as the service has answered.
 import * as g from "./geom.js";
-import { LOUPE, crop, magnify } from "./loupe.js";
+import { draw, drawn } from "./drawing.js";
+import { LOUPE, magnify } from "./loupe.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const REACH = 22; // px: half of a 44 px touch target
 const KEY_REST = 250; // ms after the last key before a move counts as finished
 const ANSWER_REST = 6000; // ms without an answer before a move is told again
-const TILE_REST = 160; // ms without movement before a sharper piece of the photo is fetched
-const BEYOND = 40; // px a line is drawn beyond the edge of the viewer
-const DASHES = { doubt: 14, hand: 25, rejected: 8, scale: 6 }; // px until a tone's dashes repeat, as in the style sheet
 const viewers = new WeakMap();
 
 const el = (tag, cls, parent) => {
@@ -41,7 +39,7 @@ function build(root) {
   const bar = el("div", "bar", box);
   const me = {
     box, stage, img, tile, svg, live, loupe, bar, data: null, send: null, view: null, size: [0, 0], pts: {}, placed: [],
-    rev: 0, held: null, stirred: new Set(), waiting: null, pointers: new Map(), piece: null, timers: {}, focusKey: null, shown: "",
+    rev: 0, held: null, stirred: new Set(), waiting: null, pointers: new Map(), piece: null, timers: {}, focusKey: null, shown: "", gone: new AbortController(),
   };
   button(me, "+", "Zoom in", () => zoom(me, 1.5));
   button(me, "−", "Zoom out", () => zoom(me, 1 / 1.5));
@@ -91,90 +89,6 @@ function resized(me) {
   me.size = [r.width, r.height];
   if (first) look(me, me.data.focus ?? whole(me));
   else move(me, { s: me.view.s, x: me.size[0] / 2 - me.view.s * mid[0], y: me.size[1] / 2 - me.view.s * mid[1] });
-}
-
-// ---- drawing -------------------------------------------------------------------------------------------------
-
-function draw(me) {
-  if (!me.view || me.frame) return;
-  me.frame = requestAnimationFrame(() => {
-    me.frame = 0;
-    place(me, me.img, [0, 0, me.data.photo.w, me.data.photo.h]);
-    if (me.tileBox) place(me, me.tile, me.tileBox);
-    paths(me);
-    clearTimeout(me.timers.tile);
-    me.timers.tile = setTimeout(() => sharpen(me), TILE_REST);
-  });
-}
-
-function place(me, image, b) {
-  if (!image.naturalWidth) return;
-  const [x, y] = g.toScreen(me.view, [b[0], b[1]]);
-  image.style.transform = `translate(${x}px, ${y}px) scale(${(me.view.s * (b[2] - b[0])) / image.naturalWidth})`;
-}
-
-function drawn(me, s) {
-  if (!s.anchors) return s.pts;
-  const off = s.anchors.map(([id, i]) => [i, me.pts[id][0] - me.home[id][0], me.pts[id][1] - me.home[id][1]]);
-  return g.bent(s.pts, off, s.closed);
-}
-
-function pathOf(me, pts, closed, tone) {
-  const at = pts.map((p) => g.toScreen(me.view, p));
-  const lines = g.clipped(at, closed, [-BEYOND, -BEYOND], me.size.map((v) => v + BEYOND), DASHES[tone]);
-  const whole = closed && lines.length === 1 && lines[0].length === at.length + 1;
-  const path = (line) => line.map(([x, y], i) => `${i ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`).join("");
-  return whole ? `${path(lines[0].slice(0, -1))}Z` : lines.map(path).join("");
-}
-
-function paths(me) {
-  for (const s of me.shapes) {
-    const d = s.spec.anchors && !s.spec.anchors.some(([h]) => me.stirred.has(h)) ? "" : pathOf(me, drawn(me, s.spec), s.spec.closed, s.spec.tone);
-    for (const p of s.parts) p.setAttribute("d", d);
-    if (s.text && s.spec.pts.length) {
-      const [x, y] = g.toScreen(me.view, s.spec.at ?? s.spec.pts[0]);
-      s.text.style.display = x < 0 || x > me.size[0] ? "none" : "";
-      s.text.setAttribute("x", Math.min(me.size[0] - 40, Math.max(40, x)));
-      s.text.setAttribute("y", Math.min(me.size[1] - 12, Math.max(20, y - 10)));
-    }
-  }
-  for (const h of me.handles) {
-    const [x, y] = g.toScreen(me.view, me.pts[h.spec.id]);
-    h.node.setAttribute("transform", `translate(${x.toFixed(2)} ${y.toFixed(2)})`);
-  }
-  if (me.placedPath) me.placedPath.forEach((p) => p.setAttribute("d", placedPath(me)));
-}
-
-function placedPath(me) {
-  const pts = me.placed.map((id) => me.pts[id]);
-  const tool = me.data.place;
-  if (tool?.kind === "circle" && pts.length === 3) {
-    const c = g.circle(...pts.map((p) => g.toScreen(me.view, p)));
-    if (c) return `M${c.c[0] - c.r} ${c.c[1]}a${c.r} ${c.r} 0 1 0 ${2 * c.r} 0a${c.r} ${c.r} 0 1 0 ${-2 * c.r} 0`;
-  }
-  return pts.length ? pathOf(me, pts, false) : "";
-}
-
-function sharpen(me) {
-  const { photo } = me.data;
-  if (me.held || me.view.s * me.img.naturalWidth / photo.w === 0) return;
-  if (me.view.s * devicePixelRatio <= (1.15 * me.img.naturalWidth) / photo.w) {
-    me.tile.style.visibility = "hidden";
-    me.tileBox = null;
-    return;
-  }
-  const a = g.toPhoto(me.view, [0, 0]), b = g.toPhoto(me.view, me.size);
-  const box = [Math.max(0, Math.floor(a[0])), Math.max(0, Math.floor(a[1])), Math.min(photo.w, Math.ceil(b[0])), Math.min(photo.h, Math.ceil(b[1]))];
-  if (box[2] - box[0] < 8 || box[3] - box[1] < 8) return;
-  const src = crop(photo, box);
-  if (me.tile.getAttribute("src") === src) return;
-  me.tile.style.visibility = "hidden";
-  me.tileBox = box;
-  me.tile.onload = () => {
-    place(me, me.tile, box);
-    me.tile.style.visibility = "visible";
-  };
-  me.tile.src = src;
 }
 
 // ---- building what is drawn ----------------------------------------------------------------------------------
@@ -355,6 +269,8 @@ function listen(me) {
       if (!me.pointers.size) stage.classList.remove("moving");
       if (at && kind === "pointerup" && me.travel < 6) tap(me, at);
     });
+  // One finger scrolls the page up and down; two move the photo, and the browser must not take those for a scroll.
+  stage.addEventListener("touchmove", (e) => { if (e.touches.length > 1) e.preventDefault(); }, { passive: false });
   stage.addEventListener("dblclick", (e) => { if (!me.data.place) zoom(me, 2, point(me, e)); });
   // The wheel scrolls the page until the viewer has been clicked, so the page is never trapped.
   box.addEventListener("wheel", (e) => {
@@ -363,6 +279,7 @@ function listen(me) {
     zoom(me, Math.exp(-e.deltaY * (e.ctrlKey ? 0.01 : 0.0016)), point(me, e));
   }, { passive: false });
   box.addEventListener("keydown", (e) => keys(me, e));
+  document.addEventListener("keydown", (e) => letter(me, e), { capture: true, signal: me.gone.signal });
 }
 
 function drift(me, e, was, now) {
@@ -400,6 +317,16 @@ function choose(me, at) {
     if (d < best.d) best = { d, id: spec.pick };
   }
   if (best.id) me.send("picked", { id: best.id, at: Date.now() }, true);
+}
+
+// A letter that the page waits for, wherever the focus is but in a field; it goes no further than this.
+function letter(me, e) {
+  const typed = e.composedPath()[0];
+  const busy = typed.isContentEditable || ["INPUT", "TEXTAREA", "SELECT"].includes(typed.tagName);
+  if (busy || e.ctrlKey || e.metaKey || e.altKey || !me.data.keys?.includes(e.key.toLowerCase())) return;
+  e.preventDefault();
+  e.stopImmediatePropagation();
+  if (!e.repeat) me.send("pressed", { id: e.key.toLowerCase(), at: Date.now() }, true);
 }
 
 function keys(me, e) {
@@ -464,6 +391,7 @@ export default function viewer(component) {
   if (me.view === null || !me.size[0]) resized(me);
   return () => {
     me.watch.disconnect();
+    me.gone.abort();
     Object.values(me.timers).forEach(clearTimeout);
     cancelAnimationFrame(me.frame);
     me.box.remove();

@@ -95,7 +95,7 @@ def test_height_left_is_held_against_what_the_estimate_expected(height, verdict)
     wear = WearMap(GUITAR, (FretWear(1, crown_height=own), FretWear(2)))
     check = said(Agreed(30.0, {1: Spread(0.93, 0.02)}), [], wear)["fret 1, crown height"]
     assert check.verdict == verdict
-    assert check.target == "at least 0.83 mm (expected 0.93 ± 0.04)"
+    assert check.target == "at least 0.83 mm (expected 0.93 ± 0.04 mm)"
 
 
 def test_eight_frets_exactly_as_forecast_are_within():

@@ -9,10 +9,13 @@ import pytest
 
 import inspect_app.services.measuring as measuring
 from inspect_app import services
+from inspect_app.jobs.decision_models import EstimateRow
+from inspect_app.jobs.store import writing
 from inspect_app.reading.ask import Ask, HandEdge, ScaleAsk
 from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.key import parse_key
 from inspect_app.services import Stage
+from inspect_app.services.finding import now
 from shared.errors import OptionError, PhotoError, ScaleError
 from shared.measured import Measured
 from tests.inspect_app.conftest import measure_with
@@ -400,3 +403,47 @@ class TestByHand:
         found = services.measure_by_hand(store, photo.id, "distance", ((200.0, 110.0), (700.0, 110.0)), span)
         assert abs(found.value - 50.0) <= found.expanded
         assert np.isfinite(found.u)
+
+
+def test_a_job_moves_on_with_its_estimate_and_a_persons_word_stands_above_that(store, job, make_jpeg):
+    def stage():
+        (row,) = services.find_jobs(store).rows
+        assert row.stage is services.job_view(store, job).stage
+        return row.stage
+
+    with writing(store) as session:
+        of = {"content": {}, "content_hash": "", "created": now(), "updated": now()}
+        session.add(EstimateRow(job_id=job, revision=1, status="issued", **of))
+    assert stage() is Stage.SENT
+    with writing(store) as session:
+        session.add(EstimateRow(job_id=job, revision=2, status="accepted", **of))
+    assert stage() is Stage.ACCEPTED
+    services.add_photo(store, job, make_jpeg(2), "b.jpg", "plan", services.AFTER)
+    assert stage() is Stage.IN_WORK
+    services.set_standing(store, job, services.Standing(Stage.CLOSED))
+    assert stage() is Stage.CLOSED
+    services.set_standing(store, job, services.Standing())
+    assert stage() is Stage.IN_WORK
+    with pytest.raises(OptionError, match="worked out"):
+        services.set_standing(store, job, services.Standing(Stage.MEASURED))
+
+
+def test_the_list_leaves_out_the_archive_and_is_narrowed_and_sorted(store, job):
+    late, soon, none = (
+        services.create_job(store, services.JobDetails(c, promised=d))
+        for c, d in (("late", date(2026, 12, 24)), ("soon", date(2026, 12, 1)), ("none", None))
+    )
+    services.set_standing(store, job, services.Standing(archived=True))
+    services.set_standing(store, soon, services.Standing(Stage.HANDED_OVER))
+
+    def found(**narrowed):
+        rows = services.find_jobs(store, **narrowed)
+        assert rows.total == len(rows.rows)
+        return [r.id for r in rows.rows]
+
+    assert found(archived=True) == [job]
+    assert found(archived=False, order="promised") == [soon, late, none]
+    assert found(archived=False, order="number") == [none, soon, late]
+    assert found(waits_for="customer") == [soon]
+    assert set(found(waits_for="bench")) == {job, late, none}
+    assert len(found()) == 4

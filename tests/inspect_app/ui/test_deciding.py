@@ -78,7 +78,7 @@ def test_the_options_page_speaks_in_the_shops_unit(store, job):
 def test_overruling_without_a_reason_is_said(store, job):
     at = open_page("options.py", job)
     next(s for s in at.selectbox if s.label == "Option").set_value(str(Kind.REFRET))
-    press(at, "Keep this")
+    press(at, "Keep wire, bevel and option")
     assert "needs a note" in words(at)
     assert decide(store, job).kind == Kind.LEVEL
 

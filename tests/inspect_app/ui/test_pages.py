@@ -7,25 +7,31 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import inspect_app.ui
-from inspect_app.reading.ask import Ask, ScaleAsk
+from inspect_app.reading.ask import Ask
+from inspect_app.reading.quantities import one_of
 from inspect_app.services import (
     InstrumentDetails,
     JobDetails,
+    Stage,
+    Standing,
     add_photo,
     create_job,
+    features,
     find_jobs,
     get_setting,
     hand_measures,
     job_view,
+    judge_all,
+    left_to_decide,
     measure_photo,
+    put_setting,
     readings,
     update_job,
 )
 from inspect_app.ui import server
 from inspect_app.ui.bench import STEPS
-from inspect_app.ui.words import name_of
 from shared.errors import StoreError
-from tests.inspect_app.conftest import noise_jpeg, strip_photo
+from tests.inspect_app.conftest import full_answer, measure_with, noise_jpeg, strip_photo
 
 APP = str(Path(inspect_app.ui.__file__).parent / "app.py")
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
@@ -39,6 +45,15 @@ def served(store, monkeypatch):
 
 @pytest.fixture
 def measured(store, job, fake_measuring):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
+    measure_photo(store, photo.id, Ask("plan", scale_length=640.0))
+    return photo
+
+
+@pytest.fixture
+def sharp(store, job, monkeypatch):
+    """A measured photo with nothing doubtful about it as a whole."""
+    measure_with(monkeypatch, lambda p, ask: dataclasses.replace(full_answer(p.name, p.sha256, ask), flags=()))
     photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
     measure_photo(store, photo.id, Ask("plan", scale_length=640.0))
     return photo
@@ -164,38 +179,87 @@ def test_the_unit_is_the_shops_choice_and_stays(store, job, measured):
     assert "thou" in words(open_page("readings.py", job))
 
 
-def test_doubtful_readings_come_first_and_can_be_accepted(store, job, measured):
+def features_left(store, job):
+    return [f for f in features(store, job) if f.left]
+
+
+def test_a_feature_is_decided_as_a_whole_and_the_next_along_the_board_follows(store, job, measured):
     at = open_page("readings.py", job)
-    first = readings(store, job)[0]
-    assert name_of(first.reading) in words(at)
+    first, second = features_left(store, job)[:2]
+    assert one_of(first.key)[1:] in words(at)
+    shown = [r.reading.key.quantity or r.reading.quantity for r in first.readings]
+    assert all(f"{label}: **" in words(at) for label in shown)
     press(at, "accept")
-    assert {r.reading.key: r.verdict for r in readings(store, job)}[first.reading.key] == "accept"
-    assert name_of(first.reading) not in at.markdown[0].value
+    assert {r.verdict for f in features(store, job) if f.key == first.key for r in f.readings} == {"accept"}
+    assert one_of(second.key)[1:] in words(at)
+    press(at, "undo-last")
+    assert features_left(store, job)[0].key == first.key
+    assert one_of(first.key)[1:] in words(at)
 
 
 def test_a_rejection_wants_a_reason(store, job, measured):
     at = open_page("readings.py", job)
-    first = readings(store, job)[0]
+    first = features_left(store, job)[0]
+    press(at, "start-reject")
     press(at, "reject")
     assert "needs a reason" in words(at)
+    press(at, "start-reject")
     at.text_input(key="reject-reason").set_value("a scratch, not wear")
     press(at, "reject")
-    decided = {r.reading.key: (r.verdict, r.reason) for r in readings(store, job)}
-    assert decided[first.reading.key] == ("reject", "a scratch, not wear")
+    said = {(r.verdict, r.reason) for f in features(store, job) if f.key == first.key for r in f.readings}
+    assert said == {("reject", "a scratch, not wear")}
 
 
-def test_all_sure_ones_are_accepted_at_once(store, job, measured):
+def test_a_quick_reason_rejects_what_is_picked(store, job, measured):
+    at = open_page("readings.py", job, reading="fret 4, crown", photo=str(measured.id))
+    press(at, "start-reject")
+    at.button_group(key="reject-of").set_value(["crown height"])
+    press(at, "reject-2")
+    said = {r.reading.key.feature: (r.verdict, r.reason) for r in readings(store, job) if r.reading.key.fret == 4}
+    assert said["crown height"] == ("reject", "Glare or shadow")
+    assert said["crown width"] == ("open", "")
+
+
+def test_all_sure_ones_are_accepted_at_once_and_taken_back(store, job, sharp):
     at = open_page("readings.py", job)
-    sure = [r for r in readings(store, job) if r.sure]
-    if sure:
-        press(at, "accept-sure")
-        assert all(r.verdict == "accept" for r in readings(store, job) if r.sure)
-    assert all(r.verdict == "open" for r in readings(store, job) if not r.sure)
+    sure = [f.key for f in features(store, job) if all(r.sure for r in f.readings)]
+    assert sure
+    press(at, "accept-sure")
+    assert [f.key for f in features(store, job) if f.verdict == "accept"] == sure
+    assert f"{len(sure)} accepted" in at.toast[0].value
+    press(at, "undo-last")
+    assert all(f.verdict == "open" for f in features(store, job))
+
+
+def test_all_with_one_doubt_are_accepted_at_once_and_no_others(store, job, sharp):
+    at = open_page("readings.py", job)
+    at.selectbox(key="doubt").set_value("WIDE")
+    at.run()
+    wanted = [f.key for f in features(store, job) if f.doubts == ("WIDE",)]
+    assert wanted
+    press(at, "accept-doubt")
+    assert [f.key for f in features(store, job) if f.verdict == "accept"] == wanted
+
+
+def test_a_feature_stays_in_the_address(store, job, measured):
+    at = open_page("readings.py", job)
+    press(at, "next")
+    second = features_left(store, job)[1]
+    assert at.query_params["reading"] == str(second.key)
+    assert at.query_params["photo"] == str(measured.id)
+
+
+def test_what_is_left_is_counted_by_feature(store, job, measured):
+    before = left_to_decide(store, job)
+    assert (before.features, before.readings) == (len(features(store, job)), len(readings(store, job)))
+    judge_all(store, features(store, job)[0].readings, "accept")
+    assert left_to_decide(store, job).features == before.features - 1
 
 
 def test_a_link_opens_its_reading(job, measured):
     at = open_page("readings.py", job, reading="fret 4, crown height", photo=str(measured.id))
-    assert "Fret 4, crown height" in words(at)
+    assert "Fret 4, crown" in words(at)
+    assert "crown height: **" in words(at)
 
 
 def test_the_viewer_gets_the_photo_and_its_handles(job, measured):
@@ -205,74 +269,10 @@ def test_the_viewer_gets_the_photo_and_its_handles(job, measured):
     assert "fret 4, flats 1, bass end 0" in sent
 
 
-def test_photos_are_kept_from_the_page(store, job):
-    at = open_page("photos.py", job)
-    at.file_uploader[0].set_value([("one.jpg", noise_jpeg(1), "image/jpeg"), ("bad.jpg", b"nothing", "image/jpeg")])
-    at.run()
-    assert not at.exception, at.exception
-    assert [p.name for p in job_view(store, job).photos] == ["one.jpg"]
-    assert "not a picture this program can read" in words(at)
-
-
-def test_a_photo_is_measured_from_its_first_fret(store, job, fake_measuring):
-    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
-    at = open_page("photos.py", job, looked_at=photo.id)
-    at.number_input(key=f"first-{photo.id}").set_value(7)
-    at.run()
-    press(at, "measure-all")
-    assert fake_measuring[-1].first_fret == 7
-    assert fake_measuring[-1].scale_length == 640.0
-
-
-def test_a_close_up_is_asked_which_end_it_shows(store, job, fake_measuring):
-    photo = add_photo(store, job, noise_jpeg(), "a.jpg", "end").photo
-    at = open_page("photos.py", job, looked_at=photo.id)
-    at.radio(key=f"end-{photo.id}").set_value("bass")
-    at.run()
-    press(at, "measure-all")
-    assert (fake_measuring[-1].view, fake_measuring[-1].end) == ("end", "bass")
-
-
-def test_a_photo_with_another_scale_is_measured_by_it_at_once(store, job, fake_measuring):
-    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
-    at = open_page("photos.py", job, looked_at=photo.id)
-    at.selectbox(key=f"ask-{photo.id}-scale").set_value("rule")
-    at.run()
-    submit(at, "Measure it")
-    assert [a.scale.kind for a in fake_measuring] == ["rule"]
-
-
-@pytest.mark.slow
-def test_a_wrong_photo_can_be_taken_out_before_it_is_measured(store, job):
-    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
-    press(open_page("photos.py", job), f"out-{photo.id}")
-    assert job_view(store, job).photos == ()
-    assert [p.id for p in job_view(store, job).removed] == [photo.id]
-
-
-def test_a_photo_sent_from_a_phone_is_looked_at_when_the_page_first_shows_it(store, job):
-    add_photo(store, job, noise_jpeg(), "a.jpg")  # in another window
-    assert "No strip was found in the photo" in words(open_page("photos.py", job))
-
-
 def submit(at, label):
     next(b for b in at.button if b.label == label).click()
     at.run()
     assert not at.exception, at.exception
-
-
-@pytest.mark.slow
-def test_a_known_length_marked_on_the_photo_is_its_scale(job, measured, fake_measuring):
-    at = open_page("photos.py", job)
-    at.selectbox(key=f"ask-{measured.id}-scale").set_value("span")
-    at.run()
-    submit(at, "Measure it again")
-    assert "mark both ends of the known length" in words(at)
-    at.session_state[f"ask-{measured.id}-span"] = (10.0, 20.0, 140.0, 22.0)
-    at.text_input(key=f"ask-{measured.id}-span-mm").set_value("2 in")
-    at.run()
-    submit(at, "Measure it again")
-    assert fake_measuring[-1].scale == ScaleAsk("span", span_px=(10.0, 20.0, 140.0, 22.0), span_mm=50.8)
 
 
 def test_a_coin_without_its_diameter_is_asked_for(job, measured, fake_measuring):
@@ -287,20 +287,6 @@ def test_a_coin_without_its_diameter_is_asked_for(job, measured, fake_measuring)
     submit(at, "Measure it again")
     assert len(fake_measuring) == asked + 1
     assert fake_measuring[-1].scale.diameter_mm == 24.26
-
-
-def test_a_known_length_serves_measuring_by_hand(store, job):
-    photo = add_photo(store, job, strip_photo(), "strip.png", "finding").photo
-    at = open_page("by_hand.py", job)
-    at.selectbox(key=f"hand-scale-{photo.id}").set_value("span")
-    at.session_state[f"hand-span-{photo.id}"] = (100.0, 300.0, 900.0, 300.0)
-    at.session_state[f"marked-{photo.id}-distance"] = ((100.0, 400.0), (500.0, 400.0))
-    at.run()
-    at.text_input(key=f"hand-span-{photo.id}-mm").set_value("100")
-    at.run()
-    assert not at.exception, at.exception
-    press(at, "hand-keep")
-    assert hand_measures(store, photo.id)[0].result.value == pytest.approx(50.0, abs=0.5)
 
 
 @pytest.mark.slow
@@ -352,3 +338,25 @@ def test_the_phone_code_is_shown_only_on_the_network(job, monkeypatch):
     monkeypatch.setattr(server, "settings", lambda: server.Settings(lan=True, passcode="pear-tree-9", port=8123))
     said = words(open_page("job.py", job))
     assert f":8123/photos?job={job}" in said
+
+
+def test_what_was_agreed_is_said_in_the_unit_of_what_was_measured(store, job, fake_measuring):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg", "plan", "after").photo
+    measure_photo(store, photo.id, Ask("plan", scale_length=640.0))
+    assert " mm" in open_page("after_work.py", job).table[0].value.to_string()
+    put_setting(store, "length", {"unit": "inch"})
+    shown = open_page("after_work.py", job).table[0].value.to_string()
+    assert "thou" in shown
+    assert " mm" not in shown
+
+
+def test_a_job_is_closed_and_archived_on_its_page(store, job, measured):
+    at = open_page("job.py", job)
+    at.selectbox(key=f"stands-{job}").set_value(Stage.CLOSED)
+    at.run()
+    assert job_view(store, job).stage is Stage.CLOSED
+    press(at, "archive")
+    assert job_view(store, job).standing == Standing(Stage.CLOSED, archived=True)
+    assert "No jobs yet" in words(AppTest.from_file(APP, default_timeout=60).run())
+    press(open_page("job.py", job), "archive")
+    assert not job_view(store, job).standing.archived

@@ -1,0 +1,87 @@
+"""The shop's printed scales: the sheet to print, and what its check bar measures, with which gauge and on which day."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from functools import partial
+
+import streamlit as st
+
+from calib.scales.print import CHECK_BAR_MM, scales_pdf
+from inspect_app import services
+from inspect_app.ui import server
+from inspect_app.ui.bench import saying
+from inspect_app.ui.forms import parse_length
+from inspect_app.ui.words import plain
+from shared.errors import OptionError
+
+__all__ = ["not_measured_yet", "printed_scales"]
+
+PAPERS = {"A4": "a4", "Letter": "letter"}
+KINDS = {"Strip and backdrop, one sheet": ("strip", "backdrop"), "Strip": ("strip",), "Backdrop": ("backdrop",)}
+
+
+def printed_scales() -> None:
+    """Print the sheet, write down its check bar, see what was written down."""
+    st.markdown("**1. Print the sheet** at 100 %, without fitting it to the page. Glue it on something flat and stiff.")
+    with st.container(horizontal=True):
+        for name, paper in PAPERS.items():
+            st.download_button(
+                f"Sheet on {name} (PDF)",
+                data=partial(scales_pdf, paper),
+                file_name=f"scales-{paper}.pdf",
+                mime="application/pdf",
+                on_click="ignore",
+            )
+    st.markdown(
+        "**2. Measure the check bar** that runs the way of the strip, with a calliper, at the ends of the black."
+    )
+    _bar_form()
+    found = services.prints(server.store())
+    if not found:
+        st.warning("No print was measured yet: photos count with the nominal size, whatever the printer made of it.")
+        return
+    st.table(
+        [
+            {
+                "Scale": p.kind.capitalize(),
+                "Check bar": f"{p.bar_measured:.2f} mm of {p.bar_nominal:g} mm",
+                "Lengths are": f"{(p.factor - 1) * 100:+.2f} %",
+                "Measured": plain(p.note) or f"written down {p.created:%Y-%m-%d}",
+            }
+            for p in found
+        ],
+        border="horizontal",
+    )
+    st.caption("The newest of each kind goes with the photos measured from now on; it can be changed at each photo.")
+
+
+def _bar_form() -> None:
+    with st.form("check-bar", border=False, clear_on_submit=True):
+        left, right = st.columns(2)
+        kind = left.selectbox("Which scale", list(KINDS))
+        typed = right.text_input(f"Its check bar measures, nominal {CHECK_BAR_MM:g} mm", placeholder="such as 99.65")
+        on = left.date_input("Measured on", datetime.now(UTC).date())
+        gauge = right.text_input("With", placeholder="such as calliper no. 2")
+        if not st.form_submit_button("Keep this print"):
+            return
+    with saying():
+        mm = parse_length(typed, "Check bar")
+        if mm is None:
+            raise OptionError("The check bar's length is missing.", "Measure it with a calliper, to 0.05 mm.")
+        note = f"{on}, {gauge.strip() or 'gauge not said'}"
+        for each in KINDS[kind]:
+            services.add_print(server.store(), each, mm, CHECK_BAR_MM, note)
+        st.session_state["shop-said"] = "Print kept: photos measured from now on count with it."
+        st.rerun()
+
+
+def not_measured_yet(kinds: set[str]) -> None:
+    """Say where photos are about to be measured by a print nobody has measured."""
+    known = {p.kind for p in services.prints(server.store())}
+    missing = sorted({"strip", "backdrop"} & kinds - known)
+    if missing:
+        st.caption(
+            f"The check bar of the {' and the '.join(missing)} was not measured: its nominal size is taken. "
+            "Write the bar down on the shop's page, under Scales."
+        )

@@ -1,0 +1,74 @@
+"""Photos on their page: opened full size, the link to its own readings, the visit they are added to."""
+
+import re
+
+import pytest
+from playwright.sync_api import expect
+
+from inspect_app.services import add_visit, job_view, open_store
+from tests.browser.conftest import keep_picture, settled
+from tests.browser.drawn import board_photo
+from tests.browser.test_whole_job import drop
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+
+def photos_of(bench, job):
+    store = open_store(bench[1])
+    found = job_view(store, job).photos
+    store.close()
+    return found
+
+
+def test_a_small_picture_opens_full_size_and_its_readings_are_its_own(desk, bench):
+    desk.goto(f"{desk.address}/photos?job={desk.job}")
+    drop(desk, ("one.jpg", board_photo(1)), ("two.jpg", board_photo(2)))
+    desk.get_by_role("button", name="Open two.jpg").click()
+    desk.locator(".viewer").wait_for()
+    expect(desk.locator(".st-key-full-size")).to_contain_text("two.jpg")
+    assert desk.locator(".viewer").bounding_box()["width"] > 900
+    settled(desk)
+    desk.reload()
+    expect(desk.locator(".st-key-full-size")).to_contain_text("two.jpg")
+    settled(desk)
+    keep_picture(desk, "photo-full-size")
+    desk.get_by_role("button", name="Close").click()
+    expect(desk.locator(".viewer")).to_have_count(0)
+    settled(desk)
+    one, two = photos_of(bench, desk.job)
+    desk.locator(f".st-key-first-{two.id} input").fill("5")
+    desk.keyboard.press("Tab")
+    settled(desk)
+    desk.get_by_role("button", name="Measure 2 photos").click()
+    desk.get_by_text("Measured (2)").wait_for()
+    settled(desk)
+    for photo, fret in ((two, 5), (one, 1), (two, 5)):  # back and forth: what was looked at before is not in the way
+        desk.goto(f"{desk.address}/photos?job={desk.job}")
+        card = desk.locator("[data-testid=stVerticalBlock]", has_text=photo.name).last
+        card.wait_for()
+        settled(desk)
+        desk.locator(f'a[href*="photo={photo.id}"]', has_text=re.compile("Its readings")).first.click()
+        desk.get_by_role("heading", name=re.compile(f"^Fret {fret}, ")).wait_for()
+        assert f"photo={photo.id}" in desk.url
+
+
+def test_photos_after_the_work_are_added_to_that_visit(desk, bench):
+    desk.goto(f"{desk.address}/after_work?job={desk.job}")
+    desk.get_by_role("link", name=re.compile("Add photos")).click()
+    desk.get_by_role("heading", name="Photos", exact=True).wait_for()
+    settled(desk)
+    drop(desk, ("after.jpg", board_photo(3)))
+    desk.get_by_role("button", name="Measure 1 photo").wait_for()
+    assert [p.visit.label for p in photos_of(bench, desk.job)] == ["after"]
+    store = open_store(bench[1])
+    add_visit(store, desk.job, "second look")
+    store.close()
+    desk.reload()
+    desk.get_by_role("button", name="Measure 1 photo").wait_for()
+    settled(desk)
+    desk.get_by_text("Change what is asked").first.click()
+    settled(desk)
+    desk.get_by_label("It belongs to visit").click()
+    desk.get_by_role("option", name="Second look").click()
+    desk.get_by_text(re.compile("is now: from above, visit second look")).wait_for()
+    assert [p.visit.label for p in photos_of(bench, desk.job)] == ["second look"]
