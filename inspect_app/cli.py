@@ -169,6 +169,11 @@ def _add_measure(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "--units", choices=("mm", "inch"), default="mm", help="lengths on the screen (mm); the JSON stays mm"
     )
+    p.add_argument(
+        "--together",
+        action="store_true",
+        help="put the flats of several plan photos of one neck together, as one answer",
+    )
     p.add_argument("--json", type=Path, metavar="FILE", help="write the answer; a list of answers for several photos")
     p.add_argument(
         "--overlay", type=Path, metavar="FILE", help="write the photo with the readings; a folder for several"

@@ -11,6 +11,7 @@ from calib.photo import Photo, open_photo
 from inspect_app.commands.files import read_file, write_file
 from inspect_app.commands.lens import lens_from
 from inspect_app.commands.table import answer_table
+from inspect_app.decide.together import flats_together
 from inspect_app.measure import measure, refused
 from inspect_app.reading.ask import Ask, parse_scale, parse_scale_plane
 from inspect_app.reading.inspection import Inspection, PhotoSummary
@@ -30,11 +31,14 @@ def run(options: argparse.Namespace) -> int:
     for path in options.photos:
         answers.append(_measure_file(path, ask, _overlay_path(options.overlay, path, several)))
         print(answer_table(answers[-1], options.units), flush=True)
+    written = answers
+    if options.together:
+        written = [flats_together(answers)]
+        print(answer_table(written[0], options.units), flush=True)
     if options.json:
-        forms = [a.to_dict() for a in answers]
-        write_file(
-            options.json, (json.dumps(forms if several else forms[0], indent=1, allow_nan=False) + "\n").encode()
-        )
+        forms = [a.to_dict() for a in written]
+        form = forms if len(forms) > 1 else forms[0]
+        write_file(options.json, (json.dumps(form, indent=1, allow_nan=False) + "\n").encode())
     return EXIT_MEASURED if all(a.frets or a.values for a in answers) else EXIT_REFUSED
 
 

@@ -11,11 +11,13 @@ import numpy as np
 import pytest
 
 import sample_images
+from calib.photo import open_photo
 from inspect_app import measure as measuring
 from inspect_app.cli import main
 from inspect_app.commands import measure as measure_command
 from inspect_app.commands.table import answer_table
 from inspect_app.measure import MEASURED_VIEWS
+from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.schema import answer_schema
 from inspect_app.services import JobDetails, check_store, create_job, find_jobs, open_store
@@ -104,6 +106,18 @@ def test_several_photos_give_a_list_and_one_refusal_ends_with_2(photo, measured,
     answers = json.loads(out.read_text())
     assert [bool(a["frets"]) for a in answers] == [True, False]
     assert [p.name for p in (tmp_path / "drawn").iterdir()] == ["board-readings.jpg"]
+
+
+def test_several_photos_put_together_give_one_answer(photo, measured, tmp_path, capsys):
+    other, out = tmp_path / "again.jpg", tmp_path / "a.json"
+    other.write_bytes(photo.read_bytes() + b" ")
+    assert main(["measure", str(photo), str(other), "--together", "--json", str(out)]) == 0
+    answer = json.loads(out.read_text())
+    jsonschema.validate(answer, SCHEMA)
+    assert [p["name"] for p in answer["options"]["together"]] == ["board.jpg", "again.jpg"]
+    alone = measure_command.measure(open_photo(photo.read_bytes(), photo.name), Ask("plan"))
+    assert [len(f["flats"]) for f in answer["frets"]] == [len(f.flats) for f in alone.frets]
+    assert "board.jpg + again.jpg" in capsys.readouterr().out
 
 
 def test_the_overlay_is_the_photo_with_something_on_it(photo, measured, tmp_path):
