@@ -7,10 +7,10 @@ from dataclasses import replace
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.reading.ask import Ask
+from inspect_app.reading.ask import Ask, parse_held
 from inspect_app.services import PhotoView
 from inspect_app.ui import server
-from inspect_app.ui.asking import ask_form, choose_end, first_ask, with_first
+from inspect_app.ui.asking import ask_form, choose_end, choose_held, choose_string, first_ask, with_first
 from inspect_app.ui.bench import head, say, saying, step_link, the_job
 from inspect_app.ui.howto import HOW, drawing
 from inspect_app.ui.phone import phone_corner
@@ -136,9 +136,12 @@ def ask_at_once(photo: PhotoView, first: int) -> Ask:
         with st.spinner("Looking for its scale"):
             st.session_state[f"sight-{photo.id}"] = at_sight(photo)
     st.markdown(plain(st.session_state[f"sight-{photo.id}"]))
-    label = "First whole fret from the nut" if photo.view == "plan" else "Fret in focus"
+    label = "First whole fret from the nut" if photo.view in ("plan", "side") else "Fret in focus"
     number = int(st.number_input(label, 1, 36, first, 1, key=f"first-{photo.id}", width=260))
     ask = with_first(first_ask(photo, number), number)
+    if photo.view == "side":
+        string = choose_string(ask.string, f"string-{photo.id}")
+        return replace(ask, string=string, held=parse_held(choose_held(ask.held, f"held-{photo.id}")))
     return replace(ask, end=choose_end(ask.end, f"end-{photo.id}")) if photo.view == "end" else ask
 
 
