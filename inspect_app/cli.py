@@ -148,7 +148,7 @@ def _page_options(p: argparse.ArgumentParser, top: bool) -> None:
 def _add_measure(p: argparse.ArgumentParser) -> None:
     p.set_defaults(module="measure")
     p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="JPEG, PNG or WebP file")
-    p.add_argument("--view", metavar="VIEW", default="plan", help="plan, elevation, end or section (plan)")
+    p.add_argument("--view", metavar="VIEW", default="plan", help="plan, elevation, end, section or side (plan)")
     p.add_argument("--scale", metavar="SCALE", help=f"{_SCALES} (strip for plan, else backdrop)")
     p.add_argument(
         "--scale-factor", type=float, default=1.0, metavar="F", help="true length over nominal length of the print (1)"
@@ -166,6 +166,13 @@ def _add_measure(p: argparse.ArgumentParser) -> None:
     p.add_argument("--crown-width", type=float, metavar="MM", help="width of the unworn crown, where known")
     p.add_argument("--crown-height", type=float, metavar="MM", help="height of the unworn crown, where known")
     p.add_argument("--end", choices=("treble", "bass"), help="which end an `end` photo shows")
+    p.add_argument(
+        "--string", choices=("first", "last"), help="outer string a `side` photo shows; first: the treble side's"
+    )
+    p.add_argument("--held", metavar="N[,N]", help="frets the string is held down on in a `side` photo (open)")
+    p.add_argument(
+        "--string-inset", type=float, metavar="MM", help="from the board's edge to the string's middle, where known"
+    )
     p.add_argument(
         "--units", choices=("mm", "inch"), default="mm", help="lengths on the screen (mm); the JSON stays mm"
     )

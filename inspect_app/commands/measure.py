@@ -13,7 +13,7 @@ from inspect_app.commands.lens import lens_from
 from inspect_app.commands.table import answer_table
 from inspect_app.decide.together import flats_together
 from inspect_app.measure import measure, refused
-from inspect_app.reading.ask import Ask, parse_scale, parse_scale_plane
+from inspect_app.reading.ask import Ask, parse_held, parse_scale, parse_scale_plane
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from shared.errors import InspectError, OptionError
 
@@ -63,6 +63,9 @@ def ask_from(options: argparse.Namespace) -> Ask:
         crown_height=options.crown_height,
         end=options.end,
         lens=None if options.lens is None else lens_from(options.lens),
+        string=options.string,
+        held=parse_held(options.held or ""),
+        string_inset=options.string_inset,
     )
 
 

@@ -11,7 +11,7 @@ from shared.trade import MOST_IN_COURSE
 
 __all__ = ["InstrumentDetails", "JobDetails", "instrument_of", "VIEW_OR_FINDING", "FIRST_VISIT", "AFTER"]
 
-VIEW_OR_FINDING = ("plan", "elevation", "end", "section", "finding")
+VIEW_OR_FINDING = ("plan", "elevation", "end", "section", "side", "finding")
 """What a photo of a job shows: one of the measured views, or a finding with a note."""
 FIRST_VISIT = "intake"
 """Label of the visit every job starts with."""

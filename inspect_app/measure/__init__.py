@@ -26,6 +26,7 @@ _RECIPES: Mapping[View, str] = {
     "elevation": "backdrop.elevation",
     "end": "backdrop.end",
     "section": "section.recipe",
+    "side": "backdrop.side",
 }
 """Where each view's recipe stands; imported when the first photo of that view is measured."""
 MEASURED_VIEWS = tuple(_RECIPES)
@@ -35,12 +36,14 @@ _USUAL_FOCAL: Mapping[View, tuple[float, float]] = {
     "elevation": (3.3, 0.5),
     "end": (8.0, 0.9),
     "section": (8.0, 0.9),
+    "side": (2.3, 0.5),
 }
 """Focal length over the photo's longer side, and standard deviation of its logarithm, where EXIF says nothing.
 
 It is distance over what fills the picture, and the view says both: in plan 10 to 30 cm of board from 25 to 45 cm; along
-the neck the board's 4 to 6 cm with as much again, from 15 to 50 cm; close up on an end or a section 1 to 5 cm, from
-5 cm by a phone's close-up lens to 50 cm by a long one, cropped or not. Two standard deviations either way cover these.
+the neck the board's 4 to 6 cm with as much again, from 15 to 50 cm; across it the backdrop's 9 cm, from as far; close
+up on an end or a section 1 to 5 cm, from 5 cm by a phone's close-up lens to 50 cm by a long one, cropped or not. Two
+standard deviations either way cover these.
 """
 Look = Callable[[Ask], Inspection]
 """What a photo says to a question that differs from the one it was looked at for in edges placed by hand only."""

@@ -12,9 +12,9 @@ from inspect_app.reading.form import LEAVE_OUT, plain, read
 from inspect_app.reading.key import Key
 from shared.errors import OptionError
 
-__all__ = ["View", "HandEdge", "ScaleAsk", "ScalePlane", "Ask", "parse_scale", "parse_scale_plane"]
+__all__ = ["View", "HandEdge", "ScaleAsk", "ScalePlane", "Ask", "parse_held", "parse_scale", "parse_scale_plane"]
 
-View = Literal["plan", "elevation", "end", "section"]
+View = Literal["plan", "elevation", "end", "section", "side"]
 VIEWS: tuple[View, ...] = get_args(View)
 
 
@@ -42,7 +42,11 @@ class HandEdge:
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """Everything a view needs besides the photo. Lengths in millimetres; ``None`` where not known."""
+    """Everything a view needs besides the photo. Lengths in millimetres; ``None`` where not known.
+
+    Of a photo across the neck, `string` is the outer string before the backdrop, first being the treble side's; `held`
+    the frets it was held down on, none for an open string; `string_inset` how far inside the board's edge it runs.
+    """
 
     view: View
     scale: ScaleAsk = field(default_factory=ScaleAsk)
@@ -54,6 +58,9 @@ class Ask:
     crown_width: float | None = None
     crown_height: float | None = None
     end: Literal["treble", "bass"] | None = None
+    string: Annotated[Literal["first", "last"] | None, LEAVE_OUT] = None
+    held: Annotated[tuple[int, ...], LEAVE_OUT] = ()
+    string_inset: Annotated[float | None, LEAVE_OUT] = None
     hand_edges: tuple[HandEdge, ...] = ()
     lens: Annotated[LensProfile | None, LEAVE_OUT] = None
 
@@ -66,6 +73,15 @@ class Ask:
                 raise OptionError(
                     f"The {name.replace('_', ' ')} of {v:g} mm is not possible.", "Give it in millimetres."
                 )
+        if self.string_inset is not None and not 0.5 <= self.string_inset <= 10.0:
+            raise OptionError(
+                f"A string {self.string_inset:g} mm from the board's edge is not possible.",
+                "Measure from the board's edge to the middle of the outer string.",
+            )
+        if len(self.held) > 2 or any(not 1 <= n <= 36 for n in self.held) or len(set(self.held)) < len(self.held):
+            raise OptionError(
+                f"A string can't be held down on {', '.join(map(str, self.held))}.", "Name one fret, or two."
+            )
         if not 1 <= self.first_fret <= 36:
             raise OptionError(f"There is no fret {self.first_fret}.", "Count from 1 at the nut.")
 
@@ -101,3 +117,17 @@ def parse_scale_plane(text: str) -> ScalePlane:
     except ValueError:
         pass
     raise OptionError(f"The place of the scale {text!r} is not understood.", "Use crown, board or below:MM.")
+
+
+def parse_held(text: str) -> tuple[int, ...]:
+    """Read the frets a string is held down on: ``1,16``; empty for an open string.
+
+    Raises
+    ------
+    OptionError
+        If the text is none of that.
+    """
+    parts = [p.strip() for p in text.replace(" ", ",").split(",") if p.strip()]
+    if not all(p.isdecimal() for p in parts):
+        raise OptionError(f"The frets {text!r} are not understood.", "Write their numbers: 1,16.")
+    return tuple(sorted(int(p) for p in parts))

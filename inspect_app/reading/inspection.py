@@ -102,6 +102,7 @@ class FretReading:
     bevel_straight: Value = None
     tip_radius: Value = None
     overhang: Value = None
+    string_gap: Value = None
     flats: tuple[Flat, ...] = ()
     divots: tuple[Divot, ...] = ()
     outlines: tuple[Outline, ...] = ()

@@ -121,6 +121,7 @@ _PURPLE, _VERMILION, _DARK_BLUE = (167, 121, 204), (0, 94, 213), (178, 114, 0)
 CROWN_EDGE, FRET_END, FLAT = Line("crown_edge", _BLUE), Line("fret_end", _BLUE, 4), Line("flat", _YELLOW)
 DIVOT, CROWN_LINE, ARC = Line("divot", _ORANGE, 6), Line("crown_line", _GREEN), Line("arc", _PURPLE, 8)
 BEVEL, TIP, BOARD_EDGE = Line("bevel", _VERMILION), Line("tip", _VERMILION, 3), Line("board_edge", _BLUE, 6)
+GAP_LINE, STRING, FOOT = Line("string_gap", _ORANGE), Line("string_underside", _GREEN), Line("card_foot", _PURPLE, 8)
 SECTION, SPAN, SCALE_LINE = Line("section", _GREEN), Line("span", _PURPLE), Line("scale", _DARK_BLUE, 3)
 _OTHER = Line("", _BLUE, 2)
 
@@ -142,6 +143,19 @@ def _bevel(end: str) -> Quantity:
         lines=(BEVEL,), edges=_OF_BEVEL, follows=("turn",), on_paper=True,
         adding=Adding(f"Bevel, {end} end", ("up", "up"), prompts, _BACKDROP, "arc"),
     )  # fmt: skip
+
+
+_SETUP = (
+    ("string height", "At the 12th fret, from the crown up to the open string's underside."),
+    ("nut clearance", "At the first fret, the string held down between the second and the third."),
+    ("relief", "Half-way between the two frets the string is held down on, from the crown up to it."),
+)
+
+
+def _of_neck(side: str, what: str, meaning: str) -> Quantity:
+    return Quantity(
+        feature=f"{side} {what}", label=f"{what}, {side} side", views=("side",), meaning=meaning, on_paper=True
+    )
 
 
 QUANTITIES: tuple[Quantity, ...] = (
@@ -180,6 +194,12 @@ QUANTITIES: tuple[Quantity, ...] = (
         meaning="Radius to which the tip is rounded."),
     Quantity(feature="overhang", card="fret ends", label="overhang", views=("end",), lines=(BOARD_EDGE,),
         meaning="How far the end stands out beyond the board's edge."),
+    Quantity(feature="string gap", label="string gap", views=("side",), on_paper=True, lines=(GAP_LINE, STRING, FOOT),
+        meaning="From the top of the crown up to the underside of the outer string over it.",
+        edges=(Edge("foot", (0.0,)), Edge("top", (1.0,))), follows=("apart", "foot", "top")),
+    Quantity(feature="height over neighbours", label="height over neighbours", views=("side",), on_paper=True,
+        meaning="How far the crown stands over the line through the crowns beside it; below it is negative."),
+    *(_of_neck(side, *about) for side in ("treble", "bass") for about in _SETUP),
     Quantity(feature="flats", one="flat", quantity="from treble end", label="flat from treble end", views=("plan",),
         meaning=_FROM_END, lines=(FLAT,), edges=_OF_FLAT, follows=("place", *_ENDS), where=True),
     Quantity(feature="flats", one="flat", quantity="length", label="flat length", views=("plan",), on_paper=True,

@@ -8,7 +8,7 @@ from typing import Literal, cast
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.reading.ask import Ask, ScaleAsk, ScalePlane
+from inspect_app.reading.ask import Ask, ScaleAsk, ScalePlane, View, parse_held
 from inspect_app.services import PhotoView
 from inspect_app.ui import server
 from inspect_app.ui.bench import say
@@ -16,7 +16,16 @@ from inspect_app.ui.forms import parse_length
 from inspect_app.ui.marking import mark_span
 from shared.errors import InspectError, OptionError
 
-__all__ = ["ask_form", "choose_end", "choose_scale", "first_ask", "fret_label", "with_first"]
+__all__ = [
+    "ask_form",
+    "choose_end",
+    "choose_held",
+    "choose_scale",
+    "choose_string",
+    "first_ask",
+    "fret_label",
+    "with_first",
+]
 
 SCALES = {
     "strip": "Printed strip",
@@ -34,6 +43,8 @@ PLANES = {
     "below": "Below the crown tops by",
 }
 Side = Literal["treble", "bass"]
+Outer = Literal["first", "last"]
+OUTER = {"first": "First, treble side", "last": "Last, bass side"}
 
 
 def print_factor(kind: str) -> float:
@@ -74,7 +85,7 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
         planes = list(PLANES)
         plane = left.selectbox("Where it lies", planes, planes.index(was.scale_plane.where), PLANES.__getitem__)
         below = right.text_input("Below by", f"{was.scale_plane.below_mm:g}" if was.scale_plane.below_mm else "")
-        known = was.first_fret if photo.inspection or photo.view == "plan" else None
+        known = was.first_fret if photo.inspection or photo.view in ("plan", "side") else None
         first = left.number_input(fret_label(photo.view), 1, 36, known, 1, placeholder="which one?")
         nut = right.radio("The nut is at the", ["left", "right"], ["left", "right"].index(was.nut), horizontal=True)
         treble = left.radio(
@@ -82,6 +93,9 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
         )
         with right:
             end = choose_end(was.end) if photo.view == "end" else None
+            string = choose_string(was.string) if photo.view == "side" else None
+            held = choose_held(was.held) if photo.view == "side" else ""
+            inset = choose_inset(was.string_inset) if photo.view == "side" else ""
         if not st.form_submit_button(send, type="primary"):
             return None
     try:
@@ -92,13 +106,16 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
             raise OptionError("The size of the scale is not told yet.", advice)
         return replace(
             was,
-            view=cast(Literal["plan", "elevation", "end", "section"], photo.view),
+            view=cast(View, photo.view),
             scale=scale,
             scale_plane=ScalePlane(plane, (parse_length(below, "Below by") or 0.0) if plane == "below" else 0.0),
             first_fret=int(first or 1),
             nut=cast(Literal["left", "right"], nut),
             treble=cast(Literal["top", "bottom"], treble),
             end=end,
+            string=string,
+            held=parse_held(held),
+            string_inset=parse_length(inset, "From the board's edge"),
         )
     except InspectError as error:
         say(error)
@@ -109,6 +126,27 @@ def choose_end(was: Side | None, key: str | None = None) -> Side:
     """Which end of the fret a close-up shows."""
     ends: list[Side] = ["treble", "bass"]
     return st.radio("Which end", ends, ends.index(was) if was else 0, horizontal=True, key=key)
+
+
+def choose_string(was: Outer | None, key: str | None = None) -> Outer:
+    """Which outer string stands before the backdrop."""
+    strings: list[Outer] = ["first", "last"]
+    at = strings.index(was) if was else 0
+    return st.radio("Outer string", strings, at, OUTER.__getitem__, horizontal=True, key=key)
+
+
+def choose_held(was: tuple[int, ...], key: str | None = None) -> str:
+    """The frets the string was held down on, as typed."""
+    typed = ", ".join(map(str, was))
+    hint = "For relief the first and the one at the body, as 1, 16; for the nut 2, 3. Empty for an open string."
+    return st.text_input("Held down on frets", typed, key=key, help=hint)
+
+
+def choose_inset(was: float | None, key: str | None = None) -> str:
+    """How far the string runs inside the board's edge, as typed."""
+    typed = f"{was:g}" if was else ""
+    hint = "To the string's middle. Not known: 3.5 mm is taken, which is most of what the gap is uncertain by."
+    return st.text_input("From the board's edge", typed, key=key, help=hint)
 
 
 def _ask_scale(photo: PhotoView, was: Ask, key: str) -> ScaleAsk | None:
@@ -128,7 +166,11 @@ def _ask_scale(photo: PhotoView, was: Ask, key: str) -> ScaleAsk | None:
 
 def fret_label(view: str) -> str:
     """What the number asked of a photo means."""
-    named = {"plan": "First whole fret from the nut", "section": "Pulled from fret (empty for a sample of wire)"}
+    named = {
+        "plan": "First whole fret from the nut",
+        "side": "First whole fret from the nut",
+        "section": "Pulled from fret (empty for a sample of wire)",
+    }
     return named.get(view, "Fret in focus")
 
 

@@ -40,6 +40,7 @@ VIEW_TEXT = {
     "elevation": ("Along the neck", "divot depth, board radius, both end bevels"),
     "end": ("Fret end, close", "bevel angle, straight part, tip"),
     "section": ("Wire, end-on", "crown and tang of a pulled fret or a wire sample"),
+    "side": ("Across the neck", "string gap at every fret: height, nut clearance, relief, high frets"),
     "finding": ("Finding", "anything else worth showing, with a note"),
 }
 """What each kind of photo is called, and what it gives."""
@@ -92,7 +93,7 @@ def next_first_fret(have: Coverage) -> int:
 
 def wanted(have: Coverage, instrument: InstrumentDetails) -> tuple[Wanted, ...]:
     """The shot list for this instrument."""
-    return (_plan(have, instrument.frets), _elevation(have), _end(have), _section(have, instrument))
+    return (_plan(have, instrument.frets), _elevation(have), _end(have), _section(have, instrument), _side(have))
 
 
 def _plan(have: Coverage, frets: int | None) -> Wanted:
@@ -135,6 +136,16 @@ def _section(have: Coverage, instrument: InstrumentDetails) -> Wanted:
         else "Measures the crown's height, which depths from flats rest on."
     )
     return Wanted("section", known, text)
+
+
+def _side(have: Coverage) -> Wanted:
+    seen = have.frets.get("side", frozenset())
+    text = (
+        f"String read over fret{'s' if len(seen) > 1 else ''} {ranges(seen)}."
+        if seen
+        else "Only with strings on: how high they stand, and how the neck bows."
+    )
+    return Wanted("side", bool(seen), text)
 
 
 def advice(answer: Inspection) -> str:

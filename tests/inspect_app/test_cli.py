@@ -168,7 +168,9 @@ def test_unknown_options_are_one_sentence_and_end_with_2(words, says, capsys):
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        ("--view side", "There is no view called 'side'. Use one of: plan, elevation, end, section."),
+        ("--view beside", "There is no view called 'beside'. Use one of: plan, elevation, end, section, side."),
+        ("--view side --held low", "The frets 'low' are not understood."),
+        ("--view side --held 1,2,3", "A string can't be held down on 1, 2, 3."),
         ("--scale coin", "The scale 'coin' is not understood."),
         ("--scale coin:big", "The scale 'coin:big' is not understood."),
         ("--scale span:1,2,3", "The scale 'span:1,2,3' is not understood."),

@@ -7,11 +7,11 @@ from dataclasses import replace
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.reading.ask import Ask
+from inspect_app.reading.ask import Ask, parse_held
 from inspect_app.services import PhotoView
 from inspect_app.services.agreed import agreement_of
 from inspect_app.ui import server
-from inspect_app.ui.asking import ask_form, choose_end, first_ask, fret_label, with_first
+from inspect_app.ui.asking import ask_form, choose_end, choose_held, choose_string, first_ask, fret_label, with_first
 from inspect_app.ui.bench import head, saying, step_link, the_job
 from inspect_app.ui.howto import HOW, drawing
 from inspect_app.ui.looking import full_size, looked_at, small_picture
@@ -166,6 +166,9 @@ def ask_at_once(job: services.JobView, photo: PhotoView) -> Ask | None:
         st.caption("Three frets or more are counted by their spacing as well, and put right by it.")
     number = int(number or 1)
     ask = with_first(first_ask(photo, number), number)
+    if photo.view == "side":
+        string = choose_string(ask.string, f"string-{photo.id}")
+        return replace(ask, string=string, held=parse_held(choose_held(ask.held, f"held-{photo.id}")))
     return replace(ask, end=choose_end(ask.end, f"end-{photo.id}")) if photo.view == "end" else ask
 
 

@@ -75,7 +75,7 @@ def breakages():
     yield "negative u", lambda d: d["frets"][0]["crown_width"].update(u=-0.1)
     yield "no contributions", lambda d: d["frets"][0]["crown_width"].update(contributions={})
     yield "unknown field", lambda d: d["frets"][0].update(fret_wear=1)
-    yield "unknown view", lambda d: d.update(view="side")
+    yield "unknown view", lambda d: d.update(view="upside down")
     yield "no photo", lambda d: d.pop("photo")
     yield "newer form", lambda d: d.update(format=ANSWER_FORMAT + 1)
     yield "no reason", lambda d: d["not_measured"][0].update(reason="")

@@ -65,8 +65,8 @@ def test_a_photos_name_is_a_name_and_no_path(store, job, make_jpeg, given, kept)
 
 
 def test_an_unknown_view_is_refused_before_anything_is_stored(store, job, make_jpeg):
-    with pytest.raises(OptionError, match="can't show 'side'"):
-        services.add_photo(store, job, make_jpeg(1), "a.jpg", "side")
+    with pytest.raises(OptionError, match="can't show 'beside'"):
+        services.add_photo(store, job, make_jpeg(1), "a.jpg", "beside")
     assert services.check_store(store).unclaimed == ()
 
 

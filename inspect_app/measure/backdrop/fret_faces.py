@@ -1,0 +1,290 @@
+"""The frets' near ends, seen across the neck below the backdrop's foot: where each stands, and which fret it is.
+
+An end is an arch on the board's edge, metal before wood, of the same light on both sides: its two flanks are edges of
+opposite sense as far apart as the crown is wide. Arches as far apart as frets of the scale length are frets; grain,
+side dots and inlays are not.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+
+from calib.photo import Photo
+from calib.plane import Plane
+from calib.scales.printed import BACKDROP_SIZE
+from inspect_app.instrument.fretboard import fret_position
+from inspect_app.measure.backdrop.card_foot import StraightEdge, straightened
+from shared.trade import HIGHEST_FRET
+
+__all__ = ["FretFace", "Facing", "find_faces"]
+
+Array = NDArray[np.float64]
+Light = NDArray[np.float32]
+Facing = Literal["left", "right"]
+
+ROW_MM = 0.08
+"""Rows of light pooled below the foot: three pixels."""
+LOWEST_MM = 3.8
+"""From the foot down to the lowest board edge looked for: a 1.4 mm crown, and 2 mm that the camera looks down on."""
+BASE_MM = (0.4, 3.4)
+"""Where below the foot the board's edge may lie: from 5 mm before the card, level with it, to one seen from 20 degrees
+above."""
+WIDTHS_MM = np.arange(1.7, 3.15, 0.2)
+"""Crown widths looked for, as seen: 1.5 to 3 mm, up to a tenth wider where the end stands nearer."""
+HEIGHT_SHARE = 0.45
+"""Height of a crown over its width: 0.36 to 0.55 in `wire_sizes.toml`."""
+UP = (0.15, 0.3, 0.45, 0.6)
+"""Heights on the arch, over its own, where its flanks are looked at: above the foot's shadow, below the round top."""
+CAP = 0.12
+"""Steepness, in square roots of light a pixel, from which a flank is as sure as can be: bright and dull ends count
+alike."""
+TOP_SHARE = 0.5
+"""Steepness of an end's top over that: with less, the crown behind has nearly the end's tone, and the flank of one may
+be taken for the other's."""
+NEAR_MM = 0.35
+"""How far a fret may lie from its place in the comb: the end's distance from the card is not known yet."""
+BEFORE_MM = (3.0, 5.0, 7.0)
+"""How far before the card the ends may stand: 1 to 3 mm to the string, 3 to 4 from there to the board's edge."""
+AROUND = 2
+"""How far the first fret's number may be off: frets cut off by the photo's edge are counted or not."""
+LEAST_SCORE = 0.25
+"""Mean certainty, over the frets in the photo, of a comb that is believed: a quarter of the sharpest flanks."""
+FEW = 0.3
+"""What a comb's sum loses, so that one of few frets needs surer ones: chance finds an arch of that somewhere."""
+OTHER_WAY = 0.05
+"""How much surer a comb must be to turn the neck round: two frets fit both ways."""
+MOST_IN_PHOTO = 12
+"""Frets looked for in a photo: the backdrop is 92 mm long, and high on the neck frets stand 9 mm apart."""
+WHOLE_MM = 1.5
+"""A fret's middle must be so far inside the photo for the whole of it to show."""
+LEAST_OF_ITS_OWN = 0.3
+"""Certainty over that of the comb's median that a single fret needs."""
+
+
+@dataclass(frozen=True)
+class FretFace:
+    """The near end of a fret, on the card's plane.
+
+    Attributes
+    ----------
+    number : int
+    x : float
+        Its middle, mm along the card.
+    u_x : float
+        Standard uncertainty of `x` from scatter, mm.
+    base : float
+        Height of the board's edge at it, mm.
+    width : float
+        Of the crown, as seen, mm.
+    top : float or None
+        Height of the arch's top, mm; None where it does not stand out from the crown behind it.
+    """
+
+    number: int
+    x: float
+    u_x: float
+    base: float
+    width: float
+    top: float | None
+
+
+@dataclass(frozen=True)
+class _Arches:
+    """How sure an arch is at each place along the card: light's rows, and the best over bases and widths."""
+
+    x: Array
+    score: Array
+    base: Array
+    width: Array
+
+
+def find_faces(
+    photo: Photo, plane: Plane, foot: StraightEdge, scale_length: float, first: int, nut: Facing
+) -> tuple[tuple[FretFace, ...], Facing]:
+    """The frets' near ends in order along the card, numbered, and on which side the nut is.
+
+    Empty where no row of them is found. `nut` is where the nut is expected; spacing that clearly grows the other way
+    says otherwise, and numbers frets where the photo cuts off the one that was said to come first.
+    """
+    pitch = 1.0 / max(plane.px_per_mm((BACKDROP_SIZE[0] / 2.0, float(foot.y(BACKDROP_SIZE[0] / 2.0)))), 1e-6)
+    x = _columns(photo, plane, foot, pitch)
+    if len(x) < 10:
+        return (), nut
+    depth = np.arange(0.0, LOWEST_MM, pitch)
+    light = _below_foot(photo, plane, foot, x, depth)
+    if light is None:
+        return (), nut
+    root = np.sqrt(np.maximum(light, 0.0))
+    arches = _arches(root, x, depth, pitch)
+    comb, side = _comb(arches, plane, scale_length, first, nut)
+    found = (_face(root, arches, depth, number, at, pitch, foot) for number, at in comb)
+    return tuple(sorted((f for f in found if f is not None), key=lambda f: f.x)), side
+
+
+def _columns(photo: Photo, plane: Plane, foot: StraightEdge, pitch: float) -> Array:
+    """Places along the foot, and beyond the card, that are in the photo."""
+    x = np.arange(-30.0, BACKDROP_SIZE[0] + 30.0, pitch)
+    px = plane.to_px(np.column_stack([x, foot.y(x), np.zeros_like(x)]))
+    return np.asarray(x[(px[:, 0] >= 2.0) & (px[:, 0] <= photo.width - 3.0)])
+
+
+def _below_foot(photo: Photo, plane: Plane, foot: StraightEdge, x: Array, depth: Array) -> Light | None:
+    """Light below the foot, straightened to it, shape (len(depth), len(x))."""
+    middle = float(foot.y(x.mean()))
+    light = straightened(photo, plane, x, middle - depth)
+    if light is None or abs(foot.slope) * np.ptp(x) < depth[1]:
+        return light
+    shift = np.round((middle - foot.y(x)) / depth[1]).astype(int)
+    rows = (np.arange(len(depth))[:, None] + shift[None, :]).clip(0, len(depth) - 1)
+    return np.asarray(light[rows, np.arange(len(x))[None, :]])
+
+
+def _arches(root: Light, x: Array, depth: Array, pitch: float) -> _Arches:
+    """The surest arch at each place along the card."""
+    per = max(1, round(ROW_MM / pitch))
+    rows = len(depth) // per
+    pooled = root[: rows * per].reshape(rows, per, len(x)).mean(axis=1)
+    step = per * pitch
+    slope = np.clip(gaussian_filter1d(pooled, 1.5, axis=1, order=1) / CAP, -1.0, 1.0)
+    best, base_of, width_of = np.zeros(len(x)), np.zeros(len(x)), np.zeros(len(x))
+    for width in WIDTHS_MM:
+        h = HEIGHT_SHARE * width
+        halves = [(up, _chord(width, h, up)) for up in UP]
+        for base in np.arange(max(BASE_MM[0], 0.7 * h), min(BASE_MM[1], depth[-1]), step):
+            flanks = (_flanks(slope, int((base - up * h) / step), half / pitch) for up, half in halves)
+            score = np.abs(np.sum(list(flanks), axis=0)) / len(UP)
+            better = score > best
+            best = np.where(better, score, best)
+            base_of[better], width_of[better] = base, width
+    return _Arches(x, best, base_of, width_of)
+
+
+def _chord(width: float, height: float, up: float) -> float:
+    """Half the width of an arch at a share of its height, of a circular arc on its chord."""
+    r = (width**2 / 4.0 + height**2) / (2.0 * height)
+    return float(np.sqrt(max(r**2 - (r - height + up * height) ** 2, 0.0)))
+
+
+def _flanks(slope: Light, row: int, half: float) -> Array:
+    """Lesser steepness of two flanks of opposite sense, signed, for an arch at each column."""
+    k = round(half)
+    line = slope[min(max(row, 0), len(slope) - 1)]
+    out = np.zeros_like(line)
+    left, right = line[: -2 * k], -line[2 * k :]
+    same = left * right > 0.0
+    out[k:-k] = np.where(same, np.sign(left) * np.minimum(np.abs(left), np.abs(right)), 0.0)
+    return np.asarray(out, dtype=np.float64)
+
+
+def _comb(
+    arches: _Arches, plane: Plane, scale_length: float, first: int, nut: Facing
+) -> tuple[list[tuple[int, float]], Facing]:
+    """Numbers and places of the frets whose arches follow the scale length best, and the nut's side."""
+    pitch = float(arches.x[1] - arches.x[0])
+    near = maximum_filter1d(arches.score, 2 * round(NEAR_MM / pitch) + 1)
+    best: tuple[float, list[tuple[int, float]], Facing] = (0.0, [], nut)
+    sides: tuple[Facing, Facing] = ("left", "right")
+    for side in sides:
+        expected = 0.0 if side == nut else OTHER_WAY
+        for lowest in range(max(1, first - AROUND), first + AROUND + 1):
+            for before in BEFORE_MM:
+                k = plane.distance_mm / (plane.distance_mm - before)
+                score, seen = _best_start(arches.x, near, side, lowest, scale_length, k)
+                if score - expected > best[0]:
+                    best = (score - expected, seen, side)
+    score, seen, side = best
+    if score + FEW / max(len(seen), 1) < LEAST_SCORE:
+        return [], nut
+    found = []
+    for number, at in seen:
+        close = np.abs(arches.x - at) <= NEAR_MM
+        found.append((number, float(arches.x[close][np.argmax(arches.score[close])])))
+    return found, side
+
+
+def _best_start(
+    x: Array, near: Array, side: Facing, lowest: int, scale_length: float, k: float
+) -> tuple[float, list[tuple[int, float]]]:
+    """The best place of a comb that starts with the fret `lowest`: its score, and numbers and places in the photo."""
+    sign = 1.0 if side == "left" else -1.0
+    numbers = np.arange(lowest, min(lowest + MOST_IN_PHOTO, HIGHEST_FRET + 1))
+    away = k * sign * (fret_position(scale_length, numbers) - fret_position(scale_length, lowest))
+    gap = float(away[1]) if len(away) > 1 else 0.0
+    if gap == 0.0:
+        return 0.0, []
+    edge = x[0] if sign > 0 else x[-1]
+    start = np.arange(edge, edge + 1.2 * gap, math.copysign(0.1, gap))
+    at = start[:, None] + away[None, :]
+    inside = (at > x[0] + WHOLE_MM) & (at < x[-1] - WHOLE_MM)
+    count = inside.sum(axis=1)
+    total = np.where(inside, np.interp(at, x, near), 0.0).sum(axis=1)
+    score = np.where(count >= 2, (total - FEW) / np.maximum(count, 1), -1.0)
+    i = int(np.argmax(score))
+    return float(score[i]), [(int(n), float(a)) for n, a, ok in zip(numbers, at[i], inside[i], strict=True) if ok]
+
+
+def _face(
+    root: Light, arches: _Arches, depth: Array, number: int, at: float, pitch: float, foot: StraightEdge
+) -> FretFace | None:
+    """One fret's end: its flanks placed row by row, its top where light steps between flank and crown."""
+    k = int(np.argmin(np.abs(arches.x - at)))
+    if arches.score[k] < LEAST_OF_ITS_OWN * LEAST_SCORE:
+        return None
+    width, base = float(arches.width[k]), float(arches.base[k])
+    height = HEIGHT_SHARE * width
+    middles, widths = [], []
+    for up in np.linspace(UP[0], UP[-1], 8):
+        row = int((base - up * height) / pitch)
+        half = _chord(width, height, up) / pitch
+        ends = [_place(root, row, k + side * half, along=True) for side in (-1.0, 1.0)]
+        if None not in ends and ends[0] is not None and ends[1] is not None:
+            middles.append((ends[0] + ends[1]) / 2.0)
+            widths.append(ends[1] - ends[0])
+    if len(middles) < 4:
+        return None
+    middle = float(np.median(middles))
+    u = 1.4826 * float(np.median(np.abs(np.array(middles) - middle))) / np.sqrt(len(middles))
+    x = float(arches.x[0] + middle * pitch)
+    level = float(foot.y(x))
+    return FretFace(number, x, max(u, 0.3) * pitch, level - base, width, _top(root, middle, base, height, pitch, level))
+
+
+def _place(root: Light, row: int, column: float, along: bool) -> float | None:
+    """Where light steps most within six pixels of a column, along a row pooled with its neighbours."""
+    row = min(max(row, 2), len(root) - 3)
+    lo, hi = int(column) - 9, int(column) + 10
+    if lo < 0 or hi >= root.shape[1]:
+        return None
+    line = root[row - 1 : row + 2, lo:hi].mean(axis=0)
+    return _steepest(line, 3) + lo
+
+
+def _steepest(line: Light | Array, margin: int) -> float:
+    """Sample at which a line of light changes fastest, by the parabola through three."""
+    slope = np.abs(gaussian_filter1d(line, 1.2, order=1))
+    k = margin + int(np.argmax(slope[margin:-margin]))
+    a, b, c = slope[k - 1 : k + 2]
+    bend = max(2.0 * b - a - c, 1e-9)
+    return k + float(np.clip(0.5 * (c - a) / bend, -1.0, 1.0))
+
+
+def _top(root: Light, middle: float, base: float, height: float, pitch: float, level: float) -> float | None:
+    """Height of the arch's top, mm; None where hardly any step of light marks it."""
+    half = max(1, round(0.1 * height / HEIGHT_SHARE / pitch))
+    k = round(middle)
+    if k - half < 0 or k + half >= root.shape[1]:
+        return None
+    line = root[:, k - half : k + half + 1].mean(axis=1)
+    lo, hi = int((base - 1.45 * height) / pitch), int((base - 0.7 * height) / pitch)
+    lo = max(lo, 4)
+    if hi - lo < 6:
+        return None
+    place = _steepest(line[lo:hi], 1) + lo
+    slope = np.abs(gaussian_filter1d(line, 1.2, order=1))
+    return level - place * pitch if slope[round(place)] > TOP_SHARE * CAP else None

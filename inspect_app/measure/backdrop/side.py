@@ -1,0 +1,230 @@
+"""Across the neck, the backdrop on the crowns behind the outer string: the gap from string to crown at every fret."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calib.photo import Photo
+from calib.plane import Plane
+from calib.scales.base import Scale
+from calib.scales.printed import BACKDROP_SIZE
+from inspect_app import __version__
+from inspect_app.instrument.fretboard import fret_position
+from inspect_app.measure.backdrop.card_foot import card_light, find_foot
+from inspect_app.measure.backdrop.daylight import daylight_under
+from inspect_app.measure.backdrop.fret_faces import Facing, FretFace, find_faces
+from inspect_app.measure.backdrop.neck import neck_readings
+from inspect_app.measure.backdrop.string_edge import HIDDEN, THICKEST_MM, StringAndFoot, find_string
+from inspect_app.measure.backdrop.string_gap import CrownSeen, Geometry, measure_gaps, too_near
+from inspect_app.measure.manual import PLACED_U_PX, Points, placed_on
+from inspect_app.measure.summary import summaries
+from inspect_app.reading.ask import Ask
+from inspect_app.reading.inspection import FretReading, Inspection, Outline
+from inspect_app.reading.key import NotMeasured, on_fret
+from shared.errors import OptionError, ScaleError
+from shared.trade import CROWN_HEIGHT_MM, STRING_INSET_GIVEN_U_MM, STRING_INSET_MM, STRING_INSET_U_MM
+
+__all__ = ["DetectedSide", "detect", "measure_detected"]
+
+GAP = "string gap"
+ENDS_BEFORE_MM = 5.0
+"""About how far before the card the frets' ends stand: where on the card's foot a crown is looked for. Half a
+millimetre to the side its top is as good."""
+CONTACT_MM = 0.035
+"""Slit under which a crown is met: frets that a straight foot stands on are level within 0.03 mm (common practice, no
+source)."""
+BESIDE_MM = 0.8
+"""A crown's middle must be so far inside the card's side: the card stands over its top."""
+THICKEST_FIRST_MM, LONG_SCALE_MM = 0.75, 720.0
+"""The treble side's outer string is no thicker, but on scales as long as a bass's: nylon 0.72 mm, steel 0.2 to 0.3 mm
+(common practice, no source)."""
+LEAST_GAP_MM, MOST_GAP_MM = -0.1, 6.0
+"""Gaps that occur: a string lies on a crown or over it, and none stands so high (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class DetectedSide:
+    """What is detected before any edge is placed by hand.
+
+    `lines` are the string's underside and the card's foot, or why there are none; `seen` the frets by their ends.
+    """
+
+    photo: Photo
+    scale: Scale
+    plane: Plane
+    lines: StringAndFoot | str
+    seen: tuple[CrownSeen, ...]
+    nut: Facing
+    blur_px: float = 0.0
+
+
+def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSide:
+    """Find string, foot and frets; the edges that `ask` fixes by hand are left alone.
+
+    Raises
+    ------
+    InspectError
+        If `ask` does not say which string or the scale length, or the photo's scale is not the backdrop.
+    """
+    nut = _nut_side(ask)
+    if scale.kind != "backdrop":
+        raise ScaleError(
+            "This view is measured against the printed backdrop, and the photo's scale is another.",
+            "Stand the backdrop on the crowns between the outer string and the next, and take the photo again.",
+        )
+    if ask.scale_length is None:
+        raise OptionError(
+            "The scale length is not told, and it says which fret is which and how far before the backdrop they end.",
+            "Give the scale length.",
+        )
+    card = card_light(photo, plane)
+    if card is None:
+        return DetectedSide(photo, scale, plane, "the backdrop's foot is outside the photo", (), nut)
+    thickest = THICKEST_MM
+    if ask.string == "first" and ask.scale_length < LONG_SCALE_MM:
+        thickest = THICKEST_FIRST_MM
+    lines = find_string(card, find_foot(card), thickest)
+    if isinstance(lines, str):
+        return DetectedSide(photo, scale, plane, lines, (), nut)
+    faces, nut = find_faces(photo, plane, lines.foot, ask.scale_length, ask.first_fret, nut)
+    crowns = (_crown(photo, plane, lines, face, card.pitch) for face in faces)
+    seen = tuple(c for c in crowns if c is not None)
+    if lines.sliver and not _stands(lines, seen):
+        return DetectedSide(photo, scale, plane, HIDDEN, (), nut)
+    return DetectedSide(photo, scale, plane, lines, seen, nut)
+
+
+def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
+    """The readings of what was detected, with the edges that `ask` fixes by hand where they were put."""
+    kept = summaries(detected.photo, detected.scale, detected.plane, ask)
+    base = Inspection("side", kept[0], __version__, ask.to_dict(), scale=kept[1], camera=kept[2])
+    lines, n = detected.lines, ask.first_fret
+    if isinstance(lines, str):
+        return replace(base, not_measured=(NotMeasured(on_fret(n, GAP), lines),))
+    if not detected.seen:
+        why = "no row of fret ends as the scale length spaces them shows below the backdrop; change the light"
+        return replace(base, not_measured=(NotMeasured(on_fret(n, GAP), why),))
+    g = _geometry(detected, ask)
+    gaps, stand, behind, u_behind = measure_gaps(g)
+    if too_near(behind):
+        why = "the backdrop seems to stand before the string; say how far the string runs from the board's edge"
+        return replace(base, not_measured=tuple(NotMeasured(on_fret(s.face.number, GAP), why) for s in g.seen))
+    found, lost = {}, []
+    for s, gap in zip(g.seen, gaps, strict=True):
+        if LEAST_GAP_MM - gap.expanded < gap.value < MOST_GAP_MM:
+            found[s.face.number] = gap
+        else:
+            why = f"{gap.value:.2f} mm is no gap that occurs; look at the overlay, and mark the edges by hand"
+            lost.append(NotMeasured(on_fret(s.face.number, GAP), why))
+    frets = tuple(
+        FretReading(s.face.number, string_gap=found.get(s.face.number), outlines=(_drawn(detected.plane, s),))
+        for s in sorted(g.seen, key=lambda s: s.face.number)
+    )
+    readings, unread = neck_readings(found, {s.face.number: s.u_crown for s in g.seen}, ask)
+    cut = _cut_off(ask, frets)
+    checks = {
+        "elevation_deg": math.degrees(
+            math.atan2(detected.plane.camera_mm[1] - lines.foot.at, detected.plane.distance_mm)
+        ),
+        "behind_string_mm": float(np.mean(behind)),
+        "behind_string_mm_u": u_behind,
+        "crowns_fall_deg": math.degrees(math.atan(-stand.slope)),
+        "crowns_fall_deg_u": math.degrees(stand.u_slope),
+    }
+    return replace(
+        base,
+        frets=frets,
+        values=readings,
+        not_measured=(*lost, *cut, *unread),
+        outlines=_drawn_lines(detected.plane, lines),
+        checks=checks,
+    )
+
+
+def _stands(lines: StringAndFoot, seen: tuple[CrownSeen, ...]) -> bool:
+    """Whether what was taken for the foot meets two crowns, as the foot does and a bright line on a string does not."""
+    slits = sorted(float(lines.foot.y(s.at)) - s.crown for s in seen)
+    return len(slits) >= 2 and slits[1] < CONTACT_MM
+
+
+def _nut_side(ask: Ask) -> Facing:
+    """Where the nut is seen: from the treble side as `Ask.nut` says, from the bass side the other way round."""
+    if ask.string is None:
+        raise OptionError(
+            "The photo across the neck does not say which string stands before the backdrop.",
+            "Say first, for the outer string of the treble side, or last.",
+        )
+    other: Mapping[Facing, Facing] = {"left": "right", "right": "left"}
+    return ask.nut if ask.string == "first" else other[ask.nut]
+
+
+def _crown(photo: Photo, plane: Plane, lines: StringAndFoot, face: FretFace, pitch: float) -> CrownSeen | None:
+    """Heights of string and crown at one fret; None where its crown lies beside the card."""
+    camera = float(plane.camera_mm[0])
+    k = plane.distance_mm / (plane.distance_mm - ENDS_BEFORE_MM)
+    at = camera + (face.x - camera) / k  # the end stands nearer and looks farther out
+    if not BESIDE_MM < at < BACKDROP_SIZE[0] - BESIDE_MM:
+        return None
+    light, u_light = daylight_under(photo, plane, lines.foot, at, pitch, lines.sliver)
+    under = math.hypot(lines.under.u(at), lines.u_edge)
+    crown = float(lines.foot.y(at)) - light
+    return CrownSeen(face, at, float(lines.under.y(at)), under, crown, math.hypot(u_light, lines.foot.u(at)))
+
+
+def _geometry(detected: DetectedSide, ask: Ask) -> Geometry:
+    """What the gaps follow from, placed edges in place of those found."""
+    assert isinstance(detected.lines, StringAndFoot)
+    assert ask.scale_length is not None
+    seen = tuple(_placed(detected.plane, s, _edges_of(ask, s.face.number)) for s in detected.seen)
+    sign = 1.0 if detected.nut == "left" else -1.0
+    away = sign * fret_position(ask.scale_length, [s.face.number for s in seen])
+    inset, u_inset = (STRING_INSET_MM, STRING_INSET_U_MM)
+    if ask.string_inset is not None:
+        inset, u_inset = ask.string_inset, STRING_INSET_GIVEN_U_MM
+    height = ask.crown_height or CROWN_HEIGHT_MM
+    return Geometry(detected.plane, seen, detected.lines.u_edge, away, height, inset, u_inset)
+
+
+def _edges_of(ask: Ask, n: int) -> Mapping[str, Points]:
+    return placed_on(ask.hand_edges, n).get((GAP, None), {})
+
+
+def _placed(plane: Plane, s: CrownSeen, parts: Mapping[str, Points]) -> CrownSeen:
+    """The fret with the edges that a person placed."""
+    u = PLACED_U_PX / plane.px_per_mm((s.face.x, s.crown))
+    if "top" in parts:
+        s = replace(s, under=float(plane.to_mm([parts["top"][0]])[0, 1]), u_under=u, by_hand=True)
+    if "foot" in parts:
+        s = replace(s, crown=float(plane.to_mm([parts["foot"][0]])[0, 1]), u_crown=u, by_hand=True)
+    return s
+
+
+def _drawn(plane: Plane, s: CrownSeen) -> Outline:
+    """From the crown's top up to the string's underside, as both are seen."""
+    camera = float(plane.camera_mm[0])
+    x = camera + (s.face.x - camera) * (1.0 - ENDS_BEFORE_MM / plane.distance_mm)
+    px = plane.to_px([[x, s.crown, 0.0], [x, s.under, 0.0]])
+    return Outline("string_gap", tuple((float(a), float(b)) for a, b in px), of=on_fret(s.face.number, GAP))
+
+
+def _drawn_lines(plane: Plane, lines: StringAndFoot) -> tuple[Outline, ...]:
+    """The string's underside and the card's foot."""
+    out = []
+    for name, edge in (("string_underside", lines.under), ("card_foot", lines.foot)):
+        x = np.linspace(edge.first, edge.last, 24)
+        px = plane.to_px(np.column_stack([x, edge.y(x), np.zeros_like(x)]))
+        out.append(Outline(name, tuple((float(a), float(b)) for a, b in px)))
+    return tuple(out)
+
+
+def _cut_off(ask: Ask, frets: tuple[FretReading, ...]) -> tuple[NotMeasured, ...]:
+    """The first fret that was asked for, where no end is found for it: the photo cuts it off, or it does not show."""
+    numbers = [f.number for f in frets]
+    if not numbers or ask.first_fret >= min(numbers):
+        return ()
+    why = f"by their spacing the ends in the photo are those of frets {min(numbers)} to {max(numbers)}, not of this one"
+    return (NotMeasured(on_fret(ask.first_fret, GAP), why),)

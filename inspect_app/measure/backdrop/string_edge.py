@@ -1,0 +1,259 @@
+"""The outer string against the backdrop: its underside, and the backdrop's foot where the string hides most of it.
+
+A string is straight, so both its edges are straight lines on the card's plane; what lamp and surroundings draw on the
+metal between them changes along it and is not used. Its lowest edge is what a feeler gauge touches.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+
+from inspect_app.measure.backdrop.card_foot import (
+    DERIVATIVE_PX,
+    NEAR_PX,
+    CardLight,
+    StraightEdge,
+    fitted_edge,
+    steepest,
+)
+from inspect_app.measure.spread import SIGMA_OF_MAD
+
+__all__ = ["HIDDEN", "THICKEST_MM", "StringAndFoot", "find_string"]
+
+Array = NDArray[np.float64]
+
+EDGE_SIGMAS = 8.0
+"""Steepness over its own noise from which a block shows an edge of the string: 1 in 10^15 by chance, and far above the
+soft shadows of the string on the card."""
+LEAST_STEP = 0.08
+"""Least step of light, over the card's own, that is taken for a string's edge: paper's own tone wanders by half."""
+LEAST_SHARE = 0.35
+"""Share of the blocks that must show the string's underside: where the metal mirrors the card it vanishes."""
+LIKE_THE_BEST = 0.5
+"""Votes over those of the line seen best, that the string's lowest line needs."""
+SLOPES = np.linspace(-0.03, 0.03, 61)
+"""Of the string against the print: 1.7 degrees either way; a string rises by a degree at most from fret to fret (common
+practice, no source), and the card stands on the crowns under it."""
+CLEAR_PX = 6.0
+"""Card between string and foot from which both edges are seen apart: three standard deviations of blur on each side."""
+CLEAR_WHITE = (0.8, 1.2)
+"""Light of that card over its usual: strings and frets throw soft shadows on it and light back."""
+THICKEST_MM = 1.7
+"""No string is thicker: the heaviest wound bass strings (common practice, no source)."""
+THINNEST_MM = 0.12
+"""None is thinner: the finest plain strings are 0.18 mm (common practice, no source), and a blurred pixel less."""
+RIDGE = 0.08
+"""How far a sliver of card must stand out above the light to both sides, over the card's own: grain in wood, blurred by
+the photo, stands out by half of that."""
+OVER_GRAIN = 1.3
+"""Times that a sliver must stand out more than nearly all bright lines in the wood below."""
+EDGE_U_PX, THIN_U = 0.1, 8.0
+"""Standard uncertainty of an edge in a photo, a tenth of a pixel; half a pixel where the string is four pixels thick,
+falling with the square (a blur of a pixel against dark and bright lines a third as thick as the string; no source)."""
+LINE_BELOW_PX, LINE_BELOW_MM = 4.0, 0.4
+"""From where to where below the foot no straight edge may run: beyond its blur, within half of a string's thickness."""
+SLIVER_WHITE = 1.05
+"""Light over the card's own that a sliver of it reaches at most; a lamp's line on the string reaches more."""
+LEAST_RIDGES = 0.2
+"""Share of the blocks that must show the sliver."""
+THINNEST_SLIVER_PX = 0.4
+"""Width under which a sliver is lost among what lies to its sides."""
+SLIVER_U_PX = 0.25
+"""Standard uncertainty of a sliver's width from its light: card and string beside it may be a tenth brighter or darker
+than taken, and sharpening moves light about (no source)."""
+
+
+HIDDEN = "the string hides the backdrop's foot; raise or lower the camera until card shows between them"
+
+
+@dataclass(frozen=True)
+class StringAndFoot:
+    """The string's underside and the card's foot on the card's plane, mm.
+
+    Attributes
+    ----------
+    under, foot : StraightEdge
+    top : StraightEdge or None
+        The string's upper edge, where it is seen.
+    sliver : bool
+        Whether the string hides most of the foot, so that both were read off a sliver of card between them.
+    u_edge : float
+        Standard uncertainty of the distance of both besides scatter, mm.
+    """
+
+    under: StraightEdge
+    foot: StraightEdge
+    top: StraightEdge | None
+    sliver: bool
+    u_edge: float
+
+
+def find_string(card: CardLight, foot: StraightEdge | None, thickest: float = THICKEST_MM) -> StringAndFoot | str:
+    """The string before the card, at most so thick (mm), or why it can't be made out."""
+    edges = _edges(card)
+    if foot is not None:
+        row = card.row(foot.y(card.x))
+        above = edges & (np.arange(card.share.shape[1])[None, :] < (row - 2.0 * CLEAR_PX)[:, None])
+        line = _lowest(card, above, LEAST_SHARE)
+        if line is not None and _white_between(card, line, row):
+            under = _refined(card, line)
+            if under is None:
+                return "the string's underside does not show as a line; change the light"
+            top = _top(card, edges, line)
+            return StringAndFoot(under, foot, top, False, _u_edge(under, top, card.pitch))
+    return _by_sliver(card, edges, thickest)
+
+
+def _u_edge(under: StraightEdge, top: StraightEdge | None, pitch: float) -> float:
+    """Standard uncertainty of an edge's place besides scatter, mm: more where dark and bright lines on a thin string
+    run into each other within the blur."""
+    across = THINNEST_MM / pitch if top is None else max((top.at - under.at) / pitch, 1.0)
+    return pitch * float(np.hypot(EDGE_U_PX, THIN_U / across**2))
+
+
+def _edges(card: CardLight) -> NDArray[np.bool_]:
+    """Where each block's light changes sharply, at the steepest sample."""
+    scale = DERIVATIVE_PX * 2.0
+    slope = np.abs(gaussian_filter1d(card.share, scale, axis=1, order=1))
+    plain = slope[:, : card.plain]
+    noise = max(SIGMA_OF_MAD * float(np.median(plain)), float(np.quantile(plain, 0.99)) / 2.58)
+    least = max(EDGE_SIGMAS * noise, LEAST_STEP / (np.sqrt(2.0 * np.pi) * np.hypot(scale, 2.0)))
+    return np.asarray((slope > least) & (slope >= maximum_filter1d(slope, 3, axis=1)))
+
+
+def _lowest(card: CardLight, edges: NDArray[np.bool_], least_share: float) -> Array | None:
+    """The lowest straight line that enough blocks have an edge on, as its row in each block."""
+    votes, middle = _votes(card, edges)
+    least = max(least_share * len(card.x), LIKE_THE_BEST * float(votes.max()))
+    best: Array | None = None
+    reach = round(2.0 * NEAR_PX)
+    while votes.max() >= least:
+        i, k = np.unravel_index(int(np.argmax(votes)), votes.shape)
+        best = np.asarray(k - SLOPES[i] / card.step * (card.x - middle))
+        for j, s in enumerate(SLOPES):
+            reached = float((best + s / card.step * (card.x - middle)).max())
+            votes[j, : max(0, round(reached + 2 * reach))] = 0.0
+    return best
+
+
+def _votes(card: CardLight, edges: NDArray[np.bool_]) -> tuple[Array, float]:
+    """Blocks with an edge near each line: (slopes, row at the middle), and the middle, mm."""
+    middle, rows = float(card.x.mean()), card.share.shape[1]
+    block, row = np.nonzero(edges)
+    near = np.ones(2 * round(2.0 * NEAR_PX) - 1)
+    votes = np.zeros((len(SLOPES), rows))
+    for i, s in enumerate(SLOPES):
+        at = np.round(row + s / card.step * (card.x[block] - middle)).astype(int)
+        count = np.bincount(at[(at >= 0) & (at < rows)], minlength=rows)
+        votes[i] = np.convolve(count, near, mode="same")
+    return votes, middle
+
+
+def _white_between(card: CardLight, line: Array, foot: Array) -> bool:
+    """Whether plain card shows between a line and the foot, in most blocks."""
+    if float(np.median(foot - line)) < 2.0 * CLEAR_PX:
+        return False
+    middle = np.round((line + foot) / 2.0).astype(int).clip(0, card.share.shape[1] - 1)
+    light = card.share[np.arange(len(card.x)), middle]
+    return bool(np.mean((light > CLEAR_WHITE[0]) & (light < CLEAR_WHITE[1])) > 0.8)
+
+
+def _refined(card: CardLight, line: Array) -> StraightEdge | None:
+    """The straight edge near a line of rows."""
+    edge: StraightEdge | None = None
+    for within in (3.0 * NEAR_PX, 2.0 * NEAR_PX):
+        place, change = steepest(card.share, line, within)
+        strong = np.abs(change) > 0.3 * float(np.median(np.abs(change)))
+        edge = fitted_edge(card, card.y[0] - place * card.step, strong)
+        if edge is None:
+            return None
+        line = card.row(edge.y(card.x))
+    return edge
+
+
+def _top(card: CardLight, edges: NDArray[np.bool_], under: Array) -> StraightEdge | None:
+    """The string's upper edge: the highest line as near above the underside as a string is thick."""
+    columns = np.arange(card.share.shape[1])[None, :]
+    near = edges & (columns < (under - THINNEST_MM / card.step)[:, None])
+    near = near & (columns > (under - THICKEST_MM / card.step)[:, None])
+    turned = CardLight(card.x, card.y, card.share[:, ::-1], card.pitch, card.plain)
+    line = _lowest(turned, near[:, ::-1], 2.0 * LEAST_SHARE)
+    return None if line is None else _refined(card, card.share.shape[1] - 1 - line)
+
+
+def _by_sliver(card: CardLight, edges: NDArray[np.bool_], thickest: float) -> StringAndFoot | str:
+    """String and foot where the string hangs before the foot: from the sliver of card that is left between them.
+
+    What a sliver narrower than the blur is wide stands in its light: width = light above what lies to its sides, over
+    the card's light above that (blur and sharpening move light about, and lose none).
+    """
+    turned = CardLight(card.x, card.y, card.share[:, ::-1], card.pitch, card.plain)
+    top = _lowest(turned, edges[:, ::-1], 2.0 * LEAST_SHARE)
+    if top is None:
+        return "no string stands out against the backdrop; change the light"
+    top = card.share.shape[1] - 1 - top
+    below = np.arange(card.share.shape[1])[None, :] - top[:, None]
+    stands_out = _ridges(card)
+    grain = stands_out[(below > THICKEST_MM / card.step)]
+    least = max(RIDGE, OVER_GRAIN * float(np.quantile(grain, 0.98))) if grain.size else RIDGE
+    ridge = (stands_out > least) & (below > THINNEST_MM / card.step) & (below < thickest / card.step)
+    if ridge.any(axis=1).mean() < LEAST_RIDGES:
+        return HIDDEN
+    line = _lowest(card, ridge, LEAST_RIDGES)
+    if line is None:
+        return HIDDEN
+    middle, width = _slivers(card, line)
+    seen = width > THINNEST_SLIVER_PX * card.pitch
+    if seen.mean() < LEAST_RIDGES:
+        return HIDDEN
+    foot = fitted_edge(card, middle - width / 2.0, seen)
+    under = fitted_edge(card, middle + width / 2.0, seen)
+    if foot is None or under is None or _line_below(card, edges, foot):
+        return HIDDEN
+    return StringAndFoot(under, foot, None, True, SLIVER_U_PX * card.pitch)
+
+
+def _line_below(card: CardLight, edges: NDArray[np.bool_], foot: StraightEdge) -> bool:
+    """Whether another straight edge runs close below: then what lies above is a bright line on the string."""
+    below = np.arange(card.share.shape[1])[None, :] - card.row(foot.y(card.x))[:, None]
+    near = edges & (below > 2.0 * LINE_BELOW_PX) & (below < LINE_BELOW_MM / card.step)
+    return _lowest(card, near, LEAST_SHARE) is not None
+
+
+def _ridges(card: CardLight) -> Array:
+    """How far each narrow bright line of a block, no brighter than card, stands out to both sides; else 0."""
+    light = card.share
+    reach = round(2.0 * CLEAR_PX)
+    above = np.minimum.reduce([np.roll(light, k, axis=1) for k in range(2, reach)])
+    below = np.minimum.reduce([np.roll(light, -k, axis=1) for k in range(2, reach)])
+    peak = (light >= maximum_filter1d(light, 5, axis=1)) & (light < SLIVER_WHITE)
+    out = np.where(peak, light - np.maximum(above, below), 0.0)
+    out[:, :reach] = out[:, -reach:] = 0.0
+    return np.asarray(out, dtype=np.float64)
+
+
+def _slivers(card: CardLight, line: Array) -> tuple[Array, Array]:
+    """Middle and width of the sliver in each block near a line of rows, mm; width 0 where there is none."""
+    reach = round(2.0 * CLEAR_PX)
+    middle, width = np.full(len(card.x), np.nan), np.zeros(len(card.x))
+    for b, start in enumerate(np.round(line).astype(int)):
+        window = np.arange(start - 3, start + 4).clip(0, card.share.shape[1] - 1)
+        k = int(window[np.argmax(card.share[b, window])])
+        if not reach <= k < card.share.shape[1] - reach:
+            continue
+        light = np.asarray(card.share[b, k - reach : k + reach + 1], dtype=np.float64)
+        i = int(np.argmin(light[: reach + 1]))
+        j = reach + int(np.argmin(light[reach:]))
+        base = np.interp(np.arange(i, j + 1), [i, j], [light[i], light[j]])
+        excess = np.maximum(light[i : j + 1] - base, 0.0)
+        full = 1.0 - float(base.mean())
+        if excess.sum() <= 0.0 or full < 0.2:
+            continue
+        rows = np.arange(i, j + 1) + k - reach
+        middle[b] = card.y[0] - card.step * float(rows @ excess / excess.sum())
+        width[b] = card.step * float(excess.sum()) / full
+    return middle, width

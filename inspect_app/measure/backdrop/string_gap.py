@@ -1,0 +1,268 @@
+"""The gap between the outer string and the crowns under it, from what is seen of both against the backdrop.
+
+The backdrop stands on the crowns a distance d behind the string. Take its own frame: x along it, y up, z towards the
+camera, which is at (cx, cy, D). Of the string's underside the height h is seen, where its sight line meets the card; at
+the string itself that line is higher or lower by what it rises on the way,
+
+    y_string = h + d (cy - h) / D.
+
+A crown's top meets the card at g, the card's foot less any daylight under it. From there it runs towards the camera
+and falls, the board being round: with the mean slope m down to the fret's near end, at the distance e from the card,
+
+    y_crown(d) = g + m d + d (e - d) / (2 R),
+
+the last term being the arc over its chord, R the board's radius. The gap is their difference:
+
+    gap = (h - g) + d [(cy - h) / D - m] - d (e - d) / (2 R).
+
+So what counts is the angle between the line of sight and the crown's top, e.g. 0.15 for a camera 4 degrees above a
+crown that falls 4.5 degrees to its end. Seen from along the crown's top, no distance is needed. A card that leans turns
+the line of sight and the crown's slope in its frame alike, and their difference stays: lean comes in only by measuring
+the gap along the card instead of upright. The foot of that line lies gap x lean nearer or farther on a crown of slope
+m, so it is off by gap x lean x m, and by gap x lean^2 / 2: five microns on 1.5 mm and two degrees.
+
+*m* is read off the near ends: the top of each is seen at the height t, and lies on its sight line at the distance e, so
+m = (t + e (cy - t) / D - g) / e. Their mean is taken with what boards and cards do otherwise (`SLOPE_U`).
+
+*e* is read off their spacing: what stands nearer to the camera looks larger, D / (D - e), against the spacing that the
+scale length gives. Where the board's edge is nearer at one end of the card, so are the ends.
+
+*d* then is e less the string's distance from the fret's end. That distance no photo like this shows, a straight string
+being seen alike from all distances: it rests on how far inside the board's edge outer strings run, given or as usual
+(`shared.trade.STRING_INSET_MM`), and is the largest part of the gap's uncertainty; all frets of a photo share it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.plane import Plane
+from inspect_app.measure.backdrop.fret_faces import UP, FretFace
+from inspect_app.measure.manual import marked
+from shared.measured import Contribution, Measured
+from shared.trade import (
+    BEVEL_DEG,
+    BOARD_RADIUS_MM,
+    END_SHORT_MM,
+    END_SHORT_U_MM,
+    SLOT_U_MM,
+    STRING_INSET_MM,
+    STRING_INSET_U_MM,
+)
+
+__all__ = ["CardStand", "CrownSeen", "Geometry", "measure_gaps", "stand_of"]
+
+Array = NDArray[np.float64]
+
+SLOPE, SLOPE_U = -0.07, 0.03
+"""Slope of a crown's top under an outer string, towards the board's edge, in the frame of a card that stands upright
+within a degree: 20 to 25 mm from the middle of boards rounded with 240 to 410 mm (common practice, no source)."""
+PARALLEL_U = math.radians(0.4)
+"""Standard uncertainty of the card's direction against the board's edge: it is slid along a string, whose way to the
+edge changes by a degree at most (common practice, no source)."""
+LENGTH_U_REL = 4e-4
+"""Relative standard uncertainty of the scale length as given: a quarter of a millimetre on 640, by rule."""
+DISTANCE_MM, DISTANCE_U_MM = 5.0, 1.2
+"""From card to fret ends where spacing does not say: 1 to 3 mm to the string, 2.5 to 4 from there (common practice, no
+source)."""
+TOP_U_MM = 0.03
+"""Standard uncertainty of the height at which a near end's top is seen: it is eased by a file."""
+BEVEL_TAN, BEVEL_TAN_U = math.tan(math.radians(BEVEL_DEG)), math.radians(8.0) / math.cos(math.radians(BEVEL_DEG)) ** 2
+"""How far an end goes back for its height, and its standard uncertainty: 20 to 40 degrees from upright."""
+FACE_UP = sum(UP) / len(UP)
+"""Where on an end's face its middle is found, as a share of the crown's height."""
+LEAN_U = math.radians(1.5)
+"""Standard uncertainty of the card's lean: it may lean a degree or two, and a person sees three (common practice, no
+source)."""
+CURVATURE_U = 1.0 / 320.0 - 1.0 / 500.0
+"""Of the board's curvature where it is not given, 1/mm: from 180 mm to flat, half of that either way."""
+NEAREST_MM = 0.3
+"""Nearest that the card may stand to the string's middle: a card's thickness and half a string."""
+
+
+@dataclass(frozen=True)
+class CrownSeen:
+    """What is seen at one fret, mm: its end, its place at the card, heights of string and crown there with their u."""
+
+    face: FretFace
+    at: float
+    under: float
+    u_under: float
+    crown: float
+    u_crown: float
+    by_hand: bool = False
+
+
+@dataclass(frozen=True)
+class CardStand:
+    """How the card stands to string, ends and crowns.
+
+    Attributes
+    ----------
+    ends : float
+        Distance of the fret ends before the card at `middle`, about a third up their faces, mm.
+    turn : float
+        Change of it along the card, mm a millimetre.
+    middle : float
+        Place along the card, mm.
+    slope : float
+        Of the crowns' tops, mean from the card to their ends' tops, in the card's frame.
+    u_ends, u_turn, u_slope : float
+        Standard uncertainties.
+    """
+
+    ends: float
+    turn: float
+    middle: float
+    slope: float
+    u_ends: float
+    u_turn: float
+    u_slope: float
+
+    def ends_at(self, x: Array | float) -> Array:
+        """Distance of the ends before the card at `x`, mm."""
+        return np.asarray(self.ends + self.turn * (np.asarray(x, dtype=float) - self.middle))
+
+
+@dataclass(frozen=True)
+class Geometry:
+    """Everything the gaps follow from, on one plane; lines and places as they were found on it.
+
+    Attributes
+    ----------
+    seen : tuple of CrownSeen
+    u_foot : float
+        Standard uncertainty of the card's foot, which all frets share, mm.
+    away : ndarray, shape (N,)
+        Places of the frets along the neck, in the card's direction, mm.
+    height : float
+        Of the crowns, mm.
+    inset, u_inset : float
+        Of the string from the board's edge, mm.
+    """
+
+    plane: Plane
+    seen: tuple[CrownSeen, ...]
+    u_foot: float
+    away: Array | None
+    height: float
+    inset: float = STRING_INSET_MM
+    u_inset: float = STRING_INSET_U_MM
+
+    @property
+    def x(self) -> Array:
+        """Middles of the frets' ends as seen on the card, mm."""
+        return np.array([s.face.x for s in self.seen])
+
+
+def stand_of(g: Geometry) -> CardStand:
+    """Distance and direction of the ends from their spacing, the crowns' slope from their tops."""
+    middle = float(g.x.mean())
+    ends, turn, u_ends, u_turn = _ends(g, middle)
+    stand = CardStand(ends, turn, middle, SLOPE, u_ends, u_turn, SLOPE_U)
+    slope, u_slope = _slope(g, stand)
+    return replace(stand, slope=slope, u_slope=u_slope)
+
+
+def _ends(g: Geometry, middle: float) -> tuple[float, float, float, float]:
+    """Distance at the middle and its change along the card, with their standard uncertainties."""
+    # an end that does not stand out from its own crown may have been found at the crown's flank
+    sure = np.array([s.face.top is not None for s in g.seen])
+    if g.away is None or sure.sum() < 2:
+        return DISTANCE_MM, 0.0, DISTANCE_U_MM, PARALLEL_U
+    x, distance, camera = g.x[sure], g.plane.distance_mm, float(g.plane.camera_mm[0])
+    along = g.away[sure] - g.away[sure].mean()
+    k = distance / (distance - DISTANCE_MM)
+    # x = camera + (X - camera) D / (D - e): linear in a shift, the distance e, its turn and the length's error
+    start = float(x.mean()) - camera
+    by_e = (start / k + along) * k / (distance - DISTANCE_MM)
+    u = np.hypot(SLOT_U_MM * k, [s.face.u_x for s, ok in zip(g.seen, sure, strict=True) if ok])
+    rows = np.column_stack([np.full(len(along), k), by_e, by_e * (x - middle), k * along]) / u[:, None]
+    priors = np.diag([0.0, 1.0 / DISTANCE_U_MM, 1.0 / PARALLEL_U, 1.0 / LENGTH_U_REL])
+    left = np.concatenate([(x - camera - start - k * along) / u, np.zeros(len(priors))])
+    a = np.vstack([rows, priors])
+    fit = np.linalg.lstsq(a, left, rcond=None)[0]
+    wide = max(1.0, float(np.sum((left - a @ fit) ** 2)) / max(len(along) - 2, 1))
+    cov = np.linalg.inv(a.T @ a) * wide
+    return DISTANCE_MM + float(fit[1]), float(fit[2]), float(np.sqrt(cov[1, 1])), float(np.sqrt(cov[2, 2]))
+
+
+def _slope(g: Geometry, stand: CardStand) -> tuple[float, float]:
+    """Mean slope of the crowns' tops from the card to their ends, and its standard uncertainty."""
+    tops = [s for s in g.seen if s.face.top is not None]
+    if not tops:
+        return SLOPE, SLOPE_U
+    x = np.array([s.face.x for s in tops])
+    top = np.array([s.face.top for s in tops])
+    base = np.array([s.crown for s in tops])
+    before = stand.ends_at(x) - _set_back(g)
+    cy, distance = float(g.plane.camera_mm[1]), g.plane.distance_mm
+    slope = (top + before * (cy - top) / distance - base) / before
+    rise = float(np.median((cy - top) / distance - slope))
+    mean = float(np.median(slope))
+    scatter = 1.4826 * float(np.median(np.abs(slope - mean))) / math.sqrt(len(tops))
+    at = float(np.median(before))
+    u_back = g.height * BEVEL_TAN_U * (1.0 - FACE_UP) / math.sqrt(len(tops))
+    u_top = TOP_U_MM / math.sqrt(len(tops))
+    u = math.hypot(scatter, rise / at * stand.u_ends, rise / at * u_back, u_top / at)
+    share = SLOPE_U**2 / (SLOPE_U**2 + u**2)
+    return share * mean + (1.0 - share) * SLOPE, math.sqrt(share) * u
+
+
+def _set_back(g: Geometry) -> float:
+    """How much farther from the camera an end's top lies than the part of its face whose middle was found, mm."""
+    return g.height * BEVEL_TAN * (1.0 - FACE_UP)
+
+
+def behind_string(g: Geometry, stand: CardStand) -> tuple[Array, float]:
+    """Distance of the card behind the string's middle at each fret, mm, and its standard uncertainty."""
+    edge = stand.ends_at(g.x) + g.height * BEVEL_TAN * FACE_UP + END_SHORT_MM
+    u_face = g.height * BEVEL_TAN_U * FACE_UP
+    u_end = math.hypot(END_SHORT_U_MM, u_face) / math.sqrt(len(g.seen))
+    return edge - g.inset, math.hypot(stand.u_ends, u_end, g.u_inset)
+
+
+def gaps_of(g: Geometry, stand: CardStand, behind: Array) -> Array:
+    """The gap at each fret, mm."""
+    cy, distance = float(g.plane.camera_mm[1]), g.plane.distance_mm
+    h, crown = (np.array([getattr(s, name) for s in g.seen]) for name in ("under", "crown"))
+    before = stand.ends_at(g.x) - _set_back(g)
+    arc = behind * (before - behind) / (2.0 * BOARD_RADIUS_MM)
+    return np.asarray(h + behind * (cy - h) / distance - (crown + stand.slope * behind + arc))
+
+
+def measure_gaps(g: Geometry) -> tuple[tuple[Measured, ...], CardStand, Array, float]:
+    """The gap at every fret with its uncertainty, how the card stands, and the card's distance behind the string."""
+    stand = stand_of(g)
+    behind, u_behind = behind_string(g, stand)
+    gaps = gaps_of(g, stand, behind)
+    by_behind = (gaps_of(g, stand, behind + 0.1) - gaps) / 0.1
+    elevation = g.plane.u_of(lambda plane: (plane.camera_mm[1] + 26.0) / plane.distance_mm)
+    before = stand.ends_at(g.x) - _set_back(g)
+    out = []
+    for i, (gap, s) in enumerate(zip(gaps, g.seen, strict=True)):
+        parts = {
+            "string's edge": s.u_under,
+            "crown below the foot": s.u_crown,
+            "backdrop's foot": g.u_foot,
+            "backdrop behind the string": abs(by_behind[i]) * u_behind,
+            "backdrop turned against the string": abs(by_behind[i] * (s.face.x - stand.middle)) * stand.u_turn,
+            "slope of the crowns' arc": abs(behind[i]) * stand.u_slope,
+            "board radius": abs(behind[i] * (before[i] - behind[i])) / 2.0 * CURVATURE_U,
+            "camera elevation": abs(behind[i]) * float(elevation),
+            "backdrop leaning": abs(gap) * LEAN_U * (LEAN_U / 2.0 + abs(stand.slope)),
+            "scale": abs(gap) * g.plane.u_rel,
+        }
+        value = Measured(float(gap), "mm", tuple(Contribution(k, float(u)) for k, u in parts.items()))
+        out.append(marked(value) if s.by_hand else value)
+    return tuple(out), stand, behind, u_behind
+
+
+def too_near(behind: Sequence[float] | Array) -> bool:
+    """Whether the card would stand in the string: what was found is not what it was taken for."""
+    return bool(np.median(np.asarray(behind)) < NEAREST_MM)

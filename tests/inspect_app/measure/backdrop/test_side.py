@@ -1,0 +1,270 @@
+"""Photos across the neck: the gap from string to crown at every fret, within its U, or not at all."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calib.scales.base import Scale
+from inspect_app.measure import calibrate, measure
+from inspect_app.measure.backdrop import side
+from inspect_app.measure.backdrop.fret_faces import FretFace
+from inspect_app.measure.backdrop.neck import neck_readings
+from inspect_app.measure.backdrop.string_gap import CardStand, CrownSeen, Geometry, gaps_of, measure_gaps
+from inspect_app.reading.ask import Ask, HandEdge, parse_held
+from inspect_app.reading.key import Key, Place, on_fret, parse_key
+from shared.errors import OptionError, ScaleError
+from shared.measured import Measured
+from tests.inspect_app.measure.backdrop.side_pictures import FOOT, SideScene, draw_side, side_ask
+
+SCENES = (
+    SideScene(),
+    SideScene(elevation=0.5, fall=5.0, behind=1.3, seed=1),
+    SideScene(elevation=5.0, fall=2.0, behind=2.0, wood=150, seed=2),
+    SideScene(nut="right", first=12, frets=5, string=0.9, string_tones=(90, 200, 50, 90, 60), under=(2.2, 1.8), seed=3),
+    SideScene(under=(0.15, 0.08), elevation=3.0, seed=5),
+)
+
+
+@pytest.fixture(scope="module")
+def answers():
+    return [(s, measure(draw_side(s), side_ask(s))) for s in SCENES]
+
+
+def errors(scene, answer):
+    true = scene.gaps()
+    return {f.number: f.string_gap.value - true[f.number] for f in answer.frets if f.string_gap}
+
+
+def test_every_gap_lies_within_its_u_and_the_target(answers):
+    off, shares = [], []
+    for scene, answer in answers:
+        found = errors(scene, answer)
+        assert set(found) == set(scene.numbers)
+        off += found.values()
+        shares += [abs(found[f.number]) / f.string_gap.expanded for f in answer.frets]
+    assert np.sqrt(np.mean(np.square(off))) < 0.02
+    assert np.abs(off).max() < 0.06
+    assert max(shares) < 1.0
+
+
+def test_ends_that_look_like_their_crowns_widen_u():
+    """Their flanks may be taken for each other's, so they say nothing of how far before the card they stand."""
+    scene = SideScene(face=120, metal=150, height=1.3, width=2.7, scale_length=628.0, seed=4)
+    answer = measure(draw_side(scene), side_ask(scene))
+    found = errors(scene, answer)
+    assert len(found) >= 3
+    for f in answer.frets:
+        assert abs(found[f.number]) < f.string_gap.expanded
+        assert f.string_gap.u > 0.1
+
+
+def test_u_names_what_it_comes_from(answers):
+    sources = {c.source for f in answers[0][1].frets for c in f.string_gap.contributions}
+    assert sources >= {
+        "backdrop behind the string",
+        "backdrop leaning",
+        "camera elevation",
+        "slope of the crowns' arc",
+        "string's edge",
+        "crown below the foot",
+    }
+
+
+def test_the_card_is_found_as_far_behind_the_string_as_it_stands(answers):
+    for scene, answer in answers:
+        u = answer.checks["behind_string_mm_u"]
+        assert abs(answer.checks["behind_string_mm"] - scene.behind) < 2.0 * u
+
+
+def test_a_crown_under_the_foot_shows_by_its_daylight():
+    scene = SideScene(drop=(0.0, 0.09, 0.0, 0.0), seed=6)
+    answer = measure(draw_side(scene), side_ask(scene))
+    over = answer.values[on_fret(8, "height over neighbours")]
+    plain = measure(draw_side(replace(scene, drop=())), side_ask(scene)).values[on_fret(8, "height over neighbours")]
+    assert over.value < -over.expanded
+    assert abs(plain.value) < plain.expanded
+    assert max(map(abs, errors(scene, answer).values())) < 0.06
+
+
+def test_frets_are_numbered_by_their_spacing():
+    scene = SideScene(first=7, seed=7)
+    answer = measure(draw_side(scene), side_ask(scene, first_fret=6))
+    assert {f.number for f in answer.frets} == set(scene.numbers)
+    (lost,) = answer.not_measured
+    assert lost.what == on_fret(6, "string gap")
+    assert "frets 7 to 10" in lost.reason
+
+
+@pytest.mark.parametrize(
+    ("scene", "said"),
+    [
+        (SideScene(string_tones=(225, 225, 225)), "hides the backdrop's foot"),
+        (SideScene(under=(-0.1, -0.1)), "hides the backdrop's foot"),
+        (SideScene(under=(0.06, 0.01)), "hides the backdrop's foot"),
+        (SideScene(frets=0, first=7), "no row of fret ends"),
+    ],
+)
+def test_what_cannot_be_seen_is_declined_with_a_reason(scene, said):
+    if scene.frets == 0:
+        pictured = draw_side(replace(scene, frets=2, face=90, metal=90, start=-300.0))
+    else:
+        pictured = draw_side(scene)
+    answer = measure(pictured, side_ask(scene))
+    assert not [f for f in answer.frets if f.string_gap]
+    assert any(said in n.reason for n in answer.not_measured)
+
+
+@pytest.mark.parametrize("lean", [-2.0, 0.0, 2.0])
+@pytest.mark.parametrize("elevation", [-2.0, 0.0, 5.0])
+def test_the_geometry_gives_the_gap_of_points_in_space(lean, elevation):
+    """Worked out in a frame that stands upright, the card leaning in it: nothing of the formula."""
+    slope, radius, gap, d, e = -0.08, 320.0, 1.5, 1.7, 4.6
+    b = math.radians(lean)
+    camera = np.array([0.0, 220.0 * math.tan(math.radians(elevation)), 220.0])
+    crown = lambda z: slope * z - z**2 / (2.0 * radius)  # noqa: E731
+    top, string = np.array([0.0, crown(e), e]), np.array([0.0, crown(d) + gap, d])
+    normal, up = np.array([0.0, math.sin(b), math.cos(b)]), np.array([0.0, math.cos(b), -math.sin(b)])
+
+    def on_card(p):
+        t = (normal @ camera) / (normal @ (camera - p))
+        return float(up @ (camera + t * (p - camera)))
+
+    scene = SideScene(elevation=elevation)
+    plane = _plane_with_camera(scene, float(up @ camera), float(normal @ camera))
+    face = FretFace(7, 46.0, 0.01, -1.3, 2.5, on_card(top))
+    seen = CrownSeen(face, 46.0, on_card(string), 0.0, 0.0, 0.0)
+    before = float(normal @ top)
+    mean = (float(up @ top)) / before
+    g = Geometry(plane, (seen,), 0.0, None, 0.0)
+    stand = CardStand(before, 0.0, 46.0, mean, 0.0, 0.0, 0.0)
+    along = gap * abs(b) * (abs(b) / 2.0 + abs(mean)) + 5e-4  # measured along the card, not upright
+    assert gaps_of(g, stand, np.array([float(normal @ string)]))[0] == pytest.approx(gap, abs=along)
+
+
+def _plane_with_camera(scene, height, distance):
+    """A plane at y = 0 with the camera there."""
+    plane = scene.plane()
+    rotation = plane.rotation
+    params = plane.params.copy()
+    params[3:6] = -rotation @ np.array([46.0, height, distance])
+    return plane.with_params(params)
+
+
+def test_along_the_crown_no_distance_is_needed():
+    """Where the sight line runs along the crown's top, the card's distance drops out."""
+    scene = SideScene()
+    near, far = (_gap_behind(scene, d) for d in (1.0, 3.0))
+    assert near == pytest.approx(far, abs=0.012)  # the arc's own bend is what is left
+
+
+def _gap_behind(scene, behind):
+    slope = -0.05
+    plane = _plane_with_camera(scene, 1.0 + slope * 200.0, 200.0)
+    seen = CrownSeen(FretFace(7, 46.0, 0.01, 0.0, 2.5, None), 46.0, 1.0, 0.0, 0.0, 0.0)
+    g = Geometry(plane, (seen,), 0.0, None, 0.0)
+    return float(gaps_of(g, CardStand(4.6, 0.0, 46.0, slope, 0.0, 0.0, 0.0), np.array([behind]))[0])
+
+
+def test_u_falls_where_the_inset_is_measured():
+    scene = SideScene(seed=8)
+    photo = draw_side(scene)
+    taken, given = (measure(photo, side_ask(scene, string_inset=v)).frets[0].string_gap for v in (None, 3.5))
+    assert given.u < taken.u
+    with pytest.raises(OptionError, match="board's edge"):
+        Ask("side", string_inset=40.0)
+
+
+def test_a_placed_edge_moves_the_gap_by_as_much():
+    scene = SideScene(seed=9)
+    photo = draw_side(scene)
+    ask = side_ask(scene)
+    answer = measure(photo, ask)
+    line = next(o for o in answer.frets[1].outlines if o.name == "string_gap")
+    x, y = line.points[1]
+    key = parse_key("fret 8, string gap, top")
+    moved = measure(photo, ask.with_hand_edge(HandEdge(key, ((x, y - 6.6),)))).frets[1].string_gap
+    was = answer.frets[1].string_gap
+    px_per_mm = answer.camera.px_per_mm
+    assert moved.by_hand
+    assert not was.by_hand
+    assert moved.value - was.value == pytest.approx(6.6 / px_per_mm, rel=0.03)
+
+
+def test_the_question_must_say_the_string_and_the_scale_length(answers):
+    scene = SCENES[0]
+    photo = draw_side(scene)
+    for more in ({"string": None}, {"scale_length": None}):
+        with pytest.raises(OptionError):
+            measure(photo, side_ask(scene, **more))
+    scale, plane = calibrate(photo, side_ask(scene))
+    with pytest.raises(ScaleError, match="backdrop"):
+        side.detect(photo, replace(scale, kind="strip"), plane, side_ask(scene))
+    assert isinstance(scale, Scale)
+
+
+def gap(value, u=0.03):
+    return Measured.of(value, "mm", crown_below_the_foot=u)
+
+
+def readings(gaps, held=(), **more):
+    ask = Ask("side", scale_length=640.0, string="first", held=held, **more)
+    return neck_readings({n: gap(v) for n, v in gaps.items()}, dict.fromkeys(gaps, 0.012), ask)
+
+
+def test_an_open_string_gives_its_height_at_the_twelfth_fret():
+    out, lost = readings({11: 1.9, 12: 2.0, 13: 2.1})
+    assert out[Key(Place("neck"), "treble string height")].value == 2.0
+    assert lost == ()
+
+
+def test_held_at_both_ends_of_the_bow_it_gives_the_relief():
+    """A bow of 0.2 mm between frets 1 and 16, as a parabola over the neck; its middle lies at fret 7."""
+    places = 640.0 * (1.0 - 2.0 ** (-np.arange(0, 20) / 12.0))
+    low, high = places[1], places[16]
+    t = (places - (low + high) / 2.0) / ((high - low) / 2.0)
+    bow = {n: float(0.2 * (1.0 - t[n] ** 2)) for n in (5, 6, 7, 8, 9)}
+    out, lost = readings(bow, (1, 16))
+    assert out[Key(Place("neck"), "treble relief")].value == pytest.approx(0.2, abs=0.001)
+    assert lost == ()
+    out, lost = readings({2: 0.05, 3: 0.07}, (1, 16))
+    assert "half-way" in lost[0].reason
+
+
+def test_held_between_the_second_and_third_it_gives_the_nuts_clearance():
+    out, _ = readings({1: 0.12, 4: 0.3}, (2, 3))
+    assert out[Key(Place("neck"), "treble nut clearance")].value == 0.12
+    _, lost = readings({4: 0.3}, (2, 3))
+    assert "first fret" in lost[0].reason
+
+
+def test_a_single_high_crown_stands_over_its_neighbours():
+    out, _ = readings({4: 0.80, 5: 0.79, 6: 0.88})
+    over = out[on_fret(5, "height over neighbours")]
+    assert over.value == pytest.approx(0.05, abs=0.003)
+    assert over.expanded < 0.04
+
+
+@pytest.mark.parametrize(("text", "frets"), [("", ()), ("1,16", (1, 16)), ("3 2", (2, 3))])
+def test_frets_held_down_are_read(text, frets):
+    assert parse_held(text) == frets
+
+
+def test_frets_that_are_none_are_refused():
+    for bad in ("a", "1,2,3", "0"):
+        with pytest.raises(OptionError):
+            Ask("side", held=parse_held(bad))
+
+
+def test_the_gaps_of_a_photo_share_what_the_card_does():
+    scene = SideScene()
+    faces = [
+        FretFace(n, float(x), 0.01, FOOT - 2.0, 2.5, FOOT - 0.7)
+        for n, x in zip(scene.numbers, scene.places, strict=True)
+    ]
+    seen = tuple(CrownSeen(f, f.x, FOOT + 1.0, 0.01, FOOT, 0.01) for f in faces)
+    gaps, *_ = measure_gaps(Geometry(scene.plane(), seen, 0.002, None, 1.15))
+    keys = [{c.source: c.key for c in q.contributions} for q in gaps]
+    assert keys[0]["backdrop behind the string"] == keys[1]["backdrop behind the string"] is not None
+    assert keys[0]["crown below the foot"] is None
