@@ -119,7 +119,7 @@ def test_a_step_of_light_is_photographed_where_it_is(px_per_mm):
     half_way = []
     for k in range(20):
         places = np.arange(-1.5 + k / 20.0 / px_per_mm, 2.0, 1.0 / px_per_mm)
-        apparent = _decoded(_developed(at, light, places, (0.8 / px_per_mm, px_per_mm, 0.0)))
+        apparent = _decoded(_developed(at, light, places, (0.8 / px_per_mm, px_per_mm, (0.0, 1.2))))
         half_way.append(np.interp(0.15, apparent[1], places))
     assert abs(np.mean(half_way)) < 0.001
 
@@ -177,7 +177,7 @@ def test_the_nut_side_is_the_mirror_image_of_the_body_side():
     straight, u = (0.0, 0.0, 0.0, 0.0), (0.05, 0.05)
     there = CrownProfile(at, y, *straight, (grain, grain), u, warmth, 96, 25.0)
     back = CrownProfile(-at[::-1], y[::-1], *straight, (grain[::-1], grain[::-1]), u, warmth[::-1], 96, 25.0)
-    (one,), (other,) = (crown_edge_likelihoods([p], [v])[0] for p, v in ((there, 0.1), (back, -0.1)))
+    (one,), (other,) = (crown_edge_likelihoods([p], [v])[0][0] for p, v in ((there, 0.1), (back, -0.1)))
     assert one[0].across_mm == pytest.approx(-other[1].across_mm[::-1])
     assert one[0].log_likelihood == pytest.approx(other[1].log_likelihood[::-1], abs=0.05)
 
