@@ -19,7 +19,7 @@ _LUMA = np.array([0.299, 0.587, 0.114])
 """Of coded red, green and blue, as JPEG files keep it (JFIF 1.02, section 7)."""
 
 
-def photographed(rng: Rng, across: tuple[Floats, Floats, Floats], view: float) -> FootProfile:
+def photographed(rng: Rng, across: tuple[Floats, Floats, Floats], view: float, bench: bool = False) -> FootProfile:
     """The mean of many rows of a photo: exposed, blurred, sampled, sharpened, with noise and the board's grain left.
 
     `across` is what `light_across` gives.
@@ -27,10 +27,10 @@ def photographed(rng: Rng, across: tuple[Floats, Floats, Floats], view: float) -
     at, light, grain = across
     px_per_mm = math.exp(rng.uniform(math.log(9.0), math.log(38.0)))
     exposure = math.exp(rng.uniform(-4.2, -0.6)) / np.median(LUMINANCE @ light[:, at > 0.8])
-    balance = exposure * tint(rng.normal(0.0, 0.08), rng.uniform(0.3, 0.7))[:, None]
+    balance = exposure * (_cast(rng) if bench else _balanced(rng))[:, None]
     blur = math.hypot(rng.uniform(0.5, 1.1), rng.choice([0.0, 0.4]) * rng.random()) / px_per_mm
     places = np.arange(at[0] + rng.uniform(0.5, 1.5) / px_per_mm, at[-1] - 0.5 / px_per_mm, 1.0 / px_per_mm)
-    camera = blur, px_per_mm, rng.uniform(0.0, 0.8)
+    camera = blur, px_per_mm, _sharpening(rng) if bench else (rng.uniform(0.0, 0.8), 1.2)
     halved = int(rng.integers(0, 2)) if rng.random() < 0.7 else None  # most cameras keep colour at half the pixels
     kept = halved, float(rng.random() < 0.5) * rng.uniform(0.3, 2.5)  # and phones smooth its noise away
     lighter = light + STREAK * grain
@@ -44,16 +44,41 @@ def photographed(rng: Rng, across: tuple[Floats, Floats, Floats], view: float) -
     return FootProfile(places, y + np.where(places > 0.0, left, 0.3 * left), varies, u, warmth, px_per_mm, view)
 
 
-def _developed(at: Floats, exposed: Floats, places: Floats, camera: tuple[float, float, float]) -> Floats:
+def _balanced(rng: Rng) -> Floats:
+    """Red, green and blue that a camera set to the light leaves of white."""
+    return tint(rng.normal(0.0, 0.08), rng.uniform(0.3, 0.7))
+
+
+def _cast(rng: Rng) -> Floats:
+    """Red, green and blue that the camera's white balance leaves of white: next to none, or up to all of the light's.
+
+    Lamps of 2700 K to daylight of 8000 K by a camera set to 6500 K: by Planck's law the logarithm of red over blue in
+    linear sRGB falls about evenly over the reciprocal temperature, by 0.0109 for each 1e-6 / K, two fifths of it
+    between red and green.
+    """
+    balanced = _balanced(rng)
+    if rng.random() < 0.5:
+        return balanced
+    return balanced * tint(rng.uniform(0.0, 1.0) * 0.0109 * (rng.uniform(125.0, 370.0) - 154.0), 0.4)
+
+
+def _sharpening(rng: Rng) -> tuple[float, float]:
+    """Strength and reach (px) of a camera's sharpening: little as a rule, and visible halos from a phone in three."""
+    if rng.random() < 0.67:
+        return rng.uniform(0.0, 0.8), 1.2
+    return rng.uniform(0.3, 1.5), rng.uniform(0.8, 2.2)
+
+
+def _developed(at: Floats, exposed: Floats, places: Floats, camera: tuple[float, float, tuple[float, float]]) -> Floats:
     """Coded red, green and blue of a photo's profile, shape (3, n): blur (mm), pixels to the millimetre, sharpening."""
-    blur, px_per_mm, sharpen = camera
+    blur, px_per_mm, (sharpen, reach) = camera
     half, ends, out = 0.5 / px_per_mm, np.append(at, at[-1] + GRID_MM) - GRID_MM / 2.0, []
     for colour in exposed:
         soft = smoothed(np.minimum(colour, 60.0), blur / GRID_MM)
         total = np.concatenate([[0.0], np.cumsum(soft)]) * GRID_MM
         pixels = (np.interp(places + half, ends, total) - np.interp(places - half, ends, total)) / (2.0 * half)
         code = _coded(np.clip(pixels, 0.0, 1.0))
-        out.append(np.clip(code + sharpen * (code - smoothed(code, 1.2)), 0.0, 1.0))
+        out.append(np.clip(code + sharpen * (code - smoothed(code, reach)), 0.0, 1.0))
     return np.array(out)
 
 
@@ -121,13 +146,16 @@ def _fading(rng: Rng, at: Floats) -> Floats:
     return np.asarray(np.exp(np.minimum(at, 0.0) / math.exp(rng.uniform(math.log(0.1), math.log(3.0)))))
 
 
-def draw_edges(count: int, seed: int | tuple[int, int]) -> list[FootProfile]:
-    """So many edges, each fret under its own light photographed twice."""
+def draw_edges(count: int, seed: int | tuple[int, int], bench: bool = False) -> list[FootProfile]:
+    """So many edges, each fret under its own light photographed twice.
+
+    On a `bench` there is dirt along every other fret, the camera is not set to the light, and phones sharpen.
+    """
     rng = np.random.default_rng(seed)
     out: list[FootProfile] = []
     while len(out) < count:
-        s = draw_section(rng)
+        s = draw_section(rng, bench)
         at, light, grain = light_across(s)
         gap = _gap(rng, at)
-        out += [photographed(rng, (at, light * gap, grain * gap * _fading(rng, at)), s.view) for _ in range(2)]
+        out += [photographed(rng, (at, light * gap, grain * gap * _fading(rng, at)), s.view, bench) for _ in range(2)]
     return out[:count]

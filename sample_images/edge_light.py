@@ -11,13 +11,14 @@ only as far as it mirrors wood. The camera comes after (`edge_camera`).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from sample_images.facets import Facets
+from sample_images.foot_dirt import CLEAN, FootDirt, draw_dirt
 
 __all__ = ["Section", "draw_section", "light_across", "smoothed", "tint", "DARK", "GRID_MM", "LUMINANCE", "STREAK"]
 
@@ -79,6 +80,7 @@ class Section:
     film: Floats
     thick: float
     flat: float = 0.0
+    dirt: FootDirt = CLEAN
 
     @property
     def radius(self) -> float:
@@ -102,14 +104,23 @@ class Section:
             return self.radius / math.cos(self.view) - self.rise * math.tan(self.view)
         return self.width / 2.0
 
+    @property
+    def climbed(self) -> float:
+        """How far inside the seen edge dirt on the flank is seen to begin, mm at board level; 0 where none is."""
+        high = self.dirt.high
+        if high <= 0.0:
+            return 0.0
+        on_arc = math.sqrt(max(self.radius**2 - (high - self.rise) ** 2, 0.0))
+        return max(self.apparent - (on_arc - high * math.tan(self.view)), 0.0)
 
-def draw_section(rng: Rng) -> Section:
-    """A fret, lamps, room and sight as they may come (ranges: common practice, no source)."""
+
+def draw_section(rng: Rng, bench: bool = False) -> Section:
+    """A fret, lamps, room and sight as they may come (ranges: common practice, no source); dirt on a `bench`."""
     room, lamps = _room(rng), _lamps(rng)
     if lamps.any():
         share = rng.uniform(0.25, 0.97)  # of the light on the board that is the lamps'
         lamps = lamps * share / (1.0 - share) * _on_board(room) / _on_board(lamps)
-    return Section(
+    drawn = Section(
         width=rng.uniform(1.7, 3.1),
         height=rng.uniform(0.8, 1.45),
         view=math.radians(rng.uniform(-17.0, 17.0)),
@@ -130,6 +141,7 @@ def draw_section(rng: Rng) -> Section:
         thick=float(rng.random() < 0.25) * rng.uniform(0.0, 0.5),
         flat=float(rng.random() < 0.3) * rng.uniform(0.2, 1.3),  # levelled, or worn all along
     )
+    return replace(drawn, dirt=draw_dirt(rng, drawn.height)) if bench else drawn
 
 
 def _tail(rng: Rng) -> float:
@@ -213,13 +225,25 @@ def light_across(s: Section) -> tuple[Floats, Floats, Floats]:
     """
     # half a step beside the edge on either side, so that the light steps at 0
     at = (np.arange(-round(_INSIDE_MM / GRID_MM), round(_OUTSIDE_MM / GRID_MM), dtype=np.float64) + 0.5) * GRID_MM
-    off, matt, gloss, mirrored = _board(s)
+    off, board, gloss, mirrored = _board(s)
     beside = at + s.apparent - s.width / 2.0
-    light, grain = (np.stack([np.interp(beside, off, y) for y in part]) for part in (matt + gloss, matt))
+    wood, shine = (np.stack([np.interp(beside, off, y) for y in part]) for part in (board, gloss))
+    cake = s.dirt.albedo[:, None] / s.albedo[:, None] * wood
+    covered, unstained = s.dirt.on_board(beside)
+    clear = 1.0 - covered
+    light, grain = clear * (unstained * wood + shine) + covered * cake, clear * unstained * wood
     inside = at < 0.0
     places = np.concatenate([np.arange(-_INSIDE_MM, -0.4, 4.0 * GRID_MM), at[inside & (at >= -0.4)]])
-    for whole, metal in zip((light, grain), _metal(s, places + s.apparent, off, (matt, mirrored)), strict=True):
+    covered, unstained = s.dirt.on_board(off)
+    clear = 1.0 - covered
+    matt = clear * unstained * board, covered * s.dirt.albedo[:, None] / s.albedo[:, None] * board
+    for whole, metal in zip(
+        (light, grain), _metal(s, places + s.apparent, off, (*matt, clear * mirrored)), strict=True
+    ):
         whole[:, inside] = [np.interp(at[inside], places, y) for y in metal]
+    hidden = s.dirt.on_metal(at[inside], s.climbed)
+    light[:, inside] = (1.0 - hidden) * light[:, inside] + hidden * cake[:, inside]
+    grain[:, inside] *= 1.0 - hidden
     return at, light, grain
 
 
@@ -288,11 +312,11 @@ def _wrapped(angle: Floats) -> Floats:
     return np.asarray((angle + math.pi) % (2.0 * math.pi) - math.pi)
 
 
-def _metal(s: Section, places: Floats, off: Floats, board: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+def _metal(s: Section, places: Floats, off: Floats, board: tuple[Floats, Floats, Floats]) -> tuple[Floats, Floats]:
     """The light of the arc where it is seen `places` mm from the centre line (at board level), and its grain.
 
-    Both have the shape (3, places). `board` is its matt light, and its gloss by the direction it is seen from
-    (`_FROM_METAL`).
+    Both have the shape (3, places). `board` is the matt light of its wood and of dirt on it, and its gloss by the
+    direction it is seen from (`_FROM_METAL`).
     """
     sine = (places + s.rise * math.tan(s.view)) * math.cos(s.view) / s.radius
     normal = np.minimum(s.view + np.arcsin(np.clip(sine, -1.0, 1.0)), s.foot)
@@ -304,7 +328,8 @@ def _metal(s: Section, places: Floats, off: Floats, board: tuple[Floats, Floats]
     at = np.interp(np.clip(reach, 0.0, off[-1]), off, np.arange(len(off)))
     seen_from = np.interp(np.abs(on) - math.pi, _FROM_METAL, np.arange(len(_FROM_METAL)))
     grain = np.stack([np.interp(at, np.arange(len(off)), y) for y in board[0]])
-    below = grain + np.stack([map_coordinates(y, [seen_from, at], order=1) for y in board[1]])
+    below = grain + np.stack([np.interp(at, np.arange(len(off)), y) for y in board[1]])
+    below += np.stack([map_coordinates(y, [seen_from, at], order=1) for y in board[2]])
     below *= down * np.where(reach > 5.0, s.far, 1.0)
     grain *= down * np.exp(-np.clip(reach, 0.0, None) / _STREAK_MM)
     room, lamps = (np.where(down, 0.0, np.interp(on, _SKY, sky)) for sky in (s.room, s.lamps))

@@ -2,7 +2,8 @@
 
 The network scores every place of a profile; the scores of all places, normalised, are to be the probability of the true
 edge being there. Adam (Kingma and Ba 2015, algorithm 1) with a cosine fall of the step size. The table kept beside
-`edge_classifier` is what this wrote with the options as they stand.
+`edge_classifier` is what this wrote with the options as they stand; that of ``--bench`` was taught by the same
+drawings, network and descent on a graphics processor, with other random numbers.
 """
 
 from __future__ import annotations
@@ -127,11 +128,13 @@ def main() -> None:
     p.add_argument("--edges", type=int, default=800_000)
     p.add_argument("--epochs", type=int, default=7)
     p.add_argument("--seed", type=int, default=1)
-    p.add_argument("--out", type=Path, default=Path(edge_classifier.__file__).with_name("edge_classifier.npz"))
+    p.add_argument("--bench", action="store_true", help="drawn as on a bench: dirt along the feet, casts, halos")
+    p.add_argument("--out", type=Path)
     a = p.parse_args()
+    a.out = a.out or edge_classifier.TABLES[int(a.bench)]
     with TemporaryDirectory() as folder, ProcessPoolExecutor() as pool:
-        drawn = _drawn(a.edges, a.seed, Path(folder) / "drawn.npy", pool)
-        tasks = [(drawn, a.epochs, a.seed, n) for n in range(a.networks)]
+        drawn = _drawn(a.edges, (a.seed, a.bench), Path(folder) / "drawn.npy", pool)
+        tasks = [(drawn, a.epochs, (a.seed, a.bench), n) for n in range(a.networks)]
         taught = list(pool.map(_taught, tasks))
     together = [[np.stack(same) for same in zip(*layer, strict=True)] for layer in zip(*taught, strict=True)]
     table = {
@@ -140,9 +143,10 @@ def main() -> None:
     np.savez(a.out, **table)
 
 
-def _drawn(edges: int, seed: int, path: Path, pool: Executor) -> Path:
+def _drawn(edges: int, draw: tuple[int, bool], path: Path, pool: Executor) -> Path:
     """A file with what the network is shown of so many edges, drawn by all processors."""
-    tasks = [((seed, part), min(_PART, edges - start)) for part, start in enumerate(range(0, edges, _PART))]
+    seed, bench = draw
+    tasks = [((seed, part), min(_PART, edges - start), bench) for part, start in enumerate(range(0, edges, _PART))]
     features = some_places_about(draw_edges(1, 0), 0).shape[1:]
     kept = np.lib.format.open_memmap(path, mode="w+", dtype=np.float16, shape=(edges, *features))
     for part, windows in enumerate(pool.map(_part, tasks)):
@@ -151,15 +155,15 @@ def _drawn(edges: int, seed: int, path: Path, pool: Executor) -> Path:
     return path
 
 
-def _part(task: tuple[tuple[int, int], int]) -> Halves:
-    seed, count = task
-    return some_places_about(draw_edges(count, seed), seed)
+def _part(task: tuple[tuple[int, int], int, bool]) -> Halves:
+    seed, count, bench = task
+    return some_places_about(draw_edges(count, seed, bench), seed)
 
 
-def _taught(task: tuple[Path, int, int, int]) -> Layers:
+def _taught(task: tuple[Path, int, tuple[int, bool], int]) -> Layers:
     """One network, taught by the drawings in an order of its own and tried on others."""
-    path, epochs, seed, number = task
-    fresh = places_about(draw_edges(2000, (seed, _FRESH))).astype(np.float32)
+    path, epochs, (seed, bench), number = task
+    fresh = places_about(draw_edges(2000, (seed, _FRESH), bench)).astype(np.float32)
     layers: Layers = ()
     for lost, layers in learn(np.load(path, mmap_mode="r"), epochs, seed + number):
         off = np.abs(PLACES_MM[score(layers, fresh).argmax(axis=1)])

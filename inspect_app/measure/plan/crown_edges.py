@@ -10,6 +10,7 @@ the arc is seen instead, and the width is worked out from it (`crown_arc`).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -24,6 +25,8 @@ from inspect_app.measure.plan.edge_classifier import EdgeLikelihood, FootProfile
 __all__ = ["CrownFit", "crown_edge_likelihoods", "mean_evidence", "fit_crowns"]
 
 Floats = NDArray[np.float64]
+Edges = list[tuple[EdgeLikelihood, EdgeLikelihood]]
+"""The nut side and the body side of every crown."""
 
 REACHES_MM = ((0.13, 0.25), (0.20, 0.35))
 """How far the profile is used inside and outside an edge: a flank is even for about that long, and the shadow beside it
@@ -133,12 +136,11 @@ def outward_evidence(y: Floats, kernel: tuple[tuple[float, float], float], px_pe
     return out.reshape(*y.shape[:-1], -1)
 
 
-def crown_edge_likelihoods(
-    profiles: list[CrownProfile], views: list[float]
-) -> tuple[list[tuple[EdgeLikelihood, EdgeLikelihood]], float]:
+def crown_edge_likelihoods(profiles: list[CrownProfile], views: list[float]) -> tuple[tuple[Edges, Edges], float]:
     """Log likelihoods of both edges of all crowns (densities per mm), and the photo's blur over that of a sharp one.
 
-    The profiles share one grid: the patches were resampled alike. `views` are the angles of view (rad) that
+    They are twofold: as edges look on clean boards, and as they look on a bench, where dirt may hide the foot. The
+    profiles share one grid: the patches were resampled alike. `views` are the angles of view (rad) that
     `apparent_edges` takes.
     """
     px_per_mm = profiles[0].px_per_mm
@@ -146,11 +148,17 @@ def crown_edge_likelihoods(
     softness = _softness(np.stack([profiles[i].log_light for i in some]), px_per_mm)
     # half a pixel: blur hides anything finer
     places = np.arange(_INNERMOST_MM, WIDTH_MM[1] / 2.0 + _OFF_MM, 0.5 / px_per_mm)
-    sides = []
-    for profile, view in zip(profiles, views, strict=True):
-        nut, body = (foot_likelihood(_foot_profile(profile, side, view, softness), places) for side in (-1, 1))
-        sides.append((EdgeLikelihood(-nut.across_mm[::-1], nut.log_likelihood[::-1]), body))
-    return sides, softness
+    feet = [
+        [_foot_profile(profile, side, view, softness) for side in (-1, 1)]
+        for profile, view in zip(profiles, views, strict=True)
+    ]
+    clean, bench = ([_both(*(foot_likelihood(f, places, on) for f in pair)) for pair in feet] for on in (False, True))
+    return (clean, bench), softness
+
+
+def _both(nut: EdgeLikelihood, body: EdgeLikelihood) -> tuple[EdgeLikelihood, EdgeLikelihood]:
+    """Both edges from the nut side to the body side; the nut side's was read outwards."""
+    return EdgeLikelihood(-nut.across_mm[::-1], nut.log_likelihood[::-1]), body
 
 
 def _foot_profile(profile: CrownProfile, side: int, view: float, softness: float) -> FootProfile:
@@ -195,18 +203,17 @@ class CrownFit:
         return replace(self, width=k * self.width, centre=k * self.centre, apparent=(k * nut, k * body))
 
 
-def fit_crowns(
-    edges: list[tuple[EdgeLikelihood, EdgeLikelihood]], view: list[float], height: float, px_per_mm: float
-) -> list[CrownFit]:
+def fit_crowns(finders: Sequence[Edges], view: list[float], height: float, px_per_mm: float) -> list[CrownFit]:
     """Width and centre line of all crowns of one photo together.
 
     Frets of one board are mostly one wire, so each width is judged by its own two edges and by the widths of all; a
-    fret whose own edges differ clearly enough keeps its own.
+    fret whose own edges differ clearly enough keeps its own. Finders that were taught on clean and on dirty boards are
+    equally likely right, all frets through, for dirt comes with boards: where they differ, the uncertainty holds both.
 
     Parameters
     ----------
-    evidence : list of (Evidence, Evidence)
-        Nut side and body side of each fret.
+    finders : sequence of list of (EdgeLikelihood, EdgeLikelihood)
+        By each finder: nut side and body side of each fret.
     view : list of float
         Angle of view of each fret, as in `apparent_edges`.
     height : float
@@ -216,15 +223,21 @@ def fit_crowns(
     """
     step = 0.25 / px_per_mm
     widths = np.arange(WIDTH_MM[0], WIDTH_MM[1], step)
-    surfaces = [_surface(e, v, height, widths, step) for e, v in zip(edges, view, strict=True)]
-    wire = _wire([s.max(axis=0) for s, _ in surfaces])
+    shifts = np.arange(-_OFF_MM, _OFF_MM + step, step)
     near = np.exp(-0.5 * ((widths[:, None] - widths) / WIRE_SD_MM) ** 2)
-    prior = np.log(near @ wire + math.exp(-_OTHER_WIRE))
-    middle = float(wire @ widths)
-    return [
-        _crown_from(s - s.max() + prior, widths, shifts, v, height, middle)
-        for (s, shifts), v in zip(surfaces, view, strict=True)
-    ]
+    total, middle = [np.zeros((len(shifts), len(widths))) for _ in view], 0.0
+    for edges in finders:
+        surfaces = [_surface(e, v, height, widths, shifts) for e, v in zip(edges, view, strict=True)]
+        wire = _wire([s.max(axis=0) for s in surfaces])
+        prior = np.log(near @ wire + math.exp(-_OTHER_WIRE))
+        total = [t + _probability(s + prior) / len(finders) for t, s in zip(total, surfaces, strict=True)]
+        middle += float(wire @ widths) / len(finders)
+    return [_crown_from(p, widths, shifts, v, height, middle) for p, v in zip(total, view, strict=True)]
+
+
+def _probability(log_likelihood: Floats) -> Floats:
+    p = np.exp(np.maximum(log_likelihood - log_likelihood.max(), -50.0))
+    return np.asarray(p / p.sum())
 
 
 def _wire(best: list[Floats]) -> Floats:
@@ -239,20 +252,17 @@ def _wire(best: list[Floats]) -> Floats:
 
 
 def _surface(
-    edges: tuple[EdgeLikelihood, EdgeLikelihood], view: float, height: float, widths: Floats, step: float
-) -> tuple[Floats, Floats]:
+    edges: tuple[EdgeLikelihood, EdgeLikelihood], view: float, height: float, widths: Floats, shifts: Floats
+) -> Floats:
     """Summed evidence of both edges for shifts (rows) and widths (columns) of the crown."""
     nut, body = apparent_edges(widths, height, view)
-    shifts = np.arange(-_OFF_MM, _OFF_MM + step, step)
     total = np.zeros((len(shifts), len(widths)))
     for edge, e in ((nut, edges[0]), (body, edges[1])):
         total += np.interp(shifts[:, None] + edge[None, :], e.across_mm, e.log_likelihood)
-    return total, shifts
+    return total
 
 
-def _crown_from(likely: Floats, widths: Floats, shifts: Floats, view: float, height: float, wire: float) -> CrownFit:
-    p = np.exp(np.maximum(likely - likely.max(), -50.0))
-    p /= p.sum()
+def _crown_from(p: Floats, widths: Floats, shifts: Floats, view: float, height: float, wire: float) -> CrownFit:
     width, centre = float(p.sum(axis=0) @ widths), float(p.sum(axis=1) @ shifts)
     # however well a foot is seen, it is known to a hundredth of a millimetre: the finder was taught no narrower answer
     u_w, u_c = _half_of_95(widths, p.sum(axis=0), width), _half_of_95(shifts, p.sum(axis=1), centre)

@@ -19,7 +19,16 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["EdgeLikelihood", "Layers", "FootProfile", "foot_features", "score", "foot_likelihood", "OFFSETS_MM"]
+__all__ = [
+    "EdgeLikelihood",
+    "Layers",
+    "FootProfile",
+    "foot_features",
+    "score",
+    "foot_likelihood",
+    "OFFSETS_MM",
+    "TABLES",
+]
 
 Floats = NDArray[np.float64]
 Layers = tuple[tuple[NDArray[np.float32], NDArray[np.float32]], ...]
@@ -36,7 +45,9 @@ _GRAIN_U = 0.35
 """Grain known no better than so is not used: on metal it is commonly a third of the board's."""
 _WARM, _WARMEST = 4.0, 1.2
 """Colours differ by tenths where brightness differs by ones; redder or bluer than so by more is paint or a lamp."""
-_FILE = Path(__file__).with_name("edge_classifier.npz")
+TABLES = tuple(Path(__file__).with_name(f"edge_classifier{name}.npz") for name in ("", "_bench"))
+"""What was learnt from clean frets under well-set cameras, and from frets as they come to a bench: dirt along every
+other foot, lamps' colour casts, phones' halos."""
 LEAST = -6.0
 """Logarithm of the probability density (per mm) taken at least: one place in a few hundred resembles nothing drawn."""
 
@@ -111,20 +122,20 @@ def score(layers: Layers, windows: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 @cache
-def _learnt() -> tuple[Layers, ...]:
+def _learnt(bench: bool) -> tuple[Layers, ...]:
     """The networks; their file holds each layer's weights and biases, one network after the other."""
-    with np.load(_FILE) as stored:
+    with np.load(TABLES[int(bench)]) as stored:
         layers = [(stored[f"weight{k}"], stored[f"bias{k}"]) for k in range(len(stored.files) // 2)]
     return tuple(tuple((weight[n], bias[n]) for weight, bias in layers) for n in range(len(layers[0][0])))
 
 
-def foot_likelihood(foot: FootProfile, places_mm: Floats) -> EdgeLikelihood:
+def foot_likelihood(foot: FootProfile, places_mm: Floats, bench: bool = False) -> EdgeLikelihood:
     """Logarithm of the probability density (per mm) that a crown's edge is seen at places across a fret.
 
-    `places_mm` (k,) are the places considered, evenly spaced and increasing outwards.
+    `places_mm` (k,) are the places considered, evenly spaced and increasing outwards; on a `bench` there may be dirt.
     """
     windows = foot_features(foot, places_mm)
-    logit = np.mean([score(layers, windows) for layers in _learnt()], axis=0, dtype=np.float64)
+    logit = np.mean([score(layers, windows) for layers in _learnt(bench)], axis=0, dtype=np.float64)
     logit -= logit.max()
     density = logit - math.log(float(np.sum(np.exp(logit))) * (places_mm[1] - places_mm[0]))
     return EdgeLikelihood(places_mm, np.maximum(density, LEAST))

@@ -9,9 +9,9 @@ import pytest
 from scipy.stats import multivariate_t
 
 from inspect_app.measure.plan.crown_arc import apparent_edges
-from inspect_app.measure.plan.crown_edges import crown_edge_likelihoods
+from inspect_app.measure.plan.crown_edges import crown_edge_likelihoods, fit_crowns
 from inspect_app.measure.plan.crown_profile import CrownProfile
-from inspect_app.measure.plan.edge_classifier import OFFSETS_MM, foot_features, foot_likelihood, score
+from inspect_app.measure.plan.edge_classifier import OFFSETS_MM, EdgeLikelihood, foot_features, foot_likelihood, score
 from sample_images.edge_camera import _LUMA, _coded, _decoded, _developed, _kept, draw_edges
 from sample_images.edge_light import LUMINANCE, _let_out, draw_section, light_across, tint
 from sample_images.facets import Facets
@@ -119,7 +119,7 @@ def test_a_step_of_light_is_photographed_where_it_is(px_per_mm):
     half_way = []
     for k in range(20):
         places = np.arange(-1.5 + k / 20.0 / px_per_mm, 2.0, 1.0 / px_per_mm)
-        apparent = _decoded(_developed(at, light, places, (0.8 / px_per_mm, px_per_mm, 0.0)))
+        apparent = _decoded(_developed(at, light, places, (0.8 / px_per_mm, px_per_mm, (0.0, 1.2))))
         half_way.append(np.interp(0.15, apparent[1], places))
     assert abs(np.mean(half_way)) < 0.001
 
@@ -177,7 +177,7 @@ def test_the_nut_side_is_the_mirror_image_of_the_body_side():
     straight, u = (0.0, 0.0, 0.0, 0.0), (0.05, 0.05)
     there = CrownProfile(at, y, *straight, (grain, grain), u, warmth, 96, 25.0)
     back = CrownProfile(-at[::-1], y[::-1], *straight, (grain[::-1], grain[::-1]), u, warmth[::-1], 96, 25.0)
-    (one,), (other,) = (crown_edge_likelihoods([p], [v])[0] for p, v in ((there, 0.1), (back, -0.1)))
+    (one,), (other,) = (crown_edge_likelihoods([p], [v])[0][0] for p, v in ((there, 0.1), (back, -0.1)))
     assert one[0].across_mm == pytest.approx(-other[1].across_mm[::-1])
     assert one[0].log_likelihood == pytest.approx(other[1].log_likelihood[::-1], abs=0.05)
 
@@ -229,3 +229,28 @@ def test_it_can_be_learnt_again():
     assert lost[-1] < lost[0] < math.log(len(PLACES_MM)) + 1.0
     *_, (_, layers) = learn(windows, epochs=1)
     assert score(layers, places_about(edges[:5])).shape == (5, len(PLACES_MM))
+
+
+def test_where_dirt_hides_feet_the_finder_taught_with_dirt_is_likelier_right():
+    edges = draw_edges(400, seed=81, bench=True)
+    clean, bench = (
+        np.mean([np.interp(0.0, PLACES, foot_likelihood(e, PLACES, on).log_likelihood) for e in edges])
+        for on in (False, True)
+    )
+    assert bench > clean + 0.3
+
+
+def edges_of(width: float) -> tuple[EdgeLikelihood, EdgeLikelihood]:
+    """Both edges of a crown seen straight from above, good to 0.02 mm."""
+    at = np.linspace(0.2, 2.7, 251)
+    likely = -0.5 * ((at - width / 2.0) / 0.02) ** 2
+    return EdgeLikelihood(-at[::-1], likely[::-1]), EdgeLikelihood(at, likely)
+
+
+def test_where_finders_differ_the_uncertainty_holds_both():
+    metal, dirt = [edges_of(2.3)] * 6, [edges_of(2.6)] * 6
+    alone, agreed, torn = (fit_crowns(f, [0.0] * 6, 1.1, 20.0)[0] for f in ([metal], [metal, metal], [metal, dirt]))
+    assert (agreed.width, agreed.u_width) == pytest.approx((alone.width, alone.u_width))
+    assert alone.width == pytest.approx(2.3, abs=0.01)
+    assert torn.width - 2.0 * torn.u_width < 2.3
+    assert torn.width + 2.0 * torn.u_width > 2.6
