@@ -1,6 +1,7 @@
 """``inspect-app``: opens the pages; ``inspect-app measure PHOTO …`` and the other commands do one thing and end.
 
-Exit status: 0 done; 1 something stored is missing or damaged; 2 refused, with a sentence that says why and what to do.
+Exit status: 0 done; 1 what was checked is not as it should be (something stored is damaged, a known thing reads
+wrong, a lens profile does not hold); 2 refused, with a sentence that says why and what to do.
 """
 
 from __future__ import annotations
@@ -62,6 +63,8 @@ def parser() -> argparse.ArgumentParser:
     _add_measure(commands.add_parser("measure", help="measure photos and write the answer"))
     _add_print_scales(commands.add_parser("print-scales", help="write the printed scales as PDF"))
     _add_lens(commands.add_parser("lens", help="make a lens profile from photos of the printed lens board"))
+    _add_known_thing(commands.add_parser("known-thing", help="read a thing whose size is known, and compare"))
+    _add_repeat_study(commands.add_parser("repeat-study", help="say how much photos of the same frets differ"))
     demo = commands.add_parser("demo", help="load the demo job, then open the pages")
     demo.set_defaults(module="demo")
     jobs = commands.add_parser("jobs", help="list the jobs, last changed first")
@@ -148,6 +151,23 @@ def _page_options(p: argparse.ArgumentParser, top: bool) -> None:
 def _add_measure(p: argparse.ArgumentParser) -> None:
     p.set_defaults(module="measure")
     p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="JPEG, PNG or WebP file")
+    _add_question(p)
+    p.add_argument(
+        "--units", choices=("mm", "inch"), default="mm", help="lengths on the screen (mm); the JSON stays mm"
+    )
+    p.add_argument(
+        "--together",
+        action="store_true",
+        help="put the flats of several plan photos of one neck together, as one answer",
+    )
+    p.add_argument("--json", type=Path, metavar="FILE", help="write the answer; a list of answers for several photos")
+    p.add_argument(
+        "--overlay", type=Path, metavar="FILE", help="write the photo with the readings; a folder for several"
+    )
+
+
+def _add_question(p: argparse.ArgumentParser) -> None:
+    """What is asked of a photo."""
     p.add_argument("--view", metavar="VIEW", default="plan", help="plan, elevation, end, section or side (plan)")
     p.add_argument("--scale", metavar="SCALE", help=f"{_SCALES} (strip for plan, else backdrop)")
     p.add_argument(
@@ -173,18 +193,28 @@ def _add_measure(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "--string-inset", type=float, metavar="MM", help="from the board's edge to the string's middle, where known"
     )
+
+
+def _add_known_thing(p: argparse.ArgumentParser) -> None:
+    p.set_defaults(module="known_thing")
+    p.add_argument("photo", type=Path, metavar="PHOTO", help="photo of the thing with a scale")
+    p.add_argument("--expected", type=float, required=True, metavar="VALUE", help="its size, in mm or degrees")
+    p.add_argument("--within", type=float, required=True, metavar="LIMIT", help="how far off that may be at most")
+    p.add_argument("--across", metavar="X1,Y1,X2,Y2", help="a line across two parallel edges, in photo pixels")
+    p.add_argument("--above", type=float, default=0.0, metavar="MM", help="the edges' height over the scale (0)")
     p.add_argument(
-        "--units", choices=("mm", "inch"), default="mm", help="lengths on the screen (mm); the JSON stays mm"
+        "--reading", metavar="NAME", help="or a reading of the photo by its name, such as 'fret 1, tang width'"
     )
-    p.add_argument(
-        "--together",
-        action="store_true",
-        help="put the flats of several plan photos of one neck together, as one answer",
-    )
-    p.add_argument("--json", type=Path, metavar="FILE", help="write the answer; a list of answers for several photos")
-    p.add_argument(
-        "--overlay", type=Path, metavar="FILE", help="write the photo with the readings; a folder for several"
-    )
+    _add_question(p)
+    p.add_argument("--json", type=Path, metavar="FILE", help="write the comparison with its date")
+    p.add_argument("--overlay", type=Path, metavar="FILE", help="write the photo with what was read drawn on it")
+
+
+def _add_repeat_study(p: argparse.ArgumentParser) -> None:
+    p.set_defaults(module="repeat_study")
+    p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="photos, or folders of them: one a person")
+    _add_question(p)
+    p.add_argument("--json", type=Path, metavar="FILE", help="write the study's figures")
 
 
 def main(argv: Sequence[str] | None = None) -> int:

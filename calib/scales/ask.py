@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from shared.errors import OptionError
 
-__all__ = ["ScaleAsk", "parse_scale"]
+__all__ = ["ScaleAsk", "parse_scale", "numbers_from"]
 
 SCALE_KINDS = ("auto", "strip", "backdrop", "rule", "coin", "id1", "span")
 
@@ -56,7 +56,7 @@ def parse_scale(text: str, factor: float = 1.0) -> ScaleAsk:
         if kind == "coin":
             return _coin(rest, factor)
         if kind == "span":
-            x1, y1, x2, y2, mm = _numbers(rest, 5)
+            x1, y1, x2, y2, mm = numbers_from(rest, 5)
             if mm > 0 and (x1, y1) != (x2, y2):
                 return ScaleAsk(kind, span_px=(x1, y1, x2, y2), span_mm=mm, factor=factor)
     except ValueError:
@@ -70,11 +70,11 @@ def _coin(text: str, factor: float) -> ScaleAsk:
     mm = float(diameter)
     if not 5.0 < mm < 60.0:  # wider than any coin in use, so that tokens and medals can serve
         raise ValueError("no coin has that diameter")
-    x, y = _numbers(point, 2) if at else (0.0, 0.0)
+    x, y = numbers_from(point, 2) if at else (0.0, 0.0)
     return ScaleAsk("coin", diameter_mm=mm, factor=factor, at_px=(x, y) if at else None)
 
 
-def _numbers(text: str, count: int) -> list[float]:
+def numbers_from(text: str, count: int) -> list[float]:
     """Finite numbers between commas or blanks; ValueError if they are not `count`."""
     numbers = [float(v) for v in re.split(r"[,\s]+", text.strip())]
     if len(numbers) != count or not all(map(math.isfinite, numbers)):

@@ -17,7 +17,7 @@ from shared.errors import InspectError, OptionError, ScaleError
 __all__ = ["run", "lens_from"]
 
 EXIT_DONE = 0
-EXIT_REFUSED = 2
+EXIT_DIFFERS = 1
 DISAGREES = 2.0
 """Residual of photos that took no part over that of those that did, from which something changed between them."""
 
@@ -105,6 +105,6 @@ def _check(seen: Sequence[SeenBoard], profile: LensProfile, board: Board) -> int
     print(f"through {profile.name}: corners off by {off:.2f} px; views held out were off by {profile.held_out_px:.2f}")
     if off > DISAGREES * max(profile.held_out_px, profile.residual_px):
         print("This is not the lens of the profile, or not at its zoom or focus: make a new profile.")
-        return EXIT_REFUSED
+        return EXIT_DIFFERS
     print("The profile holds for these photos.")
     return EXIT_DONE

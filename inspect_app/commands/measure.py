@@ -17,7 +17,7 @@ from inspect_app.reading.ask import Ask, parse_held, parse_scale, parse_scale_pl
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from shared.errors import InspectError, OptionError
 
-__all__ = ["run", "ask_from"]
+__all__ = ["run", "ask_from", "draw_answer"]
 
 EXIT_MEASURED = 0
 EXIT_REFUSED = 2
@@ -79,7 +79,7 @@ def _measure_file(path: Path, ask: Ask, overlay: Path | None) -> Inspection:
         return refused(PhotoSummary(path.name, digest, 0, 0), ask, error)
     answer = _measure_photo(photo, ask)
     if overlay:
-        _draw(photo, answer, overlay)
+        draw_answer(photo, answer, overlay)
     return answer
 
 
@@ -97,7 +97,8 @@ def _overlay_path(given: Path | None, photo: Path, several: bool) -> Path | None
     return given / f"{photo.stem}-readings.jpg"
 
 
-def _draw(photo: Photo, answer: Inspection, path: Path) -> None:
+def draw_answer(photo: Photo, answer: Inspection, path: Path) -> None:
+    """Write the photo with the answer's lines on it; the file's ending says which kind of picture."""
     import cv2
 
     from inspect_app.reading.overlay import draw

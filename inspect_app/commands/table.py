@@ -11,7 +11,7 @@ from shared.flags import describe
 from shared.measured import Measured
 from shared.units import LengthUnit, show
 
-__all__ = ["answer_table"]
+__all__ = ["answer_table", "aligned"]
 
 
 def answer_table(answer: Inspection, lengths: LengthUnit = "mm") -> str:
@@ -46,7 +46,7 @@ def _frets(readings: Sequence[Reading], lengths: LengthUnit) -> list[str]:
     for place, group in groupby(readings, key=lambda r: r.place_label):
         values = {r.quantity: _shown(r.value, lengths) for r in group}
         rows.append([place, *(values.get(c, "") for c in columns)])
-    return _aligned(rows)
+    return aligned(rows)
 
 
 def _spots(readings: Sequence[Reading], lengths: LengthUnit) -> list[str]:
@@ -54,10 +54,10 @@ def _spots(readings: Sequence[Reading], lengths: LengthUnit) -> list[str]:
     rows = []
     for of, group in groupby(readings, key=lambda r: r.of):
         rows.append([str(of), *(f"{r.key.quantity} {_shown(r.value, lengths)}".lstrip() for r in group)])
-    return _aligned(rows)
+    return aligned(rows)
 
 
-def _aligned(rows: list[list[str]]) -> list[str]:
+def aligned(rows: list[list[str]]) -> list[str]:
     """Rows of cells as lines of columns."""
     count = max((len(r) for r in rows), default=0)
     full = [r + [""] * (count - len(r)) for r in rows]

@@ -1,0 +1,90 @@
+"""A repeat study: the same frets photographed several times, by one person or several, and what that says of measuring.
+
+Readings are compared under their key, so the frets must be numbered alike in all photos. Of flats and divots, which may
+be found in another number each time, the longest and the deepest of a fret stand for all.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from inspect_app.decide.precision import Precision, pooled_precision
+from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.values import Reading, readings_of
+from shared.errors import OptionError
+from shared.influences import Scope, scope_of
+from shared.measured import Measured
+
+__all__ = ["Row", "repeat_study"]
+
+_OF_ALL = {("flats", "length"): "longest flat", ("divots", "depth"): "deepest divot"}
+_VARIES = (Scope.OWN, Scope.PHOTO)
+"""Sources of uncertainty that another photo draws anew; a scale, a wire's size, a calliper stay the same."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One quantity of a study.
+
+    Attributes
+    ----------
+    quantity, unit : str
+    precision : Precision
+    stated : float
+        What the readings' own u says of a repeated photo: root mean square of the contributions that vary from photo to
+        photo.
+    """
+
+    quantity: str
+    unit: str
+    precision: Precision
+    stated: float
+
+
+def repeat_study(answers: Iterable[tuple[str, Inspection]]) -> tuple[Row, ...]:
+    """Precision of every quantity that was read repeatedly, from pairs of who took a photo and what it gave.
+
+    Raises
+    ------
+    OptionError
+        If nothing was read twice by the same person.
+    """
+    found: dict[tuple[str, str], dict[str, dict[str, list[Measured]]]] = {}
+    for who, answer in answers:
+        for quantity, thing, value in _things(readings_of(answer)):
+            found.setdefault((quantity, value.unit), {}).setdefault(thing, {}).setdefault(who, []).append(value)
+    rows = []
+    for (quantity, unit), things in found.items():
+        several = {t: by for t, by in things.items() if max(map(len, by.values())) > 1}
+        if not several:
+            continue
+        values = {t: {who: [q.value for q in qs] for who, qs in by.items()} for t, by in several.items()}
+        every = [q for by in several.values() for qs in by.values() for q in qs]
+        stated = math.sqrt(sum(_u_of_a_photo(q) ** 2 for q in every) / len(every))
+        rows.append(Row(quantity, unit, pooled_precision(values), stated))
+    if not rows:
+        raise OptionError(
+            "Nothing was read twice by the same person.",
+            "Take at least two photos of the same frets, numbered alike, in one folder a person.",
+        )
+    return tuple(rows)
+
+
+def _things(readings: Sequence[Reading]) -> Iterable[tuple[str, str, Measured]]:
+    """Quantity, what it was read on, and the value; places are left out, they only say where the scale lay."""
+    most: dict[tuple[str, str], Measured] = {}
+    for r in readings:
+        if r.key.index is None:
+            if not r.entry.where:
+                yield r.quantity, str(r.place), r.value
+        elif (label := _OF_ALL.get((r.key.feature, r.key.quantity or ""))) is not None:
+            at = (label, str(r.place))
+            most[at] = max(most.get(at, r.value), r.value, key=lambda q: q.value)
+    for (label, place), value in most.items():
+        yield label, place, value
+
+
+def _u_of_a_photo(q: Measured) -> float:
+    return math.hypot(*(c.u for c in q.contributions if scope_of(c.source) in _VARIES))
