@@ -63,6 +63,7 @@ def parser() -> argparse.ArgumentParser:
     _add_measure(commands.add_parser("measure", help="measure photos and write the answer"))
     _add_print_scales(commands.add_parser("print-scales", help="write the printed scales as PDF"))
     _add_lens(commands.add_parser("lens", help="make a lens profile from photos of the printed lens board"))
+    tools = _add_prints(commands), _add_gauges(commands)
     _add_known_thing(commands.add_parser("known-thing", help="read a thing whose size is known, and compare"))
     _add_repeat_study(commands.add_parser("repeat-study", help="say how much photos of the same frets differ"))
     demo = commands.add_parser("demo", help="load the demo job, then open the pages")
@@ -83,7 +84,7 @@ def parser() -> argparse.ArgumentParser:
     restore.set_defaults(module="backup", way="restore")
     restore.add_argument("file", type=Path, metavar="FILE", help="the zip file that `backup` wrote")
     restore.add_argument("folder", type=Path, metavar="FOLDER", help="the folder to make")
-    for p in (jobs, check, backup, *_add_papers(commands)):
+    for p in (*tools, jobs, check, backup, *_add_papers(commands)):
         _data_option(p, top=False)
     _page_options(demo, top=False)
     return top
@@ -173,6 +174,8 @@ def _add_question(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "--scale-factor", type=float, default=1.0, metavar="F", help="true length over nominal length of the print (1)"
     )
+    p.add_argument("--print", type=int, dest="print_number", metavar="NUMBER", help="or the print's number in the shop")
+    _data_option(p, top=False)
     p.add_argument(
         "--scale-plane", default="crown", metavar="WHERE", help="where the scale lies: crown, board or below:MM (crown)"
     )
@@ -193,6 +196,32 @@ def _add_question(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "--string-inset", type=float, metavar="MM", help="from the board's edge to the string's middle, where known"
     )
+
+
+def _add_prints(commands: Any) -> argparse.ArgumentParser:
+    p: argparse.ArgumentParser = commands.add_parser("prints", help="the shop's printed scales and their check bars")
+    p.set_defaults(module="shop_tools", tool="prints")
+    p.add_argument("number", nargs="?", type=int, metavar="NUMBER", help="the number written on a print")
+    p.add_argument("--add", choices=("strip", "backdrop"), metavar="SCALE", help="number a new strip or backdrop")
+    p.add_argument("--bar", type=float, metavar="MM", help="what its check bar measures")
+    p.add_argument("--gauge", type=int, metavar="NUMBER", help="the gauge that read it")
+    p.add_argument("--humidity", type=float, metavar="PERCENT", help="relative humidity of the air then")
+    p.add_argument("--note", default="", metavar="WORDS", help="printer, paper, where it hangs")
+    p.add_argument("--retire", type=int, metavar="NUMBER", help="use this print no more")
+    return p
+
+
+def _add_gauges(commands: Any) -> argparse.ArgumentParser:
+    p: argparse.ArgumentParser = commands.add_parser("gauges", help="the shop's callipers, rules and feelers")
+    p.set_defaults(module="shop_tools", tool="gauges")
+    p.add_argument("--add", metavar="NAME", help="enter a gauge")
+    p.add_argument("--kind", choices=("calliper", "rule", "feeler"), default="calliper", help="what it is (calliper)")
+    p.add_argument("--resolution", type=float, metavar="MM", help="what it resolves")
+    p.add_argument("--u", type=float, metavar="MM", help="its standard uncertainty: its limit of error over 1.7")
+    p.add_argument("--calibrated", metavar="DATE", help="when it was last calibrated, YYYY-MM-DD")
+    p.add_argument("--use", type=int, metavar="NUMBER", help="from now on, heights are read with this one")
+    p.add_argument("--retire", type=int, metavar="NUMBER", help="use this gauge no more")
+    return p
 
 
 def _add_known_thing(p: argparse.ArgumentParser) -> None:

@@ -34,6 +34,11 @@ _ALL = (
         "Use the camera's original file.",
     ),
     Flag(
+        "PRINT_UNVERIFIED",
+        "Nobody has measured this print's check bar; it may be off by 3 %.",
+        "Measure the bar with a calliper and enter its length.",
+    ),
+    Flag(
         "CROWN_ASSUMED",
         "The crown's width or height was not given; an everyday size was assumed.",
         "Give the width and height of the unworn crown.",

@@ -38,7 +38,7 @@ def find_scale(photo: Photo, ask: ScaleAsk) -> Scale:
             "Give the true length over the nominal length of the scale, 1 for one that is true.",
         )
     if ask.kind in ("strip", "backdrop"):
-        return _printed(photo, ask.kind, ask.factor)
+        return _printed(photo, ask.kind, ask.factor, ask.u_factor)
     if ask.kind == "rule":
         return find_rule(photo, ask.rule_unit, ask.factor)
     if ask.kind == "coin":
@@ -72,9 +72,10 @@ def _auto(photo: Photo, factor: float) -> Scale:
     )
 
 
-def _printed(photo: Photo, kind: str, factor: float) -> Scale:
+def _printed(photo: Photo, kind: str, factor: float, u_factor: float | None) -> Scale:
     try:
-        return find_printed(photo, kind, factor)
+        found = find_printed(photo, kind, factor)
+        return found if u_factor is None else dataclasses.replace(found, u_rel=u_factor)
     except ScaleError:
         if is_mirrored(photo):
             raise _mirrored() from None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from typing import Annotated
 
 from shared.errors import OptionError
 
@@ -20,7 +21,7 @@ class ScaleAsk:
     `kind` is one of ``auto``, ``strip``, ``backdrop``, ``rule``, ``coin``, ``id1``, ``span``. `diameter_mm` goes with
     ``coin``, and so does `at_px` (x, y), a point on it where the photo shows several; `span_px` (x1, y1, x2, y2) and
     `span_mm` with ``span``; `rule_unit` (``mm`` or ``inch``) with ``rule``. `factor` is true length / nominal length of
-    this print, as measured on its check bar.
+    this print, as measured on its check bar; `u_factor` is its standard uncertainty, where the shop's print says it.
     """
 
     kind: str = "auto"
@@ -30,6 +31,7 @@ class ScaleAsk:
     rule_unit: str = "mm"
     factor: float = 1.0
     at_px: tuple[float, float] | None = None
+    u_factor: Annotated[float | None, "left out while empty"] = None
 
 
 def parse_scale(text: str, factor: float = 1.0) -> ScaleAsk:

@@ -24,6 +24,10 @@ DICTIONARY = cv2.aruco.DICT_4X4_50
 PRINT_U_REL = 5e-4
 """Relative standard uncertainty of a print whose check bar was measured: 0.05 mm on 100 mm, read with a calliper."""
 
+UNVERIFIED_U_REL = 0.015
+"""The same of a print that nobody measured: printers are off by up to 3 % (American Mathematical Society's staff, 1988,
+of two laser engines: 2 and 3 % "permissible"), here twice the standard uncertainty."""
+
 
 @dataclass(frozen=True, slots=True)
 class Marker:

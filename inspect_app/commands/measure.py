@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+from dataclasses import replace
 from pathlib import Path
 
 from calib.photo import Photo, open_photo
@@ -13,7 +14,7 @@ from inspect_app.commands.lens import lens_from
 from inspect_app.commands.table import answer_table
 from inspect_app.decide.together import flats_together
 from inspect_app.measure import measure, refused
-from inspect_app.reading.ask import Ask, parse_held, parse_scale, parse_scale_plane
+from inspect_app.reading.ask import Ask, ScaleAsk, parse_held, parse_scale, parse_scale_plane
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from shared.errors import InspectError, OptionError
 
@@ -50,10 +51,9 @@ def ask_from(options: argparse.Namespace) -> Ask:
     OptionError
         If an option's value makes no sense.
     """
-    scale = options.scale or ("strip" if options.view == "plan" else "backdrop")
     return Ask(
         view=options.view,
-        scale=parse_scale(scale, options.scale_factor),
+        scale=_scale(options),
         scale_plane=parse_scale_plane(options.scale_plane),
         scale_length=options.scale_length,
         first_fret=options.first_fret,
@@ -67,6 +67,25 @@ def ask_from(options: argparse.Namespace) -> Ask:
         held=parse_held(options.held or ""),
         string_inset=options.string_inset,
     )
+
+
+def _scale(options: argparse.Namespace) -> ScaleAsk:
+    """The scale asked for, with the factor and uncertainty of a print of the shop."""
+    scale = options.scale or ("strip" if options.view == "plan" else "backdrop")
+    if options.print_number is None:
+        return parse_scale(scale, options.scale_factor)
+    from inspect_app.services import open_store, print_numbered  # the store is not needed for photos outside it
+
+    store = open_store(options.data, make=False)
+    try:
+        found = print_numbered(store, options.print_number)
+    finally:
+        store.close()
+    if options.scale and options.scale != found.kind:
+        raise OptionError(f"Print {found.id} is a {found.kind}.", f"Leave --scale out, or give --scale {found.kind}.")
+    if options.scale_factor != 1.0:
+        raise OptionError("A print's factor is given twice.", "Give either --print or --scale-factor.")
+    return replace(parse_scale(found.kind, found.factor), u_factor=found.u_factor)
 
 
 def _measure_file(path: Path, ask: Ask, overlay: Path | None) -> Inspection:

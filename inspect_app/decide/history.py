@@ -129,12 +129,17 @@ def shared_by_reading(known: Heights) -> Heights:
     return replace(known, shared=weighted_mean(list(known.own.values())), source=READ_ELSEWHERE)
 
 
-def calliper_reading(height: float, name: str) -> Measured:
+def calliper_reading(height: float, name: str, gauge: tuple[str, float, float] | None = None) -> Measured:
     """A height read with a calliper or gauge on a fitted fret, mm; `name` tells the reading from all others.
 
-    What all readings share is the calliper's own error; the rest is finding board and top beside each fret.
+    What all readings share is the calliper's own error; the rest is finding board and top beside each fret. `gauge` is
+    its name in the shop, its own standard uncertainty and its resolution (mm), where these are known.
     """
     own = math.sqrt(CALLIPER_U**2 - CALLIPER_OWN_U**2)
-    return Measured(
-        height, "mm", (Contribution("calliper", CALLIPER_OWN_U), Contribution("finding the top", own, name))
-    )
+    if gauge is None:
+        shared = Contribution("calliper", CALLIPER_OWN_U)
+    else:
+        which, u, resolution = gauge
+        shared = Contribution("calliper", u, which)
+        own = math.hypot(own, resolution / math.sqrt(12.0))
+    return Measured(height, "mm", (shared, Contribution("finding the top", own, name)))

@@ -93,6 +93,8 @@ class FretHeight(Base):
     height: Mapped[float | None]
     """Millimetres; null where an earlier one was taken back."""
     written: Mapped[datetime]
+    gauge_id: Mapped[int | None]
+    """The gauge of the shop that read it; null where nobody said."""
 
 
 class FretWork(Base):

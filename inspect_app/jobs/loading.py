@@ -10,8 +10,8 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import object_session, undefer
 
 from inspect_app.jobs.details import InstrumentDetails, JobDetails
-from inspect_app.jobs.models import HandMeasure, InspectionRow, Job, Photo, Print, Visit
-from inspect_app.jobs.records import HandView, InspectionView, JobView, PhotoView, PrintView, Stage, Standing, VisitView
+from inspect_app.jobs.models import HandMeasure, InspectionRow, Job, Photo, Visit
+from inspect_app.jobs.records import HandView, InspectionView, JobView, PhotoView, Stage, Standing, VisitView
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection
 from shared.measured import Measured
@@ -24,7 +24,6 @@ __all__ = [
     "inspection_view",
     "job_view",
     "photo_view",
-    "print_view",
     "put_details",
     "visit_view",
 ]
@@ -148,8 +147,3 @@ def hand_view(row: HandMeasure) -> HandView:
         note=row.note,
         created=row.created,
     )
-
-
-def print_view(row: Print) -> PrintView:
-    """A printed scale as handed out."""
-    return PrintView(row.id, row.kind, row.bar_nominal, row.bar_measured, row.factor, row.note, row.created)

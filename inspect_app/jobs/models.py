@@ -10,7 +10,19 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
 from inspect_app.reading.key import Key, parse_key
 
-__all__ = ["Base", "Job", "Visit", "Photo", "InspectionRow", "Judgement", "HandMeasure", "Print", "Setting"]
+__all__ = [
+    "Base",
+    "Job",
+    "Visit",
+    "Photo",
+    "InspectionRow",
+    "Judgement",
+    "HandMeasure",
+    "Print",
+    "Gauge",
+    "PrintBar",
+    "Setting",
+]
 
 
 class UtcTime(TypeDecorator[datetime]):
@@ -194,6 +206,36 @@ class Print(Base):
     bar_measured: Mapped[float]
     factor: Mapped[float]
     note: Mapped[str]
+    created: Mapped[datetime]
+    verified: Mapped[bool] = mapped_column(default=True)
+    """Whether `bar_measured` was measured, and is not only what it should be."""
+    retired: Mapped[datetime | None]
+    bars: Mapped[list[PrintBar]] = relationship(order_by="PrintBar.id")
+
+
+class Gauge(Base):
+    """A calliper, rule or set of feelers: what it resolves and its own standard uncertainty, mm."""
+
+    __tablename__ = "gauges"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str]
+    kind: Mapped[str]
+    resolution: Mapped[float]
+    u: Mapped[float]
+    calibrated: Mapped[date | None]
+    created: Mapped[datetime]
+    retired: Mapped[datetime | None]
+
+
+class PrintBar(Base):
+    """What a gauge read on a print's check bar, mm, and the air's humidity then, per cent; the last one counts."""
+
+    __tablename__ = "print_bars"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    print_id: Mapped[int] = mapped_column(ForeignKey("prints.id"), index=True)
+    measured: Mapped[float]
+    gauge_id: Mapped[int | None] = mapped_column(ForeignKey("gauges.id"))
+    humidity: Mapped[float | None]
     created: Mapped[datetime]
 
 

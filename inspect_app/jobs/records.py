@@ -224,7 +224,8 @@ class HandView:
 
 @dataclass(frozen=True, slots=True)
 class PrintView:
-    """A printed scale: true length over nominal length, as measured on its check bar."""
+    """A printed scale: true length over nominal length, as last measured on its check bar (mm), with its standard
+    uncertainty; not `verified` while nobody has measured it. `id` is the number written on it."""
 
     id: int
     kind: str
@@ -233,6 +234,12 @@ class PrintView:
     factor: float
     note: str
     created: datetime
+    u_factor: float
+    verified: bool = True
+    measured: datetime | None = None
+    gauge: str = ""
+    humidity: float | None = None
+    retired: bool = False
 
 
 @dataclass(frozen=True, slots=True)

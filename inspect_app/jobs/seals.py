@@ -26,7 +26,8 @@ _KINDS = {
     "jobs": "job", "visits": "visit", "photos": "photo entry", "inspections": "inspection", "judgements": "judgement",
     "hand_measures": "hand measurement", "prints": "printed scale", "settings": "choice of the shop", "wires": "wire",
     "terms": "terms of job", "estimates": "estimate", "fret_heights": "fret height",
-    "answers": "customer's answer", "fret_work": "work on the frets", "same_instrument": "earlier job of",
+    "answers": "customer's answer", "print_bars": "check bar of a printed scale", "gauges": "gauge",
+    "fret_work": "work on the frets", "same_instrument": "earlier job of",
     _SCHEMA: "definition of",
 }  # fmt: skip
 """What a person calls a row of each table."""

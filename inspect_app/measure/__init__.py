@@ -12,6 +12,7 @@ from calib.plane import Plane
 from calib.pose_fit import fit_plane
 from calib.scales import find_scale
 from calib.scales.base import Scale
+from calib.scales.printed import UNVERIFIED_U_REL
 from inspect_app import __version__
 from inspect_app.measure.checks import checked
 from inspect_app.reading.ask import Ask, View
@@ -81,6 +82,8 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
     recipe = import_module(f"{__name__}.{_RECIPES[ask.view]}")
     detected = recipe.detect(photo, scale, plane, ask)
     doubt = ("LENS_UNCONFIRMED",) if ask.lens and unconfirmed(ask.lens, photo.camera) else ()
+    if ask.scale.u_factor is not None and ask.scale.u_factor >= UNVERIFIED_U_REL:
+        doubt = (*doubt, "PRINT_UNVERIFIED")
     return lambda asked: _doubted(checked(recipe.measure_detected(detected, asked)), doubt)
 
 

@@ -67,6 +67,7 @@ from inspect_app.services.photos import (
     restore_photo,
     update_photo,
 )
+from inspect_app.services.prints import add_print, measure_print, new_print, print_numbered, prints, retire_print
 from inspect_app.services.review import (
     Judged,
     accept_placed,
@@ -78,7 +79,7 @@ from inspect_app.services.review import (
     readings,
     take_back,
 )
-from inspect_app.services.shop import add_print, get_setting, prints, put_setting
+from inspect_app.services.shop import get_setting, put_setting
 from inspect_app.services.upkeep import check_store
 
 __all__ = [
@@ -144,6 +145,10 @@ __all__ = [
     "place_edge",
     "plane_of",
     "prints",
+    "measure_print",
+    "new_print",
+    "print_numbered",
+    "retire_print",
     "put_setting",
     "readings",
     "remove_hand_measure",

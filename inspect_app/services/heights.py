@@ -25,10 +25,11 @@ from inspect_app.instrument.wire import material_named
 from inspect_app.jobs import loading
 from inspect_app.jobs.decision_models import FretHeight, FretWork, SameInstrument, Wire
 from inspect_app.jobs.details import AFTER, FIRST_VISIT, MAX_FRETS
-from inspect_app.jobs.models import Job, Visit
+from inspect_app.jobs.models import Gauge, Job, Visit
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.reading.inspection import FretReading, Inspection
 from inspect_app.services.finding import now, row, touch
+from inspect_app.services.gauges import gauge_in_use
 from shared.errors import OptionError
 from shared.measured import Contribution, Measured
 from shared.trade import CALLIPER_U_MM
@@ -173,8 +174,17 @@ def _off(w: FretWork) -> Measured | None:
 def _read_at(session: Session, at: Visit) -> dict[int, Measured]:
     """The last height written for each fret at a visit, those taken back left out."""
     rows = session.scalars(select(FretHeight).where(FretHeight.visit_id == at.id).order_by(FretHeight.id))
-    last = {r.fret: (r.height, r.id) for r in rows}
-    return {n: calliper_reading(h, f"fret {n}, reading {k}") for n, (h, k) in sorted(last.items()) if h is not None}
+    last = {r.fret: r for r in rows}
+    return {
+        n: calliper_reading(r.height, f"fret {n}, reading {r.id}", _gauge(session, r.gauge_id))
+        for n, r in sorted(last.items())
+        if r.height is not None
+    }
+
+
+def _gauge(session: Session, gauge_id: int | None) -> tuple[str, float, float] | None:
+    found = session.get(Gauge, gauge_id) if gauge_id else None
+    return (f"gauge {found.id}", found.u, found.resolution) if found else None
 
 
 def _unworn(section: FretReading) -> Measured:
@@ -228,14 +238,14 @@ def write_fret_heights(store: Store, job_id: int, heights: Mapping[int, float | 
     with writing(store) as session:
         job = row(session, Job, job_id, "job")
         at = _visit(job, visit)
-        now_known = _read_at(session, at)
+        now_known, gauge = _read_at(session, at), gauge_in_use(session)
         for fret, height in heights.items():
             _check_frets(job, (fret,))
             if height is not None and not 0.1 <= height <= 3.0:
                 raise OptionError(f"A crown {height:g} mm high is not possible.", "Give millimetres, 0.1 to 3.")
             known = now_known.get(fret)
             if height != (known.value if known else None):
-                session.add(FretHeight(visit_id=at.id, fret=fret, height=height, written=now()))
+                session.add(FretHeight(visit_id=at.id, fret=fret, height=height, written=now(), gauge_id=gauge))
         touch(job)
 
 

@@ -49,7 +49,8 @@ OUTER = {"first": "First, treble side", "last": "Last, bass side"}
 
 def print_factor(kind: str) -> float:
     """True over nominal length of the shop's newest print of this kind, as measured on its check bar."""
-    return next((p.factor for p in services.prints(server.store()) if p.kind == kind), 1.0)
+    found = services.prints(server.store())
+    return next((p.factor for p in found if p.kind == kind and p.verified and not p.retired), 1.0)
 
 
 def first_ask(photo: PhotoView, first_fret: int) -> Ask:

@@ -37,17 +37,17 @@ def printed_scales() -> None:
         "**2. Measure the check bar** that runs the way of the strip, with a calliper, at the ends of the black."
     )
     _bar_form()
-    found = services.prints(server.store())
-    if not found:
+    found = [p for p in services.prints(server.store()) if not p.retired]
+    if not any(p.verified for p in found):
         st.warning("No print was measured yet: photos count with the nominal size, whatever the printer made of it.")
         return
     st.table(
         [
             {
                 "Scale": p.kind.capitalize(),
-                "Check bar": f"{p.bar_measured:.2f} mm of {p.bar_nominal:g} mm",
+                "Check bar": f"{p.bar_measured:.2f} mm of {p.bar_nominal:g} mm" if p.verified else "not measured",
                 "Lengths are": f"{(p.factor - 1) * 100:+.2f} %",
-                "Measured": plain(p.note) or f"written down {p.created:%Y-%m-%d}",
+                "Measured": plain(p.note) or f"written down {p.measured or p.created:%Y-%m-%d}",
             }
             for p in found
         ],
@@ -78,7 +78,7 @@ def _bar_form() -> None:
 
 def not_measured_yet(kinds: set[str]) -> None:
     """Say where photos are about to be measured by a print nobody has measured."""
-    known = {p.kind for p in services.prints(server.store())}
+    known = {p.kind for p in services.prints(server.store()) if p.verified and not p.retired}
     missing = sorted({"strip", "backdrop"} & kinds - known)
     if missing:
         st.caption(

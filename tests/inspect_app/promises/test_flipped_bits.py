@@ -91,7 +91,7 @@ def test_a_row_that_is_gone_or_smuggled_in_is_found(full):
         connection.execute("DELETE FROM judgements WHERE id = 1")
         assert "judgement 1 is gone" in database_problems(connection)
         connection.execute("ROLLBACK")
-        connection.execute("INSERT INTO prints VALUES (99, 'strip', 100, 90, 0.9, '', '2026-01-01 00:00:00')")
+        connection.execute("INSERT INTO prints VALUES (99, 'strip', 100, 90, 0.9, '', '2026-01-01 00:00:00', 1, NULL)")
         assert any(p.startswith("printed scale 99 was not written") for p in database_problems(connection))
 
 

@@ -1,0 +1,149 @@
+"""The shop's printed scales by number: what their check bars measure, by which gauge, and which are not measured."""
+
+from __future__ import annotations
+
+import math
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from calib.scales.printed import PRINT_U_REL, UNVERIFIED_U_REL
+from inspect_app.jobs.models import Gauge, Print, PrintBar
+from inspect_app.jobs.records import PrintView
+from inspect_app.jobs.store import Store, reading, writing
+from inspect_app.services.finding import now, row
+from shared.errors import OptionError
+
+__all__ = ["add_print", "measure_print", "new_print", "print_numbered", "prints", "retire_print"]
+
+_PRINTED = ("strip", "backdrop")
+_WORST_PRINT = 0.10
+"""Largest departure of a print from its nominal size taken as meant: beyond it the bar was misread or the sheet fitted
+to another format (A4 to Letter changes it by 6 %)."""
+_BAR_MM = 100.0
+_U_BAR_ENDS_MM = 0.03
+"""Finding both ends of the black with a gauge, standard uncertainty (common practice, no source)."""
+
+
+def add_print(store: Store, kind: str, bar_measured: float, bar_nominal: float = 100.0, note: str = "") -> PrintView:
+    """Keep what a print's check bar measures (mm); its factor goes with every photo that shows this print.
+
+    Raises
+    ------
+    OptionError
+        If the lengths make no sense.
+    """
+    _check(kind, bar_measured, bar_nominal)
+    return _added(store, kind, bar_measured, bar_nominal, note, verified=True)
+
+
+def new_print(store: Store, kind: str, note: str = "") -> PrintView:
+    """Give a print its number before anyone has measured it.
+
+    Raises
+    ------
+    OptionError
+        If there is no such printed scale.
+    """
+    _check(kind, _BAR_MM, _BAR_MM)
+    return _added(store, kind, _BAR_MM, _BAR_MM, note, verified=False)
+
+
+def _added(store: Store, kind: str, measured: float, nominal: float, note: str, verified: bool) -> PrintView:
+    with writing(store) as session:
+        made = Print(
+            kind=kind, bar_nominal=nominal, bar_measured=measured, factor=measured / nominal, note=note.strip(),
+            created=now(), verified=verified,
+        )  # fmt: skip
+        session.add(made)
+        session.flush()
+        return _view(session, made)
+
+
+def measure_print(
+    store: Store, number: int, bar_mm: float, gauge_id: int | None = None, humidity: float | None = None
+) -> PrintView:
+    """Write down what a gauge reads on a print's check bar, mm, and the air's relative humidity, per cent.
+
+    Raises
+    ------
+    OptionError
+        If there is no such print or gauge, or the reading is not possible.
+    """
+    if humidity is not None and not 0.0 <= humidity <= 100.0:
+        raise OptionError(f"A humidity of {humidity:g} % is not possible.", "Give 0 to 100.")
+    with writing(store) as session:
+        found = row(session, Print, number, "print")
+        _check(found.kind, bar_mm, found.bar_nominal)
+        if gauge_id is not None and row(session, Gauge, gauge_id, "gauge").retired is not None:
+            raise OptionError("That gauge is retired.", "Read the bar with one in use.")
+        session.add(PrintBar(print_id=number, measured=bar_mm, gauge_id=gauge_id, humidity=humidity, created=now()))
+        session.flush()
+        session.refresh(found)
+        return _view(session, found)
+
+
+def retire_print(store: Store, number: int) -> None:
+    """Use a print no more; photos that show it stay as they were measured.
+
+    Raises
+    ------
+    OptionError
+        If there is none.
+    """
+    with writing(store) as session:
+        found = row(session, Print, number, "print")
+        found.retired = found.retired or now()
+
+
+def prints(store: Store) -> tuple[PrintView, ...]:
+    """All prints, the newest first."""
+    with reading(store) as session:
+        return tuple(_view(session, p) for p in session.scalars(select(Print).order_by(Print.id.desc())))
+
+
+def print_numbered(store: Store, number: int) -> PrintView:
+    """One print, to measure photos with.
+
+    Raises
+    ------
+    OptionError
+        If there is none, or it is retired.
+    """
+    with reading(store) as session:
+        found = _view(session, row(session, Print, number, "print"))
+    if found.retired:
+        raise OptionError(f"Print {number} is retired.", "Use another print, or measure with --scale-factor.")
+    return found
+
+
+def _check(kind: str, measured: float, nominal: float) -> None:
+    if kind not in _PRINTED:
+        raise OptionError(f"There is no printed scale {kind!r}.", f"Use one of: {', '.join(_PRINTED)}.")
+    if not (nominal > 0 and abs(measured / nominal - 1.0) <= _WORST_PRINT):
+        raise OptionError(
+            f"A check bar of {measured:g} mm for {nominal:g} mm can't be right.",
+            "Measure it again in millimetres, or print at 100 % without fitting to the page.",
+        )
+
+
+def _view(session: Session, p: Print) -> PrintView:
+    bar = p.bars[-1] if p.bars else None
+    measured = bar.measured if bar else p.bar_measured
+    gauge = session.get(Gauge, bar.gauge_id) if bar and bar.gauge_id else None
+    verified = p.verified or bar is not None
+    return PrintView(
+        p.id, p.kind, p.bar_nominal, measured, measured / p.bar_nominal, p.note, p.created,
+        _u_factor(p.bar_nominal, gauge) if verified else UNVERIFIED_U_REL,
+        verified,
+        (bar.created if bar else p.created) if verified else None,
+        gauge.name if gauge else "",
+        bar.humidity if bar else None,
+        p.retired is not None,
+    )  # fmt: skip
+
+
+def _u_factor(nominal: float, gauge: Gauge | None) -> float:
+    if gauge is None:
+        return PRINT_U_REL
+    return math.hypot(gauge.u, gauge.resolution / math.sqrt(12.0), _U_BAR_ENDS_MM) / nominal

@@ -1,0 +1,140 @@
+"""Prints by number and the gauges that measure them: factor, uncertainty, and what hand readings take from a gauge."""
+
+import json
+import math
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from inspect_app import services
+from inspect_app.cli import main
+from inspect_app.services.gauges import add_gauge, gauges, retire_gauge, use_gauge
+from inspect_app.services.heights import fret_heights, write_fret_heights
+from shared.errors import OptionError
+
+
+def test_a_print_is_unverified_until_its_bar_is_measured(store):
+    new = services.new_print(store, "strip", "laser, tray 2")
+    assert (new.verified, new.factor, new.measured) == (False, 1.0, None)
+    assert 2.0 * new.u_factor == pytest.approx(0.03)  # what printers are off by
+    gauge = add_gauge(store, "bench", "calliper", 0.01, 0.012)
+    done = services.measure_print(store, new.id, 99.8, gauge.id, humidity=45.0)
+    assert (done.verified, done.factor, done.gauge, done.humidity) == (True, pytest.approx(0.998), "bench", 45.0)
+    assert done.u_factor == pytest.approx(math.hypot(0.012, 0.01 / math.sqrt(12.0), 0.03) / 100.0)
+    again = services.measure_print(store, new.id, 99.9)
+    assert (again.factor, again.u_factor) == (pytest.approx(0.999), 5e-4)
+    services.retire_print(store, new.id)
+    assert [p.retired for p in services.prints(store)] == [True]
+    with pytest.raises(OptionError, match="is retired"):
+        services.print_numbered(store, new.id)
+
+
+def test_readings_of_a_bar_that_cannot_be_are_refused(store):
+    new = services.new_print(store, "backdrop")
+    with pytest.raises(OptionError, match="can't be right"):
+        services.measure_print(store, new.id, 47.0)
+    with pytest.raises(OptionError, match="humidity of 140"):
+        services.measure_print(store, new.id, 100.0, humidity=140.0)
+    with pytest.raises(OptionError, match="no gauge 9"):
+        services.measure_print(store, new.id, 100.0, gauge_id=9)
+    with pytest.raises(OptionError, match="no print 9"):
+        services.print_numbered(store, 9)
+    with pytest.raises(OptionError, match="no printed scale"):
+        services.new_print(store, "rule")
+    assert not services.print_numbered(store, new.id).verified
+
+
+def test_gauges_are_entered_used_and_retired(store):
+    one = add_gauge(store, " bench calliper ", "calliper", 0.01, 0.012, date(2026, 3, 1))
+    assert (one.name, one.in_use, one.calibrated) == ("bench calliper", False, date(2026, 3, 1))
+    use_gauge(store, one.id)
+    assert [g.in_use for g in gauges(store)] == [True]
+    retire_gauge(store, one.id)
+    assert [(g.in_use, g.retired) for g in gauges(store)] == [(False, True)]
+    with pytest.raises(OptionError, match="is retired"):
+        use_gauge(store, one.id)
+    for bad in (("", "calliper", 0.01, 0.01), ("x", "stick", 0.01, 0.01), ("x", "rule", 0.0, 0.1), ("x", "rule", 1, 9)):
+        with pytest.raises(OptionError, match=r"no name|no kind of gauge|not possible"):
+            add_gauge(store, *bad)
+
+
+def test_heights_read_with_a_chosen_gauge_carry_its_uncertainty(store, make_jpeg):
+    job = services.create_job(store, services.JobDetails(customer="A", instrument=services.InstrumentDetails("B")))
+    services.add_photo(store, job, make_jpeg(1), "a.jpg")
+    write_fret_heights(store, job, {1: 1.10}, services.FIRST_VISIT)
+    fine = add_gauge(store, "micrometer stand", "calliper", 0.001, 0.002)
+    use_gauge(store, fine.id)
+    write_fret_heights(store, job, {2: 1.11}, services.FIRST_VISIT)
+    before, after = fret_heights(store, job)[1], fret_heights(store, job)[2]
+    assert before.u == pytest.approx(0.03)
+    shared = next(c for c in after.contributions if c.source == "calliper")
+    assert (shared.u, shared.of) == (0.002, f"gauge {fine.id}")
+    assert after.u < before.u
+    retire_gauge(store, fine.id)
+    assert fret_heights(store, job)[2].u == after.u  # what it read stays as it was
+
+
+def test_prints_and_gauges_by_command(tmp_path, capsys):
+    data = ["--data", str(tmp_path / "shop")]
+    assert main(["gauges", *data]) == 0
+    assert (
+        main(["gauges", "--add", "bench", "--resolution", "0.01", "--u", "0.012", "--calibrated", "2026-03-01", *data])
+        == 0
+    )
+    assert "bench   calliper   0.01 mm    0.012 mm   2026-03-01" in capsys.readouterr().out
+    assert main(["prints", "--add", "strip", *data]) == 0
+    said = capsys.readouterr().out
+    assert "Write 1 on the face of this strip." in said
+    assert "not measured" in said
+    assert "3 %" in said
+    assert main(["prints", "1", "--bar", "99.8", "--gauge", "1", "--humidity", "45", *data]) == 0
+    said = capsys.readouterr().out
+    assert "99.8 mm" in said
+    assert "0.9980" in said
+    assert main(["gauges", "--use", "1", *data]) == 0
+    assert "in use" in capsys.readouterr().out
+    assert main(["prints", "--retire", "1", *data]) == 0
+    assert "retired" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["prints", "--bar", "99"], "which print is meant"),
+        (["prints", "7", "--bar", "99"], "no print 7"),
+        (["gauges", "--add", "x"], "Give --resolution MM and --u MM"),
+        (
+            ["gauges", "--add", "x", "--resolution", "0.01", "--u", "0.01", "--calibrated", "May"],
+            "Write it as YYYY-MM-DD",
+        ),
+    ],
+)
+def test_what_is_missing_is_said(tmp_path, words, sentence, capsys):
+    assert main([*words, "--data", str(tmp_path / "shop")]) == 2
+    assert sentence in capsys.readouterr().err
+
+
+@pytest.mark.slow
+def test_photos_are_measured_with_a_print_of_the_shop(tmp_path, capsys):
+    data, out = ["--data", str(tmp_path / "shop")], tmp_path / "a.json"
+    photo = str(Path(__file__).parents[3] / "sample_images" / "intake-section.jpg")
+    ask = ["measure", photo, "--view", "section", "--json", str(out), *data, "--print", "1"]
+    assert main(["prints", "--add", "backdrop", *data]) == 0
+    assert main(ask) == 0
+    rough = json.loads(out.read_text())
+    assert "PRINT_UNVERIFIED" in rough["flags"]
+    width = rough["frets"][0]["crown_width"]
+    assert width["u"] > 0.015 * width["value"]
+    assert main(["prints", "1", "--bar", "99.8", *data]) == 0
+    assert main(ask) == 0
+    fine = json.loads(out.read_text())
+    assert "PRINT_UNVERIFIED" not in fine["flags"]
+    assert fine["frets"][0]["crown_width"]["value"] == pytest.approx(0.998 * width["value"], rel=1e-3)
+    assert fine["frets"][0]["crown_width"]["u"] < 0.5 * width["u"]
+    capsys.readouterr()
+    assert main([*ask, "--scale", "rule"]) == 2
+    assert main([*ask, "--scale-factor", "0.99"]) == 2
+    said = capsys.readouterr().err
+    assert "Print 1 is a backdrop" in said
+    assert "factor is given twice" in said
