@@ -40,6 +40,8 @@ _TELLING = 0.4
 recrowning (shared/tables/limits.toml, flat_share)."""
 _HIDDEN = re.compile(r"a flat narrower than (\d+(?:\.\d+)?) mm would not show")
 """How a plan photo says below what width a flat would not show: the width stands in the reason alone."""
+SHOWS_NO_WEAR = ("section", "side")
+"""Views that say nothing of a fret's wear: a cut end, and crowns seen across the neck with the card on them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +218,7 @@ def build_wear_map(
     """
     by_fret: dict[int, list[tuple[Inspection, FretReading]]] = {}
     for inspection in map(stamped, inspections):
-        for reading in inspection.frets if inspection.view != "section" else ():  # a cut end shows no fret's wear
+        for reading in inspection.frets if inspection.view not in SHOWS_NO_WEAR else ():
             by_fret.setdefault(reading.number, []).append((inspection, reading))
     own = own_heights or {}
     frets = tuple(

@@ -31,7 +31,7 @@ from shared.errors import InspectError
 
 RUNS = 3
 SAMPLES = Path(__file__).parents[2] / "sample_images"
-_KNOWN = ("view", "scale_length", "first_fret", "nut", "treble", "crown_width", "crown_height", "end")
+_KNOWN = ("view", "scale_length", "first_fret", "nut", "treble", "crown_width", "crown_height", "end", "string")
 
 
 def best(action: Callable[[], object]) -> float:

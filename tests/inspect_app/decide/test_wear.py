@@ -252,3 +252,8 @@ def test_a_flat_gets_its_depth_from_the_height_the_fret_has_by_now():
     for now, depth in ((1.1, 0.0983), (0.86, 0.0915)):
         wear = build_wear_map([asked], GUITAR, mm(now, 0.03), "levelled")
         assert wear.fret(2).deepest().value == pytest.approx(depth, abs=1e-4)
+
+
+def test_a_photo_across_the_neck_says_nothing_of_wear():
+    gap = Inspection("side", PHOTO, "t", {}, (FretReading(3, string_gap=mm(1.2, 0.05)),))
+    assert build_wear_map([gap], GUITAR).fret(3).reasons == ("no photo shows it",)
