@@ -1,30 +1,41 @@
-"""The demo job: the sample photos taken in, measured and gone through, as a finished-looking job."""
+"""The demo jobs: the sample photos taken in and measured, as a job to try things on and as a finished one."""
 
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from typing import Any, get_args
 
+from inspect_app.decide.options import Kind
 from inspect_app.reading.ask import Ask, View, parse_scale, parse_scale_plane
 from inspect_app.services import (
+    AFTER,
     InstrumentDetails,
     JobDetails,
+    Stage,
+    Standing,
     Store,
     accept_sure,
     add_photo,
     add_visit,
     create_job,
+    features,
     job_view,
+    judge_all,
     measure_photo,
     readings,
+    set_standing,
 )
+from inspect_app.services.deciding import change_terms, write_fret_heights
+from inspect_app.services.estimating import accept_estimate, draft, estimates, issue_estimate
 from sample_images import SCENARIO, Sample, photos
 from shared.errors import OptionError
 
-__all__ = ["FORM_TOKEN", "load_demo", "ask_of"]
+__all__ = ["FINISHED_TOKEN", "FORM_TOKEN", "ask_of", "load_demo", "load_finished"]
 
-FORM_TOKEN = "demo"
-"""Marks the demo job, so that asking for it twice makes one."""
+FORM_TOKEN, FINISHED_TOKEN = "demo", "demo finished"
+"""Mark the demo jobs, so that asking for them twice makes one of each."""
+WHY = "The school keeps the guitar for years: new wire where the wear is deepest, and the others lose less."
 
 
 def _details() -> JobDetails:
@@ -63,12 +74,43 @@ def ask_of(sample: Sample) -> Ask:
 
 
 def load_demo(store: Store) -> int:
-    """The id of the demo job, made if need be.
+    """The id of the demo job, made if need be: measured, the sure readings accepted, the rest to try.
 
     Can be called any number of times: what the person changed in the demo stays, photos they hid stay hidden, and a
     load that was cut short is finished.
     """
-    job_id = create_job(store, _details(), FORM_TOKEN)
+    return _measured(store, _details(), FORM_TOKEN)
+
+
+def load_finished(store: Store) -> int:
+    """The id of a second demo job that went all the way, made if need be: agreed, done, proved and handed over.
+
+    One doubtful feature is left undecided, to try. The heights after the work are those that the photos were drawn
+    with, as a calliper would read them.
+    """
+    details = _details()
+    details = replace(details, instrument=replace(details.instrument, name=f"{SCENARIO.instrument}, a finished job"))
+    job_id = _measured(store, details, FINISHED_TOKEN)
+    if estimates(store, job_id):
+        return job_id
+    left = [f for f in features(store, job_id) if f.left]
+    judge_all(store, [r for f in left[1:] for r in f.left], "accept")
+    change_terms(store, job_id, bevel_deg=SCENARIO.agreed_bevel, choice=Kind.PARTIAL, note=WHY)
+    made = issue_estimate(store, draft(store, job_id).id)
+    accept_estimate(store, made.id)
+    write_fret_heights(store, job_id, _heights_after(), AFTER)
+    set_standing(store, job_id, Standing(Stage.HANDED_OVER))
+    return job_id
+
+
+def _heights_after() -> dict[int, float]:
+    """Crown heights of the frets that the photos after the work show, mm by fret."""
+    return {f["n"]: f["crown_height"] for s in photos() if s.visit == AFTER for f in s.truth["frets"]}
+
+
+def _measured(store: Store, details: JobDetails, token: str) -> int:
+    """A job with all sample photos taken in and measured, and its sure readings accepted."""
+    job_id = create_job(store, details, token)
     for visit in SCENARIO.visits:
         add_visit(store, job_id, visit)
     job = job_view(store, job_id)

@@ -65,7 +65,7 @@ class Stage(Enum):
             Stage.SENT: "Wait for the customer's answer, and write it down.",
             Stage.ACCEPTED: "Do the work, then photograph the same views again.",
             Stage.IN_WORK: "Hold the photos after the work against what was agreed, and hand it over.",
-            Stage.HANDED_OVER: "Close it once it is paid and collected.",
+            Stage.HANDED_OVER: "Pay and collect it; then the job is closed.",
             Stage.CLOSED: "Nothing more to do.",
         }[self]
 

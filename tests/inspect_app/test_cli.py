@@ -237,15 +237,16 @@ def test_pages_get_the_options_on_either_side_of_the_command(monkeypatch, tmp_pa
 
 
 @pytest.mark.slow
-def test_the_demo_is_one_job_however_often_it_is_opened(monkeypatch, tmp_path):
+def test_the_demo_is_two_jobs_however_often_it_is_opened(monkeypatch, tmp_path):
     from inspect_app.commands import pages
 
     monkeypatch.setattr(pages, "serve", lambda *a: None)
     for _ in range(2):
         assert main(["demo", "--data", str(tmp_path / "d"), "--no-browser"]) == 0
     store = open_store(tmp_path / "d")
-    (row,) = find_jobs(store).rows
-    assert row.photos == len(sample_images.photos())
+    rows = find_jobs(store).rows
+    assert [r.photos for r in rows] == [len(sample_images.photos())] * 2
+    assert [r.stage.value for r in rows] == ["handed over", "readings to review"]
     assert check_store(store).sound
     store.close()
 

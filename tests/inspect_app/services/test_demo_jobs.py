@@ -1,0 +1,39 @@
+"""The demo's two jobs: a finished one that shows every page at its best, beside one to try things on."""
+
+import pytest
+
+from inspect_app.decide.limits import Verdict
+from inspect_app.demo import load_demo, load_finished
+from inspect_app.services import Stage, find_jobs, job_view, left_to_decide, open_store
+from inspect_app.services.estimating import estimates
+from inspect_app.services.papers import proof_of
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    opened = open_store(tmp_path_factory.mktemp("demo") / "data")
+    yield opened
+    opened.close()
+
+
+def test_the_finished_job_is_agreed_proved_and_handed_over(store):
+    job = load_finished(store)
+    assert job_view(store, job).stage is Stage.HANDED_OVER
+    assert [e.status for e in estimates(store, job)] == ["accepted"]
+    checks = proof_of(store, job)
+    assert len(checks) > 10
+    assert {c.what: c.verdict for c in checks if c.verdict is not Verdict.WITHIN} == {}
+    assert left_to_decide(store, job).features == 1
+    assert load_finished(store) == job
+    assert find_jobs(store).total == 1
+
+
+def test_the_job_to_try_asks_for_thirty_decisions_at_most(store):
+    """Its sure readings are accepted together: one action, and one for each feature left."""
+    job = load_demo(store)
+    assert job_view(store, job).stage is Stage.REVIEW
+    left = left_to_decide(store, job)
+    assert 0 < left.features <= 29
+    assert left.of_features > 100
