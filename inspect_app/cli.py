@@ -1,6 +1,7 @@
 """``inspect-app``: opens the pages; ``inspect-app measure PHOTO …`` and the other commands do one thing and end.
 
-Exit status: 0 done; 1 something stored is missing or damaged; 2 refused, with a sentence that says why and what to do.
+Exit status: 0 done; 1 something stored is missing or damaged; 2 refused, with a sentence that says why and what to do;
+3 failed in a way nobody foresaw, with the file that says how.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import difflib
 import os
 import re
 import sys
+import traceback
 from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
@@ -28,6 +30,7 @@ OPTIONS = (
     "replace the worst and level",
     "full refret",
 )
+EXIT_REFUSED, EXIT_UNFORESEEN = 2, 3
 _SCALES = "strip, backdrop, rule, rule:inch, coin:DIAMETER, coin:DIAMETER@X,Y, id1, span:X1,Y1,X2,Y2,MM or auto"
 
 
@@ -194,7 +197,22 @@ def main(argv: Sequence[str] | None = None) -> int:
         return int(import_module(f"inspect_app.commands.{options.module}").run(options))
     except InspectError as error:
         print(error, file=sys.stderr)
-        return 2
+        return EXIT_REFUSED
+    except Warning:  # an error only where someone asked Python for that
+        raise
+    except Exception:
+        print(_unforeseen(), file=sys.stderr)
+        return EXIT_UNFORESEEN
+
+
+def _unforeseen() -> str:
+    """What to say of an error that has no sentence of its own; how it came about goes into a file."""
+    from inspect_app.commands.files import report_folder
+    from shared.reports import keep_report
+
+    kept = keep_report(report_folder(), f"version {__version__}\n{traceback.format_exc()}")
+    where = f" How that came about is written in {kept}." if kept else ""
+    return f"This failed in a way nobody foresaw.{where} What is stored is as it was: `inspect-app check` tells."
 
 
 if __name__ == "__main__":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from importlib import import_module
 
 from calib.lens_profile import check_distance, through, unconfirmed
@@ -14,6 +15,7 @@ from calib.scales import find_scale
 from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.measure.checks import checked
+from inspect_app.measure.unforeseen import finite, foreseen
 from inspect_app.reading.ask import Ask, View
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from inspect_app.reading.key import Key, NotMeasured
@@ -60,6 +62,7 @@ def measure(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = Non
     return look(photo, ask, calibrated)(ask)
 
 
+@foreseen
 def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) -> Look:
     """Look at one photo once, and read it as often as an edge on it is placed by hand.
 
@@ -81,13 +84,19 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
     recipe = import_module(f"{__name__}.{_RECIPES[ask.view]}")
     detected = recipe.detect(photo, scale, plane, ask)
     doubt = ("LENS_UNCONFIRMED",) if ask.lens and unconfirmed(ask.lens, photo.camera) else ()
-    return lambda asked: _doubted(checked(recipe.measure_detected(detected, asked)), doubt)
+
+    @foreseen
+    def read(_: Photo, asked: Ask) -> Inspection:
+        return finite(_doubted(checked(recipe.measure_detected(detected, asked)), doubt))
+
+    return partial(read, photo)
 
 
 def _doubted(answer: Inspection, flags: tuple[str, ...]) -> Inspection:
     return replace(answer, flags=(*answer.flags, *flags)) if flags else answer
 
 
+@foreseen
 def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:
     """Find the scale and fit its plane.
 
