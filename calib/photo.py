@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import io
 import math
-import struct
 import warnings
 from dataclasses import dataclass
 from functools import cached_property
@@ -15,7 +14,7 @@ import cv2
 import numpy as np
 import simplejpeg
 from numpy.typing import NDArray
-from PIL import ExifTags, Image, UnidentifiedImageError
+from PIL import ExifTags, Image
 
 from shared.errors import PhotoError
 
@@ -238,7 +237,9 @@ def _read_header(data: bytes, name: str) -> _Header:
             camera = exif.get_ifd(ExifTags.IFD.Exif)
     except Image.DecompressionBombError:
         raise PhotoError(f"{name} has far too many pixels to decode.", "Use a smaller size.") from None
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, TypeError, struct.error):
+    except PhotoError:
+        raise
+    except Exception:  # whatever a parser of a stranger's bytes ends in, the file is none it can read
         raise PhotoError(f"{name} is not a picture this program can read.", "Use a JPEG, PNG or WebP photo.") from None
     tag = ExifTags.Base
     unit_mm = _MM_PER_UNIT.get(camera.get(tag.FocalPlaneResolutionUnit, _INCH))
@@ -306,7 +307,7 @@ def _decode(data: bytes, name: str, header: _Header) -> NDArray[np.uint8]:
             with Image.open(io.BytesIO(data)) as im:
                 return np.ascontiguousarray(np.asarray(im.convert("RGB"))[:, :, ::-1])
         bgr = _jpeg(data) if header.format in ("JPEG", "MPO") else _by_opencv(data)
-    except (cv2.error, OSError, ValueError):
+    except Exception:
         raise damaged from None
     if bgr is None:
         raise damaged

@@ -1,7 +1,8 @@
 """``inspect-app``: opens the pages; ``inspect-app measure PHOTO …`` and the other commands do one thing and end.
 
 Exit status: 0 done; 1 what was checked is not as it should be (something stored is damaged, a known thing reads
-wrong, a lens profile does not hold); 2 refused, with a sentence that says why and what to do.
+wrong, a lens profile does not hold); 2 refused, with a sentence that says why and what to do; 3 failed in a way nobody
+foresaw, with the file that says how.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import difflib
 import os
 import re
 import sys
+import traceback
 from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
@@ -29,6 +31,7 @@ OPTIONS = (
     "replace the worst and level",
     "full refret",
 )
+EXIT_REFUSED, EXIT_UNFORESEEN = 2, 3
 _SCALES = "strip, backdrop, rule, rule:inch, coin:DIAMETER, coin:DIAMETER@X,Y, id1, span:X1,Y1,X2,Y2,MM or auto"
 
 
@@ -253,7 +256,22 @@ def main(argv: Sequence[str] | None = None) -> int:
         return int(import_module(f"inspect_app.commands.{options.module}").run(options))
     except InspectError as error:
         print(error, file=sys.stderr)
-        return 2
+        return EXIT_REFUSED
+    except Warning:  # an error only where someone asked Python for that
+        raise
+    except Exception:
+        print(_unforeseen(), file=sys.stderr)
+        return EXIT_UNFORESEEN
+
+
+def _unforeseen() -> str:
+    """What to say of an error that has no sentence of its own; how it came about goes into a file."""
+    from inspect_app.commands.files import report_folder
+    from shared.reports import keep_report
+
+    kept = keep_report(report_folder(), f"version {__version__}\n{traceback.format_exc()}")
+    where = f" How that came about is written in {kept}." if kept else ""
+    return f"This failed in a way nobody foresaw.{where} What is stored is as it was: `inspect-app check` tells."
 
 
 if __name__ == "__main__":

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["InspectError", "PhotoError", "ScaleError", "OptionError", "StoreError"]
+__all__ = ["InspectError", "PhotoError", "ScaleError", "OptionError", "StoreError", "UnforeseenError"]
 
 
 class InspectError(Exception):
@@ -36,3 +36,14 @@ class OptionError(InspectError):
 
 class StoreError(InspectError):
     """The data folder cannot be read or written."""
+
+
+class UnforeseenError(InspectError):
+    """Measuring a photo failed in a way nobody foresaw; `report` tells a maintainer how, and holds nothing private."""
+
+    def __init__(self, kind: str, report: str) -> None:
+        super().__init__(
+            f"This photo could not be measured for a reason nobody foresaw ({kind}).",
+            "Take another one, or a larger piece of this one; nothing that is stored has changed.",
+        )
+        self.report = report

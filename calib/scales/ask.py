@@ -11,6 +11,8 @@ from shared.errors import OptionError
 
 __all__ = ["ScaleAsk", "parse_scale", "numbers_from"]
 
+_MOST = 1e6
+"""Neither a photo's pixels nor a bench's millimetres count as many."""
 SCALE_KINDS = ("auto", "strip", "backdrop", "rule", "coin", "id1", "span")
 
 
@@ -79,6 +81,6 @@ def _coin(text: str, factor: float) -> ScaleAsk:
 def numbers_from(text: str, count: int) -> list[float]:
     """Finite numbers between commas or blanks; ValueError if they are not `count`."""
     numbers = [float(v) for v in re.split(r"[,\s]+", text.strip())]
-    if len(numbers) != count or not all(map(math.isfinite, numbers)):
-        raise ValueError(f"{count} finite numbers are needed")
+    if len(numbers) != count or not all(math.isfinite(v) and abs(v) < _MOST for v in numbers):
+        raise ValueError(f"{count} numbers of pixels or millimetres are needed")
     return numbers

@@ -1,38 +1,86 @@
-"""Files that commands read and write, each failure a sentence."""
+"""Files that commands read and write, each failure a sentence, and nothing that lay there lost."""
 
 from __future__ import annotations
 
+import os
+import uuid
+from collections.abc import Iterable, Iterator
+from itertools import count
 from pathlib import Path
 
-from shared.errors import PhotoError, StoreError
+from platformdirs import user_log_path
 
-__all__ = ["read_file", "write_file"]
+from calib.photo import read_photo
+from inspect_app.jobs.names import DATABASE
+from shared.errors import OptionError, StoreError
+
+__all__ = ["free_place", "read_file", "refuse_over", "report_folder", "write_file"]
+
+read_file = read_photo
 
 
-def read_file(path: Path) -> bytes:
-    """The bytes of a file.
+def report_folder() -> Path:
+    """Where reports of what nobody foresaw are kept."""
+    return user_log_path("inspect-app", appauthor=False)
+
+
+def refuse_over(path: Path | None, read: Iterable[Path]) -> None:
+    """Refuse to write over one of the files that are read.
 
     Raises
     ------
-    PhotoError
-        If it can't be read.
+    OptionError
+        If `path` is one of them, by whatever name.
     """
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise PhotoError(f"{path} can't be read: {error.strerror}.", "Check the name of the file.") from None
+    if path is not None and path.exists() and any(p.exists() and os.path.samefile(path, p) for p in read):
+        raise OptionError(f"{path} is one of the files to read, and would be lost.", "Choose another name.")
+
+
+def free_place(path: Path) -> None:
+    """Make way for a file: what has its name already is kept beside it as ``NAME.~1~``, ``NAME.~2~`` …
+
+    These are the names that GNU's file tools give numbered backups.
+
+    Raises
+    ------
+    OptionError
+        If it lies in a data folder, or is a folder itself.
+    """
+    if path.is_dir():
+        raise OptionError(f"{path} is a folder.", "Name a file.")
+    if any((above / DATABASE).is_file() for above in path.absolute().resolve().parents):
+        raise OptionError(f"{path} lies in a data folder, where nothing else is written.", "Name a file elsewhere.")
+    if path.is_file():
+        os.replace(path, next(p for p in _numbered(path) if not p.exists()))
+
+
+def _numbered(path: Path) -> Iterator[Path]:
+    return (path.with_name(f"{path.name}.~{n}~") for n in count(1))
 
 
 def write_file(path: Path, data: bytes) -> None:
-    """Write a file, with the folders above it.
+    """Write a file whole, with the folders above it; another one of its name is kept, as `free_place` says.
 
     Raises
     ------
+    OptionError
+        As `free_place`.
     StoreError
-        If it can't be written.
+        If it can't be written; what was there is then as it was.
     """
     try:
+        if path.exists() and not path.is_file() and not path.is_dir():  # a terminal or a pipe
+            path.write_bytes(data)
+            return
+        if path.is_file() and path.read_bytes() == data:
+            return
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data)
+        part = path.with_name(f"{path.name}.{uuid.uuid4().hex}.part")
+        try:
+            part.write_bytes(data)
+            free_place(path)
+            os.replace(part, path)
+        finally:
+            part.unlink(missing_ok=True)
     except OSError as error:
         raise StoreError(f"{path} can't be written: {error.strerror}.", "Choose another place for it.") from None

@@ -9,14 +9,15 @@ from dataclasses import replace
 from pathlib import Path
 
 from calib.photo import Photo, open_photo
-from inspect_app.commands.files import read_file, write_file
+from inspect_app.commands.files import read_file, refuse_over, report_folder, write_file
 from inspect_app.commands.lens import lens_from
 from inspect_app.commands.table import answer_table
 from inspect_app.decide.together import flats_together
 from inspect_app.measure import measure, refused
 from inspect_app.reading.ask import Ask, ScaleAsk, parse_held, parse_scale, parse_scale_plane
 from inspect_app.reading.inspection import Inspection, PhotoSummary
-from shared.errors import InspectError, OptionError
+from shared.errors import InspectError, OptionError, UnforeseenError
+from shared.reports import keep_report
 
 __all__ = ["run", "ask_from", "draw_answer"]
 
@@ -29,6 +30,9 @@ def run(options: argparse.Namespace) -> int:
     ask = ask_from(options)
     several = len(options.photos) > 1
     answers = []
+    for path in options.photos:
+        refuse_over(options.json, options.photos)
+        refuse_over(_overlay_path(options.overlay, path, several), options.photos)
     for path in options.photos:
         answers.append(_measure_file(path, ask, _overlay_path(options.overlay, path, several)))
         print(answer_table(answers[-1], options.units), flush=True)
@@ -106,6 +110,8 @@ def _measure_photo(photo: Photo, ask: Ask) -> Inspection:
     try:
         return measure(photo, ask)
     except InspectError as error:
+        if isinstance(error, UnforeseenError) and (kept := keep_report(report_folder(), error.report)):
+            print(f"{photo.name}: how that came about is written in {kept}")
         return refused(PhotoSummary(photo.name, photo.sha256, photo.width, photo.height), ask, error)
 
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from inspect_app.commands.files import write_file
 from inspect_app.decide.estimate import format_money, totals
 from inspect_app.decide.options import Kind
 from inspect_app.services import Store, job_numbered, open_store
 from inspect_app.services.deciding import decide
 from inspect_app.services.estimating import draft, estimate_pdf, issue_estimate
-from inspect_app.services.exporting import export_job
+from inspect_app.services.exporting import export_bytes, export_job
 from inspect_app.services.papers import AFTER, bench_paper, handover_paper, record_paper
-from shared.errors import StoreError
 
 __all__ = ["run"]
 
@@ -29,10 +29,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _write(path: Path, data: bytes) -> None:
-    try:
-        path.write_bytes(data)
-    except OSError as error:
-        raise StoreError(f"{path} can't be written: {error.strerror}.", "Choose another place.") from error
+    write_file(path, data)
     print(f"wrote {path}")
 
 
@@ -64,4 +61,8 @@ def _report(store: Store, job_id: int, options: argparse.Namespace) -> None:
 
 
 def _export(store: Store, job_id: int, options: argparse.Namespace) -> None:
-    print(f"wrote {export_job(store, job_id, options.out, options.pixels)}")
+    """Into one zip file, or into a folder that is new or empty."""
+    if options.out.suffix.lower() == ".zip":
+        _write(options.out, export_bytes(store, job_id, options.pixels))
+    else:
+        print(f"wrote {export_job(store, job_id, options.out, options.pixels)}")

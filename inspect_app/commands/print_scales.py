@@ -6,6 +6,7 @@ import argparse
 
 from calib.scales.print import write_scales_pdf
 from calib.scales.print_lens_board import write_lens_board_pdf
+from inspect_app.commands.files import free_place
 from shared.errors import StoreError
 
 __all__ = ["run"]
@@ -14,6 +15,7 @@ __all__ = ["run"]
 def run(options: argparse.Namespace) -> int:
     """Write the PDF and say how to print it."""
     try:
+        free_place(options.out)
         (write_lens_board_pdf if options.lens else write_scales_pdf)(options.out, options.paper)
     except OSError as error:
         raise StoreError(

@@ -12,7 +12,17 @@ from pathlib import Path
 
 from shared.errors import StoreError
 
-__all__ = ["keep", "photo_names", "place", "set_aside", "sha256_of", "stray_files", "suffix_of", "sync_folder"]
+__all__ = [
+    "STALE_S",
+    "keep",
+    "photo_names",
+    "place",
+    "set_aside",
+    "sha256_of",
+    "stray_files",
+    "suffix_of",
+    "sync_folder",
+]
 
 _MAGIC = (
     (b"\xff\xd8\xff", 0, ".jpg"),
@@ -22,7 +32,7 @@ _MAGIC = (
 )
 """First bytes of each format, where they stand, and the file ending."""
 _PART = ".part"
-_STALE_S = 24 * 3600.0
+STALE_S = 24 * 3600.0
 """Age at which an unfinished or unclaimed file is set aside: no action in progress is a day old."""
 _OURS = re.compile(r"([0-9a-f]{2})/\1[0-9a-f]{62}\.(jpg|png|webp|heic|photo)")
 _UNFINISHED = re.compile(r"[0-9a-f]{2}/[0-9a-f]{32}\.part")
@@ -115,7 +125,7 @@ def set_aside(folder: Path, claimed: frozenset[str], to: Path) -> tuple[Path, ..
     StoreError
         If they can't be moved; what was not moved is where it was.
     """
-    old = [p for p in stray_files(folder, claimed) if abs(time.time() - p.stat().st_mtime) > _STALE_S]
+    old = [p for p in stray_files(folder, claimed) if abs(time.time() - p.stat().st_mtime) > STALE_S]
     moved = []
     try:
         for path in old:

@@ -20,13 +20,12 @@ from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
 from inspect_app.jobs import last_action, seals
+from inspect_app.jobs.names import DATABASE, PHOTOS
 from inspect_app.jobs.seals import driver_connection
 from shared.errors import StoreError
 
 __all__ = ["Store", "connect", "reading", "writing", "store_error", "DATABASE", "PHOTOS"]
 
-DATABASE = "jobs.sqlite"
-PHOTOS = "photos"
 BUSY_MS = 5000
 """How long an action waits for another window's action: longer than any takes, and a person will wait it."""
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from importlib import import_module
 
 from calib.lens_profile import check_distance, through, unconfirmed
@@ -15,6 +16,7 @@ from calib.scales.base import Scale
 from calib.scales.printed import UNVERIFIED_U_REL
 from inspect_app import __version__
 from inspect_app.measure.checks import checked
+from inspect_app.measure.unforeseen import finite, foreseen
 from inspect_app.reading.ask import Ask, View
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from inspect_app.reading.key import Key, NotMeasured
@@ -61,6 +63,7 @@ def measure(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = Non
     return look(photo, ask, calibrated)(ask)
 
 
+@foreseen
 def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) -> Look:
     """Look at one photo once, and read it as often as an edge on it is placed by hand.
 
@@ -84,13 +87,19 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
     doubt = ("LENS_UNCONFIRMED",) if ask.lens and unconfirmed(ask.lens, photo.camera) else ()
     if ask.scale.u_factor is not None and ask.scale.u_factor >= UNVERIFIED_U_REL:
         doubt = (*doubt, "PRINT_UNVERIFIED")
-    return lambda asked: _doubted(checked(recipe.measure_detected(detected, asked)), doubt)
+
+    @foreseen
+    def read(_: Photo, asked: Ask) -> Inspection:
+        return finite(_doubted(checked(recipe.measure_detected(detected, asked)), doubt))
+
+    return partial(read, photo)
 
 
 def _doubted(answer: Inspection, flags: tuple[str, ...]) -> Inspection:
     return replace(answer, flags=(*answer.flags, *flags)) if flags else answer
 
 
+@foreseen
 def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:
     """Find the scale and fit its plane.
 

@@ -32,6 +32,11 @@ class ScalePlane:
         return f"below:{self.below_mm:g}" if self.where == "below" else self.where
 
 
+_POSSIBLE_MM = {"scale_length": (0.0, 2000.0), "crown_width": (0.0, 20.0), "crown_height": (0.0, 10.0)}
+"""Between which a length can be one of a fretted instrument: several times the largest made (common practice, no
+source), so that a slip of the decimal point is told and nothing odd is refused."""
+
+
 @dataclass(frozen=True, slots=True)
 class HandEdge:
     """An edge a person placed: which one (``fret 5, crown nut side``) and its points in upright photo pixels."""
@@ -67,9 +72,9 @@ class Ask:
     def __post_init__(self) -> None:
         if self.view not in VIEWS:
             raise OptionError(f"There is no view called {self.view!r}.", f"Use one of: {', '.join(VIEWS)}.")
-        for name in ("scale_length", "crown_width", "crown_height"):
+        for name, (least, most) in _POSSIBLE_MM.items():
             v = getattr(self, name)
-            if v is not None and not 0.0 < v < 2000.0:
+            if v is not None and not least < v < most:
                 raise OptionError(
                     f"The {name.replace('_', ' ')} of {v:g} mm is not possible.", "Give it in millimetres."
                 )

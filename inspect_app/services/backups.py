@@ -8,6 +8,7 @@ import re
 import shutil
 import sqlite3
 import tempfile
+import time
 import uuid
 import zipfile
 from collections.abc import Iterator
@@ -15,7 +16,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from inspect_app.jobs.photo_files import photo_names, place, sync_folder
+from inspect_app.jobs.photo_files import STALE_S, photo_names, place, sync_folder
 from inspect_app.jobs.store import DATABASE, PHOTOS, Store, store_error
 from inspect_app.services.upkeep import UNREADABLE, claims, database_problems
 from shared.errors import OptionError, StoreError
@@ -76,7 +77,16 @@ def back_up(store: Store, path: Path) -> Backup:
         ) from error
     finally:
         part.unlink(missing_ok=True)
+    _sweep(path)
     return Backup(path, photos, lacks)
+
+
+def _sweep(path: Path) -> None:
+    """Take away what backups of this name left when they were killed, once no backup can still be writing it."""
+    unfinished = re.compile(re.escape(path.name) + r"\.[0-9a-f]{32}\.part")
+    for left in path.parent.iterdir():
+        if unfinished.fullmatch(left.name) and time.time() - left.stat().st_mtime > STALE_S:
+            left.unlink(missing_ok=True)
 
 
 def _refuse_target(store: Store, path: Path) -> None:

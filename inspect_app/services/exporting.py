@@ -7,6 +7,7 @@ import io
 import json
 import os
 import shutil
+import uuid
 import zipfile
 from dataclasses import asdict
 from decimal import Decimal
@@ -133,7 +134,7 @@ def export_job(store: Store, job_id: int, path: Path, longest: int = 1600) -> Pa
     if path.is_dir() and any(path.iterdir()):
         raise OptionError(f"{path} holds something already.", "Name a new folder, or a file that ends in .zip.")
     contents = _contents(store, job_id, longest)
-    part = path.with_name(f"{path.name}.part")
+    part = path.with_name(f"{path.name}.{uuid.uuid4().hex}.part")
     try:
         if path.suffix.lower() == ".zip":
             _write_zip(part, contents)

@@ -16,6 +16,7 @@ from inspect_app.jobs import loading
 from inspect_app.jobs.details import InstrumentDetails
 from inspect_app.jobs.models import InspectionRow, Job, Judgement
 from inspect_app.jobs.models import Photo as PhotoRow
+from inspect_app.jobs.names import REPORTS
 from inspect_app.jobs.photo_files import place
 from inspect_app.jobs.records import InspectionView
 from inspect_app.jobs.store import Store, reading, writing
@@ -27,7 +28,8 @@ from inspect_app.reading.values import readings_of
 from inspect_app.services.deciding import wear_of
 from inspect_app.services.decoded import calibration, decoded, look_ahead, looked
 from inspect_app.services.finding import current_of, now, row, touch
-from shared.errors import InspectError, OptionError
+from shared.errors import InspectError, OptionError, UnforeseenError
+from shared.reports import keep_report
 
 __all__ = [
     "earlier_inspections",
@@ -82,7 +84,7 @@ def measure_photo(store: Store, photo_id: int, ask: Ask, again: bool = False) ->
         if last is not None and asked_before and not again:
             return loading.inspection_view(last)
         sha256, suffix, name = photo.sha256, photo.suffix, photo.name
-    answer = _measure(place(store.photos_dir, sha256, suffix), sha256, name, ask)
+    answer = _measure(store, place(store.photos_dir, sha256, suffix), sha256, name, ask)
     with writing(store) as session:
         photo = row(session, PhotoRow, photo_id, "photo")
         return loading.inspection_view(_keep(session, photo, ask, answer))
@@ -196,12 +198,14 @@ def make_ready(store: Store, photo_id: int) -> None:
     look_ahead(path, sha256, ask)
 
 
-def _measure(path: Path, sha256: str, name: str, ask: Ask) -> Inspection:
+def _measure(store: Store, path: Path, sha256: str, name: str, ask: Ask) -> Inspection:
     """The answer, a refusal too; what was looked at is kept for the edges that a person moves next."""
     photo = decoded(path, sha256)
     try:
         return _named(looked(path, sha256, ask)(ask), name)
     except InspectError as error:
+        if isinstance(error, UnforeseenError):
+            keep_report(store.data_dir / REPORTS, error.report)
         return refused(PhotoSummary(name, sha256, photo.width, photo.height), ask, error)
 
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+import time
 from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
 
 from inspect_app.jobs import last_action, seals
-from inspect_app.jobs.photo_files import photo_names, place, set_aside, sha256_of, stray_files
+from inspect_app.jobs.names import PREVIEWS
+from inspect_app.jobs.photo_files import STALE_S, photo_names, place, set_aside, sha256_of, stray_files
 from inspect_app.jobs.records import StoreCheck
 from inspect_app.jobs.store import DATABASE, Store, store_error
 
@@ -57,8 +59,16 @@ def check_store(store: Store, tidy: bool = False) -> StoreCheck:
     lost = tuple(p.name for sha256, p in there.items() if sha256 not in claimed and _has_hash(p, sha256))
     if tidy and not (missing or damaged or problems):
         set_aside(store.photos_dir, claimed, store.data_dir / SET_ASIDE)
+        _sweep_previews(store.data_dir / PREVIEWS)
     unclaimed = tuple(p.name for p in stray_files(store.photos_dir, claimed))
     return StoreCheck(store.data_dir, jobs, len(files), missing, damaged, unclaimed, problems, lost)
+
+
+def _sweep_previews(folder: Path) -> None:
+    """Previews that were left half-written: each is made anew from its photo."""
+    for part in folder.glob("??/*.part"):
+        if time.time() - part.stat().st_mtime > STALE_S:
+            part.unlink(missing_ok=True)
 
 
 def _reader(store: Store) -> sqlite3.Connection:

@@ -69,7 +69,8 @@ def make_preview(sha: str, find: Find, cache_dir: Path, longest: int = PREVIEW_P
     if kept.exists():
         return kept
     small = _reduced(decoded(_found(find, sha), sha).bgr, longest)
-    kept.parent.mkdir(parents=True, exist_ok=True)
+    cache_dir.mkdir(mode=0o700, parents=True, exist_ok=True)
+    kept.parent.mkdir(mode=0o700, exist_ok=True)
     fd, part = tempfile.mkstemp(dir=kept.parent, suffix=".part")
     with os.fdopen(fd, "wb") as f:
         f.write(_jpeg(small, 88))

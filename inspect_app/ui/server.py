@@ -20,8 +20,10 @@ from starlette.middleware import Middleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from inspect_app import services
+from inspect_app.jobs.names import PREVIEWS
 from inspect_app.ui.gate import PasscodeGate
 from inspect_app.ui.look import THEME
+from inspect_app.ui.origin import OwnPagesOnly
 from inspect_app.ui.photo_files import routes
 from shared.errors import OptionError
 
@@ -89,11 +91,12 @@ def build_app(chosen: Settings) -> st.App:
         *((lan_address(), socket.gethostname(), f"{socket.gethostname()}.local") if chosen.lan else ()),
     ]
     middleware = [Middleware(TrustedHostMiddleware, allowed_hosts=hosts)]
+    middleware.append(Middleware(OwnPagesOnly))
     if chosen.lan:
         middleware.append(Middleware(PasscodeGate, passcode=str(chosen.passcode)))
     return st.App(
         HERE / "app.py",
-        routes=routes(lambda sha: services.photo_path(opened, sha), opened.data_dir / "previews"),
+        routes=routes(lambda sha: services.photo_path(opened, sha), opened.data_dir / PREVIEWS),
         middleware=middleware,
         lifespan=_warm,
         on_script_error=_unexpected,

@@ -10,7 +10,7 @@ from inspect_app.report.writing import Writing
 from shared.measured import Measured
 from shared.units import LengthUnit, show, show_plain
 
-__all__ = ["Length", "chance", "crown_size", "in_unit", "name_of", "plain", "shown", "signed"]
+__all__ = ["Length", "chance", "crown_size", "in_unit", "label_of", "name_of", "plain", "shown", "signed"]
 
 Length = LengthUnit
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|~<>$:])")
@@ -19,6 +19,11 @@ _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|~<>$:])")
 def plain(text: str) -> str:
     """Text from a person, safe inside Streamlit's markdown: nothing in it is read as markup."""
     return _MARKDOWN.sub(r"\\\1", " ".join(text.split()))
+
+
+def label_of(text: str) -> str:
+    """A visit's label as a choice to press: those are read as markdown too."""
+    return plain(text.capitalize())
 
 
 def shown(q: Measured, length: Length = "mm") -> str:

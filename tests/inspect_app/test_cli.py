@@ -316,13 +316,15 @@ def test_help_needs_no_picture_library():
     subprocess.run([sys.executable, "-c", code], check=True)
 
 
-def test_a_refusal_of_the_view_is_kept_apart_from_a_fault(photo, monkeypatch):
+def test_a_refusal_of_the_view_is_kept_apart_from_a_fault(photo, tmp_path, monkeypatch):
+    monkeypatch.setattr("inspect_app.commands.files.report_folder", lambda: tmp_path / "reports")
+
     def fails(photo, ask):
         raise RuntimeError("a fault of the program, not of the photo")
 
     monkeypatch.setattr(measure_command, "measure", fails)
-    with pytest.raises(RuntimeError):
-        main(["measure", str(photo)])
+    assert main(["measure", str(photo)]) == 3
+    assert len(list((tmp_path / "reports").iterdir())) == 1
 
     def refuses(photo, ask):
         raise ScaleError("No.", "Do.")

@@ -187,6 +187,8 @@ def find_crown_line(
 def _first_arc(photo: Photo, pose: BoardPose, y: Array, top: float) -> Array | None:
     """Heights of a first arc at `y`, from a coarse look down the card; mm."""
     coarse = y[::COARSE]
+    if len(coarse) < 3:  # a parabola is not fixed by fewer
+        return None
     step = float(coarse[1] - coarse[0])
     pitch = abs(step) / COLUMN_STEPS
     light = _averaged_light(photo, pose, coarse, np.full_like(coarse, top), np.arange(0.0, -SEARCH_MM, -pitch))

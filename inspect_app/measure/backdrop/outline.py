@@ -175,7 +175,8 @@ def _sharp_slope(light: Light, scale_px: float) -> Light:
     slope = gaussian_filter1d(light, scale_px, axis=0, order=1)
     soft = gaussian_filter1d(slope, SOFT_PX, axis=0)
     lag = round(3.0 * SOFT_PX)
-    return np.asarray(slope - np.concatenate([np.repeat(soft[:1], lag, axis=0), soft[:-lag]]), dtype=np.float32)
+    further_up = np.concatenate([np.repeat(soft[:1], lag, axis=0), soft])[: len(soft)]
+    return np.asarray(slope - further_up, dtype=np.float32)
 
 
 def trace_edge(light: Light, quiet_rows: int, on_curve: int) -> tuple[NDArray[np.intp], Array, Array]:

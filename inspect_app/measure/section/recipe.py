@@ -81,7 +81,7 @@ _NOTHING = (
 
 def _flags(photo: Photo, fitted: FittedSection) -> tuple[str, ...]:
     doubts = {
-        "BLURRED": fitted.blur_px / fitted.px_per_mm > SOFT_MM,
+        "BLURRED": not fitted.blur_px / fitted.px_per_mm <= SOFT_MM,
         "LOW_RESOLUTION": fitted.px_per_mm < FEW_PX_PER_MM,
         "FOCAL_ASSUMED": photo.focal.source == ASSUMED,
     }

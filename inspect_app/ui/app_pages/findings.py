@@ -10,7 +10,7 @@ from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.scenes import plain_scene
 from inspect_app.ui.viewer import show
-from inspect_app.ui.words import plain, shown
+from inspect_app.ui.words import label_of, plain, shown
 from shared.errors import InspectError
 
 
@@ -39,7 +39,7 @@ def add(job: services.JobView) -> None:
         note = st.text_area("Note", key=f"finding-note-{turn}", placeholder="What the customer should know")
         category = category_choice(f"finding-category-{turn}")
         visits = [v.label for v in job.visits]
-        visit = st.pills("Visit", visits, default=visits[-1], required=True, format_func=str.capitalize, key="f-visit")
+        visit = st.pills("Visit", visits, default=visits[-1], required=True, format_func=label_of, key="f-visit")
         if not st.button("Keep this finding", type="primary", disabled=not files, key="finding-keep"):
             return
     kept = 0
@@ -67,7 +67,9 @@ def one(job: services.JobView, photo: PhotoView) -> None:
         with left:
             show(plain_scene(photo, small=True), f"finding-view-{photo.id}")
         with right:
-            st.markdown(f"**{plain(photo.category) or 'No category'}** · {photo.visit.label} · {photo.added:%Y-%m-%d}")
+            st.markdown(
+                f"**{plain(photo.category) or 'No category'}** · {plain(photo.visit.label)} · {photo.added:%Y-%m-%d}"
+            )
             st.markdown(plain(photo.note) or "No note.")
             for m in services.hand_measures(server.store(), photo.id):
                 st.markdown(f"{plain(m.note) or m.kind.capitalize()}: **{shown(m.result, length_unit())}**")

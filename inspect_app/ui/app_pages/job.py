@@ -161,7 +161,7 @@ def change(job: services.JobView) -> None:
 
 job = the_job()
 head(job, "job.py")
-st.title(job.details.instrument.name or job.details.instrument.kind or "Instrument")
+st.title(plain(job.details.instrument.name or job.details.instrument.kind) or "Instrument")
 left, right = st.columns([3, 2], gap="large")
 with left:
     standing(job)

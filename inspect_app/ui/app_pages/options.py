@@ -25,7 +25,7 @@ from inspect_app.ui.bench import head, length_unit, not_decided, page, say, sayi
 from inspect_app.ui.fret_history import instrument_limits, work_done
 from inspect_app.ui.look import ACCENT, QUIET
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
-from inspect_app.ui.words import chance, crown_size, in_unit, plain, shown
+from inspect_app.ui.words import chance, crown_size, in_unit, label_of, plain, shown
 from shared.errors import InspectError
 from shared.units import show_plain, unit_shown
 
@@ -41,7 +41,7 @@ def visit_of(job: services.JobView) -> str:
     labels = [v.label for v in job.visits]
     if len(labels) == 1:
         return labels[0]
-    key, said = "options-visit", str.capitalize
+    key, said = "options-visit", label_of
     return str(st.segmented_control("Readings of", labels, default=labels[0], required=True, key=key, format_func=said))
 
 

@@ -18,9 +18,11 @@ from inspect_app.ui.looking import full_size, looked_at, small_picture
 from inspect_app.ui.phone import phone_corner
 from inspect_app.ui.printed_scales import not_measured_yet
 from inspect_app.ui.shots import VIEW_TEXT, advice, at_first_sight, covered, next_first_fret, ranges, wanted
-from inspect_app.ui.words import plain
+from inspect_app.ui.words import label_of, plain
 from shared.errors import InspectError
 
+AT_ONCE = 12
+"""Waiting photos on the page at once: each is decoded to look for its scale, and a roll of fret ends is twelve."""
 CHANGE = "Change what is asked, or take it out"
 
 
@@ -47,7 +49,7 @@ def choose_visit(job: services.JobView) -> str:
     labels = visits_of(job)
     asked = st.query_params.get("visit")
     first = asked if asked in labels else services.AFTER if agreement_of(server.store(), job.id) else labels[0]
-    label = st.pills("Visit", labels, default=first, required=True, key=f"visit-{job.id}", format_func=str.capitalize)
+    label = st.pills("Visit", labels, default=first, required=True, key=f"visit-{job.id}", format_func=label_of)
     st.query_params["visit"] = str(label)
     return str(label)
 
@@ -124,6 +126,9 @@ def to_measure(job: services.JobView) -> None:
         return
     st.subheader(f"To measure ({len(waiting)})")
     asks = []
+    waiting, behind = waiting[:AT_ONCE], len(waiting[AT_ONCE:])
+    if behind:
+        st.caption(f"The first {AT_ONCE} are here; {behind} more come up as these are measured.")
     for photo in waiting:
         with st.container(border=True):
             with st.container(horizontal=True, vertical_alignment="center"):
@@ -150,7 +155,7 @@ def to_measure(job: services.JobView) -> None:
 
 def ask_at_once(job: services.JobView, photo: PhotoView) -> Ask | None:
     """What a photo is asked when all are measured together; nothing while its fret is not said."""
-    st.markdown(f"**{plain(photo.name)}** · {VIEW_TEXT[photo.view][0]} · {photo.visit.label}")
+    st.markdown(f"**{plain(photo.name)}** · {VIEW_TEXT[photo.view][0]} · {plain(photo.visit.label)}")
     if f"sight-{photo.id}" not in st.session_state:  # it came from a phone, or another window
         with st.spinner("Looking for its scale"):
             st.session_state[f"sight-{photo.id}"] = at_sight(photo)
@@ -182,7 +187,9 @@ def measured(job: services.JobView, photo: PhotoView) -> None:
             with st.container(gap=None, width="stretch"):
                 frets = ranges(f.number for f in answer.frets)
                 what = f"fret{'s' if len(answer.frets) > 1 else ''} {frets}" if frets else "nothing measured"
-                st.markdown(f"**{plain(photo.name)}** · {VIEW_TEXT[photo.view][0]} · {photo.visit.label} · {what}")
+                st.markdown(
+                    f"**{plain(photo.name)}** · {VIEW_TEXT[photo.view][0]} · {plain(photo.visit.label)} · {what}"
+                )
                 st.markdown(plain(advice(answer)))
                 if answer.frets:
                     step_link("readings.py", "Its readings ›", job.id, photo=str(photo.id))

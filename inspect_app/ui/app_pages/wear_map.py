@@ -14,7 +14,7 @@ from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.heat import SHOWS, Show, cells, heat_table, ramp
 from inspect_app.ui.profiles import changes, cone, crown_profile, place_of, profile_chart, radius_chart, radius_rows
-from inspect_app.ui.words import plain, shown, signed
+from inspect_app.ui.words import label_of, plain, shown, signed
 from shared.errors import InspectError
 from shared.measured import Measured
 from shared.units import show_plain
@@ -123,7 +123,7 @@ def compare(job: services.JobView, visit: str, wear: WearMap) -> None:
     if not others:
         return
     st.subheader("Against another visit")
-    other = st.pills("Compare with", others, default=others[0], required=True, format_func=str.capitalize, key="other")
+    other = st.pills("Compare with", others, default=others[0], required=True, format_func=label_of, key="other")
     order = [v.label for v in job.visits]
     earlier, later = sorted((visit, str(other)), key=order.index)
     maps = {visit: wear, str(other): wear_of(server.store(), job.id, str(other))}
@@ -167,7 +167,7 @@ job = the_job()
 head(job, "wear_map.py")
 st.title("Wear map")
 labels = [v.label for v in job.visits]
-chosen = st.pills("Visit", labels, default=labels[0], required=True, key="map-visit", format_func=str.capitalize)
+chosen = st.pills("Visit", labels, default=labels[0], required=True, key="map-visit", format_func=label_of)
 try:
     wear_map = wear_of(server.store(), job.id, str(chosen))
 except InspectError as error:

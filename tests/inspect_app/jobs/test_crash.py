@@ -143,7 +143,7 @@ def test_stray_files_are_set_aside_only_when_old(store, job, make_jpeg):
     fresh, old, unclaimed, notes = f"{'1' * 32}.part", f"{'2' * 32}.part", f"{'f' * 64}.jpg", "notes.txt"
     for name in (fresh, old, unclaimed, notes):
         (folder / name).write_bytes(b"x")
-    day_ago = time.time() - photo_files._STALE_S - 10
+    day_ago = time.time() - photo_files.STALE_S - 10
     for name in (old, unclaimed, notes):
         os.utime(folder / name, (day_ago, day_ago))
     os.utime(photo_path(store, kept.sha256), (day_ago, day_ago))
