@@ -6,6 +6,7 @@ from the stronger edge of the lamp's line below it, by what its neighbours show.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +29,7 @@ __all__ = [
     "crown_line_of",
     "find_crown_line",
     "cross_profile",
+    "shows_noise",
     "tangent_rise",
 ]
 
@@ -43,6 +45,8 @@ BESIDE_MM = 0.7
 """How far below a crown line the metal's own light is looked at: two thirds of an everyday crown."""
 QUIET = 0.6
 """Share of what lies above the circle that is plain card for certain."""
+RIM_ROWS = 5
+"""Rows at the top of what is looked at that the derivative's own border spoils: twice its scale."""
 BEYOND_MM = 6.0
 """How far beyond what was found of a crown line it is looked for again: a divot's length, at the fret's last string."""
 COARSE = 2
@@ -304,9 +308,13 @@ def cross_profile(
     light = _averaged_light(photo, pose, y, z, np.arange(OVER_MM, -BESIDE_MM, -pitch))
     quiet, on = int(QUIET * OVER_MM / pitch), int(OVER_MM / pitch)
     steep = np.asarray(np.median(steepness(light, quiet), axis=1), dtype=np.float64)
-    return CrossProfile(
-        np.asarray(np.median(light, axis=1), np.float64), steep, on, float(np.std(steep[5:quiet])), pitch
-    )
+    noise = float(np.std(steep[RIM_ROWS:quiet])) if shows_noise(mm_per_px) else math.inf
+    return CrossProfile(np.asarray(np.median(light, axis=1), np.float64), steep, on, noise, pitch)
+
+
+def shows_noise(mm_per_px: float) -> bool:
+    """Whether there are two rows of plain card or more above a crown line to judge noise by."""
+    return int(QUIET * OVER_MM / max(mm_per_px, FINEST_MM)) >= RIM_ROWS + 2
 
 
 def _refine(

@@ -23,6 +23,7 @@ from inspect_app.measure.backdrop.crown_line import (
     cross_profile,
     crown_line_of,
     find_crown_line,
+    shows_noise,
 )
 from inspect_app.measure.backdrop.outline import FINE_PX, rectified_light
 from inspect_app.measure.backdrop.pose import BoardPose
@@ -218,6 +219,8 @@ def why_not_outline(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: f
         return "too little of the unworn crown line stands out against the backdrop; change the light"
     if blur > SOFT_FOR_AN_OUTLINE * max(lens, SHARPEST_PX):
         return "the edge followed is softer than the card's print, so it may be a reflection; change the light"
+    if not shows_noise(mm_per_px):
+        return "there are too few pixels to the millimetre to tell the card's noise; go closer"
     across = cross_profile(photo, pose, line, mm_per_px)
     if edge_above(across, blur) > EDGE_ABOVE:
         return "a fainter edge runs above the one followed: the metal has nearly the card's tone; change the light"

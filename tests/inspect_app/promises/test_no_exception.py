@@ -20,7 +20,7 @@ from shared.errors import UnforeseenError
 from tests.inspect_app.conftest import noise_jpeg
 from tests.inspect_app.promises.odd_inputs import answered
 
-CORPUS = (20, 73, 303)
+CORPUS = (20, 73, 303, 1134)
 """Seeds that once ended in an exception."""
 
 

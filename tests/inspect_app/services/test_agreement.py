@@ -115,7 +115,9 @@ def test_answers_given_before_they_were_kept_are_taken_over(store, job, two_revi
     db.executescript("".join(f"ALTER TABLE jobs DROP COLUMN {c};" for c in later))
     db.executescript(
         "DROP TABLE fret_work; DROP TABLE same_instrument;"
-        "DROP TABLE answers; DROP TABLE seals; DROP TABLE actions;"
+        "DROP TABLE answers; DROP TABLE seals; DROP TABLE actions; DROP TABLE print_bars; DROP TABLE gauges;"
+        "ALTER TABLE prints DROP COLUMN verified; ALTER TABLE prints DROP COLUMN retired;"
+        "ALTER TABLE fret_heights DROP COLUMN gauge_id;"
         "ALTER TABLE wires DROP COLUMN currency; UPDATE alembic_version SET version_num = '0003';"
         f"UPDATE estimates SET status = 'superseded', decided_on = '2026-05-05' WHERE id = {first.id};"
         f"UPDATE estimates SET status = 'declined', decided_on = '2026-05-07' WHERE id = {second.id};"
