@@ -111,7 +111,7 @@ def not_decided(job: services.JobView, visit: str | None = None) -> None:
     """What this page's numbers rest on that nobody has looked at yet; nothing where all is decided."""
     left = services.left_to_decide(server.store(), job.id, visit)
     if left.features:
-        st.caption(f"{left.features} of {left.of_features} measured features are not decided yet; they count as read.")
+        st.caption(f"Not decided yet, and counted as read: {left.features} of {left.of_features} measured features.")
         step_link("readings.py", "Go through them ›", job.id)
 
 

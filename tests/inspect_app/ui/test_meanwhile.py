@@ -9,18 +9,11 @@ from streamlit.testing.v1 import AppTest
 import inspect_app.ui
 from inspect_app.services import get_setting, job_view, put_setting, update_job
 from inspect_app.services.deciding import shop_limits
-from inspect_app.ui import server
 from inspect_app.ui.meanwhile import Merged, merge
 
 APP = str(Path(inspect_app.ui.__file__).parent / "app.py")
-pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
+pytestmark = [pytest.mark.filterwarnings("ignore::DeprecationWarning"), pytest.mark.usefixtures("served")]
 BASE = {"a": 1, "b": 1}
-
-
-@pytest.fixture(autouse=True)
-def served(store, monkeypatch):
-    monkeypatch.setattr(server, "store", lambda: store)
-    return store
 
 
 @pytest.mark.parametrize(

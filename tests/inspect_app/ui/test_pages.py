@@ -34,20 +34,7 @@ from shared.errors import StoreError
 from tests.inspect_app.conftest import full_answer, measure_with, noise_jpeg, strip_photo
 
 APP = str(Path(inspect_app.ui.__file__).parent / "app.py")
-pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
-
-
-@pytest.fixture(autouse=True)
-def served(store, monkeypatch):
-    monkeypatch.setattr(server, "store", lambda: store)
-    return store
-
-
-@pytest.fixture
-def measured(store, job, fake_measuring):
-    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
-    measure_photo(store, photo.id, Ask("plan", scale_length=640.0))
-    return photo
+pytestmark = [pytest.mark.filterwarnings("ignore::DeprecationWarning"), pytest.mark.usefixtures("served")]
 
 
 @pytest.fixture

@@ -7,27 +7,13 @@ from pathlib import Path
 import pytest
 
 import inspect_app.ui
-from inspect_app.reading.ask import Ask, ScaleAsk
-from inspect_app.services import add_photo, hand_measures, job_view, measure_photo, prints
-from inspect_app.ui import server
+from inspect_app.reading.ask import ScaleAsk
+from inspect_app.services import add_photo, hand_measures, job_view, prints
 from inspect_app.ui.looking import LEGEND
 from tests.inspect_app.conftest import noise_jpeg, strip_photo
 from tests.inspect_app.ui.test_pages import open_page, press, submit, words
 
-pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
-
-
-@pytest.fixture(autouse=True)
-def served(store, monkeypatch):
-    monkeypatch.setattr(server, "store", lambda: store)
-    return store
-
-
-@pytest.fixture
-def measured(store, job, fake_measuring):
-    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
-    measure_photo(store, photo.id, Ask("plan", scale_length=640.0))
-    return photo
+pytestmark = [pytest.mark.filterwarnings("ignore::DeprecationWarning"), pytest.mark.usefixtures("served")]
 
 
 def test_photos_are_kept_from_the_page(store, job):
