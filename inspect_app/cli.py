@@ -87,7 +87,8 @@ def parser() -> argparse.ArgumentParser:
     restore.set_defaults(module="backup", way="restore")
     restore.add_argument("file", type=Path, metavar="FILE", help="the zip file that `backup` wrote")
     restore.add_argument("folder", type=Path, metavar="FOLDER", help="the folder to make")
-    for p in (*tools, jobs, check, backup, *_add_papers(commands)):
+    stored = check, backup, _add_remeasure(commands), _add_import(commands)
+    for p in (*tools, jobs, *stored, *_add_papers(commands)):
         _data_option(p, top=False)
     _page_options(demo, top=False)
     return top
@@ -102,6 +103,9 @@ def _add_papers(commands: Any) -> tuple[argparse.ArgumentParser, ...]:
     report.add_argument("--kind", choices=("bench", "handover", "record"), default="bench", help="which paper (bench)")
     export = commands.add_parser("export", help="write a job's papers, pictures and readings to one zip file")
     export.add_argument("--pixels", type=int, default=1600, metavar="N", help="long side of the pictures (1600)")
+    export.add_argument(
+        "--whole", action="store_true", help="with all that `import` needs, photos as they came included"
+    )
     for p, kind in ((estimate, "estimate"), (report, "report"), (export, "export")):
         p.set_defaults(module="papers", paper_kind=kind)
         p.add_argument("job", type=int, metavar="JOB", help="the job's number")
@@ -110,6 +114,24 @@ def _add_papers(commands: Any) -> tuple[argparse.ArgumentParser, ...]:
         p.add_argument("--visit", default="intake", metavar="LABEL", help="which visit's photos (intake)")
         p.add_argument("--paper", choices=("a4", "letter"), default="a4", help="page size (a4)")
     return estimate, report, export
+
+
+def _add_remeasure(commands: Any) -> argparse.ArgumentParser:
+    p: argparse.ArgumentParser = commands.add_parser("remeasure", help="read stored photos again with this version")
+    p.set_defaults(module="remeasure")
+    p.add_argument("jobs", nargs="*", type=int, metavar="JOB", help="the jobs' numbers (all)")
+    p.add_argument("--all", action="store_true", help="also photos that this version has read already")
+    p.add_argument("--dry-run", action="store_true", help="say what would move, and keep nothing")
+    p.add_argument("--units", choices=("mm", "inch"), default="mm", help="lengths on the screen (mm)")
+    p.add_argument("--json", type=Path, metavar="FILE", help="write what moved")
+    return p
+
+
+def _add_import(commands: Any) -> argparse.ArgumentParser:
+    p: argparse.ArgumentParser = commands.add_parser("import", help="take in a job that `export --whole` wrote")
+    p.set_defaults(module="import_job")
+    p.add_argument("file", type=Path, metavar="FILE", help="the zip file or folder of the export")
+    return p
 
 
 def _add_print_scales(p: argparse.ArgumentParser) -> None:

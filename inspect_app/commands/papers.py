@@ -63,6 +63,6 @@ def _report(store: Store, job_id: int, options: argparse.Namespace) -> None:
 def _export(store: Store, job_id: int, options: argparse.Namespace) -> None:
     """Into one zip file, or into a folder that is new or empty."""
     if options.out.suffix.lower() == ".zip":
-        _write(options.out, export_bytes(store, job_id, options.pixels))
+        _write(options.out, export_bytes(store, job_id, options.pixels, options.whole))
     else:
-        print(f"wrote {export_job(store, job_id, options.out, options.pixels)}")
+        print(f"wrote {export_job(store, job_id, options.out, options.pixels, options.whole)}")

@@ -21,7 +21,7 @@ from inspect_app.jobs.photo_files import photo_names
 from inspect_app.jobs.store import DATABASE, PHOTOS, Store, connect, store_error
 from shared.errors import StoreError
 
-__all__ = ["open_store", "usual_folder"]
+__all__ = ["form_of", "make_database", "open_store", "upgrade_database", "usual_folder"]
 
 _BEFORE = "jobs-before-{}.sqlite"
 
@@ -112,6 +112,35 @@ def _refuse_newer(database: Path, folder: Path) -> None:
         raise StoreError(
             f"The data folder {folder} was written by a newer version.", "Install that version, or a later one."
         )
+
+
+def form_of(connection: sqlite3.Connection) -> str:
+    """The form of an open store."""
+    return str(_revision(connection))
+
+
+def make_database(path: Path, form: str) -> bool:
+    """Make an empty database in a form that this version knows; ``False``, and nothing made, if it does not."""
+    if form not in _known():
+        return False
+    _upgrade(path, form)
+    return True
+
+
+def upgrade_database(path: Path) -> None:
+    """Bring a database that nobody else uses to the present form."""
+    _upgrade(path, "head")
+
+
+def _upgrade(path: Path, to: str) -> None:
+    engine = connect(path)
+    try:
+        with engine.execution_options(immediate=True).begin() as connection:
+            config = _config()
+            config.attributes["connection"] = connection
+            command.upgrade(config, to)
+    finally:
+        engine.dispose()
 
 
 def _revision(connection: sqlite3.Connection) -> str | None:

@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import inspect
 from sqlalchemy.orm import Session
 
-__all__ = ["differences", "driver_connection", "is_sealed", "renew", "seal_changed"]
+__all__ = ["differences", "driver_connection", "is_sealed", "renew", "seal_changed", "seal_row"]
 
 _SEALS = "seals"
 _UNSEALED = (_SEALS, "actions", "alembic_version", "sqlite_sequence", "sqlite_stat1")
@@ -42,7 +42,7 @@ def seal_changed(session: Session, _flush: Any) -> None:
         table, keys = state.mapper.local_table.name, state.mapper.primary_key_from_instance(thing)
         if table not in _UNSEALED:
             session.info["changed"] = True
-            _seal(connection, table, keys)
+            seal_row(connection, table, keys)
 
 
 def driver_connection(session: Session) -> sqlite3.Connection:
@@ -52,7 +52,8 @@ def driver_connection(session: Session) -> sqlite3.Connection:
     return driver
 
 
-def _seal(connection: sqlite3.Connection, table: str, keys: Iterable[Any]) -> None:
+def seal_row(connection: sqlite3.Connection, table: str, keys: Iterable[Any]) -> None:
+    """Seal one row as it is now, by its key's values; a row that is not there loses its seal."""
     columns, key_columns = _columns(connection, table)
     where = " AND ".join(f'"{c}" = ?' for c in key_columns)
     found = connection.execute(f"{_select(table, columns)} WHERE {where}", tuple(keys)).fetchone()

@@ -20,7 +20,7 @@ from inspect_app.measure import Look, calibrate, look
 from inspect_app.reading.ask import Ask
 from shared.errors import StoreError
 
-__all__ = ["calibration", "decoded", "look_ahead", "looked", "remember"]
+__all__ = ["calibration", "decoded", "look_ahead", "looked", "remember", "stored_bytes"]
 
 _BYTES_A_PIXEL = 9
 """What is kept of a photo: 3 of colour, 1 of luma, and at most 4.7 that a view makes of them (measured, elevation)."""
@@ -67,10 +67,14 @@ _Stamp = tuple[int, int]
 
 @cached(_KEPT, condition=_TURN)
 def _read(path: Path, sha256: str, stamp: _Stamp) -> _Opened:
+    return _opened_as(open_photo(_checked_bytes(path, sha256), path.name))
+
+
+def _checked_bytes(path: Path, sha256: str) -> bytes:
     data = read_photo(path)
     if hashlib.sha256(data).hexdigest() != sha256:  # before it is decoded: what took its place need not be a photo
         raise StoreError(f"The photo file {path.name} has changed since it was stored.", "Restore it from a backup.")
-    return _opened_as(open_photo(data, path.name))
+    return data
 
 
 def _stamp(path: Path) -> _Stamp:
@@ -83,9 +87,26 @@ def _opened(path: Path, sha256: str) -> _Opened:
     try:
         return _read(path, sha256, _stamp(path))
     except OSError as error:
-        raise StoreError(
-            f"The photo file {path.name} can't be read: {error.strerror}.", "Restore it from a backup."
-        ) from error
+        raise _unreadable(path, error) from error
+
+
+def stored_bytes(path: Path, sha256: str) -> bytes:
+    """A stored photo as it came.
+
+    Raises
+    ------
+    StoreError
+        If the file is gone or no longer what was stored.
+    """
+    try:
+        _stamp(path)
+        return _checked_bytes(path, sha256)
+    except OSError as error:
+        raise _unreadable(path, error) from error
+
+
+def _unreadable(path: Path, error: OSError) -> StoreError:
+    return StoreError(f"The photo file {path.name} can't be read: {error.strerror}.", "Restore it from a backup.")
 
 
 def decoded(path: Path, sha256: str) -> Photo:

@@ -20,6 +20,7 @@ from inspect_app.jobs.store import Store
 from inspect_app.services.agreed import agreement_of
 from inspect_app.services.deciding import decide
 from inspect_app.services.estimating import estimate_pdf, estimates
+from inspect_app.services.importing import whole_job
 from inspect_app.services.jobs import job_view
 from inspect_app.services.papers import AFTER, bench_paper, handover_paper, picture_of, record_paper
 from inspect_app.services.review import readings
@@ -119,10 +120,12 @@ def _accepted(store: Store, job_id: int) -> tuple[Estimate, Answer]:
     return found.estimate, found.answer
 
 
-def export_job(store: Store, job_id: int, path: Path, longest: int = 1600) -> Path:
+def export_job(store: Store, job_id: int, path: Path, longest: int = 1600, whole: bool = False) -> Path:
     """Write a job's papers, pictures, JSON and CSV; the same job gives the same bytes.
 
-    A `path` that ends in ``.zip`` becomes one zip file, any other a folder that must not exist yet or be empty.
+    A `path` that ends in ``.zip`` becomes one zip file, any other a folder that must not exist yet or be empty. With
+    `whole`, everything that `import_job` needs goes with it, the photos as they came with all they say of camera and
+    place among it.
 
     Raises
     ------
@@ -133,7 +136,7 @@ def export_job(store: Store, job_id: int, path: Path, longest: int = 1600) -> Pa
     """
     if path.is_dir() and any(path.iterdir()):
         raise OptionError(f"{path} holds something already.", "Name a new folder, or a file that ends in .zip.")
-    contents = _contents(store, job_id, longest)
+    contents = _contents(store, job_id, longest, whole)
     part = path.with_name(f"{path.name}.{uuid.uuid4().hex}.part")
     try:
         if path.suffix.lower() == ".zip":
@@ -166,11 +169,11 @@ def _write_folder(path: Path, contents: list[tuple[str, bytes]]) -> None:
     path.mkdir()
     for name, data in contents:
         at = path / name
-        at.parent.mkdir(exist_ok=True)
+        at.parent.mkdir(parents=True, exist_ok=True)
         at.write_bytes(data)
 
 
-def export_bytes(store: Store, job_id: int, longest: int = 1600) -> bytes:
+def export_bytes(store: Store, job_id: int, longest: int = 1600, whole: bool = False) -> bytes:
     """The same as a zip file's bytes, for the page.
 
     Raises
@@ -179,11 +182,11 @@ def export_bytes(store: Store, job_id: int, longest: int = 1600) -> bytes:
         If the pictures' size makes no sense.
     """
     out = io.BytesIO()
-    _write_zip(out, _contents(store, job_id, longest))
+    _write_zip(out, _contents(store, job_id, longest, whole))
     return out.getvalue()
 
 
-def _contents(store: Store, job_id: int, longest: int) -> list[tuple[str, bytes]]:
+def _contents(store: Store, job_id: int, longest: int, whole: bool) -> list[tuple[str, bytes]]:
     if not 200 <= longest <= 12_000:
         raise OptionError(f"Pictures of {longest} pixels are not possible.", "Choose 200 to 12000.")
     job = job_view(store, job_id)
@@ -199,9 +202,9 @@ def _contents(store: Store, job_id: int, longest: int) -> list[tuple[str, bytes]
         out.append(("accepted.csv", accepted_csv(store, job.id).encode()))
         out.append(("accepted.json", accepted_json(store, job.id).encode()))
     out += _other_papers(store, job)
-    for p in job.photos:
-        out.append((f"pictures/{p.visit.label}-{p.id}-{p.view}.jpg", picture_of(store, p, longest)))
-    return out
+    for n, p in enumerate(job.photos, 1):
+        out.append((f"pictures/{p.visit.label}-{n}-{p.view}.jpg", picture_of(store, p, longest)))
+    return out + (whole_job(store, job.id) if whole else [])
 
 
 def _other_papers(store: Store, job: JobView) -> list[tuple[str, bytes]]:

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from inspect_app import __version__
 from inspect_app.jobs import loading
 from inspect_app.jobs.details import InstrumentDetails
-from inspect_app.jobs.models import InspectionRow, Job, Judgement
+from inspect_app.jobs.models import InspectionRow, Judgement
 from inspect_app.jobs.models import Photo as PhotoRow
 from inspect_app.jobs.names import REPORTS
 from inspect_app.jobs.photo_files import place
@@ -32,11 +32,12 @@ from shared.errors import InspectError, OptionError, UnforeseenError
 from shared.reports import keep_report
 
 __all__ = [
+    "answer_now",
     "earlier_inspections",
     "first_look",
     "inspection_view",
+    "keep_answer",
     "make_ready",
-    "measure_again",
     "measure_photo",
     "place_edge",
     "restore_inspection",
@@ -78,28 +79,31 @@ def measure_photo(store: Store, photo_id: int, ask: Ask, again: bool = False) ->
     The same question put to the same version gives the inspection that is there, unless `again`.
     """
     with reading(store) as session:
-        photo = row(session, PhotoRow, photo_id, "photo")
-        last = loading.current_inspection(photo)
+        last = loading.current_inspection(row(session, PhotoRow, photo_id, "photo"))
         asked_before = last is not None and (last.ask, last.version) == (_stored(ask), __version__)
         if last is not None and asked_before and not again:
             return loading.inspection_view(last)
-        sha256, suffix, name = photo.sha256, photo.suffix, photo.name
-    answer = _measure(store, place(store.photos_dir, sha256, suffix), sha256, name, ask)
+    answer = answer_now(store, photo_id, ask)
     with writing(store) as session:
         photo = row(session, PhotoRow, photo_id, "photo")
         return loading.inspection_view(_keep(session, photo, ask, answer))
 
 
-def measure_again(store: Store, job_id: int) -> tuple[InspectionView, ...]:
-    """Put each photo's last question to this version, where another version answered it; the new inspections.
-
-    The earlier ones stay, so that `undo` brings any of them back.
-    """
+def answer_now(store: Store, photo_id: int, ask: Ask) -> Inspection:
+    """What a stored photo says to this version, a refusal too; nothing is kept."""
     with reading(store) as session:
-        photos = [p for p in row(session, Job, job_id, "job").photos if p.removed is None]
-        last = [at for p in photos if (at := loading.current_inspection(p)) is not None and at.version != __version__]
-        asked = [(at.photo_id, Ask.from_dict(at.ask)) for at in last]
-    return tuple(measure_photo(store, photo_id, ask) for photo_id, ask in asked)
+        photo = row(session, PhotoRow, photo_id, "photo")
+        sha256, suffix, name = photo.sha256, photo.suffix, photo.name
+    return _measure(store, place(store.photos_dir, sha256, suffix), sha256, name, ask)
+
+
+def keep_answer(store: Store, photo_id: int, ask: Ask, answer: Inspection, over: int) -> InspectionView | None:
+    """Keep an answer in place of the inspection `over`; ``None``, and nothing kept, where another took its place."""
+    with writing(store) as session:
+        photo = row(session, PhotoRow, photo_id, "photo")
+        if current_of(photo).id != over:
+            return None
+        return loading.inspection_view(_keep(session, photo, ask, answer))
 
 
 def place_edge(store: Store, inspection_id: int, *edges: HandEdge) -> InspectionView:

@@ -10,7 +10,7 @@ from inspect_app import services
 from inspect_app.instrument.wire import WireStock
 from inspect_app.services.deciding import add_wire, change_terms, write_fret_heights
 from inspect_app.services.estimating import accept_estimate, draft, issue_estimate
-from inspect_app.services.gauges import add_gauge
+from inspect_app.services.gauges import add_gauge, use_gauge
 from inspect_app.services.heights import record_work, same_instrument
 from tests.inspect_app.conftest import full_answer
 from tests.inspect_app.deciding_case import make_job, put_elevation
@@ -24,7 +24,9 @@ def fill(store, monkeypatch):
         put_elevation(store, m, job, 2, [0.02] * 6, visit="after")
     services.accept_sure(store, job)
     made = services.add_print(store, "strip", 100.2)
-    services.measure_print(store, made.id, 100.1, add_gauge(store, "bench", "calliper", 0.01, 0.012).id)
+    gauge = add_gauge(store, "bench", "calliper", 0.01, 0.012)
+    services.measure_print(store, made.id, 100.1, gauge.id)
+    use_gauge(store, gauge.id)
     services.put_setting(store, "shop", {"name": "The bench", "lines": ["Harbour Street 1"]})
     write_fret_heights(store, job, {3: 1.02}, "intake")
     wire = add_wire(store, WireStock("shop no. 3", "nickel silver", 2.6, 1.3, 0.52, 1.6, 220))

@@ -168,18 +168,6 @@ def test_measuring_again_on_purpose_supersedes(store, photo, measured):
     assert [i.id for i in services.earlier_inspections(store, photo.id)] == [again.id, measured.id]
 
 
-def test_a_newer_version_measures_a_jobs_photos_again(store, job, photo, measured, monkeypatch, fake_measuring):
-    monkeypatch.setattr(measuring, "__version__", "0.1.0")  # the version the fake answers as
-    assert services.measure_again(store, job) == ()
-    services.judge(store, measured.id, parse_key("fret 3, crown width"), "accept")
-    monkeypatch.setattr(measuring, "__version__", "0.2.0")
-    (again,) = services.measure_again(store, job)
-    assert again.ask == measured.ask
-    assert services.undo(store, photo.id).answer == measured.answer
-    verdicts = {r.reading.key: r.verdict for r in services.readings(store, job)}
-    assert verdicts[parse_key("fret 3, crown width")] == "accept"
-
-
 def test_a_refusal_is_kept_with_its_reason(store, photo):
     kept = services.measure_photo(store, photo.id, services.suggested_ask(store, photo.id))
     assert kept.answer.frets == ()

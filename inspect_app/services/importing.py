@@ -1,0 +1,235 @@
+"""A whole job out of a data folder and back into one: every row and photo byte for byte, and never twice."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import sqlite3
+import tempfile
+import zipfile
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy.exc import DatabaseError
+from sqlalchemy.orm import Session
+
+from calib.photo import MAX_BYTES
+from inspect_app.jobs import loading
+from inspect_app.jobs.models import Job
+from inspect_app.jobs.opening import form_of, make_database, upgrade_database
+from inspect_app.jobs.photo_files import keep, place
+from inspect_app.jobs.seals import driver_connection
+from inspect_app.jobs.store import DATABASE, Store, reading, store_error, writing
+from inspect_app.jobs.whole_job import Rows, put_rows, rows_of
+from inspect_app.services.decoded import stored_bytes
+from inspect_app.services.finding import row
+from shared.errors import InspectError, OptionError
+
+__all__ = ["Imported", "import_job", "whole_job"]
+
+_ROWS, _PHOTOS = "job/rows.json", "job/photos"
+_KIND = "inspect-app job"
+_MOST_ROW_BYTES = 1_000_000_000
+"""Of a file of rows: some hundred photos with a megabyte of answer for each of ten inspections."""
+_SHOP, _LINK = ("wires", "gauges", "prints"), "same_instrument"
+_PHOTO = re.compile(r"[0-9a-f]{64}\.(jpg|png|webp|heic|photo)")
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """The job that was taken in, or that was there already and is the same."""
+
+    number: int
+    photos: int
+    already_there: bool
+    number_was: int
+
+
+def whole_job(store: Store, job_id: int) -> list[tuple[str, bytes]]:
+    """Files that `import_job` makes the job of again: its rows, and its photos as they came, with all they say.
+
+    Raises
+    ------
+    StoreError
+        If a photo is missing or changed.
+    """
+    with reading(store) as session:
+        row(session, Job, job_id, "job")
+        connection = driver_connection(session)
+        form, rows = form_of(connection), rows_of(connection, job_id)
+    out = [(_ROWS, _written(form, rows))]
+    for sha256, suffix in sorted({(p["sha256"], p["suffix"]) for p in rows.get("photos", ())}):
+        out.append((f"{_PHOTOS}/{sha256}{suffix}", stored_bytes(place(store.photos_dir, sha256, suffix), sha256)))
+    return out
+
+
+def _written(form: str, rows: Rows) -> bytes:
+    held = {"kind": _KIND, "form": form, "sha256": _digest(rows), "rows": rows}
+    return (json.dumps(held, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode()
+
+
+def _digest(rows: Rows) -> str:
+    text = json.dumps(rows, ensure_ascii=False, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def import_job(store: Store, path: Path) -> Imported:
+    """Take in the job of an export that was written whole, all of it or nothing.
+
+    A job that is here already, from an earlier import or because it was made here, is not taken in again. Its number
+    stays where it is free. Wires and gauges that it names are entered where the shop has none such.
+
+    Raises
+    ------
+    OptionError
+        If the file is no such export or damaged, or the job is here and says something else.
+    StoreError
+        If it can't be stored.
+    """
+    rows = _rows_in(store, path)
+    number = int(rows["jobs"][0]["number"])
+    there = _there(store, rows)
+    if there is not None:
+        return there
+    photos = [(str(p["sha256"]), str(p["suffix"])) for p in rows.get("photos", ())]
+    for sha256, suffix in dict.fromkeys(photos):
+        keep(store.photos_dir, _photo_in(path, sha256, suffix), sha256, suffix)
+    try:
+        with writing(store) as session:
+            if _job_born_at(driver_connection(session), str(rows["jobs"][0]["created"])) is None:
+                job_id = put_rows(driver_connection(session), rows)
+                session.info["changed"] = True
+                made = row(session, Job, job_id, "job")
+                _read_all(session, made)
+                return Imported(made.number, len(photos), False, number)
+    except sqlite3.OperationalError as error:  # of the disk, not of the rows
+        raise store_error(error, store.data_dir) from error
+    except (sqlite3.Error, DatabaseError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise OptionError(
+            f"{path} holds a job that this version can't read: {error}.", "Export it again from where it came."
+        ) from error
+    return _there(store, rows) or Imported(number, len(photos), True, number)  # another window took it in meanwhile
+
+
+def _read_all(session: Session, job: Job) -> None:
+    """Read every row as the pages will: what can't be read is not let in."""
+    loading.details_of(job)
+    for photo in job.photos:
+        if not _PHOTO.fullmatch(f"{photo.sha256}{photo.suffix}"):
+            raise ValueError("a photo's name is no hash")
+        loading.photo_view(photo)
+        for at in photo.inspections:
+            loading.inspection_view(at)
+            _ = [j.reading for j in at.judgements]
+        _ = [loading.hand_view(h) for h in photo.hand_measures]
+
+
+def _job_born_at(connection: sqlite3.Connection, created: str) -> int | None:
+    found = connection.execute("SELECT id FROM jobs WHERE created = ?", (created,)).fetchone()
+    return None if found is None else int(found[0])
+
+
+def _there(store: Store, rows: Rows) -> Imported | None:
+    """The job, if it is here and says the same."""
+    with reading(store) as session:
+        connection = driver_connection(session)
+        job_id = _job_born_at(connection, str(rows["jobs"][0]["created"]))
+        if job_id is None:
+            return None
+        here = rows_of(connection, job_id)
+    number, was = int(here["jobs"][0]["number"]), int(rows["jobs"][0]["number"])
+    if not _say_the_same(here, rows):
+        raise OptionError(
+            f"This job is here already, as #{number}, and says something else.",
+            "Nothing was changed. To look at the other one, import it into a new folder with --data.",
+        )
+    return Imported(number, len(here.get("photos", ())), True, was)
+
+
+def _say_the_same(here: Rows, rows: Rows) -> bool:
+    """Whether two jobs are one and the same, but for the number; the shop's own rows may go on changing, and an earlier
+    job of the instrument need not be here."""
+    number = int(rows["jobs"][0]["number"])
+    passed = {*_SHOP, *({_LINK} if _LINK not in here else ())}
+    mine, theirs = ({t: r for t, r in of.items() if t not in passed} for of in (here, rows))
+    job = mine["jobs"][0]
+    searched = f"#{number}" + str(job["search_text"]).removeprefix(f"#{job['number']}")
+    return {**mine, "jobs": [{**job, "number": number, "search_text": searched}]} == theirs
+
+
+def _rows_in(store: Store, path: Path) -> Rows:
+    """The rows of an export, in this version's form."""
+    try:
+        held = json.loads(_read(path, _ROWS, _MOST_ROW_BYTES))
+        form, rows = str(held["form"]), held["rows"]
+        sound = held["kind"] == _KIND and held["sha256"] == _digest(rows) and len(rows["jobs"]) == 1
+        int(rows["jobs"][0]["number"])
+    except InspectError:
+        raise
+    except (ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
+        raise OptionError(f"{path} holds no job that can be read.", "Export it again from where it came.") from error
+    if not sound:
+        raise OptionError(f"{path} is damaged: its rows are not as they were written.", "Export the job again.")
+    with reading(store) as session:
+        present = form_of(driver_connection(session))
+    return rows if form == present else _brought_forward(path, form, rows)
+
+
+def _brought_forward(path: Path, form: str, rows: Rows) -> Rows:
+    """Rows of an earlier version in the present form: they go through a database that is upgraded on the way."""
+    with tempfile.TemporaryDirectory() as folder:
+        database = Path(folder) / DATABASE
+        if not make_database(database, form):
+            raise OptionError(f"{path} was written by a newer version.", "Install that version, or a later one.")
+        try:
+            with closing(sqlite3.connect(database, isolation_level=None)) as connection:
+                connection.execute("BEGIN")
+                put_rows(connection, rows)
+                connection.execute("COMMIT")
+            upgrade_database(database)
+            with closing(sqlite3.connect(database)) as connection:
+                return rows_of(connection, int(connection.execute("SELECT id FROM jobs").fetchone()[0]))
+        except (sqlite3.Error, DatabaseError, ValueError, KeyError, TypeError) as error:
+            raise OptionError(f"{path} holds a job that can't be read: {error}.", "Export the job again.") from error
+
+
+def _photo_in(path: Path, sha256: str, suffix: str) -> bytes:
+    name = f"{sha256}{suffix}"
+    if not _PHOTO.fullmatch(name):
+        raise OptionError(f"{path} names a photo {name!r}, which no export does.", "Export the job again.")
+    data = _read(path, f"{_PHOTOS}/{name}", MAX_BYTES)
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise OptionError(f"The photo {name} in {path} is damaged.", "Export the job again, or use another copy.")
+    return data
+
+
+def _read(path: Path, name: str, most: int) -> bytes:
+    """One file of an export, in a zip file or a folder.
+
+    Raises
+    ------
+    OptionError
+        If it is not there, damaged, or larger than it can be.
+    """
+    try:
+        if path.is_dir():
+            at = path / name
+            size = at.stat().st_size
+            data = at.read_bytes() if size <= most else b""
+        else:
+            with zipfile.ZipFile(path) as z:
+                size = z.getinfo(name).file_size
+                data = z.read(name) if size <= most else b""
+    except (KeyError, FileNotFoundError):
+        if path.exists():
+            raise OptionError(
+                f"{path} holds no {name}.", "Export the job with `inspect-app export JOB --whole --out FILE`."
+            ) from None
+        raise OptionError(f"There is no file {path}.", "Check its name.") from None
+    except (OSError, zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, RuntimeError, EOFError) as error:
+        raise OptionError(f"{path} can't be read: {error}.", "Use another copy, or export the job again.") from error
+    if size > most:
+        raise OptionError(f"{name} in {path} is larger than any export makes it.", "Export the job again.")
+    return data

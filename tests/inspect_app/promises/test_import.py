@@ -1,0 +1,203 @@
+"""An exported job comes back byte for byte, and never twice."""
+
+import json
+import shutil
+import sqlite3
+import zipfile
+from contextlib import closing
+
+import pytest
+
+from inspect_app import services
+from inspect_app.cli import main
+from inspect_app.jobs.opening import make_database
+from inspect_app.jobs.store import DATABASE
+from inspect_app.services.exporting import export_bytes, export_job
+from inspect_app.services.importing import import_job
+from shared.errors import OptionError
+from tests.inspect_app.promises.conftest import fill
+
+SHOP = {"name": "The bench", "lines": ["Harbour Street 1"]}
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture
+def other(tmp_path, new_data_dir):
+    """A second data folder, whose rows have got other numbers."""
+    opened = services.open_store(shutil.copytree(new_data_dir, tmp_path / "other"))
+    services.add_print(opened, "strip", 100.3)
+    services.put_setting(opened, "shop", SHOP)  # what stands at the head of its papers
+    yield opened
+    opened.close()
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory, new_data_dir):
+    """A folder with `data`, which holds a job of every kind of row and a later one of the same instrument, and both
+    exported whole as `job.zip` and `later.zip`."""
+    folder = tmp_path_factory.mktemp("made")
+    store = services.open_store(shutil.copytree(new_data_dir, folder / "data"))
+    with pytest.MonkeyPatch.context() as m:
+        job = fill(store, m)
+    services.set_standing(store, job, services.Standing(archived=True))
+    (later,) = (r for r in services.find_jobs(store).rows if r.id != job)
+    export_job(store, job, folder / "job.zip", whole=True)
+    export_job(store, later.id, folder / "later.zip", whole=True)
+    export_job(store, job, folder / "plain.zip")
+    store.close()
+    return folder
+
+
+@pytest.fixture
+def exported(made):
+    return made / "job.zip"
+
+
+def only_job(store):
+    (row,) = services.find_jobs(store, archived=True).rows
+    return row
+
+
+def test_a_job_comes_back_byte_for_byte(exported, other, tmp_path):
+    assert not import_job(other, exported).already_there
+    again = tmp_path / "again.zip"
+    again.write_bytes(export_bytes(other, only_job(other).id, whole=True))
+    with zipfile.ZipFile(again) as mine, zipfile.ZipFile(exported) as theirs:
+        assert mine.namelist() == theirs.namelist()
+        assert [n for n in mine.namelist() if mine.read(n) != theirs.read(n)] == []
+    assert again.read_bytes() == exported.read_bytes()
+    assert services.check_store(other).sound
+
+
+def test_every_table_that_holds_something_of_a_job_goes_with_it(exported, made):
+    with closing(sqlite3.connect(made / "data" / DATABASE)) as connection:
+        there = {n for (n,) in connection.execute("SELECT DISTINCT of_table FROM seals")}
+    with zipfile.ZipFile(exported) as z:
+        gone = set(json.loads(z.read("job/rows.json"))["rows"])
+    shops_alone = {"sqlite_master", "prints", "print_bars"}
+    later_job = {"same_instrument"}  # a row of the job that came after
+    assert there - gone == shops_alone | later_job
+
+
+@pytest.mark.parametrize("ways", [("zip", "zip"), ("folder", "zip")])
+def test_it_is_never_taken_in_twice(exported, made, other, tmp_path, ways, capsys):
+    source = exported
+    if ways[0] == "folder":
+        source = tmp_path / "folder"
+        with zipfile.ZipFile(exported) as z:
+            z.extractall(source)
+    data = ["--data", str(other.data_dir)]
+    assert main(["import", str(source), *data]) == 0
+    assert "was taken in with 2 photos" in capsys.readouterr().out
+    assert main(["import", str(exported), *data]) == 0
+    assert "here already, as #1; nothing was changed" in capsys.readouterr().out
+    assert main(["import", str(exported), "--data", str(made / "data")]) == 0  # where it came from
+    assert only_job(other).photos == 2
+
+
+def test_what_was_done_to_it_here_since_is_not_touched(exported, other, capsys):
+    job = only_job_after(other, exported)
+    services.update_job(other, job, services.JobDetails("B. Customer"))
+    before = services.job_view(other, job)
+    assert main(["import", str(exported), "--data", str(other.data_dir)]) == 2
+    assert "here already, as #1, and says something else" in capsys.readouterr().err
+    assert services.job_view(other, job) == before
+
+
+def only_job_after(store, exported):
+    import_job(store, exported)
+    return only_job(store).id
+
+
+def test_a_number_that_is_taken_becomes_the_next(exported, other):
+    services.create_job(other, services.JobDetails("C. Customer"))
+    made = import_job(other, exported)
+    assert (made.number, made.number_was) == (2, 1)
+    assert [r.number for r in services.find_jobs(other, "#2", archived=True).rows] == [2]
+    assert import_job(other, exported).already_there
+    assert services.check_store(other).sound
+
+
+def test_the_earlier_job_of_an_instrument_is_found_again(made, exported, other, tmp_path):
+    second = made / "later.zip"
+    import_job(other, second)
+    assert linked(other) == 0  # the earlier one is not here
+    assert import_job(other, second).already_there
+    fresh = services.open_store(tmp_path / "fresh")
+    for path in (exported, second):
+        import_job(fresh, path)
+    assert linked(fresh) == 1
+    fresh.close()
+
+
+def linked(store):
+    with closing(sqlite3.connect(store.data_dir / DATABASE)) as connection:
+        return connection.execute("SELECT count(*) FROM same_instrument").fetchone()[0]
+
+
+@pytest.mark.parametrize(
+    "harm", ["rows", "photo", "no rows", "no zip", "other kind", "two jobs", "newer", "bad answer"]
+)
+def test_what_is_damaged_is_refused_and_leaves_nothing(exported, other, tmp_path, harm):
+    bad = tmp_path / "bad.zip"
+    with zipfile.ZipFile(exported) as z, zipfile.ZipFile(bad, "w") as out:
+        for name in z.namelist():
+            data = z.read(name)
+            if name == "job/rows.json":
+                data = harmed(data, harm)
+            if harm == "photo" and name.startswith("job/photos"):
+                data = data[:-1] + bytes([data[-1] ^ 1])
+            if not (harm == "no rows" and name == "job/rows.json"):
+                out.writestr(name, data)
+    if harm == "no zip":
+        bad.write_bytes(b"PK nothing of the kind")
+    with pytest.raises(OptionError):
+        import_job(other, bad)
+    assert services.find_jobs(other, archived=True).total == 0
+    assert services.check_store(other).sound
+
+
+def harmed(data, harm):
+    from inspect_app.services import importing
+
+    held = json.loads(data)
+    if harm == "rows":
+        return data.replace(b"A. Customer", b"B. Customer")
+    if harm == "other kind":
+        held["kind"] = "recipe"
+    if harm == "two jobs":
+        held["rows"]["jobs"] *= 2
+    if harm == "newer":
+        held["form"] = "9999"
+    if harm == "bad answer":
+        held["rows"]["inspections"][0]["answer"] = "{}"
+    held["sha256"] = importing._digest(held["rows"])
+    return json.dumps(held).encode()
+
+
+def test_an_export_of_an_earlier_version_is_brought_forward(exported, other, tmp_path):
+    """Form 0006 had neither gauges nor hashes."""
+    from inspect_app.services import importing
+
+    assert make_database(tmp_path / "old.sqlite", "0006")
+    old = tmp_path / "old.zip"
+    with zipfile.ZipFile(exported) as z, zipfile.ZipFile(old, "w") as out:
+        for name in z.namelist():
+            data = z.read(name)
+            if name == "job/rows.json":
+                held = json.loads(data)
+                held["form"] = "0006"
+                del held["rows"]["gauges"]
+                for row in held["rows"]["fret_heights"]:
+                    row.pop("gauge_id", None)
+                held["sha256"] = importing._digest(held["rows"])
+                data = json.dumps(held).encode()
+            out.writestr(name, data)
+    import_job(other, old)
+    assert services.job_view(other, only_job(other).id).photos[0].inspection is not None
+    assert services.check_store(other).sound
+
+
+def test_an_export_without_the_whole_says_how_to_make_one(made, other):
+    with pytest.raises(OptionError, match=r"holds no job/rows.json.*--whole"):
+        import_job(other, made / "plain.zip")
