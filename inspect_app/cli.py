@@ -176,8 +176,10 @@ def _page_options(p: argparse.ArgumentParser, top: bool) -> None:
 
 def _add_measure(p: argparse.ArgumentParser) -> None:
     p.set_defaults(module="measure")
-    p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="JPEG, PNG or WebP file")
+    p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="JPEG, PNG or WebP file, or a folder of them")
     _add_question(p)
+    _add_where(p)
+    p.add_argument("--results", type=Path, metavar="FILE", help="keep each answer as it comes; a stopped run goes on")
     p.add_argument(
         "--units", choices=("mm", "inch"), default="mm", help="lengths on the screen (mm); the JSON stays mm"
     )
@@ -190,6 +192,12 @@ def _add_measure(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "--overlay", type=Path, metavar="FILE", help="write the photo with the readings; a folder for several"
     )
+
+
+def _add_where(p: argparse.ArgumentParser) -> None:
+    """Where photos are measured."""
+    p.add_argument("--workers", type=int, metavar="N", help="processes to measure in (one a core); 0 for none")
+    p.add_argument("--scheduler", metavar="ADDRESS", help="measure on the workers of this dask scheduler instead")
 
 
 def _add_question(p: argparse.ArgumentParser) -> None:
@@ -268,6 +276,7 @@ def _add_repeat_study(p: argparse.ArgumentParser) -> None:
     p.set_defaults(module="repeat_study")
     p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="photos, or folders of them: one a person")
     _add_question(p)
+    _add_where(p)
     p.add_argument("--json", type=Path, metavar="FILE", help="write the study's figures")
 
 

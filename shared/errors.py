@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["InspectError", "PhotoError", "ScaleError", "OptionError", "StoreError", "UnforeseenError"]
+from typing import Any
+
+__all__ = ["InspectError", "PhotoError", "ScaleError", "OptionError", "StoppedError", "StoreError", "UnforeseenError"]
 
 
 class InspectError(Exception):
@@ -21,9 +23,20 @@ class InspectError(Exception):
         self.wrong = wrong
         self.advice = advice
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Handed on between processes as it is."""
+        return type(self), (self.wrong, self.advice)
+
 
 class PhotoError(InspectError):
     """The file is not a photo that can be measured."""
+
+
+class StoppedError(PhotoError):
+    """Reading a photo took too long, needed too much memory, or took its process down, and was stopped."""
+
+    def __init__(self, wrong: str, advice: str = "Save it anew as a JPEG of normal size, or take another one.") -> None:
+        super().__init__(wrong, advice)
 
 
 class ScaleError(InspectError):
@@ -46,4 +59,8 @@ class UnforeseenError(InspectError):
             f"This photo could not be measured for a reason nobody foresaw ({kind}).",
             "Take another one, or a larger piece of this one; nothing that is stored has changed.",
         )
+        self.kind = kind
         self.report = report
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), (self.kind, self.report)

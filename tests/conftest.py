@@ -1,5 +1,6 @@
 """No test is of speed: on a busy machine, properties are given as long as they take. None reaches another machine."""
 
+import os
 import socket
 
 import pytest
@@ -7,6 +8,10 @@ from hypothesis import HealthCheck, settings
 
 settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("unhurried")
+
+# Photos are measured in the tests' own process, so that a test can stand in for what measures them; the workers have
+# tests of their own.
+os.environ["INSPECT_APP_APART"] = "0"
 
 _connect = socket.socket.connect
 

@@ -12,9 +12,11 @@ from calib.lens_profile import LensProfile, profile_from_json, profile_to_json
 from calib.photo import open_photo
 from calib.scales.print_lens_board import board_of_bars
 from inspect_app.commands.files import read_file, write_file
+from inspect_app.measure.one_photo import LIMITS
+from shared.apart import cores, outcome, runner
 from shared.errors import InspectError, OptionError, ScaleError
 
-__all__ = ["run", "lens_from"]
+__all__ = ["run", "lens_from", "seen_in"]
 
 EXIT_DONE = 0
 EXIT_DIFFERS = 1
@@ -67,15 +69,31 @@ def _board(bars: str | None) -> Board:
 
 
 def _look(photos: Sequence[Path], board: Board) -> Iterator[SeenBoard]:
-    for path in photos:
-        try:
-            found = see_board(open_photo(read_file(path), path.name), board)
-        except InspectError as error:
-            print(f"{path.name}: {error}", flush=True)
-            continue
-        print(f"{path.name}: {_words(found)}", flush=True)
-        if found is not None:
-            yield found
+    where = runner(max(1, min(cores(), len(photos))), LIMITS, (__name__,))
+    try:
+        begun = [(path, where.submit(seen_in, path, board)) for path in photos]
+        for path, call in begun:
+            try:
+                found = outcome(call, path.name)
+            except InspectError as error:
+                print(f"{path.name}: {error}", flush=True)
+                continue
+            print(f"{path.name}: {_words(found)}", flush=True)
+            if found is not None:
+                yield found
+    finally:
+        where.close()
+
+
+def seen_in(path: Path, board: Board) -> SeenBoard | None:
+    """What a photo's file shows of the board.
+
+    Raises
+    ------
+    PhotoError
+        If it can't be read or decoded.
+    """
+    return see_board(open_photo(read_file(path), path.name), board)
 
 
 def _words(found: SeenBoard | None) -> str:

@@ -3,39 +3,62 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 import json
+import sys
 from dataclasses import replace
 from pathlib import Path
 
-from calib.photo import Photo, open_photo
-from inspect_app.commands.files import read_file, refuse_over, report_folder, write_file
+from inspect_app.commands.answering import Kept, answers, photos_in, runner_for
+from inspect_app.commands.files import refuse_over, write_file
 from inspect_app.commands.lens import lens_from
 from inspect_app.commands.table import answer_table
 from inspect_app.decide.together import flats_together
-from inspect_app.measure import measure, refused
 from inspect_app.reading.ask import Ask, ScaleAsk, parse_held, parse_scale, parse_scale_plane
-from inspect_app.reading.inspection import Inspection, PhotoSummary
-from shared.errors import InspectError, OptionError, UnforeseenError
-from shared.reports import keep_report
+from inspect_app.reading.inspection import Inspection
+from shared.errors import OptionError
 
-__all__ = ["run", "ask_from", "draw_answer"]
+__all__ = ["run", "ask_from", "picture_ending"]
 
 EXIT_MEASURED = 0
 EXIT_REFUSED = 2
+EXIT_STOPPED = 130
 
 
 def run(options: argparse.Namespace) -> int:
-    """Measure every photo named; 0 if all gave readings, 2 if any was refused."""
-    ask = ask_from(options)
-    several = len(options.photos) > 1
-    answers = []
-    for path in options.photos:
-        refuse_over(options.json, options.photos)
-        refuse_over(_overlay_path(options.overlay, path, several), options.photos)
-    for path in options.photos:
-        answers.append(_measure_file(path, ask, _overlay_path(options.overlay, path, several)))
-        print(answer_table(answers[-1], options.units), flush=True)
+    """Measure every photo named; 0 if all gave readings, 2 if any was refused, 130 if it was stopped."""
+    ask, photos = ask_from(options), photos_in(options.photos)
+    several = len(photos) > 1
+    for path in photos:
+        for to in (options.json, options.results, _overlay_path(options.overlay, path, several)):
+            refuse_over(to, photos)
+    ending = _ending(options.overlay, several)
+    kept = Kept.at(options.results) if options.results else None
+    where = runner_for(options.workers, options.scheduler, len(photos))
+    all_read, held = True, []
+    try:
+        for path, done in answers(photos, ask, where, lambda _: ending, kept):
+            if done.picture:
+                write_file(_overlay_path(options.overlay, path, several) or path, done.picture)
+            print(answer_table(done.answer, options.units), flush=True)
+            all_read = all_read and bool(done.answer.frets or done.answer.values)
+            held += [done.answer] if options.json or options.together else []
+    except KeyboardInterrupt:
+        print(f"Stopped. {_go_on(options.results)}", file=sys.stderr)
+        return EXIT_STOPPED
+    finally:
+        where.close()
+    _write(held, options)
+    return EXIT_MEASURED if all_read else EXIT_REFUSED
+
+
+def _go_on(results: Path | None) -> str:
+    if results is None:
+        return "With --results FILE a stopped run can be taken up again."
+    return f"What was measured is in {results}: the same command goes on from there."
+
+
+def _write(answers: list[Inspection], options: argparse.Namespace) -> None:
+    """The answers as JSON, where asked put together first."""
     written = answers
     if options.together:
         written = [flats_together(answers)]
@@ -44,7 +67,6 @@ def run(options: argparse.Namespace) -> int:
         forms = [a.to_dict() for a in written]
         form = forms if len(forms) > 1 else forms[0]
         write_file(options.json, (json.dumps(form, indent=1, allow_nan=False) + "\n").encode())
-    return EXIT_MEASURED if all(a.frets or a.values for a in answers) else EXIT_REFUSED
 
 
 def ask_from(options: argparse.Namespace) -> Ask:
@@ -92,29 +114,6 @@ def _scale(options: argparse.Namespace) -> ScaleAsk:
     return replace(parse_scale(found.kind, found.factor), u_factor=found.u_factor)
 
 
-def _measure_file(path: Path, ask: Ask, overlay: Path | None) -> Inspection:
-    data = b""
-    try:
-        data = read_file(path)
-        photo = open_photo(data, path.name)
-    except InspectError as error:
-        digest = hashlib.sha256(data).hexdigest() if data else ""
-        return refused(PhotoSummary(path.name, digest, 0, 0), ask, error)
-    answer = _measure_photo(photo, ask)
-    if overlay:
-        draw_answer(photo, answer, overlay)
-    return answer
-
-
-def _measure_photo(photo: Photo, ask: Ask) -> Inspection:
-    try:
-        return measure(photo, ask)
-    except InspectError as error:
-        if isinstance(error, UnforeseenError) and (kept := keep_report(report_folder(), error.report)):
-            print(f"{photo.name}: how that came about is written in {kept}")
-        return refused(PhotoSummary(photo.name, photo.sha256, photo.width, photo.height), ask, error)
-
-
 def _overlay_path(given: Path | None, photo: Path, several: bool) -> Path | None:
     """Where the drawn photo goes: the file given or, with several photos, a file of its own in that folder."""
     if given is None or not several:
@@ -122,14 +121,20 @@ def _overlay_path(given: Path | None, photo: Path, several: bool) -> Path | None
     return given / f"{photo.stem}-readings.jpg"
 
 
-def draw_answer(photo: Photo, answer: Inspection, path: Path) -> None:
-    """Write the photo with the answer's lines on it; the file's ending says which kind of picture."""
-    import cv2
+def _ending(overlay: Path | None, several: bool) -> str:
+    """The kind of picture to draw, empty for none."""
+    return "" if overlay is None else ".jpg" if several else picture_ending(overlay)
 
-    from inspect_app.reading.overlay import draw
 
-    kind = path.suffix.lower() if path.suffix.lower() in (".jpg", ".jpeg", ".png", ".webp") else None
-    if kind is None:
+def picture_ending(path: Path) -> str:
+    """The ending of a picture's name, which says its kind.
+
+    Raises
+    ------
+    OptionError
+        If it is none.
+    """
+    ending = path.suffix.lower()
+    if ending not in (".jpg", ".jpeg", ".png", ".webp"):
         raise OptionError(f"The overlay {path.name} has no picture's ending.", "End its name in .jpg, .png or .webp.")
-    _, encoded = cv2.imencode(kind, draw(photo.bgr, answer))
-    write_file(path, encoded.tobytes())
+    return ending

@@ -8,27 +8,29 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from calib.photo import open_photo
-from inspect_app.commands.files import read_file, write_file
+from inspect_app.commands.answering import PICTURES, answers, runner_for
+from inspect_app.commands.files import write_file
 from inspect_app.commands.measure import ask_from
 from inspect_app.commands.table import aligned
 from inspect_app.decide.precision import LIMIT_FACTOR
 from inspect_app.decide.repeat_study import Row, repeat_study
-from inspect_app.measure import measure
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection
-from shared.errors import InspectError
+from shared.apart import Runner
 
 __all__ = ["run"]
 
 EXIT_DONE = 0
-_PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".heic")
 
 
 def run(options: argparse.Namespace) -> int:
     """Measure every photo, compare what they say of the same frets, and print one row a quantity."""
     photos = list(_photos(options.photos))
-    rows = repeat_study(_answers(photos, ask_from(options)))
+    where = runner_for(options.workers, options.scheduler, len(photos))
+    try:
+        rows = repeat_study(_answers(photos, ask_from(options), where))
+    finally:
+        where.close()
     print("\n".join(_table(rows)))
     if options.json:
         write_file(options.json, (json.dumps(_form(photos, rows), indent=1) + "\n").encode())
@@ -39,20 +41,19 @@ def _photos(given: Sequence[Path]) -> Iterator[tuple[str, Path]]:
     """Who took each photo, by its folder, and the photo."""
     for path in given:
         if path.is_dir():
-            yield from ((path.name, p) for p in sorted(path.iterdir()) if p.suffix.lower() in _PICTURES)
+            yield from ((path.name, p) for p in sorted(path.iterdir()) if p.suffix.lower() in PICTURES)
         else:
             yield path.resolve().parent.name, path
 
 
-def _answers(photos: Sequence[tuple[str, Path]], ask: Ask) -> Iterator[tuple[str, Inspection]]:
-    for who, path in photos:
-        try:
-            answer = measure(open_photo(read_file(path), path.name), ask)
-        except InspectError as error:
-            print(f"{path}: {error}", flush=True)
-            continue
-        print(f"{path}: {len(answer.frets)} frets", flush=True)
-        yield who, answer
+def _answers(photos: Sequence[tuple[str, Path]], ask: Ask, where: Runner) -> Iterator[tuple[str, Inspection]]:
+    done = answers([path for _, path in photos], ask, where, lambda _: "", None)
+    for (who, path), (_, one) in zip(photos, done, strict=True):
+        if one.answer.frets or one.answer.values:
+            print(f"{path}: {len(one.answer.frets)} frets", flush=True)
+            yield who, one.answer
+        else:
+            print(f"{path}: {'; '.join(n.reason for n in one.answer.not_measured)}", flush=True)
 
 
 def _table(rows: Sequence[Row]) -> Iterator[str]:

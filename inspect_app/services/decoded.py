@@ -11,7 +11,6 @@ from pathlib import Path
 from threading import Condition
 
 from cachetools import LRUCache, cached
-from cachetools.keys import hashkey
 
 from calib.photo import Photo, open_photo, read_photo
 from calib.plane import Plane
@@ -20,7 +19,7 @@ from inspect_app.measure import Look, calibrate, look
 from inspect_app.reading.ask import Ask
 from shared.errors import StoreError
 
-__all__ = ["calibration", "decoded", "look_ahead", "looked", "remember", "stored_bytes"]
+__all__ = ["calibration", "decoded", "look_ahead", "looked", "stored_bytes"]
 
 _BYTES_A_PIXEL = 9
 """What is kept of a photo: 3 of colour, 1 of luma, and at most 4.7 that a view makes of them (measured, elevation)."""
@@ -120,13 +119,6 @@ def decoded(path: Path, sha256: str) -> Photo:
         If the file is gone or no longer what was stored.
     """
     return _opened(path, sha256).photo
-
-
-def remember(path: Path, photo: Photo) -> None:
-    """Keep a photo that was decoded from the very bytes just written to `path`."""
-    key = hashkey(path, photo.sha256, _stamp(path))
-    with _TURN:
-        _KEPT.setdefault(key, _opened_as(replace(photo, name=path.name)))
 
 
 def calibration(path: Path, sha256: str, ask: Ask) -> tuple[Scale, Plane]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 import statistics
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
-from pathlib import Path
-from typing import cast
+from typing import Any, NamedTuple, cast
 
 from sqlalchemy import inspect
 from sqlalchemy.orm import Session
@@ -21,24 +21,28 @@ from inspect_app.jobs.photo_files import place
 from inspect_app.jobs.records import InspectionView
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.measure import refused
-from inspect_app.measure.summary import summaries
+from inspect_app.measure.one_photo import Answered, answer_photo, see_camera
 from inspect_app.reading.ask import Ask, HandEdge, ScaleAsk, View
 from inspect_app.reading.inspection import CameraSummary, Inspection, PhotoSummary
 from inspect_app.reading.values import readings_of
+from inspect_app.services import workers
 from inspect_app.services.deciding import wear_of
-from inspect_app.services.decoded import calibration, decoded, look_ahead, looked
+from inspect_app.services.decoded import look_ahead, looked, stored_bytes
 from inspect_app.services.finding import current_of, now, row, touch
-from shared.errors import InspectError, OptionError, UnforeseenError
+from shared.apart import in_turn, outcome
+from shared.errors import InspectError, OptionError, StoppedError
 from shared.reports import keep_report
 
 __all__ = [
     "answer_now",
+    "answers_now",
     "earlier_inspections",
     "first_look",
     "inspection_view",
     "keep_answer",
     "make_ready",
     "measure_photo",
+    "measure_photos",
     "place_edge",
     "restore_inspection",
     "suggested_ask",
@@ -89,12 +93,85 @@ def measure_photo(store: Store, photo_id: int, ask: Ask, again: bool = False) ->
         return loading.inspection_view(_keep(session, photo, ask, answer))
 
 
+def measure_photos(
+    store: Store, asked: Iterable[tuple[int, Ask]]
+) -> Iterator[tuple[int, InspectionView | InspectError]]:
+    """Measure several photos at a time, each ``(photo id, question)``, and keep each answer, refusals too.
+
+    Each inspection comes with its photo's id as it is kept, or with the error why it could not be.
+    """
+    every = tuple(asked)
+    for n, said in answers_now(store, every):
+        photo_id, ask = every[n]
+        if isinstance(said, InspectError):
+            yield photo_id, said
+            continue
+        with writing(store) as session:
+            kept = _keep(session, row(session, PhotoRow, photo_id, "photo"), ask, said)
+            view = loading.inspection_view(kept)
+        yield photo_id, view
+
+
 def answer_now(store: Store, photo_id: int, ask: Ask) -> Inspection:
-    """What a stored photo says to this version, a refusal too; nothing is kept."""
-    with reading(store) as session:
-        photo = row(session, PhotoRow, photo_id, "photo")
-        sha256, suffix, name = photo.sha256, photo.suffix, photo.name
-    return _measure(store, place(store.photos_dir, sha256, suffix), sha256, name, ask)
+    """What a stored photo says to this version, a refusal too; nothing is kept.
+
+    Raises
+    ------
+    InspectError
+        If its file is gone or changed.
+    """
+    (said,) = (found for _, found in answers_now(store, [(photo_id, ask)]))
+    if isinstance(said, InspectError):
+        raise said
+    return said
+
+
+def answers_now(store: Store, asked: Iterable[tuple[int, Ask]]) -> Iterator[tuple[int, Inspection | InspectError]]:
+    """What stored photos say to this version, refusals too, each with its place among the questions as it is done.
+
+    They are measured apart, as many at a time as there are workers: no photo can take the program down or hold it up.
+    An error is of a file that is gone, changed or no photo any more.
+    """
+    failed: list[tuple[int, InspectError]] = []
+    for of, call in in_turn(workers.pool(), _calls(store, asked, failed)):
+        yield from failed
+        failed.clear()
+        try:
+            yield of.place, _answered(store, outcome(call, of.photo.name))
+        except StoppedError as error:
+            yield of.place, refused(of.photo, of.ask, error)
+        except InspectError as error:
+            yield of.place, error
+    yield from failed
+
+
+class _Asked(NamedTuple):
+    place: int
+    photo: PhotoSummary
+    ask: Ask
+
+
+_Call = tuple[_Asked, Callable[..., Answered], tuple[Any, ...]]
+
+
+def _calls(store: Store, asked: Iterable[tuple[int, Ask]], failed: list[tuple[int, InspectError]]) -> Iterator[_Call]:
+    for n, (photo_id, ask) in enumerate(asked):
+        try:
+            with reading(store) as session:
+                photo = row(session, PhotoRow, photo_id, "photo")
+                known = PhotoSummary(photo.name, photo.sha256, photo.width_px, photo.height_px)
+                path = place(store.photos_dir, photo.sha256, photo.suffix)
+            data = stored_bytes(path, known.sha256)
+        except InspectError as error:
+            failed.append((n, error))
+            continue
+        yield _Asked(n, known, ask), answer_photo, (data, known.name, ask)
+
+
+def _answered(store: Store, done: Answered) -> Inspection:
+    if done.report:
+        keep_report(store.data_dir / REPORTS, done.report)
+    return done.answer
 
 
 def keep_answer(store: Store, photo_id: int, ask: Ask, answer: Inspection, over: int) -> InspectionView | None:
@@ -126,10 +203,26 @@ def place_edge(store: Store, inspection_id: int, *edges: HandEdge) -> Inspection
         for edge in edges:
             ask = ask.with_hand_edge(edge)
         photo_id, sha256, suffix, name = photo.id, photo.sha256, photo.suffix, photo.name
+        measured = _gave_something(loading.answer_of(present))
     path = place(store.photos_dir, sha256, suffix)
-    answer = _named(looked(path, sha256, ask)(ask), name)
+    answer = _named(looked(path, sha256, ask)(ask), name) if measured else _measured_now(store, photo_id, ask)
     with writing(store) as session:
         return loading.inspection_view(_keep(session, row(session, PhotoRow, photo_id, "photo"), ask, answer))
+
+
+def _gave_something(answer: Inspection) -> bool:
+    """Whether a photo was measured to its end: one that was stopped is not looked at in the program's own process."""
+    return bool(answer.frets or answer.values)
+
+
+def _measured_now(store: Store, photo_id: int, ask: Ask) -> Inspection:
+    answer = answer_now(store, photo_id, ask)
+    if not _gave_something(answer):
+        raise OptionError(
+            f"Nothing could be measured with the edge there: {'; '.join(n.reason for n in answer.not_measured)}",
+            "Ask something else of the photo first.",
+        )
+    return answer
 
 
 def undo(store: Store, photo_id: int) -> InspectionView:
@@ -184,8 +277,8 @@ def first_look(store: Store, photo_id: int) -> CameraSummary:
     ask = suggested_ask(store, photo_id)
     with reading(store) as session:
         photo = row(session, PhotoRow, photo_id, "photo")
-        path, sha256 = place(store.photos_dir, photo.sha256, photo.suffix), photo.sha256
-    return summaries(decoded(path, sha256), *calibration(path, sha256, ask), ask)[2]
+        path, sha256, name = place(store.photos_dir, photo.sha256, photo.suffix), photo.sha256, photo.name
+    return outcome(workers.submit(see_camera, stored_bytes(path, sha256), name, ask), name)
 
 
 def make_ready(store: Store, photo_id: int) -> None:
@@ -196,21 +289,10 @@ def make_ready(store: Store, photo_id: int) -> None:
     with reading(store) as session:
         photo = row(session, PhotoRow, photo_id, "photo")
         last = loading.current_inspection(photo)
-        if last is None:
+        if last is None or not _gave_something(loading.answer_of(last)):
             return
         path, sha256, ask = place(store.photos_dir, photo.sha256, photo.suffix), photo.sha256, Ask.from_dict(last.ask)
     look_ahead(path, sha256, ask)
-
-
-def _measure(store: Store, path: Path, sha256: str, name: str, ask: Ask) -> Inspection:
-    """The answer, a refusal too; what was looked at is kept for the edges that a person moves next."""
-    photo = decoded(path, sha256)
-    try:
-        return _named(looked(path, sha256, ask)(ask), name)
-    except InspectError as error:
-        if isinstance(error, UnforeseenError):
-            keep_report(store.data_dir / REPORTS, error.report)
-        return refused(PhotoSummary(name, sha256, photo.width, photo.height), ask, error)
 
 
 def _named(answer: Inspection, name: str) -> Inspection:

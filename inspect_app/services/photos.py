@@ -6,15 +6,16 @@ from pathlib import Path, PurePath
 
 from sqlalchemy import select
 
-from calib.photo import open_photo
 from inspect_app.jobs import loading
 from inspect_app.jobs.details import FIRST_VISIT, VIEW_OR_FINDING
 from inspect_app.jobs.models import Job, Photo, Visit
 from inspect_app.jobs.photo_files import keep, place, suffix_of
 from inspect_app.jobs.records import AddedPhoto, PhotoView
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.services.decoded import remember
+from inspect_app.measure.one_photo import look_over
+from inspect_app.services import workers
 from inspect_app.services.finding import now, row, touch
+from shared.apart import outcome
 from shared.errors import OptionError, PhotoError
 
 __all__ = ["add_photo", "categories", "photo_path", "photo_view", "remove_photo", "restore_photo", "update_photo"]
@@ -30,7 +31,7 @@ def add_photo(
     note: str = "",
     category: str = "",
 ) -> AddedPhoto:
-    """Take a photo into a job: checked, its file synced to the disk, then its row.
+    """Take a photo into a job: checked in a worker, its file synced to the disk, then its row.
 
     The same bytes are kept once a job: a second time gives the photo that is there, brought back if it was hidden.
 
@@ -43,23 +44,23 @@ def add_photo(
     """
     _check_view(view)
     name = PurePath(name.replace("\\", "/")).name.strip(".") or "photo"
-    photo = open_photo(data, name)
+    sha256, width, height = outcome(workers.submit(look_over, data, name), name)
     suffix = suffix_of(data)
-    remember(keep(store.photos_dir, data, photo.sha256, suffix), photo)
+    keep(store.photos_dir, data, sha256, suffix)
     with writing(store) as session:
         job = row(session, Job, job_id, "job")
-        there = session.scalar(select(Photo).where(Photo.job_id == job_id, Photo.sha256 == photo.sha256))
+        there = session.scalar(select(Photo).where(Photo.job_id == job_id, Photo.sha256 == sha256))
         if there is not None:
             there.removed = None
             return AddedPhoto(loading.photo_view(there), already_there=True)
         added = Photo(
             job=job,
             visit=_visit(job, visit),
-            sha256=photo.sha256,
+            sha256=sha256,
             suffix=suffix,
             size_bytes=len(data),
-            width_px=photo.width,
-            height_px=photo.height,
+            width_px=width,
+            height_px=height,
             name=name,
             view=view,
             note=note.strip(),

@@ -16,7 +16,7 @@ from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.key import Key
 from inspect_app.reading.values import readings_of
-from inspect_app.services.measuring import answer_now, inspection_view, keep_answer
+from inspect_app.services.measuring import answers_now, inspection_view, keep_answer
 from shared.errors import InspectError
 from shared.measured import COVERAGE_FACTOR, Measured
 
@@ -118,14 +118,14 @@ def remeasure(store: Store, asked: Iterable[Asked], keep: bool = True) -> Iterat
     out the same go with them. A photo that was measured again meanwhile keeps that answer. Every photo is kept by
     itself: what was done before a stop is not asked again.
     """
-    for at in asked:
+    every = tuple(asked)
+    for n, answer in answers_now(store, [(at.photo_id, at.ask) for at in every]):
+        at = every[n]
         before = inspection_view(store, at.inspection_id).answer
-        try:
-            answer = answer_now(store, at.photo_id, at.ask)
-            kept = keep and keep_answer(store, at.photo_id, at.ask, answer, over=at.inspection_id) is not None
-        except InspectError as error:  # the file is gone or changed: the earlier answer stays
-            yield Remeasured(at, before, None, False, str(error))
+        if isinstance(answer, InspectError):  # the file is gone or changed: the earlier answer stays
+            yield Remeasured(at, before, None, False, str(answer))
             continue
+        kept = keep and keep_answer(store, at.photo_id, at.ask, answer, over=at.inspection_id) is not None
         yield Remeasured(at, before, answer, kept)
 
 

@@ -21,6 +21,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from inspect_app import services
 from inspect_app.jobs.names import PREVIEWS
+from inspect_app.services import workers
 from inspect_app.ui.gate import PasscodeGate
 from inspect_app.ui.look import THEME
 from inspect_app.ui.origin import OwnPagesOnly
@@ -115,12 +116,14 @@ def _unexpected(error: Exception) -> bool:
 
 @asynccontextmanager
 async def _warm(app: st.App) -> AsyncIterator[None]:
-    """Import what the first page needs before anyone waits for it."""
+    """Import what the first page needs, and start what reads photos, before anyone waits for it."""
+    workers.start()
     import_module("altair")
     import_module("pandas")
     import_module("pyarrow")
     settle()
     yield
+    workers.stop()
 
 
 def settle() -> None:

@@ -11,6 +11,7 @@ from PIL import Image
 
 import inspect_app.services.measuring as measuring
 from calib.scales.printed import DICTIONARY, STRIP, STRIP_SIZE
+from inspect_app.measure import one_photo
 from inspect_app.reading.ask import Ask, ScaleAsk
 from inspect_app.reading.inspection import (
     CameraSummary,
@@ -123,11 +124,12 @@ def job(store):
 
 
 def measure_with(monkeypatch, measure):
-    """Let `measure(photo, ask)` answer for what a stored photo shows."""
+    """Let `measure(photo, ask)` answer for what a photo shows."""
 
     def looked(path, sha256, _):
         return lambda ask: measure(decoded(path, sha256), ask)
 
+    monkeypatch.setattr(one_photo, "measure", measure)
     monkeypatch.setattr(measuring, "looked", looked)
     monkeypatch.setattr(measuring, "look_ahead", lambda *_: None)
 

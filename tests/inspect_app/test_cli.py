@@ -14,9 +14,8 @@ import sample_images
 from calib.photo import open_photo
 from inspect_app import measure as measuring
 from inspect_app.cli import main
-from inspect_app.commands import measure as measure_command
 from inspect_app.commands.table import answer_table
-from inspect_app.measure import MEASURED_VIEWS
+from inspect_app.measure import MEASURED_VIEWS, one_photo
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.schema import answer_schema
@@ -42,7 +41,7 @@ def measured(monkeypatch, make_answer):
         asked.append(ask)
         return make_answer(photo.name, photo.sha256, ask)
 
-    monkeypatch.setattr(measure_command, "measure", measure)
+    monkeypatch.setattr(one_photo, "measure", measure)
     return asked
 
 
@@ -115,7 +114,7 @@ def test_several_photos_put_together_give_one_answer(photo, measured, tmp_path, 
     answer = json.loads(out.read_text())
     jsonschema.validate(answer, SCHEMA)
     assert [p["name"] for p in answer["options"]["together"]] == ["board.jpg", "again.jpg"]
-    alone = measure_command.measure(open_photo(photo.read_bytes(), photo.name), Ask("plan"))
+    alone = one_photo.measure(open_photo(photo.read_bytes(), photo.name), Ask("plan"))
     assert [len(f["flats"]) for f in answer["frets"]] == [len(f.flats) for f in alone.frets]
     assert "board.jpg + again.jpg" in capsys.readouterr().out
 
@@ -322,14 +321,14 @@ def test_a_refusal_of_the_view_is_kept_apart_from_a_fault(photo, tmp_path, monke
     def fails(photo, ask):
         raise RuntimeError("a fault of the program, not of the photo")
 
-    monkeypatch.setattr(measure_command, "measure", fails)
+    monkeypatch.setattr(one_photo, "measure", fails)
     assert main(["measure", str(photo)]) == 3
     assert len(list((tmp_path / "reports").iterdir())) == 1
 
     def refuses(photo, ask):
         raise ScaleError("No.", "Do.")
 
-    monkeypatch.setattr(measure_command, "measure", refuses)
+    monkeypatch.setattr(one_photo, "measure", refuses)
     assert main(["measure", str(photo)]) == 2
 
 

@@ -14,7 +14,7 @@ from streamlit.testing.v1 import AppTest
 import inspect_app.reading.quantities as quantities
 from inspect_app import services
 from inspect_app.cli import main
-from inspect_app.commands import measure as command
+from inspect_app.measure import one_photo
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection, Outline
 from inspect_app.reading.key import Key, Place, parse_key
@@ -138,7 +138,7 @@ def test_the_command_writes_it(monkeypatch, tmp_path, capsys, key):
     photo, out = tmp_path / "a.jpg", tmp_path / "a.json"
     photo.write_bytes(cv2.imencode(".jpg", np.full((120, 160, 3), 90, np.uint8))[1].tobytes())
     plain = full_answer(frets=())
-    monkeypatch.setattr(command, "measure", lambda photo, ask: seen(plain, key))
+    monkeypatch.setattr(one_photo, "measure", lambda photo, ask: seen(plain, key))
     assert main(["measure", str(photo), "--view", "elevation", "--json", str(out)]) == 0
     assert f"{key}   2.125 ± 0.020 mm" in capsys.readouterr().out
     assert str(key) in json.loads(out.read_text())["values"]

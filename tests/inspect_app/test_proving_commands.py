@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from inspect_app.cli import main
-from inspect_app.commands import repeat_study
+from inspect_app.measure import one_photo
 
 SECTION = Path(__file__).parents[2] / "sample_images" / "intake-section.jpg"
 TRUTH = json.loads(SECTION.with_suffix(".json").read_text(encoding="utf-8"))["section"]
@@ -83,7 +83,7 @@ def study(tmp_path, monkeypatch, make_answer, make_jpeg):
         frets = [_wider(f, 0.01 * (k % 3) + 0.05 * (k >= 3)) for f in answer.frets]
         return _with_frets(answer, frets)
 
-    monkeypatch.setattr(repeat_study, "measure", measure)
+    monkeypatch.setattr(one_photo, "measure", measure)
     for who in ("first", "second"):
         (tmp_path / who).mkdir()
         for k in range(3):

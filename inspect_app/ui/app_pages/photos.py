@@ -106,15 +106,15 @@ def at_sight(photo: PhotoView) -> str:
 
 
 def measure_all(asks: list[tuple[PhotoView, Ask]]) -> None:
-    """Measure these photos one after the other, with progress; what is measured stays where it is stopped or left."""
-    bar = st.progress(0.0, "Measuring")
+    """Measure these photos, two at a time, with progress; what is measured stays where it is stopped or left."""
+    bar = st.progress(0.0, f"Measuring {len(asks)} photo{'' if len(asks) == 1 else 's'}")
     st.button("Stop after this photo", key="stop-measuring")  # any press ends this run at the next photo
-    for i, (photo, ask) in enumerate(asks):
-        bar.progress(i / len(asks), f"Measuring {plain(photo.name)}, {i + 1} of {len(asks)}")
-        try:
-            services.measure_photo(server.store(), photo.id, ask)
-        except InspectError as error:
-            said = f"{plain(photo.name)}: {plain(error.wrong)} **{plain(error.advice)}**"
+    names = {photo.id: photo.name for photo, _ in asks}
+    every = services.measure_photos(server.store(), [(photo.id, ask) for photo, ask in asks])
+    for i, (photo_id, made) in enumerate(every, 1):
+        bar.progress(i / len(asks), f"Measured {plain(names[photo_id])}, {i} of {len(asks)}")
+        if isinstance(made, InspectError):
+            said = f"{plain(names[photo_id])}: {plain(made.wrong)} **{plain(made.advice)}**"
             st.session_state["photos-said"] = [*st.session_state.get("photos-said", ()), ("error", said)]
     st.rerun()
 

@@ -13,7 +13,7 @@ import pytest
 from calib.photo import open_photo
 from inspect_app import services
 from inspect_app.cli import main
-from inspect_app.commands import measure as measure_command
+from inspect_app.commands import answering
 from inspect_app.measure import measure
 from inspect_app.reading.ask import Ask, ScaleAsk
 from shared.errors import UnforeseenError
@@ -69,7 +69,7 @@ def test_a_fault_in_one_photo_is_that_photos_refusal_with_a_report(faulty):
 
 
 def test_the_command_goes_on_past_a_fault_and_names_the_report(faulty, tmp_path, monkeypatch, capsys):
-    monkeypatch.setattr(measure_command, "report_folder", lambda: tmp_path / "reports")
+    monkeypatch.setattr(answering, "report_folder", lambda: tmp_path / "reports")
     paths = photos_in(tmp_path, 3)
     assert main(["measure", *map(str, paths), "--json", str(tmp_path / "out.json")]) == 2
     answers = json.loads((tmp_path / "out.json").read_text(encoding="utf-8"))

@@ -7,8 +7,8 @@ import pytest
 
 from inspect_app import services
 from inspect_app.cli import main
-from inspect_app.commands import measure as measure_command
 from inspect_app.commands.pages import without_passcode
+from inspect_app.measure import one_photo
 from inspect_app.reading.closeups import Window
 from inspect_app.services import pictures
 from shared.errors import StoreError
@@ -34,7 +34,7 @@ def strangers(tmp_path):
 
 @pytest.fixture
 def measured(monkeypatch):
-    monkeypatch.setattr(measure_command, "measure", lambda photo, ask: full_answer(photo.name, photo.sha256, ask))
+    monkeypatch.setattr(one_photo, "measure", lambda photo, ask: full_answer(photo.name, photo.sha256, ask))
 
 
 def commands(folder, data, number):

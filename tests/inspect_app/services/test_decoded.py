@@ -10,8 +10,9 @@ import pytest
 from inspect_app import services
 from inspect_app.demo import ask_of
 from inspect_app.reading.ask import Ask, HandEdge
-from inspect_app.services import add_photo, decoded, open_store, photo_path
+from inspect_app.services import add_photo, decoded, open_store, photo_path, workers
 from sample_images import photos
+from shared.apart import Apart, Limits
 from shared.errors import InspectError, StoreError
 from tests.inspect_app.conftest import noise_jpeg
 
@@ -60,34 +61,58 @@ def added(store, job):
     return [(add_photo(store, job, s.path.read_bytes(), s.path.name, s.view).photo, ask_of(s)) for s in two_shots()]
 
 
+@pytest.fixture
+def two_workers(monkeypatch):
+    """Photos are measured apart, as the pages do it."""
+    monkeypatch.delenv("INSPECT_APP_APART")
+    workers.stop()
+    yield workers.pool()
+    workers.stop()
+
+
 @pytest.mark.slow
-def test_two_threads_measure_what_one_does_and_decode_each_photo_once(store, job, tmp_path, count):
-    asked = added(store, job) * 2  # each photo by both threads
-    decoded._KEPT.clear()
+def test_two_windows_measure_at_once_what_one_measures(store, job, tmp_path, count, two_workers):
+    asked = added(store, job) * 2  # each photo by both windows
     with ThreadPoolExecutor(2) as pool:
         at_once = list(pool.map(lambda a: services.measure_photo(store, a[0].id, a[1], again=True).answer, asked))
-    hashes = {photo.sha256: 1 for photo, _ in asked}
-    assert count["decoded"] == hashes
-    assert count["looked"] == hashes
     alone_in = open_store(tmp_path / "alone")
     one = services.create_job(alone_in, services.JobDetails("A"))
-    alone = [services.measure_photo(alone_in, photo.id, ask).answer for photo, ask in added(alone_in, one)]
+    asked_alone = [(photo.id, ask) for photo, ask in added(alone_in, one)]
+    alone = [services.measure_photo(alone_in, *at).answer for at in asked_alone]
+    together = dict(services.measure_photos(alone_in, asked_alone))
     alone_in.close()
     assert at_once == alone * 2
+    assert [together[photo_id].answer for photo_id, _ in asked_alone] == alone
     assert all(answer.frets for answer in alone)
+    assert count == {"decoded": {}, "looked": {}}  # nothing of it in the pages' own process
 
 
-def test_a_measured_photo_is_not_looked_at_again_for_its_handles(store, job, count):
+@pytest.mark.slow
+def test_a_photo_that_hangs_is_stopped_named_and_the_pages_go_on(store, job, two_workers, monkeypatch):
+    """The limit is so short that no photo is ready in time."""
+    hangs, goes = (photo for photo, _ in added(store, job))
+    short = Apart(1, Limits(seconds=0.001, memory=4 << 30))
+    monkeypatch.setattr(workers, "pool", lambda: short)
+    kept = services.measure_photo(store, hangs.id, Ask("end"))
+    short.close()
+    assert f"Reading {hangs.name} took longer" in kept.answer.not_measured[0].reason
+    services.make_ready(store, hangs.id)  # not looked at again in the pages' own process
+    monkeypatch.undo()
+    assert services.measure_photo(store, goes.id, Ask("elevation")).answer.frets
+    assert services.check_store(store).sound
+
+
+def test_a_measured_photo_is_ready_for_its_handles_and_looked_at_once(store, job, count):
     photo, ask = added(store, job)[1]
     measured = services.measure_photo(store, photo.id, ask)
     services.make_ready(store, photo.id)
     fret = measured.answer.frets[0]
     edges = [o for o in fret.outlines if o.name == "bevel"]
     assert edges
-    top = HandEdge(edges[0].of.part("top"), (edges[0].points[-1],))
-    services.place_edge(store, measured.id, top)
+    for n in (-1, 0):
+        services.place_edge(store, measured.id, HandEdge(edges[0].of.part("top"), (edges[0].points[n],)))
     assert count["looked"] == {photo.sha256: 1}
-    assert count["decoded"] == {}  # it was kept as it was taken in
+    assert count["decoded"] == {photo.sha256: 1}
 
 
 def test_an_error_of_one_photo_leaves_the_others_kept(store, job, count):
@@ -122,6 +147,8 @@ def test_a_photo_whose_file_is_changed_or_lost_is_not_answered_from_memory(store
 def test_what_is_kept_stays_within_its_bound_and_the_last_used_stays(store, job, monkeypatch):
     monkeypatch.setattr(decoded, "_BYTES_A_PIXEL", decoded._KEPT_BYTES // (3 * 120 * 160))  # three of these fill it
     shots = [add_photo(store, job, noise_jpeg(i), f"{i}.jpg").photo for i in range(5)]
+    for photo in shots:
+        decoded.decoded(photo_path(store, photo.sha256), photo.sha256)
     assert [sha for _, sha, _ in decoded._KEPT] == [p.sha256 for p in shots[2:]]
     assert decoded._KEPT.currsize <= decoded._KEPT_BYTES
 
@@ -129,9 +156,10 @@ def test_what_is_kept_stays_within_its_bound_and_the_last_used_stays(store, job,
 def test_a_photo_larger_than_the_bound_is_kept_alone(store, job, monkeypatch, count):
     monkeypatch.setattr(decoded, "_BYTES_A_PIXEL", decoded._KEPT_BYTES)
     photo = add_photo(store, job, noise_jpeg(1), "a.jpg").photo
-    decoded.decoded(photo_path(store, photo.sha256), photo.sha256)
+    for _ in range(2):
+        decoded.decoded(photo_path(store, photo.sha256), photo.sha256)
     assert len(decoded._KEPT) == 1
-    assert count["decoded"] == {}
+    assert count["decoded"] == {photo.sha256: 1}
 
 
 @pytest.fixture
