@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,7 +13,7 @@ from inspect_app.reading.inspection import FretReading, Inspection, Outline
 from inspect_app.reading.key import on_fret
 from inspect_app.reading.quantities import line_called
 
-__all__ = ["BAR_MM", "Window", "bar_of", "bevel_window", "closeup", "nearest_spot", "share_of", "window_at"]
+__all__ = ["BAR_MM", "Window", "bar_of", "bevel_window", "box_of", "closeup", "line_along", "nearest_spot"]
 
 Point = tuple[float, float]
 
@@ -58,32 +57,6 @@ def nearest_spot(inspection: Inspection, fret: int, from_treble_mm: float, reach
     return None
 
 
-def window_at(inspection: Inspection, fret: int, share: float) -> Window | None:
-    """The window on a place given as its share of the way along the fret, from the end the outlines begin at."""
-    along, camera = _along(_fret(inspection, fret)), inspection.camera
-    if along is None or camera is None:
-        return None
-    length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(along, axis=0), axis=1))])
-    at = share * length[-1]
-    middle = (float(np.interp(at, length, along[:, 0])), float(np.interp(at, length, along[:, 1])))
-    return Window(middle, SPOT_MM, camera.px_per_mm)
-
-
-def share_of(inspection: Inspection, fret: int, window: Window) -> float | None:
-    """Where a window lies along its fret, as `window_at` takes it."""
-    along = _along(_fret(inspection, fret))
-    if along is None:
-        return None
-    steps = np.diff(along, axis=0)
-    length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(steps, axis=1))])
-    best = (math.inf, 0.0)
-    for k, step in enumerate(steps):
-        t = float(np.clip(np.dot(np.asarray(window.middle) - along[k], step) / max(np.dot(step, step), 1e-9), 0.0, 1.0))
-        away = float(np.linalg.norm(along[k] + t * step - window.middle))
-        best = min(best, (away, float(length[k] + t * (length[k + 1] - length[k]))))
-    return best[1] / float(length[-1])
-
-
 def bevel_window(inspection: Inspection, fret: int, end: str) -> Window | None:
     """The window on one end's bevel."""
     reading, camera = _fret(inspection, fret), inspection.camera
@@ -95,26 +68,44 @@ def bevel_window(inspection: Inspection, fret: int, end: str) -> Window | None:
     return Window((float(middle[0]), float(middle[1])), BEVEL_MM, camera.px_per_mm, drawn[0])
 
 
-def closeup(bgr: NDArray[np.uint8], window: Window) -> NDArray[np.uint8]:
-    """The window cut out of an upright photo and brought to `OUT_PX` wide, its outline drawn on it.
+def box_of(window: Window, size: tuple[int, int]) -> tuple[float, float, float, float]:
+    """The piece ``(x0, y0, x1, y1)`` of an upright photo of this width and height that a window shows, in its pixels.
 
     Near the photo's border the window moves inwards; it never shrinks, so that pictures of one width share a scale.
-    What then lies outside the photo stays grey.
     """
     w = window.width_mm * window.px_per_mm
-    zoom = OUT_PX / w
-    size = (OUT_PX, round(OUT_PX * SHAPE))
     left, top = (
-        _inside(c - half, 2.0 * half, limit)
-        for c, half, limit in zip(window.middle, (w / 2.0, w * SHAPE / 2.0), bgr.shape[1::-1], strict=True)
+        _inside(c - length / 2.0, length, limit)
+        for c, length, limit in zip(window.middle, (w, w * SHAPE), size, strict=True)
     )
-    move = np.array([[zoom, 0.0, -zoom * left], [0.0, zoom, -zoom * top]])
+    return left, top, left + w, top + w * SHAPE
+
+
+def closeup(
+    bgr: NDArray[np.uint8], window: Window, matrix: NDArray[np.float64] | None = None, of: tuple[int, int] | None = None
+) -> NDArray[np.uint8]:
+    """The window cut out of an upright photo and brought to `OUT_PX` wide, its outline drawn on it.
+
+    What lies outside the photo stays grey.
+
+    Parameters
+    ----------
+    matrix : ndarray of float, shape (3, 3), optional
+        Takes this photo's pixels to those of the one that the window is of, whose width and height are `of`: the
+        picture then shows the very piece that the window shows there.
+    """
+    left, top, right, _ = box_of(window, of or (bgr.shape[1], bgr.shape[0]))
+    zoom = OUT_PX / (right - left)
+    size = (OUT_PX, round(OUT_PX * SHAPE))
+    move = np.array([[zoom, 0.0, -zoom * left], [0.0, zoom, -zoom * top], [0.0, 0.0, 1.0]])
     kind = cv2.INTER_CUBIC if zoom > 1.0 else cv2.INTER_AREA
+    onto = move if matrix is None else move @ matrix
+    grey = (128, 128, 128)
     out: NDArray[np.uint8] = np.asarray(
-        cv2.warpAffine(bgr, move, size, flags=kind, borderMode=cv2.BORDER_CONSTANT, borderValue=(128, 128, 128)),
+        cv2.warpPerspective(bgr, onto, size, flags=kind, borderMode=cv2.BORDER_CONSTANT, borderValue=grey),
         dtype=np.uint8,
     )
-    if window.outline is not None and len(window.outline.points) > 1:
+    if matrix is None and window.outline is not None and len(window.outline.points) > 1:
         pts = (np.asarray(window.outline.points) - (left, top)) * zoom
         _draw(out, pts, window.outline)
     return out
@@ -141,8 +132,8 @@ def _fret(inspection: Inspection, number: int) -> FretReading | None:
     return next((f for f in inspection.frets if f.number == number), None)
 
 
-def _along(reading: FretReading | None) -> NDArray[np.float64] | None:
-    """A line along the fret in photo pixels: its crown line, else the middle between its crown's edges."""
+def line_along(reading: FretReading | None) -> NDArray[np.float64] | None:
+    """A line along a fret, photo pixels, treble to bass: its crown line, else the middle of its crown's edges."""
     if reading is None:
         return None
     lines: dict[str, list[Sequence[Point]]] = {}

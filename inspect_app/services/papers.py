@@ -21,7 +21,7 @@ from inspect_app.report.pdf import Pdf, render_pages, render_pdf
 from inspect_app.report.record import PhotoRow, ReadingRow, record_content
 from inspect_app.report.writing import Writing, listed, ordinal
 from inspect_app.services.deciding import AFTER, Decision, decide, inspections_of, terms, wear_of
-from inspect_app.services.handing_over import handover_paper, proof_of, proof_pairs
+from inspect_app.services.handing_over import handover_paper, proof_of
 from inspect_app.services.jobs import job_view
 from inspect_app.services.on_paper import heading_of, materials_of, visit_day, writing_of
 from inspect_app.services.pictures import caption_of, closeup_of, of_visit, picture_of
@@ -37,7 +37,6 @@ __all__ = [
     "mail_text",
     "picture_of",
     "proof_of",
-    "proof_pairs",
     "record_paper",
     "words_why",
 ]

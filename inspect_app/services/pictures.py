@@ -6,7 +6,6 @@ Encoded anew, so that nothing of a file's own data (place, camera owner) leaves 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from functools import partial
 
 import cv2
 import numpy as np
@@ -16,6 +15,7 @@ from inspect_app.jobs.records import JobView, PhotoView
 from inspect_app.jobs.store import Store
 from inspect_app.reading.closeups import Window, closeup
 from inspect_app.reading.overlay import draw
+from inspect_app.reading.same_place import Laid
 from inspect_app.services.decoded import decoded
 from inspect_app.services.photos import photo_path
 from shared.errors import OptionError
@@ -28,7 +28,6 @@ __all__ = [
     "of_visit",
     "photo_pairs",
     "picture_of",
-    "same_scale",
     "shows_same",
     "upright",
 ]
@@ -50,9 +49,11 @@ def picture_of(store: Store, photo: PhotoView, longest: int = PICTURE_PX, marked
     return _encode(_shrink(draw(bgr, photo.inspection.answer) if marked and photo.inspection else bgr, longest))
 
 
-def closeup_of(store: Store, photo: PhotoView, window: Window) -> bytes:
-    """A small piece of a stored photo as JPEG."""
-    return _encode(closeup(upright(store, photo), window))
+def closeup_of(store: Store, photo: PhotoView, window: Window, laid: Laid | None = None) -> bytes:
+    """A small piece of a stored photo as JPEG; `laid` where the window is of the photo that this one lies on."""
+    if laid is None:
+        return _encode(closeup(upright(store, photo), window))
+    return _encode(closeup(upright(store, photo), window, laid.homography, laid.size))
 
 
 def caption_of(photo: PhotoView) -> str:
@@ -87,24 +88,6 @@ def photo_pairs(job: JobView, before: str, after: str, most: int = 4) -> list[tu
     return pairs[:most]
 
 
-def same_scale(store: Store, old: PhotoView, new: PhotoView) -> tuple[bytes, bytes]:
-    """Both pictures at the same pixels to the millimetre (the coarser one's), cut to one size about the middle."""
-    pictures = []
-    finest = [p.inspection.answer.camera.px_per_mm for p in (old, new) if p.inspection and p.inspection.answer.camera]
-    for p in (old, new):
-        bgr = upright(store, p)
-        if p.inspection:
-            bgr = draw(bgr, p.inspection.answer)
-        camera = p.inspection.answer.camera if p.inspection else None
-        if camera and len(finest) == 2:
-            bgr = _shrink(bgr, round(max(bgr.shape[:2]) * min(finest) / camera.px_per_mm))
-        pictures.append(bgr)
-    h, w = (min(p.shape[k] for p in pictures) for k in (0, 1))
-    crop = partial(_middle, height=h, width=w)
-    left, right = (_encode(_shrink(crop(p), PICTURE_PX)) for p in pictures)
-    return left, right
-
-
 def of_visit(photos: Iterable[PhotoView], visit: str, view: str) -> list[PhotoView]:
     """Measured photos of one view at one visit."""
     return [p for p in photos if p.visit.label == visit and p.view == view and p.inspection is not None]
@@ -124,8 +107,3 @@ def _encode(bgr: NDArray[np.uint8]) -> bytes:
     if not done:
         raise OptionError("A picture could not be written.", "Choose a smaller size.")
     return bytes(data)
-
-
-def _middle(bgr: NDArray[np.uint8], height: int, width: int) -> NDArray[np.uint8]:
-    y, x = (bgr.shape[0] - height) // 2, (bgr.shape[1] - width) // 2
-    return bgr[y : y + height, x : x + width]

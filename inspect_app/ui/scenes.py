@@ -38,7 +38,7 @@ def plain_scene(photo: PhotoView, small: bool = False) -> Scene:
     """The photo with its scale and outlines, nothing to choose."""
     answer = photo.inspection.answer if photo.inspection else None
     shapes = _shapes(answer, {}, ()) if answer else ()
-    return Scene(photo_of(photo), _alt(photo, answer), f"look {photo.id}", shapes=shapes, small=small)
+    return Scene(photo_of(photo), _alt(photo, answer), f"look {photo.id}", shapes=shapes, small=small, kept=not small)
 
 
 def reading_scene(
@@ -56,7 +56,7 @@ def reading_scene(
         by_feature.setdefault(r.reading.of, []).append(r)
     mine = _card(readings, chosen)
     shapes = _shapes(answer, by_feature, mine)
-    base = Scene(photo_of(photo), _alt(photo, answer), f"photo {photo.id}", rev, shapes)
+    base = Scene(photo_of(photo), _alt(photo, answer), f"photo {photo.id}", rev, shapes, kept=True)
     if chosen is None or chosen.photo_id != photo.id:
         return base
     edges_by_reading = [(r, edges_of(answer, r.reading)) for r in mine]

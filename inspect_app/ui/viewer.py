@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
 
+import numpy as np
 import streamlit as st
 
 from inspect_app.reading.key import Key
@@ -21,6 +22,7 @@ __all__ = [
     "Placing",
     "Readout",
     "Scene",
+    "Second",
     "Shape",
     "parse_moved",
     "scene_data",
@@ -103,12 +105,25 @@ class Placing:
 
 
 @dataclass(frozen=True, slots=True)
+class Second:
+    """A second photo that lies on the scene's: `onto` takes its pixels to the first one's, nine numbers row by row.
+
+    `names` are those of the first and the second photo.
+    """
+
+    photo: Photo
+    onto: tuple[float, ...]
+    names: tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
 class Scene:
     """Everything the viewer shows. Geometry in upright photo pixels.
 
     `subject` names what the handles belong to; a new subject drops what was in hand. `focus` is the box
-    ``(x0, y0, x1, y1)`` to look at, taken up when `focus_key` changes. `keys` are letters told back from anywhere on
-    the page but a field that is typed in.
+    ``(x0, y0, x1, y1)`` to look at, taken up when `focus_key` changes; `focus_name` is its button's word. `keys` are
+    letters told back from anywhere on the page but a field that is typed in. With `kept`, place and zoom stand in the
+    page's address, and a small picture shows them.
     """
 
     photo: Photo
@@ -121,7 +136,10 @@ class Scene:
     place: Placing | None = None
     focus: tuple[float, float, float, float] | None = None
     focus_key: str = ""
+    focus_name: str = "Reading"
     small: bool = False
+    kept: bool = False
+    second: Second | None = None
     keys: tuple[str, ...] = ()
 
 
@@ -143,15 +161,8 @@ def scene_data(scene: Scene) -> dict[str, Any]:
     ValueError
         If a number is not finite.
     """
-    at = f"/photo/{scene.photo.sha256}"
     data = {
-        "photo": {
-            "id": scene.photo.sha256,
-            "preview": f"{at}/preview.jpg",
-            "crop": f"{at}/crop.jpg",
-            "w": scene.photo.width,
-            "h": scene.photo.height,
-        },
+        "photo": _photo(scene.photo),
         "alt": scene.alt,
         "subject": scene.subject,
         "rev": scene.rev,
@@ -161,11 +172,26 @@ def scene_data(scene: Scene) -> dict[str, Any]:
         "place": _place(scene.place) if scene.place else None,
         "focus": [float(v) for v in scene.focus] if scene.focus else None,
         "focusKey": scene.focus_key,
+        "focusName": scene.focus_name,
         "small": scene.small,
+        "kept": scene.kept,
+        "second": _second(scene.second) if scene.second else None,
         "keys": list(scene.keys),
     }
     json.dumps(data, allow_nan=False)  # a NaN would reach the browser as broken JSON
     return data
+
+
+def _photo(photo: Photo) -> dict[str, Any]:
+    at = f"/photo/{photo.sha256}"
+    addresses = {name: f"{at}/{name}.jpg" for name in ("preview", "small", "crop")}
+    return {"id": photo.sha256, **addresses, "w": photo.width, "h": photo.height}
+
+
+def _second(s: Second) -> dict[str, Any]:
+    back = np.linalg.inv(np.reshape(s.onto, (3, 3))).ravel()
+    matrices = {"onto": [float(v) for v in s.onto], "back": [float(v) for v in back]}
+    return {"photo": _photo(s.photo), "names": list(s.names), **matrices}
 
 
 def _shape(s: Shape) -> dict[str, Any]:

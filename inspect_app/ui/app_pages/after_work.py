@@ -7,9 +7,10 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.decide.limits import Verdict
 from inspect_app.services.deciding import fret_heights, write_fret_heights
-from inspect_app.services.papers import AFTER, handover_paper, proof_of, proof_pairs
+from inspect_app.services.papers import AFTER, handover_paper, proof_of
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job
+from inspect_app.ui.comparing import before_and_after
 from inspect_app.ui.forms import parse_heights
 from inspect_app.ui.fret_history import work_done
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
@@ -67,14 +68,6 @@ def heights(job: services.JobView) -> None:
                 st.rerun()
 
 
-def pairs(job: services.JobView) -> None:
-    """The same frets before and after, at the same scale."""
-    for caption, before, after in proof_pairs(server.store(), job.id):
-        left, right = st.columns(2)
-        left.image(before, caption=f"Before: {plain(caption)}", alt=f"Before the work: {caption}", width="stretch")
-        right.image(after, caption=f"After: {plain(caption)}", alt=f"After the work: {caption}", width="stretch")
-
-
 job = the_job()
 head(job, "after_work.py")
 st.title("After work")
@@ -84,6 +77,7 @@ if not any(v.label == AFTER for v in job.visits):
     st.stop()
 try:
     checks(job)
+    before_and_after(job)
     heights(job)
     work_done(job, AFTER)
     st.download_button(
@@ -93,6 +87,5 @@ try:
         mime="application/pdf",
         on_click="ignore",
     )
-    pairs(job)
 except InspectError as error:
     say(error)

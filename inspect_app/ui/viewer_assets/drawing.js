@@ -1,6 +1,8 @@
 // Drawing: the photo where the view puts it, a sharper piece of it where someone looks closely, and the lines over both.
 import * as g from "./geom.js";
 import { crop } from "./loupe.js";
+import { drawSecond, sharpenSecond } from "./second.js";
+import { drawMap, toAddress } from "./whereabouts.js";
 
 const TILE_REST = 160; // ms without movement before a sharper piece of the photo is fetched
 const BEYOND = 40; // px a line is drawn beyond the edge of the viewer
@@ -12,9 +14,11 @@ export function draw(me) {
     me.frame = 0;
     place(me, me.img, [0, 0, me.data.photo.w, me.data.photo.h]);
     if (me.tileBox) place(me, me.tile, me.tileBox);
+    drawSecond(me);
+    drawMap(me);
     paths(me);
     clearTimeout(me.timers.tile);
-    me.timers.tile = setTimeout(() => sharpen(me), TILE_REST);
+    me.timers.tile = setTimeout(() => { sharpen(me); toAddress(me); }, TILE_REST);
   });
 }
 
@@ -72,11 +76,13 @@ function sharpen(me) {
   if (me.view.s * devicePixelRatio <= (1.15 * me.img.naturalWidth) / photo.w) {
     me.tile.style.visibility = "hidden";
     me.tileBox = null;
+    sharpenSecond(me, null);
     return;
   }
   const a = g.toPhoto(me.view, [0, 0]), b = g.toPhoto(me.view, me.size);
   const box = [Math.max(0, Math.floor(a[0])), Math.max(0, Math.floor(a[1])), Math.min(photo.w, Math.ceil(b[0])), Math.min(photo.h, Math.ceil(b[1]))];
   if (box[2] - box[0] < 8 || box[3] - box[1] < 8) return;
+  sharpenSecond(me, box);
   const src = crop(photo, box);
   if (me.tile.getAttribute("src") === src) return;
   me.tile.style.visibility = "hidden";

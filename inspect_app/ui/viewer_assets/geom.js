@@ -28,6 +28,9 @@ export function toPlane(H, p) {
   return [(H[0] * p[0] + H[1] * p[1] + H[2]) / w, (H[3] * p[0] + H[4] * p[1] + H[5]) / w];
 }
 
+// The product of two 3 x 3 matrices, each nine numbers row by row.
+export const times = (a, b) => a.map((_, i) => [0, 1, 2].reduce((sum, k) => sum + a[i - (i % 3) + k] * b[3 * k + (i % 3)], 0));
+
 export const distance = (a, b) => Math.hypot(b[0] - a[0], b[1] - a[1]);
 
 // Angle at `corner` between the directions to a and b, degrees, 0 to 180.

@@ -4,6 +4,8 @@
 import * as g from "./geom.js";
 import { draw, drawn } from "./drawing.js";
 import { LOUPE, magnify } from "./loupe.js";
+import { second, takeSecond } from "./second.js";
+import { fromAddress, smallMap } from "./whereabouts.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const REACH = 22; // px: half of a 44 px touch target
@@ -44,7 +46,9 @@ function build(root) {
   button(me, "+", "Zoom in", () => zoom(me, 1.5));
   button(me, "−", "Zoom out", () => zoom(me, 1 / 1.5));
   button(me, "Whole", "Show the whole photo", () => look(me, whole(me)));
-  me.toReading = button(me, "Reading", "Show the chosen reading", () => look(me, me.data.focus));
+  me.toReading = button(me, "Reading", "Show the reading", () => look(me, me.data.focus));
+  second(me, el);
+  smallMap(me, el, ([x, y]) => move(me, { s: me.view.s, x: me.size[0] / 2 - me.view.s * x, y: me.size[1] / 2 - me.view.s * y }));
   listen(me);
   me.watch = new ResizeObserver(() => resized(me));
   me.watch.observe(box);
@@ -60,6 +64,7 @@ function button(me, text, label, act) {
   return b;
 }
 
+const opening = (me) => fromAddress(me) ?? me.data.focus ?? whole(me);
 const whole = (me) => [0, 0, me.data.photo.w, me.data.photo.h];
 
 function look(me, box) {
@@ -87,7 +92,7 @@ function resized(me) {
   const first = !me.size[0];
   const mid = first ? null : g.toPhoto(me.view, [me.size[0] / 2, me.size[1] / 2]);
   me.size = [r.width, r.height];
-  if (first) look(me, me.data.focus ?? whole(me));
+  if (first) look(me, opening(me));
   else move(me, { s: me.view.s, x: me.size[0] / 2 - me.view.s * mid[0], y: me.size[1] / 2 - me.view.s * mid[1] });
 }
 
@@ -363,6 +368,9 @@ function take(me, data) {
   me.stage.classList.toggle("placing", Boolean(data.place));
   me.toReading.hidden = !data.focus;
   me.box.classList.toggle("whole", !data.focus);
+  me.toReading.textContent = data.focusName;
+  me.toReading.setAttribute("aria-label", `Show the ${data.focusName.toLowerCase()}`);
+  takeSecond(me);
   me.box.style.setProperty("--shape", `${data.photo.w} / ${data.photo.h}`);
   if (me.img.getAttribute("src") !== data.photo.preview) {
     me.piece = me.tileBox = null;
@@ -374,7 +382,8 @@ function take(me, data) {
   }
   scene(me);
   if (!me.size[0]) return;
-  if (!me.view || (data.focusKey && data.focusKey !== me.focusKey)) look(me, data.focus ?? whole(me));
+  if (!me.view) look(me, opening(me));
+  else if (data.focusKey && data.focusKey !== me.focusKey) look(me, data.focus ?? whole(me));
   me.focusKey = data.focusKey;
   draw(me);
 }

@@ -145,7 +145,6 @@ def test_no_picture_of_a_missing_or_swapped_photo_comes_onto_any_paper(full, har
     ways = (
         lambda: pictures.picture_of(full, photo),
         lambda: pictures.closeup_of(full, photo, Window((10.0, 10.0), 4.0, 8.0)),
-        lambda: pictures.same_scale(full, photo, other),
     )
     for picture in ways:
         with pytest.raises(StoreError, match="Restore it from a backup"):

@@ -1,5 +1,6 @@
 """Close-ups: the width asked for in millimetres whatever the photo, the same place before and after."""
 
+import cv2
 import numpy as np
 import pytest
 
@@ -9,10 +10,9 @@ from inspect_app.reading.closeups import (
     Window,
     bar_of,
     bevel_window,
+    box_of,
     closeup,
     nearest_spot,
-    share_of,
-    window_at,
 )
 from inspect_app.reading.inspection import CameraSummary, Flat, FretReading, Inspection, Outline, PhotoSummary
 from inspect_app.reading.key import on_fret
@@ -45,14 +45,18 @@ def test_the_worn_place_is_in_the_middle():
     assert nearest_spot(answer(), 6, 11.0, 1.5) is None
 
 
-@pytest.mark.parametrize(("px_per_mm", "shift"), [(20.0, 0.0), (18.0, 37.0)])
-def test_the_same_place_is_found_after_the_work(px_per_mm, shift):
-    before, after = answer(), answer(px_per_mm, shift, worn=False)
-    share = share_of(before, 5, nearest_spot(before, 5, 11.0, 1.5))
-    assert share == pytest.approx(0.25)
-    there = window_at(after, 5, share)
-    assert there.middle == pytest.approx((300.0 + shift, 1000.0 - 11.0 * px_per_mm))
-    assert there.width_mm == SPOT_MM
+def test_a_laid_photo_shows_the_very_piece_of_the_first():
+    """A mark at the window's middle in the first photo lies, turned and shifted, in the same place of the picture."""
+    window, size = Window((300.0, 780.0), SPOT_MM, 20.0), (600, 1100)
+    onto = np.array([[0.9, 0.1, -20.0], [-0.1, 0.9, 40.0], [0.0, 0.0, 1.0]])  # second photo to first
+    second = np.zeros((1300, 900, 3), np.uint8)
+    x, y = (np.linalg.inv(onto) @ (300.0, 780.0, 1.0))[:2]
+    cv2.circle(second, (round(x), round(y)), 6, (255, 255, 255), -1)
+    shown = closeup(second, window, onto, size)[..., 0]
+    at = np.argwhere(shown > 127).mean(axis=0)
+    x0, y0, x1, _ = box_of(window, size)
+    zoom = OUT_PX / (x1 - x0)
+    assert at == pytest.approx([(780.0 - y0) * zoom, (300.0 - x0) * zoom], abs=zoom)
 
 
 def test_a_close_up_has_its_scale_whatever_the_photos():

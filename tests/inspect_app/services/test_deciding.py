@@ -24,7 +24,7 @@ from inspect_app.jobs.details import JobDetails
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import FretReading, Inspection, PhotoSummary
 from inspect_app.reading.key import parse_key
-from inspect_app.services import add_photo, create_job, judge, measure_photo, open_store, put_setting
+from inspect_app.services import add_photo, create_job, job_view, judge, measure_photo, open_store, put_setting
 from inspect_app.services.deciding import (
     add_wire,
     change_terms,
@@ -46,7 +46,8 @@ from inspect_app.services.estimating import (
     issue_estimate,
 )
 from inspect_app.services.exporting import export_bytes, export_job
-from inspect_app.services.papers import bench_paper, handover_paper, picture_of, proof_of, proof_pairs
+from inspect_app.services.papers import bench_paper, handover_paper, picture_of, proof_of
+from inspect_app.services.pictures import caption_of, photo_pairs
 from shared.errors import OptionError, StoreError
 from tests.inspect_app.conftest import measure_with
 from tests.inspect_app.deciding_case import elevation, jpeg, make_job, mm, put_elevation
@@ -229,7 +230,8 @@ def test_pictures_of_an_end_are_paired_with_the_same_end(store, job, put, monkey
     for seed, end, visit in ((1, "treble", "intake"), (2, "bass", "intake"), (3, "bass", "after")):
         photo = add_photo(store, job, jpeg(seed), f"{seed}.jpg", "end", visit, note=f"no. {seed}").photo
         measure_photo(store, photo.id, Ask("end", end=end))
-    assert [caption for caption, _, _ in proof_pairs(store, job)] == ["end, bass, fret 1, no. 2"]
+    pairs = photo_pairs(job_view(store, job), "intake", "after")
+    assert [caption_of(old) for old, _ in pairs] == ["end, bass, fret 1, no. 2"]
 
 
 def test_rate_of_wear_between_visits(store, job, put):
