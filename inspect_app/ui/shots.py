@@ -211,10 +211,11 @@ def _smallest(view: str, sharp: SharpnessSummary) -> tuple[str, float, float]:
 
 
 def _seen(view: str, camera: CameraSummary) -> str:
+    near = f"{camera.px_per_mm:.0f} pixels to the millimetre from {camera.distance_mm:.0f} mm"
     if camera.sharpness is None:
-        return f"{camera.px_per_mm:.0f} pixels to the millimetre from {camera.distance_mm:.0f} mm"
+        return near
     shows, seen, _ = _smallest(view, camera.sharpness)
-    return f"shows {shows} {seen:.2g} mm, from {camera.distance_mm:.0f} mm away"
+    return f"{near}, sharp enough for {shows} {seen:.2g} mm"
 
 
 def _sentence(reason: str) -> str:
