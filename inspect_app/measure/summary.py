@@ -5,6 +5,7 @@ from __future__ import annotations
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
+from inspect_app.measure.smallest import sharpness_summary
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import CameraSummary, Outline, PhotoSummary, ScaleSummary
 
@@ -14,11 +15,17 @@ __all__ = ["summaries"]
 def summaries(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> tuple[PhotoSummary, ScaleSummary, CameraSummary]:
     """What is kept of photo, scale and camera with every inspection."""
     outline = Outline("scale", tuple((float(x), float(y)) for x, y in scale.outline_px), closed=True)
-    middle = plane.to_mm([[photo.width / 2, photo.height / 2]])[0]
+    px_per_mm = plane.px_per_mm(plane.to_mm([[photo.width / 2, photo.height / 2]])[0])
     return (
         PhotoSummary(photo.name, photo.sha256, photo.width, photo.height),
         ScaleSummary(scale.kind, str(ask.scale_plane), plane.residual_px, plane.points, outline),
         CameraSummary(
-            plane.focal_px, photo.focal.source, plane.k1, plane.distance_mm, plane.tilt_deg, plane.px_per_mm(middle)
+            plane.focal_px,
+            photo.focal.source,
+            plane.k1,
+            plane.distance_mm,
+            plane.tilt_deg,
+            px_per_mm,
+            sharpness_summary(photo, scale, px_per_mm),
         ),
     )

@@ -28,6 +28,7 @@ __all__ = [
     "Outline",
     "PhotoSummary",
     "ScaleSummary",
+    "SharpnessSummary",
 ]
 
 ANSWER_FORMAT = 1
@@ -139,6 +140,17 @@ class ScaleSummary:
 
 
 @dataclass(frozen=True, slots=True)
+class SharpnessSummary:
+    """How sharp the photo is at its printed scale, by slanted edges, and the smallest wear that shows."""
+
+    mtf50: Annotated[float, {"description": "Cycles per pixel at half the contrast (e-SFR, ISO 12233)."}]
+    resolved_mm: Annotated[float, {"description": "Width of a bar that shows with half its contrast."}]
+    blur_px: Annotated[float, {"description": "Standard deviation of the blur before the camera sharpened."}]
+    smallest_flat_mm: float
+    smallest_divot_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class CameraSummary:
     """The camera as worked out: focal length and where it came from, distortion, distance, pixels per millimetre."""
 
@@ -148,6 +160,7 @@ class CameraSummary:
     distance_mm: float
     tilt_deg: Annotated[float, {"minimum": 0}]
     px_per_mm: Annotated[float, {"exclusiveMinimum": 0}]
+    sharpness: Annotated[SharpnessSummary | None, LEAVE_OUT, {"description": "Where a printed scale tells it."}] = None
 
 
 @dataclass(frozen=True, slots=True)

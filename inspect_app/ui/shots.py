@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from inspect_app.reading.inspection import CameraSummary, Inspection
+from inspect_app.reading.inspection import CameraSummary, Inspection, SharpnessSummary
 from inspect_app.services import InstrumentDetails, PhotoView
+from shared.trade import FLAT_FROM_MM
 
 __all__ = [
     "VIEW_TEXT",
@@ -21,11 +22,18 @@ __all__ = [
     "wanted",
 ]
 
+NEED_FLAT_MM = FLAT_FROM_MM
+"""A photo from above has to show the narrowest flat that counts."""
+NEED_STEP_MM = 0.015
+"""For depth and angle: half of the divot that may be left after the work (`after_divot`, 0.03 mm)."""
+SOFT_PX = 1.5
+"""Blur over which focus gains more than going nearer: sharp phone photos have 0.7 to 1.2 px (common practice, no
+source)."""
 NEED_PX_PER_MM = 10.0
-"""Pixels to the millimetre a photo from above wants: the narrowest flat counted, 0.3 mm, is then 3 pixels wide, the
-least that shows two edges with a middle between them."""
+"""Where no printed scale tells how sharp a photo is. From above: the narrowest flat counted, 0.3 mm, is then 3 pixels
+wide, the least that shows two edges with a middle between them."""
 NEED_CLOSE_PX_PER_MM = 25.0
-"""For depth and angle: a divot of 0.04 mm is then one pixel deep, and an edge is placed to some tenths of a pixel."""
+"""The same for depth and angle: an edge is placed to a third of a pixel or better, 0.015 mm."""
 MOST_TILT_PLAN = 12.0
 """Degrees off square above which the far flank of a round crown starts to hide its own foot."""
 BEST_ELEVATION = (2.0, 5.0)
@@ -162,26 +170,52 @@ def advice(answer: Inspection) -> str:
             f"The fret spacing is {off:.1%} off the scale length: check where the scale lies and which fret is first."
         )
     better = too_far(answer.view, camera) or _tilt(answer, camera) or _soft(answer, camera) or _glare(answer)
-    return better or f"Good: {_seen(camera)}.{_left(answer)}"
+    return better or f"Good: {_seen(answer.view, camera)}.{_left(answer)}"
 
 
 def at_first_sight(view: str, camera: CameraSummary) -> str:
     """The same for a photo whose scale was found and that is not measured yet."""
     leaning = view == "plan" and camera.tilt_deg > MOST_TILT_PLAN
-    return too_far(view, camera) or (_leans(camera) if leaning else f"Scale found: {_seen(camera)}.")
+    return too_far(view, camera) or (_leans(camera) if leaning else f"Scale found: {_seen(view, camera)}.")
 
 
 def too_far(view: str, camera: CameraSummary) -> str:
-    """How near to go, where there are too few pixels to the millimetre; else nothing."""
-    need = NEED_PX_PER_MM if view in ("plan", "finding") else NEED_CLOSE_PX_PER_MM
+    """How near to go, or to focus, where the photo can't show the smallest wear that counts; else nothing."""
+    if camera.sharpness is None:
+        return _too_few_pixels(view, camera)
+    shows, seen, need = _smallest(view, camera.sharpness)
+    if seen <= need:
+        return ""
+    near = camera.distance_mm * need / seen
+    soft = f"its edges are spread over {2.0 * camera.sharpness.blur_px:.0f} pixels. Focus, and hold the camera still."
+    what = soft if camera.sharpness.blur_px > SOFT_PX else f"go as near as {near:.0f} mm."
+    return f"This photo shows {shows} {seen:.2g} mm, {need:g} wanted: {what}"
+
+
+def _too_few_pixels(view: str, camera: CameraSummary) -> str:
+    need = NEED_PX_PER_MM if view in _FROM_ABOVE else NEED_CLOSE_PX_PER_MM
     if camera.px_per_mm >= need:
         return ""
     near = camera.distance_mm * camera.px_per_mm / need
     return f"{camera.px_per_mm:.1f} pixels to the millimetre, {need:g} wanted: go as near as {near:.0f} mm."
 
 
-def _seen(camera: CameraSummary) -> str:
-    return f"{camera.px_per_mm:.0f} pixels to the millimetre from {camera.distance_mm:.0f} mm"
+_FROM_ABOVE = ("plan", "finding")
+
+
+def _smallest(view: str, sharp: SharpnessSummary) -> tuple[str, float, float]:
+    """What a view looks for, the smallest of it that shows, and the smallest that matters, mm."""
+    if view in _FROM_ABOVE:
+        return "flats from", sharp.smallest_flat_mm, NEED_FLAT_MM
+    return "divots from" if view == "elevation" else "edges to", sharp.smallest_divot_mm, NEED_STEP_MM
+
+
+def _seen(view: str, camera: CameraSummary) -> str:
+    near = f"{camera.px_per_mm:.0f} pixels to the millimetre from {camera.distance_mm:.0f} mm"
+    if camera.sharpness is None:
+        return near
+    shows, seen, _ = _smallest(view, camera.sharpness)
+    return f"{near}, sharp enough for {shows} {seen:.2g} mm"
 
 
 def _sentence(reason: str) -> str:

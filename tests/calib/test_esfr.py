@@ -7,6 +7,8 @@ import pytest
 from scipy.special import ndtr
 
 from calib.edges import locate_steps, row_offsets
+from calib.scales.printed import STRIP, STRIP_SIZE, find_printed
+from calib.slanted_edge import mtf50, sharpness
 
 SLANT = math.radians(5.0)
 SIZE = 100
@@ -61,3 +63,26 @@ def test_blur_of_the_edge_finder_agrees_with_the_e_sfr(published, k):
     blur = float(np.median(steps.sigma)) * math.cos(SLANT)
     assert GAUSS_MTF50 / blur == pytest.approx(sharpness, rel=0.02)
     assert blur == pytest.approx(math.hypot(edge["sigma_px"], math.sqrt(1.0 / 12.0)), rel=0.02)  # and the pixel's own
+
+
+@pytest.mark.parametrize("k", range(4))
+def test_mtf50_of_an_analytic_edge(published, k):
+    """ISO 12233: values of tests/reference/esfr.toml; pixels of a slanted edge, none between them."""
+    edge = published("esfr")["edge"][k]
+    light = slanted_edge(edge["sigma_px"])
+    y, x = np.mgrid[0:SIZE, 0:SIZE].astype(float) - SIZE / 2.0
+    across = x * math.cos(SLANT) + y * math.sin(SLANT)
+    assert mtf50(across.ravel(), light.ravel(), 12.0) == pytest.approx(edge["mtf50"], rel=0.01)
+
+
+def test_an_edge_with_too_few_pixels_says_nothing():
+    assert mtf50(np.array([-3.0, 0.2, 3.0]), np.array([0.0, 0.5, 1.0]), 4.0) is None
+
+
+@pytest.mark.parametrize(("k", "rel"), [(0, 0.05), (1, 0.04), (2, 0.03)])
+def test_mtf50_of_a_drawn_scale(published, make_camera, print_photo, k, rel):
+    edge = published("esfr")["edge"][k]
+    photo = print_photo(STRIP, STRIP_SIZE, make_camera(), sigma=edge["sigma_px"], noise=0.004)
+    seen = sharpness(photo, find_printed(photo, "strip"))
+    assert seen.mtf50 == pytest.approx(edge["mtf50"], rel=rel)
+    assert seen.resolved_mm(10.0) == pytest.approx(0.05 / edge["mtf50"], rel=rel)

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from inspect_app.reading.inspection import CameraSummary, FretReading, Inspection, PhotoSummary
+from inspect_app.reading.inspection import CameraSummary, FretReading, Inspection, PhotoSummary, SharpnessSummary
 from inspect_app.reading.key import NotMeasured, on_fret, parse_key
 from inspect_app.services import InstrumentDetails
 from inspect_app.ui.howto import HOW, drawing
@@ -58,6 +58,28 @@ def test_too_far_says_how_near():
     said = advice(answer(camera=replace(CAMERA, px_per_mm=6.0)))
     assert "6.0 pixels" in said
     assert f"{400 * 6 / NEED_PX_PER_MM:.0f} mm" in said
+
+
+def sharp(blur, px_per_mm, flat, divot):
+    return replace(CAMERA, px_per_mm=px_per_mm, sharpness=SharpnessSummary(0.19 / blur, 0.1, blur, flat, divot))
+
+
+def test_a_sharp_photo_from_too_far_is_told_how_near():
+    said = advice(answer(camera=sharp(0.9, 6.0, 0.49, 0.05)))
+    assert said == "This photo shows flats from 0.49 mm, 0.3 wanted: go as near as 245 mm."
+
+
+def test_a_soft_photo_from_near_enough_is_told_to_focus():
+    said = advice(answer(camera=sharp(3.0, 25.0, 0.39, 0.03)))
+    assert "shows flats from 0.39 mm, 0.3 wanted: its edges are spread over 6 pixels. Focus" in said
+
+
+@pytest.mark.parametrize(
+    ("view", "said"), [("plan", "flats from 0.12 mm"), ("elevation", "divots from 0.013 mm"), ("end", "edges to 0.013")]
+)
+def test_few_pixels_that_are_sharp_enough_will_do(view, said):
+    assert said in advice(answer(view, sharp(0.7, 9.0 if view == "plan" else 24.0, 0.12, 0.013)))
+    assert f"sharp enough for {said}" in at_first_sight(view, sharp(0.7, 9.0, 0.12, 0.013))
 
 
 def test_a_scale_in_another_plane_says_by_how_much():
