@@ -298,10 +298,9 @@ def measure_bevel(
         fit = fit_bevel(edge, at, crown_line, size, end, mm_per_px, start=best.used)
         return math.nan if fit is None else abs(fit.angle - best.angle)
 
-    wider, taller = (
-        replace(crown, width=crown.width + crown.u_width),
-        replace(crown, height=crown.height + crown.u_height),
-    )
+    wider = replace(crown, width=crown.width + crown.u_width)
+    taller_is_none = crown.height + crown.u_height > crown.width  # no crown is taller than wide: then a lower one
+    other_height = replace(crown, height=crown.height + (-1.0 if taller_is_none else 1.0) * crown.u_height)
     parts = {
         "edge noise": best.u_angle,
         "edge definition": math.hypot(FACE_FORM_U, best.u_definition),
@@ -309,7 +308,7 @@ def measure_bevel(
         "backdrop square to the neck": moved(_about_end(pose, crown_line, best, turn=TURN_U)),
         "backdrop level": u_roll,
         "crown width": moved(size=wider),
-        "crown height": moved(size=taller),
+        "crown height": moved(size=other_height),
     }
     if not all(math.isfinite(v) for v in parts.values()):
         return NotMeasured(what, "the end shows too little of a straight edge")

@@ -1,7 +1,12 @@
-"""Odd photos and odd questions, each from a seed: what may be dropped on the program, and what a slip makes of it."""
+"""Odd photos and odd questions, each from a seed: what may be dropped on the program, and what a slip makes of it.
+
+Seeds from 10,000 on are for many at a time: most are small and mangled beyond use, every fiftieth is a photo in which
+something may still be found, changed as little as phones, messengers and unsteady hands change one.
+"""
 
 import io
 import random
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -16,40 +21,69 @@ from shared.errors import InspectError, UnforeseenError
 
 SAMPLES = sorted((Path(__file__).parents[3] / "sample_images").glob("*.jpg"))
 SIDES = (32, 48, 80, 160, 320, 640, 900)
+SMALL = 320
 ODD = ("0", "-1", "1e-9", "1e300", "nan", "inf", "1", "50", "2.5")
 """Numbers that people and broken scripts give."""
+
+
+MANY = 10_000
+"""The first of the seeds that are for many at a time."""
 
 
 def odd_photo(seed):
     """A sample photo made smaller, cropped, stretched, blurred, turned or bent in tone; now and then its bytes damaged.
 
-    Returns its bytes, the view it was taken for, and whether the bytes were damaged.
+    Returns its bytes, the view it was taken for, and the bytes before they were damaged, ``None`` where they were not.
     """
     rng = random.Random(seed)
     path = rng.choice(SAMPLES)
-    bgr = _small(path)
-    for step in rng.sample((_crop, _resize, _blur, _tone, _turn, _noise, _blot), rng.randint(0, 3)):
-        bgr = step(bgr, rng)
-    longest = rng.choice(SIDES)
-    k = min(1.0, longest / max(bgr.shape[:2]))
-    if k < 1.0:
-        size = [max(1, round(k * n)) for n in bgr.shape[1::-1]]
-        bgr = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA)
+    bgr = _mild(path, rng) if is_mild(seed) else _mangled(path, rng, seed >= MANY)
     data = _encoded(bgr, rng)
     damaged = rng.random() < 0.15
-    return (_damage(data, rng) if damaged else data), path.stem.split("-")[1], damaged
+    return (_damage(data, rng) if damaged else data), path.stem.split("-")[1], data if damaged else None
+
+
+def is_mild(seed):
+    """Whether something may still be found in the photo of this seed."""
+    return seed >= MANY and seed % 50 == 0
+
+
+def _mangled(path, rng, small):
+    bgr = _small(path, SMALL if small else 1600)
+    for step in rng.sample((_crop, _resize, _blur, _tone, _turn, _noise, _blot), rng.randint(0, 3)):
+        bgr = step(bgr, rng)
+    return _no_longer(bgr, rng.choice([s for s in SIDES if s <= SMALL] if small else SIDES))
+
+
+def _mild(path, rng):
+    bgr = _small(path, rng.choice((700, 1000, 1400)))
+    h, w = bgr.shape[:2]
+    top, left, bottom, right = (rng.choice((0, 0, rng.randrange(n // 5))) for n in (h, w, h, w))
+    bgr = bgr[top : h - bottom, left : w - right]
+    if rng.random() < 0.4:
+        bgr = cv2.GaussianBlur(bgr, (0, 0), rng.uniform(0.3, 2.5))
+    if rng.random() < 0.4:
+        bgr = cv2.convertScaleAbs(bgr, alpha=rng.uniform(0.4, 1.8), beta=rng.uniform(-40.0, 40.0))
+    if rng.random() < 0.2:
+        bgr = np.ascontiguousarray(np.rot90(bgr, rng.randint(1, 3)))
+    return _blot(bgr, rng, 8) if rng.random() < 0.2 else bgr
+
+
+def _no_longer(bgr, longest):
+    k = min(1.0, longest / max(bgr.shape[:2]))
+    if k == 1.0:
+        return bgr
+    return cv2.resize(bgr, [max(1, round(k * n)) for n in bgr.shape[1::-1]], interpolation=cv2.INTER_AREA)
 
 
 _LOADED = {}
 
 
-def _small(path):
-    """The sample at 1600 pixels, once."""
-    if path not in _LOADED:
-        bgr = cv2.imread(str(path), cv2.IMREAD_COLOR)
-        k = 1600.0 / max(bgr.shape[:2])
-        _LOADED[path] = cv2.resize(bgr, None, fx=k, fy=k, interpolation=cv2.INTER_AREA) if k < 1.0 else bgr
-    return _LOADED[path]
+def _small(path, longest):
+    """The sample with its longer side at most so many pixels, once."""
+    if (path, longest) not in _LOADED:
+        _LOADED[path, longest] = _no_longer(cv2.imread(str(path), cv2.IMREAD_COLOR), longest)
+    return _LOADED[path, longest]
 
 
 def _crop(bgr, rng):
@@ -83,10 +117,10 @@ def _noise(bgr, rng):
     return np.clip(bgr + noise, 0.0, 255.0).astype(np.uint8)
 
 
-def _blot(bgr, rng):
+def _blot(bgr, rng, part=1):
     out, (h, w) = bgr.copy(), bgr.shape[:2]
     x, y = rng.randrange(w), rng.randrange(h)
-    out[y : y + rng.randint(1, h), x : x + rng.randint(1, w)] = rng.randrange(256)
+    out[y : y + rng.randint(1, h // part), x : x + rng.randint(1, w // part)] = rng.randrange(256)
     return out
 
 
@@ -137,7 +171,27 @@ def odd_question(seed, view):
     if other == "end" and rng.random() < 0.8:
         words += ["--end", rng.choice(("treble", "bass"))]
     words += ["--nut", rng.choice(("left", "right")), "--treble", rng.choice(("top", "bottom"))]
-    return words
+    return words + _of_strings(seed, words) if seed >= MANY else words
+
+
+def _of_strings(seed, words):
+    """Now and then, the photo is taken for one across the neck."""
+    rng = random.Random(-seed)
+    if rng.random() > 0.05:
+        return []
+    held = rng.choice((["--held", "1,16"], ["--held", "2,3"], ["--held", "0"], []))
+    inset = rng.choice((["--string-inset", rng.choice(ODD)], []))
+    return ["--view", "side", "--string", rng.choice(("first", "last")), *held, *inset]
+
+
+@cache
+def _parser():
+    return parser()
+
+
+def question(seed, view):
+    """The question of this seed; `InspectError` where it makes no sense."""
+    return ask_from(_parser().parse_args(["measure", "photo", *odd_question(seed, view)]))
 
 
 def answered(seed):
@@ -150,8 +204,7 @@ def answered(seed):
     """
     data, view, _ = odd_photo(seed)
     try:
-        ask = ask_from(parser().parse_args(["measure", "photo", *odd_question(seed, view)]))
-        return measure(open_photo(data, "photo"), ask)
+        return measure(open_photo(data, "photo"), question(seed, view))
     except UnforeseenError:
         raise
     except InspectError:

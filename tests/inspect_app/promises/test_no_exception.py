@@ -1,10 +1,15 @@
 """No exception reaches a person: every odd photo and question ends in an answer or a sentence.
 
-The sweep here is short; ``python -m tests.benchmarks.odd_inputs FROM TO`` goes as far as one likes.
+The sweep here is short; ``python -m tests.sweeps.odd_inputs`` goes as far as one likes.
 """
 
 import json
 import os
+import re
+import subprocess
+import sys
+import time
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -17,11 +22,12 @@ from inspect_app.commands import answering
 from inspect_app.measure import measure
 from inspect_app.reading.ask import Ask, ScaleAsk
 from shared.errors import UnforeseenError
-from tests.inspect_app.conftest import noise_jpeg
-from tests.inspect_app.promises.odd_inputs import answered
+from tests.inspect_app.conftest import full_answer, mm, noise_jpeg
+from tests.inspect_app.promises.odd_inputs import MANY, SAMPLES, answered
 
 CORPUS = (20, 73, 303, 1134)
 """Seeds that once ended in an exception."""
+SWEEP = 20_000
 
 
 @pytest.mark.parametrize("seed", CORPUS)
@@ -32,11 +38,45 @@ def test_what_once_failed_does_so_no_more(seed):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("start", range(1000, 1150, 50))
-def test_odd_photos_and_questions_end_in_an_answer_or_a_sentence(start):
-    answers = [answered(seed) for seed in range(start, start + 50)]
-    assert any(a is not None for a in answers)  # not all refused at the door
-    assert any(a is None for a in answers)
+def test_odd_photos_and_questions_end_in_an_answer_or_a_sentence(tmp_path):
+    """In a process of its own: its memory is watched too."""
+    words = ["--from", str(MANY), "--count", str(SWEEP), "--processes", "1", "--report", str(tmp_path / "report")]
+    ran = subprocess.run([sys.executable, "-m", "tests.sweeps.odd_inputs", *words], capture_output=True, text=True)
+    said = (tmp_path / "report").read_text(encoding="utf-8")
+    assert ran.returncode == 0, said + ran.stderr
+    assert int(re.search(r"(\d+) answered", said)[1]) > SWEEP / 200  # not all refused at the door
+
+
+@pytest.mark.slow
+def test_the_sweep_tells_what_is_wrong(monkeypatch):
+    """Each fault that it looks for, put there on purpose."""
+    from tests.sweeps import odd_inputs as sweep
+
+    def judged(fails):
+        with monkeypatch.context() as m:
+            m.setattr("inspect_app.measure.measure", fails)
+            return [what for seed in range(MANY, MANY + 200, 50) for what, _ in sweep.judged(seed)[1]]
+
+    def breaks(photo, ask):
+        raise IndexError("7")
+
+    def lingers(photo, ask):
+        end = time.process_time() + sweep.SLOW_S + 0.1
+        while time.process_time() < end:
+            pass
+        return full_answer()
+
+    assert set(judged(breaks)) == {"exception"}
+    assert "slow" in judged(lingers)
+    answer, was = full_answer(), full_answer()
+    moved = replace(was.frets[0], crown_width=mm(was.frets[0].crown_width.value + 0.1))
+    with monkeypatch.context() as m:
+        m.setattr("inspect_app.measure.measure", lambda photo, ask: replace(was, frets=(moved, *was.frets[1:])))
+        (text,) = sweep.far_off(answer, noise_jpeg(), Ask("plan", ScaleAsk("strip")))
+    assert text.startswith("fret 3, crown width")
+    whole = noise_jpeg(1)
+    assert not sweep.decoder_warned(whole)
+    assert sweep.decoder_warned(whole[:-400])
 
 
 @pytest.fixture
@@ -165,3 +205,11 @@ def test_what_a_parser_of_photos_ends_in_is_a_sentence(monkeypatch):
     monkeypatch.setattr("PIL.Image.open", lambda *_: (_ for _ in ()).throw(KeyError("odd")))
     with pytest.raises(PhotoError, match="not a picture"):
         open_photo(noise_jpeg(), "a.jpg")
+
+
+@pytest.mark.slow
+def test_a_crown_said_to_be_as_tall_as_wide_is_measured():
+    """Its bevels' uncertainty asks what a taller one would give, which is no crown."""
+    path = next(p for p in SAMPLES if p.stem == "intake-elevation-3")
+    answer = measure(open_photo(path.read_bytes()), Ask("elevation", ScaleAsk("backdrop"), crown_width=1.0))
+    assert answer.frets
