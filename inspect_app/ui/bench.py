@@ -161,13 +161,11 @@ def head(job: services.JobView, here: str) -> None:
         st.page_link(page(JOBS_PAGE), label="‹ Jobs")
         far = services.progress(server.store(), job)
         for step in STEPS:
-            at = far[step.part]
             if step.file == here:
                 st.html(f'<span class="here" aria-current="page">{step.name}</span>', width="content")
             else:
-                st.page_link(
-                    page(step.file), label=f"{step.name}{sign(at)}", query_params={"job": str(job.id)}, help=at.words
-                )
+                label = f"{step.name}{sign(far[step.part])}"
+                st.page_link(page(step.file), label=label, query_params={"job": str(job.id)})
     name = job.details.instrument.name or job.details.instrument.kind or "instrument"
     with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
         st.caption(f"Job {job.number} · {plain(job.details.customer)} · {plain(name)}", width="content")

@@ -95,95 +95,6 @@ def _as_it_was(mm: float, was: float | None, bare: Bare) -> float:
     return was if was is not None and _number(mm, bare) == _number(was, bare) else mm
 
 
-from inspect_app.ui.fret_history import work_done
-from inspect_app.ui.lengths import Bare, bare_unit, parse_heights, written
-from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
-from inspect_app.ui.words import in_unit, plain, shown
-from shared.errors import InspectError
-from shared.units import show_plain
-
-SIGNS = {Verdict.WITHIN: "✓ within", Verdict.BEYOND: "✕ beyond", Verdict.CANNOT_TELL: "? cannot tell"}
-
-
-def checks(job: services.JobView) -> None:
-    """Everything agreed, with its verdict."""
-    found = proof_of(server.store(), job.id)
-    unit = length_unit()
-    count = {v: sum(1 for c in found if c.verdict == v) for v in Verdict}
-    st.markdown(" · ".join(f"**{n}** {v}" for v, n in count.items() if n))
-    st.table(
-        [
-            {
-                "Check": plain(c.what),
-                "Agreed": plain(in_unit(c.target, unit)),
-                "Measured": plain(shown(c.measured, unit) if c.measured else in_unit(c.reason, unit)),
-                "Verdict": SIGNS[c.verdict],
-            }
-            for c in found
-        ],
-        border="horizontal",
-    )
-
-
-def heights(job: services.JobView) -> None:
-    """Crown heights read at the bench: no photo of a fret in its slot shows them."""
-    known, key, typed = fret_heights(server.store(), job.id, AFTER), f"heights-{job.id}", None
-    unit, spots = length_unit(), Spots()
-    bare = bare_unit(unit, True)
-    now = {str(n): q.value for n, q in known.items()}
-    with st.expander("Crown heights read with a calliper", expanded=not known):
-        changed_note(key, now)
-        was = opened(key, now)
-        with st.form(turn(key), border=False):
-            sent = _heights_typed(was, bare, spots)
-        with spots.saying("heights"):
-            if sent is not None:
-                read = parse_heights(sent, bare)
-                typed = dict.fromkeys((*was, *now)) | {
-                    str(n): _as_it_was(mm, was.get(str(n)), bare) for n, mm in read.items()
-                }
-            labels = {n: f"Fret {n}" for n in (*was, *now, *(typed or {}))}
-            full = dict.fromkeys(labels) | now
-            keep = settled(key, typed, full, labels, lambda _, mm: show_plain(mm, "mm", unit) if mm else "nothing")
-            if keep is not None:
-                write_fret_heights(server.store(), job.id, {int(n): mm for n, mm in keep.items()}, AFTER)
-                reopened(key)
-                st.rerun()
-
-
-def _heights_typed(was: dict[str, Any], bare: Bare, spots: Spots) -> str | None:
-    """The field of all heights; its text when the form is sent."""
-    such = "1: 0.95, 12: 0.93" if bare == "mm" else "1: 37.5, 12: 36.5"
-    text = st.text_input(
-        f"Fret and height in {bare}, one after another",
-        ", ".join(f"{n}: {_number(mm, bare)}" for n, mm in was.items()),
-        key=f"heights-{bare}-{hash(tuple(was.items()))}",
-        placeholder=such,
-        help=in_unit(
-            "From the board to the crown's top, beside the fret's middle. Each counts with ± 0.06 mm.", length_unit()
-        ),
-    )
-    spots.below("heights")
-    return text if st.form_submit_button("Keep these heights") else None
-
-
-def _number(mm: float, bare: Bare) -> str:
-    return written(mm, bare).removesuffix(f" {bare}")
-
-
-def _as_it_was(mm: float, was: float | None, bare: Bare) -> float:
-    """A height read back from the text it was written as is that height, not its rounding."""
-    return was if was is not None and _number(mm, bare) == _number(was, bare) else mm
-
-
-def pairs(job: services.JobView) -> None:
-    """The same frets before and after, at the same scale."""
-    for caption, before, after in proof_pairs(server.store(), job.id):
-        left, right = st.columns(2)
-        left.image(before, caption=f"Before: {plain(caption)}", alt=f"Before the work: {caption}", width="stretch")
-        right.image(after, caption=f"After: {plain(caption)}", alt=f"After the work: {caption}", width="stretch")
-
-
 job = the_job()
 head(job, "after_work.py")
 st.title("After work")
@@ -193,7 +104,6 @@ if not any(v.label == AFTER for v in job.visits):
     st.stop()
 try:
     checks(job)
-    before_and_after(job)
     heights(job)
     work_done(job, AFTER)
     st.download_button(
@@ -203,5 +113,6 @@ try:
         mime="application/pdf",
         on_click="ignore",
     )
+    before_and_after(job)
 except InspectError as error:
     say(error)
