@@ -70,7 +70,7 @@ def _bar_form() -> None:
         kind = left.selectbox("Which scale", list(KINDS))
         nominal = show_plain(CHECK_BAR_MM, "mm", length_unit(), 4)
         hint = f"such as {written(0.9965 * CHECK_BAR_MM, bare)}"
-        typed = length_field(right, f"Its check bar, nominal {nominal}, measures", None, bare, hint=hint)
+        typed = length_field(right, f"Its check bar (nominal {nominal}) measures", None, bare, hint=hint)
         spots.below("bar", right)
         on = left.date_input("Measured on", datetime.now(UTC).date())
         gauge = right.text_input("With", placeholder="such as calliper no. 2")
