@@ -16,12 +16,20 @@ class InspectError(Exception):
         One sentence: what is wrong.
     advice : str
         One sentence: what to do next.
+    of : str
+        Name of the field it is about; empty where it is about none, or several.
     """
 
-    def __init__(self, wrong: str, advice: str) -> None:
+    def __init__(self, wrong: str, advice: str, of: str = "") -> None:
         super().__init__(f"{wrong} {advice}")
         self.wrong = wrong
         self.advice = advice
+        self.of = of
+
+    def at(self, of: str) -> InspectError:
+        """The same, about the field `of`."""
+        self.of = of
+        return self
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Handed on between processes as it is."""

@@ -40,16 +40,18 @@ def checked(answer: Answer, estimate: Estimate, today: date) -> Answer:
         note that says why it still holds.
     """
     if not answer.by.strip():
-        raise OptionError("It is not said who answered.", "Write down the name.")
+        raise OptionError("It is not said who answered.", "Write down the name.", "by")
     if answer.how not in HOWS:
-        raise OptionError(f"There is no way to answer {answer.how!r}.", f"Use one of: {', '.join(HOWS)}.")
+        raise OptionError(f"There is no way to answer {answer.how!r}.", f"Use one of: {', '.join(HOWS)}.", "how")
     if answer.on < date.fromisoformat(estimate.made_on):
-        raise OptionError(f"The estimate was made on {estimate.made_on}, after that day.", "Check the date.")
+        raise OptionError(f"The estimate was made on {estimate.made_on}, after that day.", "Check the date.", "on")
     if answer.on > today:
-        raise OptionError("This day has not come yet.", "Check the date.")
+        raise OptionError("This day has not come yet.", "Check the date.", "on")
     if answer.accepted and answer.on > date.fromisoformat(estimate.valid_until) and not answer.note.strip():
         raise OptionError(
-            f"The estimate held until {estimate.valid_until}.", "Issue a new one, or say in a note why it still holds."
+            f"The estimate held until {estimate.valid_until}.",
+            "Issue a new one, or say in a note why it still holds.",
+            "note",
         )
     return answer
 

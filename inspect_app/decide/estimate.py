@@ -338,5 +338,7 @@ def currency_digits(currency: str) -> int:
         If there is no such currency.
     """
     if currency not in list_currencies():
-        raise OptionError(f"There is no currency {currency!r}.", "Use a code of ISO 4217, such as USD or EUR.")
+        raise OptionError(
+            f"There is no currency {currency!r}.", "Use a code of ISO 4217, such as USD or EUR.", "currency"
+        )
     return int(get_currency_precision(currency))

@@ -32,13 +32,17 @@ class WireStock:
 
     def __post_init__(self) -> None:
         if not self.label.strip():
-            raise OptionError("The wire has no label.", "Give it the name you know it by.")
+            raise OptionError("The wire has no label.", "Give it the name you know it by.", "label")
         if self.material not in MATERIALS:
             raise OptionError(f"There is no material {self.material!r}.", f"Use one of: {', '.join(MATERIALS)}.")
         if not (0.5 <= self.crown_width <= 6.0 and 0.1 <= self.crown_height <= 3.0):
-            raise OptionError("The wire's crown is not possible.", "Give width and height in millimetres.")
+            raise OptionError(
+                "The wire's crown is not possible.",
+                "Give a width of 0.5 to 6 mm and a height of 0.1 to 3 mm.",
+                "crown_width",
+            )
         if self.price < 0:
-            raise OptionError("The wire's price is below zero.", "Give it as an amount, or 0.")
+            raise OptionError("The wire's price is below zero.", "Give it as an amount, or 0.", "price")
 
 
 @dataclass(frozen=True, slots=True)

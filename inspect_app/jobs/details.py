@@ -71,18 +71,22 @@ class InstrumentDetails:
             if v is not None and not low <= v <= high:
                 what = name.replace("_", " ")
                 raise OptionError(
-                    f"A {what} of {v:g} mm is not possible.", f"Give it in millimetres, {low:g} to {high:g}."
+                    f"A {what} of {v:g} mm is not possible.", f"Give one from {low:g} to {high:g} mm.", name
                 )
         for name, most in (("frets", MAX_FRETS), ("strings", MAX_STRINGS), ("courses", MOST_IN_COURSE)):
             n = getattr(self, name)
             if n is not None and not 1 <= n <= most:
-                raise OptionError(f"{n} {name} are not possible.", f"Give a number from 1 to {most}.")
+                raise OptionError(f"{n} {name} are not possible.", f"Give a number from 1 to {most}.", name)
         if self.courses and self.strings and self.strings % self.courses:
             raise OptionError(
-                f"{self.strings} strings don't make courses of {self.courses}.", "Count every string of every course."
+                f"{self.strings} strings don't make courses of {self.courses}.",
+                "Count every string of every course.",
+                "courses",
             )
         if self.radius_last is not None and self.radius_nut is None:
-            raise OptionError("A compound radius needs both ends.", "Give the radius at the nut as well.")
+            raise OptionError(
+                "A compound radius needs both ends.", "Give the radius at the nut as well.", "radius_last"
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,10 +101,14 @@ class JobDetails:
 
     def __post_init__(self) -> None:
         if not self.customer.strip():
-            raise OptionError("The job has no customer.", "Write a name, even a short one, so it can be found again.")
-        for text in (self.customer, self.contact, self.asked_for, self.instrument.name, self.instrument.present_wire):
+            raise OptionError(
+                "The job has no customer.", "Write a name, even a short one, so it can be found again.", "customer"
+            )
+        own = {"customer": self.customer, "contact": self.contact, "asked_for": self.asked_for}
+        texts = own | {n: getattr(self.instrument, n) for n in ("name", "kind", "board_wood", "present_wire")}
+        for name, text in texts.items():
             if len(text) > MAX_TEXT:
-                raise OptionError(f"A text of {len(text)} characters is too long.", f"Keep it under {MAX_TEXT}.")
+                raise OptionError(f"A text of {len(text)} characters is too long.", f"Keep it under {MAX_TEXT}.", name)
 
 
 def instrument_of(details: InstrumentDetails) -> Instrument | None:

@@ -68,6 +68,7 @@ from inspect_app.services.photos import (
     update_photo,
 )
 from inspect_app.services.prints import add_print, measure_print, new_print, print_numbered, prints, retire_print
+from inspect_app.services.progress import Progress, progress
 from inspect_app.services.review import (
     Judged,
     accept_placed,
@@ -103,6 +104,7 @@ __all__ = [
     "Left",
     "PhotoView",
     "PrintView",
+    "Progress",
     "ReadingView",
     "Stage",
     "Standing",
@@ -145,6 +147,7 @@ __all__ = [
     "place_edge",
     "plane_of",
     "prints",
+    "progress",
     "measure_print",
     "new_print",
     "print_numbered",

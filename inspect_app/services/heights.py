@@ -242,7 +242,7 @@ def write_fret_heights(store: Store, job_id: int, heights: Mapping[int, float | 
         for fret, height in heights.items():
             _check_frets(job, (fret,))
             if height is not None and not 0.1 <= height <= 3.0:
-                raise OptionError(f"A crown {height:g} mm high is not possible.", "Give millimetres, 0.1 to 3.")
+                raise OptionError(f"A crown {height:g} mm high is not possible.", "Give 0.1 to 3 mm.", "heights")
             known = now_known.get(fret)
             if height != (known.value if known else None):
                 session.add(FretHeight(visit_id=at.id, fret=fret, height=height, written=now(), gauge_id=gauge))
@@ -253,7 +253,7 @@ def _check_frets(job: Job, frets: Iterable[int]) -> None:
     most = job.frets or MAX_FRETS
     for fret in frets:
         if not 1 <= fret <= most:
-            raise OptionError(f"The instrument has no fret {fret}.", f"It has {most}.")
+            raise OptionError(f"The instrument has no fret {fret}.", f"It has {most}.", "frets")
 
 
 def record_work(
@@ -287,7 +287,7 @@ def record_work(
     if kind not in WORK:
         raise OptionError(f"There is no work called {kind!r}.", f"Use one of: {', '.join(WORK)}.")
     if off is not None and not 0.0 <= off <= 1.5:
-        raise OptionError(f"{off:g} mm can't have come off a fret.", "Give millimetres, 0 to 1.5, or leave it out.")
+        raise OptionError(f"{off:g} mm can't have come off a fret.", "Give 0 to 1.5 mm, or leave it out.", "off")
     with writing(store) as session:
         job = row(session, Job, job_id, "job")
         at = _visit(job, visit)

@@ -123,7 +123,8 @@ def _check(kind: str, measured: float, nominal: float) -> None:
     if not (nominal > 0 and abs(measured / nominal - 1.0) <= _WORST_PRINT):
         raise OptionError(
             f"A check bar of {measured:g} mm for {nominal:g} mm can't be right.",
-            "Measure it again in millimetres, or print at 100 % without fitting to the page.",
+            "Measure it again, or print at 100 % without fitting to the page.",
+            "bar",
         )
 
 

@@ -22,6 +22,7 @@ from inspect_app.services.estimating import (
 from inspect_app.services.exporting import accepted_csv, accepted_json
 from inspect_app.services.papers import mail_text
 from inspect_app.ui import server
+from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import saying
 from inspect_app.ui.money import cash, sums
 from inspect_app.ui.words import plain
@@ -91,18 +92,22 @@ def answer_words(answer: Answer) -> str:
 
 def ask_answer(job: services.JobView, view: EstimateView) -> None:
     """Who answered, how, when; then accepted or declined."""
+    spots = Spots()
     with st.form(f"answer-{view.id}", border=False):
         who = st.text_input("Answered by", job.details.customer)
+        spots.below("by")
         left, right = st.columns(2)
         how = left.selectbox("How", HOWS)
         on = right.date_input("On", datetime.now(UTC).date())
+        spots.below("on", right)
         note = st.text_input("Note", placeholder="needed where the estimate has run out")
+        spots.below("note")
         yes, no = st.columns(2)
         accepted = yes.form_submit_button("Accepted", type="primary", width="stretch")
         declined = no.form_submit_button("Declined", width="stretch")
     if accepted or declined:
         act: Any = accept_estimate if accepted else decline_estimate
-        with saying():
+        with spots.saying():
             act(server.store(), view.id, on=on, by=who, how=str(how), note=note)
             st.rerun()
 

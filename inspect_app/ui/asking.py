@@ -6,14 +6,16 @@ from dataclasses import replace
 from typing import Literal, cast
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from inspect_app import services
 from inspect_app.reading.ask import Ask, ScaleAsk, ScalePlane, View, parse_held
 from inspect_app.services import PhotoView
 from inspect_app.ui import server
-from inspect_app.ui.bench import say
-from inspect_app.ui.forms import parse_length
+from inspect_app.ui.bench import length_unit, say
+from inspect_app.ui.lengths import TypedLength, bare_unit, length_field
 from inspect_app.ui.marking import mark_span
+from inspect_app.ui.words import in_unit
 from shared.errors import InspectError, OptionError
 
 __all__ = [
@@ -85,7 +87,7 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
         left, right = st.columns(2)
         planes = list(PLANES)
         plane = left.selectbox("Where it lies", planes, planes.index(was.scale_plane.where), PLANES.__getitem__)
-        below = right.text_input("Below by", f"{was.scale_plane.below_mm:g}" if was.scale_plane.below_mm else "")
+        below = length_field(right, "Below by", was.scale_plane.below_mm or None, bare_unit(length_unit(), True))
         known = was.first_fret if photo.inspection or photo.view in ("plan", "side") else None
         first = left.number_input(fret_label(photo.view), 1, 36, known, 1, placeholder="which one?")
         nut = right.radio("The nut is at the", ["left", "right"], ["left", "right"].index(was.nut), horizontal=True)
@@ -96,7 +98,7 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
             end = choose_end(was.end) if photo.view == "end" else None
             string = choose_string(was.string) if photo.view == "side" else None
             held = choose_held(was.held) if photo.view == "side" else ""
-            inset = choose_inset(was.string_inset) if photo.view == "side" else ""
+            inset = choose_inset(was.string_inset) if photo.view == "side" else None
         if not st.form_submit_button(send, type="primary"):
             return None
     try:
@@ -109,14 +111,14 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
             was,
             view=cast(View, photo.view),
             scale=scale,
-            scale_plane=ScalePlane(plane, (parse_length(below, "Below by") or 0.0) if plane == "below" else 0.0),
+            scale_plane=ScalePlane(plane, (below.mm() or 0.0) if plane == "below" else 0.0),
             first_fret=int(first or 1),
             nut=cast(Literal["left", "right"], nut),
             treble=cast(Literal["top", "bottom"], treble),
             end=end,
             string=string,
             held=parse_held(held),
-            string_inset=parse_length(inset, "From the board's edge"),
+            string_inset=inset.mm() if inset else None,
         )
     except InspectError as error:
         say(error)
@@ -143,11 +145,11 @@ def choose_held(was: tuple[int, ...], key: str | None = None) -> str:
     return st.text_input("Held down on frets", typed, key=key, help=hint)
 
 
-def choose_inset(was: float | None, key: str | None = None) -> str:
+def choose_inset(was: float | None) -> TypedLength:
     """How far the string runs inside the board's edge, as typed."""
-    typed = f"{was:g}" if was else ""
     hint = "To the string's middle. Not known: 3.5 mm is taken, which is most of what the gap is uncertain by."
-    return st.text_input("From the board's edge", typed, key=key, help=hint)
+    hint, bare = in_unit(hint, length_unit()), bare_unit(length_unit(), True)
+    return length_field(st.container(), "From the board's edge", was, bare, help=hint)
 
 
 def _ask_scale(photo: PhotoView, was: Ask, key: str) -> ScaleAsk | None:
@@ -160,9 +162,8 @@ def _ask_scale(photo: PhotoView, was: Ask, key: str) -> ScaleAsk | None:
     )
     if kind == "span":
         return mark_span(photo, was.scale, f"{key}-span")
-    typed = f"{was.scale.diameter_mm:g}" if was.scale.diameter_mm else ""
-    diameter = right.text_input("Coin diameter", typed, key=f"{key}-coin") if kind == "coin" else ""
-    return _scale(kind, diameter, was) if kind != "coin" or diameter else None
+    coin = _coin(right, was.scale.diameter_mm or None, f"{key}-coin") if kind == "coin" else None
+    return _scale(kind, coin, was) if coin is None or coin.text else None
 
 
 def fret_label(view: str) -> str:
@@ -175,11 +176,16 @@ def fret_label(view: str) -> str:
     return named.get(view, "Fret in focus")
 
 
-def _scale(kind: str, diameter: str, was: Ask) -> ScaleAsk:
-    if kind == "coin":
-        mm = parse_length(diameter, "Coin diameter")
+def _coin(at: DeltaGenerator, was: float | None, key: str) -> TypedLength:
+    bare = bare_unit(length_unit(), False)
+    return length_field(at, "Coin diameter", was, bare, f"{key}-{bare}")
+
+
+def _scale(kind: str, coin: TypedLength | None, was: Ask) -> ScaleAsk:
+    if coin is not None:
+        mm = coin.mm()
         if mm is None:
-            raise OptionError("The coin's diameter is missing.", "Write it in millimetres: coins list it.")
+            raise OptionError("The coin's diameter is missing.", "Write it down: coins list it.")
         return ScaleAsk("coin", diameter_mm=mm)
     if kind.startswith("rule"):
         return ScaleAsk("rule", rule_unit="inch" if kind.endswith("inch") else "mm")
@@ -198,11 +204,11 @@ def choose_scale(photo: PhotoView) -> ScaleAsk | None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         kinds = ["auto", *(k for k in SCALES if k != "auto")]
         kind = st.selectbox("Scale in the photo", kinds, 0, SCALES.__getitem__, key=f"hand-scale-{photo.id}")
-        diameter = st.text_input("Coin diameter", key=f"hand-coin-{photo.id}") if kind == "coin" else ""
+        coin = _coin(st.container(), None, f"hand-coin-{photo.id}") if kind == "coin" else None
     try:
         found = mark_span(photo, None, f"hand-span-{photo.id}") if kind == "span" else None
         if kind != "span":
-            return _scale(kind, diameter, Ask("plan"))
+            return _scale(kind, coin, Ask("plan"))
     except InspectError as error:
         say(error)
         st.stop()

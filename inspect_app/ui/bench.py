@@ -19,14 +19,19 @@ from shared.units import LENGTH_UNITS
 __all__ = [
     "JOBS_PAGE",
     "SHOP_PAGE",
+    "SIGN_DONE",
+    "SIGN_OPEN",
     "STEPS",
     "Step",
+    "TURN",
+    "choose_unit",
     "head",
     "length_unit",
     "not_decided",
     "page",
     "say",
     "saying",
+    "sign",
     "step_link",
     "the_job",
 ]
@@ -41,21 +46,29 @@ class Step:
     file: str
     name: str
 
+    @property
+    def part(self) -> str:
+        """Its name in `services.progress`."""
+        return self.file.removesuffix(".py")
+
 
 JOBS_PAGE = "jobs.py"
 SHOP_PAGE = "shop.py"
 STEPS = (
     Step("job.py", "Job"),
     Step("photos.py", "Photos"),
+    Step("by_hand.py", "By hand"),
+    Step("findings.py", "Findings"),
     Step("readings.py", "Readings"),
     Step("wear_map.py", "Wear map"),
     Step("options.py", "Options"),
     Step("estimate.py", "Estimate"),
     Step("after_work.py", "After work"),
-    Step("by_hand.py", "By hand"),
-    Step("findings.py", "Findings"),
 )
-"""The steps of a job, in order."""
+"""The steps of a job, in order: what is seen and noted at intake, what it says, what is agreed and done."""
+SIGN_DONE, SIGN_OPEN = "✓", "○"
+TURN = {"bench": "Yours: ", "customer": "The customer's: "}
+"""Before the next step of a job: whose turn it is."""
 
 
 def page(file: str) -> str:
@@ -92,6 +105,20 @@ def _keep_unit() -> None:
     services.put_setting(server.store(), "length", {"unit": st.session_state["length-unit"]})
 
 
+def choose_unit() -> None:
+    """The unit of all lengths on pages and papers."""
+    st.segmented_control(
+        "Lengths in",
+        list(LENGTH_UNITS),
+        default=length_unit(),
+        required=True,
+        key="length-unit",
+        on_change=_keep_unit,
+        label_visibility="collapsed",
+        format_func=lambda u: "mm" if u == "mm" else "inch/1000",
+    )
+
+
 def the_job() -> services.JobView:
     """The job named in the page's address, or the one looked at last; the page ends here if there is none."""
     asked = st.query_params.get("job") or st.session_state.get("job")
@@ -115,6 +142,13 @@ def not_decided(job: services.JobView, visit: str | None = None) -> None:
         step_link("readings.py", "Go through them ›", job.id)
 
 
+def sign(at: services.Progress) -> str:
+    """What stands behind the name of a step: done, open, or how much is left; nothing where nothing is to do."""
+    if at.done:
+        return f" {SIGN_DONE}"
+    return f" ({at.left})" if at.left else f" {SIGN_OPEN}" if at.open else ""
+
+
 def _no_job(wrong: str, advice: str) -> None:
     st.info(f"{plain(wrong)} {advice}")
     st.page_link(page(JOBS_PAGE), label="All jobs")
@@ -125,21 +159,14 @@ def head(job: services.JobView, here: str) -> None:
     """The way to a job's other steps, and its name; `here` is this page's file."""
     with st.container(horizontal=True, vertical_alignment="center", gap="xsmall", key="steps"):
         st.page_link(page(JOBS_PAGE), label="‹ Jobs")
+        far = services.progress(server.store(), job)
         for step in STEPS:
             if step.file == here:
                 st.html(f'<span class="here" aria-current="page">{step.name}</span>', width="content")
             else:
-                st.page_link(page(step.file), label=step.name, query_params={"job": str(job.id)})
+                label = f"{step.name}{sign(far[step.part])}"
+                st.page_link(page(step.file), label=label, query_params={"job": str(job.id)})
     name = job.details.instrument.name or job.details.instrument.kind or "instrument"
     with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
         st.caption(f"Job {job.number} · {plain(job.details.customer)} · {plain(name)}", width="content")
-        st.segmented_control(
-            "Lengths in",
-            list(LENGTH_UNITS),
-            default=length_unit(),
-            required=True,
-            key="length-unit",
-            on_change=_keep_unit,
-            label_visibility="collapsed",
-            format_func=lambda u: "mm" if u == "mm" else "inch/1000",
-        )
+        choose_unit()

@@ -20,6 +20,7 @@ from inspect_app.services.estimating import (
 )
 from inspect_app.services.papers import words_why
 from inspect_app.ui import server
+from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import length_unit, say
 from inspect_app.ui.money import cash, minor, sums
 from inspect_app.ui.words import plain
@@ -49,11 +50,14 @@ def edit_draft(job: services.JobView, view: EstimateView) -> None:
     _look(job, view, paper)
 
 
-def told() -> None:
-    """Say what went wrong while a change was kept, and what another window had put there meanwhile."""
-    error = st.session_state.pop(_TOLD, None)
-    if error is not None:
-        say(error)
+def told(at_fields: bool) -> None:
+    """Say what went wrong while a change was kept, and what another window had put there meanwhile.
+
+    Where the fields are shown (`at_fields`), what is about one of them is said there.
+    """
+    error = st.session_state.get(_TOLD)
+    if error is not None and not (at_fields and error.of):
+        say(st.session_state.pop(_TOLD))
     both = st.session_state.get(_BOTH)
     if both is not None:
         view_id, name, other, mine = both
@@ -67,7 +71,7 @@ def _keep(view_id: int, **changes: Any) -> EstimateView | None:
     try:
         return change_estimate(server.store(), view_id, **changes)
     except InspectError as error:
-        st.session_state[_TOLD] = error
+        st.session_state[_TOLD] = error.at(next(iter(changes))) if len(changes) == 1 else error
         return None
 
 
@@ -170,7 +174,7 @@ def _line(row: dict[str, Any], digits: int) -> Line:
 
 def _fields(job: services.JobView, view: EstimateView) -> None:
     """What applies to the whole estimate; each field keeps itself."""
-    e = view.estimate
+    e, spots = view.estimate, Spots()
 
     def field(name: str, shown: str) -> dict[str, Any]:
         """Key, and what to do on a change; another's change of the draft gives the field a new value."""
@@ -180,17 +184,24 @@ def _fields(job: services.JobView, view: EstimateView) -> None:
         return {"key": key, "on_change": _keep_field, "args": (view.id, name, key)}
 
     cells = st.columns(3)
-    cells[0].text_input("Discount, %", **field("discount_percent", e.discount_percent))
-    cells[1].text_input("Tax, %", **field("tax_percent", e.tax_percent))
-    cells[2].text_input("Deposit, %", **field("deposit_percent", e.deposit_percent))
+    percents = {"Discount, %": "discount_percent", "Tax, %": "tax_percent", "Deposit, %": "deposit_percent"}
+    for cell, (label, name) in zip(cells, percents.items(), strict=True):
+        cell.text_input(label, **field(name, str(getattr(e, name))))
+        spots.below(name, cell)
     key = f"valid_until-{view.id}"
     st.date_input(
         "Valid until", date.fromisoformat(e.valid_until), key=key, on_change=_keep_field,
         args=(view.id, "valid_until", key),
     )  # fmt: skip
+    spots.below("valid_until")
     said = e.why or words_why(server.store(), job.id, e)
     st.text_area("Why, in the customer's words", **field("why", said), help="Empty it for the words worked out.")
+    spots.below("why")
     st.text_area("Note to the customer", **field("note", e.note))
+    spots.below("note")
+    error = st.session_state.pop(_TOLD, None)
+    if error is not None:
+        spots.say((error,))
 
 
 def _keep_field(view_id: int, name: str, key: str) -> None:

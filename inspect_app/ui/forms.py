@@ -1,30 +1,33 @@
-"""The form of a job: customer, instrument, what was asked for. Lengths typed in millimetres, or inches with a mark."""
+"""The forms of a job: five things to start one, all of it afterwards; each error said at its field."""
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from dataclasses import fields as dataclass_fields
+from datetime import date
+from typing import Any
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from inspect_app.services import InstrumentDetails, JobDetails
-from inspect_app.ui.bench import say
-from shared.errors import InspectError, OptionError
+from inspect_app.ui.at_field import Spots
+from inspect_app.ui.bench import length_unit
+from inspect_app.ui.lengths import TypedLength, bare_unit, length_field
+from shared.errors import InspectError
 from shared.trade import MOST_IN_COURSE
 
-__all__ = ["job_form", "parse_heights", "parse_length"]
-
-_INCH = re.compile(r"^\s*(?:(\d+)\s+)?(\d+(?:[.,]\d+)?)(?:\s*/\s*(\d+))?\s*(?:in|inch|\"|”|″)\s*$", re.IGNORECASE)
-_MM_PER_INCH = 25.4
+__all__ = ["LENGTHS", "details_of", "fields_of", "job_form", "label_of_field", "new_job_form"]
 
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One length of the instrument: its name in `InstrumentDetails`, its label, what it means."""
+    """One length of the instrument: its name in `InstrumentDetails`, its label, what it means; small ones in thou."""
 
     name: str
     label: str
     help: str
+    small: bool = False
 
 
 LENGTHS = (
@@ -33,103 +36,161 @@ LENGTHS = (
     Field("spread_bridge", "Outer strings at the bridge", "Centre to centre of the outer strings."),
     Field("radius_nut", "Board radius", "Nominal, or at the nut if the board is compound. Empty if flat or not known."),
     Field("radius_last", "Radius at the last fret", "Only for a compound board."),
-    Field("crown_width", "Crown width when new", "Of the present wire, if known."),
-    Field("crown_height", "Crown height when new", "Of the present wire, if known: gives depths from flats."),
+    Field("crown_width", "Crown width when new", "Of the present wire, if known.", True),
+    Field("crown_height", "Crown height when new", "Of the present wire, if known: gives depths from flats.", True),
 )
+_LABELS = {
+    "customer": "Customer (needed)",
+    "contact": "How to reach them",
+    "name": "Instrument",
+    "kind": "Kind",
+    "frets": "Frets",
+    "strings": "Strings",
+    "courses": "Strings in a course",
+    "board_wood": "Board wood",
+    "present_wire": "Present wire",
+    "binding": "Board is bound",
+    "nibs": "Fret ends run under nibs",
+    "zero_fret": "Zero fret at the nut",
+    "lacquered": "Board is lacquered",
+    "multi_scale": "Frets fan out (multi-scale)",
+    "asked_for": "Asked for",
+    "promised": "Promised for",
+}
+_HELP = {
+    "name": "What tells it from the others.",
+    "courses": "2 where strings run in pairs. Count every string of every course above.",
+}
+_HINT = {"kind": "such as electric guitar, mandolin"}
+_YES_OR_NO = ("binding", "nibs", "zero_fret", "lacquered", "multi_scale")
+_STAND_IN: dict[str, Any] = {"customer": "?"}
+"""What a field that is wrong counts as while the others are looked at; nothing where not named."""
 
 
-def parse_length(text: str, what: str) -> float | None:
-    """Millimetres from ``647.7``, ``647,7 mm``, ``25.5 in`` or ``25 1/2"``; ``None`` from nothing.
+def label_of_field(name: str) -> str:
+    """A field's label, without what is said of it in brackets."""
+    of_length = {f.name: f.label for f in LENGTHS}
+    return (of_length | _LABELS).get(name, name).split(" (")[0]
+
+
+def fields_of(details: JobDetails) -> dict[str, Any]:
+    """Everything that the form of a job holds, by name."""
+    flat = asdict(details)
+    of: dict[str, Any] = flat.pop("instrument")
+    return of | flat
+
+
+def details_of(fields: dict[str, Any]) -> JobDetails:
+    """The same as details.
 
     Raises
     ------
     OptionError
-        If the text is no length.
+        If a field can't be so.
     """
-    if not text.strip():
-        return None
-    inch = _INCH.match(text)
-    try:
-        if inch:
-            whole, number, over = inch.groups()
-            value = float(number.replace(",", ".")) / (float(over) if over else 1.0)
-            return (value + float(whole or 0)) * _MM_PER_INCH
-        return float(re.sub(r"\s*mm\s*$", "", text.strip()).replace(",", "."))
-    except (ValueError, ZeroDivisionError):
-        advice = "Write millimetres, such as 647.7, or inches with a mark, such as 25.5 in."
-        raise OptionError(f"{what}: {text!r} is not a length.", advice) from None
+    own = {n: fields[n] for n in ("customer", "contact", "asked_for", "promised")}
+    of = {f.name: fields[f.name] for f in dataclass_fields(InstrumentDetails)}
+    return JobDetails(instrument=InstrumentDetails(**of), **own)
 
 
-def parse_heights(text: str) -> dict[int, float]:
-    """Heights in mm by fret, from ``1: 0.95, 12: 0.93``; nothing from nothing.
+class _Form:
+    """The fields of a form of a job as they are drawn: what was typed, and where their errors are said."""
 
-    Raises
-    ------
-    OptionError
-        If the text is not made of such pairs.
-    """
-    out: dict[int, float] = {}
-    for part in filter(None, (p.strip() for p in re.split(r"[;\n]|,(?!\d)", text))):
-        fret, _, height = part.partition(":")
-        length = parse_length(height, f"Fret {fret.strip()}")
-        if not fret.strip().isdecimal() or length is None:
-            raise OptionError(f"{part!r} is not a fret and its height.", "Write them as in 1: 0.95, 12: 0.93.")
-        out[int(fret)] = length
-    return out
+    def __init__(self, key: str, was: dict[str, Any]) -> None:
+        self.key, self.was, self.spots = key, was, Spots()
+        self.typed: dict[str, Any] = dict(was)
+        self._lengths: dict[str, TypedLength] = {}
 
-
-def _length(f: Field, was: float | None, key: str) -> str:
-    return st.text_input(f.label, value="" if was is None else f"{was:.5g}", help=f.help, key=f"{key}-{f.name}")
-
-
-def _lengths(was: InstrumentDetails, key: str) -> dict[str, str]:
-    typed = {}
-    left, right = st.columns(2)
-    for i, f in enumerate(LENGTHS):
-        with left if i % 2 == 0 else right:
-            typed[f.name] = _length(f, getattr(was, f.name), key)
-    return typed
-
-
-def job_form(key: str, was: JobDetails | None, send: str) -> JobDetails | None:
-    """Show the form; what was written when it is sent and makes sense, else ``None``."""
-    of = was.instrument if was else InstrumentDetails()
-    with st.form(key, border=False):
-        left, right = st.columns(2)
-        customer = left.text_input("Customer (needed)", value=was.customer if was else "", key=f"{key}-customer")
-        contact = right.text_input("How to reach them", value=was.contact if was else "", key=f"{key}-contact")
-        name = left.text_input("Instrument", value=of.name, key=f"{key}-name", help="What tells it from the others.")
-        kind = right.text_input(
-            "Kind", value=of.kind, key=f"{key}-kind", placeholder="such as electric guitar, mandolin"
+    def text(self, at: DeltaGenerator, name: str) -> None:
+        draw = at.text_area if name == "asked_for" else at.text_input
+        self.typed[name] = draw(
+            _LABELS[name], self.was[name], key=f"{self.key}-{name}", help=_HELP.get(name), placeholder=_HINT.get(name)
         )
-        frets = left.number_input("Frets", 1, 36, value=of.frets, step=1, key=f"{key}-frets")
-        strings = right.number_input("Strings", 1, 12, value=of.strings, step=1, key=f"{key}-strings")
-        st.caption("Lengths in millimetres, or in inches with a mark: 25.5 in. What you don't know stays empty.")
-        lengths = _lengths(of, key)
-        left, right = st.columns(2)
-        wood = left.text_input("Board wood", value=of.board_wood, key=f"{key}-wood")
-        wire = right.text_input("Present wire", value=of.present_wire, key=f"{key}-wire")
-        binding = left.checkbox("Board is bound", value=of.binding, key=f"{key}-binding")
-        nibs = right.checkbox("Fret ends run under nibs", value=of.nibs, key=f"{key}-nibs")
-        zero_fret = left.checkbox("Zero fret at the nut", value=of.zero_fret, key=f"{key}-zero-fret")
-        lacquered = right.checkbox("Board is lacquered", value=of.lacquered, key=f"{key}-lacquered")
-        multi_scale = left.checkbox("Frets fan out (multi-scale)", value=of.multi_scale, key=f"{key}-multi-scale")
-        courses = right.number_input(
-            "Strings in a course", 1, MOST_IN_COURSE, value=of.courses or 1, step=1, key=f"{key}-courses",
-            help="2 where strings run in pairs. Count every string of every course above.",
-        )  # fmt: skip
-        asked = st.text_area("Asked for", value=was.asked_for if was else "", key=f"{key}-asked")
-        promised = st.date_input("Promised for", value=was.promised if was else None, key=f"{key}-promised")
-        if not st.form_submit_button(send, type="primary"):
+        self.spots.below(name, at)
+
+    def number(self, at: DeltaGenerator, name: str, most: int) -> None:
+        n = at.number_input(_LABELS[name], 1, most, self.was[name], 1, key=f"{self.key}-{name}", help=_HELP.get(name))
+        self.typed[name] = None if (name, n) == ("courses", 1) else n
+        self.spots.below(name, at)
+
+    def length(self, at: DeltaGenerator, f: Field) -> None:
+        bare = bare_unit(length_unit(), f.small)
+        self._lengths[f.name] = length_field(at, f.label, self.was[f.name], bare, f"{self.key}-{f.name}-{bare}", f.help)
+        self.spots.below(f.name, at)
+
+    def box(self, at: DeltaGenerator, name: str) -> None:
+        self.typed[name] = at.checkbox(_LABELS[name], self.was[name], key=f"{self.key}-{name}")
+
+    def day(self, at: DeltaGenerator, name: str) -> None:
+        was: date | None = self.was[name]
+        self.typed[name] = at.date_input(_LABELS[name], was, key=f"{self.key}-{name}")
+
+    def sent(self, label: str) -> JobDetails | None:
+        """The details when the form is sent and every field makes sense; each that does not says so."""
+        pressed = st.form_submit_button(label, type="primary")
+        self.spots.end = st.empty()
+        if not pressed:
             return None
-    try:
-        typed = {f.name: parse_length(lengths[f.name], f.label) for f in LENGTHS}
-        instrument = InstrumentDetails(
-            name=name, kind=kind, frets=frets, strings=strings, board_wood=wood, present_wire=wire,
-            binding=binding, nibs=nibs, zero_fret=zero_fret, lacquered=lacquered, multi_scale=multi_scale,
-            courses=int(courses) if courses > 1 else None, **typed,
-        )  # fmt: skip
-        return JobDetails(customer, contact, instrument, asked, promised)
-    except InspectError as error:
-        say(error)
-        return None
+        wrong: list[InspectError] = []
+        for name, typed in self._lengths.items():
+            try:
+                self.typed[name] = typed.mm()
+            except InspectError as error:
+                wrong.append(error.at(name))
+                self.typed[name] = None
+        made, more = _made(self.typed)
+        self.spots.say([*wrong, *more])
+        return None if wrong or more else made
+
+
+def _made(fields: dict[str, Any]) -> tuple[JobDetails | None, list[InspectError]]:
+    """Details of these fields, and what is wrong with them, field by field."""
+    wrong: list[InspectError] = []
+    while True:
+        try:
+            return details_of(fields), wrong
+        except InspectError as error:
+            seen = any(error.of == w.of for w in wrong)
+            wrong.append(error)
+            if seen or error.of not in fields:
+                return None, wrong
+            fields = fields | {error.of: _STAND_IN.get(error.of)}
+
+
+def new_job_form(key: str) -> JobDetails | None:
+    """What is needed to start: whose it is, how to reach them, what it is, what it wants, and its scale length."""
+    with st.form(key, border=False):
+        form = _Form(key, fields_of(JobDetails("?")) | {"customer": ""})
+        left, right = st.columns(2)
+        form.text(left, "customer")
+        form.text(right, "contact")
+        form.text(left, "name")
+        form.length(right, LENGTHS[0])
+        form.text(st.container(), "asked_for")
+        st.caption("Frets, strings, wire and the day it is promised for have time: the job's page asks for them.")
+        return form.sent("Start this job")
+
+
+def job_form(key: str, was: JobDetails, send: str) -> JobDetails | None:
+    """Everything about a job; what was written when it is sent and makes sense, else ``None``."""
+    with st.form(key, border=False):
+        form = _Form(key, fields_of(was))
+        left, right = st.columns(2)
+        form.text(left, "customer")
+        form.text(right, "contact")
+        form.text(left, "name")
+        form.text(right, "kind")
+        form.number(left, "frets", 36)
+        form.number(right, "strings", 12)
+        st.caption("Lengths in another unit take its mark: 25.5 in, 647.7 mm, 43 thou. What is not known stays empty.")
+        left, right = st.columns(2)
+        for i, f in enumerate(LENGTHS):
+            form.length(right if i % 2 else left, f)
+        form.text(right, "board_wood")
+        form.text(left, "present_wire")
+        form.number(right, "courses", MOST_IN_COURSE)
+        for i, name in enumerate(_YES_OR_NO):
+            form.box(right if i % 2 else left, name)
+        form.text(st.container(), "asked_for")
+        form.day(st.container(), "promised")
+        return form.sent(send)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import partial
 
 import streamlit as st
 
@@ -11,8 +12,11 @@ from inspect_app.decide.history import WORK
 from inspect_app.services.deciding import Decision, change_terms, wires
 from inspect_app.services.heights import WorkView, fret_work, record_work, same_instrument, take_back_work
 from inspect_app.ui import server
+from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import length_unit, saying
-from inspect_app.ui.forms import parse_length
+from inspect_app.ui.lengths import bare_unit, length_field
+from inspect_app.ui.limit_fields import changed_limits, limit_numbers, limit_said
+from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.words import plain, shown
 from shared.errors import OptionError
 from shared.trade import HIGHEST_FRET
@@ -62,33 +66,39 @@ def work_done(job: services.JobView, visit: str) -> None:
 
 
 def _work_form(job: services.JobView, visit: str) -> None:
-    stock = wires(server.store())
-    with st.form("work-done", border=False, clear_on_submit=True):
+    stock, spots, turn_ = wires(server.store()), Spots(), st.session_state.get("work-turn", 0)
+    with st.form(f"work-done-{turn_}", border=False):
         st.caption(f"Done before the visit “{plain(visit)}”. It stays with the instrument, from job to job.")
         left, right = st.columns(2)
         kind = str(left.selectbox("Work", WORK, format_func=str.capitalize))
         frets = right.text_input("Frets", placeholder="all, or such as 1-5, 7")
-        off = left.text_input("Came off the tops, mm", placeholder="empty if not known")
+        spots.below("frets", right)
+        off = length_field(left, "Came off the tops", None, bare_unit(length_unit(), True), hint="empty if not known")
+        spots.below("off", left)
         labels = ["not said", *(w.stock.label for w in stock)]
         wire = right.selectbox("Wire of new frets", range(len(labels)), format_func=lambda i: labels[i])
         note = st.text_input("Note on the work")
         if st.form_submit_button("Write it down"):
-            with saying():
-                chosen = stock[wire - 1].id if wire else None
-                took = parse_length(off, "What came off")
-                record_work(server.store(), job.id, visit, kind, parse_frets(frets), took, chosen, note)
-                st.rerun()
+            chosen = stock[wire - 1].id if wire else None
+            with spots.saying("frets"):
+                of_frets = parse_frets(frets)
+                with spots.saying("off"):
+                    record_work(server.store(), job.id, visit, kind, of_frets, off.mm(), chosen, note)
+                    st.session_state["work-turn"] = turn_ + 1
+                    st.rerun()
 
 
 def _link_form(job: services.JobView) -> None:
     """The earlier job of the same instrument."""
+    spots = Spots()
     with st.form("same-instrument", border=False):
         number = st.number_input(
             "This instrument was here before as job no.", 0, None, 0, 1,
             help="Its heights, its fret history and its limits go on from there. 0 takes it back.",
         )  # fmt: skip
+        spots.below("number")
         if st.form_submit_button("Go on from that job"):
-            with saying():
+            with spots.saying("number"):
                 same_instrument(server.store(), job.id, _id_of(int(number)) if number else None)
                 st.rerun()
 
@@ -102,20 +112,20 @@ def _id_of(number: int) -> int:
 
 def instrument_limits(job: services.JobView, decision: Decision) -> None:
     """The limits of this instrument alone: other than the shop's where its owner or its build asks for it."""
-    known = decision.terms.limits
-    with st.expander("Limits of this instrument"), st.form("instrument-limits", border=False):
-        values = {
-            e.key: st.number_input(
-                f"{e.text}{'' if e.unit == '1' else f', {e.unit}'}", 0.001, 100.0, float(e.value), 0.01,
-                format="%.3f", help=e.source, key=f"limit-{job.id}-{e.key}",
-            )
-            for e in known.entries
-        }  # fmt: skip
-        if st.form_submit_button("Keep for this instrument"):
-            changed = known
-            for key, value in values.items():
-                if abs(value - known[key].value) > 1e-9:
-                    changed = changed.with_value(key, value, "set for this instrument")
-            with saying():
+    known, key, typed = decision.terms.limits, f"limits-{job.id}", None
+    now = {e.key: float(e.value) for e in known.entries}
+    with st.expander("Limits of this instrument"):
+        changed_note(key, now)
+        was = opened(key, now)
+        with st.form(turn(key), border=False):
+            values = limit_numbers(known.entries, was, turn(key))
+            if st.form_submit_button("Keep for this instrument"):
+                typed = values
+        labels = {e.key: e.text for e in known.entries}
+        with saying():
+            keep = settled(key, typed, now, labels, partial(limit_said, known))
+            if keep is not None:
+                changed = changed_limits(known, keep, "set for this instrument")
                 change_terms(server.store(), job.id, limits=changed)
+                reopened(key)
                 st.rerun()

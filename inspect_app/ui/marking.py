@@ -6,7 +6,8 @@ import streamlit as st
 
 from inspect_app.reading.ask import ScaleAsk
 from inspect_app.services import PhotoView
-from inspect_app.ui.forms import parse_length
+from inspect_app.ui.bench import length_unit
+from inspect_app.ui.lengths import bare_unit, length_field
 from inspect_app.ui.scenes import photo_of
 from inspect_app.ui.viewer import AS_SEEN, Moved, Placing, Scene, Shape, show
 from shared.errors import OptionError
@@ -36,9 +37,10 @@ def mark_span(photo: PhotoView, was: ScaleAsk | None, key: str) -> ScaleAsk | No
     st.caption("Mark both ends of something whose length you know, as long as the photo allows, level with the frets.")
     scene = Scene(photo_of(photo), alt, f"span {photo.id}", shapes=shapes, place=place, small=True)
     show(scene, f"{key}-viewer", lambda m: _marked(key, m))
-    shown = f"{before.span_mm:g}" if before and before.span_mm else ""
-    typed = st.text_input("Length between them", shown, key=f"{key}-mm", placeholder="such as 100, or 4 in")
-    return span_of(points, parse_length(typed, "Length between them"))
+    bare, was_mm = bare_unit(length_unit(), False), before.span_mm if before else None
+    hint = "such as 100, or 4 in" if bare == "mm" else "such as 4, or 100 mm"
+    typed = length_field(st.container(), "Length between them", was_mm or None, bare, f"{key}-{bare}", hint=hint)
+    return span_of(points, typed.mm())
 
 
 def _marked(key: str, m: Moved) -> None:

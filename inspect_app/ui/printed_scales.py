@@ -10,10 +10,12 @@ import streamlit as st
 from calib.scales.print import CHECK_BAR_MM, scales_pdf
 from inspect_app import services
 from inspect_app.ui import server
-from inspect_app.ui.bench import saying
-from inspect_app.ui.forms import parse_length
+from inspect_app.ui.at_field import Spots
+from inspect_app.ui.bench import length_unit
+from inspect_app.ui.lengths import bare_unit, length_field, written
 from inspect_app.ui.words import plain
 from shared.errors import OptionError
+from shared.units import show_plain
 
 __all__ = ["not_measured_yet", "printed_scales"]
 
@@ -45,7 +47,7 @@ def printed_scales() -> None:
         [
             {
                 "Scale": p.kind.capitalize(),
-                "Check bar": f"{p.bar_measured:.2f} mm of {p.bar_nominal:g} mm" if p.verified else "not measured",
+                "Check bar": _bar(p) if p.verified else "not measured",
                 "Lengths are": f"{(p.factor - 1) * 100:+.2f} %",
                 "Measured": plain(p.note) or f"written down {p.measured or p.created:%Y-%m-%d}",
             }
@@ -56,22 +58,32 @@ def printed_scales() -> None:
     st.caption("The newest of each kind goes with the photos measured from now on; it can be changed at each photo.")
 
 
+def _bar(p: services.PrintView) -> str:
+    unit = length_unit()
+    return f"{show_plain(p.bar_measured, 'mm', unit, 4)} of {show_plain(p.bar_nominal, 'mm', unit, 4)}"
+
+
 def _bar_form() -> None:
-    with st.form("check-bar", border=False, clear_on_submit=True):
+    spots, turn_, bare = Spots(), st.session_state.get("bar-turn", 0), bare_unit(length_unit(), False)
+    with st.form(f"check-bar-{turn_}", border=False):
         left, right = st.columns(2)
         kind = left.selectbox("Which scale", list(KINDS))
-        typed = right.text_input(f"Its check bar measures, nominal {CHECK_BAR_MM:g} mm", placeholder="such as 99.65")
+        nominal = show_plain(CHECK_BAR_MM, "mm", length_unit(), 4)
+        hint = f"such as {written(0.9965 * CHECK_BAR_MM, bare)}"
+        typed = length_field(right, f"Its check bar (nominal {nominal}) measures", None, bare, hint=hint)
+        spots.below("bar", right)
         on = left.date_input("Measured on", datetime.now(UTC).date())
         gauge = right.text_input("With", placeholder="such as calliper no. 2")
         if not st.form_submit_button("Keep this print"):
             return
-    with saying():
-        mm = parse_length(typed, "Check bar")
+    with spots.saying("bar"):
+        mm = typed.mm()
         if mm is None:
             raise OptionError("The check bar's length is missing.", "Measure it with a calliper, to 0.05 mm.")
         note = f"{on}, {gauge.strip() or 'gauge not said'}"
         for each in KINDS[kind]:
             services.add_print(server.store(), each, mm, CHECK_BAR_MM, note)
+        st.session_state["bar-turn"] = turn_ + 1
         st.session_state["shop-said"] = "Print kept: photos measured from now on count with it."
         st.rerun()
 

@@ -83,7 +83,7 @@ def test_from_a_new_job_to_the_wear_map_by_keyboard(chromium, bench):
         page.keyboard.press("n")  # what was placed by hand needs no second word
         page.wait_for_function("() => !document.querySelector('h3')?.innerText.startsWith('Fret 2, crown')")
         settled(page)
-        go(page, "^Wear map$")
+        go(page, "^Wear map")
         page.get_by_role("heading", name="Wear map").wait_for()
         settled(page)
         page.emulate_media(media="print")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import streamlit as st
 
 from inspect_app import services
@@ -9,13 +11,15 @@ from inspect_app.decide.limits import Verdict
 from inspect_app.services.deciding import fret_heights, write_fret_heights
 from inspect_app.services.papers import AFTER, handover_paper, proof_of
 from inspect_app.ui import server
-from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job
+from inspect_app.ui.at_field import Spots
+from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.comparing import before_and_after
-from inspect_app.ui.forms import parse_heights
 from inspect_app.ui.fret_history import work_done
+from inspect_app.ui.lengths import Bare, bare_unit, parse_heights, written
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.words import in_unit, plain, shown
 from shared.errors import InspectError
+from shared.units import show_plain
 
 SIGNS = {Verdict.WITHIN: "✓ within", Verdict.BEYOND: "✕ beyond", Verdict.CANNOT_TELL: "? cannot tell"}
 
@@ -43,29 +47,52 @@ def checks(job: services.JobView) -> None:
 def heights(job: services.JobView) -> None:
     """Crown heights read at the bench: no photo of a fret in its slot shows them."""
     known, key, typed = fret_heights(server.store(), job.id, AFTER), f"heights-{job.id}", None
+    unit, spots = length_unit(), Spots()
+    bare = bare_unit(unit, True)
     now = {str(n): q.value for n, q in known.items()}
     with st.expander("Crown heights read with a calliper", expanded=not known):
         changed_note(key, now)
         was = opened(key, now)
         with st.form(turn(key), border=False):
-            text = st.text_input(
-                "Fret and height in mm, one after another",
-                ", ".join(f"{n}: {mm:g}" for n, mm in was.items()),
-                placeholder="1: 0.95, 12: 0.93",
-                help="From the board to the crown's top, beside the fret's middle. Each counts with ± 0.06 mm.",
-            )
-            sent = st.form_submit_button("Keep these heights")
-        with saying():
-            if sent:
-                written = {str(n): mm for n, mm in parse_heights(text).items()}
-                typed = dict.fromkeys((*was, *now)) | written
+            sent = _heights_typed(was, bare, spots)
+        with spots.saying("heights"):
+            if sent is not None:
+                read = parse_heights(sent, bare)
+                typed = dict.fromkeys((*was, *now)) | {
+                    str(n): _as_it_was(mm, was.get(str(n)), bare) for n, mm in read.items()
+                }
             labels = {n: f"Fret {n}" for n in (*was, *now, *(typed or {}))}
             full = dict.fromkeys(labels) | now
-            keep = settled(key, typed, full, labels, lambda _, mm: f"{mm:g} mm" if mm else "nothing")
+            keep = settled(key, typed, full, labels, lambda _, mm: show_plain(mm, "mm", unit) if mm else "nothing")
             if keep is not None:
                 write_fret_heights(server.store(), job.id, {int(n): mm for n, mm in keep.items()}, AFTER)
                 reopened(key)
                 st.rerun()
+
+
+def _heights_typed(was: dict[str, Any], bare: Bare, spots: Spots) -> str | None:
+    """The field of all heights; its text when the form is sent."""
+    such = "1: 0.95, 12: 0.93" if bare == "mm" else "1: 37.5, 12: 36.5"
+    text = st.text_input(
+        f"Fret and height in {bare}, one after another",
+        ", ".join(f"{n}: {_number(mm, bare)}" for n, mm in was.items()),
+        key=f"heights-{bare}-{hash(tuple(was.items()))}",
+        placeholder=such,
+        help=in_unit(
+            "From the board to the crown's top, beside the fret's middle. Each counts with ± 0.06 mm.", length_unit()
+        ),
+    )
+    spots.below("heights")
+    return text if st.form_submit_button("Keep these heights") else None
+
+
+def _number(mm: float, bare: Bare) -> str:
+    return written(mm, bare).removesuffix(f" {bare}")
+
+
+def _as_it_was(mm: float, was: float | None, bare: Bare) -> float:
+    """A height read back from the text it was written as is that height, not its rounding."""
+    return was if was is not None and _number(mm, bare) == _number(was, bare) else mm
 
 
 job = the_job()
@@ -77,7 +104,6 @@ if not any(v.label == AFTER for v in job.visits):
     st.stop()
 try:
     checks(job)
-    before_and_after(job)
     heights(job)
     work_done(job, AFTER)
     st.download_button(
@@ -87,5 +113,6 @@ try:
         mime="application/pdf",
         on_click="ignore",
     )
+    before_and_after(job)
 except InspectError as error:
     say(error)

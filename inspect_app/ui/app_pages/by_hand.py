@@ -12,6 +12,7 @@ from inspect_app.services import HandKind, HandView, PhotoView
 from inspect_app.ui import server
 from inspect_app.ui.asking import choose_scale
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
+from inspect_app.ui.lengths import length_number
 from inspect_app.ui.scenes import photo_of
 from inspect_app.ui.viewer import Moved, Placing, Point, Scene, Shape, show
 from inspect_app.ui.words import plain, shown
@@ -81,9 +82,9 @@ def afresh(photo: PhotoView, kind: str) -> None:
 def result(photo: PhotoView, kind: HandKind, scale: ScaleAsk | None) -> None:
     """What the marked points say, and keeping it."""
     marked: Marked | None = st.session_state.get(state(photo, kind))
-    st.number_input(
-        "Height above the scale, mm", -50.0, 50.0, 0.0, 0.1, key="hand-height",
-        help="0 when what you mark lies level with the scale; what lies nearer the camera looks larger.",
+    st.session_state["hand-height"] = length_number(
+        "Height above the scale", -50.0, 50.0, 0.0, 0.1, length_unit(), "hand-height-typed",
+        "0 when what you mark lies level with the scale; what lies nearer the camera looks larger.",
     )  # fmt: skip
     if not marked:
         st.markdown("Tap the photo to mark the points in turn. Each can be moved afterwards.")

@@ -37,8 +37,9 @@ views = estimates(server.store(), job.id)
 if not views:
     st.info("There is no estimate yet. Choose an option first, then draft it.")
     step_link("options.py", "**Open the options ›**", job.id)
-told()
-if views and views[0].status == "draft":
+drafted = bool(views) and views[0].status == "draft"
+told(drafted)
+if drafted:
     edit_draft(job, views[0])
 elif views:
     show_lines(views[0])

@@ -8,6 +8,7 @@ from inspect_app import services
 from inspect_app.services import PhotoView
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
+from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.scenes import plain_scene
 from inspect_app.ui.viewer import show
 from inspect_app.ui.words import label_of, plain, shown
@@ -60,6 +61,22 @@ def add(job: services.JobView) -> None:
         st.rerun()
 
 
+def change(photo: PhotoView) -> None:
+    """Note and category, to correct; two windows may do so at once."""
+    key, now, typed = f"finding-{photo.id}", {"note": photo.note, "category": photo.category}, None
+    changed_note(key, now)
+    was = opened(key, now)
+    note = st.text_area("Note", was["note"], key=f"note-{turn(key)}")
+    category = category_choice(f"category-{turn(key)}", was["category"])
+    if st.button("Keep", key=f"keep-{photo.id}"):
+        typed = {"note": note.strip(), "category": category}
+    keep = settled(key, typed, now, {"note": "Note", "category": "Category"}, lambda _, text: str(text) or "nothing")
+    if keep is not None:
+        services.update_photo(server.store(), photo.id, **keep)
+        reopened(key)
+        st.rerun()
+
+
 def one(job: services.JobView, photo: PhotoView) -> None:
     """A finding: its photo, its note, what was measured on it."""
     with st.container(border=True):
@@ -75,11 +92,7 @@ def one(job: services.JobView, photo: PhotoView) -> None:
                 st.markdown(f"{plain(m.note) or m.kind.capitalize()}: **{shown(m.result, length_unit())}**")
             step_link("by_hand.py", "Measure on it ›", job.id, photo=str(photo.id))
             with st.expander("Change"):
-                note = st.text_area("Note", photo.note, key=f"note-{photo.id}")
-                category = category_choice(f"category-{photo.id}", photo.category)
-                if st.button("Keep", key=f"keep-{photo.id}"):
-                    services.update_photo(server.store(), photo.id, note=note, category=category)
-                    st.rerun()
+                change(photo)
                 if st.button("Take it out of the job", key=f"out-{photo.id}"):
                     services.remove_photo(server.store(), photo.id)
                     st.rerun()

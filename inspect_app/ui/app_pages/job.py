@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-from dataclasses import fields as dataclass_fields
 from typing import Any
 
 import streamlit as st
 
 from inspect_app import services
 from inspect_app.ui import server
-from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
-from inspect_app.ui.forms import job_form
+from inspect_app.ui.bench import SIGN_DONE, SIGN_OPEN, STEPS, TURN, head, length_unit, say, step_link, the_job
+from inspect_app.ui.forms import details_of, fields_of, job_form, label_of_field
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.phone import phone_corner
 from inspect_app.ui.words import plain
@@ -31,21 +29,23 @@ NEXT = {
     services.Stage.CLOSED: ("after_work.py", "Look at the handover"),
 }
 
+WORKED_OUT = "As worked out from what is done"
+
 
 def standing(job: services.JobView) -> None:
     """Where the job stands, the one next thing to do, and the person's own word on it."""
     file, label = NEXT[job.stage]
     with st.container(key="standing", border=True):
         st.markdown(f"#### {job.stage.value.capitalize()}")
-        st.markdown(job.stage.next_step)
+        st.markdown(f"{TURN.get(job.stage.waits_for, '')}{job.stage.next_step}")
         step_link(file, f"**{label} ›**", job.id)
-        offered = [None, *services.BY_HAND]
+        offered = [WORKED_OUT, *services.BY_HAND]
         key = f"stands-{job.id}"
-        st.session_state[key] = job.standing.stage
+        st.session_state[key] = job.standing.stage or WORKED_OUT
         st.selectbox(
             "It stands at",
             offered,
-            format_func=lambda s: s.value.capitalize() if s else "As worked out from what is done",
+            format_func=lambda s: s.value.capitalize() if isinstance(s, services.Stage) else s,
             key=key,
             on_change=_stand,
             args=(job, key),
@@ -63,7 +63,7 @@ def standing(job: services.JobView) -> None:
 
 def _stand(job: services.JobView, key: str) -> None:
     """Keep where the person says the job stands."""
-    stage = st.session_state[key]
+    stage = None if st.session_state[key] == WORKED_OUT else st.session_state[key]
     services.set_standing(server.store(), job.id, services.Standing(stage, job.standing.archived))
     st.session_state["job-said"] = f"Kept: {stage.value if stage else 'as worked out from what is done'}."
 
@@ -108,6 +108,16 @@ def known(job: services.JobView) -> None:
         st.info("The scale length is not written down: with it, every photo's spacing is checked. Add it below.")
 
 
+def parts(job: services.JobView) -> None:
+    """What is done and what is open, part by part, with the signs that stand behind the names above."""
+    far, lines = services.progress(server.store(), job), []
+    for step in STEPS:
+        at = far[step.part]
+        lines.append(f"{SIGN_DONE if at.done else SIGN_OPEN if at.open else '–'} **{step.name}**: {plain(at.words)}")
+    st.markdown("  \n".join(lines))
+    st.caption(f"{SIGN_DONE} done · {SIGN_OPEN} or a number: open · –: nothing to do yet, or only where it is wanted")
+
+
 def visits(job: services.JobView) -> None:
     """Photos by visit."""
     for visit in job.visits:
@@ -115,20 +125,6 @@ def visits(job: services.JobView) -> None:
         measured = sum(1 for p in here if p.inspection and p.inspection.answer.frets)
         text = f"{len(here)} photos, {measured} with readings" if here else "no photos yet"
         st.markdown(f"**{plain(visit.label.capitalize())}**, {visit.date:%Y-%m-%d}: {text}")
-
-
-def fields_of(details: services.JobDetails) -> dict[str, Any]:
-    """Everything that the form of a job holds, by name."""
-    flat = asdict(details)
-    of: dict[str, Any] = flat.pop("instrument")
-    return of | flat
-
-
-def details_of(fields: dict[str, Any]) -> services.JobDetails:
-    """The same as details."""
-    own = {n: fields[n] for n in ("customer", "contact", "asked_for", "promised")}
-    of = {f.name: fields[f.name] for f in dataclass_fields(services.InstrumentDetails)}
-    return services.JobDetails(instrument=services.InstrumentDetails(**of), **own)
 
 
 def said(name: str, value: Any) -> str:
@@ -146,7 +142,7 @@ def change(job: services.JobView) -> None:
     with st.expander("Change what is written down"):
         changed_note(key, now)
         sent = job_form(turn(key), details_of(opened(key, now)), "Keep these details")
-        labels = {n: n.replace("_", " ").capitalize() for n in now}
+        labels = {n: label_of_field(n) for n in now}
         kept = settled(key, fields_of(sent) if sent else None, now, labels, said)
         if kept is None:
             return
@@ -168,6 +164,8 @@ with left:
     known(job)
     change(job)
 with right:
+    st.subheader("Done and open")
+    parts(job)
     st.subheader("Visits")
     visits(job)
     phone_corner(job)

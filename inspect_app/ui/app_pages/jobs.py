@@ -8,8 +8,8 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.ui import server
-from inspect_app.ui.bench import SHOP_PAGE, page, say
-from inspect_app.ui.forms import job_form
+from inspect_app.ui.bench import SHOP_PAGE, TURN, page, say
+from inspect_app.ui.forms import new_job_form
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
 
@@ -30,7 +30,7 @@ ORDERS = {"changed": "Last changed first", "promised": "Promised soonest first",
 def new_job() -> None:
     """The form of a new job; made once however often it is sent."""
     token = st.session_state.setdefault("new-job-token", uuid.uuid4().hex)
-    sent = job_form(f"new-{token}", None, "Start this job")
+    sent = new_job_form(f"new-{token}")
     if sent is None:
         return
     try:
@@ -52,8 +52,7 @@ def row(job: services.JobRow) -> None:
             photos = f"{job.photos} photo{'' if job.photos == 1 else 's'}"
             away = " · archived" if job.archived else ""
             st.caption(f"{job.stage.value.capitalize()}{away} · {photos}{promised} · changed {job.updated:%Y-%m-%d}")
-        who = {"bench": "Yours: ", "customer": "The customer's: "}.get(job.stage.waits_for, "")
-        st.markdown(f"{who}{job.stage.next_step}")
+        st.markdown(f"{TURN.get(job.stage.waits_for, '')}{job.stage.next_step}")
 
 
 def turn(by: int) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from decimal import Decimal
+from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -12,11 +13,13 @@ from babel.localedata import locale_identifiers
 
 from inspect_app import services
 from inspect_app.decide.estimate import PriceBook, currency_digits
-from inspect_app.decide.limits import Limits
 from inspect_app.instrument.wire import MATERIALS, WireStock, size_class
 from inspect_app.services.deciding import add_wire, remove_wire, shop_limits, shop_prices, wires
 from inspect_app.ui import server
-from inspect_app.ui.bench import JOBS_PAGE, length_unit, page, saying
+from inspect_app.ui.at_field import Spots
+from inspect_app.ui.bench import JOBS_PAGE, choose_unit, length_unit, page
+from inspect_app.ui.lengths import length_number
+from inspect_app.ui.limit_fields import changed_limits, limit_numbers, limit_said
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.printed_scales import printed_scales
 from inspect_app.ui.words import crown_size, plain
@@ -61,20 +64,12 @@ def limits() -> None:
     changed_note(key, now)
     was = opened(key, now)
     with st.form(turn(key), border=False):
-        values = {
-            e.key: st.number_input(
-                f"{e.text}{'' if e.unit == '1' else f', {e.unit}'}", 0.001, 100.0, was[e.key], 0.01, format="%.3f",
-                help=e.source,
-            )
-            for e in known.entries
-        }  # fmt: skip
+        values = limit_numbers(known.entries, was, turn(key))
         if st.form_submit_button("Keep these limits"):
-            typed = {k: was[k] if abs(v - was[k]) < 1e-9 else v for k, v in values.items()}
-    keep = settled(key, typed, now, {e.key: e.text for e in known.entries}, _said)
+            typed = values
+    keep = settled(key, typed, now, {e.key: e.text for e in known.entries}, partial(limit_said, known))
     if keep is not None:
-        changed: Limits = known
-        for k, value in keep.items():
-            changed = changed.with_value(k, value) if value != now[k] else changed
+        changed = changed_limits(known, keep, "set by the shop")
         services.put_setting(server.store(), "limits", changed.to_dict())
         _kept(key, "Limits kept: jobs judged from now on use them.")
     st.caption("Jobs judged before keep the limits they were judged by.")
@@ -112,10 +107,10 @@ def _labels(fields: dict[str, Any]) -> dict[str, str]:
 def prices() -> None:
     """The price book new jobs start from."""
     book = shop_prices(server.store())
-    key, now = "prices", _fields(book)
+    key, now, spots = "prices", _fields(book), Spots()
     changed_note(key, now)
-    typed = _price_form(key, opened(key, now))
-    with saying():
+    typed = _price_form(key, opened(key, now), spots)
+    with spots.saying():
         keep = settled(key, typed, now, _labels(now), _said)
         if keep is not None:
             kept = _book(book, keep)
@@ -128,12 +123,13 @@ def prices() -> None:
     st.caption(f"These prices: {plain(book.source)}.")
 
 
-def _price_form(key: str, was: dict[str, Any]) -> dict[str, Any] | None:
+def _price_form(key: str, was: dict[str, Any], spots: Spots) -> dict[str, Any] | None:
     """The form of the price book; what was typed when it is sent."""
     labels = _labels(was)
     with st.form(turn(key), border=False):
         left, right = st.columns(2)
         out: dict[str, Any] = {"currency": left.text_input(labels["currency"], was["currency"], max_chars=3)}
+        spots.below("currency", left)
         tongues = ["", *sorted(locale_identifiers())]
         at = tongues.index(was["locale"]) if was["locale"] in tongues else 0
         out["locale"] = right.selectbox(labels["locale"], tongues, index=at, format_func=_tongue)
@@ -198,25 +194,34 @@ def stock() -> None:
         if right.button("Take off", key=f"wire-{w.id}"):
             remove_wire(server.store(), w.id)
             st.rerun()
-    with st.form("wire", border=False, clear_on_submit=True):
+    turn_, spots, unit = st.session_state.get("wire-turn", 0), Spots(), length_unit()
+    with st.form(f"wire-{turn_}", border=False):
         left, right = st.columns(2)
         label = left.text_input("Label", placeholder="the name you know it by")
+        spots.below("label", left)
         material = right.selectbox("Material", MATERIALS)
-        width = left.number_input("Crown width, mm", 0.5, 6.0, CROWN_WIDTH_MM, 0.01)
-        height = right.number_input("Crown height, mm", 0.1, 3.0, CROWN_HEIGHT_MM, 0.01)
-        tang = left.number_input("Tang width, mm", 0.0, 2.0, 0.0, 0.01, help="0 if not known")
+        with left:
+            width = length_number("Crown width", 0.5, 6.0, CROWN_WIDTH_MM, 0.01, unit, f"wire-width-{turn_}")
+        with right:
+            height = length_number("Crown height", 0.1, 3.0, CROWN_HEIGHT_MM, 0.01, unit, f"wire-height-{turn_}")
+        with left:
+            tang = length_number("Tang width", 0.0, 2.0, 0.0, 0.01, unit, f"wire-tang-{turn_}", "0 if not known")
         each = right.number_input("Price a fret", 0.0, 1000.0, 1.5, 0.1)
         if st.form_submit_button("Put it on the list"):
-            with saying():
+            with spots.saying("label"):
                 price = int(Decimal(str(each)).scaleb(shop_prices(server.store()).minor_digits).to_integral_value())
                 add_wire(server.store(), WireStock(label, str(material), width, height, tang or None, None, price))
+                st.session_state["wire-turn"] = turn_ + 1
+                st.session_state["shop-said"] = f"{label.strip()} is on the list."
                 st.rerun()
 
 
-st.page_link(page(JOBS_PAGE), label="‹ All jobs")
+with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
+    st.page_link(page(JOBS_PAGE), label="‹ All jobs")
+    choose_unit()
 st.title("Shop")
 if shop_said := st.session_state.pop("shop-said", None):
-    st.success(shop_said)
+    st.success(plain(shop_said))
 tabs = st.tabs(["On paper", "Limits", "Prices", "Wire in stock", "Scales"])
 for tab, part in zip(tabs, (letterhead, limits, prices, stock, printed_scales), strict=True):
     with tab:

@@ -140,7 +140,7 @@ def test_the_usual_folder_is_the_persons_own(tmp_path, monkeypatch):
 @pytest.mark.parametrize(
     ("wrong", "says"),
     [
-        ({"scale_length": 25.5}, "A scale length of 25.5 mm is not possible. Give it in millimetres, 200 to 1300."),
+        ({"scale_length": 25.5}, "A scale length of 25.5 mm is not possible. Give one from 200 to 1300 mm."),
         ({"crown_height": 12.0}, "A crown height of 12 mm is not possible."),
         ({"frets": 0}, "0 frets are not possible."),
         ({"radius_last": 400.0}, "A compound radius needs both ends."),

@@ -192,7 +192,7 @@ def test_options_of_the_visit_after_the_work_get_an_answer(store, job, monkeypat
 @pytest.mark.slow
 def test_limits_are_set_for_one_instrument(store, job):
     at = open_page("options.py", job)
-    at.number_input(key=f"limit-{job}-crown_height").set_value(0.95)
+    at.number_input(key=f"limits-{job}-0-crown_height-mm").set_value(0.95)
     press(at, "Keep for this instrument")
     kept = decide(store, job).terms.limits["crown_height"]
     assert (kept.value, kept.source) == (0.95, "set for this instrument")

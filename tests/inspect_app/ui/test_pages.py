@@ -86,7 +86,7 @@ def test_an_empty_list_says_what_to_do(store):
 def test_a_new_job_is_made_once(store):
     at = AppTest.from_file(APP, default_timeout=60).run()
     field(at, "Customer (needed)").set_value("Riverside Players")
-    field(at, "Scale length").set_value("25.5 in")
+    field(at, "Scale length, mm").set_value("25.5 in")
     at.button[0].click()
     at.run()
     assert not at.exception, at.exception
@@ -269,7 +269,7 @@ def test_a_coin_without_its_diameter_is_asked_for(job, measured, fake_measuring)
     at.run()
     submit(at, "Measure it again")
     assert "coin's diameter" in words(at)
-    at.text_input(key=f"ask-{measured.id}-coin").set_value("24,26")
+    at.text_input(key=f"ask-{measured.id}-coin-mm").set_value("24,26")
     at.run()
     submit(at, "Measure it again")
     assert len(fake_measuring) == asked + 1

@@ -4,7 +4,7 @@ import pytest
 
 from inspect_app.reading.key import parse_key
 from inspect_app.reading.quantities import one_of
-from inspect_app.ui.forms import parse_heights, parse_length
+from inspect_app.ui.lengths import parse_heights, parse_length
 from inspect_app.ui.words import chance, crown_size, plain, shown, signed
 from shared.errors import OptionError
 from shared.measured import Measured

@@ -1,0 +1,147 @@
+"""A second save on what another window changed: estimate lines and fields, an instrument's limits, a finding's note."""
+
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import inspect_app.ui
+from inspect_app.decide.estimate import Line
+from inspect_app.services import add_photo, open_store, photo_view, update_photo
+from inspect_app.services.deciding import change_terms, decide
+from inspect_app.services.estimating import change_estimate, draft, estimates
+from inspect_app.ui import server
+from tests.inspect_app.conftest import noise_jpeg
+from tests.inspect_app.deciding_case import make_job, put_elevation
+
+APP = str(Path(inspect_app.ui.__file__).parent / "app.py")
+pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
+THEIRS = (Line("Another window's work", "1", "piece", 5000, True),)
+
+
+@pytest.fixture
+def store(data_dir, monkeypatch):
+    opened = open_store(data_dir)
+    monkeypatch.setattr(server, "store", lambda: opened)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def job(store, monkeypatch):
+    made = make_job(store)
+    put_elevation(store, monkeypatch, made, 1, [0.15] * 6)
+    return made
+
+
+def open_page(file, job):
+    at = AppTest.from_file(APP, default_timeout=60)
+    at.query_params["job"] = str(job)
+    at.session_state["job"] = str(job)
+    at.run()
+    at.switch_page(f"app_pages/{file}").run()
+    assert not at.exception, at.exception
+    return at
+
+
+def press(at, label):
+    next(b for b in at.button if b.label == label).click()
+    at.run()
+    assert not at.exception, at.exception
+
+
+def tables(at):
+    return " ".join(t.value.to_string() for t in at.table).replace("\\", "")
+
+
+def warned(at):
+    return " ".join(w.value for w in at.warning)
+
+
+def typed_over(at, view, quantity):
+    """As the table of lines holds it when the first line's quantity was typed over."""
+    at.session_state[f"lines-{view.id}-1"] = {
+        "edited_rows": {0: {"Quantity": quantity}}, "added_rows": [], "deleted_rows": [],
+    }  # fmt: skip
+    at.run()
+    assert not at.exception, at.exception
+
+
+@pytest.mark.parametrize(
+    ("answer", "kept"), [("Keep the lines typed here", "mine"), ("Keep the other lines", "theirs")]
+)
+def test_lines_that_both_windows_changed_are_asked_with_both_versions(store, job, answer, kept):
+    view = draft(store, job)
+    at = open_page("estimate.py", job)
+    change_estimate(store, view.id, lines=THEIRS)
+    typed_over(at, view, 7.5)
+    assert "Another window has changed the lines" in warned(at)
+    assert "Another window's work" in tables(at)
+    assert "7.5" in tables(at)
+    assert estimates(store, job)[0].estimate.lines == THEIRS  # nothing is lost before a person chose
+    press(at, answer)
+    lines = estimates(store, job)[0].estimate.lines
+    assert lines == THEIRS if kept == "theirs" else lines[0].quantity == "7.5"
+    assert not at.warning
+
+
+def test_lines_typed_in_one_window_alone_are_kept_at_once(store, job):
+    view = draft(store, job)
+    at = open_page("estimate.py", job)
+    typed_over(at, view, 7.5)
+    assert estimates(store, job)[0].estimate.lines[0].quantity == "7.5"
+    assert not at.warning
+
+
+def test_a_field_of_the_estimate_is_told_with_both_versions(store, job):
+    view = draft(store, job)
+    at = open_page("estimate.py", job)
+    change_estimate(store, view.id, note="theirs")
+    next(t for t in at.text_area if t.label == "Note to the customer").set_value("mine").run()
+    assert "theirs" in warned(at)
+    assert "mine" in warned(at)
+    assert estimates(store, job)[0].estimate.note == "mine"
+    press(at, "Take the other")
+    assert estimates(store, job)[0].estimate.note == "theirs"
+
+
+def limits_of(store, job):
+    return decide(store, job).terms.limits
+
+
+def set_limit(at, key, value):
+    next(n for n in at.number_input if n.key and n.key.endswith(f"-{key}-mm")).set_value(value)
+    press(at, "Keep for this instrument")
+
+
+def test_two_limits_of_an_instrument_changed_in_two_windows_are_both_kept(store, job):
+    first, second = [e.key for e in limits_of(store, job).entries if e.unit == "mm"][:2]
+    at = open_page("options.py", job)
+    change_terms(store, job, limits=limits_of(store, job).with_value(first, 0.111))
+    set_limit(at, second, 0.222)
+    kept = limits_of(store, job)
+    assert (kept[first].value, kept[second].value) == (0.111, 0.222)
+
+
+def test_one_limit_changed_in_two_windows_is_asked_with_both_versions(store, job):
+    at = open_page("options.py", job)
+    change_terms(store, job, limits=limits_of(store, job).with_value("crown_height", 0.61))
+    set_limit(at, "crown_height", 0.95)
+    assert limits_of(store, job)["crown_height"].value == 0.61
+    assert "0.61 mm" in tables(at)
+    assert "0.95 mm" in tables(at)
+    press(at, "Keep what was typed here")
+    assert limits_of(store, job)["crown_height"].value == 0.95
+
+
+def test_a_findings_note_changed_in_two_windows_is_asked_and_its_category_kept(store, job):
+    photo = add_photo(store, job, noise_jpeg(9), "chip.jpg", "finding", note="chip").photo
+    at = open_page("findings.py", job)
+    update_photo(store, photo.id, note="theirs", category="board")
+    next(t for t in at.text_area if t.key == f"note-finding-{photo.id}-0").set_value("mine")
+    press(at, "Keep")
+    assert photo_view(store, photo.id).note == "theirs"
+    assert "theirs" in tables(at)
+    assert "mine" in tables(at)
+    press(at, "Keep what was typed here")
+    assert (photo_view(store, photo.id).note, photo_view(store, photo.id).category) == ("mine", "board")
