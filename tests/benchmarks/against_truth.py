@@ -75,7 +75,7 @@ def score(name: str, folder: Path, lens: bool = False) -> Score:
         if "ask" in truth and truth.get("view"):
             out.photos += 1
             print(f"{name}: {path.stem}", file=sys.stderr, flush=True)
-            _one(name, path, truth, out)
+            _one(name, path, truth, out, lens)
     return out
 
 
