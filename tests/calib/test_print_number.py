@@ -9,10 +9,12 @@ import cv2
 import numpy as np
 import pytest
 
+from calib.scales import ScaleAsk, find_scale
+from calib.scales.ask import KnownPrint
 from calib.scales.print import scales_pdf
 from calib.scales.print_number import LARGEST_NUMBER, number_bars, read_number
-from calib.scales.printed import BACKDROP, BACKDROP_SIZE, STRIP, STRIP_SIZE, find_printed
-from shared.errors import OptionError
+from calib.scales.printed import BACKDROP, BACKDROP_SIZE, STRIP, STRIP_SIZE, UNVERIFIED_U_REL, find_printed
+from shared.errors import OptionError, ScaleError
 
 SHEETS = {"strip": (STRIP, STRIP_SIZE), "backdrop": (BACKDROP, BACKDROP_SIZE)}
 
@@ -102,3 +104,19 @@ def test_the_page_has_the_number_on_its_face_and_refuses_one_too_large():
     assert "No. 8" in text
     with pytest.raises(OptionError, match="1 to 511"):
         scales_pdf("a4", {"strip": 512})
+
+
+def test_a_numbered_print_is_as_long_as_its_own_bar_says(shot):
+    photo = shot("strip", 7)
+    mine, other = KnownPrint(7, "strip", 0.98, 4e-4), KnownPrint(8, "strip", 1.01, 4e-4)
+    plain = find_scale(photo, ScaleAsk("strip"))
+    assert plain.u_rel == UNVERIFIED_U_REL  # nobody has measured it: 3 %
+    found = find_scale(photo, ScaleAsk("strip", factor=1.01, prints=(other, mine)))  # whatever the newest print is
+    np.testing.assert_allclose(found.plane_mm, 0.98 * plain.plane_mm)
+    assert found.u_rel == 4e-4
+    strange = find_scale(photo, ScaleAsk("strip", factor=1.01, prints=(other,)))
+    np.testing.assert_allclose(strange.plane_mm, plain.plane_mm)
+    assert strange.u_rel == UNVERIFIED_U_REL
+    assert find_scale(photo, ScaleAsk("strip", factor=0.98)).u_rel < 1e-3  # its bar was measured and said
+    with pytest.raises(ScaleError, match="shows print 7, not print 8"):
+        find_scale(photo, ScaleAsk("strip", prints=(other, mine), number=8))
