@@ -235,7 +235,12 @@ def _add_prints(commands: Any) -> argparse.ArgumentParser:
     p: argparse.ArgumentParser = commands.add_parser("prints", help="the shop's printed scales and their check bars")
     p.set_defaults(module="shop_tools", tool="prints")
     p.add_argument("number", nargs="?", type=int, metavar="NUMBER", help="the number written on a print")
-    p.add_argument("--add", choices=("strip", "backdrop"), metavar="SCALE", help="number a new strip or backdrop")
+    p.add_argument(
+        "--add", choices=("strip", "backdrop", "sheet"), metavar="SCALE",
+        help="number a new strip or backdrop, or a sheet of both",
+    )  # fmt: skip
+    p.add_argument("--out", type=Path, metavar="FILE", help="write the new sheet, with the numbers in its pattern")
+    p.add_argument("--paper", choices=("a4", "letter"), default="a4", help="page size of the sheet (a4)")
     p.add_argument("--bar", type=float, metavar="MM", help="what its check bar measures")
     p.add_argument("--gauge", type=int, metavar="NUMBER", help="the gauge that read it")
     p.add_argument("--humidity", type=float, metavar="PERCENT", help="relative humidity of the air then")

@@ -11,7 +11,7 @@ from calib.scales.ask import ScaleAsk, parse_scale
 from calib.scales.base import Scale
 from calib.scales.coin import find_coin
 from calib.scales.id1 import find_id1
-from calib.scales.printed import BACKDROP, STRIP, find_markers, find_printed
+from calib.scales.printed import BACKDROP, STRIP, UNVERIFIED_U_REL, find_markers, find_printed
 from calib.scales.rule import find_rule
 from calib.scales.span import span_scale
 from shared.errors import OptionError, ScaleError
@@ -38,7 +38,7 @@ def find_scale(photo: Photo, ask: ScaleAsk) -> Scale:
             "Give the true length over the nominal length of the scale, 1 for one that is true.",
         )
     if ask.kind in ("strip", "backdrop"):
-        return _printed(photo, ask.kind, ask.factor, ask.u_factor)
+        return _by_its_number(_printed(photo, ask.kind, ask.factor, ask.u_factor), ask)
     if ask.kind == "rule":
         return find_rule(photo, ask.rule_unit, ask.factor)
     if ask.kind == "coin":
@@ -51,7 +51,25 @@ def find_scale(photo: Photo, ask: ScaleAsk) -> Scale:
         if ask.span_px is None or ask.span_mm is None:
             raise OptionError("The span's points or its length are not given.", "Use span:X1,Y1,X2,Y2,MM.")
         return span_scale(photo, ask.span_px, ask.span_mm, ask.factor)
-    return _auto(photo, ask.factor)
+    return _by_its_number(_auto(photo, ask.factor), ask)
+
+
+def _by_its_number(found: Scale, ask: ScaleAsk) -> Scale:
+    """The scale as long as the print that its number tells: nobody has measured one that is not among those known."""
+    if found.number is None:
+        return found
+    if ask.number not in (None, found.number):
+        raise ScaleError(
+            f"The photo shows print {found.number}, not print {ask.number}.",
+            "Take the photo with that print, or measure it with the one it shows.",
+        )
+    known = next((p for p in ask.prints if (p.number, p.kind) == (found.number, found.kind)), None)
+    if known is not None:
+        stretch = known.factor / ask.factor
+        return dataclasses.replace(found, plane_mm=found.plane_mm * stretch, u_rel=known.u_factor)
+    if not ask.prints and (ask.factor != 1.0 or ask.u_factor is not None):  # someone has told its size
+        return found
+    return dataclasses.replace(found, plane_mm=found.plane_mm / ask.factor, u_rel=UNVERIFIED_U_REL)
 
 
 def _auto(photo: Photo, factor: float) -> Scale:

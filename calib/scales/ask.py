@@ -9,11 +9,21 @@ from typing import Annotated
 
 from shared.errors import OptionError
 
-__all__ = ["ScaleAsk", "parse_scale", "numbers_from"]
+__all__ = ["KnownPrint", "ScaleAsk", "parse_scale", "numbers_from"]
 
 _MOST = 1e6
 """Neither a photo's pixels nor a bench's millimetres count as many."""
 SCALE_KINDS = ("auto", "strip", "backdrop", "rule", "coin", "id1", "span")
+
+
+@dataclass(frozen=True, slots=True)
+class KnownPrint:
+    """A printed scale that tells its number in the photo: true over nominal length, and its standard uncertainty."""
+
+    number: int
+    kind: str
+    factor: float
+    u_factor: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +34,7 @@ class ScaleAsk:
     ``coin``, and so does `at_px` (x, y), a point on it where the photo shows several; `span_px` (x1, y1, x2, y2) and
     `span_mm` with ``span``; `rule_unit` (``mm`` or ``inch``) with ``rule``. `factor` is true length / nominal length of
     this print, as measured on its check bar; `u_factor` is its standard uncertainty, where the shop's print says it.
+    A print that tells its number is found among `prints`, whatever the factor says; it has to be `number`, where given.
     """
 
     kind: str = "auto"
@@ -34,6 +45,8 @@ class ScaleAsk:
     factor: float = 1.0
     at_px: tuple[float, float] | None = None
     u_factor: Annotated[float | None, "left out while empty"] = None
+    prints: Annotated[tuple[KnownPrint, ...], "left out while empty"] = ()
+    number: Annotated[int | None, "left out while empty"] = None
 
 
 def parse_scale(text: str, factor: float = 1.0) -> ScaleAsk:

@@ -58,6 +58,8 @@ class Scale:
         Closed outline to draw on the photo.
     flags : tuple of str
         Codes registered in `shared.flags`.
+    number : int, optional
+        The print's own number, where it is printed with one and the photo shows it.
     """
 
     kind: str
@@ -72,3 +74,4 @@ class Scale:
     tilt_prior_rad: float = math.inf
     outward_mm: NDArray[np.float64] | None = None
     u_outward_mm: float = 0.05
+    number: int | None = None

@@ -11,11 +11,13 @@ import os
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 
 import cv2
 import numpy as np
 import typst
 
+from calib.scales.print_number import LARGEST_NUMBER, number_bars
 from calib.scales.printed import BACKDROP, BACKDROP_SIZE, DICTIONARY, STRIP, STRIP_SIZE, Marker
 from shared.errors import OptionError
 
@@ -67,37 +69,46 @@ def print_factor(bar_mm: float) -> float:
     return factor
 
 
-def write_scales_pdf(path: str | os.PathLike[str], paper: str) -> None:
+def write_scales_pdf(
+    path: str | os.PathLike[str], paper: str, numbers: Mapping[str, int] = MappingProxyType({})
+) -> None:
     """Write the page to a file.
 
     Raises
     ------
     OptionError
-        If there is no such paper.
+        As `scales_pdf`.
     OSError
         If the file can't be written.
     """
-    Path(path).write_bytes(scales_pdf(paper))
+    Path(path).write_bytes(scales_pdf(paper, numbers))
 
 
-def scales_pdf(paper: str) -> bytes:
+def scales_pdf(paper: str, numbers: Mapping[str, int] = MappingProxyType({})) -> bytes:
     """The page with strip, backdrop and check bars.
 
     Parameters
     ----------
     paper : {'a4', 'letter'}
+    numbers : mapping of {'strip', 'backdrop'} to int
+        The number of each print, to stand in its pattern and on its face; without one, it has none.
 
     Raises
     ------
     OptionError
-        If there is no such paper.
+        If there is no such paper, or a number is too large for the pattern.
     """
+    if any(not 1 <= n <= LARGEST_NUMBER for n in numbers.values()):
+        raise OptionError(
+            f"A print's number is 1 to {LARGEST_NUMBER}.", "Print scales without a number, and write it on by hand."
+        )
     if paper not in PAPERS_MM:
         raise OptionError(f"There is no paper called {paper!r}.", f"Use one of: {', '.join(PAPERS_MM)}.")
     width, height = PAPERS_MM[paper]
     black, white = _shapes()
+    black += _number_bars(numbers)
     page = {"title": "Printed scales", "width": width, "height": height, "black": black, "white": white}
-    page["texts"] = _texts()
+    page["texts"] = [*_texts(), *_number_texts(numbers)]
     return set_page(page)
 
 
@@ -124,6 +135,21 @@ def _shapes() -> tuple[list[Box], list[Box]]:
             white += _white_cells(m, top)
     black += _ticks()
     return black, white
+
+
+def _number_bars(numbers: Mapping[str, int]) -> Iterator[Box]:
+    """The bars that tell a print's number, on the page."""
+    tops = {"strip": _STRIP_TOP, "backdrop": _BACKDROP_TOP}
+    for kind, number in numbers.items():
+        yield from ((_LEFT + x, tops[kind] + y, w, h) for x, y, w, h in number_bars(kind, number))
+
+
+def _number_texts(numbers: Mapping[str, int]) -> Iterator[dict[str, object]]:
+    """The same in figures: on the strip between markers and ticks, on the backdrop beside its last large marker."""
+    places = {"strip": (58.0, _STRIP_TOP + 11.4), "backdrop": (85.6, _BACKDROP_TOP + 4.0)}
+    for kind, number in numbers.items():
+        left, top = places[kind]
+        yield {"left": _LEFT + left, "top": top, "width": 10.0, "size": 5.0, "words": f"No. {number}"}
 
 
 def _white_cells(marker: Marker, top: float) -> Iterator[Box]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -13,6 +13,7 @@ from calib.edges import edge_points
 from calib.lines import Line, fit_lines
 from calib.photo import Photo
 from calib.scales.base import U_SHARPENING_PX, Scale
+from calib.scales.print_number import read_number
 from calib.scales.reduced import halved
 from shared.errors import ScaleError
 
@@ -201,7 +202,8 @@ def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
     seen = _measure(photo, ids, corners)
     if missing:
         seen += _second_look(photo, missing, h, seen)
-    return _as_scale(kind, seen, known, h, size, factor)
+    number = read_number(photo.gray, kind, {m.id: m.corners_px for m in seen})
+    return replace(_as_scale(kind, seen, known, h, size, factor), number=number)
 
 
 def _read(

@@ -97,13 +97,16 @@ def ask_from(options: argparse.Namespace) -> Ask:
 
 def _scale(options: argparse.Namespace) -> ScaleAsk:
     """The scale asked for, with the factor and uncertainty of a print of the shop."""
-    scale = options.scale or ("strip" if options.view == "plan" else "backdrop")
-    if options.print_number is None:
-        return parse_scale(scale, options.scale_factor)
-    from inspect_app.services import open_store, print_numbered  # the store is not needed for photos outside it
+    scale = parse_scale(options.scale or ("strip" if options.view == "plan" else "backdrop"), options.scale_factor)
+    if options.print_number is None and getattr(options, "data", None) is None:
+        return scale
+    from inspect_app.services import known_prints, open_store, print_numbered  # photos outside the store need none
 
     store = open_store(options.data, make=False)
     try:
+        prints = known_prints(store)
+        if options.print_number is None:
+            return replace(scale, prints=prints)
         found = print_numbered(store, options.print_number)
     finally:
         store.close()
@@ -111,7 +114,8 @@ def _scale(options: argparse.Namespace) -> ScaleAsk:
         raise OptionError(f"Print {found.id} is a {found.kind}.", f"Leave --scale out, or give --scale {found.kind}.")
     if options.scale_factor != 1.0:
         raise OptionError("A print's factor is given twice.", "Give either --print or --scale-factor.")
-    return replace(parse_scale(found.kind, found.factor), u_factor=found.u_factor)
+    asked = parse_scale(found.kind, found.factor)
+    return replace(asked, u_factor=found.u_factor, prints=prints, number=found.id)
 
 
 def _overlay_path(given: Path | None, photo: Path, several: bool) -> Path | None:

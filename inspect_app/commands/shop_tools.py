@@ -5,8 +5,10 @@ from __future__ import annotations
 import argparse
 from datetime import date
 
+from calib.scales.print import scales_pdf
+from inspect_app.commands.files import free_place, write_file
 from inspect_app.commands.table import aligned
-from inspect_app.services import PrintView, Store, measure_print, new_print, open_store, prints, retire_print
+from inspect_app.services import PrintView, Store, measure_print, new_print, new_sheet, open_store, prints, retire_print
 from inspect_app.services.gauges import GaugeView, add_gauge, gauges, retire_gauge, use_gauge
 from shared.errors import OptionError
 
@@ -25,7 +27,14 @@ def run(options: argparse.Namespace) -> int:
 
 def _prints(store: Store, options: argparse.Namespace) -> None:
     number = options.number
-    if options.add:
+    if (options.add == "sheet") != (options.out is not None):
+        raise OptionError("A new sheet is numbered and written at once.", "Give --add sheet with --out FILE.")
+    if options.add == "sheet":
+        free_place(options.out)
+        numbers = new_sheet(store, options.note)
+        write_file(options.out, scales_pdf(options.paper, numbers))
+        print(f"{options.out}: print at 100 %. " + ", ".join(f"{k} no. {n}" for k, n in numbers.items()) + ".")
+    elif options.add:
         number = new_print(store, options.add, options.note).id
         print(f"Write {number} on the face of this {options.add}.")
     if options.bar is not None:

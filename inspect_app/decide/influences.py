@@ -2,7 +2,8 @@
 
 What is needed to tell stands in every answer that was ever stored, so old answers are read like new ones. What is
 assumed, where an answer does not say more: scales of one kind with one size and one factor are one and the same scale
-(the shop's own strip, card or rule), at every visit; a wire's size given alike for several photos was measured once.
+(the shop's own strip, card or rule) unless their numbers differ, at every visit; a wire's size given alike for several
+photos was measured once.
 """
 
 from __future__ import annotations
@@ -34,7 +35,8 @@ def _instances(inspection: Inspection) -> dict[Scope, str]:
     scale: dict[str, Any] = dict(asked.get("scale") or {})
     kind = inspection.scale.kind if inspection.scale else scale.get("kind", "")
     size = [scale.get(name) for name in ("diameter_mm", "span_mm") if scale.get(name)]
-    print_of = scale.get("factor", 1.0)
+    number = inspection.scale.number if inspection.scale else None
+    print_of = scale.get("factor", 1.0) if number is None else f"no. {number}"
     width, height = asked.get("crown_width"), asked.get("crown_height")
     return {
         Scope.PHOTO: inspection.photo.sha256 or inspection.photo.name,

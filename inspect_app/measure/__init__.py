@@ -85,7 +85,7 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
     recipe = import_module(f"{__name__}.{_RECIPES[ask.view]}")
     detected = recipe.detect(photo, scale, plane, ask)
     doubt = ("LENS_UNCONFIRMED",) if ask.lens and unconfirmed(ask.lens, photo.camera) else ()
-    if ask.scale.u_factor is not None and ask.scale.u_factor >= UNVERIFIED_U_REL:
+    if scale.kind in ("strip", "backdrop") and scale.u_rel >= UNVERIFIED_U_REL:
         doubt = (*doubt, "PRINT_UNVERIFIED")
 
     @foreseen

@@ -18,7 +18,7 @@ def summaries(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> tuple[Photo
     px_per_mm = plane.px_per_mm(plane.to_mm([[photo.width / 2, photo.height / 2]])[0])
     return (
         PhotoSummary(photo.name, photo.sha256, photo.width, photo.height),
-        ScaleSummary(scale.kind, str(ask.scale_plane), plane.residual_px, plane.points, outline),
+        ScaleSummary(scale.kind, str(ask.scale_plane), plane.residual_px, plane.points, outline, scale.number),
         CameraSummary(
             plane.focal_px,
             photo.focal.source,

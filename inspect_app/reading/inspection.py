@@ -137,6 +137,9 @@ class ScaleSummary:
     ]
     points: Annotated[int, {"minimum": 1}]
     outline: Outline | None = None
+    number: Annotated[int | None, LEAVE_OUT, {"description": "The print's own number, where the photo tells it."}] = (
+        None
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -67,7 +67,16 @@ from inspect_app.services.photos import (
     restore_photo,
     update_photo,
 )
-from inspect_app.services.prints import add_print, measure_print, new_print, print_numbered, prints, retire_print
+from inspect_app.services.prints import (
+    add_print,
+    known_prints,
+    measure_print,
+    new_print,
+    new_sheet,
+    print_numbered,
+    prints,
+    retire_print,
+)
 from inspect_app.services.progress import Progress, progress
 from inspect_app.services.review import (
     Judged,
@@ -116,6 +125,8 @@ __all__ = [
     "accept_sure",
     "add_photo",
     "add_print",
+    "known_prints",
+    "new_sheet",
     "add_visit",
     "back_up",
     "categories",

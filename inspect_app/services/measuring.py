@@ -29,6 +29,7 @@ from inspect_app.services import workers
 from inspect_app.services.deciding import wear_of
 from inspect_app.services.decoded import look_ahead, looked, stored_bytes
 from inspect_app.services.finding import current_of, now, row, touch
+from inspect_app.services.prints import known_prints
 from shared.apart import in_turn, outcome
 from shared.errors import InspectError, OptionError, StoppedError
 from shared.reports import keep_report
@@ -56,14 +57,22 @@ def suggested_ask(store: Store, photo_id: int) -> Ask:
         photo = row(session, PhotoRow, photo_id, "photo")
         last = loading.current_inspection(photo)
         if last is not None and last.ask["view"] == photo.view:
-            return Ask.from_dict(last.ask)
+            return _with_prints(store, Ask.from_dict(last.ask))
         if photo.view == "finding":
             raise OptionError("A finding is not measured by itself.", "Mark a distance, an angle or a circle on it.")
         view, job_id, visit = cast(View, photo.view), photo.job_id, photo.visit.label
         instrument = loading.details_of(photo.job).instrument
     width, height = _crown(store, job_id, visit, instrument)
     scale = ScaleAsk("strip" if view == "plan" else "backdrop")
-    return Ask(view, scale, scale_length=instrument.scale_length, crown_width=width, crown_height=height)
+    ask = Ask(view, scale, scale_length=instrument.scale_length, crown_width=width, crown_height=height)
+    return _with_prints(store, ask)
+
+
+def _with_prints(store: Store, ask: Ask) -> Ask:
+    """The same question, with what is known by now of prints that tell their number."""
+    if ask.scale.kind not in ("strip", "backdrop", "auto"):
+        return ask
+    return replace(ask, scale=replace(ask.scale, prints=known_prints(store)))
 
 
 def _crown(store: Store, job_id: int, visit: str, written: InstrumentDetails) -> tuple[float | None, float | None]:

@@ -7,6 +7,7 @@ import math
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from calib.scales.ask import KnownPrint
 from calib.scales.printed import PRINT_U_REL, UNVERIFIED_U_REL
 from inspect_app.jobs.models import Gauge, Print, PrintBar
 from inspect_app.jobs.records import PrintView
@@ -14,7 +15,16 @@ from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.services.finding import now, row
 from shared.errors import OptionError
 
-__all__ = ["add_print", "measure_print", "new_print", "print_numbered", "prints", "retire_print"]
+__all__ = [
+    "add_print",
+    "known_prints",
+    "measure_print",
+    "new_print",
+    "new_sheet",
+    "print_numbered",
+    "prints",
+    "retire_print",
+]
 
 _PRINTED = ("strip", "backdrop")
 _WORST_PRINT = 0.10
@@ -47,6 +57,19 @@ def new_print(store: Store, kind: str, note: str = "") -> PrintView:
     """
     _check(kind, _BAR_MM, _BAR_MM)
     return _added(store, kind, _BAR_MM, _BAR_MM, note, verified=False)
+
+
+def new_sheet(store: Store, note: str = "") -> dict[str, int]:
+    """Number the strip and the backdrop of a sheet about to be printed: the numbers for `calib.scales.print`."""
+    return {kind: new_print(store, kind, note).id for kind in _PRINTED}
+
+
+def known_prints(store: Store) -> tuple[KnownPrint, ...]:
+    """What is known of all prints, for photos that tell the number of theirs; one that is retired is not relied on."""
+    return tuple(
+        KnownPrint(p.id, p.kind, p.factor, UNVERIFIED_U_REL if p.retired else p.u_factor)
+        for p in reversed(prints(store))
+    )
 
 
 def _added(store: Store, kind: str, measured: float, nominal: float, note: str, verified: bool) -> PrintView:

@@ -190,7 +190,8 @@ def _scale(kind: str, coin: TypedLength | None, was: Ask) -> ScaleAsk:
     if kind.startswith("rule"):
         return ScaleAsk("rule", rule_unit="inch" if kind.endswith("inch") else "mm")
     same = was.scale.kind == kind
-    return ScaleAsk(kind, factor=was.scale.factor if same else print_factor(kind))
+    factor = was.scale.factor if same else print_factor(kind)
+    return ScaleAsk(kind, factor=factor, prints=services.known_prints(server.store()))
 
 
 def choose_scale(photo: PhotoView) -> ScaleAsk | None:

@@ -25,15 +25,17 @@ KINDS = {"Strip and backdrop, one sheet": ("strip", "backdrop"), "Strip": ("stri
 
 def printed_scales() -> None:
     """Print the sheet, write down its check bar, see what was written down."""
-    st.markdown("**1. Print the sheet** at 100 %, without fitting it to the page. Glue it on something flat and stiff.")
+    st.markdown(
+        "**1. Print the sheet** at 100 %, without fitting it to the page. Glue it on something flat and stiff. Each "
+        "sheet has numbers of its own, in figures and in its pattern: photos tell by themselves which print they show."
+    )
     with st.container(horizontal=True):
         for name, paper in PAPERS.items():
             st.download_button(
                 f"Sheet on {name} (PDF)",
-                data=partial(scales_pdf, paper),
+                data=partial(_new_sheet, paper),
                 file_name=f"scales-{paper}.pdf",
                 mime="application/pdf",
-                on_click="ignore",
             )
     st.markdown(
         "**2. Measure the check bar** that runs the way of the strip, with a calliper, at the ends of the black."
@@ -46,16 +48,53 @@ def printed_scales() -> None:
     st.table(
         [
             {
-                "Scale": p.kind.capitalize(),
+                "Print": f"No. {p.id}, {p.kind}",
                 "Check bar": _bar(p) if p.verified else "not measured",
-                "Lengths are": f"{(p.factor - 1) * 100:+.2f} %",
-                "Measured": plain(p.note) or f"written down {p.measured or p.created:%Y-%m-%d}",
+                "Lengths are": f"{(p.factor - 1) * 100:+.2f} %" if p.verified else "up to 3 % off",
+                "Measured": _when(p),
             }
             for p in found
         ],
         border="horizontal",
     )
-    st.caption("The newest of each kind goes with the photos measured from now on; it can be changed at each photo.")
+    st.caption(
+        "A photo of a numbered print is measured with that print. For prints without a number in the pattern, "
+        "the newest measured one of the kind counts."
+    )
+    off = [p for p in found if p.verified and abs(p.factor - 1.0) > FAR_OFF]
+    if off:
+        st.warning(
+            f"Print {', '.join(str(p.id) for p in off)} is {abs(off[0].factor - 1.0):.1%} off: the page was fitted to "
+            "the paper. Its photos are measured as it is; print again at 100 % for the next."
+        )
+
+
+def _when(p: services.PrintView) -> str:
+    return (plain(p.note) or f"written down {p.measured or p.created:%Y-%m-%d}") if p.verified else ""
+
+
+FAR_OFF = 0.01
+"""Beyond what paper grows by between dry and damp air, 0.4 %, and a printer's own half per cent (common practice, no
+source): the page was scaled."""
+
+
+def _new_sheet(paper: str) -> bytes:
+    return scales_pdf(paper, services.new_sheet(server.store()))
+
+
+def _numbered() -> dict[str, tuple[int, ...]]:
+    """Numbered prints that wait for their bar, those of one sheet together, as they are chosen."""
+    waiting = [p for p in services.prints(server.store()) if not p.retired and not p.verified]
+    by_number = sorted(waiting, key=lambda p: p.id)
+    out: dict[str, tuple[int, ...]] = {}
+    while by_number:
+        first, *by_number = by_number
+        if by_number and (first.kind, by_number[0].kind) == ("strip", "backdrop") and by_number[0].id == first.id + 1:
+            second, *by_number = by_number
+            out[f"The sheet with no. {first.id} and {second.id}"] = (first.id, second.id)
+        else:
+            out[f"No. {first.id}, {first.kind}"] = (first.id,)
+    return out
 
 
 def _bar(p: services.PrintView) -> str:
@@ -67,7 +106,8 @@ def _bar_form() -> None:
     spots, turn_, bare = Spots(), st.session_state.get("bar-turn", 0), bare_unit(length_unit(), False)
     with st.form(f"check-bar-{turn_}", border=False):
         left, right = st.columns(2)
-        kind = left.selectbox("Which scale", list(KINDS))
+        numbered = _numbered()
+        kind = left.selectbox("Which scale", [*numbered, *(f"{k}, without a number" for k in KINDS)])
         nominal = show_plain(CHECK_BAR_MM, "mm", length_unit(), 4)
         hint = f"such as {written(0.9965 * CHECK_BAR_MM, bare)}"
         typed = length_field(right, f"Its check bar (nominal {nominal}) measures", None, bare, hint=hint)
@@ -81,7 +121,9 @@ def _bar_form() -> None:
         if mm is None:
             raise OptionError("The check bar's length is missing.", "Measure it with a calliper, to 0.05 mm.")
         note = f"{on}, {gauge.strip() or 'gauge not said'}"
-        for each in KINDS[kind]:
+        for number in numbered.get(kind, ()):
+            services.measure_print(server.store(), number, mm)
+        for each in KINDS.get(kind.removesuffix(", without a number"), ()):
             services.add_print(server.store(), each, mm, CHECK_BAR_MM, note)
         st.session_state["bar-turn"] = turn_ + 1
         st.session_state["shop-said"] = "Print kept: photos measured from now on count with it."

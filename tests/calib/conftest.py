@@ -84,12 +84,17 @@ def make_camera() -> Callable[..., Plane]:
     return camera
 
 
-def paper(layout: Any, sheet: tuple[float, float], x: Vector, y: Vector, spread_mm: float = 0.0) -> Vector:
-    """Reflectance of a printed sheet of markers at plane points (y up): 0.04 ink, 0.8 paper, 0.25 the bench around."""
+def paper(
+    layout: Any, sheet: tuple[float, float], x: Vector, y: Vector, spread_mm: float = 0.0, bars: Any = ()
+) -> Vector:
+    """Reflectance of a printed sheet of markers and black bars at plane points (y up): 0.04 ink, 0.8 paper, 0.25 the
+    bench around."""
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
     on = (x >= 0) & (x <= sheet[0]) & (y <= 0) & (y >= -sheet[1])
     out = np.full(x.shape, 0.25)
     out[on] = _print(dictionary, layout, x[on], y[on], spread_mm)
+    for left, top, width, height in bars:
+        out[(x > left) & (x < left + width) & (y < -top) & (y > -top - height)] = 0.04
     return out
 
 
@@ -128,6 +133,7 @@ def print_photo() -> Callable[..., Photo]:
         over: int = 4,
         spread_mm: float = 0.0,
         hide: tuple[float, float, float, float] | None = None,
+        bars: Any = (),
     ) -> Photo:
         w, h = size
         light = np.zeros((h, w))
@@ -135,7 +141,7 @@ def print_photo() -> Callable[..., Photo]:
         for j in range(over):
             for i in range(over):
                 x, y = to_mm(np.arange(w) + (i + 0.5) / over - 0.5, np.arange(h) + (j + 0.5) / over - 0.5)
-                light += paper(layout, sheet, x, y, spread_mm) / over**2
+                light += paper(layout, sheet, x, y, spread_mm, bars) / over**2
         if hide is not None:
             x, y = to_mm(np.arange(w), np.arange(h))
             light[(x > hide[0]) & (x < hide[2]) & (y > hide[1]) & (y < hide[3])] = 0.3

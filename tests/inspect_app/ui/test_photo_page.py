@@ -8,7 +8,7 @@ import pytest
 
 import inspect_app.ui
 from inspect_app.reading.ask import ScaleAsk
-from inspect_app.services import add_photo, hand_measures, job_view, prints
+from inspect_app.services import add_photo, hand_measures, job_view, new_sheet, prints
 from inspect_app.ui.looking import LEGEND
 from tests.inspect_app.conftest import noise_jpeg, strip_photo
 from tests.inspect_app.ui.test_pages import open_page, press, submit, words
@@ -151,3 +151,13 @@ def test_a_print_is_written_down_with_its_day_and_gauge_and_goes_with_the_next_p
     assert "was not measured" not in words(at)
     press(at, "measure-all")
     assert fake_measuring[-1].scale.factor == 0.995
+
+
+def test_a_numbered_sheet_gets_its_bar_and_one_at_98_per_cent_is_found_out(store, job):
+    new_sheet(store)
+    at = open_page("shop.py", job)
+    assert "The sheet with no. 1 and 2" in next(s for s in at.selectbox if s.label == "Which scale").options
+    next(t for t in at.text_input if t.label.startswith("Its check bar measures")).set_value("98.0")
+    submit(at, "Keep this print")
+    assert {(p.id, p.factor, p.verified) for p in prints(store)} == {(1, 0.98, True), (2, 0.98, True)}
+    assert any("2.0% off" in w.value for w in open_page("shop.py", job).warning)

@@ -1,0 +1,151 @@
+"""How well each edge finder places an edge, beside what noise and blur allow.
+
+    python -m tests.benchmarks.edge_bounds
+
+Straight edges at random angles and places are drawn in linear light, blurred, given white noise and coded to 8 bits. A
+finder's scatter is that of an edge's place over a stretch of it; the bound is Cramer and Rao's for the same stretch.
+With length L of the edge, contrast a over noise s_n, blur s (the pixel's own width in it), levels and blur known, as
+they are over a long stretch:
+
+    u >= (s_n / a) sqrt(2 sqrt(pi) s / L)
+
+and in one row, where levels and blur have to be found with it, the inverse of the four parameters' information.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from calib.edges import edge_line, locate_steps, row_offsets
+from calib.photo import Focal, Photo
+from inspect_app.measure.backdrop.edge_path import place_edge
+from inspect_app.measure.backdrop.outline import coding_noise
+
+BLURS = (0.6, 0.8, 1.0, 1.5, 2.0, 2.5)
+CONTRASTS = (10.0, 20.0, 50.0, 100.0)
+LOW, HIGH = 0.2, 0.7
+SIZE = 84
+LENGTH = 40.0
+TRIALS = 150
+TARGET = 1.3
+SUB = 4  # samples to a pixel each way, so that it averages over its own square
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """Scatter of one finder at one blur and noise, px, beside the bound."""
+
+    finder: str
+    blur: float
+    contrast: float
+    scatter: float
+    bound: float
+    bias: float
+
+    @property
+    def ratio(self) -> float:
+        """Scatter over bound."""
+        return self.scatter / self.bound
+
+
+def bounds(blurs: Sequence[float] = BLURS, contrasts: Sequence[float] = CONTRASTS, trials: int = TRIALS) -> list[Bound]:
+    """All finders at all blurs and noises."""
+    rng = np.random.default_rng(16)
+    out = []
+    for blur in blurs:
+        for contrast in contrasts:
+            out.append(_in_rows(rng, blur, contrast, 20 * trials))
+            shots = [_drawn(rng, blur, contrast) for _ in range(trials)]
+            for name, finder in FINDERS.items():
+                off = np.array([finder(*shot, blur) for shot in shots])
+                noise = math.hypot((HIGH - LOW) / contrast, float(coding_noise((LOW + HIGH) / 2.0)))
+                s = math.hypot(blur, math.sqrt(1.0 / 12.0))
+                least = noise / (HIGH - LOW) * math.sqrt(2.0 * math.sqrt(math.pi) * s / LENGTH)
+                out.append(Bound(name, blur, contrast, float(np.std(off)), least, float(np.mean(off))))
+    return sorted(out, key=lambda b: (b.finder, b.blur, b.contrast))
+
+
+def _in_rows(rng, blur: float, contrast: float, count: int) -> Bound:
+    x = row_offsets(10.0)
+    at = rng.uniform(-0.5, 0.5, count)
+    noise = (HIGH - LOW) / contrast
+    rows = LOW + (HIGH - LOW) * ndtr((x - at[:, None]) / blur) + rng.normal(0.0, noise, (count, len(x)))
+    off = locate_steps(rows, x, polarity=1).at - at
+    off = off[np.isfinite(off)]
+    least = np.mean([_row_bound(x - a, blur, contrast) for a in np.linspace(-0.5, 0.5, 11)])
+    return Bound("one row (coin, card, face)", blur, contrast, float(np.std(off)), float(least), float(np.mean(off)))
+
+
+def _row_bound(z, blur, contrast) -> float:
+    """Cramer-Rao bound of the place in one row, levels and blur unknown, px."""
+    bell = np.exp(-0.5 * (z / blur) ** 2) / (blur * math.sqrt(2.0 * math.pi))
+    j = np.stack([bell, bell * z / blur, 1.0 - ndtr(z / blur), ndtr(z / blur)])
+    return math.sqrt(np.linalg.inv(j @ j.T)[0, 0]) / contrast
+
+
+def _drawn(rng, blur: float, contrast: float):
+    """A photo of an edge through about its middle, a point on it and the unit vector across it, dark to bright."""
+    angle = rng.uniform(0.0, 2.0 * math.pi)
+    normal = np.array([math.cos(angle), math.sin(angle)])
+    point = SIZE / 2.0 + rng.uniform(-1.0, 1.0, 2)
+    fine = (np.arange(SIZE * SUB) + 0.5) / SUB - 0.5
+    across = (fine[None, :] - point[0]) * normal[0] + (fine[:, None] - point[1]) * normal[1]
+    light = ndtr(across / blur).reshape(SIZE, SUB, SIZE, SUB).mean(axis=(1, 3))
+    light = LOW + (HIGH - LOW) * light + rng.normal(0.0, (HIGH - LOW) / contrast, light.shape)
+    v = np.clip(light, 0.0, 1.0)
+    codes = np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1.0 / 2.4) - 0.055)
+    bgr = np.repeat(np.round(codes * 255.0).astype(np.uint8)[..., None], 3, axis=2)
+    bgr.flags.writeable = False
+    return Photo(bgr, "0" * 64, "drawn", Focal(100.0, 0.4, "assumed")), point, normal
+
+
+def _ends(point, normal, off: float):
+    along = np.array([normal[1], -normal[0]])  # the bright side lies a quarter turn from x towards y
+    start = point + off * normal
+    return start - LENGTH / 2.0 * along, start + LENGTH / 2.0 * along
+
+
+def _line(photo, point, normal, blur) -> float:
+    """Printed scales, the lens board, a leaf's edges: rows fitted, a straight line through them."""
+    found = edge_line(photo, *_ends(point, normal, 0.4), max(8.0, 6.0 * blur))  # as `calib.scales.printed` does
+    return math.nan if found is None else float((found.point - point) @ normal)
+
+
+def _path(photo, point, normal, blur) -> float:
+    """Crown lines and fret ends: the steepest place of rows pooled along the path, averaged over it.
+
+    Steepest at the scale d in a blur s scatters by 1.153 (s_n / a) (s^2 + d^2)^1.5 / d^2.5 in a row: with d held to 1.2
+    px, 1.3 times the bound up to a blur of 0.8 px, twice at 1.5, three times at 2. A wider d would come near the bound
+    on this even light, and on a crown take the bright rim beside the outline into it: what limits the edge there is its
+    definition, 0.1 px, of which the scatter over 40 px of edge is a tenth at contrast to noise 50.
+    """
+    a, b = _ends(point, normal, 0.4)
+    t = np.linspace(0.0, 1.0, round(LENGTH) + 1)[:, None]
+    return float(np.mean((place_edge(photo, a + t * (b - a)).px - point) @ normal))
+
+
+FINDERS: dict[str, Callable[..., float]] = {
+    "line of rows (printed scales, leaf)": _line,
+    "path (crown line, fret ends)": _path,
+}
+
+
+def main() -> None:
+    """Print a row for each, and the worst ratio of each finder."""
+    found = bounds()
+    for b in found:
+        print(
+            f"{b.finder:38}{b.blur:5.1f}{b.contrast:7.0f}{b.scatter:10.4f}{b.bound:10.4f}{b.ratio:7.2f}{b.bias:+9.4f}"
+        )
+    for name in dict.fromkeys(b.finder for b in found):
+        ratios = [b.ratio for b in found if b.finder == name]
+        print(f"{name}: median {np.median(ratios):.2f}, worst {max(ratios):.2f}, target {TARGET}")
+
+
+if __name__ == "__main__":
+    main()

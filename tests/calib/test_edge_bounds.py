@@ -1,0 +1,27 @@
+"""Edge finders beside the Cramer-Rao bound on drawn edges; tests/benchmarks/edge_bounds.py has the whole table."""
+
+import math
+
+import pytest
+
+from tests.benchmarks.edge_bounds import TARGET, bounds
+
+
+@pytest.fixture(scope="module")
+def found():
+    return {(b.finder.split()[0], b.blur): b for b in bounds((0.8, 2.0), (50.0,), 120)}
+
+
+@pytest.mark.parametrize("blur", [0.8, 2.0])
+@pytest.mark.parametrize("finder", ["one", "line"])
+def test_rows_and_lines_scatter_little_more_than_the_bound(found, finder, blur):
+    b = found[finder, blur]
+    assert 0.8 < b.ratio < TARGET * (1.0 + 3.0 / math.sqrt(2.0 * 120))
+    assert abs(b.bias) < 0.1 * b.scatter + 4.0 * b.scatter / math.sqrt(120)
+
+
+@pytest.mark.parametrize("blur", [0.8, 2.0])
+def test_the_steepest_place_scatters_as_worked_out(found, blur):
+    s, d = math.hypot(blur, math.sqrt(1.0 / 12.0)), 1.2
+    expected = 1.153 * (s**2 + d**2) ** 1.5 / d**2.5 / (1.8828 * math.sqrt(s))
+    assert found["path", blur].ratio == pytest.approx(expected, rel=0.25)
