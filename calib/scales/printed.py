@@ -17,7 +17,17 @@ from calib.scales.print_number import read_number
 from calib.scales.reduced import halved
 from shared.errors import ScaleError
 
-__all__ = ["Marker", "STRIP", "BACKDROP", "STRIP_SIZE", "BACKDROP_SIZE", "SeenMarker", "find_markers", "find_printed"]
+__all__ = [
+    "Marker",
+    "STRIP",
+    "BACKDROP",
+    "STRIP_SIZE",
+    "BACKDROP_SIZE",
+    "SeenMarker",
+    "find_markers",
+    "find_printed",
+    "rough_markers",
+]
 
 Vector = NDArray[np.float64]
 
@@ -96,6 +106,11 @@ def find_markers(photo: Photo) -> tuple[SeenMarker, ...]:
     """All markers in a photo, in full-resolution pixels."""
     ids, corners = _detect(photo.gray)
     return _measure(photo, ids, corners)
+
+
+def rough_markers(gray: NDArray[np.uint8]) -> tuple[tuple[int, ...], Vector]:
+    """Ids of all markers and their corners (N, 4, 2) to a pixel or so: to tell what is in a photo, not to measure."""
+    return _detect(gray)
 
 
 def _detect(

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
 from importlib import import_module
+from typing import cast
 
 from calib.lens_profile import check_distance, through, unconfirmed
 from calib.photo import ASSUMED, Focal, Photo
@@ -16,13 +17,14 @@ from calib.scales.base import Scale
 from calib.scales.printed import UNVERIFIED_U_REL
 from inspect_app import __version__
 from inspect_app.measure.checks import checked
+from inspect_app.measure.proposal import FirstFret
 from inspect_app.measure.unforeseen import finite, foreseen
 from inspect_app.reading.ask import Ask, View
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from inspect_app.reading.key import Key, NotMeasured
 from shared.errors import InspectError, OptionError
 
-__all__ = ["Look", "look", "measure", "calibrate", "refused"]
+__all__ = ["Look", "calibrate", "first_fret", "look", "measure", "refused"]
 
 _RECIPES: Mapping[View, str] = {
     "plan": "plan.recipe",
@@ -114,6 +116,19 @@ def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:
     if ask.lens:
         check_distance(ask.lens, plane.distance_mm)
     return scale, plane
+
+
+@foreseen
+def first_fret(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane]) -> FirstFret:
+    """Which frets a photo from above most likely shows, to be proposed before it is measured.
+
+    Raises
+    ------
+    InspectError
+        If no whole fret is seen.
+    """
+    found = import_module(f"{__name__}.plan.first_fret").first_fret(photo, *calibrated, ask)
+    return cast(FirstFret, found)
 
 
 def _through_lens(photo: Photo, ask: Ask) -> Photo:

@@ -7,15 +7,17 @@ from dataclasses import dataclass
 import cv2
 
 from calib.photo import Photo, open_photo
-from inspect_app.measure import calibrate, measure, refused
+from inspect_app.measure import calibrate, first_fret, measure, refused
+from inspect_app.measure.proposal import FirstSight
 from inspect_app.measure.summary import summaries
-from inspect_app.reading.ask import Ask
-from inspect_app.reading.inspection import CameraSummary, Inspection, PhotoSummary
+from inspect_app.measure.which_view import likely_view
+from inspect_app.reading.ask import Ask, View
+from inspect_app.reading.inspection import Inspection, PhotoSummary
 from inspect_app.reading.overlay import draw
 from shared.apart import Limits
 from shared.errors import InspectError, UnforeseenError
 
-__all__ = ["LIMITS", "NEEDED", "Answered", "answer_photo", "look_over", "see_camera"]
+__all__ = ["LIMITS", "NEEDED", "Answered", "answer_photo", "look_over", "see_first", "see_view"]
 
 LIMITS = Limits(seconds=60.0, memory=4 << 30)
 """Of one photo. The largest that is decoded, 120 megapixels, takes 3 s and 1.0 GB of address space (measured, plan
@@ -49,8 +51,8 @@ def look_over(data: bytes, name: str) -> tuple[str, int, int]:
     return photo.sha256, photo.width, photo.height
 
 
-def see_camera(data: bytes, name: str, ask: Ask) -> CameraSummary:
-    """How near and how square a photo was taken, by the scale that `ask` names.
+def see_first(data: bytes, name: str, ask: Ask) -> FirstSight:
+    """What a photo says before it is measured, by the scale that `ask` names.
 
     Raises
     ------
@@ -58,7 +60,25 @@ def see_camera(data: bytes, name: str, ask: Ask) -> CameraSummary:
         If it can't be decoded, or that scale is not in it.
     """
     photo = open_photo(data, name)
-    return summaries(photo, *calibrate(photo, ask), ask)[2]
+    calibrated = calibrate(photo, ask)
+    camera = summaries(photo, *calibrated, ask)[2]
+    if ask.view != "plan":
+        return FirstSight(camera)
+    try:
+        return FirstSight(camera, first_fret(photo, ask, calibrated))
+    except InspectError:  # measuring it says why; a proposal is not owed
+        return FirstSight(camera)
+
+
+def see_view(data: bytes, name: str) -> View | None:
+    """The view a photo most likely is; ``None`` where it does not tell.
+
+    Raises
+    ------
+    PhotoError
+        If it can't be decoded.
+    """
+    return likely_view(open_photo(data, name))
 
 
 def answer_photo(data: bytes, name: str, ask: Ask, picture: str = "") -> Answered:

@@ -48,7 +48,6 @@ from inspect_app.services.jobs import (
 )
 from inspect_app.services.measuring import (
     earlier_inspections,
-    first_look,
     inspection_view,
     make_ready,
     measure_photo,
@@ -57,6 +56,16 @@ from inspect_app.services.measuring import (
     restore_inspection,
     suggested_ask,
     undo,
+)
+from inspect_app.services.measuring_queue import (
+    Queued,
+    Turn,
+    forget,
+    go_on,
+    put_in_queue,
+    queue_of,
+    stop_queue,
+    wait_for_queue,
 )
 from inspect_app.services.photos import (
     add_photo,
@@ -78,6 +87,7 @@ from inspect_app.services.prints import (
     retire_print,
 )
 from inspect_app.services.progress import Progress, progress
+from inspect_app.services.proposing import FirstFret, FirstSight, first_look, told_view
 from inspect_app.services.review import (
     Judged,
     accept_placed,
@@ -101,6 +111,8 @@ __all__ = [
     "AddedPhoto",
     "Backup",
     "FeatureView",
+    "FirstFret",
+    "FirstSight",
     "Found",
     "HandView",
     "InspectionView",
@@ -114,12 +126,14 @@ __all__ = [
     "PhotoView",
     "PrintView",
     "Progress",
+    "Queued",
     "ReadingView",
     "Stage",
     "Standing",
     "Store",
     "StoreCheck",
     "Verdict",
+    "Turn",
     "VisitView",
     "accept_placed",
     "accept_sure",
@@ -137,7 +151,9 @@ __all__ = [
     "features",
     "find_jobs",
     "first_look",
+    "forget",
     "get_setting",
+    "go_on",
     "hand_measures",
     "history",
     "inspection_view",
@@ -163,7 +179,9 @@ __all__ = [
     "new_print",
     "print_numbered",
     "retire_print",
+    "put_in_queue",
     "put_setting",
+    "queue_of",
     "readings",
     "remove_hand_measure",
     "remove_photo",
@@ -172,9 +190,12 @@ __all__ = [
     "restore_inspection",
     "restore_photo",
     "set_standing",
+    "stop_queue",
     "suggested_ask",
     "take_back",
+    "told_view",
     "undo",
     "update_job",
     "update_photo",
+    "wait_for_queue",
 ]

@@ -21,9 +21,9 @@ from inspect_app.jobs.photo_files import place
 from inspect_app.jobs.records import InspectionView
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.measure import refused
-from inspect_app.measure.one_photo import Answered, answer_photo, see_camera
+from inspect_app.measure.one_photo import Answered, answer_photo
 from inspect_app.reading.ask import Ask, HandEdge, ScaleAsk, View
-from inspect_app.reading.inspection import CameraSummary, Inspection, PhotoSummary
+from inspect_app.reading.inspection import Inspection, PhotoSummary
 from inspect_app.reading.values import readings_of
 from inspect_app.services import workers
 from inspect_app.services.deciding import wear_of
@@ -38,7 +38,6 @@ __all__ = [
     "answer_now",
     "answers_now",
     "earlier_inspections",
-    "first_look",
     "inspection_view",
     "keep_answer",
     "make_ready",
@@ -273,21 +272,6 @@ def inspection_view(store: Store, inspection_id: int) -> InspectionView:
     """One inspection by its id, present or superseded."""
     with reading(store) as session:
         return loading.inspection_view(row(session, InspectionRow, inspection_id, "inspection"))
-
-
-def first_look(store: Store, photo_id: int) -> CameraSummary:
-    """How near and how square a photo was taken, by the scale it is most likely to show; nothing is kept.
-
-    Raises
-    ------
-    InspectError
-        If that scale is not in it.
-    """
-    ask = suggested_ask(store, photo_id)
-    with reading(store) as session:
-        photo = row(session, PhotoRow, photo_id, "photo")
-        path, sha256, name = place(store.photos_dir, photo.sha256, photo.suffix), photo.sha256, photo.name
-    return outcome(workers.submit(see_camera, stored_bytes(path, sha256), name, ask), name)
 
 
 def make_ready(store: Store, photo_id: int) -> None:

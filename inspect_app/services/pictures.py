@@ -5,7 +5,7 @@ Encoded anew, so that nothing of a file's own data (place, camera owner) leaves 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import cv2
 import numpy as np
@@ -25,6 +25,7 @@ __all__ = [
     "caption_of",
     "closeup_of",
     "frets_of",
+    "numbered_frets",
     "of_visit",
     "photo_pairs",
     "picture_of",
@@ -54,6 +55,32 @@ def closeup_of(store: Store, photo: PhotoView, window: Window, laid: Laid | None
     if laid is None:
         return _encode(closeup(upright(store, photo), window))
     return _encode(closeup(upright(store, photo), window, laid.homography, laid.size))
+
+
+def numbered_frets(
+    store: Store,
+    photo: PhotoView,
+    lines: Sequence[tuple[tuple[float, float], tuple[float, float]]],
+    names: Sequence[str],
+    longest: int,
+) -> bytes:
+    """The piece of a stored photo that shows these frets, as JPEG, each line drawn with its number at its upper end."""
+    bgr, ends = upright(store, photo), np.asarray(lines, dtype=np.float64).reshape(-1, 2)
+    size = np.array(bgr.shape[1::-1])
+    margin = 0.06 * float(np.ptp(ends, axis=0).max())
+    low = np.clip(ends.min(axis=0) - (margin, 2.0 * margin), 0, size - 1).astype(int)
+    high = np.clip(ends.max(axis=0) + margin, low + 2, size).astype(int)
+    small = _shrink(bgr[low[1] : high[1], low[0] : high[0]], longest).copy()
+    at = (ends - low) * (small.shape[1] / (high[0] - low[0]))
+    for (a, b), name in zip(at.reshape(-1, 2, 2), names, strict=True):
+        top = min(a, b, key=lambda p: float(p[1]))
+        place = (round(float(top[0])) - 9 * len(name), max(26, round(float(top[1])) - 8))
+        for colour, width in (((0, 0, 0), 6), ((66, 228, 240), 2)):  # as the viewer draws what is looked at
+            cv2.line(
+                small, np.round(a).astype(int).tolist(), np.round(b).astype(int).tolist(), colour, width, cv2.LINE_AA
+            )
+            cv2.putText(small, name, place, cv2.FONT_HERSHEY_SIMPLEX, 0.9, colour, width, cv2.LINE_AA)
+    return _encode(small)
 
 
 def caption_of(photo: PhotoView) -> str:

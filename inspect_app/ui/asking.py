@@ -88,7 +88,7 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
         planes = list(PLANES)
         plane = left.selectbox("Where it lies", planes, planes.index(was.scale_plane.where), PLANES.__getitem__)
         below = length_field(right, "Below by", was.scale_plane.below_mm or None, bare_unit(length_unit(), True))
-        known = was.first_fret if photo.inspection or photo.view in ("plan", "side") else None
+        known = was.first_fret if photo.inspection else st.session_state.get(f"first-{photo.id}")  # as asked above
         first = left.number_input(fret_label(photo.view), 1, 36, known, 1, placeholder="which one?")
         nut = right.radio("The nut is at the", ["left", "right"], ["left", "right"].index(was.nut), horizontal=True)
         treble = left.radio(

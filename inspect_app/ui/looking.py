@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import streamlit as st
 
@@ -10,7 +11,8 @@ from inspect_app.services import PhotoView
 from inspect_app.ui.bench import step_link
 from inspect_app.ui.scenes import plain_scene
 from inspect_app.ui.shots import VIEW_TEXT
-from inspect_app.ui.viewer import show
+from inspect_app.ui.taking_in import frets_seen
+from inspect_app.ui.viewer import Scene, Shape, show
 from inspect_app.ui.words import plain
 
 __all__ = ["LEGEND", "full_size", "legend", "looked_at", "small_picture"]
@@ -58,6 +60,16 @@ def looked_at(photos: Sequence[PhotoView]) -> PhotoView | None:
     return next((p for p in photos if str(p.id) == st.query_params.get("photo")), None)
 
 
+def _scene(photo: PhotoView) -> Scene:
+    """The photo with what was found in it; before it is measured with its frets, numbered as they are proposed."""
+    scene, frets, first = plain_scene(photo), frets_seen(photo), st.session_state.get(f"first-{photo.id}")
+    if photo.inspection or photo.view != "plan" or frets is None:
+        return scene
+    names = [str(int(first) + step) if first else "?" for step in frets.steps]
+    lines = (Shape(line, "doubt", label=name) for line, name in zip(frets.lines, names, strict=True))
+    return replace(scene, shapes=tuple(lines))
+
+
 def full_size(photo: PhotoView, photos: Sequence[PhotoView]) -> None:
     """A photo over the whole width, with the way to the ones before and after it."""
     at = next(i for i, p in enumerate(photos) if p.id == photo.id)
@@ -71,7 +83,7 @@ def full_size(photo: PhotoView, photos: Sequence[PhotoView]) -> None:
             ahead = photos[(at + 1) % len(photos)].id
             st.button("Next photo", key="look-on", on_click=_look, args=(ahead,), disabled=len(photos) < 2)
             st.button("Close", key="look-close", shortcut="Escape", on_click=_look, args=(None,))
-        show(plain_scene(photo), f"look-{photo.id}")
+        show(_scene(photo), f"look-{photo.id}")
         if photo.inspection is None:
             st.caption("Not measured yet. Count the first whole fret here, zoomed in: plus and minus, or the wheel.")
             return

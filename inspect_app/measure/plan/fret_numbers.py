@@ -17,7 +17,7 @@ from inspect_app.reading.key import Key, NotMeasured
 from shared.measured import COVERAGE_FACTOR
 from shared.trade import HIGHEST_FRET
 
-__all__ = ["numbered"]
+__all__ = ["first_by_spacing", "numbered"]
 
 Floats = NDArray[np.float64]
 
@@ -82,16 +82,37 @@ def _first_number(frets: list[LocatedFret], board: Board, ask: Ask) -> int:
         return 0
     if ask.scale_length is None:
         return asked
+    near = _spaced_as(frets, board, ask.scale_length)
+    return near[0] if asked not in near and len(near) == 1 else asked
+
+
+def _spaced_as(frets: list[LocatedFret], board: Board, scale_length: float) -> list[int]:
+    """The numbers that the first fret can have by the spacing, 0 the nut; none where the frets are unevenly spaced."""
     at, given = _places(frets, board.along_neck), np.array([f.frame.number for f in frets])
     fits = {
-        n: fit_spacing(at, given - given[0] + n, ask.scale_length, _PLACE_U_MM)
+        n: fit_spacing(at, given - given[0] + n, scale_length, _PLACE_U_MM)
         for n in range(HIGHEST_FRET - int(given[-1] - given[0]) + 1)
     }
     if min(f.residual_mm for f in fits.values()) > _UNEVEN_MM:
-        return asked
+        return []
     pose = _spacing_u(frets)
-    near = [n for n, f in fits.items() if abs(f.ratio - 1.0) <= COVERAGE_FACTOR * math.hypot(f.u_fit, pose)]
-    return near[0] if asked not in near and len(near) == 1 else asked
+    return [n for n, f in fits.items() if abs(f.ratio - 1.0) <= COVERAGE_FACTOR * math.hypot(f.u_fit, pose)]
+
+
+def first_by_spacing(
+    frets: list[LocatedFret], board: Board, scale_length: float
+) -> tuple[list[LocatedFret], tuple[int, ...]]:
+    """The whole frets without a nut before them, and the numbers that the first of them can have by their spacing.
+
+    The likeliest comes first. None where too few frets are there to tell, or they are unevenly spaced.
+    """
+    frets = _alike(frets)
+    if len(frets) < _LEAST_FRETS:
+        return frets, ()
+    if _wide_as_a_nut(frets, board):
+        return frets[1:], (1,)
+    near = _spaced_as(frets, board, scale_length)
+    return (frets[1:], (1,)) if near == [0] else (frets, tuple(n for n in near if n > 0))
 
 
 def _wide_as_a_nut(frets: list[LocatedFret], board: Board) -> bool:

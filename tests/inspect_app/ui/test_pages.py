@@ -27,6 +27,7 @@ from inspect_app.services import (
     put_setting,
     readings,
     update_job,
+    wait_for_queue,
 )
 from inspect_app.ui import server
 from inspect_app.ui.bench import STEPS
@@ -46,13 +47,13 @@ def sharp(store, job, monkeypatch):
     return photo
 
 
-def open_page(file, job, looked_at=None, **params):
-    """A page of a job; the scale of the photo `looked_at` was looked for before, by this window."""
+def open_page(file, job, looked_at=None, frets=None, **params):
+    """A page of a job; the photo `looked_at` was looked at before, by this window, which saw `frets`."""
     at = AppTest.from_file(APP, default_timeout=60)
     at.query_params["job"] = str(job)
     at.session_state["job"] = str(job)
     if looked_at is not None:
-        at.session_state[f"sight-{looked_at}"] = ""
+        at.session_state[f"sight-{looked_at}"], at.session_state[f"frets-{looked_at}"] = "", frets
     for name, value in params.items():
         at.query_params[name] = value
     at.run()
@@ -69,7 +70,16 @@ def words(at):
 def press(at, key):
     at.button(key=key).click()
     at.run()
+    measured_by_now(at)
+
+
+def measured_by_now(at):
+    """Whatever was put into the queue is measured, and the page shows it."""
     assert not at.exception, at.exception
+    if any(b.key == "stop-measuring" for b in at.button):
+        assert wait_for_queue(server.store())
+        at.run()
+        assert not at.exception, at.exception
 
 
 def field(at, label):
@@ -259,7 +269,7 @@ def test_the_viewer_gets_the_photo_and_its_handles(job, measured):
 def submit(at, label):
     next(b for b in at.button if b.label == label).click()
     at.run()
-    assert not at.exception, at.exception
+    measured_by_now(at)
 
 
 def test_a_coin_without_its_diameter_is_asked_for(job, measured, fake_measuring):

@@ -8,8 +8,10 @@ import pytest
 
 import inspect_app.ui
 from inspect_app.reading.ask import ScaleAsk
-from inspect_app.services import add_photo, hand_measures, job_view, new_sheet, prints
+from inspect_app.services import FirstFret, add_photo, hand_measures, job_view, new_sheet, prints
 from inspect_app.ui.looking import LEGEND
+from inspect_app.ui.waiting import proposed
+from sample_images import photos
 from tests.inspect_app.conftest import noise_jpeg, strip_photo
 from tests.inspect_app.ui.test_pages import open_page, press, submit, words
 
@@ -161,3 +163,58 @@ def test_a_numbered_sheet_gets_its_bar_and_one_at_98_per_cent_is_found_out(store
     submit(at, "Keep this print")
     assert {(p.id, p.factor, p.verified) for p in prints(store)} == {(1, 0.98, True), (2, 0.98, True)}
     assert any("2.0% off" in w.value for w in open_page("shop.py", job).warning)
+
+
+def seen(numbers, steps=(0, 1, 3)):
+    lines = tuple(((10.0 + 30.0 * k, 100.0), (12.0 + 30.0 * k, 20.0)) for k in steps)
+    return FirstFret(numbers, steps, lines)
+
+
+@pytest.mark.parametrize(
+    ("frets", "number", "said"),
+    [
+        (seen((6,)), 6, "Proposed from the spacing: frets 6 to 7, 9."),
+        (seen((6, 7)), None, "The spacing fits a first whole fret 6 or 7"),
+        (seen(()), 3, "the spacing does not tell"),
+        (None, 3, "the first fret that no photo of this visit shows yet"),
+    ],
+)
+def test_the_first_fret_is_proposed_with_its_reason(frets, number, said):
+    first, why = proposed(frets, 3)
+    assert first == number
+    assert said in why
+
+
+def test_a_proposed_first_fret_has_its_picture_beside_it_and_its_numbers_follow_the_field(store, job, fake_measuring):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
+    at = open_page("photos.py", job, looked_at=photo.id, frets=seen((6, 7)))
+    assert any("not numbered yet" in str(i.proto) for i in at.get("image"))
+    assert at.button(key="measure-all").disabled
+    at.number_input(key=f"first-{photo.id}").set_value(7)
+    at.run()
+    assert any("frets numbered 7 to 10" in str(i.proto) for i in at.get("image"))
+
+
+def test_a_view_told_wrongly_is_corrected_with_a_tap_and_no_number_stays(store, job, measured):
+    photo = add_photo(store, job, noise_jpeg(3), "b.jpg").photo
+    at = open_page("photos.py", job, looked_at=photo.id)
+    assert at.number_input(key=f"first-{photo.id}").value is not None
+    pills = next(b for b in at.button_group if b.key == f"shows-{photo.id}-plan")
+    pills.set_value("elevation")
+    at.run()
+    assert not at.exception, at.exception
+    assert job_view(store, job).photos[-1].view == "elevation"
+    assert at.number_input(key=f"first-{photo.id}").value is None
+
+
+def test_a_drop_of_mixed_views_is_told_apart(store, job):
+    at = open_page("photos.py", job)
+    files = [(s.path.name, s.path.read_bytes(), "image/jpeg") for s in photos() if s.visit == "intake"][-3:]
+    at.file_uploader[0].set_value([*files, ("none.jpg", noise_jpeg(4), "image/jpeg")])
+    at.run()
+    assert not at.exception, at.exception
+    kept = {p.name: p.view for p in job_view(store, job).photos}
+    assert kept == {name: name.split("-")[1].removesuffix(".jpg") for name, _, _ in files} | {"none.jpg": "plan"}
+    labels = [b.label for b in at.button_group]
+    assert "It shows, by its scale" in labels
+    assert "It shows (no printed scale tells; taken to be)" in labels
