@@ -32,9 +32,9 @@ class ScalePlane:
         return f"below:{self.below_mm:g}" if self.where == "below" else self.where
 
 
-_POSSIBLE_MM = {"scale_length": (0.0, 2000.0), "crown_width": (0.0, 20.0), "crown_height": (0.0, 10.0)}
-"""Between which a length can be one of a fretted instrument: several times the largest made (common practice, no
-source), so that a slip of the decimal point is told and nothing odd is refused."""
+_POSSIBLE_MM = {"scale_length": (0.0, 2000.0), "crown_width": (0.2, 20.0), "crown_height": (0.1, 10.0)}
+"""Between which a length can be one of a fretted instrument: several times the largest made, a fraction of the
+smallest (common practice, no source), so that a slip of the decimal point is told and nothing odd is refused."""
 
 
 @dataclass(frozen=True, slots=True)

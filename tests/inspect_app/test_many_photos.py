@@ -178,7 +178,13 @@ def test_a_local_cluster_of_two_processes_gives_the_same_to_the_bit(real, tmp_pa
     out = tmp_path / "out.json"
     env = {k: v for k, v in os.environ.items() if k != "INSPECT_APP_APART"}
     with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None, env=env
+        n_workers=2,
+        threads_per_worker=1,
+        processes=True,
+        host="127.0.0.1",
+        dashboard_address=None,
+        env=env,
+        local_directory=str(tmp_path),
     ) as cluster:
         address = cluster.scheduler_address
         code, _, err = run("measure", folder, "--scale-length", 640, "--scheduler", address, "--json", out)

@@ -219,7 +219,7 @@ def _along_a_stretch(light: Light, fine: Light, near: Light, pooled: Light, quie
 
     From the slope in each column, pooled over a few of them, and that against its noise."""
     about = slice(max(on_curve - 2, 0), on_curve + 3)
-    quiet = max(8, quiet_rows)
+    quiet = min(max(8, quiet_rows), len(fine))
     long = gaussian_filter1d(np.concatenate([fine[:quiet], fine[about]]), LONG_COLUMNS, axis=1)
     least = _least_slope_noise(light, quiet, FINE_PX, LONG_COLUMNS)
     certain = _certain(np.abs(_against_noise(long, quiet, least)[quiet:]))
