@@ -24,6 +24,7 @@ from calib.photo import Photo
 from calib.scales.base import HANDHELD_TILT_RAD, U_SHARPENING_PX, WORKING_DISTANCES_MM, Scale
 from calib.scales.coin_rim import RimPoints, is_doubtful, outermost_rim
 from calib.scales.coin_rings import Ring, find_rings
+from calib.scales.coin_shadow import Rim, settled_rim
 from calib.scales.outline import U_OUTLINE_PX
 from shared.errors import ScaleError
 
@@ -87,7 +88,7 @@ def find_coin(photo: Photo, diameter_mm: float, factor: float = 1.0, at_px: tupl
         raise ScaleError(
             "The coin's rim is not clear enough.", "Lay the coin flat on cloth of another colour, in focus."
         )
-    return _as_scale(photo, *rim, diameter_mm * factor)
+    return _as_scale(rim, diameter_mm * factor)
 
 
 def _could_be_the_coin(discs: list[list[Ring]], diameter_mm: float) -> list[list[Ring]]:
@@ -99,7 +100,7 @@ def _could_be_the_coin(discs: list[list[Ring]], diameter_mm: float) -> list[list
     return [rings for rings in discs if diameter_mm * largest / rings[0].radius <= _LARGEST_COIN_MM]
 
 
-def _only_one(photo: Photo, discs: list[list[Ring]], diameter_mm: float) -> tuple[Ring, RimPoints] | None:
+def _only_one(photo: Photo, discs: list[list[Ring]], diameter_mm: float) -> Rim | None:
     """The rim of the only disc among these that is one, ``None`` where it is not clear.
 
     Raises
@@ -118,7 +119,7 @@ def _only_one(photo: Photo, discs: list[list[Ring]], diameter_mm: float) -> tupl
     return real[0] if real else None
 
 
-def _rim(photo: Photo, rings: Sequence[Ring]) -> tuple[Ring, RimPoints] | None:
+def _rim(photo: Photo, rings: Sequence[Ring]) -> Rim | None:
     """The rim of a disc whose rings on the reduced picture these are, best seen first; ``None`` if it is not clear.
 
     The largest found from any of them; none if something steps outside it for most of the way round.
@@ -128,7 +129,7 @@ def _rim(photo: Photo, rings: Sequence[Ring]) -> tuple[Ring, RimPoints] | None:
         if best is None or ring.radius > best[0].radius:
             rim = outermost_rim(photo, ring)
             best = rim if rim is not None and (best is None or rim[0].radius > best[0].radius) else best
-    return None if best is None or is_doubtful(photo, best[0]) else best
+    return None if best is None or is_doubtful(photo, best[0]) else settled_rim(photo, *best)
 
 
 def _no_coin(diameter_mm: float, circles: bool) -> ScaleError:
@@ -136,21 +137,23 @@ def _no_coin(diameter_mm: float, circles: bool) -> ScaleError:
     return ScaleError(wrong, "Lay a round coin beside the frets, all of it in the picture, on cloth of another colour.")
 
 
-def _as_scale(photo: Photo, ring: Ring, points: RimPoints, diameter: float) -> Scale:
-    azimuth, image, normal, u = points.azimuth, points.px, points.normal, points.u
-    turn = np.arctan2(normal[:, 1], normal[:, 0])
-    u_px = np.column_stack([np.hypot(u, U_OUTLINE_PX), np.full(len(u), np.inf)])
+def _as_scale(rim: Rim, diameter: float) -> Scale:
+    ring, points = rim.ring, rim.points
+    turn = np.arctan2(points.normal[:, 1], points.normal[:, 0])
+    u_px = np.column_stack([np.hypot(points.u, U_OUTLINE_PX), np.full(len(points.u), np.inf)])
     u_px[0, 1] = 1.0  # a circle looks the same however it is turned: one point is held, to give the frame a direction
-    out = np.column_stack([np.cos(azimuth), -np.sin(azimuth)])
+    out = np.column_stack([np.cos(points.azimuth), -np.sin(points.azimuth)])
+    in_photo = math.hypot(U_SHARPENING_PX, rim.u_radius) * diameter / (2.0 * ring.radius)
     return Scale(
         "coin",
-        image,
+        points.px,
         out * diameter / 2.0,
         u_px,
         COIN_TOLERANCE_MM / math.sqrt(3.0) / diameter,
         ring.points(np.linspace(0.0, 2.0 * math.pi, 48, endpoint=False))[0],
+        flags=("RIM_UNCLEAR",) if rim.u_radius > 0.0 else (),
         turn_rad=turn,
         tilt_prior_rad=HANDHELD_TILT_RAD,
         outward_mm=out,
-        u_outward_mm=math.hypot(U_SHOULDER_MM, U_SHARPENING_PX * diameter / (2.0 * ring.radius)),
+        u_outward_mm=math.hypot(U_SHOULDER_MM, in_photo),
     )
