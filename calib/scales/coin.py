@@ -3,7 +3,8 @@
 Circles are looked for on a reduced picture; each is followed round its rim, which has to be there most of the way.
 What is left is judged by size: a circle of the given diameter puts the camera at a distance, and an inlay dot or a
 sound hole taken for the coin would put it too far away or too near. Rings within one another are one disc, and its rim
-is the outermost (`coin_rim`). Where several discs are left, the person has to point at the coin.
+is the outermost (`coin_rim`); rings that touch it are its shadow's border or the edge of its face (`coin_shadow`).
+Where several discs are left, the person has to point at the coin.
 
 The picture of a circle is an ellipse whatever the perspective, and is the same for two tilts, mirrored about the line
 of sight: `calib.plane.fit_plane` prefers the smaller tilt and carries the other. A rim point is known across the rim

@@ -30,7 +30,7 @@ _SHADOW = np.arange(0.03, 0.185, 0.01)
 rim's own shoulder; a coin 2 mm thick and 20 mm across throws a shadow of twice 0.17 under a lamp 30 degrees high."""
 _WALL = np.arange(0.03, 0.105, 0.01)
 """The same for the edge of a face and the outline: 2 mm in 20 seen from 30 degrees off square, the most for a ring."""
-_WIDER = np.array([-0.01, 0.0, 0.01])  # of the radius: the found ring is a compromise and need not quite touch the other one
+_WIDER = np.array([-0.01, 0.0, 0.01])  # of the radius: the found ring is a compromise and need not quite touch the other
 _ELLIPTIC = np.array([0.0, 0.5, 1.0, 1.5])  # of the found ring's ellipticity: part may be the shadow's or the wall's
 _DIRECTIONS = np.arange(36) * math.pi / 18.0  # every tenth degree
 _TWICE = 2.0  # as well seen: the found ring is faint on one side, and is no rim
@@ -51,18 +51,24 @@ class Rim:
 def settled_rim(photo: Photo, ring: Ring, points: RimPoints) -> Rim:
     """The rim near a ring found: that ring, one that touches it, or what lies between if either may be the rim."""
     outer = _outside(photo, ring)
-    fitted = None if outer is None else fitted_ring(photo, outer)
-    if fitted is not None and fitted[0].radius > ring.radius:
-        (ring, points), outer = fitted, None
+    if outer is not None:
+        fitted = fitted_ring(photo, outer)
+        return _between(outer if fitted is None else fitted[0], _smaller(photo, ring)[0], points)
+    inner, fitted_points = _smaller(photo, ring)
+    if fitted_points is not None:
+        return Rim(inner, fitted_points)
+    return Rim(ring, points) if inner is ring else _between(ring, inner, points)
+
+
+def _smaller(photo: Photo, ring: Ring) -> tuple[Ring, RimPoints | None]:
+    """The ring within a ring that may be the rim, or else that ring; with its points where it is so beyond doubt."""
     inner, better = _within(photo, ring)
     fitted = fitted_ring(photo, inner) if better >= _AS_WELL else None
     if fitted is not None:
         inner, better = fitted[0], _seen(photo, fitted[0]) / _seen(photo, ring)
-        if better >= _TWICE and outer is None:
-            return Rim(*fitted)
-    largest = ring if outer is None else outer
-    smallest = inner if better >= _AS_WELL and inner.radius < ring.radius else ring
-    return Rim(ring, points) if largest is smallest else _between(largest, smallest, points)
+        if better >= _TWICE:
+            return fitted
+    return (inner if better >= _AS_WELL and inner.radius < ring.radius else ring), None
 
 
 def _between(outer: Ring, inner: Ring, points: RimPoints) -> Rim:
@@ -73,7 +79,7 @@ def _between(outer: Ring, inner: Ring, points: RimPoints) -> Rim:
     """
     middle = Ring((outer.x + inner.x) / 2.0, (outer.y + inner.y) / 2.0, (outer.harmonics + inner.harmonics) / 2.0, 1.0)
     px, normal = middle.points(azimuths())
-    u = (outer.radius - inner.radius) / math.sqrt(12.0)
+    u = abs(outer.radius - inner.radius) / math.sqrt(12.0)
     each = math.hypot(float(np.median(points.u)), u * math.sqrt(len(px) / 2.0))
     return Rim(middle, RimPoints(azimuths(), px, normal, np.full(len(px), each)), u)
 
