@@ -30,7 +30,7 @@ _SHADOW = np.arange(0.03, 0.185, 0.01)
 rim's own shoulder; a coin 2 mm thick and 20 mm across throws a shadow of twice 0.17 under a lamp 30 degrees high."""
 _WALL = np.arange(0.03, 0.105, 0.01)
 """The same for the edge of a face and the outline: 2 mm in 20 seen from 30 degrees off square, the most for a ring."""
-_WIDER = np.array([-0.01, 0.0, 0.01])  # of the radius: the found ring is a compromise and need not quite touch the other
+_WIDER = np.array([-0.01, 0.0, 0.01])  # of the radius: the found ring is a compromise, and need not quite touch
 _ELLIPTIC = np.array([0.0, 0.5, 1.0, 1.5])  # of the found ring's ellipticity: part may be the shadow's or the wall's
 _DIRECTIONS = np.arange(36) * math.pi / 18.0  # every tenth degree
 _TWICE = 2.0  # as well seen: the found ring is faint on one side, and is no rim
