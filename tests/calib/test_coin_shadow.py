@@ -83,6 +83,16 @@ def test_a_bright_side_wall_is_within_u(wall, tone) -> None:
     assert _share_of_u(_settled(_photo(picture), 0.0, 0.0, RADIUS), RADIUS) < 1.0
 
 
+def test_a_refusal_names_its_cause() -> None:
+    photo = _shadowed(0.0, (0.0, 0.0))
+    with pytest.raises(ScaleError, match="at the point given"):
+        find_coin(photo, 22.25, at_px=(20.0, 20.0))
+    ring = 0.5 * (_cover(1.2 * RADIUS, (0.0, 0.0)) - _cover(1.17 * RADIUS, (0.0, 0.0)))
+    cloth = CLOTH * (1.0 - ring * (np.indices((600, 600))[0] > 260)[..., None])  # for two thirds of the way round
+    with pytest.raises(ScaleError, match="Round the coin lies something"):
+        find_coin(_photo(cloth + _cover(RADIUS, (0.0, 0.0)) * (COPPER - cloth)), 22.25)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("depth", [0.1, 0.2, 0.3])
 @pytest.mark.parametrize("colour", [COPPER, STEEL - 40.0], ids=["copper", "steel"])
