@@ -1,0 +1,44 @@
+"""What the shop's setups aim at, by kind of instrument: a form."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from inspect_app.decide.setup import QUANTITIES, SIDES
+from inspect_app.services.setups import change_setup_targets, setup_targets
+from inspect_app.ui import server
+from inspect_app.ui.bench import saying
+
+__all__ = ["setup_aims"]
+
+
+def setup_aims() -> None:
+    """One kind of instrument at a time: from and to of every reading a setup is held against."""
+    known = {t.kind: t for t in setup_targets(server.store())}
+    kind = str(
+        st.selectbox(
+            "Kind of instrument", list(known), format_func=lambda k: known[k].text.capitalize(), key="aims-kind"
+        )
+    )
+    targets = known[kind]
+    with st.form(f"aims-{kind}", border=False):
+        ranges = {}
+        for what in QUANTITIES:
+            for side, column in zip(SIDES, st.columns(2), strict=True):
+                name = f"{side} {what}"
+                t = targets.by_name[name]
+                left, right = column.columns(2)
+                ranges[name] = (
+                    left.number_input(f"{t.text}: from, mm", -1.0, 10.0, t.least, 0.05, help=t.source),
+                    right.number_input(f"{t.text}: to, mm", -1.0, 10.0, t.most, 0.05, help=t.source),
+                )
+        if st.form_submit_button("Keep these"):
+            with saying():
+                change_setup_targets(server.store(), kind, ranges)
+                st.session_state["shop-said"] = f"Kept: what a setup of a {targets.text} aims at."
+                st.rerun()
+    st.caption(
+        "String height at the 12th fret; nut clearance over the first fret, the string held down between the second "
+        "and the third; relief half-way between the first fret and the one at the body. Which kind an instrument is "
+        "stands on its job's page."
+    )
