@@ -7,7 +7,8 @@ import streamlit as st
 from inspect_app.decide.setup import QUANTITIES, SIDES
 from inspect_app.services.setups import change_setup_targets, setup_targets
 from inspect_app.ui import server
-from inspect_app.ui.bench import saying
+from inspect_app.ui.bench import length_unit, saying
+from inspect_app.ui.lengths import length_number
 
 __all__ = ["setup_aims"]
 
@@ -15,23 +16,21 @@ __all__ = ["setup_aims"]
 def setup_aims() -> None:
     """One kind of instrument at a time: from and to of every reading a setup is held against."""
     known = {t.kind: t for t in setup_targets(server.store())}
-    kind = str(
-        st.selectbox(
-            "Kind of instrument", list(known), format_func=lambda k: known[k].text.capitalize(), key="aims-kind"
-        )
-    )
-    targets = known[kind]
+    names = {k: t.text.capitalize() for k, t in known.items()}
+    kind = str(st.selectbox("Kind of instrument", list(known), format_func=names.__getitem__, key="aims-kind"))
+    targets, unit = known[kind], length_unit()
     with st.form(f"aims-{kind}", border=False):
         ranges = {}
         for what in QUANTITIES:
             for side, column in zip(SIDES, st.columns(2), strict=True):
-                name = f"{side} {what}"
-                t = targets.by_name[name]
+                t = targets.by_name[f"{side} {what}"]
                 left, right = column.columns(2)
-                ranges[name] = (
-                    left.number_input(f"{t.text}: from, mm", -1.0, 10.0, t.least, 0.05, help=t.source),
-                    right.number_input(f"{t.text}: to, mm", -1.0, 10.0, t.most, 0.05, help=t.source),
-                )
+                key = f"aim-{kind}-{side}-{what}"
+                with left:
+                    least = length_number(f"{t.text}: from", -1.0, 10.0, t.least, 0.05, unit, f"{key}-from", t.source)
+                with right:
+                    most = length_number(f"{t.text}: to", -1.0, 10.0, t.most, 0.05, unit, f"{key}-to", t.source)
+                ranges[f"{side} {what}"] = (least, most)
         if st.form_submit_button("Keep these"):
             with saying():
                 change_setup_targets(server.store(), kind, ranges)

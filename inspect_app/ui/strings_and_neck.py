@@ -76,7 +76,7 @@ def strings_and_neck(setup: Setup, length: Length, step: float) -> None:
     if setup.targets is None:
         st.caption("Write the instrument's kind on the job's page, and readings are held against what is usual for it.")
     else:
-        st.caption(f"Wanted of a {setup.targets.text}: {_sources(setup.targets)}. Set it on the shop's page.")
+        st.caption(f"Wanted ({setup.targets.text}): {_sources(setup.targets)}. Set it on the shop's page.")
     between = [a for a in setup.strings if not a.read]
     if between:
         text = ", ".join(f"string {a.string} {shown(a.value, length)}" for a in between)
