@@ -54,9 +54,12 @@ FAINTEST = 0.07
 """Least difference of log light or colour told for wear: paper-thin reflections and the lens's fall-off bend tones by a
 few hundredths within a field."""
 FIGURE_MOST = (0.08, 0.025)
-"""Figure, in log light and in log colour, from which both together forbid telling wear: at `PLATEAU` times that, wood
-would have to be a third lighter or darker and an eighth greyer, and finish worn dull or dirty often is not (common
-practice, no source)."""
+"""Figure, in log light and in log colour, from which it forbids telling wear: at `PLATEAU` times that, wood would have
+to be a third lighter or darker, or an eighth greyer, and worn finish often is not (common practice, no source)."""
+NOTHING_TOLD = (
+    "the wood's own figure differs from place to place as much as worn finish does: wear can't be told from it"
+)
+COLOUR_TOLD = "the wood's own figure hides places that are only darker or lighter: those that are greyer would show"
 MIDDLE = 0.87
 """Half-way between two strips, drawn straight from one to the other, wood differs by at most the root of 3/4 of what
 they do from each other: for any figure whose difference grows with distance, 2 g(d/2) - g(d)/2 <= 3/2 g(d)."""
@@ -64,7 +67,7 @@ SHADOW = 0.15
 """Log light by which both edges of the board are darker than in the field's middle where a fret's shadow lies."""
 LEAST_SEEN = 0.6
 """Share of a field that must be in view and out of shadow."""
-MIRRORED = 0.75
+MIRRORED = 0.85
 """Share of a place that it has in common with its mirror image (over both together) from which it is an inlay: they are
 set half-way along their field and on the board's centre line, or in pairs about it, to half a millimetre in six."""
 ROUND = 0.08
@@ -72,8 +75,8 @@ ROUND = 0.08
 dot of 5 mm."""
 LEAST_LONG_MM = 8.0
 """Of a field, between both strips: in a shorter one an inlay of 6 mm leaves no wood about it to tell it by."""
-STARK = 0.4
-"""Log light or colour by which an inlay stands out from its board: it is set to be seen, by half at least."""
+STARK = 0.25
+"""Log light or colour by which an inlay stands out from its board: it is set to be seen, by a quarter at least."""
 BESIDE_INLAY_MM = 0.6
 """Left out about an inlay: the smoothing's reach."""
 STREAK_MM = 1.6
@@ -126,11 +129,9 @@ def find_board_wear(photo: Photo, frets: Sequence[EndedFret], covers: Sequence[F
     if not judged:
         return BoardWear({}, (), (), 0)
     figure = _figure(judged)
-    if figure[0] > FIGURE_MOST[0] and figure[1:].min() > FIGURE_MOST[1]:
-        why = (
-            "the wood's own figure differs from place to place as much as worn finish does: wear can't be told from it"
-        )
-        return BoardWear({}, (), (NotMeasured(board, why),), 0)
+    forbids = _forbidden(figure)
+    if forbids == NOTHING_TOLD:
+        return BoardWear({}, (), (NotMeasured(board, forbids),), 0)
     values: dict[Key, Measured] = {}
     outlines: list[Outline] = []
     for j in judged:
@@ -138,7 +139,14 @@ def find_board_wear(photo: Photo, frets: Sequence[EndedFret], covers: Sequence[F
             of = on_fret(j.field.number, WEAR, i)
             values |= {of.part(name): q for name, q in place.readings.items()}
             outlines.append(Outline("board_wear", place.outline, closed=True, of=of))
-    return BoardWear(values, tuple(outlines), (), len(judged))
+    said = (NotMeasured(board, forbids),) if forbids else ()
+    return BoardWear(values, tuple(outlines), said, len(judged))
+
+
+def _forbidden(figure: Floats) -> str:
+    """What the wood's own figure forbids telling; nothing where it is quiet."""
+    light, colour = figure[0] > FIGURE_MOST[0], float(figure[1:].min()) > FIGURE_MOST[1]
+    return NOTHING_TOLD if light and colour else COLOUR_TOLD if light else ""
 
 
 def _smoothed(tone: Floats, valid: Mask) -> Floats:
