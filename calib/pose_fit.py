@@ -67,6 +67,7 @@ _SAME_POSE_RAD = 0.002
 """Two fits whose lines of sight are nearer than this are one pose reached twice: the fit's own tolerance is finer."""
 _IMPOSSIBLE_LENS = 5.0
 """Standard deviations from what the lens was expected to be: no lens is, so the scale has another shape."""
+_NEXT_TERM = 0.6  # of the first radial term: 1/5 over 1/3
 _NEGLIGIBLE = 1e-6
 """Probability of an alternative pose below which it is forgotten: a tilt of 30 degrees then counts as 0.03 degrees."""
 _LEAST_EXPONENT = -700.0  # of e before it underflows
@@ -155,9 +156,12 @@ def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal) -> Plane:
     r = problem.residuals(fit.q)
     weighed = fit.used[:, None] & np.isfinite(scale.u_px)
     px = r[:-_PRIORS].reshape(-1, 2)[weighed] * scale.u_px[weighed]
+    cov = _covariance(fit, problem.anchor)
+    if focal.source != PROFILE:
+        cov[Unknown.K1, Unknown.K1] += _u_of_one_term(fit.params, size_px) ** 2
     plane = Plane(
         fit.params,
-        _covariance(fit, problem.anchor),
+        cov,
         scale.u_rel,
         float(np.sqrt(np.mean(px**2))),
         len(px),
@@ -172,6 +176,16 @@ def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal) -> Plane:
     if lens.max() > _IMPOSSIBLE_LENS:
         raise _needs_another_lens(scale, focal)
     return plane
+
+
+def _u_of_one_term(params: Vector, size_px: tuple[int, int]) -> float:
+    """What the radial term of a strongly bent picture is uncertain by where the scale does not lie: at its corners.
+
+    The next term of the series is not fitted. From none to that of a lens whose picture grows with the angle off its
+    axis (r - r^3 / 3 + r^5 / 5) it is -0.6 of the first at most, anything between being as likely.
+    """
+    corner = math.hypot(*size_px) / 2.0 / math.exp(params[Unknown.LN_FOCAL])
+    return _NEXT_TERM / math.sqrt(12.0) * abs(float(params[Unknown.K1])) * corner**2
 
 
 def _covariance(fit: _Fit, anchor: Vector) -> NDArray[np.float64]:

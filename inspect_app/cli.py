@@ -8,7 +8,9 @@ foresaw, with the file that says how.
 from __future__ import annotations
 
 import argparse
+import codecs
 import difflib
+import io
 import os
 import re
 import sys
@@ -21,7 +23,7 @@ from typing import Any, NoReturn
 from inspect_app import __version__
 from shared.errors import InspectError
 
-__all__ = ["main", "parser"]
+__all__ = ["main", "parser", "plain_signs"]
 
 OPTIONS = (
     "leave",
@@ -285,8 +287,28 @@ def _add_repeat_study(p: argparse.ArgumentParser) -> None:
     p.add_argument("--json", type=Path, metavar="FILE", help="write the study's figures")
 
 
+_PLAIN = {"±": "+/-", "°": " deg", "×": "x", "…": "...", "–": "-", "›": ">", "‹": "<", "“": '"', "”": '"'}
+"""Signs in words for a console that has none of them."""
+
+
+def plain_signs(error: UnicodeError) -> tuple[str, int]:
+    """What stands for signs that a console's encoding lacks, for `codecs.register_error`."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return "".join(_PLAIN.get(sign, "?") for sign in error.object[error.start : error.end]), error.end
+
+
+def _speak_plainly() -> None:
+    """Let consoles without our signs (cp1252 has most, ASCII none) show something in their place, never an error."""
+    codecs.register_error("plain signs", plain_signs)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="plain signs")
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
+    _speak_plainly()
     options = parser().parse_args(argv)
     try:
         return int(import_module(f"inspect_app.commands.{options.module}").run(options))

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sample_images.board_wear import draw_wear
 from sample_images.camera import Sensor
 from sample_images.instrument import Board, Fret, Spot, Wire, fret_position
 from sample_images.section_shot import SectionPose, section
@@ -21,6 +22,7 @@ from sample_images.shots import (
     plan,
     plan_camera,
 )
+from sample_images.side_shot import SidePose, StringLine, side
 from sample_images.textures import WOODS
 
 __all__ = ["Wish", "draw", "CONDITIONS", "frame_size"]
@@ -57,6 +59,9 @@ class Wish:
     grime: float | None = None
     strings: bool = False
     shapes: bool = False
+    board_wear: float | None = None
+    held: tuple[int, ...] | None = None
+    high: float = 0.0
 
 
 def frame_size(megapixels: float) -> tuple[int, int]:
@@ -169,6 +174,8 @@ def draw(view: str, seed: int, wish: Wish = Wish(), megapixels: float = 12.0) ->
         shot = _draw_plan(rng, board, look, condition, wish, size)
     elif view in ("elevation", "end"):
         shot = _draw_low(rng, board, look, condition, wish, view, size)
+    elif view == "side":
+        shot = _draw_side(rng, board, look, condition, wish, size)
     else:
         raise ValueError(f"there is no view {view!r}")
     shot.truth.update({"seed": seed, "condition": condition})
@@ -187,7 +194,10 @@ def _draw_plan(
         if all(is_whole(f, board, camera, -0.8) == is_whole(f, board, camera, 0.8) for f in frets):
             break
         pose = _plan_pose(rng, wanted, wish)
-    return plan(board, frets, look, pose, wish.scale, size, rng)
+    wear = None
+    if wish.board_wear is not None:  # drawn by itself, so that a seed's other draws stay as they are
+        wear = draw_wear(np.random.default_rng([int(rng.integers(2**31)), 1]), board, frets, wish.board_wear)
+    return plan(board, frets, look, pose, wish.scale, size, rng, wear)
 
 
 def _plan_pose(rng: np.random.Generator, wanted: list[Fret], wish: Wish) -> PlanPose:
@@ -235,6 +245,41 @@ def _draw_low(
         card_top=20.0 + (edge_z if close else 0.0) + rng.uniform(-1.0, 0.5),
     )
     return elevation(board, frets, number, look, pose, size, rng, end)
+
+
+def _draw_side(
+    rng: np.random.Generator, board: Board, look: Look, condition: str, wish: Wish, size: tuple[int, int]
+) -> Shot:
+    """A bowed neck, its tongue rising or not; the string open, or held where the neck begins and where the body holds
+    it; `wish.high` lifts one fret in the photo off the board."""
+    board = replace(
+        board,
+        relief=float(rng.choice([rng.uniform(0.05, 0.45), rng.uniform(-0.1, 0.05)])),
+        bows_to=fret_position(board.scale_length, 16),
+        tongue=float(rng.choice([0.0, rng.uniform(0.1, 0.5)])),
+    )
+    frets = _frets(rng, board, 22, condition, wish.shapes)
+    held = wish.held if wish.held is not None else ((1, 16) if rng.random() < 0.4 else ())
+    number = int(rng.integers(7, 10) if held else rng.choice([1, 2, 10, 11, 12, 13, 16, 17]))
+    if wish.high:
+        frets = [replace(f, lift=wish.high) if f.n == number else f for f in frets]
+    x = frets[number - 1].x
+    pose = SidePose(
+        aim_x=max(x + rng.uniform(-8.0, 8.0), 36.0),
+        frame_width=rng.uniform(72.0, 105.0),
+        distance=rng.uniform(180.0, 280.0),
+        elevation=rng.uniform(0.0, 6.0),
+        yaw=rng.normal(0.0, 2.0),
+        roll=rng.normal(0.0, 1.5),
+        k1=rng.uniform(-0.05, 0.02),
+        aperture=rng.uniform(0.5, 1.1),
+        behind=rng.uniform(1.1, 1.8),
+        lean=rng.uniform(-1.5, 1.5),
+        card_shift=rng.uniform(-3.0, 3.0),
+    )
+    low = float(rng.uniform(0.3, 0.7))
+    line = StringLine((low, low + float(rng.uniform(0.6, 1.6))), held)
+    return side(board, frets, line, look, pose, size, rng)
 
 
 def _draw_section(rng: np.random.Generator, board: Board, look: Look, condition: str, size: tuple[int, int]) -> Shot:

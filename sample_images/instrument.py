@@ -27,13 +27,29 @@ def fret_position(scale_length: float, n: int) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """A fingerboard: its surface at x is an arc of radius ``radius_nut + radius_per_mm x`` about the centre line."""
+    """A fingerboard: its surface at x is an arc of radius ``radius_nut + radius_per_mm x`` about the centre line.
+
+    The neck bows by `relief` half-way to `bows_to`, where the body holds it (negative: backwards); from there on the
+    board rises by `tongue` over `tongue_mm`, as the square of the way.
+    """
 
     scale_length: float
     nut_width: float
     radius_nut: float
     radius_per_mm: float = 0.0
     width_per_mm: float = 0.028
+    relief: float = 0.0
+    bows_to: float = 380.0
+    tongue: float = 0.0
+    tongue_mm: float = 100.0
+
+    def bow(self, x: ArrayLike) -> Vector:
+        """Height of the centre line over the chord from the nut to `bows_to`."""
+        x = np.asarray(x, dtype=float)
+        t = np.clip(2.0 * x / self.bows_to - 1.0, -1.0, 1.0)
+        return np.asarray(
+            -self.relief * (1.0 - t * t) + self.tongue * (np.maximum(x - self.bows_to, 0.0) / self.tongue_mm) ** 2
+        )
 
     def radius(self, x: float) -> float:
         """Radius of the surface at `x`."""
@@ -44,9 +60,9 @@ class Board:
         return np.asarray((self.nut_width + self.width_per_mm * np.asarray(x, dtype=float)) / 2.0)
 
     def height(self, x: float, y: ArrayLike) -> Vector:
-        """Height of the surface, 0 on the centre line and negative beside it."""
+        """Height of the surface: 0 on the centre line of a straight neck, negative beside it."""
         r = self.radius(x)
-        return np.asarray(np.sqrt(r * r - np.asarray(y, dtype=float) ** 2) - r)
+        return np.asarray(np.sqrt(r * r - np.asarray(y, dtype=float) ** 2) - r + self.bow(x))
 
     def slope(self, x: float, y: ArrayLike) -> Vector:
         """dz/dy of the surface."""
@@ -91,6 +107,8 @@ def _chord(radius: float, depth: float) -> float:
 class Fret:
     """A fret: unworn crown width and height, ends at board level, end bevels, uniform removal, worn spots.
 
+    `lift` is how far it stands off the board, not having been pressed home.
+
     The tangent of a bevel is how far the end moves inward for each millimetre of height above the board there.
     """
 
@@ -104,11 +122,16 @@ class Fret:
     bevel_bass: float
     level: float = 0.0
     spots: tuple[Spot, ...] = ()
+    lift: float = 0.0
 
     @property
     def radius(self) -> float:
         """Crown radius r = (W^2/4 + H^2) / (2 H)."""
         return (self.width**2 / 4.0 + self.height**2) / (2.0 * self.height)
+
+    def top(self, board: Board, y: ArrayLike) -> Vector:
+        """Height of the crown's top at `y`."""
+        return np.asarray(board.height(self.x, y) + self.lift + self.height - self.removed(y))
 
     def removed(self, y: ArrayLike) -> Vector:
         """Depth removed at `y`: the deepest of the uniform removal and every spot."""

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from inspect_app.reading.ask import parse_held
 from sample_images.camera import develop, encode
 from sample_images.draws import CONDITIONS, Wish, draw
 from sample_images.scene import TINTS, render
@@ -39,7 +40,7 @@ def take(shot: Shot, name: str, folder: Path, seed: int, spp: int = SAMPLES) -> 
 
 def _options() -> argparse.Namespace:
     p = argparse.ArgumentParser(description="Render photos of frets of known geometry.")
-    p.add_argument("--view", choices=("plan", "elevation", "end", "section"), default="plan")
+    p.add_argument("--view", choices=("plan", "elevation", "end", "section", "side"), default="plan")
     p.add_argument("--seed", type=int, default=1)
     p.add_argument("--out", type=Path, default=Path())
     p.add_argument("--name")
@@ -56,6 +57,9 @@ def _options() -> argparse.Namespace:
     p.add_argument("--grime", type=float, help="width of the dirt along the frets' feet, mm (0.5 to 1 is much)")
     p.add_argument("--strings", action="store_true", help="leave the strings on (plan only)")
     p.add_argument("--shapes", action="store_true", help="hollows that are lopsided, flat-bottomed or narrow")
+    p.add_argument("--board-wear", type=float, help="how much of the board is worn between the frets, 0 to 1 (plan)")
+    p.add_argument("--held", type=parse_held, help="frets the string is held down on: 1,16; 0 for open (side)")
+    p.add_argument("--high", type=float, default=0.0, help="how far one fret in the photo stands up, mm (side)")
     p.add_argument("--nut-right", action="store_true")
     p.add_argument("--megapixels", type=float, default=12.0)
     p.add_argument("--spp", type=int, default=SAMPLES)
@@ -87,6 +91,9 @@ def main() -> None:
             a.grime,
             a.strings,
             a.shapes,
+            a.board_wear,
+            a.held if a.held is None else tuple(n for n in a.held if n),
+            a.high,
         )
         shots = {a.name or f"{a.view}-{a.seed}": partial(draw, a.view, a.seed, wish, a.megapixels)}
     for name, shot in shots.items():

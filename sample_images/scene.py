@@ -18,7 +18,19 @@ from numpy.typing import NDArray
 from sample_images.camera import Camera
 from sample_images.solids import Mesh
 
-__all__ = ["Lamp", "Thing", "Scene", "render", "metal", "TINTS", "paper", "wood_material", "matt", "etched_steel"]
+__all__ = [
+    "Lamp",
+    "Thing",
+    "Scene",
+    "render",
+    "metal",
+    "TINTS",
+    "paper",
+    "wood_material",
+    "worn_wood",
+    "matt",
+    "etched_steel",
+]
 
 Material = dict[str, Any]
 TINTS: dict[str, tuple[tuple[float, float, float], tuple[float, float, float], float]] = {
@@ -115,6 +127,12 @@ def wood_material(picture: NDArray[np.float32], alpha: float) -> Material:
     """Finished wood: a diffuse body under a thin, rough, clear surface."""
     body = {"type": "roughplastic", "diffuse_reflectance": _texture(picture), "alpha": alpha, "int_ior": 1.4}
     return {"type": "twosided", "bsdf": body}
+
+
+def worn_wood(picture: NDArray[np.float32], alpha: float, worn: NDArray[np.float32], worn_alpha: float) -> Material:
+    """Wood whose finish is as rough as `worn_alpha` where `worn` is 1."""
+    a, b = (wood_material(picture, rough)["bsdf"] for rough in (alpha, worn_alpha))
+    return {"type": "twosided", "bsdf": {"type": "blendbsdf", "weight": _texture(worn, raw=True), "a": a, "b": b}}
 
 
 def etched_steel(picture: NDArray[np.float32]) -> Material:

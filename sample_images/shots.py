@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,9 +13,10 @@ from numpy.typing import NDArray
 
 from calib.scales.printed import BACKDROP_SIZE, STRIP_SIZE
 from sample_images import textures
+from sample_images.board_wear import KINDS, FingerWear, hollowed, truth_of_wear, weights, worn_tone
 from sample_images.camera import Camera, Sensor
 from sample_images.instrument import Board, Fret
-from sample_images.scene import Lamp, Scene, Thing, etched_steel, matt, metal, paper, wood_material
+from sample_images.scene import Lamp, Scene, Thing, etched_steel, matt, metal, paper, wood_material, worn_wood
 from sample_images.solids import (
     Mesh,
     board_meshes,
@@ -51,6 +53,7 @@ LIGHTS = {
     "elevation": ("front", "top", "side", "back"),
     "end": ("front", "top", "side", "back"),
     "section": ("front", "side"),
+    "side": ("front", "top", "side"),
 }
 
 
@@ -116,7 +119,7 @@ def camera_body(camera: Camera) -> Thing:
     return Thing(sheet_mesh(np.array(corners)), matt((0.02, 0.02, 0.02)))
 
 
-def _frets_things(frets: Sequence[Fret], board: Board, look: Look, rng: np.random.Generator) -> list[Thing]:
+def frets_things(frets: Sequence[Fret], board: Board, look: Look, rng: np.random.Generator) -> list[Thing]:
     """All frets; three reliefs take turns, so that no neighbours share their scratches."""
     reliefs = [textures.scratches(rng, look.used) for _ in range(3)]
     things = [t for i, f in enumerate(frets) for t in _fret_things(f, board, look, reliefs[i % 3])]
@@ -135,14 +138,30 @@ def _fret_things(fret: Fret, board: Board, look: Look, relief: NDArray[np.float3
     return [Thing(mesh, kinds.get(name, flanks)) for name, mesh in fret_meshes(fret, board).items()]
 
 
-def _board_things(board: Board, span: tuple[float, float], look: Look, rng: np.random.Generator) -> list[Thing]:
+def board_things(
+    board: Board,
+    span: tuple[float, float],
+    look: Look,
+    rng: np.random.Generator,
+    wear: FingerWear | None = None,
+) -> list[Thing]:
+    """Board and, where it begins at the nut, the nut."""
     x0, x1 = span
     width = 2.0 * float(board.half_width(x1))
     picture = textures.wood(look.wood, (x1 - x0, width), rng)
+    alpha = textures.WOODS[look.wood][1]
+    material, hollow = wood_material, None
+    if wear is not None:
+        x = np.linspace(x0, x1, picture.shape[1])
+        y = np.linspace(-1.0, 1.0, picture.shape[0])[:, None] * board.half_width(x)[None, :]
+        worn = np.asarray(weights(wear, np.broadcast_to(x, y.shape), y), dtype=np.float32)
+        picture = worn_tone(wear, picture, worn)
+        material = partial(worn_wood, worn=wear.strength * worn, worn_alpha=KINDS[wear.kind][2])
+        hollow = partial(hollowed, wear)
     if look.inlays:
         _inlay(picture, board, x0, x1)
-    material = wood_material(picture, textures.WOODS[look.wood][1])
-    things = [Thing(mesh, material) for mesh in board_meshes(board, x0, x1).values()]
+    wood = material(picture, alpha)
+    things = [Thing(mesh, wood) for mesh in board_meshes(board, x0, x1, hollow=hollow).values()]
     if x0 == 0.0:
         bone = matt((0.72, 0.66, 0.53))
         nut = board_meshes(board, -4.5, 0.0)
@@ -201,6 +220,9 @@ def truth_of(view: str, board: Board, look: Look, camera: Camera, ask: dict[str,
             "width_per_mm": board.width_per_mm,
             "radius_nut": board.radius_nut,
             "radius_per_mm": board.radius_per_mm,
+            "relief": board.relief,
+            "relief_to": board.bows_to,
+            "tongue": board.tongue,
         },
         "camera_distance": math.dist(camera.position, camera.aim),
         "size": list(camera.size),
@@ -288,17 +310,21 @@ def plan(
     scale: str,
     size: tuple[int, int],
     rng: np.random.Generator,
+    wear: FingerWear | None = None,
 ) -> Shot:
-    """A photo from above; `frets` are all of the instrument's, the truth keeps those whole in the photo."""
+    """A photo from above; `frets` are all of the instrument's, the truth keeps those whole in the photo.
+
+    `wear` is what fingers have worn off the board.
+    """
     span = (max(0.0, pose.aim_x - 240.0), min(pose.aim_x + 240.0, frets[-1].x + 12.0))
     middle = min(frets, key=lambda f: abs(f.x - pose.aim_x))
     crown = float(board.height(middle.x, middle.y_treble + middle.height * math.tan(math.radians(middle.bevel_treble))))
     z = crown + middle.height
     camera = plan_camera(board, pose, scale, size)
     things, scale_truth = _plan_scale(scale, _treble_edge(board, pose), z, pose, rng)
-    things += _board_things(board, span, look, rng)
+    things += board_things(board, span, look, rng, wear)
     near = [f for f in frets if span[0] <= f.x <= span[1]]
-    things += _frets_things(near, board, look, rng)
+    things += frets_things(near, board, look, rng)
     if look.strings:
         things += _strings(board, span, middle.height)
     mat = _lying(np.array([pose.aim_x, 0.0, -45.0]), (900.0, 900.0), 7.0)
@@ -317,6 +343,8 @@ def plan(
     truth = truth_of("plan", board, look, camera, ask)
     truth["frets"] = [f.truth() for f in whole]
     truth["scale"] = scale_truth | {"crown_top_z_centre": middle.height}
+    truth["board_wear"] = truth_of_wear(wear, board, whole)
+    truth["board_wear_look"] = None if wear is None else [wear.kind, wear.strength, wear.soft_mm]
     return Shot(scene, camera, look.sensor, truth)
 
 
@@ -386,9 +414,9 @@ def elevation(
     fret = next(f for f in frets if f.n == number)
     camera = _low_camera(fret, pose, size)
     x0 = max(0.0, fret.x - min(150.0, pose.distance * 0.7))
-    things = _board_things(board, (x0, fret.x + 30.0), look, rng)
+    things = board_things(board, (x0, fret.x + 30.0), look, rng)
     near = [f for f in frets if x0 + 3.0 < f.x <= fret.x]
-    things += _frets_things(near, board, look, rng)
+    things += frets_things(near, board, look, rng)
     corners = _standing(fret, pose)
     things += [Thing(sheet_mesh(corners), paper(textures.backdrop())), camera_body(camera)]
     scene = Scene(things, lamps(look.light, np.array([fret.x, 0.0, 0.0]), rng), textures.room(rng), look.ambient)

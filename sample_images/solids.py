@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -122,7 +123,7 @@ def fret_meshes(fret: Fret, board: Board) -> dict[str, Mesh]:
 
 
 def _placed(fret: Fret, board: Board, x: Array, y: Array, z: Array, normal: Array) -> Mesh:
-    points = np.stack([fret.x + x, y, z + board.height(fret.x, y)], -1)
+    points = np.stack([fret.x + x, y, z + fret.lift + board.height(fret.x, y)], -1)
     uv = np.stack([x / fret.width + 0.5, (y - fret.y_treble) / (fret.y_bass - fret.y_treble)], -1)
     return _grid(points, normal, uv)
 
@@ -143,22 +144,38 @@ def _end_faces(fret: Fret, board: Board) -> dict[str, Mesh]:
         b = math.atan(
             math.tan(math.radians(bevel)) / (1.0 + abs(float(board.slope(fret.x, at))) * math.tan(math.radians(bevel)))
         )
-        points = np.column_stack([fret.x + x, y, z + board.height(fret.x, y)])
+        points = np.column_stack([fret.x + x, y, z + fret.lift + board.height(fret.x, y)])
         uv = np.column_stack([x / fret.width + 0.5, z / h])
         out[name] = _flat_polygon(points, np.array([0.0, sign * math.cos(b), math.sin(b)]), uv)
     return out
 
 
-def board_meshes(board: Board, x0: float, x1: float, thickness: float = 6.0) -> dict[str, Mesh]:
-    """The playing ``surface``, its sides and its cut ends; texture coordinates run 0..1 along x0..x1 and across."""
-    xs, v = np.linspace(x0, x1, 60), np.linspace(-1.0, 1.0, 241)
+def board_meshes(
+    board: Board,
+    x0: float,
+    x1: float,
+    thickness: float = 6.0,
+    hollow: Callable[[Array, Array], Array] | None = None,
+) -> dict[str, Mesh]:
+    """The playing ``surface``, its sides and its cut ends; texture coordinates run 0..1 along x0..x1 and across.
+
+    `hollow` gives the depth of what fingers have worn into the surface, mm, at x and y.
+    """
+    step = 8.0 if hollow is None else 0.5  # a hollow is some ten millimetres long
+    xs, v = np.linspace(x0, x1, max(60, math.ceil((x1 - x0) / step))), np.linspace(-1.0, 1.0, 241)
     half = board.half_width(xs)
     y = half[:, None] * v[None, :]
     z = np.array([board.height(x, row) for x, row in zip(xs, y, strict=True)])
     slope = np.array([board.slope(x, row) for x, row in zip(xs, y, strict=True)])
+    along = np.zeros_like(y)
+    if hollow is not None:
+        depth = hollow(np.repeat(xs[:, None], len(v), 1), y)
+        z = z - depth
+        along = -np.gradient(depth, xs, axis=0)
+        slope = slope - np.gradient(depth, axis=1) / np.gradient(y, axis=1)
     points = np.stack([np.repeat(xs[:, None], len(v), 1), y, z], -1)
     uv = np.stack(np.broadcast_arrays((xs[:, None] - x0) / (x1 - x0), 0.5 + v[None, :] / 2), -1)
-    surface = _grid(points, np.stack([np.zeros_like(y), -slope, np.ones_like(y)], -1), uv)
+    surface = _grid(points, np.stack([-along, -slope, np.ones_like(y)], -1), uv)
     out = {"surface": surface}
     for name, col, sign in (("side_treble", 0, -1.0), ("side_bass", -1, 1.0)):
         top = points[:, col]

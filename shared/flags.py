@@ -43,6 +43,11 @@ _ALL = (
         "The crown's width or height was not given; an everyday size was assumed.",
         "Give the width and height of the unworn crown.",
     ),
+    Flag(
+        "RIM_UNCLEAR",
+        "The coin's rim may be its shadow's border or its side wall: either is within U.",
+        "Hold the camera square to the coin, and light it from all sides.",
+    ),
     Flag("BLURRED", "The edges are soft.", "Take the photo again, focused on the frets."),
     Flag("GLARE", "Glare hides part of the metal.", "Move the lamp or turn the instrument."),
     Flag("LOW_CONTRAST", "The metal hardly stands out from what is behind it.", "Change the light."),

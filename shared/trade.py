@@ -45,3 +45,10 @@ STRING_INSET_GIVEN_U_MM = 0.12
 END_SHORT_MM, END_SHORT_U_MM = 0.25, 0.15
 """How far a fret's end stops short of the board's edge, at the board: flush to half a millimetre, rectangular (GUM
 4.3.7)."""
+MOST_RELIEF_MM = 1.0
+"""No neck that is played bows farther: more than 0.5 mm is sent back to be straightened."""
+HEIGHT_FRET = 12
+"""Fret at which a string's height is stated."""
+MARKED_FRETS = (1, 3, 5, 7, 9, 10, 12, 15, 17, 19, 21, 22, 24)
+DOUBLY_MARKED_FRETS = (12, 24)
+"""Frets before which boards carry inlays; those that carry two."""

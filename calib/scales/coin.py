@@ -3,7 +3,8 @@
 Circles are looked for on a reduced picture; each is followed round its rim, which has to be there most of the way.
 What is left is judged by size: a circle of the given diameter puts the camera at a distance, and an inlay dot or a
 sound hole taken for the coin would put it too far away or too near. Rings within one another are one disc, and its rim
-is the outermost (`coin_rim`). Where several discs are left, the person has to point at the coin.
+is the outermost (`coin_rim`); rings that touch it are its shadow's border or the edge of its face (`coin_shadow`).
+Where several discs are left, the person has to point at the coin.
 
 The picture of a circle is an ellipse whatever the perspective, and is the same for two tilts, mirrored about the line
 of sight: `calib.plane.fit_plane` prefers the smaller tilt and carries the other. A rim point is known across the rim
@@ -16,6 +17,7 @@ import math
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import Enum, auto
 from importlib import resources
 
 import numpy as np
@@ -24,6 +26,7 @@ from calib.photo import Photo
 from calib.scales.base import HANDHELD_TILT_RAD, U_SHARPENING_PX, WORKING_DISTANCES_MM, Scale
 from calib.scales.coin_rim import RimPoints, is_doubtful, outermost_rim
 from calib.scales.coin_rings import Ring, find_rings
+from calib.scales.coin_shadow import Rim, settled_rim
 from calib.scales.outline import U_OUTLINE_PX
 from shared.errors import ScaleError
 
@@ -38,6 +41,13 @@ of coins of known kinds in one photo scatter by 0.9 % about the ratios of their 
 _LARGEST_COIN_MM = 40.0  # of coins in common use (common practice, no source)
 _WELL_SEEN = 0.8  # share of the way round from which a ring without a clear rim is a disc; texture reaches 0.76
 _TRIED = 6  # rings of one disc followed on the full picture, best seen first
+
+
+class _NoRim(Enum):
+    """Why a disc has no rim: nothing can be followed round it, or something farther out may be the rim."""
+
+    FAINT = auto()
+    SURROUNDED = auto()
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,17 +87,20 @@ def find_coin(photo: Photo, diameter_mm: float, factor: float = 1.0, at_px: tupl
     slack = 1.0 + 2.0 * photo.focal.u_rel
     near, far = WORKING_DISTANCES_MM[0] / slack, WORKING_DISTANCES_MM[1] * slack
     fitting = [g for g in seen if near < photo.focal.px * diameter_mm / (2.0 * g[0].radius) < far]
-    if at_px is not None:
+    if at_px is not None and fitting:
         fitting = [g for g in fitting if math.dist(at_px, (g[0].x, g[0].y)) < g[0].radius][:1]
+        if not fitting:
+            raise ScaleError(
+                f"No circle lies at the point given that could be a coin of {diameter_mm:g} mm.",
+                "Give a point well within the coin, in pixels of the upright photo.",
+            )
     possible = _could_be_the_coin(fitting, diameter_mm)
     if not possible:
         raise _no_coin(diameter_mm, bool(seen))
     rim = _only_one(photo, possible, diameter_mm)
-    if rim is None:
-        raise ScaleError(
-            "The coin's rim is not clear enough.", "Lay the coin flat on cloth of another colour, in focus."
-        )
-    return _as_scale(photo, *rim, diameter_mm * factor)
+    if isinstance(rim, _NoRim):
+        raise _unclear(rim)
+    return _as_scale(rim, diameter_mm * factor)
 
 
 def _could_be_the_coin(discs: list[list[Ring]], diameter_mm: float) -> list[list[Ring]]:
@@ -99,8 +112,8 @@ def _could_be_the_coin(discs: list[list[Ring]], diameter_mm: float) -> list[list
     return [rings for rings in discs if diameter_mm * largest / rings[0].radius <= _LARGEST_COIN_MM]
 
 
-def _only_one(photo: Photo, discs: list[list[Ring]], diameter_mm: float) -> tuple[Ring, RimPoints] | None:
-    """The rim of the only disc among these that is one, ``None`` where it is not clear.
+def _only_one(photo: Photo, discs: list[list[Ring]], diameter_mm: float) -> Rim | _NoRim:
+    """The rim of the only disc among these that is one, or why it is not clear.
 
     Raises
     ------
@@ -109,17 +122,17 @@ def _only_one(photo: Photo, discs: list[list[Ring]], diameter_mm: float) -> tupl
         than a tilted camera makes of them.
     """
     rims = [_rim(photo, rings) for rings in discs]
-    real = [rim for rim, rings in zip(rims, discs, strict=True) if rim is not None or rings[0].share >= _WELL_SEEN]
+    real = [rim for rim, rings in zip(rims, discs, strict=True) if isinstance(rim, Rim) or rings[0].share >= _WELL_SEEN]
     if len(real) > 1:
         raise ScaleError(
             f"The photo shows {len(real)} discs that could be the coin of {diameter_mm:g} mm.",
             f"Leave one coin in the picture, or give a point on it: coin:{diameter_mm:g}@X,Y.",
         )
-    return real[0] if real else None
+    return real[0] if real else _NoRim.SURROUNDED if _NoRim.SURROUNDED in rims else _NoRim.FAINT
 
 
-def _rim(photo: Photo, rings: Sequence[Ring]) -> tuple[Ring, RimPoints] | None:
-    """The rim of a disc whose rings on the reduced picture these are, best seen first; ``None`` if it is not clear.
+def _rim(photo: Photo, rings: Sequence[Ring]) -> Rim | _NoRim:
+    """The rim of a disc whose rings on the reduced picture these are, best seen first.
 
     The largest found from any of them; none if something steps outside it for most of the way round.
     """
@@ -128,7 +141,20 @@ def _rim(photo: Photo, rings: Sequence[Ring]) -> tuple[Ring, RimPoints] | None:
         if best is None or ring.radius > best[0].radius:
             rim = outermost_rim(photo, ring)
             best = rim if rim is not None and (best is None or rim[0].radius > best[0].radius) else best
-    return None if best is None or is_doubtful(photo, best[0]) else best
+    if best is None:
+        return _NoRim.FAINT
+    return _NoRim.SURROUNDED if is_doubtful(photo, best[0]) else settled_rim(photo, *best)
+
+
+def _unclear(why: _NoRim) -> ScaleError:
+    if why is _NoRim.FAINT:
+        return ScaleError(
+            "The coin's rim is not clear enough.", "Lay the coin flat on cloth of another colour, in focus."
+        )
+    return ScaleError(
+        "Round the coin lies something that may be its rim: a shadow, another coin, or a pattern.",
+        "Lay the coin on its own on plain cloth of another colour, and light it from all sides.",
+    )
 
 
 def _no_coin(diameter_mm: float, circles: bool) -> ScaleError:
@@ -136,21 +162,23 @@ def _no_coin(diameter_mm: float, circles: bool) -> ScaleError:
     return ScaleError(wrong, "Lay a round coin beside the frets, all of it in the picture, on cloth of another colour.")
 
 
-def _as_scale(photo: Photo, ring: Ring, points: RimPoints, diameter: float) -> Scale:
-    azimuth, image, normal, u = points.azimuth, points.px, points.normal, points.u
-    turn = np.arctan2(normal[:, 1], normal[:, 0])
-    u_px = np.column_stack([np.hypot(u, U_OUTLINE_PX), np.full(len(u), np.inf)])
+def _as_scale(rim: Rim, diameter: float) -> Scale:
+    ring, points = rim.ring, rim.points
+    turn = np.arctan2(points.normal[:, 1], points.normal[:, 0])
+    u_px = np.column_stack([np.hypot(points.u, U_OUTLINE_PX), np.full(len(points.u), np.inf)])
     u_px[0, 1] = 1.0  # a circle looks the same however it is turned: one point is held, to give the frame a direction
-    out = np.column_stack([np.cos(azimuth), -np.sin(azimuth)])
+    out = np.column_stack([np.cos(points.azimuth), -np.sin(points.azimuth)])
+    in_photo = math.hypot(U_SHARPENING_PX, rim.u_radius) * diameter / (2.0 * ring.radius)
     return Scale(
         "coin",
-        image,
+        points.px,
         out * diameter / 2.0,
         u_px,
         COIN_TOLERANCE_MM / math.sqrt(3.0) / diameter,
         ring.points(np.linspace(0.0, 2.0 * math.pi, 48, endpoint=False))[0],
+        flags=("RIM_UNCLEAR",) if rim.u_radius > 0.0 else (),
         turn_rad=turn,
         tilt_prior_rad=HANDHELD_TILT_RAD,
         outward_mm=out,
-        u_outward_mm=math.hypot(U_SHOULDER_MM, U_SHARPENING_PX * diameter / (2.0 * ring.radius)),
+        u_outward_mm=math.hypot(U_SHOULDER_MM, in_photo),
     )

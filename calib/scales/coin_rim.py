@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -22,7 +23,16 @@ from calib.scales.coin_rings import SHARE_SEEN, Harmonic, Ring, harmonics_at
 from calib.scales.outline import colour_rows, fisher_direction
 from calib.scales.robust import robust_sigma
 
-__all__ = ["RimPoints", "is_doubtful", "outermost_rim", "support_by_radius"]
+__all__ = [
+    "RimPoints",
+    "azimuths",
+    "fitted_ring",
+    "is_doubtful",
+    "outermost_rim",
+    "slopes_by_radius",
+    "steps_by_radius",
+    "support_by_radius",
+]
 
 Vector = NDArray[np.float64]
 
@@ -53,7 +63,7 @@ def outermost_rim(photo: Photo, ring: Ring) -> tuple[Ring, RimPoints] | None:
     for k in _peaks(support)[::-1]:
         if support[k] >= SHARE_SEEN:
             grown = Ring(ring.x, ring.y, ring.harmonics * (1.0 + offsets[k] / ring.radius), ring.share)
-            found = _fitted(photo, grown)
+            found = fitted_ring(photo, grown)
             if found is not None:
                 return found
     return None
@@ -70,22 +80,45 @@ def support_by_radius(photo: Photo, ring: Ring) -> tuple[Vector, Vector]:
 
     A step counts where it is the steepest of its neighbourhood along the radius, and stands out from the ground.
     """
-    a = np.arange(_POINTS) * 2.0 * math.pi / _POINTS
-    points, normal = ring.points(a)
-    half = math.ceil(max(_INWARDS, _OUTWARDS) * ring.radius)
-    rows = colour_rows(photo, points, normal, half)
-    at = row_offsets(half)
-    soft = cv2.GaussianBlur(np.nan_to_num(np.sqrt(rows)), (0, 0), sigmaX=max(0.7, 0.004 * ring.radius), sigmaY=0.01)
-    slope = np.linalg.norm(soft[:, 2:] - soft[:, :-2], axis=2)
-    slope = np.pad(np.where(np.asarray(np.isfinite(rows).all(axis=(1, 2)))[:, None], slope, 0.0), ((0, 0), (1, 1)))
+    at, step = steps_by_radius(photo, ring)
+    kept = (at >= -_INWARDS * ring.radius) & (at <= _OUTWARDS * ring.radius)
+    return at[kept], np.asarray(step[:, kept].mean(axis=0))
+
+
+def steps_by_radius(photo: Photo, ring: Ring) -> tuple[Vector, NDArray[np.bool_]]:
+    """Whether the colour steps near each radius: offsets from the ring (M,) in px, and (`azimuths`, M)."""
+    at, slope = _slopes(photo, ring)
     steepest = np.equal(np.asarray(cv2.dilate(slope, np.ones((1, 3)))), slope)
     ground = float(np.median(slope[:, at > 0.5 * _OUTWARDS * ring.radius]))
     usual = float(np.median(slope, axis=0).max())
     step: NDArray[np.bool_] = np.asarray(steepest) & (slope > max(_ABOVE_GROUND * ground, _WEAK * usual))
-    near = max(1, round(_NEAR * ring.radius))
-    support = cv2.dilate(step.astype(np.uint8), np.ones((1, 2 * near + 1), np.uint8)).mean(axis=0)
-    kept = (at >= -_INWARDS * ring.radius) & (at <= _OUTWARDS * ring.radius)
-    return at[kept], np.asarray(support[kept])
+    return at, _near(ring, step.astype(np.uint8)).astype(bool)
+
+
+def slopes_by_radius(photo: Photo, ring: Ring) -> tuple[Vector, Vector]:
+    """The steepest slope of colour near each radius: offsets from the ring (M,) in px, slopes (`azimuths`, M)."""
+    at, slope = _slopes(photo, ring)
+    return at, np.asarray(_near(ring, slope))
+
+
+def azimuths() -> Vector:
+    """Directions in which a rim is looked at on the full picture, radians."""
+    return np.arange(_POINTS) * 2.0 * math.pi / _POINTS
+
+
+def _slopes(photo: Photo, ring: Ring) -> tuple[Vector, Vector]:
+    points, normal = ring.points(azimuths())
+    half = math.ceil(max(_INWARDS, _OUTWARDS) * ring.radius)
+    rows = colour_rows(photo, points, normal, half)
+    soft = cv2.GaussianBlur(np.nan_to_num(np.sqrt(rows)), (0, 0), sigmaX=max(0.7, 0.004 * ring.radius), sigmaY=0.01)
+    slope = np.linalg.norm(soft[:, 2:] - soft[:, :-2], axis=2)
+    slope = np.pad(np.where(np.asarray(np.isfinite(rows).all(axis=(1, 2)))[:, None], slope, 0.0), ((0, 0), (1, 1)))
+    return row_offsets(half), slope
+
+
+def _near(ring: Ring, rows: NDArray[Any]) -> NDArray[Any]:
+    """The largest value within `_NEAR` along each row."""
+    return np.asarray(cv2.dilate(rows, np.ones((1, 2 * max(1, round(_NEAR * ring.radius)) + 1), np.uint8)))
 
 
 def _peaks(support: Vector) -> NDArray[np.intp]:
@@ -97,7 +130,7 @@ def _peaks(support: Vector) -> NDArray[np.intp]:
     return np.asarray((starts[top] + ends[top]) // 2)
 
 
-def _fitted(photo: Photo, ring: Ring) -> tuple[Ring, RimPoints] | None:
+def fitted_ring(photo: Photo, ring: Ring) -> tuple[Ring, RimPoints] | None:
     """The ring fitted to its steps, and those that lie on it; ``None`` if they do not lie on one ring.
 
     First by the colour that tells coin from ground all round; where the light or the ground differs too much from one
@@ -108,7 +141,7 @@ def _fitted(photo: Photo, ring: Ring) -> tuple[Ring, RimPoints] | None:
 
 
 def _fitted_by(photo: Photo, ring: Ring, steps_of: Callable[[Vector, float], Steps]) -> tuple[Ring, RimPoints] | None:
-    a = np.arange(_POINTS) * 2.0 * math.pi / _POINTS
+    a = azimuths()
     for share in (0.05, 0.03, 0.02):  # half the row, of the radius: at last narrow enough to leave out the side wall
         half = max(3.0, share * ring.radius)
         points, normal = ring.points(a)

@@ -22,6 +22,7 @@ from shared.errors import OptionError
 from shared.tables import load_table
 
 __all__ = [
+    "Besides",
     "Estimate",
     "Line",
     "PriceBook",
@@ -29,6 +30,7 @@ __all__ = [
     "Totals",
     "content_hash",
     "cost_of",
+    "NOTHING_BESIDES",
     "currency_digits",
     "draft_estimate",
     "format_amount",
@@ -100,8 +102,10 @@ class PriceBook:
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> PriceBook:
-        """From plain values, as kept by the store."""
-        return cls(**data)
+        """From plain values, as kept by the store; work and material newer than that have the default book's."""
+        usual = load_table("prices")
+        newer = {part: {**usual[part], **data[part]} for part in ("hours", "materials")}
+        return cls(**{**data, **newer})
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for the store."""
@@ -176,8 +180,24 @@ class Estimate:
         return cls(**d)
 
 
+@dataclass(frozen=True, slots=True)
+class Besides:
+    """What a refret brings besides the frets: another nut, the worn board dressed while they are out."""
+
+    new_nut: bool = False
+    dress_board: bool = False
+
+
+NOTHING_BESIDES = Besides()
+
+
 def option_lines(
-    kind: Kind, dressed: int, replaced: int, book: PriceBook, stock: WireStock | None = None
+    kind: Kind,
+    dressed: int,
+    replaced: int,
+    book: PriceBook,
+    stock: WireStock | None = None,
+    besides: Besides = NOTHING_BESIDES,
 ) -> tuple[Line, ...]:
     """The lines an option is made of: labour first, then materials; frets counted, nothing hidden.
 
@@ -201,8 +221,7 @@ def option_lines(
         )
         return (labour("Mask the board, check levels", "spot_dress_setup"), dressing)
     if kind == Kind.RECROWN:
-        hours = Decimal(book.hours.get("recrown_polish", load_table("prices")["hours"]["recrown_polish"]))
-        return (Line("Recrown and polish all frets", str(hours), "h", rate), used_up)
+        return (labour("Recrown and polish all frets", "recrown_polish"), used_up)
     if kind == Kind.LEVEL:
         return (labour("Level, crown and polish all frets", "level_crown_polish"), setup, used_up)
     replace_line = labour(f"Replace {replaced} fret{'s' if replaced > 1 else ''}", "replace_per_fret", replaced)
@@ -210,7 +229,12 @@ def option_lines(
         level = labour("Level, crown and polish all frets", "level_crown_polish")
         return (replace_line, level, setup, wire, used_up)
     base = labour("Pull frets, clean slots and board, level, crown, dress ends, polish", "refret_base")
-    return (base, replace_line, setup, labour("Check the nut slots", "nut_check"), wire, used_up)
+    board = (labour("Dress the worn board", "board_dress"),) if besides.dress_board else ()
+    if not besides.new_nut:
+        return (base, replace_line, *board, setup, labour("Check the nut slots", "nut_check"), wire, used_up)
+    made = labour("Make and fit a nut for the taller frets", "nut_new")
+    blank = Line("Nut blank", "1", "piece", int(book.materials["nut_blank"]))
+    return (base, replace_line, *board, setup, made, wire, blank, used_up)
 
 
 def _wire_line(replaced: int, book: PriceBook, stock: WireStock | None) -> Line:
@@ -224,9 +248,16 @@ def _wire_line(replaced: int, book: PriceBook, stock: WireStock | None) -> Line:
     return Line(f"Fret wire, {stock.label}", str(replaced), "fret", stock.price)
 
 
-def cost_of(book: PriceBook, kind: Kind, dressed: int, replaced: int, stock: WireStock | None = None) -> Cost:
+def cost_of(
+    book: PriceBook,
+    kind: Kind,
+    dressed: int,
+    replaced: int,
+    stock: WireStock | None = None,
+    besides: Besides = NOTHING_BESIDES,
+) -> Cost:
     """What an option costs before tax: what its lines add up to, labour apart from material."""
-    lines = option_lines(kind, dressed, replaced, book, stock)
+    lines = option_lines(kind, dressed, replaced, book, stock, besides)
     hours = [line for line in lines if line.unit == "h"]
     return Cost(
         sum(line.amount for line in hours),

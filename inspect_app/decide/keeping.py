@@ -7,11 +7,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from calib.budget import difference, ratio
+from calib.budget import difference, ratio, scaled
 from inspect_app.decide.kinds import Case, Check, Kind, Option, Work, check, height_check, option_of, worst
-from inspect_app.decide.levelling import Draws, height_after, if_alike, removal
+from inspect_app.decide.levelling import Draws, height_after, if_alike, removal, spread
 from inspect_app.decide.limits import Limit, Verdict, conformance_probability, verdict_of
-from inspect_app.decide.mind import of_levelling, of_wear_alike
+from inspect_app.decide.mind import of_board, of_levelling, of_nut, of_setup, of_wear_alike
+from inspect_app.decide.nut import nut_after
 from inspect_app.decide.wear import FretWear, Spot, WearMap
 from shared.measured import Measured
 
@@ -50,15 +51,11 @@ def _by_fret(numbers: Sequence[int], draws: Draws | None) -> dict[int, Draws]:
 def _tops_check(case: Case, dressed: Sequence[int]) -> list[Check]:
     """Frets whose height was read and stands apart from the others', held against the step; none where none does."""
     limit = case.limits["level_step"]
-    above = zip(case.boards.frets, case.boards.above, strict=True)
-    apart = [(abs(float(a)), n) for n, a in above if a and n not in dressed]
+    above = zip(case.boards.frets, case.boards.above, case.boards.above_u, strict=True)
+    apart = [(abs(float(a)), float(u), n) for n, a, u in above if a and n not in dressed]
     if not apart:
         return []
-    steps = []
-    for off, n in apart:
-        height = case.wear.unworn_height(n)
-        assert height is not None
-        steps.append((conformance_probability(off, height.u, lower=-limit.value, upper=limit.value), n))
+    steps = [(conformance_probability(off, u, lower=-limit.value, upper=limit.value), n) for off, u, n in apart]
     p, number = min(steps)
     return [Check(limit, p, verdict_of(p), number)]
 
@@ -213,6 +210,12 @@ def level(case: Case) -> Option:
     left = height_after(case.boards, every, off)
     held = height_check(case.limits["crown_height"], every, left if case.wear.read else None)
     margin = case.limits["clean_up_margin"].value
-    brings = [*of_levelling(case.wear), *of_wear_alike(if_alike(case.wear), float(off.mean()), margin)]
+    brings = [
+        *of_setup(case.setup, case.limits["level_step"].value),
+        *of_levelling(case.wear),
+        *of_board(case.board, frets_out=False),
+        *of_wear_alike(if_alike(case.wear), float(off.mean()), margin),
+        *of_nut(nut_after(case.setup, case.wear.instrument, scaled(spread(off).measured, -1.0))),
+    ]
     work = Work(every, off=off, brings=tuple(brings))
     return option_of(case, Kind.LEVEL, [held], _by_fret(every, left), work)

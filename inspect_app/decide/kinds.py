@@ -9,8 +9,10 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from inspect_app.decide.board import UNWORN_BOARD, BoardWear
 from inspect_app.decide.levelling import Boards, Draws, Spread, YearsLeft, spread, years_left
 from inspect_app.decide.limits import Limit, Limits, Verdict, verdict_of
+from inspect_app.decide.setup import NOTHING_READ, Setup
 from inspect_app.decide.wear import WearMap
 from inspect_app.instrument.wire import WireStock
 from shared.measured import Measured
@@ -115,7 +117,8 @@ Pricing = Callable[[Kind, int, int], Cost]
 @dataclass(frozen=True)
 class Case:
     """What every option is worked out from: the board as read and as drawn, the limits, prices, the wire for new frets
-    (`new` its crown height, `stock` the one chosen), and draws of the wear a year by fret."""
+    (`new` its crown height, `stock` the one chosen), draws of the wear a year by fret, strings and neck, and the
+    board, as read."""
 
     wear: WearMap
     boards: Boards
@@ -124,6 +127,8 @@ class Case:
     new: Measured | None
     stock: WireStock | None
     yearly: Mapping[int, Draws]
+    setup: Setup = NOTHING_READ
+    board: BoardWear = UNWORN_BOARD
 
 
 def check(limit: Limit, ok: NDArray[np.bool_] | None, worst_fret: int | None = None) -> Check:

@@ -55,12 +55,14 @@ Draws = NDArray[np.float64]
 class Boards:
     """Possible boards. `frets` are the numbers of the columns; `height` (N, F) is unworn height, `depth` (N, F) the
     deepest wear on each fret, 0 for a fret nothing was read of; both mm. `above` (F,) is how far each fret's unworn top
-    stands above the plane of the others, mm: 0 unless its height was read and says so. `sampler` made the draws."""
+    stands above the plane of the others, mm: 0 unless its height, or a photo across the neck, says so; `above_u` (F,)
+    its standard uncertainty. `sampler` made the draws."""
 
     frets: tuple[int, ...]
     height: Draws | None
     depth: Draws
     above: Draws
+    above_u: Draws
     sampler: Sampler = field(compare=False)
 
     def columns(self, numbers: Sequence[int]) -> list[int]:
@@ -90,12 +92,16 @@ class YearsLeft:
     fret: int
 
 
-def draw_boards(wear: WearMap, n: int = DRAWS, seed: int = 0) -> Boards:
-    """Draw `n` possible boards from a wear map. The same seed gives the same boards."""
+def draw_boards(wear: WearMap, n: int = DRAWS, seed: int = 0, standing: Mapping[int, Measured] | None = None) -> Boards:
+    """Draw `n` possible boards from a wear map. The same seed gives the same boards.
+
+    `standing` is how far crowns stand over the others' plane as photos across the neck show it, mm.
+    """
     sampler = Sampler(n, seed)
     numbers = tuple(f.number for f in wear.frets)
     depth = np.column_stack([_draw_depth(f, sampler) for f in wear.frets])
-    return Boards(numbers, _draw_heights(wear, sampler), depth, _above(wear), sampler)
+    above, above_u = _above(wear, standing or {})
+    return Boards(numbers, _draw_heights(wear, sampler), depth, above, above_u, sampler)
 
 
 def _draw_depth(fret: FretWear, sampler: Sampler) -> Draws:
@@ -135,16 +141,24 @@ def _draw_heights(wear: WearMap, sampler: Sampler) -> Draws | None:
     return np.column_stack(columns)
 
 
-def _above(wear: WearMap) -> Draws:
-    """How far each fret's top stands above the others', mm, where heights were read and differ by more than their U.
+def _above(wear: WearMap, standing: Mapping[int, Measured]) -> tuple[Draws, Draws]:
+    """How far each fret's top stands above the others', mm, and its standard uncertainty, where heights were read and
+    differ by more than their U, or a photo across the neck shows the top itself.
 
-    The common level is the shared height, else the median of those read.
+    The common level is the shared height, else the median of those read. A photo sees the top where it is: on a fret
+    that is not seated it stands higher than its height says. A top that is low there may be worn: the depths tell that.
     """
     read = [f.crown_height for f in wear.frets if f.crown_height is not None]
     level = wear.crown_height
     if level is None and read:
         level = sorted(read, key=lambda q: q.value)[len(read) // 2]
-    return np.array([_sure_step(f.crown_height, level) for f in wear.frets])
+    by_height = np.array([_sure_step(f.crown_height, level) for f in wear.frets])
+    u = np.array([f.crown_height.u if f.crown_height is not None else 0.0 for f in wear.frets])
+    for k, fret in enumerate(wear.frets):
+        seen = standing.get(fret.number)
+        if seen is not None and seen.value > seen.expanded and seen.value > by_height[k]:
+            by_height[k], u[k] = seen.value, seen.u
+    return by_height, u
 
 
 def _sure_step(height: Measured | None, level: Measured | None) -> float:

@@ -3,11 +3,15 @@ the way. All of it common practice, no source."""
 
 from __future__ import annotations
 
+from inspect_app.decide.board import BoardWear
+from inspect_app.decide.limits import Verdict
+from inspect_app.decide.nut import NutAfter
+from inspect_app.decide.setup import Setup
 from inspect_app.decide.wear import WearMap
 from inspect_app.instrument.wire import WireStock
 from shared.measured import COVERAGE_FACTOR, Measured
 
-__all__ = ["of_levelling", "of_pulling", "of_wear_alike", "of_wire"]
+__all__ = ["of_board", "of_levelling", "of_nut", "of_pulling", "of_setup", "of_wear_alike", "of_wire"]
 
 
 def of_levelling(wear: WearMap) -> list[str]:
@@ -23,6 +27,61 @@ def of_levelling(wear: WearMap) -> list[str]:
     if i.lacquered:
         out.append("The board is lacquered: mask it closely, and keep polish and solvent off the lacquer.")
     return out
+
+
+def of_setup(setup: Setup, step: float) -> list[str]:
+    """What strings and neck ask for before frets are levelled; `step` is what may stand over its neighbours, mm."""
+    out = []
+    for held in setup.held:
+        if held.name.endswith("relief") and held.verdict == Verdict.BEYOND and held.target is not None:
+            t, side = held.target, held.name.split()[0]
+            bends = "bows forward" if held.value.value > 0.0 else "bends backwards"
+            out.append(
+                f"The neck {bends} by {abs(held.value.value):.2f} mm on the {side} side, where {t.least:.2f} to "
+                f"{t.most:.2f} mm are wanted: set it first, or levelling takes the bow off the frets."
+            )
+    for n, over in setup.high(step):
+        out.append(
+            f"Fret {n} stands {over.value:.2f} mm over its neighbours: seat it before anything is filed, if it gives."
+        )
+    tongue = setup.tongue
+    if tongue is not None and tongue.value > max(tongue.expanded, step):
+        out.append(
+            f"The board rises by {tongue.value:.2f} mm towards its end, past where the body holds it: levelling takes "
+            "that off the last frets."
+        )
+    return out
+
+
+def of_board(board: BoardWear, frets_out: bool) -> list[str]:
+    """What worn places of the board entail, with the frets out or in."""
+    worst = board.worst
+    if worst is None:
+        return []
+    count = len(board.fields)
+    found = (
+        f"The board is worn in {count} field{'s' if count > 1 else ''}, most before fret {worst} "
+        f"({100.0 * board.share_of(worst):.0f} % of it)"
+    )
+    if frets_out:
+        return [
+            f"{found}: it is dressed while the frets are out. How deep hollows are a straightedge and a gauge tell."
+        ]
+    return [f"{found}: with the frets in it can be cleaned and oiled, not levelled."]
+
+
+def of_nut(after: NutAfter | None) -> list[str]:
+    """Whether the nut's slots still do once the crowns stand higher or lower."""
+    if after is None:
+        return []
+    gap = f"{after.clearance.value:.2f} mm over the first fret, at least {after.least:.2f} mm wanted"
+    if after.verdict == Verdict.BEYOND:
+        return [f"The nut is too low for it ({gap}): it is raised or made new."]
+    if after.verdict == Verdict.CANNOT_TELL:
+        return [f"Whether the nut's slots will do can't be told from the photos ({gap}): check them when strung."]
+    if after.most is not None and after.clearance.value > after.most:
+        return [f"The nut's slots can go deeper ({after.clearance.value:.2f} mm over the first fret)."]
+    return [f"The nut's slots will do ({gap})."]
 
 
 def of_wear_alike(depth: Measured | None, off: float, margin: float) -> list[str]:

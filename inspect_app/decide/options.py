@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from inspect_app.decide.board import UNWORN_BOARD, BoardWear
 from inspect_app.decide.keeping import dress, leave, level, recrown
 from inspect_app.decide.kinds import Case, Check, Cost, Kind, Option, Pricing, TradeOff
 from inspect_app.decide.levelling import DRAWS, draw_boards, draw_rates
 from inspect_app.decide.limits import Limits, for_wire
 from inspect_app.decide.recommend import Recommendation, recommend
 from inspect_app.decide.renewing import partial, refret
+from inspect_app.decide.setup import NOTHING_READ, Setup, standing_tops
 from inspect_app.decide.wear import Rate, WearMap
 from inspect_app.instrument.wire import WireStock
 from shared.measured import Measured
@@ -30,7 +32,7 @@ __all__ = [
 ]
 
 
-def work_out_options(
+def work_out_options(  # noqa: PLR0913 all but three have their defaults
     wear: WearMap,
     limits: Limits,
     price: Pricing,
@@ -39,6 +41,8 @@ def work_out_options(
     seed: int = 0,
     stock: WireStock | None = None,
     draws: int = DRAWS,
+    setup: Setup = NOTHING_READ,
+    board: BoardWear = UNWORN_BOARD,
 ) -> tuple[Option, ...]:
     """Every option for a board, in the order of `Kind`.
 
@@ -59,9 +63,13 @@ def work_out_options(
         The wire chosen for new frets, for what tells it from the one on the board.
     draws : int
         Possible boards looked at: a probability near 0.95 is known to 0.4 / sqrt(draws) (k = 2).
+    setup : Setup
+        Strings and neck as photos across the neck show them: crowns that stand out, the tongue, the nut.
+    board : BoardWear
+        Worn places between the frets.
     """
-    boards = draw_boards(wear, draws, seed)
+    boards = draw_boards(wear, draws, seed, standing_tops(setup))
     new = wire_height or wear.wire_height or wear.crown_height
     held = for_wire(limits, wear.wire_height)
-    case = Case(wear, boards, held, price, new, stock, draw_rates(rates, boards.sampler))
+    case = Case(wear, boards, held, price, new, stock, draw_rates(rates, boards.sampler), setup, board)
     return (leave(case), dress(case), recrown(case), level(case), partial(case), refret(case))

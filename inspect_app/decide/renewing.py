@@ -8,14 +8,20 @@ from dataclasses import replace
 
 import numpy as np
 
+from calib.budget import difference
 from inspect_app.decide.kinds import Case, Check, Kind, Option, TradeOff, Work, check, height_check, option_of
 from inspect_app.decide.levelling import Draws, height_after, removal, spread
 from inspect_app.decide.limits import Verdict, for_wire, verdict_of
-from inspect_app.decide.mind import of_pulling, of_wire
+from inspect_app.decide.mind import of_board, of_nut, of_pulling, of_setup, of_wire
+from inspect_app.decide.nut import NutAfter, nut_after
+from inspect_app.decide.setup import Setup
+from inspect_app.decide.wear import WearMap
 from inspect_app.instrument.wire import hardness
 from shared.measured import Contribution, Measured
 
-__all__ = ["levelled_wire", "partial", "refret"]
+__all__ = ["levelled_wire", "nut_after_new_wire", "partial", "refret"]
+
+HOW_THE_NUT_IS_READ = "A photo across the neck with the outer string held between the second and the third fret tells."
 
 NEW_WIRE_LOSS = (0.05, 0.15)
 """What new frets lose when they are levelled and crowned, mm (common practice, no source): anywhere between alike."""
@@ -56,6 +62,7 @@ def partial(case: Case) -> Option:
     together = np.column_stack([heights[n] for n in every]) if heights else None
     held = height_check(case.limits["crown_height"], every, together if wear.read else None)
     brings = ["New frets are taken down to the height of the old ones, and their ends bevelled to match."]
+    brings += of_setup(case.setup, case.limits["level_step"].value)
     brings += of_wire(wear, case.stock, to_file, all_new=False) + of_pulling(wear)
     if to_file is not None and to_file < 0.0:
         brings.append("The wire chosen is lower than what is left on the old frets: choose a taller one.")
@@ -142,6 +149,21 @@ def _closed(chosen: Sequence[int], frets: Sequence[int]) -> tuple[int, ...]:
     return tuple(n for n in frets if n in chosen or (n - 1 in chosen and n + 1 in chosen))
 
 
+def nut_after_new_wire(wear: WearMap, new: Measured | None, setup: Setup) -> NutAfter | None:
+    """What a full refret with wire `new` high, mm, leaves at the nut; None where it was not read, or the first crown's
+    height is not known.
+
+    The first crown now stands as high as it was unworn, less what is worn off it under the outer string.
+    """
+    first = wear.frets[0]
+    now = wear.unworn_height(first.number)
+    if new is None or now is None:
+        return None
+    worn = [s.depth for s in first.spots if s.depth is not None and s.string in (1, wear.instrument.strings)]
+    top = now if not worn else difference(now, max(worn, key=lambda d: d.value))
+    return nut_after(setup, wear.instrument, difference(levelled_wire(new), top))
+
+
 def refret(case: Case) -> Option:
     """All frets new."""
     wear, new = case.wear, case.new
@@ -154,8 +176,12 @@ def refret(case: Case) -> Option:
     own = case if case.stock is None else replace(case, limits=for_wire(case.limits, new))
     limit = own.limits["crown_height"]
     left = case.boards.sampler.draw(levelled_wire(new))
-    if wear.crown_height is not None and new.value > wear.crown_height.value + wear.crown_height.u:
-        brings.append("The new frets are taller: the nut slots may be too low for them.")
+    brings += of_board(case.board, frets_out=True)
+    known = nut_after_new_wire(wear, new, case.setup)
+    brings += of_nut(known)
+    taller = wear.crown_height is not None and new.value > wear.crown_height.value + wear.crown_height.u
+    if known is None and taller and not wear.instrument.zero_fret:
+        brings.append("The new frets are taller: the nut slots may be too low for them. " + HOW_THE_NUT_IS_READ)
     if limit.value < case.limits["crown_height"].value:
         brings.append(f"The wire chosen is low: {limit.value:.2f} mm of it must be left ({limit.source}).")
     work = Work(replaced=every, brings=tuple(brings), yearly=_yearly(case, every))

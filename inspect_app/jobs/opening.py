@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from contextlib import closing
+import threading
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from functools import lru_cache
 from pathlib import Path
 
@@ -12,10 +14,10 @@ from alembic import command
 from alembic.config import Config
 from alembic.script import ScriptDirectory
 from platformdirs import user_data_path
-from sqlalchemy import Engine
+from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
 
-from inspect_app.jobs import seals
+from inspect_app.jobs import seals, store
 from inspect_app.jobs.last_action import NOTE
 from inspect_app.jobs.photo_files import photo_names
 from inspect_app.jobs.store import DATABASE, PHOTOS, Store, connect, store_error
@@ -24,6 +26,10 @@ from shared.errors import StoreError
 __all__ = ["form_of", "make_database", "open_store", "upgrade_database", "usual_folder"]
 
 _BEFORE = "jobs-before-{}.sqlite"
+_TURN = threading.Lock()
+"""Held while a store is brought up: alembic keeps what it is at in one place for the whole process."""
+_UPGRADE_MS = 60_000
+"""How long a window waits for another that makes or upgrades the store: a large one on a slow disk takes a while."""
 
 
 def usual_folder() -> Path:
@@ -56,7 +62,8 @@ def open_store(data_dir: Path | None = None, make: bool = True) -> Store:
         ) from error
     engine = connect(database)
     try:
-        _migrate(engine, folder)
+        with _TURN:
+            _migrate(engine, folder)
     except (DatabaseError, sqlite3.DatabaseError) as error:
         engine.dispose()
         raise store_error(error, folder) from error
@@ -76,6 +83,8 @@ def _holds_something(database: Path) -> bool:
 def _refuse_what_is_no_new_folder(folder: Path, make: bool) -> None:
     """A folder that jobs were kept in is not begun anew, and one that is not there may be a slip of the pen."""
     left = _left_behind(folder)
+    if _holds_something(folder / DATABASE):  # another window has made the store since it was looked for
+        return
     if left:
         raise StoreError(
             f"The data folder {folder} holds {left}, but its database {DATABASE} is gone or empty.",
@@ -173,8 +182,7 @@ def _migrate(engine: Engine, folder: Path) -> None:
         return
     if present is not None:
         _copy(folder / DATABASE, folder / _BEFORE.format(head))
-    with engine.execution_options(immediate=True).begin() as connection:
-        driver = _driver(connection.connection.driver_connection)
+    with engine.execution_options(immediate=True).connect() as connection, _patiently(connection) as driver:
         if _revision(driver) is None:  # asked again: another window may have made the store meanwhile
             _refuse_emptied(folder)
         broken = seals.differences(driver) if seals.is_sealed(driver) else {}
@@ -182,6 +190,18 @@ def _migrate(engine: Engine, folder: Path) -> None:
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
         seals.renew(driver, broken)
+
+
+@contextmanager
+def _patiently(connection: Connection) -> Iterator[sqlite3.Connection]:
+    """A transaction that waits as long as another window may take to make or upgrade the store."""
+    driver = _driver(connection.connection.driver_connection)
+    driver.execute(f"PRAGMA busy_timeout = {_UPGRADE_MS}")
+    try:
+        with connection.begin():
+            yield driver
+    finally:
+        driver.execute(f"PRAGMA busy_timeout = {store.BUSY_MS}")
 
 
 def _driver(connection: object) -> sqlite3.Connection:

@@ -7,6 +7,7 @@ its start, so two windows wait for each other instead of failing half-way.
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -61,10 +62,24 @@ def connect(database: Path) -> Engine:
 
 def _prepare(connection: sqlite3.Connection, _record: Any) -> None:
     connection.isolation_level = None  # the driver must not begin transactions of its own: `_begin` does
-    connection.execute("PRAGMA journal_mode = WAL")
+    _write_ahead(connection)
     connection.execute("PRAGMA synchronous = FULL")
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+
+
+def _write_ahead(connection: sqlite3.Connection) -> None:
+    """Switch to write-ahead mode; windows that open a new store at one moment try again, for SQLite does not wait here
+    (it would wait for itself: sqlite.org/wal.html, "Sometimes Queries Return SQLITE_BUSY In WAL Mode")."""
+    end = time.monotonic() + BUSY_MS / 1000.0
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > end:
+                raise
+            time.sleep(0.01)
 
 
 def _begin(connection: Connection) -> None:

@@ -122,6 +122,7 @@ CROWN_EDGE, FRET_END, FLAT = Line("crown_edge", _BLUE), Line("fret_end", _BLUE, 
 DIVOT, CROWN_LINE, ARC = Line("divot", _ORANGE, 6), Line("crown_line", _GREEN), Line("arc", _PURPLE, 8)
 BEVEL, TIP, BOARD_EDGE = Line("bevel", _VERMILION), Line("tip", _VERMILION, 3), Line("board_edge", _BLUE, 6)
 GAP_LINE, STRING, FOOT = Line("string_gap", _ORANGE), Line("string_underside", _GREEN), Line("card_foot", _PURPLE, 8)
+WORN_BOARD = Line("board_wear", _DARK_BLUE, 4)
 SECTION, SPAN, SCALE_LINE = Line("section", _GREEN), Line("span", _PURPLE), Line("scale", _DARK_BLUE, 3)
 _OTHER = Line("", _BLUE, 2)
 
@@ -150,6 +151,27 @@ _SETUP = (
     ("nut clearance", "At the first fret, the string held down between the second and the third."),
     ("relief", "Half-way between the two frets the string is held down on, from the crown up to it."),
 )
+
+
+_BOARD_WEAR: tuple[tuple[str, str, Literal["mm", "1"], str, bool], ...] = (
+    (
+        "from treble end",
+        "worn board from treble end",
+        "mm",
+        "Middle of a worn place of the board, along the fret.",
+        False,
+    ),
+    ("width", "worn board across", "mm", "Extent across the board.", False),
+    ("length", "worn board along", "mm", "Extent along the neck.", False),
+    ("share", "worn board, share of field", "1", "Its area over that of the field: crown to crown, end to end.", True),
+)
+
+
+def _of_board(quantity: str, label: str, unit: Literal["mm", "1"], meaning: str, on_paper: bool) -> Quantity:
+    return Quantity(
+        feature="board wear", one="worn place", quantity=quantity, label=label, unit=unit, views=("plan",),
+        meaning=meaning, lines=(WORN_BOARD,), where=quantity == "from treble end", on_paper=on_paper,
+    )  # fmt: skip
 
 
 def _of_neck(side: str, what: str, meaning: str) -> Quantity:
@@ -200,6 +222,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(feature="height over neighbours", label="height over neighbours", views=("side",), on_paper=True,
         meaning="How far the crown stands over the line through the crowns beside it; below it is negative."),
     *(_of_neck(side, *about) for side in ("treble", "bass") for about in _SETUP),
+    *(_of_board(*about) for about in _BOARD_WEAR),
     Quantity(feature="flats", one="flat", quantity="from treble end", label="flat from treble end", views=("plan",),
         meaning=_FROM_END, lines=(FLAT,), edges=_OF_FLAT, follows=("place", *_ENDS), where=True),
     Quantity(feature="flats", one="flat", quantity="length", label="flat length", views=("plan",), on_paper=True,

@@ -51,6 +51,8 @@ class Findings:
     others: Sequence[Picture] = ()
     fits: bool = True
     note: str = ""
+    also: str = ""
+    """What else was found, besides wear of the frets."""
 
 
 def estimate_content(
@@ -62,7 +64,7 @@ def estimate_content(
     chosen = next((o for o in found.options if str(o.kind) == e.option), None)
     out = frame(heading, f"Estimate {e.revision}", facts, draft)
     return out | {
-        "found": found_words(found.wear, writing),
+        "found": " ".join(p for p in (found_words(found.wear, writing), found.also) if p),
         "closeups": [picture(p) for p in found.closeups],
         "others": [picture(p) for p in found.others],
         "wear": wear_strip(found.wear, writing),

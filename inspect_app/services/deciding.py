@@ -7,9 +7,12 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from inspect_app.decide.estimate import PriceBook, cost_of
-from inspect_app.decide.limits import Limits
+from inspect_app.decide.board import UNWORN_BOARD, BoardWear, board_wear
+from inspect_app.decide.estimate import NOTHING_BESIDES, Besides, PriceBook, cost_of
+from inspect_app.decide.limits import Limits, Verdict
 from inspect_app.decide.options import Cost, Kind, Option, Recommendation, recommend, work_out_options
+from inspect_app.decide.renewing import nut_after_new_wire
+from inspect_app.decide.setup import NOTHING_READ, Setup
 from inspect_app.decide.wear import Rate, WearMap, build_wear_map, combined, wear_rates
 from inspect_app.instrument.wire import Match, WireStock, match_wire
 from inspect_app.jobs import loading
@@ -30,6 +33,7 @@ from inspect_app.services.heights import (
     worked_between,
     write_fret_heights,
 )
+from inspect_app.services.setups import setup_in
 from shared.errors import OptionError
 
 __all__ = [
@@ -43,7 +47,9 @@ __all__ = [
     "fret_heights",
     "inspections_of",
     "keep_terms",
+    "board_of_visit",
     "rates",
+    "setup_of_visit",
     "remove_wire",
     "shop_limits",
     "shop_prices",
@@ -83,6 +89,10 @@ class Decision:
     options: tuple[Option, ...]
     recommendation: Recommendation
     terms: TermsView
+    setup: Setup = NOTHING_READ
+    board: BoardWear = UNWORN_BOARD
+    besides: Besides = NOTHING_BESIDES
+    """What a refret with the wire chosen brings besides the frets."""
 
     @property
     def kind(self) -> Kind | None:
@@ -171,13 +181,35 @@ def decide(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Decision:
         yearly = _rates_since_last(session, job, visit, wear, known.limits["divot_leave"].value)
         wire = session.get(Wire, known.wire.id) if known.wire else None
         new = new_wire_height(wire) if wire else None
+        setup = _setup(session, job, visit)
+        board = board_wear(_inspections(job, visit), wear.instrument)
     book, stock = known.prices, known.wire.stock if known.wire else None
+    nut = nut_after_new_wire(wear, new or wear.wire_height or wear.crown_height, setup)
+    besides = Besides(nut is not None and nut.verdict == Verdict.BEYOND, bool(board))
 
     def price(kind: Kind, dressed: int, replaced: int) -> Cost:
-        return cost_of(book, kind, dressed, replaced, stock)
+        return cost_of(book, kind, dressed, replaced, stock, besides)
 
-    options = work_out_options(wear, known.limits, price, new, yearly, stock=stock)
-    return Decision(wear, options, recommend(wear, options), known)
+    options = work_out_options(wear, known.limits, price, new, yearly, stock=stock, setup=setup, board=board)
+    return Decision(wear, options, recommend(wear, options), known, setup, board, besides)
+
+
+def setup_of_visit(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Setup:
+    """Strings and neck as the photos of one visit show them; nothing while the scale length is not known."""
+    with reading(store) as session:
+        return _setup(session, row(session, Job, job_id, "job"), visit)
+
+
+def board_of_visit(store: Store, job_id: int, visit: str = FIRST_VISIT) -> BoardWear:
+    """Worn places of the board as the photos of one visit show them."""
+    with reading(store) as session:
+        job = row(session, Job, job_id, "job")
+        instrument = instrument_of(loading.details_of(job).instrument)
+        return UNWORN_BOARD if instrument is None else board_wear(_inspections(job, visit), instrument)
+
+
+def _setup(session: Session, job: Job, visit: str) -> Setup:
+    return setup_in(session, loading.details_of(job).instrument, _inspections(job, visit))
 
 
 def _rates_since_last(session: Session, job: Job, visit: str, wear: WearMap, limit: float) -> tuple[Rate, ...]:

@@ -102,7 +102,9 @@ def draft(store: Store, job_id: int, visit: str = FIRST_VISIT, kind: Kind | None
 def _from_decision(job: str, decision: Decision, kind: Kind) -> Estimate:
     option = decision.option(kind)
     stock = decision.terms.wire.stock if decision.terms.wire else None
-    lines = option_lines(kind, len(option.dressed), len(option.replaced), decision.terms.prices, stock)
+    lines = option_lines(
+        kind, len(option.dressed), len(option.replaced), decision.terms.prices, stock, decision.besides
+    )
     said = decision.recommendation
     reason = said.reason if kind == said.kind else decision.terms.note or f"Chosen instead of “{said.kind}”."
     made = draft_estimate(job, kind, lines, decision.terms.prices, now().date(), reason)

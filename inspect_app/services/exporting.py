@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import os
+import re
 import shutil
 import uuid
 import zipfile
@@ -203,15 +204,20 @@ def _contents(store: Store, job_id: int, longest: int, whole: bool) -> list[tupl
         out.append(("accepted.json", accepted_json(store, job.id).encode()))
     out += _other_papers(store, job)
     for n, p in enumerate(job.photos, 1):
-        out.append((f"pictures/{p.visit.label}-{n}-{p.view}.jpg", picture_of(store, p, longest)))
+        out.append((f"pictures/{_in_a_name(p.visit.label)}-{n}-{p.view}.jpg", picture_of(store, p, longest)))
     return out + (whole_job(store, job.id) if whole else [])
+
+
+def _in_a_name(label: str) -> str:
+    """A visit's name as part of a file's, on every system: a slash in it would be a folder, a colon refused."""
+    return re.sub(r"[^\w -]+", "-", label).strip()
 
 
 def _other_papers(store: Store, job: JobView) -> list[tuple[str, bytes]]:
     """Record of every visit, bench sheet and handover, as far as the job has come to them."""
     known = job.details.instrument.scale_length is not None
     out = [
-        (f"record-{v.label}.pdf", record_paper(store, job.id, v.label).data)
+        (f"record-{_in_a_name(v.label)}.pdf", record_paper(store, job.id, v.label).data)
         for v in job.visits
         if any(p.visit.id == v.id for p in job.photos)
     ]

@@ -19,6 +19,7 @@ from inspect_app.report.frame import Picture
 from inspect_app.report.mail import covering_mail
 from inspect_app.report.pdf import Pdf, render_pages, render_pdf
 from inspect_app.report.record import PhotoRow, ReadingRow, record_content
+from inspect_app.report.setup_words import board_words, setup_words
 from inspect_app.report.writing import Writing, listed, ordinal
 from inspect_app.services.deciding import AFTER, Decision, decide, inspections_of, terms, wear_of
 from inspect_app.services.handing_over import handover_paper, proof_of
@@ -77,9 +78,17 @@ def _estimate(
         closeups,
         others,
         fits=decision.recommendation.kind is None or estimate.option == str(decision.recommendation.kind),
+        also=_also(decision, writing),
     )
     heading = heading_of(store, job, paper, writing)
     return estimate_content(heading, estimate, found, materials_of(job), writing, draft), files
+
+
+def _also(decision: Decision, writing: Writing) -> str:
+    """What was found besides wear of the frets."""
+    step = decision.terms.limits["level_step"].value
+    said = board_words(decision.board), setup_words(decision.setup, step, writing)
+    return " ".join(words for words in said if words)
 
 
 def words_why(store: Store, job_id: int, estimate: Estimate, visit: str = FIRST_VISIT) -> str:

@@ -80,7 +80,9 @@ def reading_of_spot(rows: Iterable[ReadingView], fret: int, spot: Spot, show: Sh
     places = {
         (r.photo_id, r.reading.of): r
         for r in rows
-        if r.reading.key.fret == fret and r.reading.key.quantity == "from treble end"
+        if r.reading.key.fret == fret
+        and r.reading.key.feature in ("flats", "divots")
+        and r.reading.key.quantity == "from treble end"
     }
     near = {
         k: r for k, r in places.items() if abs(r.reading.value.value - spot.from_treble_end.value) <= SAME_SPOT_MM

@@ -14,11 +14,10 @@ from inspect_app.instrument.fretboard import fret_position
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.key import Key, NotMeasured, Place, on_fret
 from shared.measured import Contribution, Measured
+from shared.trade import HEIGHT_FRET
 
 __all__ = ["neck_readings"]
 
-HEIGHT_FRET = 12
-"""Fret at which a string's height is stated (common practice, no source)."""
 NUT_REST = (2, 3)
 """Frets between which the string is held down for the nut's clearance, read at the first (common practice, no
 source)."""

@@ -16,6 +16,7 @@ from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.measure.manual import PLACED_U_PX, apart, edges_on, marked, placed_on
 from inspect_app.measure.plan.board_height import BoardLevel
+from inspect_app.measure.plan.board_wear import BoardWear, find_board_wear
 from inspect_app.measure.plan.crown_arc import width_from_apparent
 from inspect_app.measure.plan.crown_width import crown_width, width_u_from_pose
 from inspect_app.measure.plan.end_lines import find_ends
@@ -27,7 +28,7 @@ from inspect_app.measure.plan.fret_numbers import numbered
 from inspect_app.measure.plan.fret_patch import Sampling, sample_patch
 from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, with_ends
 from inspect_app.measure.plan.spacing import check_spacing, fret_positions
-from inspect_app.measure.plan.strings import find_strings
+from inspect_app.measure.plan.strings import StringCrossing, find_strings
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask, HandEdge
 from inspect_app.reading.inspection import FretReading, Inspection, Outline
@@ -73,6 +74,7 @@ class Detected:
     softness: float
     positions: tuple[Measured, ...]
     burnt_share: float
+    board_wear: BoardWear
     reading: _ReadingOf
 
 
@@ -113,10 +115,12 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     found = find_ends(photo, covers, [f for f in frets if isinstance(f, EdgedFret)], softness)
     if not found:
         raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
-    reading = _cached_readings(photo, found, level, covers)
-    return Detected(
-        photo, scale, plane, level, found, unread, softness, _positions(found, level), _burnt_share(found), reading
-    )
+    strings = find_strings(found)
+    reading = _cached_readings(photo, found, level, covers, strings)
+    worn = find_board_wear(photo, found, covers, any(strings))
+    unread += worn.not_measured
+    about = softness, _positions(found, level), _burnt_share(found), worn
+    return Detected(photo, scale, plane, level, found, unread, *about, reading)
 
 
 def measure_detected(detected: Detected, ask: Ask) -> Inspection:
@@ -145,7 +149,11 @@ def _burnt_share(frets: Sequence[EndedFret]) -> float:
 
 
 def _cached_readings(
-    photo: Photo, frets: tuple[EndedFret, ...], level: BoardLevel, covers: tuple[Floats, ...]
+    photo: Photo,
+    frets: tuple[EndedFret, ...],
+    level: BoardLevel,
+    covers: tuple[Floats, ...],
+    strings: Sequence[tuple[StringCrossing, ...]],
 ) -> _ReadingOf:
     """Readings of these frets by index, the edges placed on them and the photo's flags, each worked out once.
 
@@ -161,7 +169,6 @@ def _cached_readings(
         crossings = tuple(replace(c, along=c.along + moved) for c in strings[i])
         return search_flats(sample_patch(photo, frame, covers, width, asked, how), crossings)
 
-    strings = find_strings(frets)
     as_found = _u_from_pose(frets)
 
     @lru_cache(maxsize=256)  # some kB each, as those below
@@ -248,7 +255,14 @@ def _answer(detected: Detected, ask: Ask) -> Inspection:
         tuple(dict.fromkeys(flags)),
         scale,
         camera,
-        {**checks, "softness": detected.softness, "burnt_share": detected.burnt_share},
+        {
+            **checks,
+            "softness": detected.softness,
+            "burnt_share": detected.burnt_share,
+            "board_fields_read": float(detected.board_wear.fields_read),
+        },
+        detected.board_wear.values,
+        detected.board_wear.outlines,
     )
 
 

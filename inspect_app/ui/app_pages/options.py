@@ -25,6 +25,7 @@ from inspect_app.ui.bench import head, length_unit, not_decided, page, say, sayi
 from inspect_app.ui.fret_history import instrument_limits, work_done
 from inspect_app.ui.look import ACCENT, QUIET
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
+from inspect_app.ui.strings_and_neck import strings_and_neck
 from inspect_app.ui.words import chance, crown_size, in_unit, label_of, plain, shown
 from shared.errors import InspectError
 from shared.units import show_plain, unit_shown
@@ -255,6 +256,7 @@ with main:
     recommended(decision)
     for option in decision.options:
         show_option(decision, option)
+    strings_and_neck(decision.setup, length_unit(), decision.terms.limits["level_step"].value)
     st.caption(RULE)
 with side:
     onward(job, decision, visit)

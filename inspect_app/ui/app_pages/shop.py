@@ -22,6 +22,7 @@ from inspect_app.ui.lengths import length_number
 from inspect_app.ui.limit_fields import changed_limits, limit_numbers, limit_said
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.printed_scales import printed_scales
+from inspect_app.ui.setup_aims import setup_aims
 from inspect_app.ui.words import crown_size, plain
 from shared.trade import CROWN_HEIGHT_MM, CROWN_WIDTH_MM
 
@@ -79,6 +80,7 @@ AMOUNTS = {
     "labour_per_hour": "Labour an hour",
     "wire_per_fret": "Wire a fret, where no wire was chosen",
     "consumables": "Consumables of a job",
+    "nut_blank": "A nut's blank",
 }
 RATES = {"tax_percent": "Tax, %", "deposit_percent": "Deposit, %", "valid_days": "Estimates hold for, days"}
 HOURS = "hours "
@@ -222,7 +224,7 @@ with st.container(horizontal=True, vertical_alignment="center", horizontal_align
 st.title("Shop")
 if shop_said := st.session_state.pop("shop-said", None):
     st.success(plain(shop_said))
-tabs = st.tabs(["On paper", "Limits", "Prices", "Wire in stock", "Scales"])
-for tab, part in zip(tabs, (letterhead, limits, prices, stock, printed_scales), strict=True):
+tabs = st.tabs(["On paper", "Limits", "Setup", "Prices", "Wire in stock", "Scales"])
+for tab, part in zip(tabs, (letterhead, limits, setup_aims, prices, stock, printed_scales), strict=True):
     with tab:
         part()

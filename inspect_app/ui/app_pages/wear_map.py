@@ -9,11 +9,13 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.decide.wear import WearMap
 from inspect_app.decide.wear_scale import LEGEND
-from inspect_app.services.deciding import inspections_of, rates, wear_of
+from inspect_app.services.deciding import board_of_visit, inspections_of, rates, setup_of_visit, terms, wear_of
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
+from inspect_app.ui.board_map import board_map
 from inspect_app.ui.heat import SHOWS, Show, cells, heat_table, ramp
 from inspect_app.ui.profiles import changes, cone, crown_profile, place_of, profile_chart, radius_chart, radius_rows
+from inspect_app.ui.strings_and_neck import strings_and_neck
 from inspect_app.ui.words import label_of, plain, shown, signed
 from shared.errors import InspectError
 from shared.measured import Measured
@@ -174,6 +176,8 @@ except InspectError as error:
     say(error)
     step_link("job.py", "Write it down", job.id)
     st.stop()
+setup = setup_of_visit(server.store(), job.id, str(chosen))
+step = terms(server.store(), job.id).limits["level_step"].value
 if not (wear_map.read or any(f.spots for f in wear_map.frets)):
     st.info("Nothing read at this visit yet. Add photos from above first, then along the neck where flats are wide.")
     step_link("photos.py", "Go to the photos", job.id)
@@ -182,3 +186,5 @@ else:
     both_views(wear_map)
     lines(job, str(chosen))
     compare(job, str(chosen), wear_map)
+board_map(board_of_visit(server.store(), job.id, str(chosen)), wear_map)
+strings_and_neck(setup, length_unit(), step)

@@ -4,6 +4,8 @@ import os
 import shutil
 import sqlite3
 import stat
+import subprocess
+import sys
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from datetime import date
@@ -73,6 +75,39 @@ def test_windows_that_open_a_new_folder_together_make_one_store(tmp_path):
     assert [find_jobs(s).total for s in stores] == [1, 1, 1, 1]
     for s in stores:
         s.close()
+
+
+def test_a_store_that_another_window_makes_meanwhile_is_no_folder_that_lost_its_database(tmp_path, monkeypatch):
+    """The other window is done between the look at the database and the look at what lies beside it."""
+    look, made = opening._holds_something, []
+
+    def other_window_first(path):
+        found = look(path)
+        if path.name == DATABASE and not found and not made:
+            made.append(None)
+            made.append(open_store(tmp_path / "d"))
+            create_job(made[-1], JobDetails("Ada"))
+        return found
+
+    monkeypatch.setattr(opening, "_holds_something", other_window_first)
+    store = open_store(tmp_path / "d")
+    assert [r.customer for r in find_jobs(store).rows] == ["Ada"]
+    for s in (store, made[-1]):
+        s.close()
+
+
+@pytest.mark.slow
+def test_processes_that_open_a_new_folder_together_make_one_store(tmp_path):
+    code = (
+        "import sys; from pathlib import Path; from inspect_app.services import *; s = open_store(Path(sys.argv[1]))\n"
+    )
+    code += "create_job(s, JobDetails('A')); s.close()"
+    ran = [subprocess.Popen([sys.executable, "-c", code, tmp_path / "d"]) for _ in range(4)]
+    assert [child.wait(120) for child in ran] == [0] * 4
+    store = open_store(tmp_path / "d")
+    assert sorted(r.number for r in find_jobs(store).rows) == [1, 2, 3, 4]
+    assert check_store(store).sound
+    store.close()
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows keeps a person's folder private by itself")

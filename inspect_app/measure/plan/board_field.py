@@ -1,0 +1,122 @@
+"""The board between two neighbouring frets, laid out flat: its light and colour on an even grid.
+
+A field reaches from crown foot to crown foot and from edge to edge. The board's surface there is drawn straight from
+the one fret's foot line to the other's, so that its arch and its taper are followed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.grids import coarse_places, filled
+from calib.photo import Photo, linear_light
+from inspect_app.measure.plan.frets import EndedFret
+
+__all__ = ["STEP_MM", "BoardField", "lay_out"]
+
+Floats = NDArray[np.float64]
+Light = NDArray[np.float32]
+
+STEP_MM = 0.2
+"""Of the grid: an eighth of the narrowest worn place looked for."""
+EVERY = 8
+"""Places of the grid from one whose pixel is worked out to the next."""
+DARK = 0.004
+"""Linear light below which a sensor tells no tone: one of 255 codes (IEC 61966-2-1 is linear there)."""
+BURNT = 0.97
+"""Linear light from which a sensor is full."""
+
+
+@dataclass(frozen=True)
+class BoardField:
+    """One field.
+
+    Attributes
+    ----------
+    number : int
+        Of the fret on its body side.
+    before, fret : EndedFret
+        The frets on its nut side and on its body side.
+    x, y : ndarray
+        Columns along the neck from the nut side's foot, rows along the fret from the treble end, mm.
+    tone : ndarray of float32, shape (rows, columns, 3)
+        Logarithms of light, of red over green and of blue over green.
+    valid : ndarray of bool, shape (rows, columns)
+        In the photo, covered by nothing, neither black nor burnt out.
+    """
+
+    number: int
+    before: EndedFret
+    fret: EndedFret
+    x: Floats
+    y: Floats
+    tone: Light
+    valid: NDArray[np.bool_]
+
+    def to_px(self, x: Floats, y: Floats) -> Floats:
+        """Photo pixels, shape (N, 2), of places in the field."""
+        return _seen(self.before, self.fret, (float(self.x[-1]), float(self.y[-1])), x, y)
+
+
+def lay_out(photo: Photo, before: EndedFret, fret: EndedFret, covers: Sequence[Floats]) -> BoardField | None:
+    """The field between two neighbouring frets; None where it is too small to say anything."""
+    a, b = before.frame, fret.frame
+    gap = float((b.origin_mm - a.origin_mm) @ a.across) - (before.crown.width + fret.crown.width) / 2.0
+    across = (a.length_mm + b.length_mm) / 2.0
+    if gap < 6.0 or across < 20.0:
+        return None
+    x, y = np.arange(0.0, gap, STEP_MM), np.arange(0.0, across, STEP_MM)
+    size = (float(x[-1]), float(y[-1]))
+    places = [axis[0] + STEP_MM * coarse_places(len(axis), EVERY) for axis in (y, x)]
+    grid = np.meshgrid(places[1], places[0])
+    px = _seen(before, fret, size, grid[0].ravel(), grid[1].ravel()).reshape(*grid[0].shape, 2)
+    light, valid = _sampled(photo, px.astype(np.float32), (len(y), len(x)), covers)
+    valid &= (light.min(axis=2) > DARK) & (light.max(axis=2) < BURNT)
+    blue, green, red = np.moveaxis(np.log(np.maximum(light, DARK)), 2, 0)
+    tone = np.stack([0.0722 * blue + 0.7152 * green + 0.2126 * red, red - green, blue - green], axis=2)
+    return BoardField(b.number, before, fret, x, y, np.asarray(tone, dtype=np.float32), valid)
+
+
+def _seen(before: EndedFret, fret: EndedFret, size: tuple[float, float], x: Floats, y: Floats) -> Floats:
+    share, along = x / size[0], y / size[1]
+    ends = []
+    for f, half in ((before, before.crown.width / 2.0), (fret, -fret.crown.width / 2.0)):
+        at, frame = along * f.frame.length_mm, f.frame
+        flat = frame.origin_mm + at[:, None] * frame.along + half * frame.across
+        ends.append(np.column_stack([flat, frame.level_mm(at)]))
+    at_board = (1.0 - share[:, None]) * ends[0] + share[:, None] * ends[1]
+    return before.frame.plane.to_px(at_board)
+
+
+def _sampled(
+    photo: Photo, coarse: Light, shape: tuple[int, int], covers: Sequence[Floats]
+) -> tuple[Light, NDArray[np.bool_]]:
+    """Linear light (rows, columns, 3) on the grid and where it is seen; pixels finer than the grid are averaged."""
+    low = np.maximum(np.floor(coarse.min(axis=(0, 1))).astype(int) - 2, 0)
+    high = np.minimum(np.ceil(coarse.max(axis=(0, 1))).astype(int) + 3, [photo.width, photo.height])
+    if np.any(high - low < 4):
+        return np.zeros((*shape, 3), np.float32), np.zeros(shape, bool)
+    per = np.linalg.norm(coarse[0, 1] - coarse[0, 0]) / EVERY
+    shrink = max(1, int(per))
+    crop = photo.bgr[low[1] : high[1], low[0] : high[0]]
+    if shrink > 1:
+        size = (max(1, crop.shape[1] // shrink), max(1, crop.shape[0] // shrink))
+        scale = np.array([size[0] / crop.shape[1], size[1] / crop.shape[0]])
+        crop = np.asarray(cv2.resize(crop, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    else:
+        scale = np.ones(2)
+    local = (coarse - low + 0.5) * scale - 0.5
+    u, v = (filled(np.ascontiguousarray(local[..., k], dtype=np.float32), EVERY, shape) for k in (0, 1))
+    light = linear_light(np.asarray(cv2.remap(crop, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8))
+    valid = (u >= 0) & (v >= 0) & (u <= crop.shape[1] - 1) & (v <= crop.shape[0] - 1)
+    hidden = np.zeros(crop.shape[:2], np.uint8)
+    for outline in covers:
+        cv2.fillPoly(hidden, [np.round((outline - low + 0.5) * scale - 0.5).astype(np.int32)], 1)
+    if hidden.any():
+        valid &= cv2.remap(hidden, u, v, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=1) == 0
+    return light, np.asarray(valid)

@@ -1,0 +1,430 @@
+"""Worn finish and finger hollows between the frets, from above: where, and how large.
+
+Fingers wear the board under the strings, in the middle of a field and towards its fret, never beside the crowns' feet,
+which keep them off. So the strips along both feet show the board unworn, under the same lamp: between them tone and
+colour are drawn straight across, grain by grain, for fibres run along the neck. What a place differs from that by, over
+what unworn wood differs by, tells wear. The wood's own figure is measured on the same strips: how much the two strips
+of a field differ at the same fibre is how much the board changes on that way without any wear.
+
+A worn place ends where half of its own difference is left, so that blur and a soft border move it neither way.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from calib.photo import Photo
+from inspect_app.measure.plan.board_field import STEP_MM, BoardField, lay_out
+from inspect_app.measure.plan.frets import EndedFret
+from inspect_app.measure.spread import SIGMA_OF_MAD
+from inspect_app.reading.inspection import Outline
+from inspect_app.reading.key import Key, NotMeasured, Place, on_fret
+from shared.measured import Contribution, Measured
+from shared.trade import DOUBLY_MARKED_FRETS, MARKED_FRETS
+
+__all__ = ["BoardWear", "find_board_wear"]
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+WEAR = "board wear"
+FEET_MM = (0.9, 2.1)
+"""From where to where off a crown's foot the board is taken for unworn: beyond the foot's dirt and shadow of a lamp
+overhead, and nearer than a finger reaches beside a crown a millimetre high (common practice, no source)."""
+EDGE_MM = 0.6
+"""Left out along the board's edges: they are rounded over."""
+SMOOTH_MM = 0.4
+"""Standard deviation of the smoothing: grain is finer, worn places are wider than 2 mm."""
+SEED = 16.3
+"""Chi squared of three tones from which a place is strange: one in a thousand by the wood's figure alone."""
+LEAST_MM2 = 5.0
+"""Smallest worn place told: a finger tip's is 3 by 6 mm, and the thousand places of a board by chance are each smaller
+than a tenth of that."""
+PLATEAU = 5.0
+"""Standard deviations of the wood's figure that the middle of a worn place differs by at least."""
+FAINTEST = 0.07
+"""Least difference of log light or colour told for wear: paper-thin reflections and the lens's fall-off bend tones by a
+few hundredths within a field."""
+FIGURE_MOST = (0.08, 0.025)
+"""Figure, in log light and in log colour, from which it forbids telling wear: at `PLATEAU` times that, wood would have
+to be a third lighter or darker, or an eighth greyer, and worn finish often is not (common practice, no source)."""
+NOTHING_TOLD = (
+    "the wood's own figure differs from place to place as much as worn finish does: wear can't be told from it"
+)
+COLOUR_TOLD = "the wood's own figure hides places that are only darker or lighter: those that are greyer would show"
+MIDDLE = 0.87
+"""Half-way between two strips, drawn straight from one to the other, wood differs by at most the root of 3/4 of what
+they do from each other: for any figure whose difference grows with distance, 2 g(d/2) - g(d)/2 <= 3/2 g(d)."""
+SHADOW = 0.15
+"""Log light by which both edges of the board are darker than in the field's middle where a fret's shadow lies."""
+LEAST_SEEN = 0.6
+"""Share of a field that must be in view and out of shadow."""
+MIRRORED = 0.85
+"""Share of a place that it has in common with its mirror image (over both together) from which it is an inlay: they are
+set half-way along their field and on the board's centre line, or in pairs about it, to half a millimetre in six."""
+ROUND = 0.08
+"""Departure from a circle, in height over width and in area, up to which a place is one: a grid cell on each side of a
+dot of 5 mm."""
+LEAST_LONG_MM = 8.0
+"""Of a field, between both strips: in a shorter one an inlay of 6 mm leaves no wood about it to tell it by."""
+STARK = 0.25
+"""Log light or colour by which an inlay stands out from its board: it is set to be seen, by a quarter at least."""
+BESIDE_INLAY_MM = 0.6
+"""Left out about an inlay: the smoothing's reach."""
+STREAK_MM = 1.6
+"""What is nowhere so wide is a streak in the wood: strings press fingers wider than that."""
+IN_DOUBT = 0.15
+"""Share of a place's border that may lie against what can't be seen: its extent is not known there."""
+EDGE_U_MM = 0.12
+"""Standard uncertainty of where a worn place ends, half of its difference being a convention (no source)."""
+SIGNS = ("light", "red", "blue")
+
+
+@dataclass(frozen=True)
+class BoardWear:
+    """What was found: readings, their outlines, what could not be read, and on how many fields wear could be told."""
+
+    values: dict[Key, Measured]
+    outlines: tuple[Outline, ...]
+    not_measured: tuple[NotMeasured, ...]
+    fields_read: int
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """A field with its difference from unworn board, (rows, columns, 3), and where that can be told."""
+
+    field: BoardField
+    off: Floats
+    seen: Mask
+    strips: tuple[Floats, Floats]
+
+
+def find_board_wear(photo: Photo, frets: Sequence[EndedFret], covers: Sequence[Floats], strings_on: bool) -> BoardWear:
+    """Worn places of every field between two neighbouring frets.
+
+    Parameters
+    ----------
+    covers : sequence of ndarray, shape (M, 2) each
+        Closed outlines, in photo pixels, of what covers the board.
+    strings_on : bool
+        Whether strings lie over the board: they and their shadows look like wear, and nothing is read.
+    """
+    board = Key(Place("board"), WEAR)
+    if strings_on:
+        why = "strings lie over the board: take the photo with the strings off, or slackened aside"
+        return BoardWear({}, (), (NotMeasured(board, why),), 0)
+    ordered = sorted(frets, key=lambda f: f.frame.number)
+    pairs = [(a, b) for a, b in pairwise(ordered) if b.frame.number == a.frame.number + 1]
+    laid = [f for a, b in pairs if (f := lay_out(photo, a, b, covers)) is not None]
+    judged = [j for f in laid if (j := _judge(f)) is not None]
+    if not judged:
+        return BoardWear({}, (), (), 0)
+    figure = _figure(judged)
+    forbids = _forbidden(figure)
+    if forbids == NOTHING_TOLD:
+        return BoardWear({}, (), (NotMeasured(board, forbids),), 0)
+    values: dict[Key, Measured] = {}
+    outlines: list[Outline] = []
+    for j in judged:
+        for i, place in enumerate(_places(j, figure), 1):
+            of = on_fret(j.field.number, WEAR, i)
+            values |= {of.part(name): q for name, q in place.readings.items()}
+            outlines.append(Outline("board_wear", place.outline, closed=True, of=of))
+    said = (NotMeasured(board, forbids),) if forbids else ()
+    return BoardWear(values, tuple(outlines), said, len(judged))
+
+
+def _forbidden(figure: Floats) -> str:
+    """What the wood's own figure forbids telling; nothing where it is quiet."""
+    light, colour = figure[0] > FIGURE_MOST[0], float(figure[1:].min()) > FIGURE_MOST[1]
+    return NOTHING_TOLD if light and colour else COLOUR_TOLD if light else ""
+
+
+def _smoothed(tone: Floats, valid: Mask) -> Floats:
+    """Tones smoothed over the valid places alone."""
+    sigma = SMOOTH_MM / STEP_MM
+    weight = cv2.GaussianBlur(valid.astype(np.float32), (0, 0), sigma)
+    filled = np.where(valid[:, :, None], tone, 0.0).astype(np.float32)
+    blurred = cv2.GaussianBlur(filled, (0, 0), sigma)
+    return np.asarray(blurred / np.maximum(weight, 1e-3)[:, :, None], dtype=np.float64)
+
+
+def _judge(field: BoardField) -> _Judged | None:
+    """The field's difference from what the strips along its feet show; None where too little of it can be told."""
+    tone = _smoothed(np.asarray(field.tone, dtype=np.float64), field.valid)
+    rows = (field.y > EDGE_MM) & (field.y < field.y[-1] - EDGE_MM)
+    starts = _lit_from(field, tone, rows)
+    if starts is None:
+        return None
+    strips = []
+    for columns in _strip_columns(field, starts):
+        inside = field.valid[:, columns]
+        share = inside.mean(axis=1)
+        if np.mean(share[rows] > 0.5) < LEAST_SEEN:
+            return None
+        strip = (tone[:, columns] * inside[:, :, None]).sum(axis=1) / np.maximum(inside.sum(axis=1), 1)[:, None]
+        strips.append(np.asarray(strip))
+    centres = [starts[0] + sum(FEET_MM) / 2.0, field.x[-1] - starts[1] - sum(FEET_MM) / 2.0]
+    share = ((field.x - centres[0]) / (centres[1] - centres[0]))[None, :, None]
+    off = tone - (1.0 - share) * strips[0][:, None, :] - share * strips[1][:, None, :]
+    between = (field.x > starts[0] + FEET_MM[0]) & (field.x < field.x[-1] - starts[1] - FEET_MM[0])
+    seen = field.valid & rows[:, None] & between[None, :]
+    if seen[rows].mean() < LEAST_SEEN or between.sum() * STEP_MM < LEAST_LONG_MM:
+        return None
+    return _Judged(field, off - _bend(off, seen, share[0, :, 0]), seen, (strips[0], strips[1]))
+
+
+def _lit_from(field: BoardField, tone: Floats, rows: Mask) -> tuple[float, float] | None:
+    """How far off each foot a fret's shadow ends, mm; None where one reaches half-way."""
+    edge = 3.0
+    sides = [rows & (field.y < EDGE_MM + edge), rows & (field.y > field.y[-1] - EDGE_MM - edge), rows]
+    lines = [np.median(tone[side, :, 0][::3], axis=0) for side in sides]  # every third row: grain is as fine
+    lines = [line - np.median(line) for line in lines]
+    light = np.max(lines, axis=0)  # dark along both edges and all through: a shadow across the board, and no wear
+    dark = light < -SHADOW
+    first, last = _run_of(dark), _run_of(dark[::-1])
+    if max(first, last) > 0.4 * len(dark):
+        return None
+    return first * STEP_MM, last * STEP_MM
+
+
+def _run_of(dark: Mask) -> int:
+    """Where the dark run that begins at a foot ends; 0 where none does."""
+    begins = np.flatnonzero(dark[: round(FEET_MM[0] / STEP_MM)])
+    if not begins.size:
+        return 0
+    lit = np.flatnonzero(~dark[begins[0] :])
+    return int(begins[0] + lit[0]) if lit.size else len(dark)
+
+
+def _strip_columns(field: BoardField, starts: tuple[float, float]) -> tuple[slice, slice]:
+    a, b = (round(v / STEP_MM) for v in FEET_MM)
+    first, last = (round(v / STEP_MM) for v in starts)
+    n = len(field.x)
+    return slice(first + a, first + b), slice(n - last - b, n - last - a)
+
+
+def _bend(off: Floats, seen: Mask, share: Floats) -> Floats:
+    """What the light bends between the strips, the same for the whole width of the board: zero at both strips.
+
+    Robustly, for worn places bend it too: the median over the rows of what is left, drawn as one arch along the neck.
+    """
+    arch = 4.0 * share * (1.0 - share)
+    out = np.zeros((1, len(share), off.shape[2]))
+    middle = np.abs(share - 0.5) < 0.25
+    if not middle.any():
+        return out
+    for k in range(off.shape[2]):
+        values = off[:, middle, k][seen[:, middle]]
+        if values.size:
+            out[0, :, k] = _mode(values) * arch
+    return out
+
+
+def _mode(values: Floats) -> float:
+    """The middle of the narrowest half of the values (the shorth): what most unworn places share."""
+    v = np.sort(values[:: max(1, len(values) // 4000)])
+    n = max(1, len(v) // 2)
+    i = int(np.argmin(v[n:] - v[: len(v) - n])) if len(v) > n else 0
+    return float(np.median(v[i : i + n]))
+
+
+def _figure(judged: Sequence[_Judged]) -> Floats:
+    """Standard deviation of what unworn wood differs by in a field's middle, for each of the three tones."""
+    apart = []
+    for j in judged:
+        rows = (j.field.y > EDGE_MM) & (j.field.y < j.field.y[-1] - EDGE_MM)
+        d = (j.strips[1] - j.strips[0])[rows]
+        slow = gaussian_filter1d(d, 8.0 / STEP_MM, axis=0, mode="nearest")  # lamps and fall-off change slowly
+        apart.append(d - slow)
+    d = np.concatenate(apart)
+    spread = SIGMA_OF_MAD * np.median(np.abs(d - np.median(d, axis=0)), axis=0)
+    return np.asarray(np.maximum(MIDDLE * spread, [0.015, 0.006, 0.006]))
+
+
+@dataclass(frozen=True)
+class _Found:
+    """One worn place: its readings by name, its outline in photo pixels, and where it lies in its field."""
+
+    readings: dict[str, Measured]
+    outline: tuple[tuple[float, float], ...]
+    along_fret: float
+    mask: Mask
+    strength: float
+
+
+def _places(j: _Judged, figure: Floats) -> list[_Found]:
+    """Worn places of one field, from the treble end on; inlays left out."""
+    strange = ((j.off / figure) ** 2).sum(axis=2)
+    seeds = _components((strange > SEED) & j.seen)
+    inlays = _inlays(j)
+    taken = inlays.copy()
+    found = []
+    for seed in sorted(seeds, key=lambda m: -int(m.sum())):
+        seed = seed & ~taken
+        if seed.sum() * STEP_MM**2 < 0.3 * LEAST_MM2:
+            continue
+        place = _grown(j, seed, figure, taken)
+        if place is not None:
+            mask, share = place
+            taken |= mask
+            found.append(_described(j, mask, share, inlays))
+    worn = [f for f in found if not _is_inlay(j, f.mask, f.strength, [g.mask for g in found])]
+    return sorted(worn, key=lambda f: f.along_fret)
+
+
+def _components(mask: Mask) -> list[Mask]:
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
+    least = 0.3 * LEAST_MM2 / STEP_MM**2
+    return [labels == k for k in range(1, count) if stats[k, cv2.CC_STAT_AREA] >= least]
+
+
+def _grown(j: _Judged, seed: Mask, figure: Floats, taken: Mask) -> tuple[Mask, Floats] | None:
+    """The place about a seed whose difference is at least half of its own, and that share everywhere; None where it is
+    no more than the wood's figure."""
+    way = np.median(j.off[seed], axis=0)
+    scaled = way / figure
+    along = (j.off / figure) @ (scaled / np.linalg.norm(scaled))
+    plateau = float(np.quantile(along[seed], 0.6))
+    if plateau < PLATEAU or float(np.abs(way).max()) < FAINTEST:
+        return None
+    share = along / plateau
+    inside = (share > 0.5) & j.seen & ~taken
+    count, labels = cv2.connectedComponents(inside.astype(np.uint8), connectivity=4)
+    here = np.unique(labels[seed & inside])
+    mask = np.isin(labels, here[here > 0]) if count > 1 else np.zeros_like(inside)
+    mask = _filled(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)))
+    if mask.sum() * STEP_MM**2 < LEAST_MM2 or _streak(mask) or _against_unseen(mask, j.field.valid) > IN_DOUBT:
+        return None
+    return mask, share
+
+
+def _filled(mask: cv2.typing.MatLike) -> Mask:
+    """The places with their holes filled: an inlay, or a fibre that kept its tone."""
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    out = np.zeros(mask.shape, np.uint8)
+    cv2.drawContours(out, contours, -1, 1, cv2.FILLED)
+    return np.asarray(out > 0)
+
+
+def _streak(mask: Mask) -> bool:
+    """Whether a place is hardly anywhere so wide as a finger presses."""
+    n = round(STREAK_MM / STEP_MM)
+    wide = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (n, n)))
+    return bool(wide.sum() < 0.5 * mask.sum())
+
+
+def _against_unseen(mask: Mask, valid: Mask) -> float:
+    """Share of a place's border that lies against what can't be seen."""
+    ring = (cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0) & ~mask
+    return float((ring & ~valid).sum() / max(int(ring.sum()), 1))
+
+
+def _described(j: _Judged, mask: Mask, share: Floats, inlays: Mask) -> _Found:
+    field = j.field
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    contour = max(contours, key=len)[:, 0, :].astype(np.float64) * STEP_MM
+    area, around = float(mask.sum() * STEP_MM**2), float(cv2.arcLength(contour.astype(np.float32), True))
+    hidden = _hidden_at_edges(j, mask) + _under_inlays(mask, inlays)
+    area += hidden / 2.0
+    rows, columns = np.nonzero(mask)
+    y0, y1 = field.y[rows.min()], field.y[rows.max()]
+    x0, x1 = field.x[columns.min()], field.x[columns.max()]
+    whole = float(field.x[-1] * field.y[-1])
+    fade = _fade(share, mask)
+    u_edge = EDGE_U_MM + 0.25 * fade  # a quarter of the border: half of it either way, and rarely all of that
+    u_area = math.hypot(around * math.hypot(u_edge, fade / PLATEAU) / 2.0, hidden / math.sqrt(12.0))
+    middle = float(rows.mean() * STEP_MM)
+    px = field.to_px(contour[:, 0], contour[:, 1])
+    step = max(1, len(px) // 60)
+    readings = {
+        "from treble end": _length(middle, u_edge),
+        "width": _length(float(y1 - y0), u_edge * math.sqrt(2.0)),
+        "length": _length(float(x1 - x0), u_edge * math.sqrt(2.0)),
+        "share": Measured(area / whole, "1", (Contribution("border of the worn place", u_area / whole),)),
+    }
+    outline = tuple((float(a), float(b)) for a, b in px[::step])
+    return _Found(readings, outline, middle, mask, float(np.abs(np.median(j.off[mask], axis=0)).max()))
+
+
+def _hidden_at_edges(j: _Judged, mask: Mask) -> float:
+    """Area beside a place that lies in the margin left out along the board's edges, mm2: worn in part, anything from
+    none of it to all (rectangular, GUM 4.3.7)."""
+    rows = np.flatnonzero(j.seen.any(axis=1))
+    reached = int(mask[rows[0]].sum()) + int(mask[rows[-1]].sum())
+    return reached * STEP_MM * EDGE_MM
+
+
+def _under_inlays(mask: Mask, inlays: Mask) -> float:
+    """Area of inlays, mm2, that a worn place reaches round: it would be worn in part, were it wood."""
+    if not (inlays & (cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0)).any():
+        return 0.0
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    whole = np.zeros(mask.shape, np.uint8)
+    cv2.fillConvexPoly(whole, cv2.convexHull(np.concatenate(contours)), 1)
+    return float(((whole > 0) & inlays & ~mask).sum() * STEP_MM**2)
+
+
+def _length(mm: float, u: float) -> Measured:
+    return Measured(mm, "mm", (Contribution("border of the worn place", u),))
+
+
+def _fade(share: Floats, mask: Mask) -> float:
+    """Width over which a place's difference goes from three quarters to a quarter, mm: areas between over the way
+    round."""
+    near = cv2.dilate(mask.astype(np.uint8), np.ones((15, 15), np.uint8)) > 0
+    band = float(((share > 0.25) & (share < 0.75) & near).sum()) * STEP_MM**2
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    around = sum(float(cv2.arcLength(c, True)) for c in contours) * STEP_MM
+    return band / max(around, 1e-6)
+
+
+def _inlays(j: _Judged) -> Mask:
+    """Where inlays lie that stand out more than wear does, with what the smoothing takes of them."""
+    strength = np.abs(j.off).max(axis=2)
+    out = np.zeros(j.seen.shape, dtype=bool)
+    if not j.seen.any() or (top := float(np.quantile(strength[j.seen], 0.995))) < STARK:
+        return out
+    found = _components((strength > top / 2.0) & j.seen)
+    n = 2 * round(BESIDE_INLAY_MM / STEP_MM) + 1
+    for mask in found:
+        if _is_inlay(j, mask, top, found):
+            out |= cv2.dilate(mask.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (n, n))) > 0
+    return out
+
+
+def _is_inlay(j: _Judged, mask: Mask, strength: float, every: Sequence[Mask]) -> bool:
+    """Whether a place is an inlay: the mirror image of itself half-way along the field, and of itself or another about
+    the board's centre line; at the octaves of it or another."""
+    number = j.field.number
+    if number not in MARKED_FRETS or _in_common(mask, mask[:, ::-1]) < MIRRORED:
+        return False
+    if _in_common(mask, mask[::-1]) > MIRRORED:
+        return True
+    if number not in DOUBLY_MARKED_FRETS or strength < STARK:
+        return False
+    if strength > 2.0 * STARK and _is_round(mask):
+        return True  # its twin may lie in glare
+    return any(_in_common(mask, other[::-1]) > MIRRORED for other in every)
+
+
+def _is_round(mask: Mask) -> bool:
+    """Whether a place is a circle to a tenth of its size, as dots are and worn places are not."""
+    rows, columns = np.nonzero(mask)
+    high, wide = np.ptp(rows) + 1.0, np.ptp(columns) + 1.0
+    return bool(abs(high / wide - 1.0) < ROUND and abs(mask.sum() / (math.pi / 4.0 * high * wide) - 1.0) < ROUND)
+
+
+def _in_common(a: Mask, b: Mask) -> float:
+    """Share that two places have in common of both together; a cell's shift, for middles fall between cells."""
+    near = cv2.dilate(a.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    return float((near & b).sum() / max(int((a | b).sum()), 1))

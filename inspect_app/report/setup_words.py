@@ -1,0 +1,48 @@
+"""Strings, neck and board in a musician's words, for the estimate."""
+
+from __future__ import annotations
+
+from inspect_app.decide.board import BoardWear
+from inspect_app.decide.limits import Verdict
+from inspect_app.decide.setup import Held, Setup
+from inspect_app.report.writing import Writing, listed
+
+__all__ = ["board_words", "setup_words"]
+
+
+def setup_words(setup: Setup, step: float, writing: Writing) -> str:
+    """What photos across the neck show and the customer would ask about; empty where all is as wanted or not read."""
+    said = [_one(h, writing) for h in setup.held if h.verdict == Verdict.BEYOND and h.target is not None]
+    high = [n for n, _ in setup.high(step)]
+    if high:
+        stands = "stands" if len(high) == 1 else "stand"
+        said.append(f"{listed(high).capitalize()} {stands} higher than the others, which makes strings buzz.")
+    tongue = setup.tongue
+    if tongue is not None and tongue.value > max(tongue.expanded, step):
+        said.append(f"The board rises by {writing.rough(tongue.value)} towards its end.")
+    return " ".join(said)
+
+
+def board_words(board: BoardWear) -> str:
+    """Worn places of the board, for a musician; empty where none were found."""
+    worst = board.worst
+    if worst is None:
+        return ""
+    return (
+        f"Fingers have worn the board itself before {listed(board.fields)}; "
+        f"before fret {worst} it is {100.0 * board.share_of(worst):.0f} % of the wood between the frets."
+    )
+
+
+def _one(held: Held, writing: Writing) -> str:
+    t, q = held.target, held.value
+    assert t is not None
+    side, what = held.name.split(" ", 1)
+    usual = f"{writing.rough(t.least)} to {writing.rough(t.most)} is usual"
+    much = q.value > t.most
+    if what == "relief":
+        bends = "bends forward" if q.value > 0.0 else "bends backwards"
+        return f"The neck {bends} by {writing.rough(abs(q.value))} ({usual})."
+    if what == "nut clearance":
+        return f"At the nut the {side} string lies too {'high' if much else 'low'} ({writing.rough(q.value)}; {usual})."
+    return f"The {side} string stands {'high' if much else 'low'}: {writing.rough(q.value)} at the 12th fret ({usual})."

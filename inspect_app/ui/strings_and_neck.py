@@ -1,0 +1,91 @@
+"""Strings and neck on the pages: every reading beside what a setup aims at, and the neck's line fret by fret."""
+
+from __future__ import annotations
+
+import altair as alt
+import streamlit as st
+
+from inspect_app.decide.limits import Verdict
+from inspect_app.decide.neck_shape import NeckShape
+from inspect_app.decide.setup import Held, Setup, Targets
+from inspect_app.ui.look import ACCENT, QUIET
+from inspect_app.ui.profiles import Chart
+from inspect_app.ui.words import Length, shown
+from shared.units import show_plain, unit_shown
+
+__all__ = ["neck_chart", "setup_lines", "strings_and_neck"]
+
+SIGNS = {Verdict.WITHIN: "✓ as wanted", Verdict.BEYOND: "✕ not as wanted", Verdict.CANNOT_TELL: "? cannot tell"}
+
+
+def _wanted(held: Held, length: Length) -> str:
+    if held.target is None:
+        return ""
+    least, most = (show_plain(v, "mm", length) for v in (held.target.least, held.target.most))
+    return f"{least} to {most}"
+
+
+def _sources(targets: Targets) -> str:
+    return ", ".join(dict.fromkeys(t.source for t in targets.by_name.values()))
+
+
+def setup_lines(setup: Setup, length: Length, step: float) -> list[str]:
+    """The neck in sentences: its bow, its tongue, frets that stand out by more than `step` mm."""
+    out = []
+    for s in setup.shapes:
+        bow = {"forward bow": "bows forward", "back bow": "bends backwards", "straight": "is straight within U"}[s.bow]
+        deepest = "" if s.bow == "straight" else f", deepest at fret {s.deepest_fret}"
+        out.append(f"Under the {s.side} string the neck {bow}: {shown(s.relief, length)}{deepest}.")
+        if s.tongue is not None:
+            word = "rises" if s.tongue.value > 0.0 else "falls"
+            told = "" if abs(s.tongue.value) > s.tongue.expanded else ", no more than U"
+            out.append(f"Past fret {s.body_fret} the board {word} by {shown(s.tongue, length)}{told}.")
+    out += [f"Fret {n} stands over its neighbours by {shown(q, length)}." for n, q in setup.high(step)]
+    return out
+
+
+def neck_chart(shape: NeckShape, length: Length) -> Chart:
+    """The crowns' tops over the chord from the first fret to the one at the body, and the neck's own line."""
+    factor, unit = unit_shown(0.0, "mm", length)
+    rows = [
+        {"fret": n, "top": factor * top, "line": factor * shape.curve[n],
+         "low": factor * (top - shape.over_curve[n].expanded), "high": factor * (top + shape.over_curve[n].expanded)}
+        for n, top in sorted(shape.tops.items())
+    ]  # fmt: skip
+    base = alt.Chart(alt.InlineData(values=rows)).encode(x=alt.X("fret:O", title="fret", axis=alt.Axis(labelAngle=0)))
+    y = alt.Y("line:Q", title=f"over the chord ± U, {unit}")
+    line = base.mark_line(color=QUIET, strokeDash=[6, 4]).encode(y=y)
+    bars = base.mark_rule(color=QUIET, strokeWidth=2).encode(y=alt.Y("low:Q"), y2="high:Q")
+    dots = base.mark_point(color=ACCENT, filled=True, size=80).encode(y=alt.Y("top:Q"))
+    return alt.layer(line, bars, dots, height=180)
+
+
+def strings_and_neck(setup: Setup, length: Length, step: float) -> None:
+    """What was read across the neck; nothing where no photo shows it."""
+    if not setup:
+        return
+    st.subheader("Strings and neck")
+    rows = setup.held
+    if rows:
+        named = [(h.target.text if h.target else h.name.capitalize(), h) for h in rows]
+        table = [
+            {"": name, "Read": shown(h.value, length), "Wanted": _wanted(h, length), "Verdict": SIGNS[h.verdict]}
+            for name, h in named
+        ]
+        st.table(table if setup.targets else [{k: r[k] for k in ("", "Read")} for r in table], border="horizontal")
+    if setup.targets is None:
+        st.caption("Write the instrument's kind on the job's page, and readings are held against what is usual for it.")
+    else:
+        st.caption(f"Wanted ({setup.targets.text}): {_sources(setup.targets)}. Set it on the shop's page.")
+    between = [a for a in setup.strings if not a.read]
+    if between:
+        text = ", ".join(f"string {a.string} {shown(a.value, length)}" for a in between)
+        st.markdown(f"Between the outer strings, where the saddle is as round as the board: {text} at the 12th fret.")
+    for line in setup_lines(setup, length, step):
+        st.markdown(line)
+    for shape in setup.shapes:
+        text = ", ".join(f"fret {n} {show_plain(v, 'mm', length, 2)}" for n, v in sorted(shape.tops.items()))
+        st.altair_chart(neck_chart(shape, length), alt=f"Crowns over the chord, {shape.side} side: {text}")
+        st.caption(
+            f"Crowns under the {shape.side} string, over the chord from the first fret to fret {shape.body_fret}."
+        )

@@ -1,0 +1,118 @@
+"""A coin's rim beside its soft shadow, and beside its side wall, in drawn photos."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from calib.photo import Focal, Photo
+from calib.pose_fit import fit_plane
+from calib.scales.coin import find_coin
+from calib.scales.coin_rim import fitted_ring
+from calib.scales.coin_rings import Ring
+from calib.scales.coin_shadow import Rim, settled_rim
+from shared.errors import ScaleError
+
+RADIUS = 130.0
+CLOTH = np.array([190.0, 200.0, 205.0])
+COPPER = np.array([40.0, 70.0, 120.0])
+STEEL = np.array([165.0, 172.0, 175.0])
+
+
+def _cover(radius: float, at: tuple[float, float], soft: float = 1.0) -> np.ndarray:
+    y, x = np.mgrid[:600, :600] - 300.0
+    disc = np.clip(radius - np.hypot(x - at[0], y - at[1]) + 0.5, 0.0, 1.0)
+    return np.asarray(cv2.GaussianBlur(disc, (0, 0), soft))[..., None]
+
+
+def _photo(picture: np.ndarray) -> Photo:
+    noisy = picture + np.random.default_rng(3).normal(0.0, 2.0, picture.shape)
+    return Photo(np.clip(noisy, 0, 255).astype(np.uint8), "0" * 64, "coin", Focal(1500.0, 0.02, "drawn"))
+
+
+def _shadowed(depth: float, to: tuple[float, float], soft: float = 5.0, colour: np.ndarray = COPPER) -> Photo:
+    """A coin of 130 px; where its shadow falls, the cloth keeps its colour and loses this share of its light."""
+    cloth = CLOTH * (1.0 - depth * _cover(RADIUS, to, soft))
+    coin = _cover(RADIUS, (0.0, 0.0))
+    return _photo(cloth + coin * (colour - cloth))
+
+
+def _settled(photo: Photo, x: float, y: float, radius: float) -> Rim:
+    found = fitted_ring(photo, Ring(300.0 + x, 300.0 + y, np.array([radius, 0.0, 0.0, 0.0, 0.0]), 1.0))
+    assert found is not None
+    return settled_rim(photo, *found)
+
+
+def _share_of_u(rim: Rim, radius: float) -> float:
+    return abs(rim.ring.radius - radius) / (2.0 * np.hypot(rim.u_radius, 0.01 * radius))
+
+
+@pytest.mark.parametrize("to", [(14.0, 9.0), (-12.0, 0.0), (4.0, -16.0)])
+def test_a_ring_round_the_soft_shadow_gives_way_to_the_rim_within_it(to) -> None:
+    photo = _shadowed(0.25, to)
+    round_both = Ring(300.0 + to[0] / 2, 300.0 + to[1] / 2, np.array([RADIUS + np.hypot(*to) / 2, 0, 0, 0, 0]), 1.0)
+    points = fitted_ring(photo, Ring(300.0, 300.0, np.array([RADIUS, 0, 0, 0, 0]), 1.0))
+    assert points is not None
+    rim = settled_rim(photo, round_both, points[1])
+    outline = rim.ring.points(np.linspace(0.0, 2.0 * np.pi, 90))[0]
+    assert np.hypot(*(outline - 300.0).T) == pytest.approx(np.full(90, RADIUS), abs=0.012 * RADIUS)
+
+
+def test_a_rim_without_a_shadow_is_sure() -> None:
+    rim = _settled(_shadowed(0.0, (0.0, 0.0)), 0.0, 0.0, RADIUS)
+    assert rim.u_radius == 0.0
+    assert rim.ring.radius == pytest.approx(RADIUS, abs=0.5)
+
+
+def test_relief_concentric_with_the_rim_does_not_make_it_doubtful() -> None:
+    """A border in strong relief round the face of a coin that hardly differs from what it lies on."""
+    picture = CLOTH + _cover(RADIUS, (0.0, 0.0)) * (STEEL - CLOTH)
+    picture = picture - 90.0 * (_cover(0.92 * RADIUS, (0.0, 0.0)) - _cover(0.89 * RADIUS, (0.0, 0.0)))
+    rim = _settled(_photo(picture), 0.0, 0.0, RADIUS)
+    assert rim.u_radius == 0.0
+    assert rim.ring.radius == pytest.approx(RADIUS, abs=1.0)
+
+
+@pytest.mark.parametrize("wall", [4.0, 8.0, 10.0])
+@pytest.mark.parametrize("tone", [40.0, 70.0, 100.0])
+def test_a_bright_side_wall_is_within_u(wall, tone) -> None:
+    """From 10 to 25 degrees off square the face, 2 mm above the foot, lies beside it; the coin's size is the face's."""
+    picture = CLOTH - _cover(RADIUS, (wall, 0.0)) * tone
+    picture = picture + _cover(RADIUS, (0.0, 0.0)) * (COPPER - picture)
+    assert _share_of_u(_settled(_photo(picture), 0.0, 0.0, RADIUS), RADIUS) < 1.0
+
+
+def test_a_refusal_names_its_cause() -> None:
+    photo = _shadowed(0.0, (0.0, 0.0))
+    with pytest.raises(ScaleError, match="at the point given"):
+        find_coin(photo, 22.25, at_px=(20.0, 20.0))
+    ring = 0.5 * (_cover(1.2 * RADIUS, (0.0, 0.0)) - _cover(1.17 * RADIUS, (0.0, 0.0)))
+    cloth = CLOTH * (1.0 - ring * (np.indices((600, 600))[0] > 260)[..., None])  # for two thirds of the way round
+    with pytest.raises(ScaleError, match="Round the coin lies something"):
+        find_coin(_photo(cloth + _cover(RADIUS, (0.0, 0.0)) * (COPPER - cloth)), 22.25)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("depth", [0.1, 0.2, 0.3])
+@pytest.mark.parametrize("colour", [COPPER, STEEL - 40.0], ids=["copper", "steel"])
+def test_a_coin_s_size_is_inside_its_uncertainty_in_soft_shadows(depth, colour) -> None:
+    """Or refused: steel in a shadow of its own tone."""
+    ratios = []
+    for k in range(6):
+        turn = k * np.pi / 3.0
+        photo = _shadowed(depth, (12.0 * np.cos(turn), 12.0 * np.sin(turn)), 4.0 + k, colour)
+        try:
+            scale = find_coin(photo, 22.25)
+        except ScaleError:
+            continue
+        plane = fit_plane(scale, (photo.width, photo.height), photo.focal)
+        ends = np.array([[300.0 - RADIUS, 300.0], [300.0 + RADIUS, 300.0]])
+
+        def error(p, ends=ends) -> np.ndarray:
+            a, b = p.to_mm(ends)
+            return np.array([np.linalg.norm(b - a) / 22.25 - 1.0])
+
+        ratios.append(float(error(plane)[0] / plane.u_of(error)[0]))
+    assert len(ratios) >= 3
+    assert np.max(np.abs(ratios)) < 2.0, ratios

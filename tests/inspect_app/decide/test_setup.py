@@ -1,0 +1,294 @@
+"""Strings and neck: the shape of a bow from several photos, targets, the nut after the work, tops that are levelled."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from inspect_app.decide.estimate import Besides, PriceBook, cost_of, option_lines
+from inspect_app.decide.keeping import level
+from inspect_app.decide.kinds import Case
+from inspect_app.decide.levelling import draw_boards
+from inspect_app.decide.limits import Limits, Verdict
+from inspect_app.decide.neck_shape import neck_shape
+from inspect_app.decide.nut import nut_after, share_of_rise
+from inspect_app.decide.options import Cost, Kind, work_out_options
+from inspect_app.decide.setup import Setup, setup_of, standing_tops, targets_for, targets_of_kinds
+from inspect_app.decide.wear import FretWear, WearMap
+from inspect_app.instrument.details import Instrument
+from inspect_app.instrument.fretboard import fret_position
+from inspect_app.reading.inspection import FretReading, Inspection, PhotoSummary
+from inspect_app.reading.key import Key, Place, on_fret
+from shared.errors import OptionError
+from shared.measured import Contribution, Measured
+
+SCALE, BODY, FRETS = 640.0, 16, 22
+INSTRUMENT = Instrument(SCALE, frets=FRETS, radius_nut=300.0)
+TARGETS = targets_of_kinds()
+ELECTRIC = targets_for("Electric guitar", TARGETS)
+
+
+def top(n, relief=0.3, tongue=0.0, high=None):
+    """Height of a crown over the chord from the first fret to the body's: a parabola, then the tongue's."""
+    x1, xb, xe, x = (float(v) for v in fret_position(SCALE, [1, BODY, FRETS, n]))
+    t = 2.0 * (x - x1) / (xb - x1) - 1.0
+    bow = -relief * (1.0 - t * t) if t < 1.0 else tongue * ((x - xb) / (xe - xb)) ** 2
+    return bow + (high or {}).get(n, 0.0)
+
+
+def photo(frets, held=(1, 16), own=0.01, shared=0.0, rng=None, u_shared=0.06, line=(1.0, 0.004), seed=0, **neck):
+    """A photo across the neck of these frets: what it reads, off by what it shares and by each fret's own."""
+    readings = []
+    for n in frets:
+        x = float(fret_position(SCALE, n))
+        under = 0.0 if len(held) == 2 else line[0] + line[1] * x
+        gap = under - top(n, **neck) + shared + (0.0 if rng is None else rng.normal(0.0, own))
+        parts = (Contribution("crown below the foot", own), Contribution("backdrop behind the string", u_shared))
+        readings.append(FretReading(n, string_gap=Measured(gap, "mm", parts)))
+    who = PhotoSummary(f"{seed}", f"{seed:064x}", 9, 9)
+    return Inspection("side", who, "t", {"string": "first", "held": list(held)}, tuple(readings))
+
+
+def shape(*photos):
+    return neck_shape(photos, "treble", SCALE, FRETS, BODY)
+
+
+@pytest.mark.parametrize(("relief", "said"), [(0.3, "forward bow"), (-0.25, "back bow"), (0.0, "straight")])
+def test_a_bow_is_read_from_photos_along_the_neck(relief, said):
+    found = shape(*(photo(f, relief=relief, seed=i) for i, f in enumerate([(2, 3, 4), (6, 7, 8, 9), (11, 12, 13, 14)])))
+    assert found.relief.value == pytest.approx(relief, abs=0.002)
+    assert found.bow == said
+    if relief:
+        assert (
+            found.deepest_fret == 7
+        )  # half-way between the first and the sixteenth, whose middle is at 0.0 of the way
+
+
+@pytest.mark.parametrize("held", [(1, 16), ()])
+def test_relief_lies_within_its_u_as_often_as_u_says(held):
+    rng, inside, off = np.random.default_rng(3), 0, []
+    for k in range(200):
+        relief = rng.uniform(-0.1, 0.5)
+        parts = [(1, 2, 3, 4), (6, 7, 8, 9), (11, 12, 13, 14, 15, 16)]
+        photos = [
+            photo(f, held, shared=rng.normal(0.0, 0.06), rng=rng, seed=10 * k + i, relief=relief)
+            for i, f in enumerate(parts)
+        ]
+        found = shape(*photos).relief
+        off.append(found.value - relief)
+        inside += abs(off[-1]) <= found.expanded
+    assert 0.90 * 200 <= inside <= 0.995 * 200
+    assert np.sqrt(np.mean(np.square(off))) < (0.04 if held else 0.1)
+
+
+def test_a_high_fret_does_not_bend_the_neck_and_is_found():
+    rng = np.random.default_rng(5)
+    photos = [
+        photo(f, rng=rng, own=0.012, high={8: 0.05}, seed=i)
+        for i, f in enumerate([(3, 4, 5), (6, 7, 8, 9, 10), (11, 12, 13)])
+    ]
+    found = shape(*photos)
+    assert found.relief.value == pytest.approx(0.3, abs=0.03)
+    over = found.over_curve
+    assert max(over, key=lambda n: over[n].value) == 8
+    assert over[8].value == pytest.approx(0.05, abs=0.025)
+    assert over[8].value > over[8].expanded
+
+
+def test_a_rising_tongue_is_told_from_a_bow():
+    found = shape(
+        photo((6, 7, 8, 9, 10), (), seed=1, tongue=0.3), photo((13, 14, 15, 16, 18, 20, 22), (), seed=2, tongue=0.3)
+    )
+    assert found.tongue.value == pytest.approx(0.3, abs=0.03)
+    level_neck = shape(photo((6, 7, 8, 9, 10), (), seed=1), photo((13, 14, 15, 16, 18, 20, 22), (), seed=2))
+    assert abs(level_neck.tongue.value) < level_neck.tongue.expanded
+    assert shape(photo((13, 14, 15, 16), (), seed=1), photo((6, 7, 8), (), seed=2)).tongue is None
+
+
+def test_one_photo_of_an_open_string_tells_no_bow():
+    assert shape(photo((11, 12), ())) is None
+    assert neck_shape([photo((7, 8))], "bass", SCALE, FRETS, BODY) is None
+
+
+def neck_values(**values):
+    read = {Key(Place("neck"), n.replace("_", " ")): Measured.of(v, "mm", gap=u) for n, (v, u) in values.items()}
+    who = PhotoSummary("v", "9" * 64, 9, 9)
+    return Inspection("side", who, "t", {"string": "first"}, values=read)
+
+
+def test_readings_are_held_against_what_the_kind_aims_at():
+    seen = neck_values(treble_string_height=(1.5, 0.03), treble_relief=(0.6, 0.03), bass_string_height=(2.25, 0.05))
+    setup = setup_of([seen], INSTRUMENT, ELECTRIC)
+    said = {h.name: h.verdict for h in setup.held}
+    assert said == {
+        "treble string height": Verdict.WITHIN,
+        "treble relief": Verdict.BEYOND,
+        "bass string height": Verdict.CANNOT_TELL,
+    }
+    assert {h.verdict for h in setup_of([seen], INSTRUMENT).held} == {Verdict.CANNOT_TELL}
+
+
+@pytest.mark.parametrize(
+    ("written", "kind"),
+    [("Electric guitar", "electric"), ("electric bass", "bass"), ("Classical guitar, nylon", "classical"),
+     ("steel-string acoustic", "acoustic"), ("archtop", "acoustic"), ("Ukulele", "ukulele"), ("flute", None)],
+)  # fmt: skip
+def test_the_kind_is_told_from_how_it_was_written_down(written, kind):
+    found = targets_for(written, TARGETS)
+    assert (found.kind if found else None) == kind
+
+
+def test_targets_can_be_set_and_senseless_ones_are_refused():
+    mine = targets_for("electric guitar", targets_of_kinds({"electric": {"treble relief": (0.2, 0.5)}}))
+    assert (mine.by_name["treble relief"].least, mine.by_name["treble relief"].source) == (0.2, "set by the shop")
+    assert mine.by_name["bass relief"].source == "common practice, no source"
+    with pytest.raises(OptionError, match="no range"):
+        targets_of_kinds({"electric": {"treble relief": (0.5, 0.2)}})
+    with pytest.raises(OptionError, match="no range"):
+        targets_of_kinds({"electric": {"treble relief": (0.5, math.nan)}})
+
+
+def test_strings_between_the_outer_ones_follow_evenly_where_the_saddle_is_as_round_as_the_board():
+    setup = setup_of([neck_values(treble_string_height=(1.5, 0.03), bass_string_height=(2.0, 0.03))], INSTRUMENT)
+    heights = [a.value.value for a in setup.strings]
+    assert heights == pytest.approx(np.linspace(1.5, 2.0, 6))
+    assert [a.read for a in setup.strings] == [True, False, False, False, False, True]
+    assert setup.strings[2].value.u > setup.strings[0].value.u
+    assert setup_of([neck_values(treble_string_height=(1.5, 0.03))], INSTRUMENT).strings == ()
+
+
+def test_a_saddle_of_another_radius_stays_within_u():
+    """Strings on a saddle a tenth rounder: half of the arcs' difference is there half-way, worked out as circles."""
+    spread, board, saddle = (
+        INSTRUMENT.spread_nut + (INSTRUMENT.spread_bridge - INSTRUMENT.spread_nut) / 2.0,
+        300.0,
+        270.0,
+    )
+    y = np.linspace(-spread / 2.0, spread / 2.0, 6)
+
+    def over_chord(radius):
+        return np.sqrt(radius**2 - y**2) - math.sqrt(radius**2 - (spread / 2.0) ** 2)
+
+    true = 1.5 + 0.5 * (over_chord(saddle) - over_chord(board))
+    setup = setup_of([neck_values(treble_string_height=(1.5, 0.0), bass_string_height=(1.5, 0.0))], INSTRUMENT)
+    for aim, gap in zip(setup.strings[1:-1], true[1:-1], strict=True):
+        assert abs(aim.value.value - gap) < aim.value.expanded
+
+
+def rise(mm):
+    return Measured.of(mm, "mm", exact=0.0)
+
+
+def test_the_nut_is_held_against_the_height_of_new_frets():
+    """With the string on the slot's bottom and the second crown, worked out by similar triangles."""
+    setup = Setup({"treble nut clearance": Measured.of(0.10, "mm", gap=0.01)}, targets=ELECTRIC)
+    x1, x2 = (float(x) for x in fret_position(SCALE, [1, 2]))
+    slot = 0.10 * x2 / (x2 - x1)  # over the crowns' line
+    after = nut_after(setup, INSTRUMENT, rise(0.1))
+    assert after.clearance.value == pytest.approx((slot - 0.1) * (x2 - x1) / x2)
+    assert after.verdict == Verdict.WITHIN
+    assert nut_after(setup, INSTRUMENT, rise(0.25)).verdict == Verdict.BEYOND
+    assert nut_after(setup, INSTRUMENT, rise(0.14)).verdict == Verdict.CANNOT_TELL
+    assert nut_after(setup, replace(INSTRUMENT, zero_fret=True), rise(0.3)) is None
+    assert nut_after(Setup(), INSTRUMENT, rise(0.3)) is None
+    assert share_of_rise() == pytest.approx(1.0 - (1.0 - 2.0 ** (-1 / 12)) / (1.0 - 2.0 ** (-2 / 12)))
+
+
+def worn_board(**more):
+    frets = tuple(FretWear(n, unseen_depth=0.01) for n in range(1, FRETS + 1))
+    return WearMap(INSTRUMENT, frets, Measured.of(1.1, "mm", calliper=0.02), "as written down", **more)
+
+
+def options(wear, setup, new=None):
+    price = lambda *about: Cost(1, 1)  # noqa: E731
+    return {o.kind: o for o in work_out_options(wear, Limits.default(), price, new, draws=500, setup=setup)}
+
+
+def test_a_taller_wire_that_leaves_too_little_at_the_nut_says_so():
+    setup = Setup({"treble nut clearance": Measured.of(0.08, "mm", gap=0.01)}, targets=ELECTRIC)
+    taller = options(worn_board(), setup, Measured.of(1.45, "mm", stated=0.01))[Kind.REFRET]
+    assert any("nut is too low" in b for b in taller.brings)
+    same = options(worn_board(), setup, Measured.of(1.15, "mm", stated=0.01))[Kind.REFRET]
+    assert any("slots will do" in b for b in same.brings)
+    unread = options(worn_board(), Setup(), Measured.of(1.45, "mm", stated=0.01))[Kind.REFRET]
+    assert any("may be too low" in b for b in unread.brings)
+
+
+def test_a_new_nut_is_priced_with_the_refret():
+    book = PriceBook.default()
+    texts = [line.text for line in option_lines(Kind.REFRET, 0, 22, book, besides=Besides(new_nut=True))]
+    assert "Make and fit a nut for the taller frets" in texts
+    assert "Check the nut slots" not in texts
+    assert (
+        cost_of(book, Kind.REFRET, 0, 22, besides=Besides(new_nut=True)).total > cost_of(book, Kind.REFRET, 0, 22).total
+    )
+    older = {k: v for k, v in book.to_dict().items()}
+    older["hours"] = {k: v for k, v in book.hours.items() if k != "nut_new"}
+    assert PriceBook.from_dict(older).hours["nut_new"] == book.hours["nut_new"]
+
+
+def test_levelling_uses_the_tops_that_photos_show():
+    """A fret that stands 0.08 mm over the others loses as much more than they do; the limit on steps is not kept."""
+    setup = Setup(over_neighbours={9: Measured.of(0.08, "mm", gap=0.01)})
+    boards = draw_boards(worn_board(), 200, 0, standing_tops(setup))
+    assert boards.above[8] == pytest.approx(0.08)
+    assert np.count_nonzero(boards.above) == 1
+    found, plain = options(worn_board(), setup), options(worn_board(), Setup())
+    left = dict(found[Kind.LEVEL].height_left)
+    assert left[9].value == pytest.approx(left[8].value - 0.08, abs=0.01)
+    assert plain[Kind.LEAVE].verdict == Verdict.WITHIN
+    assert found[Kind.LEAVE].verdict == Verdict.BEYOND
+    assert found[Kind.DRESS].dressed == (9,)
+    assert any("Fret 9 stands 0.08 mm" in b for b in found[Kind.LEVEL].brings)
+
+
+def test_a_top_that_is_low_may_be_worn_and_is_left_to_the_depths():
+    setup = Setup(over_neighbours={9: Measured.of(-0.08, "mm", gap=0.01), 3: Measured.of(0.02, "mm", gap=0.02)})
+    assert not draw_boards(worn_board(), 50, 0, standing_tops(setup)).above.any()
+
+
+def test_a_tongue_comes_off_the_last_frets():
+    seen = [
+        photo((6, 7, 8, 9, 10), (), seed=1, tongue=0.3),
+        photo((13, 14, 15, 16, 18, 20, 22), (), seed=2, tongue=0.3),
+    ]
+    setup = setup_of(seen, INSTRUMENT, ELECTRIC)
+    tops = standing_tops(setup)
+    assert tops[22].value == pytest.approx(0.3, abs=0.04)
+    assert abs(tops[8].value) < 0.03  # the bow itself is the rod's
+    found = options(worn_board(), setup)[Kind.LEVEL]
+    assert any("rises by" in b for b in found.brings)
+    left = dict(found.height_left)
+    assert left[22].value < left[10].value - 0.2
+
+
+def test_a_bow_that_is_not_as_wanted_is_set_before_levelling():
+    setup = setup_of([neck_values(treble_relief=(0.6, 0.03))], INSTRUMENT, ELECTRIC)
+    brings = options(worn_board(), setup)[Kind.LEVEL].brings
+    assert any("bows forward by 0.60 mm" in b and "set it first" in b for b in brings)
+    fine = setup_of([neck_values(treble_relief=(0.15, 0.02))], INSTRUMENT, ELECTRIC)
+    assert not any("set it first" in b for b in options(worn_board(), fine)[Kind.LEVEL].brings)
+
+
+def test_nothing_read_says_nothing():
+    setup = setup_of([], INSTRUMENT, ELECTRIC)
+    assert not setup
+    assert setup.held == ()
+    assert setup.tongue is None
+    assert level(
+        Case(worn_board(), draw_boards(worn_board(), 20), Limits.default(), lambda *a: Cost(0, 0), None, None, {})
+    ).brings
+
+
+def test_heights_over_neighbours_of_several_photos_are_one():
+    key = on_fret(5, "height over neighbours")
+    who = PhotoSummary("v", "8" * 64, 9, 9)
+    seen = [
+        Inspection("side", who, "t", {"string": "first"}, values={key: Measured.of(v, "mm", crown_below_the_foot=0.02)})
+        for v in (0.05, 0.07)
+    ]
+    setup = setup_of(seen, INSTRUMENT)
+    assert setup.over_neighbours[5].value == pytest.approx(0.06)
+    assert setup.high(0.03) == ((5, setup.over_neighbours[5]),)
+    assert setup.high(0.1) == ()

@@ -1,0 +1,148 @@
+"""Worn places between the frets: found where they are, as large as they are within U, and none where there are none."""
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from inspect_app.measure.plan.board_wear import find_board_wear
+from inspect_app.reading.key import Key, Place, on_fret
+from tests.inspect_app.measure.plan.worn_pictures import LENGTH, Patch, Worn, draw_worn, frets_of, true_share
+
+WOODS = ("maple", "rosewood", "ebony", "pale")
+STRINGS = (4.0, 11.6, 19.2, 26.8, 34.4, 42.0)
+"""Where six strings run over the fret, mm from its treble end."""
+TONES = ((0.60, 0.60, 0.60), (1.5, 1.5, 1.5), (0.80, 0.66, 0.60), (0.70, 0.72, 0.74))
+
+
+def found(scene, **more):
+    return find_board_wear(draw_worn(scene), frets_of(scene), (), **{"strings_on": False} | more)
+
+
+def places(answer):
+    """Share, its U and place along the fret of every worn place, by fret."""
+    out = {}
+    for key in dict.fromkeys(k.of for k in answer.values):
+        q = answer.values[key.part("share")]
+        out.setdefault(key.fret, []).append((answer.values[key.part("from treble end")].value, q.value, q.expanded))
+    return out
+
+
+def random_scene(k, worn=True):
+    rng = np.random.default_rng(500 + k)
+    first = int(rng.integers(1, 9))
+    patches = []
+    for n in range(first + 1, first + 4) if worn else ():
+        for at in rng.choice(STRINGS, 2, replace=False):
+            waves = tuple((float(rng.uniform(0.0, 0.08)), float(rng.uniform(0.0, 6.3))) for _ in range(3))
+            room = Worn(first=first).field(n)[1]
+            along = min(room * rng.uniform(0.2, 0.34), room / 2.0 - 3.2)
+            patches.append(
+                Patch(n, float(rng.uniform(0.48, 0.55)), float(at), float(along), float(rng.uniform(1.8, 2.9)), waves)
+            )
+    return Worn(
+        first, wood=WOODS[k % 4], tone=TONES[(k // 4) % 4], patches=tuple(patches), inlays=bool(k % 2), seed=k,
+        soft=float(rng.uniform(0.2, 1.2)), glare=float(rng.choice([0.0, 0.02])), blur=float(rng.uniform(0.6, 1.0)),
+    )  # fmt: skip
+
+
+@cache
+def swept():
+    return [(s, places(found(s))) for s in map(random_scene, range(16))]
+
+
+def matched():
+    """(true share, found share, U) of every worn place that was found; None where it was missed."""
+    out = []
+    for scene, seen in swept():
+        for p in scene.patches:
+            near = [q for q in seen.get(p.fret, []) if abs(q[0] - p.at) < 2.5]
+            out.append((true_share(scene, p), near[0] if near else None))
+    return out
+
+
+def test_worn_places_are_found_where_they_are():
+    every = matched()
+    assert sum(q is not None for _, q in every) >= 0.85 * len(every)
+    for scene, seen in swept():
+        for n, found_here in seen.items():
+            for at, _, _ in found_here:  # two that touch are one, half-way between
+                assert any(p.fret == n and abs(p.at - at) < 4.0 for p in scene.patches)
+
+
+def test_their_areas_are_right_within_a_tenth_and_within_u():
+    read = [(true, q) for true, q in matched() if q is not None]
+    off = np.array([q[1] / true - 1.0 for true, q in read])
+    inside = np.array([abs(q[1] - true) < q[2] for true, q in read])
+    assert np.sqrt(np.mean(off**2)) < 0.10
+    assert abs(np.mean(off)) < 0.05
+    assert 0.88 <= inside.mean() <= 1.0
+    assert max(abs(q[1] - true) / q[2] for true, q in read) < 2.0
+
+
+@pytest.mark.parametrize("k", range(8))
+def test_no_wear_is_seen_on_unworn_boards(k):
+    answer = found(random_scene(k, worn=False))
+    assert not answer.values
+    assert answer.fields_read == 3
+
+
+@pytest.mark.parametrize("wood", WOODS)
+@pytest.mark.parametrize("tone", [0.03, 0.65])
+def test_inlays_are_not_wear(wood, tone):
+    first = 2 if tone < 0.1 else 11
+    assert not found(Worn(first, wood=wood, inlays=True, inlay_tone=tone, seed=5)).values
+
+
+def test_a_raking_lamps_shadow_beside_the_frets_is_not_wear():
+    assert not found(Worn(shadow=2.5, seed=3)).values
+    patch = Patch(5, 0.55, 20.0, 5.5, 2.4)
+    assert set(places(found(Worn(shadow=2.5, patches=(patch,), seed=3)))) == {5}
+
+
+def test_strings_decline_with_a_reason():
+    answer = found(Worn(), strings_on=True)
+    (said,) = answer.not_measured
+    assert said.what == Key(Place("board"), "board wear")
+    assert "strings" in said.reason
+    assert not answer.values
+
+
+def test_wood_whose_figure_is_as_strong_as_wear_says_what_it_hides():
+    patches = (Patch(5, 0.5, 20.0, 6.0, 2.5),)
+    answer = found(Worn(wood="rosewood", streaks=0.5, patches=patches, seed=4))
+    assert not answer.values
+    assert "figure hides" in answer.not_measured[0].reason
+    grey = found(Worn(wood="rosewood", streaks=0.5, patches=patches, tone=(1.0, 0.75, 0.6), seed=4))
+    assert {k.fret for k in grey.values} == {5}
+
+
+def test_several_worn_places_are_counted_from_the_treble_end():
+    patches = (Patch(5, 0.5, 34.0, 6.0, 2.5), Patch(5, 0.5, 12.0, 6.0, 2.0))
+    answer = found(Worn(patches=patches, seed=8))
+    at = [answer.values[on_fret(5, "board wear", i, "from treble end")].value for i in (1, 2)]
+    assert at == pytest.approx([12.0, 34.0], abs=0.3)
+    length = answer.values[on_fret(5, "board wear", 1, "length")]
+    width = answer.values[on_fret(5, "board wear", 1, "width")]
+    assert abs(length.value - 12.0) < length.expanded
+    assert abs(width.value - 4.0) < width.expanded
+    assert [o.of for o in answer.outlines] == [on_fret(5, "board wear", i) for i in (1, 2)]
+    assert all(o.closed for o in answer.outlines)
+
+
+def test_what_covers_the_board_is_left_out():
+    scene = Worn(patches=(Patch(5, 0.5, 12.0, 6.0, 2.5), Patch(4, 0.5, 20.0, 6.0, 2.5)), seed=9)
+    start, room = scene.field(5)
+    w, h = ((start - 1.0) * scene.px_per_mm, (start + room + 1.0) * scene.px_per_mm), (0.0, scene.size[1])
+    cover = np.array([[w[0], h[0]], [w[1], h[0]], [w[1], h[1]], [w[0], h[1]]])
+    answer = find_board_wear(draw_worn(scene), frets_of(scene), (cover,), False)
+    assert {k.fret for k in answer.values} == {4}
+    assert answer.fields_read == 2
+
+
+def test_the_patch_may_reach_the_boards_edge():
+    scene = Worn(patches=(Patch(5, 0.5, LENGTH - 2.0, 6.0, 2.8),), seed=10)
+    ((_, share, u),) = places(found(scene))[5]
+    assert abs(share - true_share(scene, scene.patches[0])) < u
+    assert replace(scene, patches=()) != scene
