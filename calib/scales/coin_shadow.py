@@ -14,12 +14,15 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.edges import row_offsets
 from calib.photo import Photo
 from calib.scales.coin_rim import RimPoints, azimuths, fitted_ring, slopes_by_radius, steps_by_radius
 from calib.scales.coin_rings import SHARE_SEEN, Harmonic, Ring
+from calib.scales.outline import colour_rows
 
 __all__ = ["Rim", "settled_rim"]
 
@@ -36,6 +39,10 @@ _DIRECTIONS = np.arange(36) * math.pi / 18.0  # every tenth degree
 _TWICE = 2.0  # as well seen: the found ring is faint on one side, and is no rim
 _AS_WELL = 1.1  # times as well seen, more than a quartile of 180 slopes scatters by: either may be the rim
 _QUARTER = 0.25
+_SHADE_REACH, _CLEAR, _OWN = 0.3, 0.07, 0.015  # of the radius: rows; beside the rim; the rim's own blur and shoulder
+_SHADE = 0.05  # of the radius: less is a rim's raised border in its own shade, or the gap under it
+_MIXED = 0.25  # of the way from coin to ground: colours that scatter half as far as the middle are not told apart
+_DIMMED = 0.9  # of the ground's light: what is less dim is the ground itself, uneven
 _LEAST = 1e-9  # slope: keeps a quotient finite where there is none
 
 
@@ -57,6 +64,8 @@ def settled_rim(photo: Photo, ring: Ring, points: RimPoints) -> Rim:
     inner, fitted_points = _smaller(photo, ring)
     if fitted_points is not None:
         return Rim(inner, fitted_points)
+    if inner is ring:
+        inner = _within_its_shade(photo, ring)
     return Rim(ring, points) if inner is ring else _between(ring, inner, points)
 
 
@@ -82,6 +91,37 @@ def _between(outer: Ring, inner: Ring, points: RimPoints) -> Rim:
     u = abs(outer.radius - inner.radius) / math.sqrt(12.0)
     each = math.hypot(float(np.median(points.u)), u * math.sqrt(len(px) / 2.0))
     return Rim(middle, RimPoints(azimuths(), px, normal, np.full(len(px), each)), u)
+
+
+def _within_its_shade(photo: Photo, ring: Ring) -> Ring:
+    """The ring within a hard shadow that a ring holds too, told by its colour; the ring itself where there is none.
+
+    A shadow dims what the coin lies on and leaves its colour: inwards from the ring, as far as the colour is nearer to
+    that of the ground than to the coin's, and darker than the ground. A coin of the ground's colour tells nothing.
+    """
+    points, normal = ring.points(azimuths())
+    rows = np.nan_to_num(colour_rows(photo, points, normal, _SHADE_REACH * ring.radius)).astype(np.float32)
+    at = row_offsets(_SHADE_REACH * ring.radius) / ring.radius
+    light = np.stack([np.asarray(cv2.blur(rows[..., k], (3, 5))) for k in range(3)], axis=2)
+    total = light.sum(axis=2)
+    colour = light / np.maximum(total, _LEAST)[..., None]
+    ground, coin = (np.median(colour[:, k].reshape(-1, 3), axis=0) for k in (at > _CLEAR, at < -2.0 * _CLEAR))
+    apart = ground - coin
+    towards = (colour - coin) @ apart / max(float(apart @ apart), _LEAST)
+    if (
+        max(np.median(np.abs(towards[:, at > _CLEAR] - 1.0)), np.median(np.abs(towards[:, at < -2.0 * _CLEAR])))
+        > _MIXED
+    ):
+        return ring
+    shade = (towards > 0.5) & (total < _DIMMED * np.median(total[:, at > _CLEAR]))
+    inwards = np.flatnonzero(at < -_OWN)[::-1]
+    depth = np.cumprod(shade[:, inwards], axis=1).sum(axis=1) / ring.radius
+    deepest = float(np.quantile(depth, 0.95))
+    if deepest < _SHADE:
+        return ring
+    x, y = depth @ np.cos(azimuths()), depth @ np.sin(azimuths())
+    away = math.atan2(-y, -x)
+    return _touching(ring, np.array([(deepest + _OWN) / 2.0, away, 0.0, 1.0]))
 
 
 def _outside(photo: Photo, ring: Ring) -> Ring | None:

@@ -93,6 +93,14 @@ def test_a_refusal_names_its_cause() -> None:
         find_coin(_photo(cloth + _cover(RADIUS, (0.0, 0.0)) * (COPPER - cloth)), 22.25)
 
 
+@pytest.mark.parametrize("turn", [0.0, 1.0, 2.0, 4.0])
+def test_a_hard_shadow_as_dark_as_a_copper_coin_is_told_by_its_colour(turn) -> None:
+    photo = _shadowed(0.5, (12.0 * np.cos(turn), 12.0 * np.sin(turn)), 3.0)
+    scale = find_coin(photo, 22.25)
+    size = float(np.mean(np.ptp(scale.outline_px, axis=0))) / (2.0 * RADIUS)
+    assert abs(size - 1.0) < 2.0 * scale.u_outward_mm / (22.25 / 2.0)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("depth", [0.1, 0.2, 0.3])
 @pytest.mark.parametrize("colour", [COPPER, STEEL - 40.0], ids=["copper", "steel"])
