@@ -9,7 +9,7 @@ const inSight = (me) => [...g.toPhoto(me.view, [0, 0]), ...g.toPhoto(me.view, me
 export function fromAddress(me) {
   const [id, ...at] = (me.data.kept && new URLSearchParams(location.search).get("at") || "").split(".");
   const [x, y, w] = at.map(Number);
-  return id === named(me.data.photo) && w > 0 && Number.isFinite(x + y + w) ? [x - w / 2, y, x + w / 2, y + 1] : null;
+  return id === named(me.data.photo) && w > 0 && Number.isFinite(x + y + w) ? [x - w / 2, y - 0.5, x + w / 2, y + 0.5] : null;
 }
 
 export function toAddress(me) {
