@@ -22,6 +22,7 @@ from inspect_app.measure.unforeseen import finite, foreseen
 from inspect_app.reading.ask import Ask, View
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from inspect_app.reading.key import Key, NotMeasured
+from inspect_app.reading.own_precision import with_own_precision
 from shared.errors import InspectError, OptionError
 
 __all__ = ["Look", "calibrate", "first_fret", "look", "measure", "refused"]
@@ -92,7 +93,8 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
 
     @foreseen
     def read(_: Photo, asked: Ask) -> Inspection:
-        return finite(_doubted(checked(recipe.measure_detected(detected, asked)), doubt))
+        answer = checked(recipe.measure_detected(detected, asked))
+        return finite(_doubted(with_own_precision(answer, asked.precision), doubt))
 
     return partial(read, photo)
 

@@ -12,7 +12,17 @@ from inspect_app.reading.form import LEAVE_OUT, plain, read
 from inspect_app.reading.key import Key
 from shared.errors import OptionError
 
-__all__ = ["View", "HandEdge", "ScaleAsk", "ScalePlane", "Ask", "parse_held", "parse_scale", "parse_scale_plane"]
+__all__ = [
+    "View",
+    "HandEdge",
+    "OwnPrecision",
+    "ScaleAsk",
+    "ScalePlane",
+    "Ask",
+    "parse_held",
+    "parse_scale",
+    "parse_scale_plane",
+]
 
 View = Literal["plan", "elevation", "end", "section", "side"]
 VIEWS: tuple[View, ...] = get_args(View)
@@ -35,6 +45,22 @@ class ScalePlane:
 _POSSIBLE_MM = {"scale_length": (0.0, 2000.0), "crown_width": (0.2, 20.0), "crown_height": (0.1, 10.0)}
 """Between which a length can be one of a fretted instrument: several times the largest made, a fraction of the
 smallest (common practice, no source), so that a slip of the decimal point is told and nothing odd is refused."""
+
+
+@dataclass(frozen=True, slots=True)
+class OwnPrecision:
+    """What a repeat study of the shop found of one quantity in one view.
+
+    `u` is the standard deviation from photo to photo, by any of the people who took part; `dof` its degrees of freedom;
+    `assumed` what the study's readings allowed for the same, root mean square. `study` says which study it was.
+    """
+
+    quantity: str
+    unit: str
+    u: float
+    dof: float
+    assumed: float
+    study: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +94,7 @@ class Ask:
     string_inset: Annotated[float | None, LEAVE_OUT] = None
     hand_edges: tuple[HandEdge, ...] = ()
     lens: Annotated[LensProfile | None, LEAVE_OUT] = None
+    precision: Annotated[tuple[OwnPrecision, ...], LEAVE_OUT] = ()
 
     def __post_init__(self) -> None:
         if self.view not in VIEWS:
