@@ -148,6 +148,8 @@ def _add_lens(p: argparse.ArgumentParser) -> None:
     p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="eight or more photos of the lens board")
     p.add_argument("--out", type=Path, metavar="FILE", help="the lens profile to write")
     p.add_argument("--check", type=Path, metavar="FILE", help="say whether this profile holds for the photos")
+    p.add_argument("--keep", action="store_true", help="keep the profile: photos it holds for are measured with it")
+    _data_option(p, top=False)
     p.add_argument("--name", metavar="WORDS", help="what to call camera and setting (the file's name)")
     p.add_argument("--bars", metavar="ACROSS,DOWN", help="measured lengths of the board's two check bars, mm")
 

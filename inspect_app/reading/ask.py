@@ -77,6 +77,7 @@ class Ask:
 
     Of a photo across the neck, `string` is the outer string before the backdrop, first being the treble side's; `held`
     the frets it was held down on, none for an open string; `string_inset` how far inside the board's edge it runs.
+    `lens` is the profile a person named; else the first of `lenses` that the photo's EXIF and distance speak for.
     """
 
     view: View
@@ -94,6 +95,7 @@ class Ask:
     string_inset: Annotated[float | None, LEAVE_OUT] = None
     hand_edges: tuple[HandEdge, ...] = ()
     lens: Annotated[LensProfile | None, LEAVE_OUT] = None
+    lenses: Annotated[tuple[LensProfile, ...], LEAVE_OUT] = ()
     precision: Annotated[tuple[OwnPrecision, ...], LEAVE_OUT] = ()
 
     def __post_init__(self) -> None:

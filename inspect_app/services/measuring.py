@@ -30,6 +30,7 @@ from inspect_app.services.bench_checks import own_precision
 from inspect_app.services.deciding import wear_of
 from inspect_app.services.decoded import look_ahead, looked, stored_bytes
 from inspect_app.services.finding import current_of, now, row, touch
+from inspect_app.services.lenses import lenses_in_use
 from inspect_app.services.prints import known_prints
 from shared.apart import in_turn, outcome
 from shared.errors import InspectError, OptionError, StoppedError
@@ -70,7 +71,7 @@ def suggested_ask(store: Store, photo_id: int) -> Ask:
 
 def _as_known(store: Store, ask: Ask) -> Ask:
     """The same question, with what is known by now of the shop's measuring and of prints that tell their number."""
-    ask = replace(ask, precision=own_precision(store, ask.view))
+    ask = replace(ask, precision=own_precision(store, ask.view), lenses=lenses_in_use(store))
     if ask.scale.kind not in ("strip", "backdrop", "auto"):
         return ask
     return replace(ask, scale=replace(ask.scale, prints=known_prints(store)))
