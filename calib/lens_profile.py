@@ -10,7 +10,15 @@ from calib.photo import PROFILE, Camera, Focal, Photo
 from calib.pose_fit import CENTRE_PRIOR
 from shared.errors import OptionError
 
-__all__ = ["LensProfile", "through", "check_distance", "unconfirmed", "profile_to_json", "profile_from_json"]
+__all__ = [
+    "LensProfile",
+    "through",
+    "check_distance",
+    "holds_for",
+    "unconfirmed",
+    "profile_to_json",
+    "profile_from_json",
+]
 
 PROFILE_FORMAT = 1
 SAME_FOCAL = 0.01
@@ -150,6 +158,16 @@ def check_distance(profile: LensProfile, distance_mm: float) -> None:
             f"{distance_mm:.0f} mm.",
             "Take photos of the lens board from that distance and make a profile of them, or measure without one.",
         )
+
+
+def holds_for(profile: LensProfile, photo: Photo, distance_mm: float) -> bool:
+    """Whether a photo's EXIF says that it was taken with the profile's lens, as far away as the profile goes."""
+    try:
+        through(photo, profile)
+        check_distance(profile, distance_mm)
+    except OptionError:
+        return False
+    return not unconfirmed(profile, photo.camera)
 
 
 def unconfirmed(profile: LensProfile, camera: Camera) -> bool:

@@ -68,7 +68,7 @@ def parser() -> argparse.ArgumentParser:
     _add_measure(commands.add_parser("measure", help="measure photos and write the answer"))
     _add_print_scales(commands.add_parser("print-scales", help="write the printed scales as PDF"))
     _add_lens(commands.add_parser("lens", help="make a lens profile from photos of the printed lens board"))
-    tools = _add_prints(commands), _add_gauges(commands)
+    tools = _add_prints(commands), _add_gauges(commands), _add_bench_checks(commands)
     _add_known_thing(commands.add_parser("known-thing", help="read a thing whose size is known, and compare"))
     _add_repeat_study(commands.add_parser("repeat-study", help="say how much photos of the same frets differ"))
     demo = commands.add_parser("demo", help="load the demo job, then open the pages")
@@ -148,6 +148,8 @@ def _add_lens(p: argparse.ArgumentParser) -> None:
     p.add_argument("photos", nargs="+", type=Path, metavar="PHOTO", help="eight or more photos of the lens board")
     p.add_argument("--out", type=Path, metavar="FILE", help="the lens profile to write")
     p.add_argument("--check", type=Path, metavar="FILE", help="say whether this profile holds for the photos")
+    p.add_argument("--keep", action="store_true", help="keep the profile: photos it holds for are measured with it")
+    _data_option(p, top=False)
     p.add_argument("--name", metavar="WORDS", help="what to call camera and setting (the file's name)")
     p.add_argument("--bars", metavar="ACROSS,DOWN", help="measured lengths of the board's two check bars, mm")
 
@@ -264,6 +266,13 @@ def _add_gauges(commands: Any) -> argparse.ArgumentParser:
     return p
 
 
+def _add_bench_checks(commands: Any) -> argparse.ArgumentParser:
+    p: argparse.ArgumentParser = commands.add_parser("bench-checks", help="known things and repeat studies kept")
+    p.set_defaults(module="bench_checks")
+    p.add_argument("--retire", type=int, metavar="NUMBER", help="let this one stand no longer")
+    return p
+
+
 def _add_known_thing(p: argparse.ArgumentParser) -> None:
     p.set_defaults(module="known_thing")
     p.add_argument("photo", type=Path, metavar="PHOTO", help="photo of the thing with a scale")
@@ -276,6 +285,7 @@ def _add_known_thing(p: argparse.ArgumentParser) -> None:
     )
     _add_question(p)
     p.add_argument("--json", type=Path, metavar="FILE", help="write the comparison with its date")
+    p.add_argument("--keep", action="store_true", help="keep the result: it stands on the measurement records")
     p.add_argument("--overlay", type=Path, metavar="FILE", help="write the photo with what was read drawn on it")
 
 
@@ -285,6 +295,7 @@ def _add_repeat_study(p: argparse.ArgumentParser) -> None:
     _add_question(p)
     _add_where(p)
     p.add_argument("--json", type=Path, metavar="FILE", help="write the study's figures")
+    p.add_argument("--keep", action="store_true", help="keep them: they stand in U in place of what is assumed")
 
 
 _PLAIN = {"±": "+/-", "°": " deg", "×": "x", "…": "...", "–": "-", "›": ">", "‹": "<", "“": '"', "”": '"'}

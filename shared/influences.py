@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from enum import StrEnum
 
-__all__ = ["SOURCES", "Scope", "keeps_sign", "scope_of"]
+__all__ = ["LAID_ANEW", "SOURCES", "Scope", "keeps_sign", "scope_of"]
 
 
 class Scope(StrEnum):
@@ -47,6 +47,8 @@ SOURCES: Mapping[str, Scope] = {
     "end not square": Scope.PHOTO,
     "pose of the scale": Scope.PHOTO,
     "sharpening": Scope.PHOTO,
+    # what the shop's own study found, in place of `LAID_ANEW`
+    "repeat study": Scope.PHOTO,
     # where an edge is said to lie depends on lamp, focus and finish, which all edges of a photo have in common
     "edge definition": Scope.PHOTO,
     "boundary definition": Scope.PHOTO,
@@ -65,6 +67,18 @@ SOURCES: Mapping[str, Scope] = {
     "calliper": Scope.CALLIPER,
 }
 """Sources that readings share, by their reach. What is not listed is each reading's own."""
+
+LAID_ANEW = frozenset(
+    {
+        "edge noise", "boundary noise", "camera pose and lens", "pose and lens", "pose of the scale",
+        "camera elevation", "backdrop square to the neck", "backdrop level", "backdrop leaning",
+        "backdrop turned against the string", "backdrop behind the string", "fret to backdrop",
+        "height of the board below the scale", "board level", "scale not quite level with what it lies beside",
+        "scale leaning against the board", "end not flush with the scale", "end not square", "repeat study",
+    }
+)  # fmt: skip
+"""Sources that are drawn anew when everything is laid and photographed again, and so show in a repeat study. What is
+not here is alike in every repetition: where an edge is said to be, the light, the instrument, the scale's length."""
 
 _SIGNED = (Scope.OWN, Scope.SCALE, Scope.CALLIPER)
 

@@ -17,6 +17,7 @@ from calib.photo import Photo, open_photo
 from calib.scales.ask import numbers_from
 from inspect_app import __version__
 from inspect_app.commands.answering import runner_for
+from inspect_app.commands.bench_checks import keep
 from inspect_app.commands.files import read_file, write_file
 from inspect_app.commands.measure import ask_from, picture_ending
 from inspect_app.decide.known_thing import Comparison, compare
@@ -66,6 +67,9 @@ def run(options: argparse.Namespace) -> int:
     print("\n".join(_lines(seen.photo, options.reading or "distance across", said)))
     if options.json:
         write_file(options.json, (json.dumps(_form(seen.photo, ask, options, said), indent=1) + "\n").encode())
+    if options.keep:
+        keep(options.data, ask.view, _form(seen.photo, ask, options, said))
+        print("  kept; it stands on the measurement records from now on")
     return EXIT_AGREES if said.agrees else EXIT_DIFFERS
 
 

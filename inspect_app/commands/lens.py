@@ -9,6 +9,7 @@ from pathlib import Path
 
 from calib.lens_board import MIN_PHOTOS, Board, SeenBoard, advice_on, profile_of, residual_through, see_board
 from calib.lens_profile import LensProfile, profile_from_json, profile_to_json
+from calib.lens_said import DISAGREES, said_of_photo, said_of_profile
 from calib.photo import open_photo
 from calib.scales.print_lens_board import board_of_bars
 from inspect_app.commands.files import read_file, write_file
@@ -20,8 +21,6 @@ __all__ = ["run", "lens_from", "seen_in"]
 
 EXIT_DONE = 0
 EXIT_DIFFERS = 1
-DISAGREES = 2.0
-"""Residual of photos that took no part over that of those that did, from which something changed between them."""
 
 
 def run(options: argparse.Namespace) -> int:
@@ -36,7 +35,14 @@ def run(options: argparse.Namespace) -> int:
         print(sentence)
     profile = profile_of(seen, options.name or options.out.stem, board)
     write_file(options.out, (profile_to_json(profile) + "\n").encode())
-    print("\n".join(_said(profile)))
+    print("\n".join(said_of_profile(profile)))
+    if options.keep:
+        from inspect_app.services import open_store
+        from inspect_app.services.lenses import keep_lens
+
+        store = open_store(options.data)
+        keep_lens(store, profile)
+        store.close()
     print(f"{options.out}: give it with `inspect-app measure --lens {options.out}`.")
     return EXIT_DONE
 
@@ -78,7 +84,7 @@ def _look(photos: Sequence[Path], board: Board) -> Iterator[SeenBoard]:
             except InspectError as error:
                 print(f"{path.name}: {error}", flush=True)
                 continue
-            print(f"{path.name}: {_words(found)}", flush=True)
+            print(f"{path.name}: {said_of_photo(found)}", flush=True)
             if found is not None:
                 yield found
     finally:
@@ -94,26 +100,6 @@ def seen_in(path: Path, board: Board) -> SeenBoard | None:
         If it can't be read or decoded.
     """
     return see_board(open_photo(read_file(path), path.name), board)
-
-
-def _words(found: SeenBoard | None) -> str:
-    if found is None:
-        return "too little of the board can be seen; go closer, and keep most of it in the picture."
-    x, y = found.lean
-    lean = math.degrees(math.asin(min(1.0, math.hypot(x, y))))
-    blur = "" if math.isnan(found.blur_px) else f", edges {found.blur_px:.1f} px wide"
-    return f"{len(found.ids)} corners, leaning {lean:.0f} degrees{blur}"
-
-
-def _said(p: LensProfile) -> Iterator[str]:
-    yield (
-        f"focal length {p.focal:.4f} ± {2.0 * p.u_focal:.4f} of the longer side "
-        f"({200.0 * p.u_focal / p.focal:.2f} %), radial term {p.k1:.4f} ± {2.0 * p.u_k1:.4f}, k = 2"
-    )
-    yield f"{p.photos} photos from {p.nearest_mm:.0f} to {p.farthest_mm:.0f} mm, corners off by {p.residual_px:.2f} px"
-    yield f"views held out: corners off by {p.held_out_px:.2f} px"
-    if p.held_out_px > DISAGREES * p.residual_px:
-        yield "The views do not agree with each other: focus or zoom changed between them, or the board is not flat."
 
 
 def _check(seen: Sequence[SeenBoard], profile: LensProfile, board: Board) -> int:

@@ -13,7 +13,7 @@ from inspect_app.commands.files import refuse_over, write_file
 from inspect_app.commands.lens import lens_from
 from inspect_app.commands.table import answer_table
 from inspect_app.decide.together import flats_together
-from inspect_app.reading.ask import Ask, ScaleAsk, parse_held, parse_scale, parse_scale_plane
+from inspect_app.reading.ask import Ask, OwnPrecision, ScaleAsk, parse_held, parse_scale, parse_scale_plane
 from inspect_app.reading.inspection import Inspection
 from shared.errors import OptionError
 
@@ -92,13 +92,31 @@ def ask_from(options: argparse.Namespace) -> Ask:
         string=options.string,
         held=parse_held(options.held or ""),
         string_inset=options.string_inset,
+        precision=_precision(options),
     )
+
+
+def _precision(options: argparse.Namespace) -> tuple[OwnPrecision, ...]:
+    """What the shop's own repeat studies found, where its data folder is named."""
+    if getattr(options, "data", None) is None:
+        return ()
+    from inspect_app.services import open_store
+    from inspect_app.services.bench_checks import own_precision
+
+    if not options.data.exists():  # a first result is about to be kept there
+        return ()
+    store = open_store(options.data, make=False)
+    try:
+        return own_precision(store, options.view)
+    finally:
+        store.close()
 
 
 def _scale(options: argparse.Namespace) -> ScaleAsk:
     """The scale asked for, with the factor and uncertainty of a print of the shop."""
     scale = parse_scale(options.scale or ("strip" if options.view == "plan" else "backdrop"), options.scale_factor)
-    if options.print_number is None and getattr(options, "data", None) is None:
+    data = getattr(options, "data", None)
+    if options.print_number is None and (data is None or not data.exists()):
         return scale
     from inspect_app.services import known_prints, open_store, print_numbered  # photos outside the store need none
 

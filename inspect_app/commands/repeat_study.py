@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from inspect_app.commands.answering import PICTURES, answers, runner_for
+from inspect_app.commands.bench_checks import keep
 from inspect_app.commands.files import write_file
 from inspect_app.commands.measure import ask_from
 from inspect_app.commands.table import aligned
@@ -28,12 +29,16 @@ def run(options: argparse.Namespace) -> int:
     photos = list(_photos(options.photos))
     where = runner_for(options.workers, options.scheduler, len(photos))
     try:
-        rows = repeat_study(_answers(photos, ask_from(options), where))
+        ask = replace(ask_from(options), precision=())  # what is studied is not to stand in its own U
+        rows = repeat_study(_answers(photos, ask, where))
     finally:
         where.close()
     print("\n".join(_table(rows)))
     if options.json:
         write_file(options.json, (json.dumps(_form(photos, rows), indent=1) + "\n").encode())
+    if options.keep:
+        keep(options.data, ask.view, _form(photos, rows))
+        print("Kept: from now on these stand in the U of photos of this view, in place of what is assumed.")
     return EXIT_DONE
 
 
@@ -99,6 +104,9 @@ def _form(photos: Sequence[tuple[str, Path]], rows: Sequence[Row]) -> dict[str, 
                 "reproducibility": r.precision.reproducibility,
                 "share": r.precision.share,
                 "stated": r.stated,
+                "laid": r.laid,
+                "own_u": r.own("").u,
+                "own_dof": r.own("").dof,
             }
             for r in rows
         ],

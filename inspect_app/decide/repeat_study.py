@@ -11,15 +11,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from inspect_app.decide.precision import Precision, pooled_precision
+from inspect_app.reading.ask import OwnPrecision
 from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.own_precision import studied_as, u_laid_anew
 from inspect_app.reading.values import Reading, readings_of
 from shared.errors import OptionError
 from shared.influences import Scope, scope_of
-from shared.measured import Measured
+from shared.measured import Measured, effective_dof
 
 __all__ = ["Row", "repeat_study"]
 
-_OF_ALL = {("flats", "length"): "longest flat", ("divots", "depth"): "deepest divot"}
 _VARIES = (Scope.OWN, Scope.PHOTO)
 """Sources of uncertainty that another photo draws anew; a scale, a wire's size, a calliper stay the same."""
 
@@ -35,12 +36,25 @@ class Row:
     stated : float
         What the readings' own u says of a repeated photo: root mean square of the contributions that vary from photo to
         photo.
+    laid : float
+        The same of those alone that laying and photographing anew brings (`inspect_app.reading.own_precision`).
     """
 
     quantity: str
     unit: str
     precision: Precision
     stated: float
+    laid: float = 0.0
+
+    def own(self, study: str) -> OwnPrecision:
+        """What stands in U from now on; `study` says which study it was.
+
+        Between people, every fret counts as seen with other eyes: with two or three people nothing else can be told.
+        """
+        p = self.precision
+        parts = ((p.repeatability, p.dof), (p.between or 0.0, p.things * max(p.groups - 1, 1)))
+        dof = effective_dof(parts) if p.measuring > 0.0 else float(p.dof)
+        return OwnPrecision(self.quantity, self.unit, p.measuring, dof, self.laid, study)
 
 
 def repeat_study(answers: Iterable[tuple[str, Inspection]]) -> tuple[Row, ...]:
@@ -62,8 +76,8 @@ def repeat_study(answers: Iterable[tuple[str, Inspection]]) -> tuple[Row, ...]:
             continue
         values = {t: {who: [q.value for q in qs] for who, qs in by.items()} for t, by in several.items()}
         every = [q for by in several.values() for qs in by.values() for q in qs]
-        stated = math.sqrt(sum(_u_of_a_photo(q) ** 2 for q in every) / len(every))
-        rows.append(Row(quantity, unit, pooled_precision(values), stated))
+        stated, laid = (math.sqrt(sum(u(q) ** 2 for q in every) / len(every)) for u in (_u_of_a_photo, u_laid_anew))
+        rows.append(Row(quantity, unit, pooled_precision(values), stated, laid))
     if not rows:
         raise OptionError(
             "Nothing was read twice by the same person.",
@@ -76,10 +90,12 @@ def _things(readings: Sequence[Reading]) -> Iterable[tuple[str, str, Measured]]:
     """Quantity, what it was read on, and the value; places are left out, they only say where the scale lay."""
     most: dict[tuple[str, str], Measured] = {}
     for r in readings:
+        label = studied_as(r.key)
+        if label is None:
+            continue
         if r.key.index is None:
-            if not r.entry.where:
-                yield r.quantity, str(r.place), r.value
-        elif (label := _OF_ALL.get((r.key.feature, r.key.quantity or ""))) is not None:
+            yield label, str(r.place), r.value
+        else:
             at = (label, str(r.place))
             most[at] = max(most.get(at, r.value), r.value, key=lambda q: q.value)
     for (label, place), value in most.items():

@@ -239,6 +239,30 @@ class PrintBar(Base):
     created: Mapped[datetime]
 
 
+class BenchCheck(Base):
+    """A known thing read, or a repeat study: what the shop found out of its own measuring, and when."""
+
+    __tablename__ = "bench_checks"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    kind: Mapped[str]
+    view: Mapped[str]
+    result: Mapped[dict[str, Any]]
+    version: Mapped[str]
+    created: Mapped[datetime]
+    retired: Mapped[datetime | None]
+
+
+class LensRow(Base):
+    """A lens profile, as `calib.lens_profile` writes it."""
+
+    __tablename__ = "lens_profiles"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str]
+    profile: Mapped[dict[str, Any]]
+    created: Mapped[datetime]
+    retired: Mapped[datetime | None]
+
+
 class Setting(Base):
     """A choice of the shop: a name and a JSON value."""
 

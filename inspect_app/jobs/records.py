@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import Enum
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
+from calib.lens_profile import LensProfile
 from inspect_app.jobs.details import JobDetails
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection
@@ -24,6 +26,8 @@ __all__ = [
     "JobView",
     "JudgementView",
     "PhotoView",
+    "BenchCheckView",
+    "LensView",
     "PrintView",
     "ReadingView",
     "Stage",
@@ -239,6 +243,30 @@ class PrintView:
     measured: datetime | None = None
     gauge: str = ""
     humidity: float | None = None
+    retired: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class BenchCheckView:
+    """A known thing read (`kind` ``known thing``), or a ``repeat study``: which view, its figures, version and date."""
+
+    id: int
+    kind: str
+    view: str
+    result: Mapping[str, Any]
+    version: str
+    created: datetime
+    retired: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LensView:
+    """A lens profile of the shop."""
+
+    id: int
+    name: str
+    profile: LensProfile
+    created: datetime
     retired: bool = False
 
 

@@ -27,6 +27,7 @@ _KINDS = {
     "hand_measures": "hand measurement", "prints": "printed scale", "settings": "choice of the shop", "wires": "wire",
     "terms": "terms of job", "estimates": "estimate", "fret_heights": "fret height",
     "answers": "customer's answer", "print_bars": "check bar of a printed scale", "gauges": "gauge",
+    "bench_checks": "known thing or repeat study", "lens_profiles": "lens profile",
     "fret_work": "work on the frets", "same_instrument": "earlier job of",
     _SCHEMA: "definition of",
 }  # fmt: skip

@@ -8,7 +8,7 @@ from functools import partial
 from importlib import import_module
 from typing import cast
 
-from calib.lens_profile import check_distance, through, unconfirmed
+from calib.lens_profile import check_distance, holds_for, through, unconfirmed
 from calib.photo import ASSUMED, Focal, Photo
 from calib.plane import Plane
 from calib.pose_fit import fit_plane
@@ -22,6 +22,7 @@ from inspect_app.measure.unforeseen import finite, foreseen
 from inspect_app.reading.ask import Ask, View
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from inspect_app.reading.key import Key, NotMeasured
+from inspect_app.reading.own_precision import with_own_precision
 from shared.errors import InspectError, OptionError
 
 __all__ = ["Look", "calibrate", "first_fret", "look", "measure", "refused"]
@@ -83,7 +84,7 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
             "Mark distances and circles on it by hand.",
         )
     scale, plane = calibrated or calibrate(photo, ask)
-    photo = _through_lens(photo, ask)
+    photo = _through_lens(photo, ask, plane)
     recipe = import_module(f"{__name__}.{_RECIPES[ask.view]}")
     detected = recipe.detect(photo, scale, plane, ask)
     doubt = ("LENS_UNCONFIRMED",) if ask.lens and unconfirmed(ask.lens, photo.camera) else ()
@@ -92,7 +93,8 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
 
     @foreseen
     def read(_: Photo, asked: Ask) -> Inspection:
-        return finite(_doubted(checked(recipe.measure_detected(detected, asked)), doubt))
+        answer = checked(recipe.measure_detected(detected, asked))
+        return finite(_doubted(with_own_precision(answer, asked.precision), doubt))
 
     return partial(read, photo)
 
@@ -115,6 +117,8 @@ def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:
     plane = fit_plane(scale, (photo.width, photo.height), _focal(photo, ask.view))
     if ask.lens:
         check_distance(ask.lens, plane.distance_mm)
+    elif (known := _through_lens(photo, ask, plane)) is not photo:
+        plane = fit_plane(scale, (photo.width, photo.height), known.focal)
     return scale, plane
 
 
@@ -131,8 +135,12 @@ def first_fret(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane]) -> First
     return cast(FirstFret, found)
 
 
-def _through_lens(photo: Photo, ask: Ask) -> Photo:
-    return through(photo, ask.lens) if ask.lens else photo
+def _through_lens(photo: Photo, ask: Ask, plane: Plane | None = None) -> Photo:
+    """The photo as its lens is known: by the profile named, or once the distance is known by the shop's that holds."""
+    lens = ask.lens
+    if lens is None and plane is not None:
+        lens = next((p for p in ask.lenses if holds_for(p, photo, plane.distance_mm)), None)
+    return photo if lens is None else through(photo, lens)
 
 
 def _focal(photo: Photo, view: View) -> Focal:

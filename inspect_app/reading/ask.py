@@ -12,7 +12,17 @@ from inspect_app.reading.form import LEAVE_OUT, plain, read
 from inspect_app.reading.key import Key
 from shared.errors import OptionError
 
-__all__ = ["View", "HandEdge", "ScaleAsk", "ScalePlane", "Ask", "parse_held", "parse_scale", "parse_scale_plane"]
+__all__ = [
+    "View",
+    "HandEdge",
+    "OwnPrecision",
+    "ScaleAsk",
+    "ScalePlane",
+    "Ask",
+    "parse_held",
+    "parse_scale",
+    "parse_scale_plane",
+]
 
 View = Literal["plan", "elevation", "end", "section", "side"]
 VIEWS: tuple[View, ...] = get_args(View)
@@ -38,6 +48,22 @@ smallest (common practice, no source), so that a slip of the decimal point is to
 
 
 @dataclass(frozen=True, slots=True)
+class OwnPrecision:
+    """What a repeat study of the shop found of one quantity in one view.
+
+    `u` is the standard deviation from photo to photo, by any of the people who took part; `dof` its degrees of freedom;
+    `assumed` what the study's readings allowed for the same, root mean square. `study` says which study it was.
+    """
+
+    quantity: str
+    unit: str
+    u: float
+    dof: float
+    assumed: float
+    study: str
+
+
+@dataclass(frozen=True, slots=True)
 class HandEdge:
     """An edge a person placed: which one (``fret 5, crown nut side``) and its points in upright photo pixels."""
 
@@ -51,6 +77,7 @@ class Ask:
 
     Of a photo across the neck, `string` is the outer string before the backdrop, first being the treble side's; `held`
     the frets it was held down on, none for an open string; `string_inset` how far inside the board's edge it runs.
+    `lens` is the profile a person named; else the first of `lenses` that the photo's EXIF and distance speak for.
     """
 
     view: View
@@ -68,6 +95,8 @@ class Ask:
     string_inset: Annotated[float | None, LEAVE_OUT] = None
     hand_edges: tuple[HandEdge, ...] = ()
     lens: Annotated[LensProfile | None, LEAVE_OUT] = None
+    lenses: Annotated[tuple[LensProfile, ...], LEAVE_OUT] = ()
+    precision: Annotated[tuple[OwnPrecision, ...], LEAVE_OUT] = ()
 
     def __post_init__(self) -> None:
         if self.view not in VIEWS:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, fields, replace
 
 from inspect_app.reading.inspection import SINGLES, FretReading, Inspection
@@ -10,7 +10,7 @@ from inspect_app.reading.key import Key, Place, on_fret
 from inspect_app.reading.quantities import Quantity, entry_of, rank
 from shared.measured import Measured
 
-__all__ = ["Reading", "readings_of", "without"]
+__all__ = ["Reading", "changed", "readings_of", "without"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +62,26 @@ def _of_fret(fret: FretReading) -> Iterator[tuple[Key, Measured]]:
             for f in fields(spot):
                 if (value := getattr(spot, f.name)) is not None:
                     yield on_fret(fret.number, group, i, f.name), value
+
+
+def changed(inspection: Inspection, change: Callable[[Key, Measured], Measured]) -> Inspection:
+    """The inspection with every value as `change` makes it of its key and what it was."""
+    values = {key: change(key, q) for key, q in inspection.values.items()}
+    return replace(inspection, frets=tuple(_changed(f, change) for f in inspection.frets), values=values)
+
+
+def _changed(fret: FretReading, change: Callable[[Key, Measured], Measured]) -> FretReading:
+    new = {key: change(key, q) for key, q in _of_fret(fret)}
+    n = fret.number
+    singles = {name: new.get(on_fret(n, name)) for name in SINGLES}
+    groups = {
+        group: tuple(
+            replace(spot, **{f.name: new.get(on_fret(n, group, i, f.name)) for f in fields(spot)})
+            for i, spot in enumerate(getattr(fret, group), 1)
+        )
+        for group in ("flats", "divots")
+    }
+    return replace(fret, **singles, **groups)  # type: ignore[arg-type]
 
 
 def without(inspection: Inspection, rejected: Collection[Key]) -> Inspection:

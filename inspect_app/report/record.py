@@ -82,6 +82,7 @@ def record_content(
         ],
         "not_measured": [{"what": str(n.what), "reason": writing.words(n.reason)} for n in unread],
         "pictures": [picture(p) for p in pictures],
+        "bench_checks": [],
     }
 
 

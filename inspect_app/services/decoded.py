@@ -152,4 +152,4 @@ def look_ahead(path: Path, sha256: str, ask: Ask) -> None:
 
 
 def _only_scale(ask: Ask) -> Ask:
-    return Ask(ask.view, ask.scale)
+    return Ask(ask.view, ask.scale, lens=ask.lens, lenses=ask.lenses)

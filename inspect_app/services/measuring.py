@@ -26,9 +26,11 @@ from inspect_app.reading.ask import Ask, HandEdge, ScaleAsk, View
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from inspect_app.reading.values import readings_of
 from inspect_app.services import workers
+from inspect_app.services.bench_checks import own_precision
 from inspect_app.services.deciding import wear_of
 from inspect_app.services.decoded import look_ahead, looked, stored_bytes
 from inspect_app.services.finding import current_of, now, row, touch
+from inspect_app.services.lenses import lenses_in_use
 from inspect_app.services.prints import known_prints
 from shared.apart import in_turn, outcome
 from shared.errors import InspectError, OptionError, StoppedError
@@ -56,7 +58,7 @@ def suggested_ask(store: Store, photo_id: int) -> Ask:
         photo = row(session, PhotoRow, photo_id, "photo")
         last = loading.current_inspection(photo)
         if last is not None and last.ask["view"] == photo.view:
-            return _with_prints(store, Ask.from_dict(last.ask))
+            return _as_known(store, Ask.from_dict(last.ask))
         if photo.view == "finding":
             raise OptionError("A finding is not measured by itself.", "Mark a distance, an angle or a circle on it.")
         view, job_id, visit = cast(View, photo.view), photo.job_id, photo.visit.label
@@ -64,11 +66,12 @@ def suggested_ask(store: Store, photo_id: int) -> Ask:
     width, height = _crown(store, job_id, visit, instrument)
     scale = ScaleAsk("strip" if view == "plan" else "backdrop")
     ask = Ask(view, scale, scale_length=instrument.scale_length, crown_width=width, crown_height=height)
-    return _with_prints(store, ask)
+    return _as_known(store, ask)
 
 
-def _with_prints(store: Store, ask: Ask) -> Ask:
-    """The same question, with what is known by now of prints that tell their number."""
+def _as_known(store: Store, ask: Ask) -> Ask:
+    """The same question, with what is known by now of the shop's measuring and of prints that tell their number."""
+    ask = replace(ask, precision=own_precision(store, ask.view), lenses=lenses_in_use(store))
     if ask.scale.kind not in ("strip", "backdrop", "auto"):
         return ask
     return replace(ask, scale=replace(ask.scale, prints=known_prints(store)))

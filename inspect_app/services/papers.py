@@ -14,6 +14,7 @@ from inspect_app.reading.closeups import bar_of, nearest_spot
 from inspect_app.reading.key import NotMeasured
 from inspect_app.reading.values import readings_of
 from inspect_app.report.bench import bench_content
+from inspect_app.report.bench_checks import bench_check_rows
 from inspect_app.report.estimate import Findings, estimate_content, reason_words, worst_first
 from inspect_app.report.frame import Picture
 from inspect_app.report.mail import covering_mail
@@ -21,6 +22,7 @@ from inspect_app.report.pdf import Pdf, render_pages, render_pdf
 from inspect_app.report.record import PhotoRow, ReadingRow, record_content
 from inspect_app.report.setup_words import board_words, setup_words
 from inspect_app.report.writing import Writing, listed, ordinal
+from inspect_app.services.bench_checks import bench_checks
 from inspect_app.services.deciding import AFTER, Decision, decide, inspections_of, terms, wear_of
 from inspect_app.services.handing_over import handover_paper, proof_of
 from inspect_app.services.jobs import job_view
@@ -205,6 +207,7 @@ def record_paper(store: Store, job_id: int, visit: str = FIRST_VISIT, paper: str
     record = (_readings(store, job_id, visit, photos), _photo_rows(photos), _unread(store, job_id, visit), named)
     heading = heading_of(store, job, paper, writing)
     content = record_content(heading, (visit, visit_day(job, visit)), wear, record, options, checks, writing)
+    content["bench_checks"] = bench_check_rows(bench_checks(store), writing)
     files = {n.file: picture_of(store, p, RECORD_PX) for n, p in zip(named, photos, strict=True)}
     return render_pdf("record", content, files, visit_day(job, visit))
 

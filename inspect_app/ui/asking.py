@@ -14,6 +14,7 @@ from inspect_app.services import PhotoView
 from inspect_app.ui import server
 from inspect_app.ui.bench import length_unit, say
 from inspect_app.ui.lengths import TypedLength, bare_unit, length_field
+from inspect_app.ui.lens_profiles import choose_lens
 from inspect_app.ui.marking import mark_span
 from inspect_app.ui.words import in_unit
 from shared.errors import InspectError, OptionError
@@ -99,6 +100,7 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
             string = choose_string(was.string) if photo.view == "side" else None
             held = choose_held(was.held) if photo.view == "side" else ""
             inset = choose_inset(was.string_inset) if photo.view == "side" else None
+            lens = choose_lens(was.lens)
         if not st.form_submit_button(send, type="primary"):
             return None
     try:
@@ -119,6 +121,7 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
             string=string,
             held=parse_held(held),
             string_inset=inset.mm() if inset else None,
+            lens=lens,
         )
     except InspectError as error:
         say(error)

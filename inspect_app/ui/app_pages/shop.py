@@ -19,6 +19,7 @@ from inspect_app.ui import server
 from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import JOBS_PAGE, choose_unit, length_unit, page
 from inspect_app.ui.lengths import length_number
+from inspect_app.ui.lens_profiles import lens_profiles
 from inspect_app.ui.limit_fields import changed_limits, limit_numbers, limit_said
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.printed_scales import printed_scales
@@ -224,7 +225,8 @@ with st.container(horizontal=True, vertical_alignment="center", horizontal_align
 st.title("Shop")
 if shop_said := st.session_state.pop("shop-said", None):
     st.success(plain(shop_said))
-tabs = st.tabs(["On paper", "Limits", "Setup", "Prices", "Wire in stock", "Scales"])
-for tab, part in zip(tabs, (letterhead, limits, setup_aims, prices, stock, printed_scales), strict=True):
+tabs = st.tabs(["On paper", "Limits", "Setup", "Prices", "Wire in stock", "Scales", "Lenses"])
+parts = (letterhead, limits, setup_aims, prices, stock, printed_scales, lens_profiles)
+for tab, part in zip(tabs, parts, strict=True):
     with tab:
         part()

@@ -6,12 +6,15 @@ from contextlib import closing
 
 import pytest
 
+from calib.lens_profile import LensProfile
 from inspect_app import services
 from inspect_app.instrument.wire import WireStock
+from inspect_app.services.bench_checks import keep_bench_check
 from inspect_app.services.deciding import add_wire, change_terms, write_fret_heights
 from inspect_app.services.estimating import accept_estimate, draft, issue_estimate
 from inspect_app.services.gauges import add_gauge, use_gauge
 from inspect_app.services.heights import record_work, same_instrument
+from inspect_app.services.lenses import keep_lens
 from tests.inspect_app.conftest import full_answer
 from tests.inspect_app.deciding_case import make_job, put_elevation
 
@@ -27,6 +30,8 @@ def fill(store, monkeypatch):
     gauge = add_gauge(store, "bench", "calliper", 0.01, 0.012)
     services.measure_print(store, made.id, 100.1, gauge.id)
     use_gauge(store, gauge.id)
+    keep_bench_check(store, "plan", {"kind": "repeat study", "photos": [], "quantities": []})
+    keep_lens(store, LensProfile("phone", 0.81, 0.001, -0.01, 0.003, 0.1, 9))
     services.put_setting(store, "shop", {"name": "The bench", "lines": ["Harbour Street 1"]})
     write_fret_heights(store, job, {3: 1.02}, "intake")
     wire = add_wire(store, WireStock("shop no. 3", "nickel silver", 2.6, 1.3, 0.52, 1.6, 220))

@@ -1,0 +1,41 @@
+"""Lens profiles on the shop's page."""
+
+from __future__ import annotations
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from calib.lens_profile import LensProfile
+from inspect_app.services.lenses import LensTry, keep_lens, lenses
+from tests.inspect_app.ui.test_pages import open_page, press
+
+PROFILE = LensProfile("phone", 0.81, 1e-3, -0.01, 2e-3, 0.1, 12, nearest_mm=250.0, farthest_mm=400.0, camera="Phone A")
+
+
+@pytest.mark.usefixtures("served")
+def test_a_profile_that_was_made_is_kept_and_taken_out_of_use(store, job):
+    at = open_page("shop.py", job)
+    at.session_state["lens-tried"] = LensTry((("a.jpg", "35 corners"),), ("Lean the camera that way.",), PROFILE)
+    at.run()
+    assert any("Lean the camera" in i.value for i in at.info)
+    assert any("views held out" in m.value for m in at.markdown)
+    press(at, "keep-lens")
+    assert [v.name for v in lenses(store)] == ["phone"]
+    at = open_page("shop.py", job)
+    assert any("Phone A, 250 to 400 mm" in m.value for m in at.markdown)
+    press(at, "retire-lens-1")
+    assert [v.retired for v in lenses(store)] == [True]
+
+
+def choosing():
+    from inspect_app.ui.lens_profiles import choose_lens
+
+    choose_lens(None)
+
+
+def test_a_lens_is_asked_for_only_where_there_are_profiles(served):
+    assert not AppTest.from_function(choosing).run().selectbox
+    keep_lens(served, PROFILE)
+    (asked,) = AppTest.from_function(choosing).run().selectbox
+    assert asked.options[0] == "By the photo itself"
+    assert asked.options[1].startswith("phone, ")
