@@ -254,11 +254,11 @@ def _draw_side(
     it; `wish.high` lifts one fret in the photo off the board."""
     board = replace(
         board,
-        relief=float(rng.choice([rng.uniform(0.05, 0.45), rng.uniform(-0.1, 0.05)])),
+        relief=float(rng.uniform(0.05, 0.45)),  # a neck that bends backwards has the held string on its crowns
         bows_to=fret_position(board.scale_length, 16),
         tongue=float(rng.choice([0.0, rng.uniform(0.1, 0.5)])),
     )
-    frets = _frets(rng, board, 22, condition, wish.shapes)
+    frets = _frets(rng, board, 22, wish.condition or "fresh", wish.shapes)
     held = wish.held if wish.held is not None else ((1, 16) if rng.random() < 0.4 else ())
     number = int(rng.integers(7, 10) if held else rng.choice([1, 2, 10, 11, 12, 13, 16, 17]))
     if wish.high:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.photo import Photo
 from calib.plane import Plane
@@ -19,7 +20,7 @@ from inspect_app.measure.backdrop.daylight import daylight_under
 from inspect_app.measure.backdrop.fret_faces import Facing, FretFace, find_faces
 from inspect_app.measure.backdrop.neck import neck_readings
 from inspect_app.measure.backdrop.string_edge import HIDDEN, THICKEST_MM, StringAndFoot, find_string
-from inspect_app.measure.backdrop.string_gap import CrownSeen, Geometry, measure_gaps, too_near
+from inspect_app.measure.backdrop.string_gap import CardStand, CrownSeen, Geometry, falls_oddly, measure_gaps, too_near
 from inspect_app.measure.manual import PLACED_U_PX, Points, placed_on
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask
@@ -29,6 +30,8 @@ from shared.errors import OptionError, ScaleError
 from shared.trade import CROWN_HEIGHT_MM, STRING_INSET_GIVEN_U_MM, STRING_INSET_MM, STRING_INSET_U_MM
 
 __all__ = ["DetectedSide", "detect", "measure_detected"]
+
+Array = NDArray[np.float64]
 
 GAP = "string gap"
 ENDS_BEFORE_MM = 5.0
@@ -110,8 +113,7 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
         return replace(base, not_measured=(NotMeasured(on_fret(n, GAP), why),))
     g = _geometry(detected, ask)
     gaps, stand, behind, u_behind = measure_gaps(g)
-    if too_near(behind):
-        why = "the backdrop seems to stand before the string; say how far the string runs from the board's edge"
+    if why := _not_so(stand, behind):
         return replace(base, not_measured=tuple(NotMeasured(on_fret(s.face.number, GAP), why) for s in g.seen))
     found, lost = {}, []
     for s, gap in zip(g.seen, gaps, strict=True):
@@ -143,6 +145,19 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
         outlines=_drawn_lines(detected.plane, lines),
         checks=checks,
     )
+
+
+def _not_so(stand: CardStand, behind: Array) -> str:
+    """Why the card can't stand as it seems to; nothing where it can."""
+    if too_near(behind):
+        return "the backdrop seems to stand before the string; say how far the string runs from the board's edge"
+    if falls_oddly(stand):
+        fall = math.degrees(math.atan(-stand.slope))
+        return (
+            f"the crowns seem to fall by {fall:.0f} degrees towards the board's edge, as none do: a shadow's edge may "
+            "have been taken for the backdrop's foot; move the lamp, or mark the foot by hand"
+        )
+    return ""
 
 
 def _stands(lines: StringAndFoot, seen: tuple[CrownSeen, ...]) -> bool:

@@ -55,7 +55,7 @@ from shared.trade import (
     STRING_INSET_U_MM,
 )
 
-__all__ = ["CardStand", "CrownSeen", "Geometry", "measure_gaps", "stand_of"]
+__all__ = ["CardStand", "CrownSeen", "Geometry", "falls_oddly", "measure_gaps", "stand_of", "too_near"]
 
 Array = NDArray[np.float64]
 
@@ -81,6 +81,9 @@ LEAN_U = math.radians(1.5)
 source)."""
 CURVATURE_U = 1.0 / 320.0 - 1.0 / 500.0
 """Of the board's curvature where it is not given, 1/mm: from 180 mm to flat, half of that either way."""
+UNUSUAL = 3.3
+"""Standard deviations of the crowns' slope from what boards have beyond which something else was taken for the card's
+foot or the ends: one in a thousand by chance. A shadow's edge 0.7 mm over the foot gives 12 degrees of fall."""
 NEAREST_MM = 0.3
 """Nearest that the card may stand to the string's middle: a card's thickness and half a string."""
 
@@ -114,6 +117,8 @@ class CardStand:
         Of the crowns' tops, mean from the card to their ends' tops, in the card's frame.
     u_ends, u_turn, u_slope : float
         Standard uncertainties.
+    off_usual : float
+        How far the slope as read off the ends' tops is from what boards have, over what both allow.
     """
 
     ends: float
@@ -123,6 +128,7 @@ class CardStand:
     u_ends: float
     u_turn: float
     u_slope: float
+    off_usual: float = 0.0
 
     def ends_at(self, x: Array | float) -> Array:
         """Distance of the ends before the card at `x`, mm."""
@@ -165,8 +171,8 @@ def stand_of(g: Geometry) -> CardStand:
     middle = float(g.x.mean())
     ends, turn, u_ends, u_turn = _ends(g, middle)
     stand = CardStand(ends, turn, middle, SLOPE, u_ends, u_turn, SLOPE_U)
-    slope, u_slope = _slope(g, stand)
-    return replace(stand, slope=slope, u_slope=u_slope)
+    slope, u_slope, off = _slope(g, stand)
+    return replace(stand, slope=slope, u_slope=u_slope, off_usual=off)
 
 
 def _ends(g: Geometry, middle: float) -> tuple[float, float, float, float]:
@@ -192,11 +198,11 @@ def _ends(g: Geometry, middle: float) -> tuple[float, float, float, float]:
     return DISTANCE_MM + float(fit[1]), float(fit[2]), float(np.sqrt(cov[1, 1])), float(np.sqrt(cov[2, 2]))
 
 
-def _slope(g: Geometry, stand: CardStand) -> tuple[float, float]:
-    """Mean slope of the crowns' tops from the card to their ends, and its standard uncertainty."""
+def _slope(g: Geometry, stand: CardStand) -> tuple[float, float, float]:
+    """Mean slope of the crowns' tops from the card to their ends, its standard uncertainty, and how unusual it is."""
     tops = [s for s in g.seen if s.face.top is not None]
     if not tops:
-        return SLOPE, SLOPE_U
+        return SLOPE, SLOPE_U, 0.0
     x = np.array([s.face.x for s in tops])
     top = np.array([s.face.top for s in tops])
     base = np.array([s.crown for s in tops])
@@ -211,7 +217,8 @@ def _slope(g: Geometry, stand: CardStand) -> tuple[float, float]:
     u_top = TOP_U_MM / math.sqrt(len(tops))
     u = math.hypot(scatter, rise / at * stand.u_ends, rise / at * u_back, u_top / at)
     share = SLOPE_U**2 / (SLOPE_U**2 + u**2)
-    return share * mean + (1.0 - share) * SLOPE, math.sqrt(share) * u
+    off = abs(mean - SLOPE) / math.hypot(SLOPE_U, u)
+    return share * mean + (1.0 - share) * SLOPE, math.sqrt(share) * u, off
 
 
 def _set_back(g: Geometry) -> float:
@@ -261,6 +268,11 @@ def measure_gaps(g: Geometry) -> tuple[tuple[Measured, ...], CardStand, Array, f
         value = Measured(float(gap), "mm", tuple(Contribution(k, float(u)) for k, u in parts.items()))
         out.append(marked(value) if s.by_hand else value)
     return tuple(out), stand, behind, u_behind
+
+
+def falls_oddly(stand: CardStand) -> bool:
+    """Whether the crowns would fall as no board's do: what was found is not what it was taken for."""
+    return stand.off_usual > UNUSUAL
 
 
 def too_near(behind: Sequence[float] | Array) -> bool:

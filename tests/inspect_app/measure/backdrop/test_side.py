@@ -78,6 +78,19 @@ def test_the_card_is_found_as_far_behind_the_string_as_it_stands(answers):
         assert abs(answer.checks["behind_string_mm"] - scene.behind) < 2.0 * u
 
 
+def test_a_shadow_taken_for_the_foot_is_found_out_by_how_the_crowns_would_fall():
+    """A band 0.7 mm over the foot, as a string's shadow draws one, in the foot's place: gaps would be 0.7 mm short."""
+    scene = SideScene(seed=11)
+    photo, ask = draw_side(scene), side_ask(scene)
+    scale, plane = calibrate(photo, ask)
+    detected = side.detect(photo, scale, plane, ask)
+    assert len(side.measure_detected(detected, ask).frets) == scene.frets
+    moved = replace(detected, seen=tuple(replace(s, crown=s.crown + 0.7) for s in detected.seen))
+    answer = side.measure_detected(moved, ask)
+    assert not answer.frets
+    assert all("degrees towards the board's edge, as none do" in n.reason for n in answer.not_measured)
+
+
 def test_a_crown_under_the_foot_shows_by_its_daylight():
     scene = SideScene(drop=(0.0, 0.09, 0.0, 0.0), seed=6)
     answer = measure(draw_side(scene), side_ask(scene))

@@ -62,6 +62,7 @@ def matched():
     return out
 
 
+@pytest.mark.slow
 def test_worn_places_are_found_where_they_are():
     every = matched()
     assert sum(q is not None for _, q in every) >= 0.85 * len(every)
@@ -71,6 +72,7 @@ def test_worn_places_are_found_where_they_are():
                 assert any(p.fret == n and abs(p.at - at) < 4.0 for p in scene.patches)
 
 
+@pytest.mark.slow
 def test_their_areas_are_right_within_a_tenth_and_within_u():
     read = [(true, q) for true, q in matched() if q is not None]
     off = np.array([q[1] / true - 1.0 for true, q in read])
