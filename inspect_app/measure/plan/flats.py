@@ -254,15 +254,31 @@ def _best_fits(
     """Fit from all coarse outlines that differ; the best fit is kept, with the rivals that explain nearly as much."""
     tried = [[starting_outline(s) for s in _different(several)] for several in starts]
     rough = iter(rough_fits(view, reference, arc, *_windowed(tried, limits)))
-    likely = [_likeliest([next(rough) for _ in several]) for several in tried]
+    ranked = [sorted([next(rough) for _ in several], key=lambda fit: -fit[1]) for several in tried]
+    likely = [_likeliest(several) for several in ranked]
     fine = iter(fit_outlines(view, reference, arc, *_windowed(likely, limits), (ROUGH_STEPS, STEPS)))
-    return [_with_rivals([next(fine) for _ in several]) for several in likely]
+    return [
+        _with_rivals([next(fine) for _ in several], _left_rough(rough_ones))
+        for several, rough_ones in zip(likely, ranked, strict=True)
+    ]
 
 
-def _likeliest(fits: list[tuple[Floats, float]]) -> list[Floats]:
+def _likeliest(ranked: list[tuple[Floats, float]]) -> list[Floats]:
     """The outline with most evidence so far, and the next that has not come to the same."""
-    best, *others = (p for p, _ in sorted(fits, key=lambda fit: -fit[1]))
+    best, *others = (p for p, _ in ranked)
     return [best, *[p for p in others if np.abs(p - best).max() >= _SAME][: _FITTED - 1]]
+
+
+def _left_rough(ranked: list[tuple[Floats, float]]) -> list[Floats]:
+    """Outlines that are not fitted to the end, and had nearly as much evidence as the best when they were left."""
+    enough = _nearly(ranked[0][1])
+    fitted = _likeliest(ranked)
+    return [p for p, found in ranked if found >= enough and all(np.abs(p - q).max() >= _SAME for q in fitted)]
+
+
+def _nearly(most: float) -> float:
+    """Evidence that an outline needs to be a rival of one with the most."""
+    return most - max(_RIVAL, _RIVAL_SHARE * most)
 
 
 def _windowed(
@@ -288,11 +304,12 @@ def _different(spans: Sequence[FlatSpan]) -> list[FlatSpan]:
     return kept
 
 
-def _with_rivals(fits: list[FlatOutline]) -> FlatOutline:
+def _with_rivals(fits: list[FlatOutline], rough: list[Floats]) -> FlatOutline:
     """The fit with most evidence, which of the others have nearly as much noted with it."""
     best = max(fits, key=lambda f: f.log_ratio)
-    enough = best.log_ratio - max(_RIVAL, _RIVAL_SHARE * best.log_ratio)
-    return replace(best, rivals=tuple(f.params for f in fits if f is not best and f.log_ratio >= enough))
+    enough = _nearly(best.log_ratio)
+    rivals = [f.params for f in fits if f is not best and f.log_ratio >= enough]
+    return replace(best, rivals=(*rivals, *rough))
 
 
 def _differ(a: FlatSpan, b: FlatSpan) -> bool:
