@@ -81,7 +81,7 @@ class EdgeResponse:
     black, white : float
         Codes of print and paper over 255, medians.
     white_bgr : tuple of float
-        The bright side's linear light in each channel over that of the brightest: where it is the paper, the light's colour.
+        The bright side's linear light in each channel over that of the brightest: of paper, the light's colour.
     rows : int
         Rows that were put together.
     """
@@ -141,7 +141,9 @@ def response_across(
     level = LEVEL_SHARE * half
     sides = at < -level, at > level
     dark, bright = (_level(codes, mask) for mask in sides)
-    uneven = np.sqrt(np.fmax(*(_level((codes - of[:, None]) ** 2, m) for of, m in zip((dark, bright), sides))))
+    uneven = np.sqrt(
+        np.fmax(*(_level((codes - of[:, None]) ** 2, m) for of, m in zip((dark, bright), sides, strict=True)))
+    )
     found = np.isfinite(dark) & np.isfinite(bright) & (bright - dark > LEAST_CONTRAST)
     found &= (uneven <= most_uneven * (bright - dark)) & (dark >= room) & (bright <= 1.0 - room)
     if found.sum() < LEAST_ROWS:

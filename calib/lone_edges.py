@@ -1,8 +1,8 @@
-"""Blur and sharpening of a photo told from whatever sharp edges it holds: those that stand alone between two even areas.
+"""Blur and sharpening told from whatever sharp edges a photo holds: those that stand alone between two even areas.
 
-A coin, a rule or a card has no black print on white. But a card's border, a rule's side, the board's edge and inlays are
-steps too, and sharpening lays the same halo beside all of them, while what the things themselves show beside their
-edges differs from one to the next and is even there, or the row is left out.
+A coin, a rule or a card has no black print on white. But a card's border, a rule's side, the board's edge and inlays
+are steps too, and sharpening lays the same halo beside all of them. What the things themselves show beside their edges
+differs from one to the next, and a row that is not even there is left out.
 """
 
 from __future__ import annotations
@@ -22,10 +22,11 @@ Single = NDArray[np.float32]
 MOST_ROWS = 3000
 """Rows enough: with them the median of a bin is good to a thousandth of the step."""
 MOST_UNEVEN = 0.06
-"""Scatter on either side, as a share of the step, with which it is even: three times the noise of a good photo (0.006 of
-full code on a step of a third)."""
+"""Scatter on either side, as a share of the step, with which it is even: three times the noise of a good photo, 0.006
+of full code on a step of a third (common practice, no source)."""
 ROOM = 0.025
-"""Codes over 255 between a level and black or white: six steps, a sixth of the least step, the halo of much sharpening."""
+"""Codes over 255 between a level and black or white: six steps, a sixth of the least contrast, as high as the halo of
+much sharpening is there."""
 _SMOOTH_PX = 1.0
 """Blur with which slopes are taken: that of a sharp photo's own edges (common practice, no source)."""
 _SOFTEST_PX = 2.0

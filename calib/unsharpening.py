@@ -24,9 +24,10 @@ __all__ = ["photo_response", "unsharpened"]
 
 LEAST_OVERSHOOT = 0.005
 """Overshoot, as a share of the step, under which nothing is undone: one of 255 codes beside black on white."""
-_WIDER = math.sqrt(3.0)
-"""Second blur over the first: the powers of G in the series of the inverse are Gaussians of r, r sqrt(2), r sqrt(3) ...;
-with these two the inverse is met within 0.8 % at every frequency for amounts up to 3."""
+_WIDER = 2.0
+"""Second blur over the first. The series of the inverse in powers of G has Gaussians of r, r sqrt(2), r sqrt(3) ...;
+with these two for all of them what was lifted is lowered within 1.4 % at every frequency for amounts up to 2, and
+within 3.2 % up to 3."""
 _FREQUENCIES = np.linspace(0.0, math.sqrt(2.0) * math.pi, 200)  # rad a pixel, to the corner of what pixels can hold
 _TAILS = 4.0  # standard deviations
 
@@ -57,9 +58,10 @@ def _blurred(codes: NDArray[np.uint8], radius: float) -> cv2.typing.MatLike:
 
 
 def _inverse(amount: float, radius: float) -> tuple[float, float, float]:
-    """Shares of the photo and of its two blurs that make up the inverse filter, by least squares over frequencies."""
-    passed = [np.exp(-0.5 * (_FREQUENCIES * r) ** 2) for r in (radius, radius * _WIDER)]
-    wanted = 1.0 / (1.0 + amount * (1.0 - passed[0]))
+    """Shares of the photo and of its two blurs that make up the inverse filter: 1 in all, so that no level changes."""
+    narrow, wide = (np.exp(-0.5 * (_FREQUENCIES * r) ** 2) for r in (radius, radius * _WIDER))
     kept = 1.0 / (1.0 + amount)
-    narrow, wide = np.linalg.lstsq(np.column_stack(passed), wanted - kept, rcond=None)[0]
-    return kept, float(narrow), float(wide)
+    wanted = 1.0 / (1.0 + amount * (1.0 - narrow)) - kept - (1.0 - kept) * wide
+    between = narrow - wide
+    share = float(between @ wanted / (between @ between))
+    return kept, share, 1.0 - kept - share

@@ -125,8 +125,9 @@ class Windows:
     """The parts of the view that flats are fitted in: arrays of shape (flats, rows, columns), or broadcastable to it.
 
     All have as many rows as the longest; those that a flat's window has not weigh nothing and lie far away. `shown` is
-    the light of `tone`, its square; `burnt_from` (flats, rows, 1) that from which it may be burnt out; `weight` allows for the correlation of the noise, `weight_of_one` does not; `even`
-    (flats, 1) is by how much the tones of the rows next but one count for a row's.
+    the light of `tone`, its square; `burnt_from` (flats, rows, 1) that from which it may be burnt out; `weight` allows
+    for the correlation of the noise, `weight_of_one` does not; `even` (flats, 1) is by how much the tones of the rows
+    next but one count for a row's.
     """
 
     y: Singles

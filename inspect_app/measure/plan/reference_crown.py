@@ -60,6 +60,9 @@ brighter."""
 _LEVEL_MM = 3.0
 """Length along the fret over which a photo's processing keeps burnt-out tones at one level: it evens out brightness
 over parts of the picture many times as large (common practice, no source)."""
+_SAME_LEVEL = 0.95
+"""Brightest tone of a row over that of its neighbours from which it shows the same burnt-out light: the level so turned
+down changes by a twentieth over `_LEVEL_MM`, if that; what is less bright shows another light."""
 _TOP, _FLAT_TOP, _FLAT_SHARE = 0.9, 0.012, 0.65
 """Of the cells above the first share of the brightest, those within three code steps of it: a third where a reflection
 has a round top (a parabola's: sqrt(0.012 / 0.1)), nearly all where it is cut off. Half-way between is the limit."""
@@ -174,13 +177,15 @@ def _burnt_from(tone: Floats, rows: int) -> Floats:
     and nothing near is brighter: a reflection cut off flat. A lamp's even reflection that just fell short of white
     looks the same, and is within what is allowed for blooming.
     """
-    level = percentile_filter(np.quantile(tone, _TOP, axis=1), 75, rows, mode="nearest")[:, None]
+    own = np.quantile(tone, _TOP, axis=1)
+    near = percentile_filter(own, 75, rows, mode="nearest")
+    level = np.where(own > _SAME_LEVEL * near, own, near)[:, None]
     top, even, more = (
         uniform_filter1d(np.mean(cells, axis=1), rows)
         for cells in (tone > _TOP * level, np.abs(tone - level) < _FLAT_TOP, tone > level + 2.0 * _FLAT_TOP)
     )
     cut_off = (even > _FLAT_SHARE * top) & (more < (1.0 - _TOP) * top)
-    return np.where(cut_off, BURNT * np.minimum(level[:, 0], 1.0), BURNT)
+    return np.where(cut_off & (near < BURNT), BURNT * level[:, 0], BURNT)
 
 
 def _bin(light: NDArray[np.float32], rows: int, columns: int) -> Floats:

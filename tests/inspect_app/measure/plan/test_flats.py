@@ -84,12 +84,20 @@ def test_another_outline_that_explains_as_much_widens_the_uncertainty() -> None:
     longer = fit.params + np.log([1.0, 1.5, 0.8, 1.0, 1.0, 1.0, 1.0])
     rival = dataclasses.replace(fit, params=longer, log_ratio=0.95 * fit.log_ratio)
     far_behind = dataclasses.replace(fit, log_ratio=0.5 * fit.log_ratio)
-    alone, beside = (flats._with_rivals([fit, other]) for other in (far_behind, rival))
+    alone, beside = (flats._with_rivals([fit, other], []) for other in (far_behind, rival))
     assert (alone.rivals, len(beside.rivals)) == ((), 1)
     sure, torn, other = (flat_size(f, found.patch, found.arc, found.view) for f in (alone, beside, rival))
     for of in ("length", "width"):
         assert getattr(torn, of).expanded >= abs(getattr(torn, of).value - getattr(other, of).value)
         assert getattr(torn, of).u > 1.5 * getattr(sure, of).u
+
+
+def test_an_outline_left_half_way_with_nearly_as_much_evidence_is_a_rival() -> None:
+    plain, long, wide, faint = (np.zeros(7) + shift for shift in (0.0, 0.4, 0.8, 1.2))
+    ranked = [(plain, 100.0), (long, 97.0), (wide, 95.0), (faint, 60.0)]
+    (left,) = flats._left_rough(ranked)  # two are fitted to the end
+    assert left is wide
+    assert flats._left_rough(ranked[:2]) == []
 
 
 def test_depth_is_worked_out_from_width_and_says_so() -> None:
