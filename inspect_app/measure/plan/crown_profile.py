@@ -59,8 +59,6 @@ class CrownProfile:
         Natural logarithm of red over blue light; 0 where no colour was sampled.
     rows : int
         Photo rows used.
-    segments : ndarray, shape (m, n)
-        The same of parts of the fret along it, aligned; `log_light` is their median.
     """
 
     across_mm: Floats
@@ -74,7 +72,6 @@ class CrownProfile:
     warmth: Floats
     rows: int
     px_per_mm: float
-    segments: Floats
 
 
 def crown_profile(patch: FretPatch) -> CrownProfile | None:
@@ -98,16 +95,14 @@ def crown_profile(patch: FretPatch) -> CrownProfile | None:
     places = patch.along_mm[rows].reshape(_SEGMENTS, -1).mean(axis=1)[whole]
     middle, px = float(places.mean()), patch.px_per_mm
     shift, (slope, bow, bow_u) = _align(segments, places - middle, px)
-    straight = _moved(segments, shift)
-    profile = np.median(straight, axis=0)
+    profile = np.median(_moved(segments, shift), axis=0)
     grain, grain_u = zip(*_grain(blocks - segments[:, None], ok, shift, patch.across_mm), strict=True)
     warmth = np.zeros(width)
     if patch.red_blue is not None:
         colour = _warmth(patch.red_blue, int(start), _SEGMENTS * n).reshape(_SEGMENTS, n, width)
         warmth = np.median(_moved(_middle(colour[whole], ok), shift), axis=0)
     bend = slope / px, bow / px, bow_u / px
-    light = profile, middle, *bend, grain, grain_u, warmth
-    return CrownProfile(patch.across_mm, *light, n * _ROWS * len(whole), px, straight)
+    return CrownProfile(patch.across_mm, profile, middle, *bend, grain, grain_u, warmth, n * _ROWS * len(whole), px)
 
 
 def _warmth(red_blue: NDArray[np.float32], start: int, blocks: int) -> NDArray[np.float32]:

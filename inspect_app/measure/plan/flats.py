@@ -82,6 +82,9 @@ _FAINT_TIPS_MM, _BESIDE_FLAT_MM = 0.3, 0.12
 """Set aside with a flat: its faint tips, two rows beyond each end, and its blurred boundary, two columns beside it."""
 _FEW_ROWS = 20
 """Rows of a crown in view, 3 mm of it, with fewer of which flats are not searched for."""
+_COINCIDES = 2.0
+"""Rows from the border of what is hidden within which a flat's end is that border: of ends that lie anywhere in twenty
+rows one does so by chance."""
 _FITTED, _SAME = 2, 0.05
 """So many of a run's outlines are fitted to the end: after the first steps the evidence tells which may win. Two that
 differ by less, in all millimetres and logarithms, are on their way to the same."""
@@ -140,7 +143,7 @@ def search_flats(patch: FretPatch, strings: Sequence[StringCrossing] = ()) -> Fl
         return under[0] if under else NotMeasured(what, "Too little of the crown can be seen.")
     view, reference, fits = _search(view, arc)
     fits = [f for f in fits if not _near_strings(_ends(f), strings).any()]
-    why_not = [_why_not(f, arc) for f in fits]
+    why_not = [_why_not(f, arc, view) for f in fits]
     kept = [f for f, why in zip(fits, why_not, strict=True) if not why]
     lost = [
         NotMeasured(what, f"The flat about {f.place:.0f} mm from the treble end {why}.")
@@ -177,10 +180,14 @@ def _under_strings(strings: Sequence[StringCrossing]) -> list[str]:
     ]
 
 
-def _why_not(fit: FlatOutline, arc: CrownArc) -> str:
+def _why_not(fit: FlatOutline, arc: CrownArc, view: CrownView) -> str:
     """Why a flat that was found is not measured; empty where it is."""
     if fit.hidden > 0.5 or not fit.visible_both_sides:
         return "is mostly covered"
+    ends = fit.middle + np.array([[-fit.half_length], [fit.half_length]])
+    beside_hidden = view.along_mm[:-1][view.clear[1:] != view.clear[:-1]] + view.row_mm / 2.0
+    if np.any(np.abs(ends - beside_hidden) < _COINCIDES * view.row_mm):
+        return "ends just where something crosses the fret or covers it"
     slope = length_slope(fit.params, arc)
     u_length = math.hypot(math.sqrt(float(slope @ fit.cov @ slope)), rival_length(fit, arc))
     if COVERAGE_FACTOR * u_length > _VAGUE * length_at(fit.params, arc):

@@ -230,6 +230,23 @@ def test_a_flat_partly_under_the_scale_is_flagged() -> None:
     assert flat.width.value == pytest.approx(scene.hollows[0].width(scene.radius), abs=0.15)
 
 
+def test_a_flat_that_ends_just_where_the_crown_is_hidden_is_not_measured() -> None:
+    found = search_flats(patch_of(SHORT))
+    assert isinstance(found, FlatSearch)
+    (fit,), along = found.fits, found.view.along_mm
+    first, last = fit.middle - fit.half_length, fit.middle + fit.half_length
+    for hidden, why in (
+        (along < first, "ends just where"),
+        (along > last, "ends just where"),
+        (along < first - 1.0, ""),
+        (np.abs(along - fit.middle) < 0.2, ""),
+    ):
+        view = dataclasses.replace(found.view, clear=~hidden)
+        said = flats._why_not(fit, found.arc, view)
+        assert said.startswith(why)
+        assert bool(said) == bool(why)
+
+
 def test_outlines_lie_on_the_flat_in_the_photo() -> None:
     scene = LIGHTS["pair"]
     found = find_flats(patch_of(scene))
