@@ -92,14 +92,6 @@ def test_another_outline_that_explains_as_much_widens_the_uncertainty() -> None:
         assert getattr(torn, of).u > 1.5 * getattr(sure, of).u
 
 
-def test_an_outline_left_half_way_with_nearly_as_much_evidence_is_a_rival() -> None:
-    plain, long, wide, faint = (np.zeros(7) + shift for shift in (0.0, 0.4, 0.8, 1.2))
-    ranked = [(plain, 100.0), (long, 97.0), (wide, 95.0), (faint, 60.0)]
-    (left,) = flats._left_rough(ranked)  # two are fitted to the end
-    assert left is wide
-    assert flats._left_rough(ranked[:2]) == []
-
-
 def test_depth_is_worked_out_from_width_and_says_so() -> None:
     for flat, hollow in zip(outcome(LIGHTS["side"]), WORN, strict=True):
         assert flat.depth is not None
@@ -228,23 +220,6 @@ def test_a_flat_partly_under_the_scale_is_flagged() -> None:
     (flat,) = find_flats(patch_of(scene, (cover,))).flats
     assert "COVERED" in flat.length.flags
     assert flat.width.value == pytest.approx(scene.hollows[0].width(scene.radius), abs=0.15)
-
-
-def test_a_flat_that_ends_just_where_the_crown_is_hidden_is_not_measured() -> None:
-    found = search_flats(patch_of(SHORT))
-    assert isinstance(found, FlatSearch)
-    (fit,), along = found.fits, found.view.along_mm
-    first, last = fit.middle - fit.half_length, fit.middle + fit.half_length
-    for hidden, why in (
-        (along < first, "ends just where"),
-        (along > last, "ends just where"),
-        (along < first - 1.0, ""),
-        (np.abs(along - fit.middle) < 0.2, ""),
-    ):
-        view = dataclasses.replace(found.view, clear=~hidden)
-        said = flats._why_not(fit, found.arc, view)
-        assert said.startswith(why)
-        assert bool(said) == bool(why)
 
 
 def test_outlines_lie_on_the_flat_in_the_photo() -> None:

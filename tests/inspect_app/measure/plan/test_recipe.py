@@ -9,6 +9,8 @@ import cv2
 import numpy as np
 import pytest
 
+from calib.edge_response import EdgeResponse, coded
+from calib.photo import linear_light
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.plan.recipe import measure
 from inspect_app.reading.ask import HandEdge, ScalePlane
@@ -74,6 +76,23 @@ def test_a_phones_sharpening_hardly_moves_a_crown_edge():
         errors += [a.crown_width.value - b.crown_width.value for a, b in zip(said.frets, plain.frets, strict=True)]
     assert len(errors) == 12
     assert np.sqrt(np.mean(np.square(errors))) < 0.02
+
+
+@pytest.mark.parametrize("k", range(4))  # a dark, a brown, a pale and a golden board
+def test_warm_light_without_white_balance_moves_no_crown_width_where_paper_tells_it(k, monkeypatch):
+    photo, scale, plane, ask = asked(replace(drawn_at_random(k), half_board=8.0, size=(1560, 420)))
+    white = measure(photo, scale, plane, ask)
+    blue = 0.4  # lamplight under a camera set to daylight
+    darker = np.round(255.0 * coded(blue * linear_light(np.arange(256, dtype=np.uint8)).astype(float)))
+    bgr = photo.bgr.copy()
+    bgr[..., 0] = cv2.LUT(bgr[..., 0], darker.astype(np.uint8))
+    paper = EdgeResponse(0.9, 0.05, 0.0, 0.0, 1.2, 0.05, 0.9, (blue, 1.0, 1.0), 200)
+    monkeypatch.setattr("inspect_app.measure.plan.fret_location.edge_response", lambda *_: paper)
+    warm = measure(replace(photo, bgr=bgr), scale, plane, ask)
+    assert numbers(warm) == numbers(white)
+    moved = [b.crown_width.value - a.crown_width.value for a, b in zip(white.frets, warm.frets, strict=True)]
+    assert len(moved) == 4
+    assert max(map(abs, moved)) < 0.03  # without the paper's colour up to 0.39 on the dark board
 
 
 @cache
