@@ -151,9 +151,8 @@ class Windows:
 
     def of(self, flats: NDArray[np.bool_]) -> Windows:
         """The windows of some of the flats."""
-        each = ("y", "tone", "shown", "reference", "light", "sharp", "rest", "weight", "weight_of_one", "burnt")
-        each += "burnt_from", "even"
-        return replace(self, **{name: getattr(self, name)[flats] for name in each})
+        names = "y tone shown reference light sharp rest weight weight_of_one burnt burnt_from even"
+        return replace(self, **{name: getattr(self, name)[flats] for name in names.split()})
 
 
 def windows_of(
