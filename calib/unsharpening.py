@@ -46,10 +46,10 @@ def unsharpened(photo: Photo, response: EdgeResponse | None) -> Photo:
         return photo
     kept, narrow, wide = _inverse(response.amount, response.radius_px)
     blurred = [_blurred(photo.bgr, r) for r in (response.radius_px, response.radius_px * _WIDER)]
-    out = cv2.addWeighted(photo.bgr, kept, blurred[0], narrow, 0.0)
-    out = np.asarray(cv2.addWeighted(out, 1.0, blurred[1], wide, 0.0), dtype=np.uint8)
-    out.flags.writeable = False
-    return replace(photo, bgr=out)
+    mixed = cv2.addWeighted(photo.bgr, kept, blurred[0], narrow, 0.0)
+    bgr = np.asarray(cv2.addWeighted(mixed, 1.0, blurred[1], wide, 0.0), dtype=np.uint8)
+    bgr.flags.writeable = False
+    return replace(photo, bgr=bgr)
 
 
 def _blurred(codes: NDArray[np.uint8], radius: float) -> cv2.typing.MatLike:
