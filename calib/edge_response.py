@@ -25,7 +25,7 @@ from calib.photo import Photo, linear_light
 from calib.scales.base import Scale
 from calib.scales.printed import BACKDROP, STRIP
 
-__all__ = ["EdgeResponse", "edge_response", "fit_spread_function", "coded"]
+__all__ = ["EdgeResponse", "edge_response", "response_across", "fit_spread_function", "coded"]
 
 Vector = NDArray[np.float64]
 
@@ -81,7 +81,7 @@ class EdgeResponse:
     black, white : float
         Codes of print and paper over 255, medians.
     white_bgr : tuple of float
-        The paper's linear light in each channel over that of the brightest: the light's colour.
+        The bright side's linear light in each channel over that of the brightest: of paper, the light's colour.
     rows : int
         Rows that were put together.
     """
@@ -110,6 +110,25 @@ def edge_response(photo: Photo, scale: Scale) -> EdgeResponse | None:
         return None
     half = float(np.median(reach[use]))
     points, normals = _across_edges(scale, use & (reach >= half))
+    return response_across(photo, points, normals, half)
+
+
+def response_across(
+    photo: Photo, points: Vector, normals: Vector, half: float, most_uneven: float = math.inf, room: float = 0.0
+) -> EdgeResponse | None:
+    """The response told from rows across edges; None where too few of them show one step between two levels.
+
+    Parameters
+    ----------
+    points, normals : ndarray, shape (N, 2)
+        Where each row is centred, and its unit direction.
+    half : float
+        Half a row, px; from `LEVEL_SHARE` of it outwards both sides are level.
+    most_uneven : float
+        Scatter about its level, as a share of the step, with which a side still counts as level.
+    room : float
+        Codes over 255 that a level must keep from black and from white, so that a halo beside it is not cut off.
+    """
     offsets = row_offsets(half, BIN_PX * 2.0)
     rows = sample_across(photo, points, normals, half, BIN_PX * 2.0)
     steps = locate_steps(rows, offsets)
@@ -120,8 +139,13 @@ def edge_response(photo: Photo, scale: Scale) -> EdgeResponse | None:
     at = (offsets[None, :] - steps.at[keep, None]) * sign[:, None]  # dark to bright
     codes = coded(rows[keep])
     level = LEVEL_SHARE * half
-    dark, bright = (_level(codes, mask) for mask in (at < -level, at > level))
+    sides = at < -level, at > level
+    dark, bright = (_level(codes, mask) for mask in sides)
+    uneven = np.sqrt(
+        np.fmax(*(_level((codes - of[:, None]) ** 2, m) for of, m in zip((dark, bright), sides, strict=True)))
+    )
     found = np.isfinite(dark) & np.isfinite(bright) & (bright - dark > LEAST_CONTRAST)
+    found &= (uneven <= most_uneven * (bright - dark)) & (dark >= room) & (bright <= 1.0 - room)
     if found.sum() < LEAST_ROWS:
         return None
     share = (codes[found] - dark[found, None]) / (bright - dark)[found, None]

@@ -35,7 +35,7 @@ _EDGE_PX = 2.0
 
 
 def find_crowns(
-    photo: Photo, board: Board, level: BoardLevel, plane: Plane, covers: tuple[Floats, ...]
+    photo: Photo, board: Board, level: BoardLevel, plane: Plane, covers: tuple[Floats, ...], light_warmth: float = 0.0
 ) -> tuple[list[LocatedFret], float]:
     """The frets that are whole, `EdgedFret` where their crowns show; and the photo's blur over that of a sharp one.
 
@@ -45,10 +45,12 @@ def find_crowns(
     ----------
     covers : tuple of ndarray, shape (M, 2) each
         Closed outlines of what covers the board, in photo pixels: the scale.
+    light_warmth : float
+        Logarithm of red over blue of a white thing in this light; the edges were taught in white light.
     """
     rough = [f for f in approximate_frames(board, plane, level) if in_photo(photo, f, _HALF_IN_PHOTO_MM)]
     located = _located(photo, rough, covers)
-    profiles = [crown_profile(f.patch) for f in located]
+    profiles = [crown_profile(f.patch, light_warmth) for f in located]
     shown = [p for p in profiles if p is not None]
     if not shown:
         return [], 1.0

@@ -56,7 +56,7 @@ class CrownProfile:
         How much the light varies along the fret as the open board does on the nut side (1: just as much), and as it
         does on the body side; the standard uncertainty of each on that board.
     warmth : ndarray, shape (n,)
-        Natural logarithm of red over blue light; 0 where no colour was sampled.
+        Natural logarithm of red over blue light, over that of a white thing; 0 where no colour was sampled.
     rows : int
         Photo rows used.
     """
@@ -74,8 +74,11 @@ class CrownProfile:
     px_per_mm: float
 
 
-def crown_profile(patch: FretPatch) -> CrownProfile | None:
-    """Median profile across the fret, its rows aligned; ``None`` where less than half of its length is in view."""
+def crown_profile(patch: FretPatch, light_warmth: float = 0.0) -> CrownProfile | None:
+    """Median profile across the fret, its rows aligned; ``None`` where less than half of its length is in view.
+
+    `light_warmth` is the logarithm of red over blue of a white thing in this light.
+    """
     start, stop = np.searchsorted(patch.along_mm, [_END_MM, patch.frame.length_mm - _END_MM])
     n = int(stop - start) // _SEGMENTS // _ROWS
     if n <= 0:
@@ -100,7 +103,7 @@ def crown_profile(patch: FretPatch) -> CrownProfile | None:
     warmth = np.zeros(width)
     if patch.red_blue is not None:
         colour = _warmth(patch.red_blue, int(start), _SEGMENTS * n).reshape(_SEGMENTS, n, width)
-        warmth = np.median(_moved(_middle(colour[whole], ok), shift), axis=0)
+        warmth = np.median(_moved(_middle(colour[whole], ok), shift), axis=0) - light_warmth
     bend = slope / px, bow / px, bow_u / px
     return CrownProfile(patch.across_mm, profile, middle, *bend, grain, grain_u, warmth, n * _ROWS * len(whole), px)
 

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from inspect_app.measure.plan.crown_arc import CrownArc
-from inspect_app.measure.plan.reference_crown import BURNT, CrownView, ReferenceCrown
+from inspect_app.measure.plan.reference_crown import CrownView, ReferenceCrown
 
 __all__ = ["FlatParam", "FlatSpan", "FlatPicture", "Windows", "draw_flats", "half_widths", "windows_of", "BLUR_PX"]
 
@@ -125,8 +125,9 @@ class Windows:
     """The parts of the view that flats are fitted in: arrays of shape (flats, rows, columns), or broadcastable to it.
 
     All have as many rows as the longest; those that a flat's window has not weigh nothing and lie far away. `shown` is
-    the light of `tone`, its square; `weight` allows for the correlation of the noise, `weight_of_one` does not; `even`
-    (flats, 1) is by how much the tones of the rows next but one count for a row's.
+    the light of `tone`, its square; `burnt_from` (flats, rows, 1) that from which it may be burnt out; `weight` allows
+    for the correlation of the noise, `weight_of_one` does not; `even` (flats, 1) is by how much the tones of the rows
+    next but one count for a row's.
     """
 
     y: Singles
@@ -140,6 +141,7 @@ class Windows:
     weight: Singles
     weight_of_one: Singles
     burnt: Singles
+    burnt_from: Singles
     spread: Singles
     even: Singles
     blur: float
@@ -149,8 +151,8 @@ class Windows:
 
     def of(self, flats: NDArray[np.bool_]) -> Windows:
         """The windows of some of the flats."""
-        each = ("y", "tone", "shown", "reference", "light", "sharp", "rest", "weight", "weight_of_one", "burnt", "even")
-        return replace(self, **{name: getattr(self, name)[flats] for name in each})
+        names = "y tone shown reference light sharp rest weight weight_of_one burnt burnt_from even"
+        return replace(self, **{name: getattr(self, name)[flats] for name in names.split()})
 
 
 def windows_of(
@@ -182,7 +184,8 @@ def windows_of(
         rest=single(light - sharp @ spread)[rows],
         weight=weight / np.float32(reference.noise_correlation),
         weight_of_one=weight,
-        burnt=single(reference.tone > BURNT)[rows],
+        burnt=single(reference.tone > view.burnt_from[:, None])[rows],
+        burnt_from=single(view.burnt_from**2)[rows][..., None],
         spread=single(spread),
         even=single(np.clip(_EVEN * half_lengths / view.row_mm - 1.0, 0.0, 1.0))[:, None],
         blur=blur,
@@ -280,7 +283,7 @@ def draw_flats(p: Floats, w: Windows, soft: float, weight: Singles, saturation_s
     jac = np.empty((len(p), len(FlatParam), *rise.shape[1:]), dtype=np.float32)
     for param, edge in by.items():
         np.multiply(edge, rise, out=jac[:, param])
-    return FlatPicture(tone, jac, flat_light, (flat_light > BURNT**2) - w.burnt)
+    return FlatPicture(tone, jac, flat_light, (flat_light > w.burnt_from) - w.burnt)
 
 
 def _near_sums(part: Singles, other: Singles, even: Singles) -> Singles:

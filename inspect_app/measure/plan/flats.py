@@ -82,6 +82,9 @@ _FAINT_TIPS_MM, _BESIDE_FLAT_MM = 0.3, 0.12
 """Set aside with a flat: its faint tips, two rows beyond each end, and its blurred boundary, two columns beside it."""
 _FEW_ROWS = 20
 """Rows of a crown in view, 3 mm of it, with fewer of which flats are not searched for."""
+_COINCIDES = 2.0
+"""Rows from the border of what is hidden within which a flat's end is that border: of ends that lie anywhere in twenty
+rows one does so by chance."""
 _FITTED, _SAME = 2, 0.05
 """So many of a run's outlines are fitted to the end: after the first steps the evidence tells which may win. Two that
 differ by less, in all millimetres and logarithms, are on their way to the same."""
@@ -140,7 +143,7 @@ def search_flats(patch: FretPatch, strings: Sequence[StringCrossing] = ()) -> Fl
         return under[0] if under else NotMeasured(what, "Too little of the crown can be seen.")
     view, reference, fits = _search(view, arc)
     fits = [f for f in fits if not _near_strings(_ends(f), strings).any()]
-    why_not = [_why_not(f, arc) for f in fits]
+    why_not = [_why_not(f, arc, view) for f in fits]
     kept = [f for f, why in zip(fits, why_not, strict=True) if not why]
     lost = [
         NotMeasured(what, f"The flat about {f.place:.0f} mm from the treble end {why}.")
@@ -177,10 +180,14 @@ def _under_strings(strings: Sequence[StringCrossing]) -> list[str]:
     ]
 
 
-def _why_not(fit: FlatOutline, arc: CrownArc) -> str:
+def _why_not(fit: FlatOutline, arc: CrownArc, view: CrownView) -> str:
     """Why a flat that was found is not measured; empty where it is."""
     if fit.hidden > 0.5 or not fit.visible_both_sides:
         return "is mostly covered"
+    ends = fit.middle + np.array([[-fit.half_length], [fit.half_length]])
+    beside_hidden = view.along_mm[:-1][view.clear[1:] != view.clear[:-1]] + view.row_mm / 2.0
+    if np.any(np.abs(ends - beside_hidden) < _COINCIDES * view.row_mm):
+        return "ends just where something crosses the fret or covers it"
     slope = length_slope(fit.params, arc)
     u_length = math.hypot(math.sqrt(float(slope @ fit.cov @ slope)), rival_length(fit, arc))
     if COVERAGE_FACTOR * u_length > _VAGUE * length_at(fit.params, arc):
@@ -254,15 +261,31 @@ def _best_fits(
     """Fit from all coarse outlines that differ; the best fit is kept, with the rivals that explain nearly as much."""
     tried = [[starting_outline(s) for s in _different(several)] for several in starts]
     rough = iter(rough_fits(view, reference, arc, *_windowed(tried, limits)))
-    likely = [_likeliest([next(rough) for _ in several]) for several in tried]
+    ranked = [sorted([next(rough) for _ in several], key=lambda fit: -fit[1]) for several in tried]
+    likely = [_likeliest(several) for several in ranked]
     fine = iter(fit_outlines(view, reference, arc, *_windowed(likely, limits), (ROUGH_STEPS, STEPS)))
-    return [_with_rivals([next(fine) for _ in several]) for several in likely]
+    return [
+        _with_rivals([next(fine) for _ in several], _left_rough(rough_ones))
+        for several, rough_ones in zip(likely, ranked, strict=True)
+    ]
 
 
-def _likeliest(fits: list[tuple[Floats, float]]) -> list[Floats]:
+def _likeliest(ranked: list[tuple[Floats, float]]) -> list[Floats]:
     """The outline with most evidence so far, and the next that has not come to the same."""
-    best, *others = (p for p, _ in sorted(fits, key=lambda fit: -fit[1]))
+    best, *others = (p for p, _ in ranked)
     return [best, *[p for p in others if np.abs(p - best).max() >= _SAME][: _FITTED - 1]]
+
+
+def _left_rough(ranked: list[tuple[Floats, float]]) -> list[Floats]:
+    """Outlines that are not fitted to the end, and had nearly as much evidence as the best when they were left."""
+    enough = _nearly(ranked[0][1])
+    fitted = _likeliest(ranked)
+    return [p for p, found in ranked if found >= enough and all(np.abs(p - q).max() >= _SAME for q in fitted)]
+
+
+def _nearly(most: float) -> float:
+    """Evidence that an outline needs to be a rival of one with the most."""
+    return most - max(_RIVAL, _RIVAL_SHARE * most)
 
 
 def _windowed(
@@ -288,11 +311,12 @@ def _different(spans: Sequence[FlatSpan]) -> list[FlatSpan]:
     return kept
 
 
-def _with_rivals(fits: list[FlatOutline]) -> FlatOutline:
+def _with_rivals(fits: list[FlatOutline], rough: list[Floats]) -> FlatOutline:
     """The fit with most evidence, which of the others have nearly as much noted with it."""
     best = max(fits, key=lambda f: f.log_ratio)
-    enough = best.log_ratio - max(_RIVAL, _RIVAL_SHARE * best.log_ratio)
-    return replace(best, rivals=tuple(f.params for f in fits if f is not best and f.log_ratio >= enough))
+    enough = _nearly(best.log_ratio)
+    rivals = [f.params for f in fits if f is not best and f.log_ratio >= enough]
+    return replace(best, rivals=(*rivals, *rough))
 
 
 def _differ(a: FlatSpan, b: FlatSpan) -> bool:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 
+from calib.edge_response import edge_response
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
@@ -26,6 +28,9 @@ _ROUNDS = 2
 """Rounds of tilting the plane as the frets say: the first frees most of the frets, the second uses them all."""
 _LEAST_PX_PER_MM = 0.5
 """Below this a usual crown, 2.4 mm wide, is one pixel."""
+_LEAST_COLOUR = 0.05
+"""Share of paper's brightest colour under which another is lost in noise: candlelight has a tenth of blue (common
+practice, no source)."""
 _LEAST_VIEW_MM = 10.0
 """A photo that shows no more holds no whole fret, which is 25 mm long (common practice, no source)."""
 
@@ -63,7 +68,7 @@ def _located_on(
     if board is None:
         raise InspectError("No frets were found in the photo.", "Take it from above, with the neck lying across it.")
     level = board_level(ask, board, scale, plane)
-    frets, softness = find_crowns(photo, board, level, plane, covers)
+    frets, softness = find_crowns(photo, board, level, plane, covers, _light_warmth(photo, scale))
     if not frets and _rows_along(board, plane) < LEAST_ROWS:
         raise InspectError(
             "Frets were found, but with too few pixels to the millimetre to see their edges.",
@@ -75,6 +80,15 @@ def _located_on(
         )
     frets, level = _on_board(frets, lambda curvature: board_level(ask, board, scale, plane, curvature))
     return board, frets, level, softness
+
+
+def _light_warmth(photo: Photo, scale: Scale) -> float:
+    """Logarithm of red over blue of a white thing in this light: the printed scale's paper; 0 where there is none."""
+    response = edge_response(photo, scale)
+    if response is None:
+        return 0.0
+    blue, _, red = (max(c, _LEAST_COLOUR) for c in response.white_bgr)
+    return math.log(red / blue)
 
 
 def _check_view(photo: Photo, plane: Plane) -> None:

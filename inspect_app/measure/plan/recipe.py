@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
+from calib.unsharpening import photo_response, unsharpened
 from inspect_app import __version__
 from inspect_app.measure.manual import PLACED_U_PX, apart, edges_on, marked, placed_on
 from inspect_app.measure.plan.board_height import BoardLevel
@@ -98,6 +99,7 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
         If nothing in the photo looks like frets, or none of their crowns can be read.
     """
     covers = (scale.outline_px,)
+    as_taken, photo = photo, unsharpened(photo, photo_response(photo, scale))
     board, frets, level, softness, plane = locate_frets(photo, scale, plane, ask)
     frets, renumbered = numbered(frets, board, ask)
     if not frets:
@@ -117,10 +119,10 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
         raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
     strings = find_strings(found)
     reading = _cached_readings(photo, found, level, covers, strings)
-    worn = find_board_wear(photo, found, covers, any(strings))
+    worn = find_board_wear(as_taken, found, covers, any(strings))
     unread += worn.not_measured
     about = softness, _positions(found, level), _burnt_share(found), worn
-    return Detected(photo, scale, plane, level, found, unread, *about, reading)
+    return Detected(as_taken, scale, plane, level, found, unread, *about, reading)
 
 
 def measure_detected(detected: Detected, ask: Ask) -> Inspection:

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
-from scipy.ndimage import binary_dilation, uniform_filter1d
+from scipy.ndimage import binary_dilation, percentile_filter, uniform_filter1d
 
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.robust_spread import spread_about_median, spread_about_zero
@@ -55,7 +55,17 @@ over one to two centimetres. Against it stands the noise, so that scratches are 
 _TRIM = 0.4
 """Rows kept by the trimmed fit: worn frets carry flats over up to half their length (common practice, no source)."""
 BURNT = 0.975
-"""Tones above this, five 8-bit code steps below white, may have been any amount brighter."""
+"""Tones above this share of the brightest possible, five 8-bit code steps below white, may have been any amount
+brighter."""
+_LEVEL_MM = 3.0
+"""Length along the fret over which a photo's processing keeps burnt-out tones at one level: it evens out brightness
+over parts of the picture many times as large (common practice, no source)."""
+_SAME_LEVEL = 0.95
+"""Brightest tone of a row over that of its neighbours from which it shows the same burnt-out light: the level so turned
+down changes by a twentieth over `_LEVEL_MM`, if that; what is less bright shows another light."""
+_TOP, _FLAT_TOP, _FLAT_SHARE = 0.9, 0.012, 0.65
+"""Of the cells above the first share of the brightest, those within three code steps of it: a third where a reflection
+has a round top (a parabola's: sqrt(0.012 / 0.1)), nearly all where it is cut off. Half-way between is the limit."""
 _TONE_FLOOR = 0.008
 """Least scatter assumed about the reference crown, in the square root of light: one code step of an 8-bit sRGB photo
 (0.004) of noise and as much of misfit."""
@@ -81,6 +91,8 @@ class CrownView:
         How far the picture of a point moves across, in mm, for each mm it lies below the crown's top.
     pixel_mm : float
         Size of a photo pixel here.
+    burnt_from : ndarray, shape (n,)
+        Tone from which a cell of each row may have been any amount brighter.
     """
 
     along_mm: Floats
@@ -89,6 +101,7 @@ class CrownView:
     clear: NDArray[np.bool_]
     parallax: float
     pixel_mm: float
+    burnt_from: Floats
 
     @property
     def row_mm(self) -> float:
@@ -152,7 +165,27 @@ def crown_view(patch: FretPatch, width_mm: float, height_mm: float) -> CrownView
     covered = ~patch.valid[block].reshape(len(i) // rows, -1).all(axis=1)
     clear = ~binary_dilation(covered, iterations=math.ceil(_COVER_MM / ROW_MM))
     along = patch.along_mm[i].reshape(-1, rows).mean(axis=1)
-    return CrownView(along, across[j].reshape(-1, columns).mean(axis=1), tone, clear, parallax, 1.0 / patch.px_per_mm)
+    across = across[j].reshape(-1, columns).mean(axis=1)
+    burnt_from = _burnt_from(tone, max(3, round(_LEVEL_MM / float(along[1] - along[0]))))
+    return CrownView(along, across, tone, clear, parallax, 1.0 / patch.px_per_mm, burnt_from)
+
+
+def _burnt_from(tone: Floats, rows: int) -> Floats:
+    """Tone from which cells may be burnt out, row by row, shape (n,), each told from so many rows about it.
+
+    What the sensor burnt out is white only until the photo's processing turns bright parts down. It is even then still,
+    and nothing near is brighter: a reflection cut off flat. A lamp's even reflection that just fell short of white
+    looks the same, and is within what is allowed for blooming.
+    """
+    own = np.quantile(tone, _TOP, axis=1)
+    near = percentile_filter(own, 75, rows, mode="nearest")
+    level = np.where(own > _SAME_LEVEL * near, own, near)[:, None]
+    top, even, more = (
+        uniform_filter1d(np.mean(cells, axis=1), rows)
+        for cells in (tone > _TOP * level, np.abs(tone - level) < _FLAT_TOP, tone > level + 2.0 * _FLAT_TOP)
+    )
+    cut_off = (even > _FLAT_SHARE * top) & (more < (1.0 - _TOP) * top)
+    return np.where(cut_off & (near < BURNT), BURNT * level[:, 0], BURNT)
 
 
 def _bin(light: NDArray[np.float32], rows: int, columns: int) -> Floats:
@@ -178,7 +211,7 @@ def fit_reference(view: CrownView) -> tuple[CrownView, ReferenceCrown]:
         keep = _best(misfit, quarters, share, view.clear)
     tone = basis @ _solve_rows(basis, stiff, view.tone, keep)
     kept = np.broadcast_to(keep[:, None] > 0, tone.shape)
-    sigma = _column_noise(view.tone - tone, kept, tone)
+    sigma = _column_noise(view.tone - tone, kept, tone, view)
     misfit = uniform_filter1d(np.mean(((view.tone - tone) / sigma) ** 2, axis=1), smooth)
     usual, spread = np.median(misfit[keep > 0]), spread_about_median(misfit[keep > 0])
     view = replace(view, clear=view.clear & ~_crossed(view.tone - tone, keep > 0, view.row_mm))
@@ -213,7 +246,7 @@ def refit_reference(view: CrownView, unworn: NDArray[np.bool_], noise: Floats) -
     basis = _basis(view)
     tone = basis @ _solve_columns(basis, view.tone, unworn.astype(float), noise).T
     residual = view.tone - tone
-    sigma = _column_noise(residual, unworn, tone)
+    sigma = _column_noise(residual, unworn, tone, view)
     return ReferenceCrown(tone, sigma, _noise_correlation(residual / sigma, unworn, view))
 
 
@@ -273,7 +306,7 @@ def _overlaps(rows: int, knots: int) -> tuple[Floats, NDArray[np.intp], NDArray[
     return pairs, i, j
 
 
-def _column_noise(residual: Floats, unworn: NDArray[np.bool_], tone: Floats) -> Floats:
+def _column_noise(residual: Floats, unworn: NDArray[np.bool_], tone: Floats, view: CrownView) -> Floats:
     """Root mean square by column over the cells seen.
 
     Columns hardly seen take the worst of the others. Burnt-out columns are free of noise only because they are burnt
@@ -283,7 +316,7 @@ def _column_noise(residual: Floats, unworn: NDArray[np.bool_], tone: Floats) -> 
     rms = np.sqrt(np.sum(residual**2 * unworn, axis=0) / np.maximum(count, 1))
     enough = count >= 20
     rms = np.where(enough, rms, rms[enough].max() if enough.any() else 1.0)
-    open_ = tone.mean(axis=0) < BURNT
+    open_ = tone.mean(axis=0) < view.burnt_from.mean()
     if open_.any():
         rms = np.where(open_, rms, np.maximum(rms, np.median(rms[open_])))
     return np.asarray(np.maximum(uniform_filter1d(rms, 3), _TONE_FLOOR))

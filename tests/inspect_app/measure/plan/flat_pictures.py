@@ -141,10 +141,12 @@ def photograph(scene: Scene) -> Photo:
     return Photo(bgr, "0" * 64, "scene", Focal(1000.0, 0.1, "assumed"))
 
 
-def patch_of(scene: Scene, covers: tuple[np.ndarray, ...] = (), *, height_known: bool = True) -> FretPatch:
-    """The picture resampled over the fret, as the plan view hands it on."""
+def patch_of(
+    scene: Scene, covers: tuple[np.ndarray, ...] = (), *, height_known: bool = True, photo: Photo | None = None
+) -> FretPatch:
+    """The picture, or `photo` of it, resampled over the fret, as the plan view hands it on."""
     return sample_patch(
-        photograph(scene),
+        photo or photograph(scene),
         frame_of(scene),
         covers,
         Measured.of(scene.width, "mm", edge=0.02),

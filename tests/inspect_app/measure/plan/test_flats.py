@@ -84,7 +84,7 @@ def test_another_outline_that_explains_as_much_widens_the_uncertainty() -> None:
     longer = fit.params + np.log([1.0, 1.5, 0.8, 1.0, 1.0, 1.0, 1.0])
     rival = dataclasses.replace(fit, params=longer, log_ratio=0.95 * fit.log_ratio)
     far_behind = dataclasses.replace(fit, log_ratio=0.5 * fit.log_ratio)
-    alone, beside = (flats._with_rivals([fit, other]) for other in (far_behind, rival))
+    alone, beside = (flats._with_rivals([fit, other], []) for other in (far_behind, rival))
     assert (alone.rivals, len(beside.rivals)) == ((), 1)
     sure, torn, other = (flat_size(f, found.patch, found.arc, found.view) for f in (alone, beside, rival))
     for of in ("length", "width"):

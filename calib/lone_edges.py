@@ -1,0 +1,74 @@
+"""Blur and sharpening told from whatever sharp edges a photo holds: those that stand alone between two even areas.
+
+A coin, a rule or a card has no black print on white. But a card's border, a rule's side, the board's edge and inlays
+are steps too, and sharpening lays the same halo beside all of them. What the things themselves show beside their edges
+differs from one to the next, and a row that is not even there is left out.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.edge_response import LEAST_CONTRAST, LONGEST_PX, EdgeResponse, response_across
+from calib.photo import Photo
+
+__all__ = ["lone_edge_response"]
+
+Vector = NDArray[np.float64]
+Single = NDArray[np.float32]
+
+MOST_ROWS = 3000
+"""Rows enough: with them the median of a bin is good to a thousandth of the step."""
+MOST_UNEVEN = 0.06
+"""Scatter on either side, as a share of the step, with which it is even: three times the noise of a good photo, 0.006
+of full code on a step of a third (common practice, no source)."""
+ROOM = 0.025
+"""Codes over 255 between a level and black or white: six steps, a sixth of the least contrast, as high as the halo of
+much sharpening is there."""
+_SMOOTH_PX = 1.0
+"""Blur with which slopes are taken: that of a sharp photo's own edges (common practice, no source)."""
+_SOFTEST_PX = 2.0
+"""Blur, with the above, of the softest edge that is looked at: twice a sharp one's."""
+_QUIET = 0.12
+"""Slope beside an edge, as a share of its own, that is no other edge: twice `MOST_UNEVEN`."""
+_BESIDE_PX = (4.0, 5.0, 6.0, 7.0, 8.0)
+"""Where beside an edge there is no other: from where its own blur ends, to the end of the row."""
+
+
+def lone_edge_response(photo: Photo) -> EdgeResponse | None:
+    """The response told from the picture's lone edges; None where too few are found."""
+    points, normals = _lone_edges(photo)
+    if not len(points):
+        return None
+    return response_across(photo, points, normals, LONGEST_PX, MOST_UNEVEN, ROOM)
+
+
+def _lone_edges(photo: Photo) -> tuple[Vector, Vector]:
+    """Points on edges with nothing else near, and unit normals from dark to bright, both (N, 2)."""
+    smooth = cv2.GaussianBlur(photo.gray, (0, 0), _SMOOTH_PX)
+    dx, dy = (cv2.Sobel(smooth, cv2.CV_32F, *d, scale=1.0 / 8.0) for d in ((1, 0), (0, 1)))  # codes a pixel
+    slope = np.asarray(cv2.magnitude(dx, dy), dtype=np.float32)
+    softest = np.hypot(_SOFTEST_PX, _SMOOTH_PX)
+    steep = slope > 255.0 * LEAST_CONTRAST / (np.sqrt(2.0 * np.pi) * softest)
+    edge = int(LONGEST_PX) + 2
+    steep[:edge], steep[-edge:], steep[:, :edge], steep[:, -edge:] = False, False, False, False
+    y, x = np.nonzero(steep)
+    own = slope[y, x]
+    normal = np.column_stack([dx[y, x], dy[y, x]]) / own[:, None]
+
+    def along(distance: float) -> Single:
+        return _at(slope, x + distance * normal[:, 0], y + distance * normal[:, 1])
+
+    lone = (own >= along(1.0)) & (own > along(-1.0))
+    for d in _BESIDE_PX:
+        lone &= (along(d) < _QUIET * own) & (along(-d) < _QUIET * own)
+    some = np.flatnonzero(lone)
+    some = some[np.linspace(0, len(some) - 1, min(len(some), MOST_ROWS)).astype(np.intp)]
+    return np.column_stack([x, y])[some].astype(float), normal[some].astype(float)
+
+
+def _at(slope: Single, x: Vector, y: Vector) -> Single:
+    """Slopes at the pixels nearest to some places."""
+    return np.asarray(slope[np.rint(y).astype(np.intp), np.rint(x).astype(np.intp)])

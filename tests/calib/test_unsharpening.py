@@ -1,0 +1,99 @@
+"""Sharpening told from a picture's lone edges and taken out again: against an unsharp mask drawn by OpenCV."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from calib.edge_response import EdgeResponse, coded, edge_response
+from calib.lone_edges import lone_edge_response
+from calib.photo import Focal, Photo
+from calib.scales.printed import STRIP, STRIP_SIZE, find_printed
+from calib.unsharpening import photo_response, unsharpened
+
+
+def photo_of(codes: np.ndarray) -> Photo:
+    bgr = np.repeat(np.clip(np.round(codes), 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+    bgr.flags.writeable = False
+    return Photo(bgr, "0" * 64, "drawn", Focal(1000.0, 0.1, "assumed"))
+
+
+def sharpened(codes: np.ndarray, amount: float, radius: float) -> np.ndarray:
+    return codes + amount * (codes - cv2.GaussianBlur(codes, (0, 0), radius))
+
+
+def cards(noise: float = 0.004) -> np.ndarray:
+    """Codes of leaning cards and coins of several greys on a dark bench, blurred by 0.9 px in light."""
+    light = np.full((600, 800), 0.1, np.float32)
+    for k, grey in enumerate((0.25, 0.35, 0.5, 0.65)):
+        box = cv2.boxPoints(((110.0 + 190.0 * k, 160.0), (120.0, 190.0), 7.0 + 11.0 * k))
+        cv2.fillPoly(light, [np.round(box * 16).astype(np.int32)], float(grey), cv2.LINE_AA, 4)
+        cv2.circle(light, (110 + 190 * k, 440), 60 + 5 * k, float(grey), -1, cv2.LINE_AA)
+    light = cv2.GaussianBlur(light, (0, 0), 0.9)
+    rng = np.random.default_rng(3)
+    return (255.0 * coded(light + rng.normal(0.0, noise, light.shape))).astype(np.float32)
+
+
+def response_of(amount: float, radius: float, overshoot: float = 0.1) -> EdgeResponse:
+    return EdgeResponse(0.9, 0.05, overshoot, amount, radius, 0.1, 0.8, (1.0, 1.0, 1.0), 100)
+
+
+@pytest.mark.parametrize(("amount", "radius"), [(0.4, 0.8), (1.1, 1.3), (2.5, 2.0)])
+def test_what_an_unsharp_mask_did_is_undone(amount: float, radius: float) -> None:
+    rng = np.random.default_rng(1)
+    plain = cv2.GaussianBlur(rng.normal(0.0, 1.0, (300, 400)).astype(np.float32), (0, 0), 1.5)
+    plain = 128.0 + 8.0 * plain / plain.std()
+    sharp = sharpened(plain, amount, radius)
+    assert np.abs(sharp - plain).max() > 2.5
+    back = unsharpened(photo_of(sharp), response_of(amount, radius)).bgr[..., 0]
+    assert np.sqrt(np.mean((back - plain) ** 2)) < 0.8  # roundings of 0.3 codes each
+    assert np.abs(back - plain).max() < 3.0
+
+
+def test_a_photo_that_was_not_sharpened_is_left_as_it_is() -> None:
+    photo = photo_of(cards())
+    assert unsharpened(photo, None) is photo
+    assert unsharpened(photo, response_of(0.3, 1.2, 0.004)) is photo
+    assert not unsharpened(photo, response_of(0.3, 1.2)).bgr.flags.writeable
+
+
+@pytest.mark.parametrize(("amount", "radius"), [(0.0, 1.0), (0.6, 1.4), (1.1, 1.3), (1.6, 1.0)])
+def test_the_halos_beside_lone_edges_tell_the_sharpening(amount: float, radius: float) -> None:
+    plain = cards()
+    photo = photo_of(sharpened(plain, amount, radius))
+    found = lone_edge_response(photo)
+    assert found is not None
+    assert found.rows > 500
+    assert abs(found.spread_px - 0.9) < 0.15
+    if not amount:
+        assert found.overshoot < 0.01
+        return
+    assert found.overshoot > 0.03
+    back = unsharpened(photo, found).bgr[..., 0]
+    before, after = (np.sqrt(np.mean((codes - plain) ** 2)) for codes in (photo.bgr[..., 0], back))
+    assert after < 0.4 * before
+
+
+def test_nothing_is_told_from_a_picture_without_edges_or_with_nothing_but_texture() -> None:
+    rng = np.random.default_rng(2)
+    texture = 128.0 + 40.0 * cv2.GaussianBlur(rng.normal(0.0, 1.0, (300, 400)).astype(np.float32), (0, 0), 1.0) * 3.5
+    assert lone_edge_response(photo_of(np.full((300, 400), 90.0))) is None
+    assert lone_edge_response(photo_of(texture)) is None
+
+
+def test_halos_that_are_cut_off_at_white_tell_nothing() -> None:
+    burnt = np.minimum(2.2 * cards(), 255.0)
+    cut = lone_edge_response(photo_of(sharpened(burnt, 1.1, 1.3)))
+    whole = lone_edge_response(photo_of(sharpened(cards(), 1.1, 1.3)))
+    assert whole is not None
+    assert cut is None or cut.overshoot == pytest.approx(whole.overshoot, rel=0.5)
+
+
+def test_printed_edges_are_asked_before_lone_ones(make_camera, print_photo) -> None:
+    photo = print_photo(STRIP, STRIP_SIZE, make_camera(), noise=0.004)
+    scale = find_printed(photo, "strip")
+    assert photo_response(photo, scale) == edge_response(photo, scale)
+    assert photo_response(photo, replace(scale, kind="coin", ids=())) == lone_edge_response(photo)
