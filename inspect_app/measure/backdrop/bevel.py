@@ -298,14 +298,15 @@ def measure_bevel(
         fit = fit_bevel(edge, at, crown_line, size, end, mm_per_px, start=best.used)
         return math.nan if fit is None else abs(fit.angle - best.angle)
 
+    foot = (0.0, best.foot, float(crown_line.z(best.foot)))  # the crown line stays where it was seen
     wider = replace(crown, width=crown.width + crown.u_width)
     taller_is_none = crown.height + crown.u_height > crown.width  # no crown is taller than wide: then a lower one
     other_height = replace(crown, height=crown.height + (-1.0 if taller_is_none else 1.0) * crown.u_height)
     parts = {
         "edge noise": best.u_angle,
         "edge definition": math.hypot(FACE_FORM_U, best.u_definition),
-        "camera elevation": moved(_about_end(pose, crown_line, best, tilt=u_elevation)),
-        "backdrop square to the neck": moved(_about_end(pose, crown_line, best, turn=TURN_U)),
+        "camera elevation": moved(pose.turned_about(foot, tilt=u_elevation)),
+        "backdrop square to the neck": moved(pose.turned_about(foot, turn=TURN_U)),
         "backdrop level": u_roll,
         "crown width": moved(size=wider),
         "crown height": moved(size=other_height),
@@ -318,14 +319,6 @@ def measure_bevel(
         )
     angle = Measured(math.degrees(best.angle), "deg", tuple(Contribution(k, math.degrees(v)) for k, v in parts.items()))
     return best, angle
-
-
-def _about_end(pose: BoardPose, crown_line: Circle, bevel: Bevel, tilt: float = 0.0, turn: float = 0.0) -> BoardPose:
-    """The pose with its tilt or turn changed about the fret's end, so that the crown line stays where it was seen."""
-    at = np.array([0.0, bevel.foot, float(crown_line.z(bevel.foot))])
-    new = replace(pose, tilt=pose.tilt + tilt, turn=pose.turn + turn)
-    shift = np.asarray(pose.shift) + pose.axes @ at - new.axes @ at
-    return replace(new, shift=(float(shift[0]), float(shift[1]), float(shift[2])))
 
 
 @dataclass(frozen=True)
