@@ -74,6 +74,9 @@ WIDE = 2.0
 CORNER_SHORT_MM, CORNER_BEYOND_MM = 0.6, 0.6
 """How far short of where the crown line was last seen, and beyond, its bevel may begin: a file rounds the tip over up
 to 0.4 mm, and there, or by chance on the card, the outline is lost or followed a little further (no source)."""
+LEAST_HEIGHT = 0.5
+"""Share of the crown's height that a bevel's straight part must reach up to: in the lower half the outline may be the
+wood's own end or grime (see `end_outline.MOST_OUTSIDE`), while a file that rounds the tip leaves more than half."""
 WAVINESS_MM = 0.008
 """Departure from a straight rim that still counts as straight: the marks of a fine file (no source)."""
 FACE_FORM_U = math.radians(0.15)
@@ -355,12 +358,14 @@ def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | Non
 
 
 def is_an_end(bevel: Bevel, fret: DetectedFret, end: End) -> bool:
-    """Whether a bevel is one that a fret's end can have: of possible angle, and beginning where the crown line ends."""
+    """Whether a bevel is one that a fret's end can have: of possible angle, beginning where the crown line ends, and
+    straight up to the upper half of the crown."""
     u = WIDE * math.hypot(bevel.u_angle, bevel.u_definition, TURN_U)
     possible = LEAST_ANGLE - u <= bevel.angle <= MOST_ANGLE + u
     corner = bevel.foot + INWARD[end] * fret.crown.height * math.tan(bevel.angle)
     beyond = -INWARD[end] * (corner - crown_line_end(fret.line, end, fret.crown.height))
-    return possible and -CORNER_SHORT_MM <= beyond <= CORNER_BEYOND_MM
+    high = bevel.rise[1] >= LEAST_HEIGHT * fret.crown.height
+    return possible and high and -CORNER_SHORT_MM <= beyond <= CORNER_BEYOND_MM
 
 
 def bevel_foot(edge: EdgePath, fret: DetectedFret, end: End) -> float | None:
