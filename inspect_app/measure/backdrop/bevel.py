@@ -74,6 +74,9 @@ WIDE = 2.0
 CORNER_SHORT_MM, CORNER_BEYOND_MM = 0.6, 0.6
 """How far short of where the crown line was last seen, and beyond, its bevel may begin: a file rounds the tip over up
 to 0.4 mm, and there, or by chance on the card, the outline is lost or followed a little further (no source)."""
+LEAST_HEIGHT = 0.5
+"""Share of the crown's height that a bevel's straight part must reach up to: in the lower half the outline may be the
+wood's own end or grime (see `end_outline.MOST_OUTSIDE`), while a file that rounds the tip leaves more than half."""
 WAVINESS_MM = 0.008
 """Departure from a straight rim that still counts as straight: the marks of a fine file (no source)."""
 FACE_FORM_U = math.radians(0.15)
@@ -298,14 +301,15 @@ def measure_bevel(
         fit = fit_bevel(edge, at, crown_line, size, end, mm_per_px, start=best.used)
         return math.nan if fit is None else abs(fit.angle - best.angle)
 
+    foot = (0.0, best.foot, float(crown_line.z(best.foot)))  # the crown line stays where it was seen
     wider = replace(crown, width=crown.width + crown.u_width)
     taller_is_none = crown.height + crown.u_height > crown.width  # no crown is taller than wide: then a lower one
     other_height = replace(crown, height=crown.height + (-1.0 if taller_is_none else 1.0) * crown.u_height)
     parts = {
         "edge noise": best.u_angle,
         "edge definition": math.hypot(FACE_FORM_U, best.u_definition),
-        "camera elevation": moved(_about_end(pose, crown_line, best, tilt=u_elevation)),
-        "backdrop square to the neck": moved(_about_end(pose, crown_line, best, turn=TURN_U)),
+        "camera elevation": moved(pose.turned_about(foot, tilt=u_elevation)),
+        "backdrop square to the neck": moved(pose.turned_about(foot, turn=TURN_U)),
         "backdrop level": u_roll,
         "crown width": moved(size=wider),
         "crown height": moved(size=other_height),
@@ -318,14 +322,6 @@ def measure_bevel(
         )
     angle = Measured(math.degrees(best.angle), "deg", tuple(Contribution(k, math.degrees(v)) for k, v in parts.items()))
     return best, angle
-
-
-def _about_end(pose: BoardPose, crown_line: Circle, bevel: Bevel, tilt: float = 0.0, turn: float = 0.0) -> BoardPose:
-    """The pose with its tilt or turn changed about the fret's end, so that the crown line stays where it was seen."""
-    at = np.array([0.0, bevel.foot, float(crown_line.z(bevel.foot))])
-    new = replace(pose, tilt=pose.tilt + tilt, turn=pose.turn + turn)
-    shift = np.asarray(pose.shift) + pose.axes @ at - new.axes @ at
-    return replace(new, shift=(float(shift[0]), float(shift[1]), float(shift[2])))
 
 
 @dataclass(frozen=True)
@@ -362,12 +358,14 @@ def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | Non
 
 
 def is_an_end(bevel: Bevel, fret: DetectedFret, end: End) -> bool:
-    """Whether a bevel is one that a fret's end can have: of possible angle, and beginning where the crown line ends."""
+    """Whether a bevel is one that a fret's end can have: of possible angle, beginning where the crown line ends, and
+    straight up to the upper half of the crown."""
     u = WIDE * math.hypot(bevel.u_angle, bevel.u_definition, TURN_U)
     possible = LEAST_ANGLE - u <= bevel.angle <= MOST_ANGLE + u
     corner = bevel.foot + INWARD[end] * fret.crown.height * math.tan(bevel.angle)
     beyond = -INWARD[end] * (corner - crown_line_end(fret.line, end, fret.crown.height))
-    return possible and -CORNER_SHORT_MM <= beyond <= CORNER_BEYOND_MM
+    high = bevel.rise[1] >= LEAST_HEIGHT * fret.crown.height
+    return possible and high and -CORNER_SHORT_MM <= beyond <= CORNER_BEYOND_MM
 
 
 def bevel_foot(edge: EdgePath, fret: DetectedFret, end: End) -> float | None:

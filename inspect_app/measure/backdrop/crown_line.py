@@ -18,7 +18,13 @@ from inspect_app.measure.backdrop.circle import Circle
 from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge
 from inspect_app.measure.backdrop.outline import FLOOR, edge_gain, rectified_light, significance, steepness, trace_edge
 from inspect_app.measure.backdrop.pose import BoardPose
-from inspect_app.measure.backdrop.reference_arc import HOLLOWEST, LEAST_POINTS, TIGHTEST, fit_reference_arc
+from inspect_app.measure.backdrop.reference_arc import (
+    HOLLOWEST,
+    LEAST_POINTS,
+    TIGHTEST,
+    fit_reference_arc,
+    u_curvature_by_stretches,
+)
 from inspect_app.measure.edge_definition import DEFINITION_PX
 
 __all__ = [
@@ -71,6 +77,8 @@ GAP_MM = 0.4
 """A longer stretch without outline ends it: an eighth of a divot."""
 ON_CIRCLE = 3.0
 """Distance from the reference arc, in RMS distances of its own points, within which a point may belong to it."""
+ABOVE_MM = 0.006
+"""The same in mm at least: the marks of a file (see `bevel.WAVINESS_MM`)."""
 SEARCH_MM = 9.0
 """How far below the printed part the crown may lie: the card's white foot, and the fall of a 184 mm board to its
 edge."""
@@ -113,6 +121,24 @@ class CrownLine:
     def drop(self) -> Array:
         """How far the outline runs below that, mm."""
         return self.reference - self.z
+
+    @property
+    def above(self) -> float:
+        """Share of the line that was followed clearly above its reference arc.
+
+        Wear lowers a crown and nothing raises it: where much of it stands above the arc, either the arc or that part
+        follows another edge."""
+        lo, hi = self.span
+        clear = self.edge.strength > CLEAR * np.median(self.edge.strength[self.used])
+        inside = clear & (self.y >= lo) & (self.y <= hi)
+        off = inside & (self.drop < -max(ON_CIRCLE * self.rms, ABOVE_MM))
+        return float(_sustained(off).sum() / max(1, inside.sum()))
+
+    @property
+    def u_curvature_by_stretches(self) -> float:
+        """What the disagreement of its stretches leaves open of the reference arc's curvature, 1/mm."""
+        z, u = self.z - tangent_rise(self.radius, self.elevation), np.hypot(self.edge.u_px, DEFINITION_PX)
+        return u_curvature_by_stretches(self.y[self.used], z[self.used], u[self.used])
 
     def elevation_at(self, y: ArrayLike) -> Array:
         """Elevation of the line of sight above the crown's slope at places y (mm), rad."""

@@ -43,7 +43,7 @@ from inspect_app.measure.backdrop.fret import (
     draw_crown_line,
     u_scale,
 )
-from inspect_app.measure.backdrop.pose import ROLL_U, BoardPose
+from inspect_app.measure.backdrop.pose import ROLL_U, TURN_U, BoardPose
 from inspect_app.measure.manual import Placed, marked, no_longer_found, placed_on
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask
@@ -78,6 +78,10 @@ radius."""
 BEND_SHARE = 0.5
 """How much of an edge's definition, or of its scatter where that is more, may bend the same way over the whole crown
 line."""
+MOST_ABOVE = 0.05
+"""Share of a crown line above its reference arc beyond which neither is believed: dirt and burrs stand up over a
+millimetre or two (common practice, no source)."""
+ABOVE = "part of the edge followed stands above the arc of the rest, so not all of it is the crown's; change the light"
 STRAIGHT_U = 3.0
 """A crown line is straight where its curvature is less than three of its standard uncertainties from none."""
 
@@ -183,6 +187,8 @@ def _hollows(
     what = on_fret(n, "divots")
     if crossings(photo, fret) > 0:
         return [], (NotMeasured(what, "something crosses the crown line; take the strings off or push them aside"),)
+    if fret.line.above > MOST_ABOVE:
+        return [], (NotMeasured(what, ABOVE),)
     hollows, unclear = find_hollows(fret.line, profile, fret.definition_mm)
     shown = [card_above(photo, fret, h.at, h.stop - h.start, h.drop) for h in hollows]
     incomplete = unclear > INCOMPLETE_SHARE or profile.noise > SCATTERED_PX * fret.mm_per_px
@@ -226,7 +232,9 @@ def _radius(fret: DetectedFret, profile: Profile, n: int) -> Measured | NotMeasu
     if profile.noise > TOO_SCATTERED_PX * fret.mm_per_px:
         what = on_fret(n, "crown line radius")
         return NotMeasured(what, "too little of the unworn crown line stands out against the backdrop")
-    return _radius_of_arc(fret, profile, n)
+    if fret.line.above > MOST_ABOVE:
+        return NotMeasured(on_fret(n, "crown line radius"), ABOVE)
+    return _radius_of_arc(fret, profile, n, fret.line.u_curvature_by_stretches)
 
 
 def _manual_radius(fret: DetectedFret, profile: Profile, n: int) -> Measured | NotMeasured:
@@ -235,9 +243,10 @@ def _manual_radius(fret: DetectedFret, profile: Profile, n: int) -> Measured | N
     return marked(radius) if isinstance(radius, Measured) else radius
 
 
-def _radius_of_arc(fret: DetectedFret, profile: Profile, n: int) -> Measured | NotMeasured:
+def _radius_of_arc(fret: DetectedFret, profile: Profile, n: int, u_by_stretches: float = 0.0) -> Measured | NotMeasured:
     circle, (lo, hi) = fret.line.circle, fret.line.span
-    if circle.curvature < STRAIGHT_U * circle.u_curvature:
+    u_noise = max(circle.u_curvature, u_by_stretches)
+    if circle.curvature < STRAIGHT_U * u_noise:
         return NotMeasured(on_fret(n, "crown line radius"), "the crown line is straight as far as this photo can tell")
     r = 1.0 / circle.curvature
     # a bend of the edge by so much over the span, as a sagitta s = c^2 k / 8
@@ -246,10 +255,11 @@ def _radius_of_arc(fret: DetectedFret, profile: Profile, n: int) -> Measured | N
         r,
         "mm",
         (
-            Contribution("edge noise", circle.u_curvature * r**2),
+            Contribution("edge noise", u_noise * r**2),
             Contribution("edge definition", bend * r**2),
             Contribution("scale and lens", _u_curvature_by_plane(fret) * r**2),
             Contribution("camera elevation", _u_curvature_by_tilt(fret) * r**2),
+            Contribution("backdrop square to the neck", _u_curvature_by_turn(fret) * r**2),
             Contribution("fret to backdrop", r * fret.pose.u_gap_mm / -float(fret.pose.camera[0])),
         ),
         fret.flags,
@@ -275,6 +285,14 @@ def _u_curvature_by_tilt(fret: DetectedFret) -> float:
         _curvature_seen(fret, fret.pose.tilted(fret.pose.tilt + step)) for step in (-fret.u_elevation, fret.u_elevation)
     )
     return abs(high - low) / 2.0
+
+
+def _u_curvature_by_turn(fret: DetectedFret) -> float:
+    """What the backdrop's turn leaves open of the crown line's curvature, 1/mm: about the line's own middle."""
+    middle = sum(fret.line.span) / 2.0
+    at = (0.0, middle, float(fret.line.circle.z(middle)))
+    one, other = (_curvature_seen(fret, fret.pose.turned_about(at, turn=step)) for step in (-TURN_U, TURN_U))
+    return abs(other - one) / 2.0
 
 
 def _blind_depth(fret: DetectedFret) -> Measured:

@@ -62,6 +62,10 @@ BESIDE_MM = 3.0
 """How far beside the seen markers the card is taken to be white."""
 SOFT_MM = 0.08
 """Blur (standard deviation) beyond which edges are called soft: half the drop of a hollow that wants dressing."""
+EDGE_MM, EDGE_PX = 0.25, (5.0, 12.0)
+"""How far to both sides of an outline its blur is looked at, mm, and between which pixels: over the first 0.25 mm below
+it a crown 1.3 mm in radius turns by 36 degrees, and its light changes with that; but for three standard deviations of
+a sharp edge and the level beside them it takes five pixels."""
 SHARPEST_PX = 0.8
 """Least blur assumed of a photo: a colour sensor sees each colour at every second pixel (no source)."""
 LEAST_REFERENCE = 0.25
@@ -183,7 +187,7 @@ def detect_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedF
         )
     tilted = _tilted(photo, pose, line, crown, ask)
     line, pose = crown_line_of(line.edge, tilted, crown.radius, mm_per_px, line.used) or line, tilted
-    blur, lens = _blur(photo, line), lens_blur(photo, scale)
+    blur, lens = _blur(photo, line, mm_per_px), lens_blur(photo, scale)
     reason = why_not_outline(photo, pose, line, mm_per_px, blur, lens)
     if reason:
         return NotMeasured(on_fret(ask.first_fret, "crown line"), reason)
@@ -292,13 +296,14 @@ def search_region(photo: Photo, scale: Scale, pose: BoardPose) -> tuple[Array, f
     return columns, float(pose.cross(below[:1])[0, 1]), pixel
 
 
-def _blur(photo: Photo, line: CrownLine) -> float:
+def _blur(photo: Photo, line: CrownLine, mm_per_px: float) -> float:
     """Median blur of the outline, px, over a hundred places of the unworn parts."""
+    half_px = float(np.clip(EDGE_MM / mm_per_px, *EDGE_PX))
     some = np.flatnonzero(line.used)[:: max(1, int(line.used.sum()) // 100)]
     along = np.gradient(gaussian_filter1d(line.edge.px, 5.0, axis=0), axis=0)[some]
     along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
     normal = np.column_stack([along[:, 1], -along[:, 0]])
-    steps = locate_steps(sample_across(photo, line.edge.px[some], normal, 12.0), row_offsets(12.0))
+    steps = locate_steps(sample_across(photo, line.edge.px[some], normal, half_px), row_offsets(half_px))
     found = steps.sigma[np.isfinite(steps.sigma)]
     return float(np.median(found)) if len(found) else 1.0
 

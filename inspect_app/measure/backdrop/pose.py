@@ -83,6 +83,13 @@ class BoardPose:
         """The same view with another tilt."""
         return replace(self, tilt=tilt, u_tilt=self.u_tilt if u_tilt is None else u_tilt)
 
+    def turned_about(self, point: ArrayLike, tilt: float = 0.0, turn: float = 0.0) -> BoardPose:
+        """The pose with its tilt or turn changed (rad), a point (3,) of the board staying where it is seen."""
+        at = np.asarray(point, dtype=float)
+        new = replace(self, tilt=self.tilt + tilt, turn=self.turn + turn)
+        x, y, z = (float(v) for v in np.asarray(self.shift) + self.axes @ at - new.axes @ at)
+        return replace(new, shift=(x, y, z))
+
     def rays(self, px: ArrayLike) -> Array:
         """Directions of sight in the board frame for pixels (N, 2), scaled to x = 1; shape (N, 3)."""
         d = self.plane.rays(px) @ self.axes

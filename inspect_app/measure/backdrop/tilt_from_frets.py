@@ -2,12 +2,13 @@
 
 Each fret shows the same pattern across its crown (bright line, dark flanks, shadow at its foot), blurred more the
 nearer it is. Seen on the upright plane through each fret, the patterns lie at the same height only if the board's
-elevation is right; a tilt wrong by a degree moves a fret 30 mm away by half a millimetre."""
+elevation is right; a tilt wrong by a degree moves a fret 30 mm away by half a millimetre. So each tilt is tried whole:
+with it every fret's pattern is carried to heights over its own crown, and there all of them must agree."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -29,8 +30,8 @@ measured."""
 FARTHEST = 0.7
 """Share of the camera's distance up to which a fret is looked at: nearer, it is out of focus beyond use."""
 PRIOR_WEIGHT = 0.02
-"""Weight of the expected tilt against the mean correlation: one standard deviation costs a hundredth of a correlation,
-enough to choose between equals."""
+"""Weight of the expected tilt against the mean agreement: one standard deviation costs a hundredth of it, enough to
+choose between equals."""
 AGREE = math.radians(0.8)
 """How far a pair's own best may lie from the common one: 0.05 mm of height, both ways, over 10 mm and what a pattern's
 width adds (no source)."""
@@ -42,28 +43,52 @@ DARK = 0.02
 """Light added before the logarithm: black is never zero in a photo."""
 DETAIL_MM = 0.4
 """Detail kept in a pattern: the lines on a crown and its foot, not the slow change of light from fret to fret."""
-FOCUSED_TOP_MM = -0.12
-"""Up to where the measured fret's own pattern is used: below its outline, with the outline's blur."""
+TOP_MM = -0.12
+"""Up to where a pattern is used, over its crown's top: what is seen above is no part of the wire but lies behind it,
+backdrop or the next fret's foot, and the outline's own blur is kept out with it."""
+SHADOW_MM = 0.4
+"""How far under a crown's foot its pattern goes on: the shadow at the foot."""
+OVERLAP_MM = 0.1
+"""Left out of what the next nearer fret leaves in sight of a flank: that fret's own blur."""
+LEAST_SHARE = 0.5
+"""Share of a crown's height that two patterns must have in common to be compared."""
 LINE_CONTRAST = 1.5
 """How much brighter than the crown to both sides of it a lamp's line must be: half as much again, beyond what a change
 of surroundings does."""
-LEAST_CORRELATION = 0.8
-"""Correlation under which two patterns are not taken for the same wire."""
+LEAST_AGREEMENT = 0.8
+"""Agreement under which two patterns are not taken for the same wire, and the frets together not for one board."""
 HEIGHT_U_MM = 0.05
 """Standard uncertainty of a crown's height against its neighbours': unlike wear, and slots not quite equally deep
 (common practice: frets are level within 0.03 to 0.05 mm, no source)."""
 RELIEF_U = math.radians(0.06)
 """Standard uncertainty of the board's slope over some frets: 0.3 mm of relief in 300 mm bends 50 mm by 0.1 degree, half
 of it either way (common practice, no source)."""
+LAMP_U = math.radians(0.07)
+"""The same from the lamp's line, which stands higher on nearer frets: over 1 mm a lamp 400 mm away at 45 degrees rises
+by 0.0018 rad, the crown's normal that mirrors it by half of that, the line by 1.3 mm times that (common practice of
+placing a bench lamp, no source)."""
 
 
 @dataclass(frozen=True)
 class _Pattern:
-    """Light across one fret: heights above where its crown is expected, and the fret's distance towards the camera."""
+    """Light across one fret.
+
+    Attributes
+    ----------
+    light : ndarray
+        By height, `STEP_MM` apart, over where the crown is expected.
+    lowest : float
+        Height of the first, mm.
+    near_mm : float
+        The fret's distance towards the camera from the measured one.
+    before_mm : float
+        Distance of the next nearer fret from this one.
+    """
 
     light: Array
+    lowest: float
     near_mm: float
-    bottom: float
+    before_mm: float
 
 
 def fret_distance(scale_length: float, number: int, nearer: int) -> float:
@@ -93,38 +118,32 @@ def tilt_from_frets(
     distances : list of float
         Of the nearer frets, mm.
     """
-    patterns = [_pattern(photo, pose, crown_line, span, height, d, distances) for d in (0.0, *distances)]
+    away = (0.0, *distances)
+    patterns = [_pattern(photo, pose, crown_line, span, height, i, away) for i in range(len(away))]
     tilts = np.arange(-LARGEST, LARGEST, math.radians(0.02))
     if patterns[0] is None:
         return pose
-    score, weight, best = np.zeros_like(tilts), 0.0, []
-    for far, near in combinations([p for p in patterns if p is not None], 2):
-        shifts, correlation = _correlation(far, near, height)
-        if len(shifts) == 0:
-            continue
-        arm = near.near_mm - far.near_mm
-        curve = np.interp(-tilts * arm, shifts, correlation, left=0.0, right=0.0)
-        score, weight = score + curve, weight + 1.0
-        best.append((arm, curve))
-    if weight == 0.0:
+    middle = (span[0] + span[1]) / 2.0
+    elevation = tilts + pose.elevation(float(crown_line.z(middle)), middle)
+    agreement = _agreement([p for p in patterns if p is not None], tilts, elevation, height)
+    if not agreement:
         return pose
-    prior = -0.5 * (tilts / TILT_U) ** 2
-    total = score / weight + PRIOR_WEIGHT * prior
-    k = int(np.argmax(total))
-    return _combined(pose, tilts, k, best)
+    mean = np.mean([curve for _, curve in agreement], axis=0)
+    k = int(np.argmax(mean - PRIOR_WEIGHT * 0.5 * (tilts / TILT_U) ** 2))
+    return pose if mean[k] < LEAST_AGREEMENT else _combined(pose, tilts, k, agreement)
 
 
 def _combined(pose: BoardPose, tilts: Array, k: int, best: list[tuple[float, Array]]) -> BoardPose:
     """Weighted mean of the pairs that agree with the common best, weights by the squared arm."""
     near = np.abs(tilts - tilts[k]) < AGREE
-    found = [(arm, tilts[near][int(np.argmax(c[near]))]) for arm, c in best if c[near].max() > LEAST_CORRELATION]
+    found = [(arm, tilts[near][int(np.argmax(c[near]))]) for arm, c in best if c[near].max() > LEAST_AGREEMENT]
     if not found:
         return pose
     arm, tilt = np.array(found).T
     w = arm**2
     mean = float(np.sum(w * tilt) / w.sum())
     spread = math.sqrt(float(np.sum(w * (tilt - mean) ** 2) / w.sum())) / math.sqrt(max(1, len(found) - 1))
-    u = math.hypot(spread, HEIGHT_U_MM * math.sqrt(2.0) / float(arm.max()), RELIEF_U)
+    u = math.hypot(spread, HEIGHT_U_MM * math.sqrt(2.0) / float(arm.max()), RELIEF_U, LAMP_U)
     share = TILT_U**2 / (TILT_U**2 + u**2)
     return pose.tilted(pose.tilt + share * mean, math.sqrt(share) * u)
 
@@ -135,30 +154,30 @@ def _pattern(
     crown_line: Circle,
     span: tuple[float, float],
     height: float,
-    near_mm: float,
-    distances: list[float],
+    i: int,
+    away: tuple[float, ...],
 ) -> _Pattern | None:
-    """Median light over the middle half of the span, on the upright plane through a fret."""
+    """Median light over the middle half of the span, on the upright plane through fret `i` of those `away`."""
     lo, hi = span
     y = np.linspace(lo + 0.25 * (hi - lo), hi - 0.25 * (hi - lo), 160)
+    near_mm = away[i]
     reach = 1.2 + near_mm * math.tan(LARGEST)
     z = crown_line.z(y)
-    elevation = pose.elevation(float(z.mean()), float(y.mean()))
-    before = [d - near_mm for d in distances if d > near_mm]
-    hidden = before[0] * math.tan(max(elevation - math.radians(1.0), 0.0)) if before else math.inf
     offsets = np.arange(-height - reach, reach, STEP_MM)
-    corners = pose.to_px([[-near_mm, y[i], z[i] + v] for i in (0, -1) for v in (-height, 0.0)])
+    corners = pose.to_px([[-near_mm, y[k], z[k] + v] for k in (0, -1) for v in (-height, 0.0)])
     if np.any(corners < 0) or np.any(corners > [photo.width - 1, photo.height - 1]):
         return None
     light = np.asarray(np.median(rectified_light(photo, pose, y, z, offsets, x=-near_mm), axis=1), dtype=np.float64)
-    if near_mm == 0.0:  # what lies above the crown here is the backdrop: no other fret has that
-        light = light[offsets < FOCUSED_TOP_MM]
+    if i == 0:  # what lies above the crown here is the backdrop: no other fret has that
+        light = light[offsets < TOP_MM]
         light = np.pad(light, (0, len(offsets) - len(light)), mode="edge")
         if not _bright_line(light, offsets, height):
             return None
     log = np.log(light + DARK)
-    detail = log - gaussian_filter1d(log, DETAIL_MM / STEP_MM)
-    return _Pattern(np.asarray(detail, dtype=np.float64), near_mm, max(-height - 0.4, -hidden + 0.1))
+    detail = np.asarray(log - gaussian_filter1d(log, DETAIL_MM / STEP_MM), dtype=np.float64)
+    gaps = np.diff(away)  # frets are wider apart towards the nut: the last one's own gap is no less than that before
+    before = float(gaps[min(i, len(gaps) - 1)]) if len(gaps) else math.inf
+    return _Pattern(detail, float(offsets[0]), near_mm, before)
 
 
 def _bright_line(light: Array, offsets: Array, height: float) -> bool:
@@ -172,23 +191,40 @@ def _bright_line(light: Array, offsets: Array, height: float) -> bool:
     return bool(flank[k] > LINE_CONTRAST * max(flank[: k + 1].min(), flank[k:].min()))
 
 
-def _correlation(far: _Pattern, near: _Pattern, height: float) -> tuple[Array, Array]:
-    """Correlation of two patterns for every height difference: shifts (mm) and the best over the blurs."""
-    top = FOCUSED_TOP_MM if far.near_mm == 0.0 else 0.35
-    bottom = max(far.bottom, near.bottom)
-    if top - bottom < 0.5 * height:
-        return np.empty(0), np.empty(0)
-    reach_far, reach_near = (len(p.light) * STEP_MM - height for p in (far, near))
-    i0 = round((bottom + height + reach_far / 2.0) / STEP_MM)
-    n = round((top - bottom) / STEP_MM)
-    lag0 = round((bottom + height + reach_near / 2.0) / STEP_MM)
-    windows = np.lib.stride_tricks.sliding_window_view(near.light, n)
-    centred = windows - windows.mean(axis=1, keepdims=True)
-    size = np.sqrt(np.sum(centred**2, axis=1)) + 1e-9
-    best = np.full(len(windows), -1.0)
-    for blur in BLURS_MM:
-        t = gaussian_filter1d(far.light, blur / STEP_MM + 1e-3)[i0 : i0 + n]
-        t = t - t.mean()
-        best = np.maximum(best, centred @ t / size / (np.linalg.norm(t) + 1e-9))
-    shifts = (np.arange(len(windows), dtype=np.float64) - lag0) * STEP_MM
-    return np.asarray(shifts, dtype=np.float64), np.asarray(best, dtype=np.float64)
+def _agreement(patterns: list[_Pattern], tilts: Array, elevation: Array, height: float) -> list[tuple[float, Array]]:
+    """How well each two patterns agree at every tilt: their distance (mm) and the best over the blurs, shape (tilts,).
+
+    `elevation` is that of the line of sight over the board at each tilt, rad: what the next nearer fret hides of a
+    flank is left out, and where too little is left they do not agree."""
+    heights = np.arange(-height - SHADOW_MM, TOP_MM, STEP_MM)
+    blurred = [
+        [_carried(replace(p, light=gaussian_filter1d(p.light, b / STEP_MM + 1e-3)), tilts, heights) for b in BLURS_MM]
+        for p in patterns
+    ]
+    found = []
+    for i, j in combinations(range(len(patterns)), 2):
+        far, near = patterns[i], patterns[j]
+        bottom = OVERLAP_MM - min(far.before_mm, near.before_mm) * np.tan(np.maximum(elevation, 0.0))
+        enough = TOP_MM - np.maximum(bottom, heights[0]) >= LEAST_SHARE * height
+        if enough.any():
+            shown = heights >= bottom[:, None]
+            best = np.max([_concordance(light, blurred[j][0], shown) for light in blurred[i]], axis=0)
+            found.append((near.near_mm - far.near_mm, np.where(enough, best, 0.0)))
+    return found
+
+
+def _carried(pattern: _Pattern, tilts: Array, heights: Array) -> Array:
+    """A pattern at heights over its own crown, if the backdrop tilts so; shape (tilts, heights)."""
+    at = heights - tilts[:, None] * pattern.near_mm
+    return np.interp((at - pattern.lowest) / STEP_MM, np.arange(len(pattern.light)), pattern.light)
+
+
+def _concordance(a: Array, b: Array, shown: NDArray[np.bool_]) -> Array:
+    """Concordance correlation of two patterns row by row, over what is `shown` of them (Lin, Biometrics 45, 1989).
+
+    Unlike plain correlation it asks for the same contrast and level too: equal wires in one light show them."""
+    count = np.maximum(shown.sum(axis=1), 1)
+    mean_a, mean_b = (np.where(shown, v, 0.0).sum(axis=1) / count for v in (a, b))
+    da, db = (np.where(shown, v - m[:, None], 0.0) for v, m in ((a, mean_a), (b, mean_b)))
+    spread = (da**2).sum(axis=1) + (db**2).sum(axis=1) + count * (mean_a - mean_b) ** 2
+    return np.asarray(2.0 * (da * db).sum(axis=1) / np.maximum(spread, 1e-9))

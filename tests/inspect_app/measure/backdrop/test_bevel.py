@@ -9,9 +9,11 @@ import pytest
 
 from calib.photo import Focal, Photo
 from inspect_app.instrument.crown import Crown
-from inspect_app.measure.backdrop.bevel import RIM_DEFINITION_PX, fit_bevel, measure_bevel
+from inspect_app.measure.backdrop.bevel import RIM_DEFINITION_PX, Bevel, fit_bevel, is_an_end, measure_bevel
 from inspect_app.measure.backdrop.circle import fit_circle
+from inspect_app.measure.backdrop.crown_line import CrownLine
 from inspect_app.measure.backdrop.edge_path import EdgePath, gradient_corrected, place_edge
+from inspect_app.measure.backdrop.fret import DetectedFret
 from inspect_app.measure.backdrop.pose import TURN_U
 from inspect_app.reading.key import NotMeasured
 from tests.inspect_app.instrument.fret_solid import FretSolid, rim
@@ -168,3 +170,17 @@ def test_an_edge_square_to_its_wire_stays_where_it_is():
     edge = replace(place_edge(photo, np.column_stack([np.full(len(y), 59.5), y])), part=np.ones(len(y), np.intp))
     placed = gradient_corrected(edge, np.array([0.0, 1.0]), 1.0)
     assert np.abs(placed.px - edge.px).max() < 0.05
+
+
+@pytest.mark.parametrize(("top", "believed"), [(1.0, True), (0.45, False)])
+def test_a_straight_part_in_the_lower_half_of_the_crown_is_no_bevel(top, believed):
+    """There the wood's own end makes the outline."""
+    scene = Scene()
+    circle = crown_line(scene)
+    y = np.linspace(scene.ends[0] + scene.height * math.tan(math.radians(30.0)), 20.0, 400)
+    edge = EdgePath.plain(np.column_stack([y, y]), np.full(400, 0.1), np.full(400, 50.0), 1.0)
+    all_of_it = np.ones(400, bool)
+    line = CrownLine(edge, y, circle.z(y), np.zeros(400), circle, all_of_it, 0.002, scene.crown.radius)
+    fret = DetectedFret(scene.pose(), line, scene.crown, MM_PER_PX, 1.0, 1.0, 0.1, 0.01, ())
+    bevel = Bevel(math.radians(30.0), scene.ends[0], 0.005, 0.01, 0.5, (0.05, top))
+    assert is_an_end(bevel, fret, "treble") == believed

@@ -3,10 +3,11 @@
 import numpy as np
 import pytest
 
-from inspect_app.measure.backdrop.crown_line import COLUMN_STEPS, best_arc
-from inspect_app.measure.backdrop.edge_path import place_edge
+from inspect_app.measure.backdrop.circle import fit_circle
+from inspect_app.measure.backdrop.crown_line import COLUMN_STEPS, CrownLine, best_arc
+from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge
 from inspect_app.measure.backdrop.outline import first_edge, significance, trace_edge
-from inspect_app.measure.backdrop.reference_arc import fit_reference_arc
+from inspect_app.measure.backdrop.reference_arc import fit_reference_arc, u_curvature_by_stretches
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, surface
 
 
@@ -175,3 +176,49 @@ def test_a_flat_board_gives_no_curvature():
 def test_points_that_agree_on_nothing_give_no_circle():
     rng = np.random.default_rng(4)
     assert fit_reference_arc(np.linspace(-20, 20, 60), rng.normal(0, 1.0, 60), np.full(60, 0.002), 1.0) is None
+
+
+BOARD = 300.0
+
+
+def arc(seed, jump):
+    """A crown line 45 mm long, its points scattered by 2 um, whose stretches of 5 mm follow edges `jump` mm apart."""
+    rng = np.random.default_rng(seed)
+    y = np.linspace(-22.5, 22.5, 900)
+    stretch = ((y + 22.5) / 5.0 + rng.uniform()).astype(int)
+    z = np.sqrt(BOARD**2 - y**2) - BOARD + rng.normal(0.0, 0.002, len(y))
+    return y, z + jump * rng.choice([-0.5, 0.5], stretch.max() + 1)[stretch]
+
+
+def test_stretches_on_other_edges_are_in_the_uncertainty_of_the_radius():
+    covered = by_points_alone = 0
+    for seed in range(60):
+        y, z = arc(seed, jump=0.012)
+        u = np.full(len(y), 0.002)
+        fit = fit_circle(y, z, u, 5.0)
+        off = abs(fit.curvature - 1.0 / BOARD)
+        covered += off <= 2.0 * u_curvature_by_stretches(y, z, u)
+        by_points_alone += off <= 2.0 * fit.u_curvature
+    assert covered >= 54  # 95 % of 60 with three standard deviations to spare
+    assert by_points_alone < 50
+
+
+def test_an_even_outline_is_no_less_sure_for_its_stretches():
+    y, z = arc(0, jump=0.0)
+    u = np.full(len(y), 0.002)
+    assert u_curvature_by_stretches(y, z, u) < 2.0 * fit_circle(y, z, u, 5.0).u_curvature
+
+
+def crown_line(raised):
+    """A crown line on an arc, with a part of it (first and last place, mm) 0.05 mm above that."""
+    y, z = arc(1, jump=0.0)
+    circle = fit_circle(y, np.sqrt(BOARD**2 - y**2) - BOARD)
+    z = z + np.where((y > raised[0]) & (y < raised[1]), 0.05, 0.0)
+    edge = EdgePath.plain(np.column_stack([y, z]), np.full(len(y), 0.1), np.full(len(y), 30.0), 5.0)
+    used = np.abs(z - circle.z(y)) < 0.01
+    return CrownLine(edge, y, z, np.zeros(len(y)), circle, used, 0.002, 1.4)
+
+
+def test_what_stands_above_the_reference_arc_is_told():
+    assert crown_line((0.0, 0.0)).above == 0.0
+    assert crown_line((3.0, 12.0)).above == pytest.approx(0.2, abs=0.03)

@@ -1,8 +1,11 @@
 """The end view on drawn photos: the trade's common bevels, and what it says when it can't."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from calib.photo import ASSUMED, Focal
 from inspect_app.measure import measure
 from inspect_app.reading.key import parse_key
 from shared.errors import OptionError
@@ -16,6 +19,18 @@ CLOSE = {"focal_px": 20000.0, "distance": 220.0, "divots": (), "blur": 1.2, "ele
 def close_up(bevel, end, seed=0, **more):
     at = {"look_y": -19.0 if end == "treble" else 19.0}
     return Scene(bevels=(bevel, bevel), seed=seed, **{**CLOSE, **at, **more})
+
+
+@pytest.mark.parametrize(
+    ("focal_px", "distance"), [(20000.0, 220.0), (6500.0, 75.0)], ids=["long lens", "close-up lens"]
+)
+def test_without_exif_the_close_ups_own_focal_lengths_are_expected(focal_px, distance):
+    """An everyday photo's 1.3 times the longer side would have the card bent: here it is 10 and 3 times."""
+    scene = close_up(30.0, "treble", focal_px=focal_px, distance=distance)
+    photo, _ = draw(scene)
+    unknown = replace(photo, focal=Focal(1.3 * photo.width, 0.4, ASSUMED))
+    angle = measure(unknown, scene_ask(scene, "end", end="treble")).frets[0].bevel_treble
+    assert abs(angle.value - 30.0) <= 2.0 * angle.u
 
 
 @pytest.mark.parametrize("end", ["treble", "bass"])

@@ -159,3 +159,21 @@ def test_edges_that_disagree_are_not_believed():
     crossed = replace(photo, bgr=picture)
     found = tilt_from_board_edges(crossed, upright, true_crown_line(scene), (-21.3, 21.4), scene.height)
     assert (found.tilt, found.u_tilt) == (0.0, TILT_U)
+
+
+@pytest.mark.parametrize(("tilt", "elevation"), [(-1.4, 5.0), (0.0, 4.0), (1.5, 4.0)])
+def test_close_frets_that_hide_each_other_never_give_a_sure_wrong_lean(tilt, elevation):
+    """From so low each fret hides the foot of the next, and over its crown the next one's shadow shows."""
+    near = (16.0, 33.0, 51.0, 70.0)
+    scene = Scene(tilt=tilt, divots=(), near=near, elevation=elevation, distance=260.0, seed=3)
+    photo, pose = draw(scene)
+    upright = about_the_crown(pose, scene, 0.0)
+    found = tilt_from_frets(photo, upright, true_crown_line(scene), (-15.0, 15.0), scene.height, list(near))
+    assert abs(math.degrees(found.tilt) - tilt) < 2.0 * math.degrees(found.u_tilt)
+
+
+def test_turned_about_a_point_the_board_is_seen_there_as_before():
+    pose, point = Scene().pose(), (0.0, 7.0, 1.2)
+    turned = pose.turned_about(point, tilt=0.01, turn=0.02)
+    assert np.allclose(turned.to_px([point]), pose.to_px([point]), atol=1e-8)
+    assert np.abs(turned.to_px(POINTS) - pose.to_px(POINTS)).max() > 1.0
