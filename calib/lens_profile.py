@@ -6,8 +6,7 @@ import json
 import math
 from dataclasses import asdict, dataclass, replace
 
-from calib.photo import PROFILE, Camera, Focal, Photo
-from calib.pose_fit import CENTRE_PRIOR
+from calib.photo import CENTRE_PRIOR, PROFILE, Camera, Focal, Photo
 from shared.errors import OptionError
 
 __all__ = [

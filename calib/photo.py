@@ -23,6 +23,7 @@ __all__ = [
     "Focal",
     "Camera",
     "ASSUMED",
+    "CENTRE_PRIOR",
     "PROFILE",
     "open_photo",
     "read_photo",
@@ -65,6 +66,9 @@ ASSUMED = "assumed"
 """Source of a focal length that the photo does not say."""
 PROFILE = "lens profile"
 """Source of one that was found from photos of a printed board."""
+CENTRE_PRIOR = 0.005
+"""Standard deviation of the principal point from the picture's middle, of the long side: a stabilised lens or sensor
+wanders by up to a hundredth (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from calib.lines import MAD_TO_SD
-from calib.photo import ASSUMED, PROFILE, Focal
+from calib.photo import ASSUMED, CENTRE_PRIOR, PROFILE, Focal
 from calib.plane import (
     CENTRE,
     POSE_AND_LENS,
@@ -41,9 +41,6 @@ K1_PRIOR = 0.06
 K1_PRIOR_UNKNOWN_LENS = 0.2
 """The same where the photo says nothing of its lens: webcams and action cameras reach -0.3, twice that in wide ones
 (common practice, no source)."""
-CENTRE_PRIOR = 0.005
-"""Standard deviation of the principal point from the picture's middle, of the long side: a stabilised lens or sensor
-wanders by up to a hundredth (common practice, no source)."""
 MAX_MISFIT_MM = 0.15
 """RMS misfit from which a scale is called bent or misprinted: its lengths are then no better than the wear it reads."""
 LEAST_MISFIT_PX = 1.0

@@ -251,3 +251,14 @@ def test_exact_versions_are_pinned_for_every_requirement():
     wanted = [*project["dependencies"], *project["optional-dependencies"]["test"]]
     names = {w.split(">")[0].split("=")[0].split("[")[0].strip().lower() for w in wanted}
     assert names <= pins
+
+
+def test_what_the_services_hand_out_is_no_module():
+    """A function called as its module is would be hidden by it, once that is loaded."""
+    from inspect_app import services
+
+    for name in services.__all__:
+        assert not isinstance(getattr(services, name), type(services)), name
+    modules = {p.stem for p in (ROOT / "inspect_app" / "services").glob("*.py")}
+    for name in modules & set(services.__all__):
+        assert name not in services._MODULES, f"import {name} above, where it is not lazy"

@@ -9,7 +9,14 @@ from typing import Annotated
 
 from shared.errors import OptionError
 
-__all__ = ["KnownPrint", "ScaleAsk", "parse_scale", "numbers_from"]
+__all__ = ["PRINT_U_REL", "UNVERIFIED_U_REL", "KnownPrint", "ScaleAsk", "parse_scale", "numbers_from"]
+
+PRINT_U_REL = 5e-4
+"""Relative standard uncertainty of a print whose check bar was measured: 0.05 mm on 100 mm, read with a calliper."""
+
+UNVERIFIED_U_REL = 0.015
+"""The same of a print that nobody measured: printers are off by up to 3 % (American Mathematical Society's staff, 1988,
+of two laser engines: 2 and 3 % "permissible"), here twice the standard uncertainty."""
 
 _MOST = 1e6
 """Neither a photo's pixels nor a bench's millimetres count as many."""

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from calib.edges import edge_points
 from calib.lines import Line, fit_lines
 from calib.photo import Photo
+from calib.scales.ask import PRINT_U_REL
 from calib.scales.base import U_SHARPENING_PX, Scale
 from calib.scales.print_number import read_number
 from calib.scales.reduced import halved
@@ -32,12 +33,6 @@ __all__ = [
 Vector = NDArray[np.float64]
 
 DICTIONARY = cv2.aruco.DICT_4X4_50
-PRINT_U_REL = 5e-4
-"""Relative standard uncertainty of a print whose check bar was measured: 0.05 mm on 100 mm, read with a calliper."""
-
-UNVERIFIED_U_REL = 0.015
-"""The same of a print that nobody measured: printers are off by up to 3 % (American Mathematical Society's staff, 1988,
-of two laser engines: 2 and 3 % "permissible"), here twice the standard uncertainty."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -81,6 +81,10 @@ def answer_of(row: InspectionRow) -> Inspection:
 
 def inspection_view(row: InspectionRow) -> InspectionView:
     """A stored inspection as handed out."""
+    return _inspection_view(row, _count_before(row))
+
+
+def _inspection_view(row: InspectionRow, earlier: int) -> InspectionView:
     return InspectionView(
         id=row.id,
         photo_id=row.photo_id,
@@ -88,7 +92,7 @@ def inspection_view(row: InspectionRow) -> InspectionView:
         answer=answer_of(row),
         version=row.version,
         created=row.created,
-        earlier=_count_before(row),
+        earlier=earlier,
         current=row.superseded_by is None,
     )
 
@@ -102,6 +106,10 @@ def _count_before(row: InspectionRow) -> int:
 def photo_view(photo: Photo) -> PhotoView:
     """A photo as handed out, with its current inspection."""
     row = current_inspection(photo)
+    return _photo_view(photo, inspection_view(row) if row else None)
+
+
+def _photo_view(photo: Photo, inspection: InspectionView | None) -> PhotoView:
     return PhotoView(
         id=photo.id,
         job_id=photo.job_id,
@@ -115,25 +123,39 @@ def photo_view(photo: Photo) -> PhotoView:
         height_px=photo.height_px,
         added=photo.added,
         removed=photo.removed is not None,
-        inspection=inspection_view(row) if row else None,
+        inspection=inspection,
     )
 
 
 def job_view(job: Job, stage: Stage, standing: Standing) -> JobView:
     """A job as handed out, with everything it holds."""
+    present = _present_views(job)
     return JobView(
         id=job.id,
         number=job.number,
         revision=job.revision,
         details=details_of(job),
         visits=tuple(visit_view(v) for v in job.visits),
-        photos=tuple(photo_view(p) for p in job.photos if p.removed is None),
-        removed=tuple(photo_view(p) for p in job.photos if p.removed is not None),
+        photos=tuple(_photo_view(p, present.get(p.id)) for p in job.photos if p.removed is None),
+        removed=tuple(_photo_view(p, present.get(p.id)) for p in job.photos if p.removed is not None),
         stage=stage,
         created=job.created,
         updated=job.updated,
         standing=standing,
     )
+
+
+def _present_views(job: Job) -> dict[int, InspectionView]:
+    """The current inspections of a job's photos by the photos' ids, in as many queries however many there are."""
+    session = object_session(job)
+    if session is None:
+        return {}
+    of_job = InspectionRow.photo_id.in_(select(Photo.id).where(Photo.job_id == job.id))
+    now = select(InspectionRow).where(of_job, InspectionRow.superseded_by.is_(None)).order_by(InspectionRow.id)
+    rows = {r.photo_id: r for r in session.scalars(now.options(undefer(InspectionRow.ask)))}  # the last one counts
+    before = select(InspectionRow.photo_id, func.count()).where(of_job).group_by(InspectionRow.photo_id)
+    every: dict[int, int] = {photo: n for photo, n in session.execute(before)}
+    return {photo: _inspection_view(r, every[photo] - 1) for photo, r in rows.items()}
 
 
 def hand_view(row: HandMeasure) -> HandView:

@@ -10,9 +10,6 @@ from contextlib import closing, contextmanager
 from functools import lru_cache
 from pathlib import Path
 
-from alembic import command
-from alembic.config import Config
-from alembic.script import ScriptDirectory
 from platformdirs import user_data_path
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DatabaseError
@@ -145,9 +142,7 @@ def _upgrade(path: Path, to: str) -> None:
     engine = connect(path)
     try:
         with engine.execution_options(immediate=True).begin() as connection:
-            config = _config()
-            config.attributes["connection"] = connection
-            command.upgrade(config, to)
+            _upgraded(connection, to)
     finally:
         engine.dispose()
 
@@ -160,17 +155,23 @@ def _revision(connection: sqlite3.Connection) -> str | None:
     return str(found[0]) if found else None
 
 
-def _config() -> Config:
+def _upgraded(connection: Connection, to: str) -> None:
+    """Run migrations up to a form."""
+    from alembic import command  # a quarter of a second to import, and a store is hardly ever upgraded
+    from alembic.config import Config
+
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
     config.set_main_option("path_separator", "os")
-    return config
+    config.attributes["connection"] = connection
+    command.upgrade(config, to)
 
 
 @lru_cache(maxsize=1)
 def _known() -> tuple[str, ...]:
-    """Every form this version knows, the present one first."""
-    return tuple(s.revision for s in ScriptDirectory.from_config(_config()).walk_revisions())
+    """Every form this version knows, the present one first: each migration's file is called after its form."""
+    names = (p.name for p in (Path(__file__).parent / "migrations" / "versions").glob("v????_*.py"))
+    return tuple(sorted((name[1:5] for name in names), reverse=True))
 
 
 def _migrate(engine: Engine, folder: Path) -> None:
@@ -186,9 +187,7 @@ def _migrate(engine: Engine, folder: Path) -> None:
         if _revision(driver) is None:  # asked again: another window may have made the store meanwhile
             _refuse_emptied(folder)
         broken = seals.differences(driver) if seals.is_sealed(driver) else {}
-        config = _config()
-        config.attributes["connection"] = connection
-        command.upgrade(config, "head")
+        _upgraded(connection, "head")
         seals.renew(driver, broken)
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, String, UnaryExpression, cast, func, select
+from sqlalchemy import ColumnElement, Select, String, UnaryExpression, cast, func, select
 from sqlalchemy.orm import Session
 
 from inspect_app.jobs.decision_models import EstimateRow
@@ -28,6 +28,8 @@ __all__ = [
 ]
 
 _STANDING = "standing of job "
+_FEW = 500
+"""So many are asked for one by one; SQLite takes no more than some thousands of parameters (sqlite.org/limits.html)."""
 ORDERS = ("changed", "promised", "number")
 """Ways to sort the list: last changed first, promised soonest first (no date last), newest number first."""
 
@@ -70,7 +72,8 @@ def standing_key(job_id: int) -> str:
 def standings(session: Session, job_ids: Sequence[int]) -> dict[int, Standing]:
     """What a person said of where these jobs stand."""
     keys = {standing_key(j): j for j in job_ids}
-    found = {s.key: s.value for s in session.scalars(select(Setting).where(Setting.key.in_(keys)))}
+    few = Setting.key.in_(keys) if len(keys) <= _FEW else Setting.key.startswith(_STANDING)
+    found = {s.key: s.value for s in session.scalars(select(Setting).where(few))}
     return {j: _standing(found.get(key, {})) for key, j in keys.items()}
 
 
@@ -118,18 +121,22 @@ def find(
             .exists()
         )
         wanted.append(away if archived else ~away)
+    chosen = select(Job.id).where(*wanted)
     if waits_for:  # where a job stands is worked out, so it can't be asked of the database
-        every = session.scalars(select(Job.id).where(*wanted)).all()
-        wanted.append(Job.id.in_([r for r, stage in _stages(session, every).items() if stage.waits_for == waits_for]))
-    total = session.scalar(select(func.count()).select_from(Job).where(*wanted)) or 0
-    jobs = session.scalars(select(Job).where(*wanted).order_by(*_ordered(order)).limit(limit).offset(offset)).all()
-    ids = [j.id for j in jobs]
+        every = session.scalars(chosen.order_by(*_ordered(order))).all()
+        stages = _stages(session, every, chosen)
+        kept = [j for j in every if stages[j].waits_for == waits_for]
+        total, ids = len(kept), kept[offset : offset + limit]
+    else:
+        total = session.scalar(select(func.count()).select_from(chosen.subquery())) or 0
+        ids = list(session.scalars(chosen.order_by(*_ordered(order)).limit(limit).offset(offset)))
+    jobs = {j.id: j for j in session.scalars(select(Job).where(Job.id.in_(ids)))}
     said, stages, counts = standings(session, ids), _stages(session, ids), count(session, ids)
-    return tuple(_row(j, counts[j.id].photos, stages[j.id], said[j.id].archived) for j in jobs), total
+    return tuple(_row(jobs[j], counts[j].photos, stages[j], said[j].archived) for j in ids), total
 
 
-def _stages(session: Session, job_ids: Sequence[int]) -> dict[int, Stage]:
-    said, counts = standings(session, job_ids), count(session, job_ids)
+def _stages(session: Session, job_ids: Sequence[int], chosen: Select[int] | None = None) -> dict[int, Stage]:
+    said, counts = standings(session, job_ids), count(session, job_ids, chosen)
     return {j: stage_of(counts[j], said[j]) for j in job_ids}
 
 
@@ -154,9 +161,10 @@ def _row(job: Job, photos: int, stage: Stage, archived: bool) -> JobRow:
     )
 
 
-def count(session: Session, job_ids: Sequence[int]) -> dict[int, Counts]:
-    """Counts for these jobs, photos taken out not counted."""
-    here = (Photo.job_id.in_(job_ids), Photo.removed.is_(None))
+def count(session: Session, job_ids: Sequence[int], chosen: Select[int] | None = None) -> dict[int, Counts]:
+    """Counts for these jobs, photos taken out not counted; `chosen` selects the same jobs, where they may be many."""
+    these = job_ids if chosen is None else chosen
+    here = (Photo.job_id.in_(these), Photo.removed.is_(None))
     photos = (
         select(Photo.job_id, func.count(), func.count().filter(Photo.view != "finding"))
         .where(*here)
@@ -182,7 +190,7 @@ def count(session: Session, job_ids: Sequence[int]) -> dict[int, Counts]:
     )
     issued = (
         select(EstimateRow.job_id, func.min(EstimateRow.status))  # "accepted" sorts before "issued"
-        .where(EstimateRow.job_id.in_(job_ids), EstimateRow.status.in_(("accepted", "issued")))
+        .where(EstimateRow.job_id.in_(these), EstimateRow.status.in_(("accepted", "issued")))
         .group_by(EstimateRow.job_id)
     )
     after = (

@@ -12,9 +12,9 @@ from calib.lens_profile import check_distance, holds_for, through, unconfirmed
 from calib.photo import ASSUMED, Focal, Photo
 from calib.plane import Plane
 from calib.pose_fit import fit_plane
-from calib.scales import find_scale
+from calib.scales.ask import UNVERIFIED_U_REL
 from calib.scales.base import Scale
-from calib.scales.printed import UNVERIFIED_U_REL
+from calib.scales.find import find_scale
 from inspect_app import __version__
 from inspect_app.measure.checks import checked
 from inspect_app.measure.proposal import FirstFret

@@ -7,8 +7,7 @@ import math
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from calib.scales.ask import KnownPrint
-from calib.scales.printed import PRINT_U_REL, UNVERIFIED_U_REL
+from calib.scales.ask import PRINT_U_REL, UNVERIFIED_U_REL, KnownPrint
 from inspect_app.jobs.models import Gauge, Print, PrintBar
 from inspect_app.jobs.records import PrintView
 from inspect_app.jobs.store import Store, reading, writing

@@ -19,7 +19,7 @@ import numpy as np
 from calib.edges import locate_steps, row_offsets, sample_across
 from calib.lens_profile import LensProfile
 from calib.photo import open_photo
-from calib.scales import parse_scale
+from calib.scales.find import parse_scale
 from inspect_app.measure import calibrate, measure
 from inspect_app.reading.ask import Ask, parse_held, parse_scale_plane
 from shared.errors import InspectError

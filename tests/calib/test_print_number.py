@@ -9,11 +9,11 @@ import cv2
 import numpy as np
 import pytest
 
-from calib.scales import ScaleAsk, find_scale
-from calib.scales.ask import KnownPrint
+from calib.scales.ask import UNVERIFIED_U_REL, KnownPrint, ScaleAsk
+from calib.scales.find import find_scale
 from calib.scales.print import scales_pdf
 from calib.scales.print_number import LARGEST_NUMBER, number_bars, read_number
-from calib.scales.printed import BACKDROP, BACKDROP_SIZE, STRIP, STRIP_SIZE, UNVERIFIED_U_REL, find_printed
+from calib.scales.printed import BACKDROP, BACKDROP_SIZE, STRIP, STRIP_SIZE, find_printed
 from shared.errors import OptionError, ScaleError
 
 SHEETS = {"strip": (STRIP, STRIP_SIZE), "backdrop": (BACKDROP, BACKDROP_SIZE)}

@@ -10,7 +10,7 @@ import pytest
 
 from calib.photo import Focal, Photo
 from calib.pose_fit import fit_plane
-from calib.scales import find_scale, is_mirrored, parse_scale
+from calib.scales.find import find_scale, is_mirrored, parse_scale
 from calib.scales.print import scales_pdf
 from calib.scales.printed import DICTIONARY, STRIP, STRIP_SIZE
 from calib.scales.span import span_scale
@@ -104,7 +104,7 @@ def test_a_strip_cut_off_still_measures() -> None:
 
 
 def test_a_coin_without_diameter_and_a_span_without_points() -> None:
-    from calib.scales import ScaleAsk
+    from calib.scales.find import ScaleAsk
 
     photo = photograph(Shot(), [])
     for ask in (ScaleAsk("coin"), ScaleAsk("span")):

@@ -9,8 +9,8 @@ from scipy.stats import norm
 
 import sample_images
 from calib.photo import open_photo
-from calib.scales import find_scale
 from calib.scales.ask import ScaleAsk
+from calib.scales.find import find_scale
 from inspect_app.measure.smallest import LEVEL_MIDDLE, sharpness_summary
 
 PHOTO = Path(sample_images.__file__).with_name("intake-plan-1.jpg")
