@@ -346,16 +346,29 @@ def _is_whole(data: bytes, kind: str) -> bool:
     """Whether the file reaches its end mark; decoders fill what is missing with grey and say nothing.
 
     JPEG (ITU-T T.81, B.1.1): an EOI after the first start of scan, where the coded data holds no other marker.
-    PNG: the IEND chunk. WebP: the length in the RIFF header.
+    PNG: every chunk up to IEND within the file. WebP: the length in the RIFF header.
     """
     if kind in ("JPEG", "MPO"):
         scan = _start_of_scan(data)
         return scan > 0 and data.rfind(b"\xff\xd9", scan) > 0  # from the end: a whole file has one there
     if kind == "PNG":
-        return b"IEND" in data[-65536:]
+        return _chunks_fit(data)
     if kind == "WEBP":
         return len(data) >= 8 + int.from_bytes(data[4:8], "little")
     return True
+
+
+def _chunks_fit(png: bytes) -> bool:
+    """Whether each chunk of a PNG lies within the file, up to IEND (PNG, third edition, 5.3).
+
+    A decoder takes as much memory as a chunk says it is long, two gigabytes for one flipped bit, before it reads.
+    """
+    at = 8
+    while at + 12 <= len(png):
+        kind, at = png[at + 4 : at + 8], at + 12 + int.from_bytes(png[at : at + 4], "big")
+        if kind == b"IEND":
+            return at <= len(png)
+    return False
 
 
 def _start_of_scan(data: bytes) -> int:

@@ -165,6 +165,18 @@ def test_a_damaged_byte_gives_a_photo_or_a_sentence(at, value):
         assert open_photo(bytes(data)).bgr.ndim == 3
 
 
+def test_a_chunk_that_says_it_is_longer_than_the_file_is_never_given_memory(monkeypatch):
+    decoded = []
+    monkeypatch.setattr(cv2, "imdecode", lambda *words: decoded.append(words))
+    png = io.BytesIO()
+    picture().save(png, "PNG")
+    data = png.getvalue()
+    at = data.index(b"IDAT") - 4
+    with pytest.raises(PhotoError, match="damaged or cut short"):
+        open_photo(data[:at] + struct.pack(">I", 0x7FFFFFFF) + data[at + 4 :])
+    assert not decoded
+
+
 def test_a_huge_file():
     with pytest.raises(PhotoError, match="larger than 60 MB"):
         open_photo(b"\xff" * (MAX_BYTES + 1))

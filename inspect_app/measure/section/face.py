@@ -103,6 +103,8 @@ def find_faces(photo: Photo, scale: Scale, plane: Plane) -> list[Face]:
     """All patches that may be the face, the best fitting first; empty when there is none."""
     px_per_mm = plane.px_per_mm(scale.plane_mm.mean(axis=0))
     factor = max(1.0, px_per_mm / COARSE_PX_PER_MM)
+    if min(photo.bgr.shape[:2]) < factor:  # by this scale the whole photo is narrower than the coarse picture's pixel
+        return []
     small = cv2.resize(photo.bgr, None, fx=1.0 / factor, fy=1.0 / factor, interpolation=cv2.INTER_AREA)
     slope = _slope(np.asarray(small, dtype=np.uint8))
     low, high = (v * (px_per_mm / factor) ** 2 for v in AREA_MM2)
