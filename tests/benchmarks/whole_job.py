@@ -21,7 +21,6 @@ INTAKE = (
     "intake-plan-1", "intake-plan-6", "intake-plan-12", "intake-elevation-2", "intake-elevation-3", "intake-section",
 )  # fmt: skip
 AFTER = ("after-plan-1", "after-elevation-2", "after-end-2-treble")
-WORTH_A_GROUP = 4  # features: three presses for the group against one each
 SURE, DOUBT = re.compile(r"Accept all \d+ sure"), re.compile(r"Accept all \d+ with this doubt")
 
 
@@ -157,8 +156,7 @@ def review(hands):
     hands.click(re.compile("^Readings"), page.locator(".viewer, [data-testid=stAlert]"), "link")
     if page.get_by_role("button", name=SURE).count():
         hands.click(SURE)
-    while by_doubt(hands):
-        pass
+    by_doubt(hands)
     for _ in range(MOST_PRESSES):
         if page.get_by_text("Nothing left here").is_visible():
             return
@@ -170,23 +168,25 @@ def review(hands):
 
 
 def by_doubt(hands):
-    """Look for the commonest doubt and accept what has it alone; whether there was enough of it to be worth that."""
+    """Look for a reading wide for its size, the commonest doubt, and accept what has that doubt alone."""
     page = hands.page
+    narrow = page.get_by_role("button", name=re.compile("^Narrow down"))
+    if page.get_by_text("Nothing left here").is_visible() or not narrow.count():
+        return
     choose = page.get_by_role("combobox", name=re.compile("Doubt"))
-    if not choose.count() or page.get_by_text("Nothing left here").is_visible():
-        return False
+    hands.press("Narrow down", narrow.click, choose)
+    wide = page.get_by_role("option", name=re.compile("^U is more than"))
     hands.press("Doubt", choose.click, page.get_by_role("option"))
-    counts = [
-        int(m[1]) if (m := re.search(r"\((\d+)\)$", o)) else 0 for o in page.get_by_role("option").all_inner_texts()
-    ]
-    if max(counts) < WORTH_A_GROUP:
+    if not wide.count():
+        page.keyboard.press("Escape")
         page.keyboard.press("Escape")
         settled(page)
-        return False
+        return
     at_once = page.get_by_role("button", name=DOUBT)
-    hands.press("the commonest doubt", page.get_by_role("option").nth(counts.index(max(counts))).click, at_once)
-    hands.press("accept all with this doubt", at_once.click, at_once.or_(page.get_by_text("Nothing left here")))
-    return True
+    hands.press("U is more than …", wide.first.click, at_once.or_(page.get_by_text("Nothing left here")))
+    page.keyboard.press("Escape")
+    if at_once.count():
+        hands.press("accept all with this doubt", at_once.click)
 
 
 def gone(page, name):
