@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 import inspect_app.ui
-from inspect_app.reading.ask import ScaleAsk
-from inspect_app.services import FirstFret, add_photo, hand_measures, job_view, new_sheet, prints
+from inspect_app.reading.ask import Ask, ScaleAsk
+from inspect_app.services import FirstFret, add_photo, hand_measures, job_view, measure_photo, new_sheet, prints
 from inspect_app.ui.looking import LEGEND
 from inspect_app.ui.waiting import proposed
 from sample_images import photos
