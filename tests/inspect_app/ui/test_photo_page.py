@@ -221,7 +221,7 @@ def test_a_drop_of_mixed_views_is_told_apart(store, job):
 
 
 def test_hundreds_of_measured_photos_come_some_at_a_time(store, job, fake_measuring):
-    names = [f"{i}.jpg" for i in range(14)]
+    names = [f"n{i:02}.jpg" for i in range(14)]
     for i, name in enumerate(names):
         measure_photo(store, add_photo(store, job, noise_jpeg(50 + i), name).photo.id, Ask("plan", scale_length=640.0))
     at = open_page("photos.py", job)
