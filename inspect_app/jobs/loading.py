@@ -7,7 +7,7 @@ from dataclasses import fields
 from datetime import datetime
 
 from sqlalchemy import func, select
-from sqlalchemy.orm import object_session, undefer
+from sqlalchemy.orm import defer, object_session, undefer
 
 from inspect_app.jobs.details import InstrumentDetails, JobDetails
 from inspect_app.jobs.models import HandMeasure, InspectionRow, Job, Photo, Visit
@@ -60,11 +60,15 @@ def current_inspection(photo: Photo) -> InspectionRow | None:
     if session is None:
         return None
     present = select(InspectionRow).where(InspectionRow.photo_id == photo.id, InspectionRow.superseded_by.is_(None))
-    return session.scalar(present.order_by(InspectionRow.id.desc()).limit(1).options(undefer(InspectionRow.ask)))
+    return session.scalar(
+        present.order_by(InspectionRow.id.desc())
+        .limit(1)
+        .options(undefer(InspectionRow.ask), defer(InspectionRow.answer))
+    )
 
 
 _read: OrderedDict[tuple[str, int, datetime], Inspection] = OrderedDict()
-_READ_MOST = 64  # some jobs' photos; an answer holds about a megabyte
+_READ_MOST = 320  # the largest job's photos: fewer would all be read anew on every page; some hold a megabyte
 
 
 def answer_of(row: InspectionRow) -> Inspection:

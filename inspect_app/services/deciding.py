@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -21,6 +22,7 @@ from inspect_app.jobs.details import FIRST_VISIT, instrument_of
 from inspect_app.jobs.models import Job, Photo, Setting
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.key import Key
 from inspect_app.reading.values import without
 from inspect_app.services.finding import now, row, touch
 from inspect_app.services.heights import (
@@ -33,6 +35,7 @@ from inspect_app.services.heights import (
     worked_between,
     write_fret_heights,
 )
+from inspect_app.services.kept import Kept
 from inspect_app.services.setups import setup_in
 from shared.errors import OptionError
 
@@ -104,6 +107,12 @@ class Decision:
         return next(o for o in self.options if o.kind == kind)
 
 
+Judged = tuple[str, int, datetime, frozenset[Key]]
+"""What tells an inspection as it was judged from any other: photo, row, when that was made, what is rejected."""
+_maps, _decisions = Kept[WearMap](8), Kept[Decision](4)
+"""A page needs the same map and decision several times, the next page once more; two visits of some jobs."""
+
+
 def inspections_of(store: Store, job_id: int, visit: str) -> tuple[Inspection, ...]:
     """The current inspections of a visit, rejected readings taken out."""
     with reading(store) as session:
@@ -111,16 +120,22 @@ def inspections_of(store: Store, job_id: int, visit: str) -> tuple[Inspection, .
 
 
 def _inspections(job: Job, visit: str) -> tuple[Inspection, ...]:
+    return tuple(inspection for inspection, _ in _judged(job, visit))
+
+
+def _judged(job: Job, visit: str) -> tuple[tuple[Inspection, Judged], ...]:
+    """The inspections of a visit less what was rejected, and what tells each from any other."""
     photos = [p for p in job.photos if p.removed is None and p.visit.label == visit]
     return tuple(i for p in photos if (i := _kept_inspection(p)) is not None)
 
 
-def _kept_inspection(photo: Photo) -> Inspection | None:
+def _kept_inspection(photo: Photo) -> tuple[Inspection, Judged] | None:
     at = loading.current_inspection(photo)
     if at is None:
         return None
     last = {j.reading: j.verdict for j in at.judgements}
-    return without(Inspection.from_dict(at.answer), {key for key, verdict in last.items() if verdict == "reject"})
+    rejected = frozenset(key for key, verdict in last.items() if verdict == "reject")
+    return without(loading.answer_of(at), rejected), (photo.sha256, at.id, at.created, rejected)
 
 
 def wear_of(store: Store, job_id: int, visit: str = FIRST_VISIT) -> WearMap:
@@ -140,10 +155,15 @@ def _wear(session: Session, job: Job, visit: str) -> WearMap:
     instrument = instrument_of(details)
     if instrument is None:
         raise OptionError("The job does not say the scale length.", "Write it on the job's page.")
-    inspections = _inspections(job, visit)
+    judged = _judged(job, visit)
+    inspections = tuple(inspection for inspection, _ in judged)
     known = heights_at(session, job, visit, inspections)
     material = material_of(job, known)
-    return build_wear_map(inspections, instrument, known.shared, known.source, known.own, known.wire, material)
+    given = (tuple(told for _, told in judged), instrument, known, material)
+    return _maps.of(
+        given,
+        lambda: build_wear_map(inspections, instrument, known.shared, known.source, known.own, known.wire, material),
+    )
 
 
 def rates(store: Store, job_id: int, earlier: str, later: str) -> tuple[Rate, ...]:
@@ -190,8 +210,11 @@ def decide(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Decision:
     def price(kind: Kind, dressed: int, replaced: int) -> Cost:
         return cost_of(book, kind, dressed, replaced, stock, besides)
 
-    options = work_out_options(wear, known.limits, price, new, yearly, stock=stock, setup=setup, board=board)
-    return Decision(wear, options, recommend(wear, options), known, setup, board, besides)
+    def work_out() -> Decision:
+        options = work_out_options(wear, known.limits, price, new, yearly, stock=stock, setup=setup, board=board)
+        return Decision(wear, options, recommend(wear, options), known, setup, board, besides)
+
+    return _decisions.of((wear, known, new, yearly, setup, board, besides), work_out)
 
 
 def setup_of_visit(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Setup:

@@ -138,9 +138,9 @@ def heights_at(session: Session, job: Job, visit: str, inspections: Iterable[Ins
                 if not any(True for _ in _done(session, at)):
                     known = shared_by_reading(known)  # right after work only what was read counts as read
                 break
-    for inspection in map(stamped, inspections):
+    for inspection in inspections:
         if inspection.view == "section" and inspection.frets and inspection.frets[0].crown_height is not None:
-            return replace(known, shared=_unworn(inspection.frets[0]), source="section photo")
+            return replace(known, shared=_unworn(stamped(inspection).frets[0]), source="section photo")
     return known
 
 

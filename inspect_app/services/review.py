@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from sqlalchemy import Select, select
-from sqlalchemy.orm import Session, contains_eager, selectinload
+from sqlalchemy.orm import Session, contains_eager, defer, selectinload
 
 from inspect_app.jobs import loading
 from inspect_app.jobs.models import InspectionRow, Job, Judgement, Photo
@@ -84,7 +84,11 @@ def _present(job_id: int) -> Select[InspectionRow]:
         .join(InspectionRow.photo)
         .where(Photo.job_id == job_id, Photo.removed.is_(None), InspectionRow.superseded_by.is_(None))
         .order_by(Photo.id)
-        .options(contains_eager(InspectionRow.photo).joinedload(Photo.visit), selectinload(InspectionRow.judgements))
+        .options(
+            contains_eager(InspectionRow.photo).joinedload(Photo.visit),
+            selectinload(InspectionRow.judgements),
+            defer(InspectionRow.answer),
+        )
     )
 
 

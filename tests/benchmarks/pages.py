@@ -2,8 +2,10 @@
 python -m tests.benchmarks.pages
 
 Prints, for each kind of handle, the time from letting go to the new authoritative value; from asking for the first
-page to its heading; and the longest frame while a 24-megapixel photo is dragged about. Beside each time stands what
-the server spent of a processor on it: on a machine that is busy with other work, that is what tells.
+page to its heading; the longest frame while a 24-megapixel photo is dragged about; the presses and waits of a whole
+job, from a new one to the handover (`whole_job`); and how a job of 300 photos loads and scrolls (`many_photos`). Beside
+each time stands what the server spent of a processor on it: on a machine that is busy with other work, that is what
+tells.
 """
 
 import os
@@ -18,6 +20,8 @@ from playwright.sync_api import sync_playwright
 
 from inspect_app.demo import load_demo
 from inspect_app.services import add_photo, open_store, readings
+from tests.benchmarks.many_photos import fill, tell_scrolling
+from tests.benchmarks.whole_job import tell, whole_job
 from tests.browser.conftest import CHROMIUM, QUIET, served, settled, window
 from tests.browser.drawn import board_photo
 
@@ -167,7 +171,9 @@ def main():
                 print(f"load of this machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
                 print(f"first page, warm: {first_page(page, address):.2f} s")
                 tell_letting_go(page, server, data, job)
-                print(f"longest frame dragging 24 megapixels: {panning(page, server, data, job):.0f} ms")
+                print(f"longest frame dragging 24 megapixels: {panning(page, server, data, job):.0f} ms", flush=True)
+                tell(whole_job(page, server))
+                tell_scrolling(page, server, fill(data))
             browser.close()
 
 

@@ -22,6 +22,8 @@ from inspect_app.ui.words import label_of, plain
 
 AT_ONCE = 12
 """Waiting photos on the page at once: each is decoded to look for its scale, and a roll of fret ends is twelve."""
+AT_A_TIME = 12
+"""Measured photos on the page to begin with, and with each press for more: two or three screens."""
 CHANGE = "Change what is asked, or take it out"
 
 
@@ -107,6 +109,22 @@ def measured(job: services.JobView, photo: PhotoView) -> None:
             change(job, photo)
 
 
+def measured_list(job: services.JobView, done: list[PhotoView]) -> None:
+    """The measured photos, the newest first, some at a time: each brings a form, and hundreds would stall the page."""
+    key = f"measured-shown-{job.id}"
+    most = st.session_state.get(key, AT_A_TIME)
+    for each in list(reversed(done))[:most]:
+        with saying():
+            measured(job, each)
+    if len(done) > most:
+        more = min(AT_A_TIME, len(done) - most)
+        st.button(f"Show {more} more of {len(done)}", key="show-more", on_click=_show, args=(key, most + more))
+
+
+def _show(key: str, most: int) -> None:
+    st.session_state[key] = most
+
+
 def change(job: services.JobView, photo: PhotoView) -> None:
     """Move the photo to another visit or view, ask again, or hide it."""
     left, right = st.columns(2)
@@ -162,9 +180,7 @@ with left:
     done = [p for p in job.photos if p.inspection is not None and p.visit.label == visit]
     if done:
         st.subheader(f"Measured ({len(done)})")
-    for each in reversed(done):
-        with saying():
-            measured(job, each)
+    measured_list(job, done)
     taken_out(job)
 with right:
     shot_list(job, visit)

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 import inspect_app.ui
-from inspect_app.reading.ask import ScaleAsk
-from inspect_app.services import FirstFret, add_photo, hand_measures, job_view, new_sheet, prints
+from inspect_app.reading.ask import Ask, ScaleAsk
+from inspect_app.services import FirstFret, add_photo, hand_measures, job_view, measure_photo, new_sheet, prints
 from inspect_app.ui.looking import LEGEND
 from inspect_app.ui.waiting import proposed
 from sample_images import photos
@@ -218,3 +218,14 @@ def test_a_drop_of_mixed_views_is_told_apart(store, job):
     labels = [b.label for b in at.button_group]
     assert "It shows, by its scale" in labels
     assert "It shows (no printed scale tells; taken to be)" in labels
+
+
+def test_hundreds_of_measured_photos_come_some_at_a_time(store, job, fake_measuring):
+    names = [f"n{i:02}.jpg" for i in range(14)]
+    for i, name in enumerate(names):
+        measure_photo(store, add_photo(store, job, noise_jpeg(50 + i), name).photo.id, Ask("plan", scale_length=640.0))
+    at = open_page("photos.py", job)
+    there = [name for name in names if name.replace(".", "\\.") in words(at)]
+    assert there == names[2:]
+    press(at, "show-more")
+    assert [name for name in names if name.replace(".", "\\.") in words(at)] == names

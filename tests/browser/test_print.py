@@ -1,0 +1,22 @@
+"""Printing a page from the browser: nothing of the wear map is cut off the paper."""
+
+import pytest
+
+from tests.browser.conftest import keep_picture, settled, window
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+A4_PX = 718  # 210 mm less margins of 10 mm, at 96 px to the inch
+
+
+def test_the_wear_map_fits_on_a4(chromium, demo):
+    address, job, _ = demo
+    with window(chromium, address, viewport={"width": A4_PX, "height": 1000}) as page:
+        page.goto(f"{address}/wear_map?job={job}")
+        page.locator(".heat table").wait_for()
+        settled(page)
+        page.emulate_media(media="print")
+        box = page.locator(".heat table").bounding_box()
+        assert page.locator(".heat thead th").count() > 20
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= A4_PX
+        keep_picture(page, "print-wear-map-a4")
