@@ -33,8 +33,8 @@ UNSEEN_MM, U_MM = 0.01, 0.012
 """Slit where none is seen, and its standard uncertainty: frets are level within 0.03 mm (common practice, no source),
 so the crowns that a card stands over lie about a hundredth below the two it stands on."""
 U_SHARE = 0.29 / SHOWN
-SEEN_MM = 0.02
-"""Slit from which it is taken to be seen: half of what tells a high fret."""
+SEEN_MM = 0.03
+"""Slit from which it is taken to be seen: twice its u over what contact itself draws."""
 NONE_SEEN_U_MM = 0.025
 """Standard uncertainty of every slit where a photo shows none at all: with light behind the card none would show. Nine
 frets in ten are level within 0.012 mm, the tenth stands up by 0.05 to 0.1 (common practice, no source): their RMS."""
