@@ -15,7 +15,7 @@ from calib.photo import Photo
 from calib.plane import Plane
 from inspect_app.measure.backdrop.card_foot import StraightEdge, straightened
 
-__all__ = ["UNSEEN_MM", "daylight_under"]
+__all__ = ["NONE_SEEN_U_MM", "SEEN_MM", "UNSEEN_MM", "daylight_under"]
 
 HALF_MM = 0.15
 """Half of the crown's top looked at: the arc of an everyday crown falls by 0.008 mm over it."""
@@ -33,6 +33,11 @@ UNSEEN_MM, U_MM = 0.01, 0.012
 """Slit where none is seen, and its standard uncertainty: frets are level within 0.03 mm (common practice, no source),
 so the crowns that a card stands over lie about a hundredth below the two it stands on."""
 U_SHARE = 0.29 / SHOWN
+SEEN_MM = 0.03
+"""Slit from which it is taken to be seen: twice its u over what contact itself draws."""
+NONE_SEEN_U_MM = 0.025
+"""Standard uncertainty of every slit where a photo shows none at all: with light behind the card none would show. Nine
+frets in ten are level within 0.012 mm, the tenth stands up by 0.05 to 0.1 (common practice, no source): their RMS."""
 
 
 def daylight_under(

@@ -16,7 +16,7 @@ from calib.scales.printed import BACKDROP_SIZE
 from inspect_app import __version__
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.backdrop.card_foot import card_light, find_foot
-from inspect_app.measure.backdrop.daylight import daylight_under
+from inspect_app.measure.backdrop.daylight import NONE_SEEN_U_MM, SEEN_MM, daylight_under
 from inspect_app.measure.backdrop.fret_faces import Facing, FretFace, find_faces
 from inspect_app.measure.backdrop.neck import neck_readings
 from inspect_app.measure.backdrop.string_edge import HIDDEN, THICKEST_MM, StringAndFoot, find_string
@@ -95,7 +95,7 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSide:
         return DetectedSide(photo, scale, plane, lines, (), nut)
     faces, nut = find_faces(photo, plane, lines.foot, ask.scale_length, ask.first_fret, nut)
     crowns = (_crown(photo, plane, lines, face, card.pitch) for face in faces)
-    seen = tuple(c for c in crowns if c is not None)
+    seen = _in_that_light(lines, tuple(c for c in crowns if c is not None))
     if lines.sliver and not _stands(lines, seen):
         return DetectedSide(photo, scale, plane, HIDDEN, (), nut)
     return DetectedSide(photo, scale, plane, lines, seen, nut)
@@ -158,6 +158,13 @@ def _not_so(stand: CardStand, behind: Array) -> str:
             "have been taken for the backdrop's foot; move the lamp, or mark the foot by hand"
         )
     return ""
+
+
+def _in_that_light(lines: StringAndFoot, seen: tuple[CrownSeen, ...]) -> tuple[CrownSeen, ...]:
+    """The crowns, less sure of where daylight shows under none of them: it may not show in that light."""
+    if any(float(lines.foot.y(s.at)) - s.crown > SEEN_MM for s in seen):
+        return seen
+    return tuple(replace(s, u_crown=max(s.u_crown, NONE_SEEN_U_MM)) for s in seen)
 
 
 def _stands(lines: StringAndFoot, seen: tuple[CrownSeen, ...]) -> bool:

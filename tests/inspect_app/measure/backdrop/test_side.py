@@ -78,6 +78,15 @@ def test_the_card_is_found_as_far_behind_the_string_as_it_stands(answers):
         assert abs(answer.checks["behind_string_mm"] - scene.behind) < 2.0 * u
 
 
+def test_where_no_daylight_shows_at_all_heights_over_neighbours_are_less_sure():
+    """With light behind the card a slit may not show; one that does shows that others would."""
+    level, dropped = SideScene(seed=6), SideScene(drop=(0.0, 0.09, 0.0, 0.0), seed=6)
+    none, some = (measure(draw_side(s), side_ask(s)) for s in (level, dropped))
+    key = on_fret(9, "height over neighbours")
+    assert none.values[key].expanded > 0.05
+    assert some.values[key].expanded < none.values[key].expanded
+
+
 def test_a_shadow_taken_for_the_foot_is_found_out_by_how_the_crowns_would_fall():
     """A band 0.7 mm over the foot, as a string's shadow draws one, in the foot's place: gaps would be 0.7 mm short."""
     scene = SideScene(seed=11)
