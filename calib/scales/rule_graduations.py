@@ -35,6 +35,8 @@ class Graduations:
 def measure_graduations(photo: Photo, comb: Comb, reach: float, every: float) -> Graduations:
     """Every graduation the comb predicts inside the photo that can be seen, in rows `every` steps up to `reach`."""
     n = _in_photo(photo, comb)
+    if not len(n):
+        return Graduations(n, np.empty((0, 2, 2)), np.empty((0, 2)), np.empty(0))
     step = float(np.median(comb.step_px(n.astype(float))))
     per = max(8, math.ceil(step))  # samples across a step
     rows = np.arange(0.3, reach, every) * step  # from clear of the edge's blur

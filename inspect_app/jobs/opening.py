@@ -61,7 +61,7 @@ def open_store(data_dir: Path | None = None, make: bool = True) -> Store:
     try:
         with _TURN:
             _migrate(engine, folder)
-    except (DatabaseError, sqlite3.DatabaseError) as error:
+    except (DatabaseError, sqlite3.DatabaseError, UnicodeDecodeError) as error:  # text that is none any more
         engine.dispose()
         raise store_error(error, folder) from error
     except StoreError:
@@ -112,7 +112,7 @@ def _refuse_newer(database: Path, folder: Path) -> None:
     try:
         with closing(sqlite3.connect(f"{database.absolute().as_uri()}?{how}", uri=True)) as connection:
             present = _revision(connection)
-    except sqlite3.DatabaseError:  # said when it is opened
+    except (sqlite3.DatabaseError, UnicodeDecodeError):  # said when it is opened
         return
     if present is not None and present not in _known():
         raise StoreError(

@@ -135,6 +135,7 @@ _CAUSES = (
     ("unable to open", "cannot be opened", "Check that it exists and may be written, or choose another with --data."),
     ("not a database", "does not hold a job store", "Choose another folder with --data, or restore a backup into it."),
     ("malformed", "is damaged", _RESTORE),
+    ("codec can't decode", "is damaged", _RESTORE),
     ("no such", "is damaged: its database lacks a table or a column", _RESTORE),
     ("disk i/o", "is on a disk that fails to read or write", "Check the disk, then run `inspect-app check`."),
 )
