@@ -247,8 +247,10 @@ def _search(view: CrownView, arc: CrownArc) -> tuple[CrownView, ReferenceCrown, 
     between = [(y[a[1] - 1] + y[b[0]]) / 2.0 for a, b in pairwise(runs)]
     limits = list(pairwise([y[0] - 1.0, *between, y[-1] + 1.0]))
     starts = [coarse_outlines(view, half, (tight, loose), i, j) for i, j, _ in runs]
-    fits = _best_fits(view, reference, arc, starts, limits)
-    return view, reference, [f for f, edge in zip(fits, limits, strict=True) if _accepted(f, arc, edge)]
+    # a run in which every outline gathers evidence against itself is no flat
+    outlined = [(several, edge) for several, edge in zip(starts, limits, strict=True) if several]
+    fits = _best_fits(view, reference, arc, [s for s, _ in outlined], [edge for _, edge in outlined])
+    return view, reference, [f for f, (_, edge) in zip(fits, outlined, strict=True) if _accepted(f, arc, edge)]
 
 
 def _best_fits(

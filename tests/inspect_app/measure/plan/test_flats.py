@@ -47,6 +47,15 @@ def outcome(scene: Scene) -> tuple[Flat, ...]:
     return find_flats(patch_of(scene)).flats
 
 
+def test_a_run_without_any_outline_is_no_flat_and_leaves_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    outlines_of = flats.coarse_outlines
+    runs = iter(range(len(WORN)))
+    monkeypatch.setattr(flats, "coarse_outlines", lambda *asked: [] if next(runs) == 1 else outlines_of(*asked))
+    found = outcome(LIGHTS["side"])
+    places = [hollow.place for n, hollow in enumerate(WORN) if n != 1]
+    assert [f.from_treble_end.value for f in found] == pytest.approx(places, abs=0.3)
+
+
 @pytest.mark.parametrize("light", LIGHTS)
 def test_each_flat_is_found_where_it_is_as_long_and_as_wide_as_it_is(light: str) -> None:
     scene = LIGHTS[light]
