@@ -83,9 +83,16 @@ def _added(store: Store, kind: str, measured: float, nominal: float, note: str, 
 
 
 def measure_print(
-    store: Store, number: int, bar_mm: float, gauge_id: int | None = None, humidity: float | None = None
+    store: Store,
+    number: int,
+    bar_mm: float,
+    gauge_id: int | None = None,
+    humidity: float | None = None,
+    note: str = "",
 ) -> PrintView:
     """Write down what a gauge reads on a print's check bar, mm, and the air's relative humidity, per cent.
+
+    A note, of the day and the gauge where the register has none, takes the place of the print's earlier one.
 
     Raises
     ------
@@ -99,6 +106,7 @@ def measure_print(
         _check(found.kind, bar_mm, found.bar_nominal)
         if gauge_id is not None and row(session, Gauge, gauge_id, "gauge").retired is not None:
             raise OptionError("That gauge is retired.", "Read the bar with one in use.")
+        found.note = note.strip() or found.note
         session.add(PrintBar(print_id=number, measured=bar_mm, gauge_id=gauge_id, humidity=humidity, created=now()))
         session.flush()
         session.refresh(found)

@@ -122,7 +122,7 @@ def _bar_form() -> None:
             raise OptionError("The check bar's length is missing.", "Measure it with a calliper, to 0.05 mm.")
         note = f"{on}, {gauge.strip() or 'gauge not said'}"
         for number in numbered.get(kind, ()):
-            services.measure_print(server.store(), number, mm)
+            services.measure_print(server.store(), number, mm, note=note)
         for each in KINDS.get(kind.removesuffix(", without a number"), ()):
             services.add_print(server.store(), each, mm, CHECK_BAR_MM, note)
         st.session_state["bar-turn"] = turn_ + 1
