@@ -30,7 +30,7 @@ from inspect_app.reading.key import Key, NotMeasured, Place, on_fret
 from shared.measured import Contribution, Measured
 from shared.trade import DOUBLY_MARKED_FRETS, MARKED_FRETS
 
-__all__ = ["BoardWear", "find_board_wear"]
+__all__ = ["UNKNOWN_WHITE", "BoardWear", "find_board_wear"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -60,6 +60,15 @@ NOTHING_TOLD = (
     "the wood's own figure differs from place to place as much as worn finish does: wear can't be told from it"
 )
 COLOUR_TOLD = "the wood's own figure hides places that are only darker or lighter: those that are greyer would show"
+SHINE = 0.04
+"""Share of the light that wood, oil or lacquer mirrors at its surface: ((n - 1) / (n + 1))^2 at n = 1.5 (Fresnel). Of a
+board under twice as bright, half of what is seen is shine, which wear changes only where a lamp is mirrored."""
+PAPER = 0.85
+"""Share of the light that white paper sends back (ISO 2470-1 brightness of office papers is 0.8 to 1, from memory)."""
+UNKNOWN_WHITE = 0.6
+"""Linear light of paper where none is known to be in the photo: cameras expose it half a stop to a stop under the
+brightest code (common practice, no source)."""
+TOO_DARK = "the board is so dark that half of its light is mirrored by its surface: not all wear would show"
 MIDDLE = 0.87
 """Half-way between two strips, drawn straight from one to the other, wood differs by at most the root of 3/4 of what
 they do from each other: for any figure whose difference grows with distance, 2 g(d/2) - g(d)/2 <= 3/2 g(d)."""
@@ -108,7 +117,9 @@ class _Judged:
     strips: tuple[Floats, Floats]
 
 
-def find_board_wear(photo: Photo, frets: Sequence[EndedFret], covers: Sequence[Floats], strings_on: bool) -> BoardWear:
+def find_board_wear(
+    photo: Photo, frets: Sequence[EndedFret], covers: Sequence[Floats], strings_on: bool, white: float = UNKNOWN_WHITE
+) -> BoardWear:
     """Worn places of every field between two neighbouring frets.
 
     Parameters
@@ -117,6 +128,8 @@ def find_board_wear(photo: Photo, frets: Sequence[EndedFret], covers: Sequence[F
         Closed outlines, in photo pixels, of what covers the board.
     strings_on : bool
         Whether strings lie over the board: they and their shadows look like wear, and nothing is read.
+    white : float
+        Linear light of paper in the photo, of at most 1.
     """
     board = Key(Place("board"), WEAR)
     if strings_on:
@@ -129,8 +142,8 @@ def find_board_wear(photo: Photo, frets: Sequence[EndedFret], covers: Sequence[F
     if not judged:
         return BoardWear({}, (), (), 0)
     figure = _figure(judged)
-    forbids = _forbidden(figure)
-    if forbids == NOTHING_TOLD:
+    forbids = TOO_DARK if _is_dark(judged, white) else _forbidden(figure)
+    if forbids in (NOTHING_TOLD, TOO_DARK):
         return BoardWear({}, (), (NotMeasured(board, forbids),), 0)
     values: dict[Key, Measured] = {}
     outlines: list[Outline] = []
@@ -141,6 +154,12 @@ def find_board_wear(photo: Photo, frets: Sequence[EndedFret], covers: Sequence[F
             outlines.append(Outline("board_wear", place.outline, closed=True, of=of))
     said = (NotMeasured(board, forbids),) if forbids else ()
     return BoardWear(values, tuple(outlines), said, len(judged))
+
+
+def _is_dark(judged: Sequence[_Judged], white: float) -> bool:
+    """Whether the unworn board is under twice as bright as what a surface mirrors, in a light that paper is seen in."""
+    unworn = np.concatenate([strip[:, 0] for j in judged for strip in j.strips])
+    return math.exp(float(np.median(unworn))) < 2.0 * SHINE * white / PAPER
 
 
 def _forbidden(figure: Floats) -> str:

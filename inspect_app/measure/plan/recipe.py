@@ -10,6 +10,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.edge_response import linear_light_of
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
@@ -17,7 +18,7 @@ from calib.unsharpening import photo_response, unsharpened
 from inspect_app import __version__
 from inspect_app.measure.manual import PLACED_U_PX, apart, edges_on, marked, placed_on
 from inspect_app.measure.plan.board_height import BoardLevel
-from inspect_app.measure.plan.board_wear import BoardWear, find_board_wear
+from inspect_app.measure.plan.board_wear import UNKNOWN_WHITE, BoardWear, find_board_wear
 from inspect_app.measure.plan.crown_arc import width_from_apparent
 from inspect_app.measure.plan.crown_width import crown_width, width_u_from_pose
 from inspect_app.measure.plan.end_lines import find_ends
@@ -99,7 +100,8 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
         If nothing in the photo looks like frets, or none of their crowns can be read.
     """
     covers = (scale.outline_px,)
-    as_taken, photo = photo, unsharpened(photo, photo_response(photo, scale))
+    response = photo_response(photo, scale)
+    as_taken, photo = photo, unsharpened(photo, response)
     board, frets, level, softness, plane = locate_frets(photo, scale, plane, ask)
     frets, renumbered = numbered(frets, board, ask)
     if not frets:
@@ -119,7 +121,8 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
         raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
     strings = find_strings(found)
     reading = _cached_readings(photo, found, level, covers, strings)
-    worn = find_board_wear(as_taken, found, covers, any(strings))
+    white = linear_light_of(response.white) if response and len(scale.ids) else UNKNOWN_WHITE
+    worn = find_board_wear(as_taken, found, covers, any(strings), white)
     unread += worn.not_measured
     about = softness, _positions(found, level), _burnt_share(found), worn
     return Detected(as_taken, scale, plane, level, found, unread, *about, reading)

@@ -17,7 +17,8 @@ TONES = ((0.60, 0.60, 0.60), (1.5, 1.5, 1.5), (0.80, 0.66, 0.60), (0.70, 0.72, 0
 
 
 def found(scene, **more):
-    return find_board_wear(draw_worn(scene), frets_of(scene), (), **{"strings_on": False} | more)
+    # the drawn boards mirror nothing: as if by a light without any white
+    return find_board_wear(draw_worn(scene), frets_of(scene), (), **{"strings_on": False, "white": 0.0} | more)
 
 
 def places(answer):
@@ -81,6 +82,13 @@ def test_their_areas_are_right_within_a_tenth_and_within_u():
     assert abs(np.mean(off)) < 0.05
     assert 0.88 <= inside.mean() <= 1.0
     assert max(abs(q[1] - true) / q[2] for true, q in read) < 2.0
+
+
+def test_a_board_as_dark_as_its_own_shine_is_declined():
+    dark, light = (found(random_scene(k), white=1.0) for k in (2, 0))
+    assert not dark.values
+    assert "mirrored by its surface" in dark.not_measured[0].reason
+    assert light.values
 
 
 @pytest.mark.parametrize("k", range(8))
