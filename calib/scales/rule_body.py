@@ -73,9 +73,10 @@ def _changes(photo: Photo, comb: Comb, n: Vector, step_mm: float) -> Vector:
     d = np.arange(0.0, _WIDTHS_MM[1] + _SIDE_MM + _SLANT_MM.max() + _STEP_MM, _STEP_MM)
     per_mm = comb.step_px(n) / step_mm
     px = comb.start_px(n)[:, None] + comb.along(n)[:, None] * (d * per_mm[:, None])[..., None]
-    shown = cv2.remap(photo.gray, px.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    x, y = np.moveaxis(px.astype(np.float32), 2, 0)
+    shown = np.asarray(cv2.remap(photo.gray, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
     inside = np.all((px >= 0.0) & (px <= [photo.width - 1, photo.height - 1]), axis=2)
-    codes = np.where(inside, shown.astype(float), np.nan)
+    codes = np.where(inside, shown.astype(np.float64), np.nan)
     run = np.cumulative_sum(codes, axis=1, include_initial=True) / k
     change = np.full(codes.shape, np.nan)
     change[:, k : len(d) - k] = run[:, 2 * k : -1] - 2.0 * run[:, k : -k - 1] + run[:, : -2 * k - 1]
@@ -98,5 +99,5 @@ def _far_edge(change: Vector, low_mm: float) -> Vector | None:
         return None
     first = int(np.flatnonzero(clear.any(axis=0))[0])
     near = clear[:, first : first + round(2.0 * _SIDE_MM / _STEP_MM)]  # the nearest edge, blurred over both its sides
-    i, j = np.unravel_index(int(near.argmax()), near.shape)
+    i, j = divmod(int(near.argmax()), near.shape[1])
     return np.asarray(at[first + j] + _SLANT_MM[i] * t)

@@ -13,7 +13,7 @@ from tests.inspect_app.measure.plan.board_pictures import Shot, asked
 
 pytestmark = pytest.mark.slow
 
-SHOT = Shot(height=1.06, width=2.6, lamps=((20.0, 14.0, 1.5),), wood=(0.1, 0.2, 0.35), size=(1560, 1100))
+SHOT = Shot(height=1.06, width=2.6, lamps=((20.0, 14.0, 1.5),), wood=(0.1, 0.2, 0.35), size=(1560, 1220))
 WIDTH_MM = 19.0
 
 
