@@ -58,6 +58,10 @@ class Scale:
         Closed outline to draw on the photo.
     flags : tuple of str
         Codes registered in `shared.flags`.
+    body_px : ndarray of float, shape (K, 2), optional
+        Closed outline of all that the scale covers, where that is more than `outline_px`: a rule's body.
+    body_seen : bool
+        Whether the photo shows how far the body reaches; otherwise `body_px` is the most that is usual.
     number : int, optional
         The print's own number, where it is printed with one and the photo shows it.
     """
@@ -75,3 +79,15 @@ class Scale:
     outward_mm: NDArray[np.float64] | None = None
     u_outward_mm: float = 0.05
     number: int | None = None
+    body_px: NDArray[np.float64] | None = None
+    body_seen: bool = True
+
+    @property
+    def covers_px(self) -> NDArray[np.float64]:
+        """Closed outline of what the scale is seen to cover, shape (K, 2)."""
+        return self.outline_px if self.body_px is None or not self.body_seen else self.body_px
+
+    @property
+    def may_cover_px(self) -> NDArray[np.float64]:
+        """Closed outline of all that the scale may cover, shape (K, 2): its widest usual body where no edge shows."""
+        return self.outline_px if self.body_px is None else self.body_px

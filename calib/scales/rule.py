@@ -3,7 +3,7 @@
 The way: `rule_combs` finds short dark or bright strokes on a reduced picture, and among them rows with a common start
 and even spacing, each a `Comb` (smooth curves over the graduation's number) -> `rule_graduations` cuts the row out of
 the full picture, graduations upright, and measures each one's centre line -> `rule_divisions` tells what one step is by
-the pattern of long and short graduations.
+the pattern of long and short graduations -> `rule_body` looks for the rule's other edge.
 
 Graduations are numbered by the comb, so missing or scratched ones do no harm. Even spacing in pixels is nowhere
 assumed: perspective and the lens bend the comb smoothly, and the plane is fitted to the numbered lines afterwards.
@@ -12,12 +12,14 @@ assumed: perspective and the lens bend the comb smoothly, and the plane is fitte
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.photo import Photo
 from calib.scales.base import HANDHELD_TILT_RAD, WORKING_DISTANCES_MM, Scale
+from calib.scales.rule_body import rule_body
 from calib.scales.rule_combs import MIN_GRADUATIONS, Comb, rows_of_graduations
 from calib.scales.rule_divisions import Division, tell_division
 from calib.scales.rule_graduations import Graduations, measure_graduations, refit
@@ -70,7 +72,7 @@ def find_rule(photo: Photo, unit: str = "mm", factor: float = 1.0) -> Scale:
                 comb, found = _measured(photo, row)
                 if len(found.number) >= most:
                     most = len(found.number)
-                    return _points(comb, found, _division(photo, comb, found, unit), factor)
+                    return _with_body(photo, comb, found, _division(photo, comb, found, unit), factor)
             except ScaleError as e:
                 refused = refused or e
     raise refused or ScaleError(
@@ -138,6 +140,13 @@ def _unevenness(comb: Comb, found: Graduations) -> float:
     along = comb.along(n)
     across = middle[:, 0] * along[:, 1] - middle[:, 1] * along[:, 0]
     return float(np.sqrt(np.mean((across / comb.step_px(n)) ** 2)))
+
+
+def _with_body(photo: Photo, comb: Comb, found: Graduations, division: Division, factor: float) -> Scale:
+    step = division.step_mm * factor
+    printed = float(np.max(found.length / comb.step_px(found.number.astype(float)))) * step
+    body = rule_body(photo, comb, step, printed)
+    return replace(_points(comb, found, division, factor), body_px=body.outline_px, body_seen=body.seen)
 
 
 def _points(comb: Comb, found: Graduations, division: Division, factor: float) -> Scale:

@@ -14,6 +14,7 @@ from scipy.ndimage import gaussian_filter1d
 from calib.photo import Photo
 from inspect_app.measure.plan.end_light import ExpectedEnd
 from inspect_app.measure.plan.fret_ends import (
+    COVERED,
     END_SCATTER_MM,
     OUT_MM,
     EndCurve,
@@ -41,7 +42,7 @@ _OUTLIER_SHARE, _OUTLIER_MM = 0.05, 1.0
 
 
 def find_ends(
-    photo: Photo, covers: tuple[Floats, ...], frets: list[EdgedFret], softness: float
+    photo: Photo, covers: tuple[Floats, ...], frets: list[EdgedFret], softness: float, covered: str = COVERED
 ) -> tuple[EndedFret, ...]:
     """Both ends of every fret, where they show; where not, as the other frets' ends have them.
 
@@ -51,6 +52,8 @@ def find_ends(
         Closed outlines of what covers the board, in photo pixels: the scale.
     softness : float
         The photo's blur over that of a sharp one.
+    covered : str
+        Why an end under one of the outlines can't be read, to go on "it".
     """
     if not frets:
         return ()
@@ -66,7 +69,7 @@ def find_ends(
     if better != expected:
         curves = _on_one_board(_each(lambda f, c, at: c if c.expected == at else curve(f, at), both, curves, better))
         lines = common_end_lines(*curves, u)
-    ends = _each(lambda c, line: _fitted(c, line, px, softness), curves, lines)
+    ends = _each(lambda c, line: _fitted(c, line, px, softness, covered), curves, lines)
     return tuple(with_ends(*one) for one in zip(frets, *ends, strict=True))
 
 
@@ -82,9 +85,9 @@ def _on_one_board(curves: Sides[EndCurve]) -> Sides[EndCurve]:
     return settled[: len(treble)], settled[len(treble) :]
 
 
-def _fitted(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float) -> FittedEnd:
+def _fitted(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float, covered: str) -> FittedEnd:
     measured = pick_end(curve, line, px_per_mm, softness)
-    return FittedEnd(measured) if measured else FittedEnd(line, why_not_measured(curve, line))
+    return FittedEnd(measured) if measured else FittedEnd(line, why_not_measured(curve, line, covered))
 
 
 def expected_ends(u_mm: Floats, length_mm: list[float]) -> Sides[ExpectedEnd]:

@@ -31,7 +31,7 @@ from inspect_app.measure.plan.end_light import (
 )
 from inspect_app.measure.plan.fret_frame import FretFrame
 
-__all__ = ["FretEnd", "EndCurve", "end_curve", "on_one_board", "pick_end", "why_not_measured"]
+__all__ = ["COVERED", "FretEnd", "EndCurve", "end_curve", "on_one_board", "pick_end", "why_not_measured"]
 
 Floats = NDArray[np.float64]
 
@@ -81,6 +81,9 @@ source)."""
 _DARK_LINE_U_MM = 0.15 / math.sqrt(12.0)
 """A dark line of up to 0.15 mm along a foot is the shade in its corner or dirt: the foot may be at either side of it
 (a rectangular distribution)."""
+
+COVERED = "it is covered"
+"""Why an end on which something lies can't be read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,9 +290,9 @@ def pick_end(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float =
     return FretEnd(curve.expected.along + outward * middle, math.hypot(spread, floor, _ROUND_U_MM, _DARK_LINE_U_MM))
 
 
-def why_not_measured(curve: EndCurve, line: FretEnd) -> str:
-    """Why the end that other frets put there can't be read, to go on "it"."""
+def why_not_measured(curve: EndCurve, line: FretEnd, covered: str = COVERED) -> str:
+    """Why the end that other frets put there can't be read, to go on "it"; `covered` where something lies there."""
     at = curve.expected.outward * (line.along - curve.expected.along)
     if not curve.in_view[int(np.abs(OUT_MM - at).argmin())]:
-        return "it is covered"
+        return covered
     return "dirt along its foot hides it" if curve.dirt > 0.0 else "it does not stand out from the board"

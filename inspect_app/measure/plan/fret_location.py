@@ -63,7 +63,7 @@ def _located_on(
     photo: Photo, scale: Scale, plane: Plane, ask: Ask
 ) -> tuple[Board, list[LocatedFret], BoardLevel, float]:
     _check_view(photo, plane)
-    covers = (scale.outline_px,)
+    covers = (scale.covers_px,)
     board = find_board(photo, plane, ask, covers)
     if board is None:
         raise InspectError("No frets were found in the photo.", "Take it from above, with the neck lying across it.")

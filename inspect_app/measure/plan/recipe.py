@@ -23,7 +23,7 @@ from inspect_app.measure.plan.crown_arc import width_from_apparent
 from inspect_app.measure.plan.crown_width import crown_width, width_u_from_pose
 from inspect_app.measure.plan.end_lines import find_ends
 from inspect_app.measure.plan.flats import FlatSearch, measure_flats, search_flats
-from inspect_app.measure.plan.fret_ends import FretEnd
+from inspect_app.measure.plan.fret_ends import COVERED, FretEnd
 from inspect_app.measure.plan.fret_length import fret_length, length_u_from_pose
 from inspect_app.measure.plan.fret_location import locate_frets
 from inspect_app.measure.plan.fret_numbers import numbered
@@ -53,6 +53,7 @@ _COARSE_PX_PER_MM = 8.0
 """Below this a tenth of a millimetre is less than a pixel."""
 _LENGTH_TOLD_MM = 1.0
 """A length by the other frets' ends alone is given where its U is no more: a rule's division."""
+_MAY_BE_COVERED = "it may be covered by the rule, whose far edge does not stand out from what it lies on"
 _OTHER_WAY = (
     "The gaps between the frets shrink towards the side that was said to be the nut's. They are counted from the other "
     "side, and the treble side is taken to be the other one as well."
@@ -99,7 +100,7 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     InspectError
         If nothing in the photo looks like frets, or none of their crowns can be read.
     """
-    covers = (scale.outline_px,)
+    covers = (scale.covers_px,)
     response = photo_response(photo, scale)
     as_taken, photo = photo, unsharpened(photo, response)
     board, frets, level, softness, plane = locate_frets(photo, scale, plane, ask)
@@ -116,7 +117,8 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     if board.other_way:
         unread += (NotMeasured(Key(feature="nut side as asked"), _OTHER_WAY),)
     unread += _skipped([f.frame.number for f in frets])
-    found = find_ends(photo, covers, [f for f in frets if isinstance(f, EdgedFret)], softness)
+    edged, may_cover = [f for f in frets if isinstance(f, EdgedFret)], (scale.may_cover_px,)
+    found = find_ends(photo, may_cover, edged, softness, COVERED if scale.body_seen else _MAY_BE_COVERED)
     if not found:
         raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
     strings = find_strings(found)
