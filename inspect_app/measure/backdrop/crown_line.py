@@ -30,6 +30,8 @@ from inspect_app.measure.edge_definition import DEFINITION_PX
 __all__ = [
     "COLUMN_STEPS",
     "FINEST_MM",
+    "OVER_MM",
+    "QUIET",
     "CrossProfile",
     "CrownLine",
     "crown_line_of",
@@ -302,7 +304,7 @@ def _trace(
 
 @dataclass(frozen=True)
 class CrossProfile:
-    """Light across a crown line, the median along it, by row from `OVER_MM` above to `BESIDE_MM` below.
+    """Light across a crown line, the median along it, by row from above it to `BESIDE_MM` below.
 
     Attributes
     ----------
@@ -324,15 +326,20 @@ class CrossProfile:
 
 
 def cross_profile(
-    photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, between: tuple[float, float] | None = None
+    photo: Photo,
+    pose: BoardPose,
+    line: CrownLine,
+    mm_per_px: float,
+    between: tuple[float, float] | None = None,
+    over: float = OVER_MM,
 ) -> CrossProfile:
-    """Light across a crown line, or across the part of it `between` two places (y, mm)."""
+    """Light across a crown line, from `over` (mm) above it, or across the part of it `between` two places (y, mm)."""
     lo, hi = between or line.span
     pitch = max(mm_per_px, FINEST_MM)
     y = np.arange(lo, hi, COLUMN_STEPS * pitch)
     z = line.circle.z(y) + float(np.median(tangent_rise(line.radius, line.elevation)))
-    light = _averaged_light(photo, pose, y, z, np.arange(OVER_MM, -BESIDE_MM, -pitch))
-    quiet, on = int(QUIET * OVER_MM / pitch), int(OVER_MM / pitch)
+    light = _averaged_light(photo, pose, y, z, np.arange(over, -BESIDE_MM, -pitch))
+    quiet, on = int(QUIET * OVER_MM / pitch), int(over / pitch)
     steep = np.asarray(np.median(steepness(light, quiet), axis=1), dtype=np.float64)
     noise = float(np.std(steep[RIM_ROWS:quiet])) if shows_noise(mm_per_px) else math.inf
     return CrossProfile(np.asarray(np.median(light, axis=1), np.float64), steep, on, noise, pitch)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,14 +19,17 @@ from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.crown_line import (
     COLUMN_STEPS,
     FINEST_MM,
+    OVER_MM,
+    QUIET,
     CrossProfile,
     CrownLine,
     cross_profile,
     crown_line_of,
     find_crown_line,
     shows_noise,
+    tangent_rise,
 )
-from inspect_app.measure.backdrop.outline import FINE_PX, rectified_light
+from inspect_app.measure.backdrop.outline import FINE_PX, OWN_ROWS, rectified_light
 from inspect_app.measure.backdrop.pose import BoardPose
 from inspect_app.measure.backdrop.tilt_from_board_edges import tilt_from_board_edges
 from inspect_app.measure.backdrop.tilt_from_frets import nearer_fret_distances, tilt_from_frets
@@ -47,6 +51,8 @@ __all__ = [
     "why_not_outline",
     "card_tone_below",
     "edge_above",
+    "metal_behind",
+    "brightest_above",
     "lens_blur",
     "u_scale",
     "draw_crown_line",
@@ -87,6 +93,13 @@ EDGE_ABOVE_SIGMA = 8.0
 CARD_TONE, CARD_TONE_MM = 0.04, 0.2
 """Metal within so much of the card's light over so many millimetres may hide its outline against it, the lamp's line on
 it taking the outline's place; where a crown's light only passes through the card's tone, less than 0.04 mm of it do."""
+STRETCHES = 4
+"""Stretches of a crown line over each of which metal is looked for above it: the next fret's outline, seen along the
+neck and from a little aside, is not quite parallel to it."""
+BRIGHTER_THAN_CARD = 1.5
+"""How much brighter than plain card light above a crown line must be to be no paper: half as much again, beyond what a
+lamp's fall-off or a shadow's end does to paper over some millimetres."""
+BEHIND = "another crown shows above the one followed, which may be the nearer fret's; change the light"
 LEVEL_MM = 0.1
 """How much a nearer fret may stand higher, with the blur of its edge out of focus: frets are level within 0.05 mm, and
 what is 30 mm before the focus is blurred by as much (common practice, no source)."""
@@ -196,6 +209,8 @@ def detect_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedF
     middle = line.edge.px[len(line.edge.px) // 2]
     elevation = float(np.median(line.elevation))
     u_elevation = pose.u_elevation(middle)
+    if metal_behind(photo, pose, line, mm_per_px, top, _rise_to_next(pose, elevation + 2.0 * u_elevation, ask)):
+        return NotMeasured(on_fret(ask.first_fret, "crown line"), BEHIND)
     hidden = hidden_by_nearer_fret(pose, crown, elevation - u_elevation, ask)
     return DetectedFret(pose, line, crown, mm_per_px, blur, lens, elevation, u_elevation, flags, hidden)
 
@@ -204,6 +219,43 @@ def hidden_by_nearer_fret(pose: BoardPose, crown: Crown, elevation: float, ask: 
     """Height above the board up to which the next fret towards the camera may hide this one, mm: h - d tan e."""
     away = [] if ask.scale_length is None else nearer_fret_distances(ask.scale_length, ask.first_fret, pose)
     return max(0.0, crown.height + LEVEL_MM - away[0] * math.tan(max(elevation, 0.0))) if away else 0.0
+
+
+def _rise_to_next(pose: BoardPose, elevation: float, ask: Ask) -> float:
+    """Height up to which the fret asked for would show above the next one towards the camera, d tan e; mm.
+
+    Infinite where their distance is not known."""
+    away = [] if ask.scale_length is None else nearer_fret_distances(ask.scale_length, ask.first_fret, pose)
+    if ask.scale_length is not None and not away:
+        return 0.0
+    return away[0] * math.tan(max(elevation, 0.0)) + LEVEL_MM if away else math.inf
+
+
+def metal_behind(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float, top: float, rise: float) -> bool:
+    """Whether metal shows above a crown line, up to `rise` (mm) above it and below the print (at height `top`, mm).
+
+    The card is plain there, so were the line followed the nearer fret's, the one asked for would stand above it. Its
+    outline may be faint against the card beside the lamp's line on the nearer fret; but paper in a fret's shadow only
+    gets darker towards it, while a crown mirrors more light than the paper beside it sends back."""
+    lo, hi = line.span
+    ends = np.linspace(lo, hi, STRETCHES + 1)
+    highest = float(np.max(line.circle.z(ends))) + float(np.max(tangent_rise(line.radius, line.elevation)))
+    over = min(rise + OVER_MM, top - highest)
+    if over <= OVER_MM:
+        return False
+    stretches = [(float(a), float(b)) for a, b in pairwise(ends)]
+    profiles = [cross_profile(photo, pose, line, mm_per_px, between, over) for between in stretches]
+    return float(np.median([brightest_above(p) for p in profiles])) > BRIGHTER_THAN_CARD
+
+
+def brightest_above(across: CrossProfile) -> float:
+    """The brightest light above a crown line, where it has been darker further up, relative to the plain card's.
+
+    The card's is taken farthest up. The line's own blur is left out."""
+    card = float(np.median(across.light[: int(QUIET * OVER_MM / across.pitch)]))
+    above = across.light[: across.on - OWN_ROWS]
+    shaded = np.minimum.accumulate(above) < card / BRIGHTER_THAN_CARD
+    return float(above[shaded].max(initial=0.0)) / max(card, 1e-6)
 
 
 def _tilted(photo: Photo, pose: BoardPose, line: CrownLine, crown: Crown, ask: Ask) -> BoardPose:

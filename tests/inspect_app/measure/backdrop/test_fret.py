@@ -16,6 +16,7 @@ from inspect_app.measure.backdrop.fret import (
     edge_above,
     lens_blur,
 )
+from inspect_app.reading.key import NotMeasured
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
 
 
@@ -94,3 +95,40 @@ def test_a_soft_streak_on_the_card_is_no_string():
     bright = np.clip(photo.bgr * streak[None, :, None], 0, 255).astype(np.uint8)
     bright.flags.writeable = False
     assert crossings(type(photo)(bright, photo.sha256, photo.name, photo.focal), fret) == 0
+
+
+def with_crown_above(photo, fret, rows, codes):
+    """The photo, its card speckled as paper in a raking light is, with light painted at rows above the crown line."""
+    order = np.argsort(fret.line.edge.px[:, 0])
+    line = fret.line.edge.px[order]
+    columns = np.arange(photo.width)
+    y, x = np.mgrid[: photo.height, : photo.width]
+    over = np.interp(columns, line[:, 0], line[:, 1])[None, :] - y
+    along = (x > line[0, 0]) & (x < line[-1, 0])
+    gray = photo.gray.astype(float)
+    rng = np.random.default_rng(8)
+    speckled = (over > rows[-1]) & (gray > 80.0) & (rng.random(gray.shape) < 0.15)
+    gray = np.where(speckled, 190.0, gray)
+    painted = np.interp(over, rows, codes) + rng.normal(0.0, 1.0, gray.shape)
+    gray = np.where(along & (over > 2.0) & (over <= rows[-1]), painted, gray)
+    bgr = np.repeat(np.clip(np.round(gray), 0, 255).astype(np.uint8)[:, :, None], 3, axis=2)
+    bgr.flags.writeable = False
+    return type(photo)(bgr, photo.sha256, photo.name, photo.focal)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("codes", "believed"),
+    [((105, 112, 135, 150, 135, 60, 62, 96), False), ((60, 64, 68, 72, 80, 88, 92, 96), True)],
+    ids=["a darker crown with the lamp on it", "a shadow on the card"],
+)
+def test_the_nearer_frets_crown_line_is_not_taken_for_that_of_the_fret_behind_it(codes, believed):
+    scene = Scene(divots=(), card=98, metal=250, wood=60, elevation=3.0, seed=8)
+    photo, _, fret = upright_card(scene)
+    photo = with_crown_above(photo, fret, (0, 6, 12, 18, 24, 30, 33, 35), codes)
+    ask = scene_ask(scene, scale_length=640.0)
+    found = detect_fret(photo, *calibrate(photo, ask), ask)
+    assert isinstance(found, DetectedFret) == believed
+    if not believed:
+        assert isinstance(found, NotMeasured)
+        assert "another crown shows above" in found.reason
