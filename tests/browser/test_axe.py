@@ -22,7 +22,7 @@ OPENED = {  # what a press opens: the page, the button or the line that is press
     "rejecting": ("readings", "[class*=st-key-start-reject] button", "[class*=st-key-reject-1]"),
     "narrowing down": ("readings", ".st-key-sieve .stPopover button", "[data-testid=stPopoverBody]"),
     "its table": ("readings", ".st-key-table summary", "[data-testid=stDataFrame]"),
-    "a photo, full size": ("photos", "[class*=st-key-open-] button", "[role=dialog] .viewer"),
+    "a photo, full size": ("photos", "[class*=st-key-open-] button", ".viewer"),
 }
 
 

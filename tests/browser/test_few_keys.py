@@ -14,7 +14,7 @@ FOCUS = """() => {
   while (e?.shadowRoot?.activeElement) e = e.shadowRoot.activeElement;
   const look = getComputedStyle(e), box = e.getBoundingClientRect();
   return {
-    called: (e.getAttribute("aria-label") || e.innerText || "").trim(),
+    called: e.matches("a, button") ? e.innerText.trim() : "",
     ringed: (look.outlineStyle !== "none" && parseFloat(look.outlineWidth) >= 2) || look.boxShadow !== "none",
     onScreen: box.bottom > 0 && box.top < innerHeight && box.right > 0 && box.left < innerWidth,
     jump: e.matches("#the-feature"),
