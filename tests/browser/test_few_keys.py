@@ -53,7 +53,8 @@ def test_tab_and_enter_alone_accept_it_and_show_where_the_focus_is(desk, bench):
             desk.keyboard.press("Tab")
             keys += 1
             at = desk.evaluate(FOCUS)
-            assert at["ringed"] and at["onScreen"], at
+            assert at["ringed"], at
+            assert at["onScreen"], at
             if at["called"].startswith(wanted):
                 break
         desk.keyboard.press("Enter")
