@@ -11,6 +11,10 @@ JOB_PAGES = (
 )  # fmt: skip
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 DESK, PHONE = {"width": 1440, "height": 900}, {"width": 390, "height": 844}
+COLOURS, LAYOUT = (
+    ["color-contrast"],
+    ["target-size", "scrollable-region-focusable", "color-contrast", "link-in-text-block"],
+)
 RUN = """([rules, only]) => axe.run(document, {
   resultTypes: ["violations"],
   ...(only ? {runOnly: {type: "rule", values: only}} : {runOnly: {type: "tag", values: rules}}),
@@ -34,20 +38,20 @@ def findings(page, only=None):
 
 
 def in_all_looks(page):
-    """Light by every rule; dark for what it changes, the colours; the width of a phone by every rule again."""
+    """Light by every rule; dark and a phone's width by the rules on what they change, as every run takes its time."""
     found = {"light": findings(page)}
     page.emulate_media(color_scheme="dark")
     page.wait_for_function("() => getComputedStyle(document.querySelector('.stApp')).colorScheme === 'dark'")
-    page.wait_for_timeout(300)  # colours change over in that time
-    found["dark"] = findings(page, ["color-contrast"])
+    page.wait_for_timeout(200)  # colours change over in that time
+    found["dark"] = findings(page, COLOURS)
     page.emulate_media(color_scheme="light")
     page.set_viewport_size(PHONE)
     page.wait_for_function("() => getComputedStyle(document.querySelector('.stApp')).colorScheme === 'light'")
-    page.wait_for_timeout(300)
+    page.wait_for_timeout(200)
     viewer = page.locator(".viewer").first
     if viewer.count():  # else the buttons at the lower edge of the screen lie on the photo's, until it is scrolled
         viewer.evaluate("e => e.scrollIntoView({block: 'start'})")
-    found["phone"] = findings(page)
+    found["phone"] = findings(page, LAYOUT)
     page.set_viewport_size(DESK)
     return {look: here for look, here in found.items() if here}
 

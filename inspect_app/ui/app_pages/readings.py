@@ -157,6 +157,7 @@ def card(f: FeatureView, every: Cards, shown_now: Cards, photo: services.PhotoVi
 
 def add_card(addition: Addition) -> None:
     """How to mark what was missed."""
+    st.html(SKIPPED_TO)
     st.markdown(f"## Add by hand: {addition.name.lower()}")
     steps = "\n".join(f"{i}. {prompt}" for i, prompt in enumerate(addition.prompts, 1))
     st.markdown(f"Tap the photo, zoomed in as far as it is sharp:\n\n{steps}")
@@ -250,6 +251,7 @@ def look_at(at: FeatureView, every: Cards, shown_now: Cards) -> None:
 
 def nothing(job_id: int, every: Cards) -> None:
     """What to do when there is nothing to show."""
+    st.html(SKIPPED_TO)
     if not every:
         st.info("No readings yet. Add photos and measure them: their readings appear here.")
         step_link("photos.py", "Go to the photos", job_id)
