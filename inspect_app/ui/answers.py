@@ -33,7 +33,7 @@ __all__ = ["show_issued", "show_lines"]
 def show_lines(view: EstimateView) -> None:
     """The lines of an issued revision, as they stand on its paper."""
     e = view.estimate
-    st.markdown(f"#### Revision {e.revision}: {plain(e.option)}")
+    st.markdown(f"## Revision {e.revision}: {plain(e.option)}")
     if e.why:
         st.markdown(plain(e.why))
     st.table(

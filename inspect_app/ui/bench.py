@@ -150,6 +150,7 @@ def sign(at: services.Progress) -> str:
 
 
 def _no_job(wrong: str, advice: str) -> None:
+    st.title("No job")
     st.info(f"{plain(wrong)} {advice}")
     st.page_link(page(JOBS_PAGE), label="All jobs")
     st.stop()

@@ -40,7 +40,7 @@ def board_map(board: BoardWear, wear: WearMap) -> None:
     """What is worn between the frets, and why that could not be told; nothing where no photo from above was read."""
     if not board and not board.reasons:
         return
-    st.subheader("Board")
+    st.header("Board")
     if board:
         st.html(board_table(board, wear.instrument.strings))
         whole = ", ".join(f"fret {n} {100.0 * board.share_of(n):.0f} %" for n in board.fields)

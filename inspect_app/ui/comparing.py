@@ -56,7 +56,7 @@ def before_and_after(job: services.JobView) -> None:
     if not places:
         st.caption("No two photos show the same frets before and after: take the same views again, as close as before.")
         return
-    st.subheader("The same place, before and after")
+    st.header("The same place, before and after")
     place = _choose(places)
     show(laid_scene(place), f"laid-{_name(place)}")
     off = place.laid.misfit_mm

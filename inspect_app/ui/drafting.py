@@ -40,7 +40,7 @@ _BOTH = "estimate-both"
 def edit_draft(job: services.JobView, view: EstimateView) -> None:
     """A draft: change it, see what it adds up to and how it looks, issue it."""
     e = view.estimate
-    st.markdown(f"#### Draft, revision {e.revision}: {plain(e.option)}")
+    st.markdown(f"## Draft, revision {e.revision}: {plain(e.option)}")
     st.caption("Changes are kept as you type.")
     view = _lines(view)
     _fields(job, view)

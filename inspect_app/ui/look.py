@@ -37,7 +37,7 @@ _TYPE = {
     "font": "sans-serif",
     "headingFont": "serif",
     "baseFontSize": 18,  # readable at arm's length from a bench
-    "headingFontSizes": ["2.1rem", "1.5rem", "1.2rem", "1.05rem", "1rem", "1rem"],
+    "headingFontSizes": ["2.1rem", "1.25rem", "1.1rem", "1.05rem", "1rem", "1rem"],
     "headingFontWeights": [600, 600, 600, 600, 600, 600],
     "baseRadius": "8px",
     "buttonRadius": "8px",

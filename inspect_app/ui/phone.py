@@ -18,7 +18,7 @@ def photo_drop_url(job_id: int) -> str:
 
 def phone_corner(job: services.JobView) -> None:
     """The code to scan, or how to get one."""
-    st.subheader("From a phone")
+    st.header("From a phone")
     if not server.settings().lan:
         st.caption(
             "These pages answer this computer alone. To send photos straight from a phone, start the program with "

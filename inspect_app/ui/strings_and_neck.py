@@ -64,7 +64,7 @@ def strings_and_neck(setup: Setup, length: Length, step: float) -> None:
     """What was read across the neck; nothing where no photo shows it."""
     if not setup:
         return
-    st.subheader("Strings and neck")
+    st.header("Strings and neck")
     rows = setup.held
     if rows:
         named = [(h.target.text if h.target else h.name.capitalize(), h) for h in rows]

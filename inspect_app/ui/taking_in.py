@@ -19,7 +19,7 @@ TOLD = "told"
 
 def take_in(job: services.JobView, visit: str) -> None:
     """The place to drop photos; each is stored at once, then waits below to be measured."""
-    st.subheader("Add photos")
+    st.header("Add photos")
     names = {TOLD: "Told from each photo"} | {view: name for view, (name, _) in VIEW_TEXT.items()}
     view = st.segmented_control(
         "They show", list(names), default=TOLD, required=True, key="view", wrap=True, format_func=names.__getitem__

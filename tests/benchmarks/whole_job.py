@@ -160,7 +160,7 @@ def review(hands):
     for _ in range(MOST_PRESSES):
         if page.get_by_text("Nothing left here").is_visible():
             return
-        title = page.get_by_role("heading", level=3).first
+        title = page.get_by_role("heading", level=2).first
         name = title.inner_text()
         page.locator(".viewer").wait_for()
         hands.press(f"key A on {name}", lambda: page.keyboard.press("a"), gone(page, name))
@@ -191,7 +191,7 @@ def by_doubt(hands):
 
 def gone(page, name):
     """What shows when a card is done: another card, or that nothing is left."""
-    other = page.locator("h3").filter(has_not_text=re.compile(f"^{re.escape(name)}$"))
+    other = page.locator("h2").filter(has_not_text=re.compile(f"^{re.escape(name)}$"))
     return other.or_(page.get_by_text("Nothing left here"))
 
 

@@ -78,7 +78,7 @@ def mark_flat(page, down=0):
         page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2 + down)
     page.get_by_text("A person placed an edge.").wait_for()
     settled(page)
-    return page.get_by_role("heading", level=3).first.inner_text()
+    return page.get_by_role("heading", level=2).first.inner_text()
 
 
 def test_a_flat_that_was_missed_is_marked_on_the_photo_and_taken_back(chromium, demo):
@@ -105,11 +105,11 @@ def test_flats_marked_in_two_windows_are_both_kept(chromium, demo):
         store.close()
         assert {s[:1].lower() + s[1:] for s in shown} <= kept
         undo = two.get_by_role("button", name="Undo the last move")
-        before = two.get_by_role("heading", level=3).first.inner_text()
+        before = two.get_by_role("heading", level=2).first.inner_text()
         undo.click()
-        two.wait_for_function("was => document.querySelector('h3').innerText !== was", arg=before)
+        two.wait_for_function("was => document.querySelector('h2').innerText !== was", arg=before)
         settled(two)
-        assert two.get_by_role("heading", level=3).first.inner_text().startswith(before.partition(",")[0])
+        assert two.get_by_role("heading", level=2).first.inner_text().startswith(before.partition(",")[0])
         undo.click()
         undo.wait_for(state="detached")
 

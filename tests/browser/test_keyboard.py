@@ -81,7 +81,7 @@ def test_from_a_new_job_to_the_wear_map_by_keyboard(chromium, bench):
         page.get_by_role("button", name="Undo the last move").wait_for()
         settled(page)
         page.keyboard.press("n")  # what was placed by hand needs no second word
-        page.wait_for_function("() => !document.querySelector('h3')?.innerText.startsWith('Fret 2, crown')")
+        page.wait_for_function("() => !document.querySelector('h2')?.innerText.startsWith('Fret 2, crown')")
         settled(page)
         go(page, "^Wear map")
         page.get_by_role("heading", name="Wear map").wait_for()

@@ -20,7 +20,7 @@ def cards(bench, job):
 
 
 def title(page):
-    return page.get_by_role("heading", level=3).first
+    return page.get_by_role("heading", level=2).first
 
 
 def swipe_up(page, x, y, by):

@@ -65,7 +65,7 @@ def test_the_number_on_a_tab_falls_as_features_are_decided(chromium, demo):
         before = count(page)
         opened(page, address, f"readings?job={job}")
         page.locator(".viewer").wait_for()
-        title = page.get_by_role("heading", level=3).first
+        title = page.get_by_role("heading", level=2).first
         name = title.inner_text()
         page.locator(".st-key-accept button").click()
         expect(title).not_to_have_text(name, timeout=ANSWER_MS)

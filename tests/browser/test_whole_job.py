@@ -74,9 +74,9 @@ def test_from_a_new_job_to_the_wear_map(desk):
     for _ in range(12):  # the doubtful ones, one by one
         if desk.get_by_text("Nothing left here").is_visible():
             break
-        name = desk.locator("h3").first.inner_text()
+        name = desk.locator("h2").first.inner_text()
         desk.locator(".st-key-accept button").click()
-        desk.wait_for_function("n => document.querySelector('h3')?.innerText !== n", arg=name)
+        desk.wait_for_function("n => document.querySelector('h2')?.innerText !== n", arg=name)
         settled(desk)
     desk.get_by_text("Nothing left here").wait_for()
     desk.get_by_role("link", name=re.compile("^Wear map")).click()

@@ -103,7 +103,7 @@ def result(photo: PhotoView, kind: HandKind, scale: ScaleAsk | None) -> None:
 def kept_list(kept: tuple[HandView, ...]) -> None:
     """Measurements kept with this photo."""
     if kept:
-        st.subheader("Kept with this photo")
+        st.header("Kept with this photo")
     for m in kept:
         with st.container(horizontal=True, vertical_alignment="center"):
             note = f": {plain(m.note)}" if m.note else ""

@@ -33,7 +33,7 @@ def add(job: services.JobView) -> None:
     """The form of a new finding."""
     turn = st.session_state.get("finding-turn", 0)
     with st.container(border=True):
-        st.subheader("New finding")
+        st.header("New finding")
         files = st.file_uploader(
             "Photos of it", type=["image/*"], accept_multiple_files=True, max_upload_size=60, key=f"finding-{turn}"
         )

@@ -36,7 +36,7 @@ def standing(job: services.JobView) -> None:
     """Where the job stands, the one next thing to do, and the person's own word on it."""
     file, label = NEXT[job.stage]
     with st.container(key="standing", border=True):
-        st.markdown(f"#### {job.stage.value.capitalize()}")
+        st.markdown(f"## {job.stage.value.capitalize()}")
         st.markdown(f"{TURN.get(job.stage.waits_for, '')}{job.stage.next_step}")
         step_link(file, f"**{label} ›**", job.id)
         offered = [WORKED_OUT, *services.BY_HAND]
@@ -164,8 +164,8 @@ with left:
     known(job)
     change(job)
 with right:
-    st.subheader("Done and open")
+    st.header("Done and open")
     parts(job)
-    st.subheader("Visits")
+    st.header("Visits")
     visits(job)
     phone_corner(job)

@@ -51,9 +51,9 @@ def recommended(decision: Decision) -> None:
     said = recommend(decision.wear, decision.options, length_unit())
     with st.container(border=True):
         if said.kind is None:
-            st.markdown("#### Nothing can be recommended yet")
+            st.markdown("## Nothing can be recommended yet")
         else:
-            st.markdown(f"#### Recommended: {said.kind}")
+            st.markdown(f"## Recommended: {said.kind}")
         st.markdown(plain(said.reason))
         if said.settle:
             st.caption(plain(said.settle))
@@ -168,7 +168,7 @@ def choose(job: services.JobView, decision: Decision) -> None:
         "choice": str(known.choice or ""),
         "note": known.note,
     }
-    st.subheader("What was agreed")
+    st.header("What was agreed")
     changed_note(key, now)
     was = opened(key, now)
     with st.form(turn(key), border=False):

@@ -29,7 +29,7 @@ CHANGE = "Change what is asked, or take it out"
 
 def shot_list(job: services.JobView, visit: str) -> None:
     """What is there and what is missing, with how to take each photo."""
-    st.subheader("Shot list")
+    st.header("Shot list")
     have = covered(p for p in job.photos if p.visit.label == visit)
     for i, want in enumerate(wanted(have, job.details.instrument)):
         name, gives = VIEW_TEXT[want.view]
@@ -61,7 +61,7 @@ def to_measure(job: services.JobView, queue: tuple[services.Queued, ...]) -> Non
     waiting = [p for p in job.photos if p.view != "finding" and p.inspection is None and p.id not in busy]
     if not waiting:
         return
-    st.subheader(f"To measure ({len(waiting)})")
+    st.header(f"To measure ({len(waiting)})")
     asks = []
     waiting, behind = waiting[:AT_ONCE], len(waiting[AT_ONCE:])
     if behind:
@@ -179,7 +179,7 @@ with left:
         to_measure(job, queue)
     done = [p for p in job.photos if p.inspection is not None and p.visit.label == visit]
     if done:
-        st.subheader(f"Measured ({len(done)})")
+        st.header(f"Measured ({len(done)})")
     measured_list(job, done)
     taken_out(job)
 with right:

@@ -34,6 +34,9 @@ from inspect_app.ui.words import Length, name_of, plain, shown
 from shared.flags import describe
 
 HOW_TO_MOVE = "Drag a ring to move an edge, or reach it with Tab and use the arrow keys. Tap an outline to choose it."
+# By Tab alone: past the steps, the strip of photos and the photo's handles, which are some thirty presses.
+SKIP = '<a class="skip" href="#the-feature">To the feature and its buttons</a>'
+SKIPPED_TO = '<span id="the-feature" class="skipped-to" tabindex="-1"></span>'
 SIGN = {"open": "to decide", "accept": "accepted", "reject": "rejected"}
 # What a reading is most often rejected for (common practice, no source); other words can be typed.
 REASONS = ("A scratch or dirt, not wear", "Glare or shadow", "An edge lies wrong", "Counted as the wrong fret")
@@ -129,7 +132,8 @@ def card(f: FeatureView, every: Cards, shown_now: Cards, photo: services.PhotoVi
     left = sum(1 for o in every if o.left)
     st.caption(f"{left} of {len(every)} to decide · {plain(photo.name)} · {f.visit.label} · {SIGN[f.verdict]}")
     name = one_of(f.key)
-    st.markdown(f"### {name[:1].upper()}{name[1:]}")
+    st.html(SKIPPED_TO)
+    st.header(f"{name[:1].upper()}{name[1:]}", anchor=False)
     values(f, length)
     why_doubtful(f)
     then = then_of(every, shown_now, f)
@@ -153,7 +157,8 @@ def card(f: FeatureView, every: Cards, shown_now: Cards, photo: services.PhotoVi
 
 def add_card(addition: Addition) -> None:
     """How to mark what was missed."""
-    st.markdown(f"### Add by hand: {addition.name.lower()}")
+    st.html(SKIPPED_TO)
+    st.markdown(f"## Add by hand: {addition.name.lower()}")
     steps = "\n".join(f"{i}. {prompt}" for i, prompt in enumerate(addition.prompts, 1))
     st.markdown(f"Tap the photo, zoomed in as far as it is sharp:\n\n{steps}")
     st.caption("With the keyboard, arrow keys move the photo and Enter marks the point in its middle.")
@@ -246,6 +251,7 @@ def look_at(at: FeatureView, every: Cards, shown_now: Cards) -> None:
 
 def nothing(job_id: int, every: Cards) -> None:
     """What to do when there is nothing to show."""
+    st.html(SKIPPED_TO)
     if not every:
         st.info("No readings yet. Add photos and measure them: their readings appear here.")
         step_link("photos.py", "Go to the photos", job_id)
@@ -289,6 +295,7 @@ def not_read(job: services.JobView) -> None:
 
 
 job = the_job()
+st.html(SKIP)
 head(job, "readings.py")
 st.title("Readings")
 with saying():

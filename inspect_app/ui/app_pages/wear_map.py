@@ -65,7 +65,7 @@ def lines(job: services.JobView, visit: str) -> None:
     }
     left, right = st.columns(2, gap="large")
     with left:
-        st.subheader("Crown line")
+        st.header("Crown line")
         if profiles:
             fret = st.pills("Fret", sorted(profiles), default=min(profiles), required=True, key="profile-fret")
             place, depth = profiles[fret]
@@ -76,7 +76,7 @@ def lines(job: services.JobView, visit: str) -> None:
         else:
             st.info("No photo along the neck yet: take one, and a fret's crown line appears here.")
     with right:
-        st.subheader("Radius along the neck")
+        st.header("Radius along the neck")
         radii = radius_rows(inspections)
         if not radii:
             st.info("No photo along the neck yet: each gives the board's radius at its fret.")
@@ -100,7 +100,7 @@ def both_views(wear: WearMap) -> None:
     spots = [(f.number, s) for f in wear.frets for s in f.spots if len(s.by_view) > 1]
     if not spots:
         return
-    st.subheader("Read in both views")
+    st.header("Read in both views")
     length = length_unit()
     rows = [(n, s, dict(s.by_view), s.depth) for n, s in spots if s.depth is not None]
     st.dataframe(
@@ -124,7 +124,7 @@ def compare(job: services.JobView, visit: str, wear: WearMap) -> None:
     others = [v.label for v in job.visits if v.label != visit]
     if not others:
         return
-    st.subheader("Against another visit")
+    st.header("Against another visit")
     other = st.pills("Compare with", others, default=others[0], required=True, format_func=label_of, key="other")
     order = [v.label for v in job.visits]
     earlier, later = sorted((visit, str(other)), key=order.index)

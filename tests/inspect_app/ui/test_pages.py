@@ -63,7 +63,7 @@ def open_page(file, job, looked_at=None, frets=None, **params):
 
 
 def words(at):
-    parts = (*at.title, *at.subheader, *at.markdown, *at.caption, *at.info, *at.error, *at.success)
+    parts = (*at.title, *at.header, *at.markdown, *at.caption, *at.info, *at.error, *at.success)
     return " ".join(str(p.value) for p in parts)
 
 

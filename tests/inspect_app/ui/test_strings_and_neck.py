@@ -71,7 +71,7 @@ def test_pages_hold_strings_and_neck_against_the_kinds_targets(store, job, monke
     for page in ("wear_map.py", "options.py"):
         shown = open_page(page, job)
         said = words(shown)
-        assert "Strings and neck" in [h.value for h in shown.subheader]
+        assert "Strings and neck" in [h.value for h in shown.header]
         assert "Fret 4 stands over its neighbours" in said
     brings = decide(store, job).option(Kind.LEVEL).brings
     assert any("bows forward by 0.62 mm" in b for b in brings)
