@@ -49,7 +49,7 @@ def opened(page, finished):
     )
 
 
-@pytest.mark.parametrize("width", [1440, 768, 390, 360])
+@pytest.mark.parametrize("width", [1440, 390])
 def test_the_line_moves_by_key_and_by_finger_and_zoom_is_one(chromium, finished, width):
     address, _, places = finished
     with window(chromium, address, viewport={"width": width, "height": 844}) as page:

@@ -9,7 +9,7 @@ from inspect_app.decide.estimate import totals
 from inspect_app.services import open_store
 from inspect_app.services.estimating import draft, estimates, issue_estimate
 from tests.browser.conftest import ANSWER_MS, keep_picture, settled, window
-from tests.browser.test_axe import grave_findings
+from tests.browser.test_axe import findings
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -68,13 +68,13 @@ def test_draft_and_issued_have_no_serious_finding(chromium, drafted, scheme):
         page.get_by_role("button", name="Issue it …").click()
         page.get_by_role("button", name="Not yet").wait_for()
         settled(page)
-        assert grave_findings(page) == []
+        assert findings(page) == []
         store = open_store(data)
         issue_estimate(store, estimates(store, job)[0].id)
         store.close()
         open_estimate(page, address, job)
         page.get_by_role("button", name="Accepted").wait_for()
-        assert grave_findings(page) == []
+        assert findings(page) == []
 
 
 @pytest.mark.parametrize("width", [360, 390, 768, 1440])

@@ -45,6 +45,7 @@ def test_the_tabs_are_one_row_and_the_page_one_looks_at_is_in_sight(chromium, de
     address, job, _ = demo
     with window(chromium, address, viewport={"width": width, "height": 844}) as page:
         opened(page, address, f"after_work?job={job}")
+        page.locator(".st-key-steps a").first.wait_for()
         tops = {round(a.bounding_box()["y"]) for a in page.locator(".st-key-steps a").all()}
         assert max(tops) - min(tops) < 10
         here = page.locator(".here").bounding_box()

@@ -120,7 +120,7 @@ def test_the_readings_page_opens_on_it_and_takes_a_decision(measured, store, key
     at.run()
     at.switch_page("app_pages/readings.py").run()
     assert not at.exception, at.exception
-    said = " ".join(m.value for m in at.markdown)
+    said = " ".join(m.value for m in (*at.markdown, *at.header))
     assert str(key)[1:] in said
     assert "2.125 ± 0.020 mm" in said
     at.button(key="accept").click().run()

@@ -141,7 +141,8 @@ def test_a_print_is_written_down_with_its_day_and_gauge_and_goes_with_the_next_p
     photo = add_photo(store, job, noise_jpeg(5), "c.jpg").photo
     assert "check bar of the strip was not measured" in words(open_page("photos.py", job, looked_at=photo.id))
     at = open_page("shop.py", job)
-    assert [d.proto.label for d in at.get("download_button")] == ["Sheet on A4 (PDF)", "Sheet on Letter (PDF)"]
+    printed = [f"{what} on {paper} (PDF)" for what in ("Sheet", "Lens board") for paper in ("A4", "Letter")]
+    assert [d.proto.label for d in at.get("download_button")] == printed
     next(t for t in at.text_input if t.label.startswith("Its check bar (nominal 100 mm) measures")).set_value("99.5")
     next(t for t in at.text_input if t.label == "With").set_value("calliper no. 2")
     next(d for d in at.date_input if d.label == "Measured on").set_value(date(2026, 11, 3))
