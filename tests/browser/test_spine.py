@@ -88,6 +88,7 @@ def test_a_unit_chosen_while_a_length_is_shown_never_makes_it_another_length(chr
         opened(page, address, f"job?job={job}")
         page.get_by_text("Change what is written down").click()
         field = page.get_by_role("textbox", name="Scale length")
+        expect(field).not_to_have_value("", timeout=ANSWER_MS)
         assert float(field.input_value()) == known
         page.get_by_role("radio", name="inch/1000").click()
         expect(page.get_by_role("textbox", name="Scale length, in")).to_have_value(

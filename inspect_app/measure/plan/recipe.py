@@ -103,7 +103,8 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     covers = (scale.covers_px,)
     response = photo_response(photo, scale)
     as_taken, photo = photo, unsharpened(photo, response)
-    board, frets, level, softness, plane = locate_frets(photo, scale, plane, ask)
+    # a crown's edges are taught on photos with their sharpening; flats and ends are not
+    board, frets, level, softness, plane = locate_frets(as_taken, scale, plane, ask)
     frets, renumbered = numbered(frets, board, ask)
     if not frets:
         raise InspectError("No fret is whole in the photo: only the nut is.", "Move the camera towards the body.")

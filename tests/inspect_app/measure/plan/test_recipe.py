@@ -65,19 +65,6 @@ def test_every_whole_fret_is_found_and_none_invented():
         assert numbers(said) == shot.numbers.tolist()
 
 
-def test_a_phones_sharpening_hardly_moves_a_crown_edge():
-    errors = []
-    for k in (0, 2, 4):  # boards with edges that stand alone; without taking the halos out it is 0.029
-        photo, scale, plane, ask = asked(replace(drawn_at_random(k), half_board=8.0, size=(1560, 420)))
-        codes = photo.bgr.astype(np.float32)
-        codes += 1.3 * (codes - cv2.GaussianBlur(codes, (0, 0), 1.3))
-        sharp = replace(photo, bgr=np.clip(np.round(codes), 0, 255).astype(np.uint8))
-        plain, said = (measure(p, scale, plane, ask) for p in (photo, sharp))
-        errors += [a.crown_width.value - b.crown_width.value for a, b in zip(said.frets, plain.frets, strict=True)]
-    assert len(errors) == 12
-    assert np.sqrt(np.mean(np.square(errors))) < 0.02
-
-
 @pytest.mark.parametrize("k", range(4))  # a dark, a brown, a pale and a golden board
 def test_warm_light_without_white_balance_moves_no_crown_width_where_paper_tells_it(k, monkeypatch):
     photo, scale, plane, ask = asked(replace(drawn_at_random(k), half_board=8.0, size=(1560, 420)))
