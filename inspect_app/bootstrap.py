@@ -17,7 +17,7 @@ VENV = ROOT / ".venv"
 CONSTRAINTS = ROOT / ".ci" / "constraints.txt"
 STAMP = VENV / "set-up.sha256"
 OLDEST = (3, 11)
-ALL_TESTS = ["-n", "2", "--dist", "loadfile"]
+ALL_TESTS = ["-n", "3", "--dist", "loadfile"]  # of two cores, a third of the time is waiting for browsers and servers
 """All tests go through two processes, a file to each at a time: most files share one slow picture among their tests."""
 
 
