@@ -17,8 +17,9 @@ VENV = ROOT / ".venv"
 CONSTRAINTS = ROOT / ".ci" / "constraints.txt"
 STAMP = VENV / "set-up.sha256"
 OLDEST = (3, 11)
-ALL_TESTS = ["-n", "3", "--dist", "loadfile"]  # of two cores, a third of the time is waiting for browsers and servers
-"""All tests go through two processes, a file to each at a time: most files share one slow picture among their tests."""
+ALL_TESTS = ["-n", "3", "--dist", "loadfile"]
+"""All tests go through three processes, a file to each at a time: most files share one slow picture among their tests, and
+tests in a browser wait for half their time, so that two cores are hardly full with two."""
 
 
 def main(words: list[str]) -> int:
