@@ -18,8 +18,8 @@ CONSTRAINTS = ROOT / ".ci" / "constraints.txt"
 STAMP = VENV / "set-up.sha256"
 OLDEST = (3, 11)
 ALL_TESTS = ["-n", "3", "--dist", "loadfile"]
-"""All tests go through three processes, a file to each at a time: most files share one slow picture among their tests, and
-tests in a browser wait for half their time, so that two cores are hardly full with two."""
+"""All tests go through three processes, a file to each at a time: most files share one slow picture among their tests,
+and tests in a browser wait for half their time, so that two would hardly fill two cores."""
 
 
 def main(words: list[str]) -> int:
