@@ -25,7 +25,19 @@ from calib.photo import Photo, linear_light
 from calib.scales.base import Scale
 from calib.scales.printed import BACKDROP, STRIP
 
-__all__ = ["EdgeResponse", "edge_response", "response_across", "fit_spread_function", "coded"]
+__all__ = [
+    "LEAST_CONTRAST",
+    "LEVEL_SHARE",
+    "LONGEST_PX",
+    "EdgeResponse",
+    "coded",
+    "edge_response",
+    "fit_spread_function",
+    "level_of",
+    "linear_light_of",
+    "response_across",
+    "room_across",
+]
 
 Vector = NDArray[np.float64]
 
@@ -104,7 +116,7 @@ def edge_response(photo: Photo, scale: Scale) -> EdgeResponse | None:
     """
     if scale.turn_rad is None or len(scale.ids) != len(scale.image_px):
         return None
-    reach = _reach(scale)
+    reach = np.minimum(LONGEST_PX, room_across(scale))
     use = reach >= LEAST_REACH_PX
     if use.sum() * len(ALONGSIDE_PX) < LEAST_ROWS:
         return None
@@ -140,9 +152,9 @@ def response_across(
     codes = coded(rows[keep])
     level = LEVEL_SHARE * half
     sides = at < -level, at > level
-    dark, bright = (_level(codes, mask) for mask in sides)
+    dark, bright = (level_of(codes, mask) for mask in sides)
     uneven = np.sqrt(
-        np.fmax(*(_level((codes - of[:, None]) ** 2, m) for of, m in zip((dark, bright), sides, strict=True)))
+        np.fmax(*(level_of((codes - of[:, None]) ** 2, m) for of, m in zip((dark, bright), sides, strict=True)))
     )
     found = np.isfinite(dark) & np.isfinite(bright) & (bright - dark > LEAST_CONTRAST)
     found &= (uneven <= most_uneven * (bright - dark)) & (dark >= room) & (bright <= 1.0 - room)
@@ -167,12 +179,12 @@ def coded(light: Vector) -> Vector:
     return np.asarray(np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1.0 / 2.4) - 0.055))
 
 
-def _reach(scale: Scale) -> Vector:
-    """How far a row may run either way at each of the scale's points, px."""
+def room_across(scale: Scale) -> Vector:
+    """How far a row may run either way at each of the scale's points before it meets another edge, px."""
     cell = {m.id: m.side / 6.0 for m in (*STRIP, *BACKDROP)}
     centred = [p - p.mean(axis=0) for p in (scale.image_px, scale.plane_mm)]
     px_per_mm = float(np.linalg.norm(centred[0]) / max(float(np.linalg.norm(centred[1])), 1e-9))
-    return np.array([min(LONGEST_PX, CELL_SHARE * cell.get(i, 0.0) * px_per_mm) for i in scale.ids])
+    return np.array([CELL_SHARE * cell.get(i, 0.0) * px_per_mm for i in scale.ids])
 
 
 def _across_edges(scale: Scale, use: NDArray[np.bool_]) -> tuple[Vector, Vector]:
@@ -184,7 +196,7 @@ def _across_edges(scale: Scale, use: NDArray[np.bool_]) -> tuple[Vector, Vector]
     return points.reshape(-1, 2), normal
 
 
-def _level(codes: Vector, mask: NDArray[np.bool_]) -> Vector:
+def level_of(codes: Vector, mask: NDArray[np.bool_]) -> Vector:
     """Mean of each row's masked samples; nan where there are none."""
     count = mask.sum(axis=1)
     return np.asarray(np.where(count > 0, (codes * mask).sum(axis=1) / np.maximum(count, 1), np.nan))

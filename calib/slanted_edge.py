@@ -16,11 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal.windows import tukey
 
-from calib.edge_response import EdgeResponse, edge_response
+from calib.edge_response import LEVEL_SHARE, EdgeResponse, edge_response, level_of, room_across
 from calib.edges import locate_steps, row_offsets, sample_across
 from calib.photo import Photo, linear_light
 from calib.scales.base import Scale
-from calib.scales.printed import BACKDROP, STRIP
 
 __all__ = ["GAUSS_MTF50", "Sharpness", "mtf50", "sharpness"]
 
@@ -32,16 +31,14 @@ BINS_PER_PX = 4
 """As ISO 12233 has them."""
 LONGEST_PX, SHORTEST_PX = 24.0, 4.0
 """Half a row: six standard deviations of a blur of 4 px, past which no marker is read; and of a sharp one."""
-CELL_SHARE = 0.8
-"""Half a row at most, in cells of the marker beside it: the next edge is a cell away."""
 MOST_ROWS = 240
 """So many rows fill every bin a dozen times; more only take time."""
-LEVEL_SHARE = 0.7
-"""From this share of a row outwards it is level, for the light of black and white."""
 LEAST_STEP = 0.05
 """Step in linear light under which an edge is none of black print on lit paper."""
 LEAST_IN_BIN = 2
+"""Pixels of which a bin's mean is taken; of one alone it would be that one's noise."""
 LEAST_FILLED = 0.9
+"""Share of the bins that must be filled: the rest is drawn straight from one neighbour to the other (no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +71,7 @@ def sharpness(photo: Photo, scale: Scale) -> Sharpness | None:
     response = edge_response(photo, scale)
     if response is None or scale.turn_rad is None:
         return None
-    room = _room(scale)
+    room = room_across(scale)
     half = min(max(SHORTEST_PX, min(LONGEST_PX, 6.0 * response.spread_px)), float(room.max(initial=0.0)))
     if half < SHORTEST_PX:
         return None
@@ -146,19 +143,11 @@ def _across_edges(
     pixel = np.round(points[:, None] + normals[:, None] * offsets[None, :, None]).astype(np.intp)
     across = (np.einsum("nmi,ni->nm", pixel - points[:, None], normals) - at[:, None]) * sign[:, None]
     light = linear_light(photo.gray[pixel[..., 1], pixel[..., 0]]).astype(np.float64)
-    dark, bright = (_mean(light, where) for where in (across < -LEVEL_SHARE * half, across > LEVEL_SHARE * half))
+    dark, bright = (level_of(light, where) for where in (across < -LEVEL_SHARE * half, across > LEVEL_SHARE * half))
     step = bright - dark
     sound = np.isfinite(step) & (step > LEAST_STEP)
     share = (light[sound] - dark[sound, None]) / step[sound, None]
     return across[sound].ravel(), share.ravel()
-
-
-def _room(scale: Scale) -> Vector:
-    """How far a row may run either way at each of the scale's points before it meets another edge, px."""
-    cell = {m.id: m.side / 6.0 for m in (*STRIP, *BACKDROP)}
-    centred = [p - p.mean(axis=0) for p in (scale.image_px, scale.plane_mm)]
-    px_per_mm = float(np.linalg.norm(centred[0]) / max(float(np.linalg.norm(centred[1])), 1e-9))
-    return np.array([CELL_SHARE * cell.get(i, 0.0) * px_per_mm for i in scale.ids])
 
 
 def _rows(scale: Scale, use: NDArray[np.intp]) -> tuple[Vector, Vector]:
@@ -166,8 +155,3 @@ def _rows(scale: Scale, use: NDArray[np.intp]) -> tuple[Vector, Vector]:
     some = use[:: max(1, len(use) // MOST_ROWS)]
     turn = np.zeros(0) if scale.turn_rad is None else scale.turn_rad[some]
     return scale.image_px[some], np.column_stack([-np.sin(turn), np.cos(turn)])
-
-
-def _mean(light: Vector, where: NDArray[np.bool_]) -> Vector:
-    count = where.sum(axis=1)
-    return np.asarray(np.where(count > 0, (light * where).sum(axis=1) / np.maximum(count, 1), np.nan))

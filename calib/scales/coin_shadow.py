@@ -105,15 +105,13 @@ def _within_its_shade(photo: Photo, ring: Ring) -> Ring:
     light = np.stack([np.asarray(cv2.blur(rows[..., k], (3, 5))) for k in range(3)], axis=2)
     total = light.sum(axis=2)
     colour = light / np.maximum(total, _LEAST)[..., None]
-    ground, coin = (np.median(colour[:, k].reshape(-1, 3), axis=0) for k in (at > _CLEAR, at < -2.0 * _CLEAR))
+    outside, inside = at > _CLEAR, at < -2.0 * _CLEAR
+    ground, coin = (np.median(colour[:, k].reshape(-1, 3), axis=0) for k in (outside, inside))
     apart = ground - coin
     towards = (colour - coin) @ apart / max(float(apart @ apart), _LEAST)
-    if (
-        max(np.median(np.abs(towards[:, at > _CLEAR] - 1.0)), np.median(np.abs(towards[:, at < -2.0 * _CLEAR])))
-        > _MIXED
-    ):
+    if max(np.median(np.abs(towards[:, outside] - 1.0)), np.median(np.abs(towards[:, inside]))) > _MIXED:
         return ring
-    shade = (towards > 0.5) & (total < _DIMMED * np.median(total[:, at > _CLEAR]))
+    shade = (towards > 0.5) & (total < _DIMMED * np.median(total[:, outside]))
     inwards = np.flatnonzero(at < -_OWN)[::-1]
     depth = np.cumprod(shade[:, inwards], axis=1).sum(axis=1) / ring.radius
     deepest = float(np.quantile(depth, 0.95))

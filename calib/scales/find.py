@@ -1,4 +1,4 @@
-"""Scales: one file a kind, and `find_scale` which looks for the kind that was asked for."""
+"""Looking for the kind of scale that was asked for; each kind has a file of its own."""
 
 from __future__ import annotations
 

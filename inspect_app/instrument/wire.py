@@ -15,6 +15,9 @@ __all__ = ["MATERIALS", "Match", "WireStock", "hardness", "match_wire", "materia
 MATERIALS = ("nickel silver", "stainless", "other")
 _HARDNESS_HV = {"nickel silver": 200.0, "stainless": 300.0}
 """Vickers hardness of drawn fret wire by material (common practice, no source)."""
+_WIDTHS_MM, _HEIGHTS_MM = (0.5, 6.0), (0.1, 3.0)
+"""Between which a crown can be: from a fraction of the smallest made to twice the largest (common practice, no source),
+so that a slip of the decimal point is told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,10 +38,11 @@ class WireStock:
             raise OptionError("The wire has no label.", "Give it the name you know it by.", "label")
         if self.material not in MATERIALS:
             raise OptionError(f"There is no material {self.material!r}.", f"Use one of: {', '.join(MATERIALS)}.")
-        if not (0.5 <= self.crown_width <= 6.0 and 0.1 <= self.crown_height <= 3.0):
+        (narrow, wide), (low, high) = _WIDTHS_MM, _HEIGHTS_MM
+        if not (narrow <= self.crown_width <= wide and low <= self.crown_height <= high):
             raise OptionError(
                 "The wire's crown is not possible.",
-                "Give a width of 0.5 to 6 mm and a height of 0.1 to 3 mm.",
+                f"Give a width of {narrow:g} to {wide:g} mm and a height of {low:g} to {high:g} mm.",
                 "crown_width",
             )
         if self.price < 0:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from scipy.stats import theilslopes
 
-from inspect_app.reading.inspection import Divot, Flat, FretReading, Inspection
+from inspect_app.reading.inspection import GROUPS, Divot, Flat, FretReading, Inspection
 from inspect_app.reading.key import NotMeasured, on_fret
 from shared.measured import Measured
 
@@ -69,7 +69,7 @@ def _check_fret(fret: FretReading, off_line: float | None) -> tuple[FretReading,
         why["divots"] = "One was read beyond the ends of the crown, or deeper than it is high."
     lost = [NotMeasured(on_fret(fret.number, name), f"{reason} {_AGAIN}") for name, reason in why.items()]
     features = {n.what.feature for n in lost}
-    without: dict[str, Any] = {name: () if name in ("flats", "divots") else None for name in why}
+    without: dict[str, Any] = {name: () if name in GROUPS else None for name in why}
     shown = tuple(o for o in fret.outlines if o.of.feature not in features)
     return replace(fret, outlines=shown, **without), lost
 

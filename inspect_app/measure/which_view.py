@@ -27,6 +27,11 @@ _BAND_MM = (-16.25, -21.75)
 """Places down the backdrop, mm: from under its small markers to where a crown stands before it along the neck, its
 top edge standing 20 mm over the board; on the crowns across the neck the card is free down there, but for a string."""
 _STEP_MM = 0.25
+"""From one to the next, down the backdrop and along it: half of what an edge is told over."""
+_ALONG_MM = (6.0, 86.0)
+"""Places along the backdrop: 6 mm clear of its sides, past which other things are seen."""
+_MISFIT_PX = 8.0
+"""By which a marker's corner may lie off the rest: corners are rough here, and the lens bends."""
 _EDGE = 0.15
 """Step of the logarithm of light over half a millimetre from which it is an edge: shadows on the card are softer."""
 _CROWN_FROM, _FREE_UP_TO = 0.5, 0.2
@@ -47,7 +52,8 @@ def likely_view(photo: Photo) -> View | None:
     if h is None:
         return None
     to_mm: Floats = np.asarray(np.linalg.inv(h), dtype=np.float64)
-    left, right = _mapped(to_mm, [(0.0, photo.height / 2.0), (photo.width, photo.height / 2.0)])
+    sides = np.array([[(0.0, photo.height / 2.0), (photo.width, photo.height / 2.0)]])
+    left, right = cv2.perspectiveTransform(sides, to_mm)[0]
     if np.linalg.norm(right - left) < _CLOSE_MM:
         # the board under a fret's end hides the card below its row of markers; a wire stands free above the row
         return "section" if float(np.mean(corners[card][..., 1])) > photo.height / 2.0 else "end"
@@ -57,18 +63,13 @@ def likely_view(photo: Photo) -> View | None:
 
 def _card_to_px(ids: list[int], corners: Floats) -> Floats | None:
     known = {m.id: m.corners() for m in BACKDROP}
-    h, _ = cv2.findHomography(np.concatenate([known[n] for n in ids]), corners.reshape(-1, 2), cv2.RANSAC, 8.0)
+    h, _ = cv2.findHomography(np.concatenate([known[n] for n in ids]), corners.reshape(-1, 2), cv2.RANSAC, _MISFIT_PX)
     return None if h is None or abs(np.linalg.det(h)) < 1e-12 else np.asarray(h, dtype=np.float64)
-
-
-def _mapped(h: Floats, points: list[tuple[float, float]] | Floats) -> Floats:
-    p = np.column_stack([np.asarray(points, dtype=np.float64), np.ones(len(points))]) @ h.T
-    return np.asarray(p[:, :2] / p[:, 2:])
 
 
 def _edge_share(photo: Photo, h: Floats) -> float:
     """Share of the card's width over which an edge runs through the band above its foot, where the photo shows it."""
-    x = np.linspace(6.0, 86.0, 321)
+    x = np.linspace(*_ALONG_MM, round((_ALONG_MM[1] - _ALONG_MM[0]) / _STEP_MM) + 1)
     rows = np.arange(_BAND_MM[0], _BAND_MM[1], -_STEP_MM)
     light = np.log(np.maximum([_light(photo, h, x, y) for y in rows], 1.0))
     light = cv2.blur(light, (5, 1))  # over 1 mm along the card: grain is no edge
@@ -79,7 +80,7 @@ def _edge_share(photo: Photo, h: Floats) -> float:
 
 def _light(photo: Photo, h: Floats, x: Floats, y: float) -> Floats:
     """Grey codes along a line on the card; NaN outside the photo."""
-    px = _mapped(h, np.column_stack([x, np.full_like(x, y)])).astype(np.float32)
+    px = cv2.perspectiveTransform(np.column_stack([x, np.full_like(x, y)])[None], h)[0].astype(np.float32)
     got = cv2.remap(photo.gray, px[:, :1], px[:, 1:], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     inside = np.all((px >= 0) & (px <= (photo.width - 1, photo.height - 1)), axis=1)
     return np.where(inside, np.ravel(got).astype(np.float64), np.nan)

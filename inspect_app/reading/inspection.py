@@ -18,6 +18,7 @@ from shared.measured import Measured
 
 __all__ = [
     "ANSWER_FORMAT",
+    "GROUPS",
     "SINGLES",
     "FLAGS_FORM",
     "CameraSummary",
@@ -109,7 +110,9 @@ class FretReading:
     outlines: tuple[Outline, ...] = ()
 
 
-SINGLES = tuple(f.name for f in fields(FretReading) if f.name not in ("number", "flats", "divots", "outlines"))
+GROUPS = ("flats", "divots")
+"""Readings of which a fret may have several."""
+SINGLES = tuple(f.name for f in fields(FretReading) if f.name not in ("number", *GROUPS, "outlines"))
 """The fields of a fret that hold one value."""
 
 

@@ -68,7 +68,7 @@ def lay_on(first: Inspection, second: Inspection) -> Laid | None:
         h = _turned(b, a, kept, px / second.camera.px_per_mm)
     if h is None or float(np.mean(kept)) < (1.0 - _MOST_OFF if len(lines) > 1 else 0.5):
         return None
-    off = np.linalg.norm(_mapped(h, b[kept]) - a[kept], axis=1) / px
+    off = np.linalg.norm(cv2.perspectiveTransform(b[kept][None], h)[0] - a[kept], axis=1) / px
     misfit = float(np.sqrt(np.mean(off**2))) if len(off) > 1 else None
     if misfit is not None and misfit > MOST_MISFIT_MM:
         return None
@@ -107,8 +107,3 @@ def _turned(b: Floats, a: Floats, kept: NDArray[np.bool_], factor: float) -> Flo
     angle = np.arctan2(va[1], va[0]) - np.arctan2(vb[1], vb[0])
     turn = factor * np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
     return np.vstack([np.column_stack([turn, at[0] - turn @ at[1]]), [0.0, 0.0, 1.0]])
-
-
-def _mapped(h: Floats, px: Floats) -> Floats:
-    p = np.column_stack([px, np.ones(len(px))]) @ h.T
-    return np.asarray(p[:, :2] / p[:, 2:])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, fields, replace
 
-from inspect_app.reading.inspection import SINGLES, FretReading, Inspection
+from inspect_app.reading.inspection import GROUPS, SINGLES, FretReading, Inspection
 from inspect_app.reading.key import Key, Place, on_fret
 from inspect_app.reading.quantities import Quantity, entry_of, rank
 from shared.measured import Measured
@@ -57,7 +57,7 @@ def _of_fret(fret: FretReading) -> Iterator[tuple[Key, Measured]]:
     for name in SINGLES:
         if (value := getattr(fret, name)) is not None:
             yield on_fret(fret.number, name), value
-    for group in ("flats", "divots"):
+    for group in GROUPS:
         for i, spot in enumerate(getattr(fret, group), 1):
             for f in fields(spot):
                 if (value := getattr(spot, f.name)) is not None:
@@ -79,7 +79,7 @@ def _changed(fret: FretReading, change: Callable[[Key, Measured], Measured]) -> 
             replace(spot, **{f.name: new.get(on_fret(n, group, i, f.name)) for f in fields(spot)})
             for i, spot in enumerate(getattr(fret, group), 1)
         )
-        for group in ("flats", "divots")
+        for group in GROUPS
     }
     return replace(fret, **singles, **groups)  # type: ignore[arg-type]
 

@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from calib.grids import coarse_places, filled
 from calib.photo import Photo, linear_light
+from inspect_app.measure.plan.fret_patch import BURNT, LUMINANCE_BGR
 from inspect_app.measure.plan.frets import EndedFret
 
-__all__ = ["STEP_MM", "BoardField", "lay_out"]
+__all__ = ["LEAST_LONG_MM", "STEP_MM", "BoardField", "lay_out"]
 
 Floats = NDArray[np.float64]
 Light = NDArray[np.float32]
@@ -27,9 +28,13 @@ STEP_MM = 0.2
 EVERY = 8
 """Places of the grid from one whose pixel is worked out to the next."""
 DARK = 0.004
-"""Linear light below which a sensor tells no tone: one of 255 codes (IEC 61966-2-1 is linear there)."""
-BURNT = 0.97
-"""Linear light from which a sensor is full."""
+"""Linear light, 13 of 255 codes (IEC 61966-2-1), below which tones are not told: there a code more or less is nearly a
+tenth of the light, as much as faint wear."""
+LEAST_LONG_MM = 8.0
+"""Of a field, out of shadow and off the feet: in a shorter one an inlay of 6 mm leaves no wood about it to tell it
+by."""
+LEAST_ACROSS_MM = 20.0
+"""Of a field: no fretted board is so narrow (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +73,7 @@ def lay_out(photo: Photo, before: EndedFret, fret: EndedFret, covers: Sequence[F
     a, b = before.frame, fret.frame
     gap = float((b.origin_mm - a.origin_mm) @ a.across) - (before.crown.width + fret.crown.width) / 2.0
     across = (a.length_mm + b.length_mm) / 2.0
-    if gap < 6.0 or across < 20.0:
+    if gap < LEAST_LONG_MM or across < LEAST_ACROSS_MM:
         return None
     x, y = np.arange(0.0, gap, STEP_MM), np.arange(0.0, across, STEP_MM)
     size = (float(x[-1]), float(y[-1]))
@@ -78,7 +83,8 @@ def lay_out(photo: Photo, before: EndedFret, fret: EndedFret, covers: Sequence[F
     light, valid = _sampled(photo, px.astype(np.float32), (len(y), len(x)), covers)
     valid &= (light.min(axis=2) > DARK) & (light.max(axis=2) < BURNT)
     blue, green, red = np.moveaxis(np.log(np.maximum(light, DARK)), 2, 0)
-    tone = np.stack([0.0722 * blue + 0.7152 * green + 0.2126 * red, red - green, blue - green], axis=2)
+    share = LUMINANCE_BGR[0]
+    tone = np.stack([share[0] * blue + share[1] * green + share[2] * red, red - green, blue - green], axis=2)
     return BoardField(b.number, before, fret, x, y, np.asarray(tone, dtype=np.float32), valid)
 
 

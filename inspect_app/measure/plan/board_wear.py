@@ -22,13 +22,14 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from calib.photo import Photo
-from inspect_app.measure.plan.board_field import STEP_MM, BoardField, lay_out
+from inspect_app.measure.plan.board_field import LEAST_LONG_MM, STEP_MM, BoardField, lay_out
+from inspect_app.measure.plan.board_inlays import inlays_of, is_inlay
+from inspect_app.measure.plan.board_places import SEED_MM2, components, contours, filled, with_border
 from inspect_app.measure.plan.frets import EndedFret
 from inspect_app.measure.spread import SIGMA_OF_MAD
 from inspect_app.reading.inspection import Outline
 from inspect_app.reading.key import Key, NotMeasured, Place, on_fret
 from shared.measured import Contribution, Measured
-from shared.trade import DOUBLY_MARKED_FRETS, MARKED_FRETS
 
 __all__ = ["UNKNOWN_WHITE", "BoardWear", "find_board_wear"]
 
@@ -53,6 +54,12 @@ PLATEAU = 5.0
 FAINTEST = 0.07
 """Least difference of log light or colour told for wear: paper-thin reflections and the lens's fall-off bend tones by a
 few hundredths within a field."""
+FIGURE_LEAST = (0.015, 0.006, 0.006)
+"""Figure, in log light and in the two log colours, that is allowed for at least: one of 255 codes is 0.017 of the light
+in mid tones (IEC 61966-2-1), and colours change less (no source)."""
+SLOW_MM = 8.0
+"""Along a fret, what the two strips differ by over more than this is the lamp's fall-off, and no figure: fingers wear
+and wood changes its figure over less (common practice, no source)."""
 FIGURE_MOST = (0.08, 0.025)
 """Figure, in log light and in log colour, from which it forbids telling wear: at `PLATEAU` times that, wood would have
 to be a third lighter or darker, or an eighth greyer, and worn finish often is not (common practice, no source)."""
@@ -74,27 +81,17 @@ MIDDLE = 0.87
 they do from each other: for any figure whose difference grows with distance, 2 g(d/2) - g(d)/2 <= 3/2 g(d)."""
 SHADOW = 0.15
 """Log light by which both edges of the board are darker than in the field's middle where a fret's shadow lies."""
+ALONG_EDGE_MM = 3.0
+"""Width of what is looked at along each edge for it: the outer strings run about there, and wear reaches little beyond
+them (common practice, no source)."""
 LEAST_SEEN = 0.6
 """Share of a field that must be in view and out of shadow."""
-MIRRORED = 0.85
-"""Share of a place that it has in common with its mirror image (over both together) from which it is an inlay: they are
-set half-way along their field and on the board's centre line, or in pairs about it, to half a millimetre in six."""
-ROUND = 0.08
-"""Departure from a circle, in height over width and in area, up to which a place is one: a grid cell on each side of a
-dot of 5 mm."""
-LEAST_LONG_MM = 8.0
-"""Of a field, between both strips: in a shorter one an inlay of 6 mm leaves no wood about it to tell it by."""
-STARK = 0.25
-"""Log light or colour by which an inlay stands out from its board: it is set to be seen, by a quarter at least."""
-BESIDE_INLAY_MM = 0.6
-"""Left out about an inlay: the smoothing's reach."""
 STREAK_MM = 1.6
 """What is nowhere so wide is a streak in the wood: strings press fingers wider than that."""
 IN_DOUBT = 0.15
 """Share of a place's border that may lie against what can't be seen: its extent is not known there."""
 EDGE_U_MM = 0.12
 """Standard uncertainty of where a worn place ends, half of its difference being a convention (no source)."""
-SIGNS = ("light", "red", "blue")
 
 
 @dataclass(frozen=True)
@@ -172,17 +169,20 @@ def _smoothed(tone: Floats, valid: Mask) -> Floats:
     """Tones smoothed over the valid places alone."""
     sigma = SMOOTH_MM / STEP_MM
     weight = cv2.GaussianBlur(valid.astype(np.float32), (0, 0), sigma)
-    filled = np.where(valid[:, :, None], tone, 0.0).astype(np.float32)
-    blurred = cv2.GaussianBlur(filled, (0, 0), sigma)
+    kept = np.where(valid[:, :, None], tone, 0.0).astype(np.float32)
+    blurred = cv2.GaussianBlur(kept, (0, 0), sigma)
     return np.asarray(blurred / np.maximum(weight, 1e-3)[:, :, None], dtype=np.float64)
 
 
 def _judge(field: BoardField) -> _Judged | None:
     """The field's difference from what the strips along its feet show; None where too little of it can be told."""
     tone = _smoothed(np.asarray(field.tone, dtype=np.float64), field.valid)
-    rows = (field.y > EDGE_MM) & (field.y < field.y[-1] - EDGE_MM)
+    rows = _off_edges(field)
     starts = _lit_from(field, tone, rows)
     if starts is None:
+        return None
+    between = (field.x > starts[0] + FEET_MM[0]) & (field.x < field.x[-1] - starts[1] - FEET_MM[0])
+    if between.sum() * STEP_MM < LEAST_LONG_MM:
         return None
     strips = []
     for columns in _strip_columns(field, starts):
@@ -195,23 +195,27 @@ def _judge(field: BoardField) -> _Judged | None:
     centres = [starts[0] + sum(FEET_MM) / 2.0, field.x[-1] - starts[1] - sum(FEET_MM) / 2.0]
     share = ((field.x - centres[0]) / (centres[1] - centres[0]))[None, :, None]
     off = tone - (1.0 - share) * strips[0][:, None, :] - share * strips[1][:, None, :]
-    between = (field.x > starts[0] + FEET_MM[0]) & (field.x < field.x[-1] - starts[1] - FEET_MM[0])
     seen = field.valid & rows[:, None] & between[None, :]
-    if seen[rows].mean() < LEAST_SEEN or between.sum() * STEP_MM < LEAST_LONG_MM:
+    if seen[rows].mean() < LEAST_SEEN:
         return None
     return _Judged(field, off - _bend(off, seen, share[0, :, 0]), seen, (strips[0], strips[1]))
 
 
+def _off_edges(field: BoardField) -> Mask:
+    """The field's rows without those along the board's edges."""
+    return np.asarray((field.y > EDGE_MM) & (field.y < field.y[-1] - EDGE_MM))
+
+
 def _lit_from(field: BoardField, tone: Floats, rows: Mask) -> tuple[float, float] | None:
-    """How far off each foot a fret's shadow ends, mm; None where one reaches half-way."""
-    edge = 3.0
-    sides = [rows & (field.y < EDGE_MM + edge), rows & (field.y > field.y[-1] - EDGE_MM - edge), rows]
-    lines = [np.median(tone[side, :, 0][::3], axis=0) for side in sides]  # every third row: grain is as fine
+    """How far off each foot a fret's shadow ends, mm; None where one leaves too little to see."""
+    edge = EDGE_MM + ALONG_EDGE_MM
+    sides = [rows & (field.y < edge), rows & (field.y > field.y[-1] - edge), rows]
+    lines = [np.median(tone[side, :, 0][::3], axis=0) for side in sides]  # every third row: smoothed, the next is alike
     lines = [line - np.median(line) for line in lines]
     light = np.max(lines, axis=0)  # dark along both edges and all through: a shadow across the board, and no wear
     dark = light < -SHADOW
     first, last = _run_of(dark), _run_of(dark[::-1])
-    if max(first, last) > 0.4 * len(dark):
+    if max(first, last) > (1.0 - LEAST_SEEN) * len(dark):
         return None
     return first * STEP_MM, last * STEP_MM
 
@@ -261,13 +265,11 @@ def _figure(judged: Sequence[_Judged]) -> Floats:
     """Standard deviation of what unworn wood differs by in a field's middle, for each of the three tones."""
     apart = []
     for j in judged:
-        rows = (j.field.y > EDGE_MM) & (j.field.y < j.field.y[-1] - EDGE_MM)
-        d = (j.strips[1] - j.strips[0])[rows]
-        slow = gaussian_filter1d(d, 8.0 / STEP_MM, axis=0, mode="nearest")  # lamps and fall-off change slowly
-        apart.append(d - slow)
+        d = (j.strips[1] - j.strips[0])[_off_edges(j.field)]
+        apart.append(d - gaussian_filter1d(d, SLOW_MM / STEP_MM, axis=0, mode="nearest"))
     d = np.concatenate(apart)
     spread = SIGMA_OF_MAD * np.median(np.abs(d - np.median(d, axis=0)), axis=0)
-    return np.asarray(np.maximum(MIDDLE * spread, [0.015, 0.006, 0.006]))
+    return np.asarray(np.maximum(MIDDLE * spread, FIGURE_LEAST))
 
 
 @dataclass(frozen=True)
@@ -284,27 +286,21 @@ class _Found:
 def _places(j: _Judged, figure: Floats) -> list[_Found]:
     """Worn places of one field, from the treble end on; inlays left out."""
     strange = ((j.off / figure) ** 2).sum(axis=2)
-    seeds = _components((strange > SEED) & j.seen)
-    inlays = _inlays(j)
+    seeds = components((strange > SEED) & j.seen)
+    inlays = inlays_of(j.field.number, j.off, j.seen)
     taken = inlays.copy()
     found = []
     for seed in sorted(seeds, key=lambda m: -int(m.sum())):
         seed = seed & ~taken
-        if seed.sum() * STEP_MM**2 < 0.3 * LEAST_MM2:
+        if seed.sum() * STEP_MM**2 < SEED_MM2:
             continue
         place = _grown(j, seed, figure, taken)
         if place is not None:
             mask, share = place
             taken |= mask
             found.append(_described(j, mask, share, inlays))
-    worn = [f for f in found if not _is_inlay(j, f.mask, f.strength, [g.mask for g in found])]
+    worn = [f for f in found if not is_inlay(j.field.number, f.mask, f.strength, [g.mask for g in found])]
     return sorted(worn, key=lambda f: f.along_fret)
-
-
-def _components(mask: Mask) -> list[Mask]:
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
-    least = 0.3 * LEAST_MM2 / STEP_MM**2
-    return [labels == k for k in range(1, count) if stats[k, cv2.CC_STAT_AREA] >= least]
 
 
 def _grown(j: _Judged, seed: Mask, figure: Floats, taken: Mask) -> tuple[Mask, Floats] | None:
@@ -313,26 +309,17 @@ def _grown(j: _Judged, seed: Mask, figure: Floats, taken: Mask) -> tuple[Mask, F
     way = np.median(j.off[seed], axis=0)
     scaled = way / figure
     along = (j.off / figure) @ (scaled / np.linalg.norm(scaled))
-    plateau = float(np.quantile(along[seed], 0.6))
+    plateau = float(np.quantile(along[seed], 0.6))  # somewhat over the median: its border fades
     if plateau < PLATEAU or float(np.abs(way).max()) < FAINTEST:
         return None
     share = along / plateau
     inside = (share > 0.5) & j.seen & ~taken
-    count, labels = cv2.connectedComponents(inside.astype(np.uint8), connectivity=4)
-    here = np.unique(labels[seed & inside])
-    mask = np.isin(labels, here[here > 0]) if count > 1 else np.zeros_like(inside)
-    mask = _filled(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)))
+    _, labels = cv2.connectedComponents(inside.astype(np.uint8), connectivity=4)
+    mask = np.isin(labels, labels[seed & inside])
+    mask = filled(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0)
     if mask.sum() * STEP_MM**2 < LEAST_MM2 or _streak(mask) or _against_unseen(mask, j.field.valid) > IN_DOUBT:
         return None
     return mask, share
-
-
-def _filled(mask: cv2.typing.MatLike) -> Mask:
-    """The places with their holes filled: an inlay, or a fibre that kept its tone."""
-    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    out = np.zeros(mask.shape, np.uint8)
-    cv2.drawContours(out, contours, -1, 1, cv2.FILLED)
-    return np.asarray(out > 0)
 
 
 def _streak(mask: Mask) -> bool:
@@ -344,14 +331,13 @@ def _streak(mask: Mask) -> bool:
 
 def _against_unseen(mask: Mask, valid: Mask) -> float:
     """Share of a place's border that lies against what can't be seen."""
-    ring = (cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0) & ~mask
+    ring = with_border(mask, 2) & ~mask
     return float((ring & ~valid).sum() / max(int(ring.sum()), 1))
 
 
 def _described(j: _Judged, mask: Mask, share: Floats, inlays: Mask) -> _Found:
     field = j.field
-    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    contour = max(contours, key=len)[:, 0, :].astype(np.float64) * STEP_MM
+    contour = max(contours(mask), key=len)[:, 0, :].astype(np.float64) * STEP_MM
     area, around = float(mask.sum() * STEP_MM**2), float(cv2.arcLength(contour.astype(np.float32), True))
     hidden = _hidden_at_edges(j, mask) + _under_inlays(mask, inlays)
     area += hidden / 2.0
@@ -385,11 +371,10 @@ def _hidden_at_edges(j: _Judged, mask: Mask) -> float:
 
 def _under_inlays(mask: Mask, inlays: Mask) -> float:
     """Area of inlays, mm2, that a worn place reaches round: it would be worn in part, were it wood."""
-    if not (inlays & (cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0)).any():
+    if not (inlays & with_border(mask, 2)).any():
         return 0.0
-    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     whole = np.zeros(mask.shape, np.uint8)
-    cv2.fillConvexPoly(whole, cv2.convexHull(np.concatenate(contours)), 1)
+    cv2.fillConvexPoly(whole, cv2.convexHull(np.concatenate(contours(mask))), 1)
     return float(((whole > 0) & inlays & ~mask).sum() * STEP_MM**2)
 
 
@@ -400,50 +385,7 @@ def _length(mm: float, u: float) -> Measured:
 def _fade(share: Floats, mask: Mask) -> float:
     """Width over which a place's difference goes from three quarters to a quarter, mm: areas between over the way
     round."""
-    near = cv2.dilate(mask.astype(np.uint8), np.ones((15, 15), np.uint8)) > 0
+    near = with_border(mask, 7)  # over three deviations of the smoothing
     band = float(((share > 0.25) & (share < 0.75) & near).sum()) * STEP_MM**2
-    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    around = sum(float(cv2.arcLength(c, True)) for c in contours) * STEP_MM
+    around = sum(float(cv2.arcLength(c, True)) for c in contours(mask)) * STEP_MM
     return band / max(around, 1e-6)
-
-
-def _inlays(j: _Judged) -> Mask:
-    """Where inlays lie that stand out more than wear does, with what the smoothing takes of them."""
-    strength = np.abs(j.off).max(axis=2)
-    out = np.zeros(j.seen.shape, dtype=bool)
-    if not j.seen.any() or (top := float(np.quantile(strength[j.seen], 0.995))) < STARK:
-        return out
-    found = _components((strength > top / 2.0) & j.seen)
-    n = 2 * round(BESIDE_INLAY_MM / STEP_MM) + 1
-    for mask in found:
-        if _is_inlay(j, mask, top, found):
-            out |= cv2.dilate(mask.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (n, n))) > 0
-    return out
-
-
-def _is_inlay(j: _Judged, mask: Mask, strength: float, every: Sequence[Mask]) -> bool:
-    """Whether a place is an inlay: the mirror image of itself half-way along the field, and of itself or another about
-    the board's centre line; at the octaves of it or another."""
-    number = j.field.number
-    if number not in MARKED_FRETS or _in_common(mask, mask[:, ::-1]) < MIRRORED:
-        return False
-    if _in_common(mask, mask[::-1]) > MIRRORED:
-        return True
-    if number not in DOUBLY_MARKED_FRETS or strength < STARK:
-        return False
-    if strength > 2.0 * STARK and _is_round(mask):
-        return True  # its twin may lie in glare
-    return any(_in_common(mask, other[::-1]) > MIRRORED for other in every)
-
-
-def _is_round(mask: Mask) -> bool:
-    """Whether a place is a circle to a tenth of its size, as dots are and worn places are not."""
-    rows, columns = np.nonzero(mask)
-    high, wide = np.ptp(rows) + 1.0, np.ptp(columns) + 1.0
-    return bool(abs(high / wide - 1.0) < ROUND and abs(mask.sum() / (math.pi / 4.0 * high * wide) - 1.0) < ROUND)
-
-
-def _in_common(a: Mask, b: Mask) -> float:
-    """Share that two places have in common of both together; a cell's shift, for middles fall between cells."""
-    near = cv2.dilate(a.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    return float((near & b).sum() / max(int((a | b).sum()), 1))

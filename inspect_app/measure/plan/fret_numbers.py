@@ -104,7 +104,7 @@ def first_by_spacing(
 ) -> tuple[list[LocatedFret], tuple[int, ...]]:
     """The whole frets without a nut before them, and the numbers that the first of them can have by their spacing.
 
-    The likeliest comes first. None where too few frets are there to tell, or they are unevenly spaced.
+    No numbers where there are too few frets to tell, or they are unevenly spaced.
     """
     frets = _alike(frets)
     if len(frets) < _LEAST_FRETS:

@@ -14,12 +14,14 @@ from inspect_app.measure.plan.fret_frame import FretFrame
 from inspect_app.reading.key import NotMeasured
 from shared.measured import Measured
 
-__all__ = ["FretPatch", "Sampling", "sample_patch", "COLOUR_ROWS", "LUMINANCE_BGR"]
+__all__ = ["FretPatch", "Sampling", "sample_patch", "BURNT", "COLOUR_ROWS", "LUMINANCE_BGR"]
 
 Floats = NDArray[np.float64]
 
 LUMINANCE_BGR = np.array([[0.0722, 0.7152, 0.2126]], dtype=np.float32)
 """Relative luminance of linear light, ITU-R BT.709, in OpenCV's channel order."""
+BURNT = 0.97
+"""Linear light from which a sensor is full: the last three of 255 codes."""
 COLOUR_ROWS = 4
 """Colour is sampled in every fourth row: photos commonly keep it at half the pixels, and it changes little between."""
 

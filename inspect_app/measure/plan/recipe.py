@@ -27,7 +27,7 @@ from inspect_app.measure.plan.fret_ends import COVERED, FretEnd
 from inspect_app.measure.plan.fret_length import fret_length, length_u_from_pose
 from inspect_app.measure.plan.fret_location import locate_frets
 from inspect_app.measure.plan.fret_numbers import numbered
-from inspect_app.measure.plan.fret_patch import Sampling, sample_patch
+from inspect_app.measure.plan.fret_patch import BURNT, Sampling, sample_patch
 from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, with_ends
 from inspect_app.measure.plan.spacing import check_spacing, fret_positions
 from inspect_app.measure.plan.strings import StringCrossing, find_strings
@@ -47,8 +47,6 @@ _BESIDE_MM = 0.3
 _SOFT = 2.0
 """Blur over that of a sharp photo from which a photo is flagged: the light then takes four pixels from a tenth to nine
 tenths of a step, and the photo would be taken again (common practice, no source)."""
-_WHITE = 0.97
-"""Linear light from which a sensor is full: the last three of 255 codes."""
 _COARSE_PX_PER_MM = 8.0
 """Below this a tenth of a millimetre is less than a pixel."""
 _LENGTH_TOLD_MM = 1.0
@@ -152,7 +150,7 @@ def _burnt_share(frets: Sequence[EndedFret]) -> float:
         rows = slice(*np.searchsorted(f.patch.along_mm, [0.0, f.frame.length_mm]))
         columns = slice(*np.searchsorted(f.patch.across_mm, [-half, half]))
         light, valid = f.patch.light[rows, columns], f.patch.valid[rows, columns]
-        shares.append(float(np.mean(light > _WHITE, where=valid)) if valid.any() else 0.0)
+        shares.append(float(np.mean(light > BURNT, where=valid)) if valid.any() else 0.0)
     return float(np.median(shares)) if shares else 0.0
 
 

@@ -24,7 +24,7 @@ from scipy.ndimage import binary_dilation, percentile_filter, uniform_filter1d
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.robust_spread import spread_about_median, spread_about_zero
 
-__all__ = ["CrownView", "ReferenceCrown", "crown_view", "fit_reference", "refit_reference", "BURNT", "ROW_MM"]
+__all__ = ["CrownView", "ReferenceCrown", "crown_view", "fit_reference", "refit_reference", "ROW_MM"]
 
 ROW_MM = 0.15
 """Rows are averaged to about this length: under a tenth of the shortest flats (1 to 2 mm), so none loses its shape."""
@@ -54,7 +54,7 @@ _FADE = 0.1
 over one to two centimetres. Against it stands the noise, so that scratches are not carried on into what is not seen."""
 _TRIM = 0.4
 """Rows kept by the trimmed fit: worn frets carry flats over up to half their length (common practice, no source)."""
-BURNT = 0.975
+_BURNT = 0.975
 """Tones above this share of the brightest possible, five 8-bit code steps below white, may have been any amount
 brighter."""
 _LEVEL_MM = 3.0
@@ -185,7 +185,7 @@ def _burnt_from(tone: Floats, rows: int) -> Floats:
         for cells in (tone > _TOP * level, np.abs(tone - level) < _FLAT_TOP, tone > level + 2.0 * _FLAT_TOP)
     )
     cut_off = (even > _FLAT_SHARE * top) & (more < (1.0 - _TOP) * top)
-    return np.where(cut_off & (near < BURNT), BURNT * level[:, 0], BURNT)
+    return np.where(cut_off & (near < _BURNT), _BURNT * level[:, 0], _BURNT)
 
 
 def _bin(light: NDArray[np.float32], rows: int, columns: int) -> Floats:
