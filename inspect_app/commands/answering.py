@@ -27,6 +27,8 @@ __all__ = ["PICTURES", "Kept", "answers", "photos_in", "runner_for"]
 
 PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".heic")
 """Endings of the photos in a folder; a file that is named by itself may have any."""
+_BEGINS = b'{"format":'
+"""How every line of a file of answers begins: of one that was cut short, this or as much of it as there is."""
 Call = tuple[int, Callable[..., Answered], tuple[object, ...]]
 
 
@@ -96,6 +98,8 @@ class Kept:
                 f.seek(0)
                 for line in f:
                     if not line.endswith(b"\n"):
+                        if line[: len(_BEGINS)] != _BEGINS[: len(line)]:
+                            raise ValueError("no answer begins so")
                         break
                     answer = Inspection.from_dict(json.loads(line))
                     held[_mark(answer.photo.name, answer.photo.sha256, answer.options, answer.version)] = answer
@@ -112,12 +116,24 @@ class Kept:
         return self.held.get(_mark(name, sha256, ask.to_dict(), __version__))
 
     def add(self, answer: Inspection) -> None:
-        """Write an answer, on the disk when this returns."""
+        """Write an answer, on the disk when this returns.
+
+        Raises
+        ------
+        StoreError
+            If it can't be written.
+        """
         line = json.dumps(answer.to_dict(), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-        with self.path.open("ab") as f:
-            f.write(f"{line}\n".encode())
-            f.flush()
-            os.fsync(f.fileno())
+        try:
+            with self.path.open("ab") as f:
+                f.write(f"{line}\n".encode())
+                f.flush()
+                os.fsync(f.fileno())
+        except OSError as error:
+            raise StoreError(
+                f"{self.path} can't be written: {error.strerror}.",
+                "Free some space, then give the same command again: it goes on from there.",
+            ) from None
 
 
 def _mark(name: str, sha256: str, asked: object, version: str) -> str:
