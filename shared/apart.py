@@ -6,7 +6,6 @@ they start alike on every system, and hold nothing of the program's.
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import threading
 from collections.abc import Callable, Iterable, Iterator
@@ -15,6 +14,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib import import_module
+from multiprocessing.context import SpawnContext, SpawnProcess
 from typing import Any, ParamSpec, Protocol, TypeVar
 
 from pebble import ProcessExpired, ProcessPool
@@ -108,14 +108,12 @@ class Apart:
 
     def _running(self) -> ProcessPool:
         if self._pool is None:
-            with _one_thread_each():
-                self._pool = ProcessPool(
-                    self.width,
-                    initializer=_begin,
-                    initargs=(self._limits.memory, self._load),
-                    context=multiprocessing.get_context("spawn"),
-                )
-                _ = self._pool.active  # starts the workers, while the environment is as they need it
+            self._pool = ProcessPool(
+                self.width,
+                initializer=_begin,
+                initargs=(self._limits.memory, self._load),
+                context=_Workers(),
+            )
         return self._pool
 
     def close(self) -> None:
@@ -130,8 +128,24 @@ class Apart:
             self._pool = None
 
 
+class _Worker(SpawnProcess):
+    """A worker, whether one of the first or in the place of one that ended: it is started with one thread to use."""
+
+    def start(self) -> None:
+        with _ENVIRONMENT, _one_thread():
+            super().start()
+
+
+class _Workers(SpawnContext):
+    Process = _Worker
+
+
+_ENVIRONMENT = threading.Lock()
+"""Held while the environment, which is the whole process's, is as a new worker needs it."""
+
+
 @contextmanager
-def _one_thread_each() -> Iterator[None]:
+def _one_thread() -> Iterator[None]:
     before = {name: os.environ.get(name) for name in _THREADS}
     os.environ.update(dict.fromkeys(_THREADS, "1"))
     try:

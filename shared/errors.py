@@ -33,7 +33,7 @@ class InspectError(Exception):
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Handed on between processes as it is."""
-        return type(self), (self.wrong, self.advice)
+        return type(self), (self.wrong, self.advice), self.__dict__
 
 
 class PhotoError(InspectError):
@@ -71,4 +71,4 @@ class UnforeseenError(InspectError):
         self.report = report
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return type(self), (self.kind, self.report)
+        return type(self), (self.kind, self.report), self.__dict__

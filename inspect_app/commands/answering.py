@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass
@@ -23,10 +23,14 @@ from shared.apart import Here, Runner, cores, in_turn, outcome, runner
 from shared.errors import InspectError, OptionError, StoreError
 from shared.reports import keep_report
 
-__all__ = ["PICTURES", "Kept", "answers", "photos_in", "runner_for"]
+__all__ = ["Kept", "answers", "photos_in", "runner_for"]
 
-PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".heic")
+_PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".heic")
 """Endings of the photos in a folder; a file that is named by itself may have any."""
+_BEGINS = b'{"format":'
+"""How every line of a file of answers begins: of one that was cut short, this or as much of it as there is."""
+_MOST_A_CORE = 4
+"""Workers a core: more only wait for each other and fill the memory (common practice, no source)."""
 Call = tuple[int, Callable[..., Answered], tuple[object, ...]]
 
 
@@ -41,9 +45,9 @@ def photos_in(given: Sequence[Path]) -> list[Path]:
     out: list[Path] = []
     for path in given:
         if path.is_dir():
-            found = sorted(p for p in path.iterdir() if p.suffix.lower() in PICTURES and p.is_file())
+            found = sorted(p for p in path.iterdir() if p.suffix.lower() in _PICTURES and p.is_file())
             if not found:
-                raise OptionError(f"The folder {path} holds no photos.", f"They end in {', '.join(PICTURES)}.")
+                raise OptionError(f"The folder {path} holds no photos.", f"They end in {', '.join(_PICTURES)}.")
             out += found
         else:
             out.append(path)
@@ -62,7 +66,7 @@ def runner_for(workers: int | None, scheduler: str | None, photos: int) -> Runne
         from inspect_app.commands.cluster import Cluster
 
         return Cluster(scheduler)
-    most = 4 * cores()
+    most = _MOST_A_CORE * cores()
     if workers is not None and not 0 <= workers <= most:
         raise OptionError(f"{workers} workers are not possible.", f"Give 0 to {most}; 0 measures without any.")
     if workers == 0:
@@ -96,6 +100,8 @@ class Kept:
                 f.seek(0)
                 for line in f:
                     if not line.endswith(b"\n"):
+                        if line[: len(_BEGINS)] != _BEGINS[: len(line)]:
+                            raise ValueError("no answer begins so")
                         break
                     answer = Inspection.from_dict(json.loads(line))
                     held[_mark(answer.photo.name, answer.photo.sha256, answer.options, answer.version)] = answer
@@ -112,12 +118,24 @@ class Kept:
         return self.held.get(_mark(name, sha256, ask.to_dict(), __version__))
 
     def add(self, answer: Inspection) -> None:
-        """Write an answer, on the disk when this returns."""
+        """Write an answer, on the disk when this returns.
+
+        Raises
+        ------
+        StoreError
+            If it can't be written.
+        """
         line = json.dumps(answer.to_dict(), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-        with self.path.open("ab") as f:
-            f.write(f"{line}\n".encode())
-            f.flush()
-            os.fsync(f.fileno())
+        try:
+            with self.path.open("ab") as f:
+                f.write(f"{line}\n".encode())
+                f.flush()
+                os.fsync(f.fileno())
+        except OSError as error:
+            raise StoreError(
+                f"{self.path} can't be written: {error.strerror}.",
+                "Free some space, then give the same command again: it goes on from there.",
+            ) from None
 
 
 def _mark(name: str, sha256: str, asked: object, version: str) -> str:
@@ -131,39 +149,55 @@ def answers(
 
     `picture` gives the ending of the picture to draw of a photo, empty for none.
     """
-    ready: dict[int, Answered] = {}
-    turn = 0
-    bar = tqdm(total=len(photos), unit="photo", disable=None if len(photos) > 1 else True)
-    with bar:
-        for n, call in in_turn(where, _calls(photos, ask, picture, kept, ready)):
-            ready[n] = _answered(call, photos[n], ask)
-            if kept is not None:
-                kept.add(ready[n].answer)
-            while turn in ready:
-                with bar.external_write_mode():
-                    yield photos[turn], ready.pop(turn)
-                bar.update()
-                turn += 1
-        while turn in ready:
+    with tqdm(total=len(photos), unit="photo", disable=None if len(photos) > 1 else True) as bar:
+        for path, done in zip(photos, _in_order(_as_done(photos, ask, where, picture, kept)), strict=True):
             with bar.external_write_mode():
-                yield photos[turn], ready.pop(turn)
+                yield path, done
             bar.update()
+
+
+def _in_order(numbered: Iterable[tuple[int, Answered]]) -> Iterator[Answered]:
+    early: dict[int, Answered] = {}
+    turn = 0
+    for n, done in numbered:
+        early[n] = done
+        while turn in early:
+            yield early.pop(turn)
             turn += 1
 
 
+def _as_done(
+    photos: Sequence[Path], ask: Ask, where: Runner, picture: Callable[[Path], str], kept: Kept | None
+) -> Iterator[tuple[int, Answered]]:
+    """Each photo's place and answer, as soon as it is there."""
+    ready: list[tuple[int, Answered]] = []
+    for n, call in in_turn(where, _calls(photos, ask, picture, kept, ready)):
+        yield from ready
+        ready.clear()
+        done = _answered(call, photos[n], ask)
+        if kept is not None:
+            kept.add(done.answer)
+        yield n, done
+    yield from ready
+
+
 def _calls(
-    photos: Sequence[Path], ask: Ask, picture: Callable[[Path], str], kept: Kept | None, ready: dict[int, Answered]
+    photos: Sequence[Path],
+    ask: Ask,
+    picture: Callable[[Path], str],
+    kept: Kept | None,
+    ready: list[tuple[int, Answered]],
 ) -> Iterator[Call]:
     """What is still to be measured; the others are put among the ready ones."""
     for n, path in enumerate(photos):
         try:
             data = read_file(path)
         except InspectError as error:
-            ready[n] = Answered(refused(PhotoSummary(path.name, "", 0, 0), ask, error))
+            ready.append((n, Answered(refused(PhotoSummary(path.name, "", 0, 0), ask, error))))
             continue
         there = kept.find(path.name, hashlib.sha256(data).hexdigest(), ask) if kept else None
         if there is not None:
-            ready[n] = Answered(there)
+            ready.append((n, Answered(there)))
         else:
             yield n, answer_photo, (data, path.name, ask, picture(path))
 

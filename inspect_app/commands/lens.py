@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import math
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from pathlib import Path
 
 from calib.lens_board import MIN_PHOTOS, Board, SeenBoard, advice_on, profile_of, residual_through, see_board
@@ -40,9 +41,8 @@ def run(options: argparse.Namespace) -> int:
         from inspect_app.services import open_store
         from inspect_app.services.lenses import keep_lens
 
-        store = open_store(options.data)
-        keep_lens(store, profile)
-        store.close()
+        with closing(open_store(options.data)) as store:
+            keep_lens(store, profile)
     print(f"{options.out}: give it with `inspect-app measure --lens {options.out}`.")
     return EXIT_DONE
 

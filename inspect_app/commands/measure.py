@@ -28,17 +28,16 @@ def run(options: argparse.Namespace) -> int:
     """Measure every photo named; 0 if all gave readings, 2 if any was refused, 130 if it was stopped."""
     ask, photos = ask_from(options), photos_in(options.photos)
     several = len(photos) > 1
-    for path in photos:
-        for to in (options.json, options.results, _overlay_path(options.overlay, path, several)):
-            refuse_over(to, photos)
+    for to in (options.json, options.results, *(_overlay_path(options.overlay, path, several) for path in photos)):
+        refuse_over(to, photos)
     ending = _ending(options.overlay, several)
     kept = Kept.at(options.results) if options.results else None
     where = runner_for(options.workers, options.scheduler, len(photos))
     all_read, held = True, []
     try:
         for path, done in answers(photos, ask, where, lambda _: ending, kept):
-            if done.picture:
-                write_file(_overlay_path(options.overlay, path, several) or path, done.picture)
+            if done.picture and (to := _overlay_path(options.overlay, path, several)):
+                write_file(to, done.picture)
             print(answer_table(done.answer, options.units), flush=True)
             all_read = all_read and bool(done.answer.frets or done.answer.values)
             held += [done.answer] if options.json or options.together else []

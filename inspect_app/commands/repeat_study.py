@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 
-from inspect_app.commands.answering import PICTURES, answers, runner_for
+from inspect_app.commands.answering import answers, photos_in, runner_for
 from inspect_app.commands.bench_checks import keep
 from inspect_app.commands.files import write_file
 from inspect_app.commands.measure import ask_from
@@ -46,7 +46,7 @@ def _photos(given: Sequence[Path]) -> Iterator[tuple[str, Path]]:
     """Who took each photo, by its folder, and the photo."""
     for path in given:
         if path.is_dir():
-            yield from ((path.name, p) for p in sorted(path.iterdir()) if p.suffix.lower() in PICTURES)
+            yield from ((path.name, p) for p in photos_in([path]))
         else:
             yield path.resolve().parent.name, path
 

@@ -68,7 +68,9 @@ def current_inspection(photo: Photo) -> InspectionRow | None:
 
 
 _read: OrderedDict[tuple[str, int, datetime], Inspection] = OrderedDict()
-_READ_MOST = 320  # the largest job's photos: fewer would all be read anew on every page; some hold a megabyte
+_READ_MOST = 320
+"""A large job's photos (tests/benchmarks has one of 300) and some: fewer would all be read anew on every page. Some
+hold a megabyte."""
 
 
 def answer_of(row: InspectionRow) -> Inspection:

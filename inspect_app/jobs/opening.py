@@ -141,7 +141,7 @@ def upgrade_database(path: Path) -> None:
 def _upgrade(path: Path, to: str) -> None:
     engine = connect(path)
     try:
-        with engine.execution_options(immediate=True).begin() as connection:
+        with _TURN, engine.execution_options(immediate=True).begin() as connection:
             _upgraded(connection, to)
     finally:
         engine.dispose()

@@ -90,7 +90,7 @@ def put_rows(connection: sqlite3.Connection, rows: Rows) -> int:
             _put(connection, tables[name], row, n, ids)
     job_id = ids["jobs"][1]
     for row in rows.get(_STANDING, ()):
-        _insert(connection, tables[_STANDING], {"key": standing_key(job_id), **row})
+        _insert(connection, tables[_STANDING], {**row, "key": standing_key(job_id)})
     return job_id
 
 
@@ -174,7 +174,7 @@ def _value(value: Any) -> Any:
 
 def _put(connection: sqlite3.Connection, t: _Table, row: Row, n: int, ids: Mapping[str, Mapping[int, int]]) -> None:
     """One row with its references as they are here; a link to a job that is not here is left out."""
-    values = {"id": ids[t.name][n]} if t.key == ("id",) else {}
+    values: Row = {}
     for column, value in row.items():
         to = t.refers.get(column)
         if to == "jobs" and column != t.owner:
@@ -184,6 +184,8 @@ def _put(connection: sqlite3.Connection, t: _Table, row: Row, n: int, ids: Mappi
             values[column] = there[0]
         else:
             values[column] = _value(value) if to is None else ids[to][value]
+    if t.key == ("id",):
+        values["id"] = ids[t.name][n]
     if t.name == "jobs":
         _free_number(connection, values)
     _insert(connection, t, values)
@@ -216,7 +218,7 @@ def _shop_row(connection: sqlite3.Connection, t: _Table, row: Row) -> int:
     if found:
         return int(found[0])
     made = _next_id(connection, t.name)
-    _insert(connection, t, {"id": made, **values})
+    _insert(connection, t, {**values, "id": made})
     return made
 
 

@@ -34,6 +34,17 @@ _KIND = "inspect-app job"
 _MOST_ROW_BYTES = 1_000_000_000
 """Of a file of rows: some hundred photos with a megabyte of answer for each of ten inspections."""
 _SHOP, _LINK = ("wires", "gauges", "prints"), "same_instrument"
+_UNREADABLE = (
+    sqlite3.Error,
+    DatabaseError,
+    ValueError,
+    LookupError,
+    TypeError,
+    AttributeError,
+    ArithmeticError,
+    RecursionError,
+)
+"""What reading rows that are none can end in: those of a file made to harm are of any type, size and depth."""
 _PHOTO = re.compile(r"[0-9a-f]{64}\.(jpg|png|webp|heic|photo)")
 
 
@@ -106,7 +117,7 @@ def import_job(store: Store, path: Path) -> Imported:
                 return Imported(made.number, len(photos), False, number)
     except sqlite3.OperationalError as error:  # of the disk, not of the rows
         raise store_error(error, store.data_dir) from error
-    except (sqlite3.Error, DatabaseError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except _UNREADABLE as error:
         raise OptionError(
             f"{path} holds a job that this version can't read: {error}.", "Export it again from where it came."
         ) from error
@@ -165,10 +176,11 @@ def _rows_in(store: Store, path: Path) -> Rows:
         held = json.loads(_read(path, _ROWS, _MOST_ROW_BYTES))
         form, rows = str(held["form"]), held["rows"]
         sound = held["kind"] == _KIND and held["sha256"] == _digest(rows) and len(rows["jobs"]) == 1
-        int(rows["jobs"][0]["number"])
+        _ = int(rows["jobs"][0]["number"]), rows["jobs"][0]["created"]
+        _ = [(p["sha256"], p["suffix"]) for p in rows.get("photos", ())]
     except InspectError:
         raise
-    except (ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
+    except _UNREADABLE as error:
         raise OptionError(f"{path} holds no job that can be read.", "Export it again from where it came.") from error
     if not sound:
         raise OptionError(f"{path} is damaged: its rows are not as they were written.", "Export the job again.")
@@ -191,7 +203,7 @@ def _brought_forward(path: Path, form: str, rows: Rows) -> Rows:
             upgrade_database(database)
             with closing(sqlite3.connect(database)) as connection:
                 return rows_of(connection, int(connection.execute("SELECT id FROM jobs").fetchone()[0]))
-        except (sqlite3.Error, DatabaseError, ValueError, KeyError, TypeError) as error:
+        except _UNREADABLE as error:
             raise OptionError(f"{path} holds a job that can't be read: {error}.", "Export the job again.") from error
 
 
@@ -228,7 +240,7 @@ def _read(path: Path, name: str, most: int) -> bytes:
                 f"{path} holds no {name}.", "Export the job with `inspect-app export JOB --whole --out FILE`."
             ) from None
         raise OptionError(f"There is no file {path}.", "Check its name.") from None
-    except (OSError, zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, RuntimeError, EOFError) as error:
+    except Exception as error:  # `zipfile` hands on whatever its parts end in: struct, zlib, codecs
         raise OptionError(f"{path} can't be read: {error}.", "Use another copy, or export the job again.") from error
     if size > most:
         raise OptionError(f"{name} in {path} is larger than any export makes it.", "Export the job again.")

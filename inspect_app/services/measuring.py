@@ -44,7 +44,6 @@ __all__ = [
     "keep_answer",
     "make_ready",
     "measure_photo",
-    "measure_photos",
     "place_edge",
     "restore_inspection",
     "suggested_ask",
@@ -102,25 +101,6 @@ def measure_photo(store: Store, photo_id: int, ask: Ask, again: bool = False) ->
     with writing(store) as session:
         photo = row(session, PhotoRow, photo_id, "photo")
         return loading.inspection_view(_keep(session, photo, ask, answer))
-
-
-def measure_photos(
-    store: Store, asked: Iterable[tuple[int, Ask]]
-) -> Iterator[tuple[int, InspectionView | InspectError]]:
-    """Measure several photos at a time, each ``(photo id, question)``, and keep each answer, refusals too.
-
-    Each inspection comes with its photo's id as it is kept, or with the error why it could not be.
-    """
-    every = tuple(asked)
-    for n, said in answers_now(store, every):
-        photo_id, ask = every[n]
-        if isinstance(said, InspectError):
-            yield photo_id, said
-            continue
-        with writing(store) as session:
-            kept = _keep(session, row(session, PhotoRow, photo_id, "photo"), ask, said)
-            view = loading.inspection_view(kept)
-        yield photo_id, view
 
 
 def answer_now(store: Store, photo_id: int, ask: Ask) -> Inspection:

@@ -140,7 +140,8 @@ def _work(store: Store, line: _Line) -> None:
         after = _measured(store, first)
         with _CHANGE:
             line.busy.discard(first.photo_id)
-            if line.photos[first.photo_id].turn is Turn.MEASURING:  # else it was asked anew meanwhile
+            now = line.photos.get(first.photo_id)
+            if now is not None and now.turn is Turn.MEASURING:  # else it was asked anew, or taken out, meanwhile
                 line.photos[first.photo_id] = after
             _CHANGE.notify_all()
 

@@ -100,13 +100,28 @@ def test_another_question_or_photo_is_asked_for_again(folder, asked, tmp_path):
 
 
 def test_a_file_of_something_else_stays_as_it_is(folder, asked, tmp_path, capsys):
-    for text in ("a letter\n", '{"a": 1}\n', "[]\n"):
+    for text in ("a letter\n", '{"a": 1}\n', "[]\n", "a letter", '{"a": 1}', '{"format"- '):
         other = tmp_path / "letter.txt"
         other.write_text(text)
         assert main(["measure", str(folder), "--results", str(other)]) == 2
         assert "something else than answers" in capsys.readouterr().err
         assert other.read_text() == text
     assert asked == []
+
+
+def test_a_full_disk_is_said_and_what_was_measured_stays(folder, asked, tmp_path, monkeypatch, capsys):
+    results = tmp_path / "r.jsonl"
+    words = ["measure", str(folder), "--results", str(results)]
+
+    def full(_):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as m:
+        m.setattr(os, "fsync", full)
+        assert main(words) == 2
+    assert "No space left on device. Free some space, then" in capsys.readouterr().err
+    assert main(words) == 2  # one of them is no photo
+    assert len(lines(results)) == 5
 
 
 def test_ctrl_c_says_how_to_go_on(folder, monkeypatch, tmp_path, capsys):

@@ -121,6 +121,8 @@ def test_photos_by_name_belong_to_their_folders(study, capsys):
     photos = [str(study / "first" / f"{k}.jpg") for k in range(2)]
     assert main(["repeat-study", *photos]) == 0
     assert "0.007 mm" in capsys.readouterr().out  # two widths 0.01 mm apart
+    assert main(["repeat-study", photos[0]]) == 2
+    assert "Nothing was read twice" in capsys.readouterr().err
     (study / "empty").mkdir()
     assert main(["repeat-study", str(study / "empty")]) == 2
-    assert "Nothing was read twice" in capsys.readouterr().err
+    assert "empty holds no photos" in capsys.readouterr().err

@@ -32,7 +32,7 @@ def die():
 
 
 def refuse():
-    raise OptionError("It is wrong.", "Do this.")
+    raise OptionError("It is wrong.", "Do this.", "width")
 
 
 def fail_unforeseen():
@@ -61,7 +61,7 @@ def test_a_call_comes_back_from_another_process(apart):
 def test_errors_come_back_as_they_were(apart):
     with pytest.raises(OptionError) as caught:
         outcome(apart.submit(refuse), "a")
-    assert (caught.value.wrong, caught.value.advice) == ("It is wrong.", "Do this.")
+    assert (caught.value.wrong, caught.value.advice, caught.value.of) == ("It is wrong.", "Do this.", "width")
     with pytest.raises(UnforeseenError) as caught:
         outcome(apart.submit(fail_unforeseen), "a")
     assert caught.value.report == "line 7"
@@ -80,6 +80,7 @@ def test_what_oversteps_is_stopped_and_named_and_the_next_goes_on(apart, call, s
     with pytest.raises(StoppedError, match=says):
         outcome(apart.submit(*call), "bad.jpg")
     assert outcome(apart.submit(double, 4), "good.jpg") == 8
+    assert outcome(apart.submit(number_of_threads), "good.jpg")[0] == "1"  # sums are still added up in one order
     assert time.monotonic() - begun < 40.0
 
 

@@ -1,6 +1,7 @@
 """An exported job comes back byte for byte, and never twice."""
 
 import json
+import random
 import shutil
 import sqlite3
 import zipfile
@@ -139,8 +140,10 @@ def linked(store):
 
 
 @pytest.mark.parametrize(
-    "harm", ["rows", "photo", "no rows", "no zip", "other kind", "two jobs", "newer", "bad answer"]
-)
+    "harm",
+    ["rows", "photo", "no rows", "no zip", "other kind", "two jobs", "newer", "bad answer",
+     "deep", "no photos", "great number", "empty lists"],
+)  # fmt: skip
 def test_what_is_damaged_is_refused_and_leaves_nothing(exported, other, tmp_path, harm):
     bad = tmp_path / "bad.zip"
     with zipfile.ZipFile(exported) as z, zipfile.ZipFile(bad, "w") as out:
@@ -166,6 +169,14 @@ def harmed(data, harm):
     held = json.loads(data)
     if harm == "rows":
         return data.replace(b"A. Customer", b"B. Customer")
+    if harm == "deep":
+        return b'{"rows": ' + 100_000 * b"[" + 100_000 * b"]" + b"}"
+    if harm == "no photos":
+        held["rows"]["photos"] = 2
+    if harm == "great number":  # more than SQLite holds
+        held["rows"]["jobs"][0]["number"] = 10**30
+    if harm == "empty lists":
+        held["rows"]["inspections"][0]["ask"] = "[]"
     if harm == "other kind":
         held["kind"] = "recipe"
     if harm == "two jobs":
@@ -176,6 +187,46 @@ def harmed(data, harm):
         held["rows"]["inspections"][0]["answer"] = "{}"
     held["sha256"] = importing._digest(held["rows"])
     return json.dumps(held).encode()
+
+
+def test_a_job_brings_no_choices_of_the_shop(exported, other, tmp_path):
+    from inspect_app.services import importing
+
+    bad = tmp_path / "bad.zip"
+    with zipfile.ZipFile(exported) as z, zipfile.ZipFile(bad, "w") as out:
+        for name in z.namelist():
+            data = z.read(name)
+            if name == "job/rows.json":
+                held = json.loads(data)
+                (standing,) = held["rows"]["settings"]
+                standing["key"] = "theirs"
+                held["sha256"] = importing._digest(held["rows"])
+                data = json.dumps(held).encode()
+            out.writestr(name, data)
+    import_job(other, bad)
+    assert services.get_setting(other, "theirs") is None
+    assert services.get_setting(other, "shop") == SHOP
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_no_damage_to_a_zip_file_ends_in_anything_but_a_sentence(tmp_path, seed):
+    """Single bytes of a small zip file changed at random: what can still be read is what was written."""
+    from inspect_app.services import importing
+
+    sound, bad, text = tmp_path / "sound.zip", tmp_path / "bad.zip", b"said twice, said twice, said twice"
+    with zipfile.ZipFile(sound, "w", zipfile.ZIP_DEFLATED) as z:
+        z.writestr("job/rows.json", text)
+        z.writestr("\u00fc", b"1")
+    whole, chance, refused = sound.read_bytes(), random.Random(seed), 0
+    for _ in range(500):
+        data = bytearray(whole)
+        data[chance.randrange(len(data))] = chance.randrange(256)
+        bad.write_bytes(data)
+        try:
+            assert importing._read(bad, "job/rows.json", 1000) == text
+        except OptionError:
+            refused += 1
+    assert refused
 
 
 def test_an_export_of_an_earlier_version_is_brought_forward(exported, other, tmp_path):

@@ -11,6 +11,7 @@ from inspect_app import services
 from inspect_app.demo import ask_of
 from inspect_app.reading.ask import Ask, HandEdge
 from inspect_app.services import add_photo, decoded, open_store, photo_path, workers
+from inspect_app.services.measuring import answers_now
 from sample_images import photos
 from shared.apart import Apart, Limits
 from shared.errors import InspectError, StoreError
@@ -79,10 +80,10 @@ def test_two_windows_measure_at_once_what_one_measures(store, job, tmp_path, cou
     one = services.create_job(alone_in, services.JobDetails("A"))
     asked_alone = [(photo.id, ask) for photo, ask in added(alone_in, one)]
     alone = [services.measure_photo(alone_in, *at).answer for at in asked_alone]
-    together = dict(services.measure_photos(alone_in, asked_alone))
+    together = dict(answers_now(alone_in, asked_alone))
     alone_in.close()
     assert at_once == alone * 2
-    assert [together[photo_id].answer for photo_id, _ in asked_alone] == alone
+    assert [together[n] for n in range(len(alone))] == alone
     assert all(answer.frets for answer in alone)
     assert count == {"decoded": {}, "looked": {}}  # nothing of it in the pages' own process
 

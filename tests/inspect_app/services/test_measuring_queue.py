@@ -83,6 +83,21 @@ def test_asked_anew_while_it_is_measured_it_is_measured_anew(store, job, three, 
     assert job_view(store, job).photos[0].inspection.ask.first_fret == 7
 
 
+def test_taken_out_while_it_is_measured_it_holds_up_no_other(store, job, three, held):
+    begun, go = held
+    put_in_queue(store, job, asked(three[:1]))
+    assert begun.wait(30)
+    put_in_queue(store, job, asked(three[:1], 7))  # waits for the first answer, is stopped and taken out
+    stop_queue(store, job)
+    forget(store, job)
+    assert queue_of(store, job) == ()
+    go.set()
+    assert wait_for_queue(store, 10.0)
+    put_in_queue(store, job, asked(three[1:]))
+    assert wait_for_queue(store)
+    assert turns(store, job) == [Turn.DONE] * 2
+
+
 @pytest.mark.parametrize("error", [PhotoError("The file is gone.", "Restore it."), RuntimeError("odd")])
 def test_one_that_fails_lets_the_others_be_measured_and_can_be_tried_again(store, job, three, monkeypatch, error):
     measure, failing = measuring_queue.measure_photo, [three[1].id]
