@@ -7,6 +7,7 @@ after, and which crowns stand out.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -170,9 +171,13 @@ def targets_of_kinds(changed: Mapping[str, Mapping[str, Sequence[float]]] | None
 
 
 def targets_for(kind: str, every: Sequence[Targets]) -> Targets | None:
-    """The targets of an instrument whose kind was written down as `kind`, ``electric guitar``; None where none fits."""
-    said, table = kind.lower(), load_table("setup_targets")
-    return next((t for t in every if any(word in said for word in table[t.kind]["words"])), None)
+    """The targets of an instrument whose kind was written down as `kind`, ``electric guitar``; None where none fits.
+
+    Whole words count, an s or es may follow: Luke's guitar is no uke.
+    """
+    table = load_table("setup_targets")
+    named = {t.kind: "|".join(map(re.escape, table[t.kind]["words"])) for t in every}
+    return next((t for t in every if re.search(rf"\b(?:{named[t.kind]})(?:e?s)?\b", kind, re.IGNORECASE)), None)
 
 
 def setup_of(inspections: Sequence[Inspection], instrument: Instrument, targets: Targets | None = None) -> Setup:
