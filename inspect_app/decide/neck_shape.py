@@ -54,7 +54,7 @@ class NeckShape:
         ``treble`` or ``bass``.
     body_fret : int
     relief : Measured
-        How deep the bow is at its deepest; below zero where the neck bends backwards.
+        How deep the bow is at its deepest; below zero where the neck bows backwards.
     deepest_fret : int
         The fret nearest to that.
     tongue : Measured or None

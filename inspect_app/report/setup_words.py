@@ -41,8 +41,8 @@ def _one(held: Held, writing: Writing) -> str:
     usual = f"{writing.rough(t.least)} to {writing.rough(t.most)} is usual"
     much = q.value > t.most
     if what == "relief":
-        bends = "bends forward" if q.value > 0.0 else "bends backwards"
-        return f"The neck {bends} by {writing.rough(abs(q.value))} ({usual})."
+        bows = "bows forward" if q.value > 0.0 else "bows backwards"
+        return f"The neck {bows} by {writing.rough(abs(q.value))} ({usual})."
     if what == "nut clearance":
         return f"At the nut the {side} string lies too {'high' if much else 'low'} ({writing.rough(q.value)}; {usual})."
     return f"The {side} string stands {'high' if much else 'low'}: {writing.rough(q.value)} at the 12th fret ({usual})."

@@ -82,7 +82,7 @@ def test_a_jobs_paper_says_what_is_not_as_wanted(store, job, monkeypatch):
     put_board(store, monkeypatch, job)
     pdf = estimate_pdf(store, draft(store, job, kind=Kind.LEVEL).id)
     text = " ".join(" ".join(p.extract_text() for p in PdfReader(io.BytesIO(pdf)).pages).split())
-    assert "The neck bends forward by 0.62 mm" in text
+    assert "The neck bows forward by 0.62 mm" in text
     assert "The treble string stands high: 2.60 mm" in text
     assert "worn the board itself before fret 3" in text
 
