@@ -65,7 +65,7 @@ def of_board(board: BoardWear, frets_out: bool) -> list[str]:
     )
     if frets_out:
         return [
-            f"{found}: it is dressed while the frets are out. How deep hollows are a straightedge and a gauge tell."
+            f"{found}: it is dressed while the frets are out. A straightedge and a gauge tell how deep its hollows are."
         ]
     return [f"{found}: with the frets in it can be cleaned and oiled, not levelled."]
 

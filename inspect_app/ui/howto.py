@@ -30,7 +30,7 @@ HOW = {
         "neck, level with the crowns or up to 5 degrees over them, so that card shows under the string and the frets' "
         "ends below. Open string for its height; held down on the first and the body's fret for relief; between the "
         "second and third for the nut. Say which string, and what it was held down on. Strings are under tension: keep "
-        "eyes off their line."
+        "your eyes out of their line."
     ),
     "finding": (
         "Any photo that shows the customer something: a chip, a lifted end. With a scale in it, it can be measured "

@@ -43,7 +43,7 @@ def printed_scales() -> None:
     _bar_form()
     found = [p for p in services.prints(server.store()) if not p.retired]
     if not any(p.verified for p in found):
-        st.warning("No print has been measured yet: photos are read by the nominal size, whatever the printer made of it.")
+        st.warning("No print has been measured yet: photos are read by its nominal size, whatever the printer did.")
         return
     st.table(
         [
