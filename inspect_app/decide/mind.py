@@ -35,9 +35,9 @@ def of_setup(setup: Setup, step: float) -> list[str]:
     for held in setup.held:
         if held.name.endswith("relief") and held.verdict == Verdict.BEYOND and held.target is not None:
             t, side = held.target, held.name.split()[0]
-            bends = "bows forward" if held.value.value > 0.0 else "bends backwards"
+            bows = "bows forward" if held.value.value > 0.0 else "bows backwards"
             out.append(
-                f"The neck {bends} by {abs(held.value.value):.2f} mm on the {side} side, where {t.least:.2f} to "
+                f"The neck {bows} by {abs(held.value.value):.2f} mm on the {side} side, where {t.least:.2f} to "
                 f"{t.most:.2f} mm are wanted: set it first, or levelling takes the bow off the frets."
             )
     for n, over in setup.high(step):
@@ -65,7 +65,7 @@ def of_board(board: BoardWear, frets_out: bool) -> list[str]:
     )
     if frets_out:
         return [
-            f"{found}: it is dressed while the frets are out. How deep hollows are a straightedge and a gauge tell."
+            f"{found}: it is dressed while the frets are out. A straightedge and a gauge tell how deep its hollows are."
         ]
     return [f"{found}: with the frets in it can be cleaned and oiled, not levelled."]
 

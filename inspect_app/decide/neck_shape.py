@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.budget import scaled
+from calib.scales.robust import robust_sigma
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.reading.inspection import Inspection
 from shared.influences import Scope, scope_of
@@ -54,7 +55,7 @@ class NeckShape:
         ``treble`` or ``bass``.
     body_fret : int
     relief : Measured
-        How deep the bow is at its deepest; below zero where the neck bends backwards.
+        How deep the bow is at its deepest; below zero where the neck bows backwards.
     deepest_fret : int
         The fret nearest to that.
     tongue : Measured or None
@@ -249,5 +250,4 @@ def _shape(
 
 def _u_of_line(off: Floats, own: Floats) -> float:
     """Of the smooth line at a fret: the scatter about it, shared by the frets that lie within a bow's reach."""
-    spread = 1.4826 * float(np.median(np.abs(off)))
-    return max(spread, float(np.median(own))) / math.sqrt(max(len(off) - 2, 1))
+    return max(robust_sigma(off), float(np.median(own))) / math.sqrt(max(len(off) - 2, 1))

@@ -7,6 +7,7 @@ after, and which crowns stand out.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -43,6 +44,12 @@ QUANTITIES = ("string height", "nut clearance", "relief")
 SADDLE_SHARE = 0.2
 """How far the strings' arc at the bridge may differ from the board's, as a share of its height (common practice, no
 source): saddles are fitted by gauge to the next of a few radii."""
+UP_THE_NECK = 9
+"""A string held on two frets, one of them past this, is held for relief, there and at the first: no body holds a neck
+nearer than the 10th (common practice, no source)."""
+USUAL_BODY_FRET = 16
+"""Where neither photos nor kind say it: an electric guitar's, the kind that is most often brought in (common practice,
+no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,9 +177,13 @@ def targets_of_kinds(changed: Mapping[str, Mapping[str, Sequence[float]]] | None
 
 
 def targets_for(kind: str, every: Sequence[Targets]) -> Targets | None:
-    """The targets of an instrument whose kind was written down as `kind`, ``electric guitar``; None where none fits."""
-    said, table = kind.lower(), load_table("setup_targets")
-    return next((t for t in every if any(word in said for word in table[t.kind]["words"])), None)
+    """The targets of an instrument whose kind was written down as `kind`, ``electric guitar``; None where none fits.
+
+    Whole words count, an s or es may follow: Luke's guitar is no uke.
+    """
+    table = load_table("setup_targets")
+    named = {t.kind: "|".join(map(re.escape, table[t.kind]["words"])) for t in every}
+    return next((t for t in every if re.search(rf"\b(?:{named[t.kind]})(?:e?s)?\b", kind, re.IGNORECASE)), None)
 
 
 def setup_of(inspections: Sequence[Inspection], instrument: Instrument, targets: Targets | None = None) -> Setup:
@@ -212,8 +223,8 @@ def standing_tops(setup: Setup) -> Mapping[int, Measured]:
 
 def _body_fret(seen: Sequence[Inspection], targets: Targets | None, instrument: Instrument) -> int:
     """Where the body holds the neck: the higher fret that a string was held down on, else as usual of the kind."""
-    held = [max(h) for i in seen if len(h := [int(n) for n in i.options.get("held", ())]) == 2 and max(h) > 9]
-    usual = targets.body_fret if targets else 16
+    held = [max(h) for i in seen if len(h := [int(n) for n in i.options.get("held", ())]) == 2 and max(h) > UP_THE_NECK]
+    usual = targets.body_fret if targets else USUAL_BODY_FRET
     return min(max(held, key=held.count) if held else usual, instrument.frets)
 
 

@@ -6,6 +6,7 @@ from inspect_app.decide.board import BoardWear
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.setup import Held, Setup
 from inspect_app.report.writing import Writing, listed
+from shared.tables import COMMON_PRACTICE
 
 __all__ = ["board_words", "setup_words"]
 
@@ -38,11 +39,12 @@ def _one(held: Held, writing: Writing) -> str:
     t, q = held.target, held.value
     assert t is not None
     side, what = held.name.split(" ", 1)
-    usual = f"{writing.rough(t.least)} to {writing.rough(t.most)} is usual"
-    much = q.value > t.most
+    says = "is usual" if t.source == COMMON_PRACTICE else "is what we aim for"
+    wanted = f"{writing.rough(t.least)} to {writing.rough(t.most)} {says}"
+    where = "high" if q.value > t.most else "low"
     if what == "relief":
-        bends = "bends forward" if q.value > 0.0 else "bends backwards"
-        return f"The neck {bends} by {writing.rough(abs(q.value))} ({usual})."
+        bows = "bows forward" if q.value > 0.0 else "bows backwards"
+        return f"The neck {bows} by {writing.rough(abs(q.value))} ({wanted})."
     if what == "nut clearance":
-        return f"At the nut the {side} string lies too {'high' if much else 'low'} ({writing.rough(q.value)}; {usual})."
-    return f"The {side} string stands {'high' if much else 'low'}: {writing.rough(q.value)} at the 12th fret ({usual})."
+        return f"At the nut the {side} string lies too {where} ({writing.rough(q.value)}; {wanted})."
+    return f"The {side} string stands {where}: {writing.rough(q.value)} at the 12th fret ({wanted})."

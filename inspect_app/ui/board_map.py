@@ -45,8 +45,8 @@ def board_map(board: BoardWear, wear: WearMap) -> None:
         st.html(board_table(board, wear.instrument.strings))
         whole = ", ".join(f"fret {n} {100.0 * board.share_of(n):.0f} %" for n in board.fields)
         st.caption(
-            f"Share of the wood between two frets whose finish or tone is worn: {whole}. Dirt looks alike: wipe the "
-            "board before the photo. How deep a hollow is takes a straightedge along the neck and a gauge."
+            f"Share of the wood between two frets whose finish or tone is worn: {whole}. Dirt looks like wear: wipe "
+            "the board before the photo. A straightedge along the neck and a gauge tell how deep a hollow is."
         )
     for reason in board.reasons:
         st.caption(f"Not told everywhere: {plain(reason)}.")

@@ -19,18 +19,19 @@ HOW = {
         "degrees over the board, focused on that fret. Both ends of the fret in the frame."
     ),
     "end": (
-        "As along the neck, but close on one end: the fret's end and some of the card fill the frame. Say which end."
+        "As along the neck, but close on one end: the fret's end and some of the backdrop fill the frame. Say which "
+        "end."
     ),
     "section": (
-        "Hold the wire with its cut end flush with the card's small squares, looking straight along the wire. "
+        "Hold the wire with its cut end flush with the backdrop's small squares, looking straight along the wire. "
         "File the cut flat first: eye protection, and wipe the filings up damp."
     ),
     "side": (
         "Stand the backdrop on the crowns between the outer string and the next, its foot straight. Camera beside the "
-        "neck, level with the crowns or up to 5 degrees over them, so that card shows under the string and the frets' "
-        "ends below. Open string for its height; held down on the first and the body's fret for relief; between the "
-        "second and third for the nut. Say which string, and what it was held down on. Strings are under tension: keep "
-        "eyes off their line."
+        "neck, level with the crowns or up to 5 degrees over them, so that the backdrop's white shows under the string "
+        "and the frets' ends below. Open string for its height; held down on the first and the body's fret for relief; "
+        "between the second and third for the nut. Say which string, and what it was held down on. Strings are under "
+        "tension: keep your eyes out of their line."
     ),
     "finding": (
         "Any photo that shows the customer something: a chip, a lifted end. With a scale in it, it can be measured "

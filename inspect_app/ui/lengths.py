@@ -77,7 +77,7 @@ def parse_heights(text: str, bare: Bare = "mm") -> dict[int, float]:
     for part in filter(None, (p.strip() for p in re.split(r"[;\n]|,(?!\d)", text))):
         fret, _, height = part.partition(":")
         length = parse_length(height, f"Fret {fret.strip()}", bare)
-        if not fret.strip().isdecimal() or length is None:
+        if not re.fullmatch(r"\d{1,3}", fret.strip()) or length is None:
             raise OptionError(f"{part!r} is not a fret and its height.", f"Write them as in {such}.")
         out[int(fret)] = length
     return out

@@ -15,6 +15,7 @@ from inspect_app.ui import server
 from inspect_app.ui.bench import length_unit, saying
 from inspect_app.ui.lengths import bare_unit, length_field
 from inspect_app.ui.words import plain
+from shared.errors import OptionError
 
 __all__ = ["choose_lens", "lens_profiles"]
 
@@ -62,14 +63,15 @@ def _make() -> None:
     with st.form("lens", border=False):
         files = st.file_uploader("Photos of the board", accept_multiple_files=True)
         left, right = st.columns(2)
-        name = left.text_input("Camera and setting", placeholder="such as phone, twice")
+        name = left.text_input("Camera and setting", placeholder="such as phone, 2x zoom")
         bare = bare_unit(length_unit(), False)
         across = length_field(right, "Bar across the page measures", None, bare)
         down = length_field(left, "Bar down the page measures", None, bare)
-        if st.form_submit_button("Look at these photos") and files:
+        if st.form_submit_button("Look at these photos"):
             with saying(), st.spinner("Looking at the photos"):
-                bars = across.mm(), down.mm()
-                board = Board() if bars[0] is None or bars[1] is None else board_of_bars(bars[0], bars[1])
+                board = _board(across.mm(), down.mm())
+                if not files:
+                    raise OptionError("No photo was chosen.", f"Choose {MIN_PHOTOS} or more photos of the board.")
                 st.session_state[_TRIED] = try_lens([(f.name, f.getvalue()) for f in files], name, board)
     tried: LensTry | None = st.session_state.get(_TRIED)
     if tried is None:
@@ -86,6 +88,15 @@ def _make() -> None:
         del st.session_state[_TRIED]
         st.session_state["shop-said"] = "Lens profile kept: photos of that camera and zoom are measured with it."
         st.rerun()
+
+
+def _board(across: float | None, down: float | None) -> Board:
+    """The board with its bars as measured, mm, or as nominal where neither is."""
+    if across is not None and down is not None:
+        return board_of_bars(across, down)
+    if across is None and down is None:
+        return Board()
+    raise OptionError("Only one of the two bars has a length.", "Measure both, or leave both empty.")
 
 
 def _kept() -> None:

@@ -53,9 +53,10 @@ def _running(job_id: int) -> None:
     """How far it is; the whole page runs again when a photo is done."""
     every = services.queue_of(server.store(), job_id)
     done = sum(1 for q in every if not q.ahead)
-    now = " and ".join(plain(q.name) for q in every if q.turn is Turn.MEASURING)
+    names = " and ".join(plain(q.name) for q in every if q.turn is Turn.MEASURING)
+    now = f"Measuring {names}" if names else "Waiting"
     with st.container(border=True, key="queue"):
-        st.progress(done / max(1, len(every)), f"Measuring {now}: {done} of {len(every)} done")
+        st.progress(done / max(1, len(every)), f"{now}: {done} of {len(every)} done")
         st.button("Stop after these", key="stop-measuring", on_click=services.stop_queue,
                   args=(server.store(), job_id))  # fmt: skip
         st.caption("It goes on when you leave this page.")

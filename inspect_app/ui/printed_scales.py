@@ -43,7 +43,7 @@ def printed_scales() -> None:
     _bar_form()
     found = [p for p in services.prints(server.store()) if not p.retired]
     if not any(p.verified for p in found):
-        st.warning("No print was measured yet: photos count with the nominal size, whatever the printer made of it.")
+        st.warning("No print has been measured yet: photos are read by its nominal size, whatever the printer did.")
         return
     st.table(
         [
@@ -63,9 +63,10 @@ def printed_scales() -> None:
     )
     off = [p for p in found if p.verified and abs(p.factor - 1.0) > FAR_OFF]
     if off:
+        told = ", ".join(f"print {p.id} is {abs(p.factor - 1.0):.1%} off" for p in off)
         st.warning(
-            f"Print {', '.join(str(p.id) for p in off)} is {abs(off[0].factor - 1.0):.1%} off: the page was fitted to "
-            "the paper. Its photos are measured as it is; print again at 100 % for the next."
+            f"{told.capitalize()}: the page was fitted to the paper. Photos are measured with each print as it is; "
+            "print again at 100 % for the next."
         )
 
 
@@ -126,7 +127,7 @@ def _bar_form() -> None:
         for each in KINDS.get(kind.removesuffix(", without a number"), ()):
             services.add_print(server.store(), each, mm, CHECK_BAR_MM, note)
         st.session_state["bar-turn"] = turn_ + 1
-        st.session_state["shop-said"] = "Print kept: photos measured from now on count with it."
+        st.session_state["shop-said"] = "Print kept: photos are measured with it from now on."
         st.rerun()
 
 

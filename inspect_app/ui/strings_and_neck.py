@@ -33,7 +33,7 @@ def setup_lines(setup: Setup, length: Length, step: float) -> list[str]:
     """The neck in sentences: its bow, its tongue, frets that stand out by more than `step` mm."""
     out = []
     for s in setup.shapes:
-        bow = {"forward bow": "bows forward", "back bow": "bends backwards", "straight": "is straight within U"}[s.bow]
+        bow = {"forward bow": "bows forward", "back bow": "bows backwards", "straight": "is straight within U"}[s.bow]
         deepest = "" if s.bow == "straight" else f", deepest at fret {s.deepest_fret}"
         out.append(f"Under the {s.side} string the neck {bow}: {shown(s.relief, length)}{deepest}.")
         if s.tongue is not None:

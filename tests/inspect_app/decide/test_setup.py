@@ -132,7 +132,9 @@ def test_readings_are_held_against_what_the_kind_aims_at():
 @pytest.mark.parametrize(
     ("written", "kind"),
     [("Electric guitar", "electric"), ("electric bass", "bass"), ("Classical guitar, nylon", "classical"),
-     ("steel-string acoustic", "acoustic"), ("archtop", "acoustic"), ("Ukulele", "ukulele"), ("flute", None)],
+     ("steel-string acoustic", "acoustic"), ("archtop", "acoustic"), ("Ukulele", "ukulele"), ("flute", None),
+     ("electric guitar Luke", "electric"), ("guitar from Norfolk", "electric"), ("two mandolins", "mandolin"),
+     ("electro-acoustic guitar", "acoustic"), ("electroacoustic guitar", "acoustic")],
 )  # fmt: skip
 def test_the_kind_is_told_from_how_it_was_written_down(written, kind):
     found = targets_for(written, TARGETS)

@@ -7,7 +7,7 @@ from streamlit.testing.v1 import AppTest
 
 from calib.lens_profile import LensProfile
 from inspect_app.services.lenses import LensTry, keep_lens, lenses
-from tests.inspect_app.ui.test_pages import open_page, press
+from tests.inspect_app.ui.test_pages import open_page, press, submit
 
 PROFILE = LensProfile("phone", 0.81, 1e-3, -0.01, 2e-3, 0.1, 12, nearest_mm=250.0, farthest_mm=400.0, camera="Phone A")
 
@@ -25,6 +25,19 @@ def test_a_profile_that_was_made_is_kept_and_taken_out_of_use(store, job):
     assert any("Phone A, 250 to 400 mm" in m.value for m in at.markdown)
     press(at, "retire-lens-1")
     assert [v.retired for v in lenses(store)] == [True]
+
+
+@pytest.mark.usefixtures("served")
+def test_a_bar_measured_alone_and_photos_that_are_missing_are_said(job):
+    at = open_page("shop.py", job)
+    bar = next(t for t in at.text_input if t.label.startswith("Bar across"))
+    bar.set_value("100.1")
+    submit(at, "Look at these photos")
+    assert any("Only one of the two bars" in e.value for e in at.error)
+    next(t for t in at.text_input if t.label.startswith("Bar down")).set_value("99.9")
+    submit(at, "Look at these photos")
+    assert any("No photo was chosen" in e.value for e in at.error)
+    assert "lens-tried" not in at.session_state
 
 
 def choosing():

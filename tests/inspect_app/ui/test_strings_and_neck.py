@@ -80,10 +80,11 @@ def test_pages_hold_strings_and_neck_against_the_kinds_targets(store, job, monke
 def test_a_jobs_paper_says_what_is_not_as_wanted(store, job, monkeypatch):
     put_neck(store, monkeypatch, job, treble_relief=(0.62, 0.02), treble_string_height=(2.6, 0.03))
     put_board(store, monkeypatch, job)
+    change_setup_targets(store, "electric", {"treble relief": (0.1, 0.3)})
     pdf = estimate_pdf(store, draft(store, job, kind=Kind.LEVEL).id)
     text = " ".join(" ".join(p.extract_text() for p in PdfReader(io.BytesIO(pdf)).pages).split())
-    assert "The neck bends forward by 0.62 mm" in text
-    assert "The treble string stands high: 2.60 mm" in text
+    assert "The neck bows forward by 0.62 mm (0.10 mm to 0.30 mm is what we aim for)." in text
+    assert "The treble string stands high: 2.60 mm at the 12th fret (1.20 mm to 1.80 mm is usual)." in text
     assert "worn the board itself before fret 3" in text
 
 
