@@ -52,9 +52,10 @@ def test_the_sweep_tells_what_is_wrong(monkeypatch):
     """Each fault that it looks for, put there on purpose."""
     from tests.sweeps import odd_inputs as sweep
 
-    def judged(fails):
+    def judged(fails, slow=sweep.SLOW_S):
         with monkeypatch.context() as m:
             m.setattr("inspect_app.measure.measure", fails)
+            m.setattr(sweep, "SLOW_S", slow)
             return [what for seed in range(MANY, MANY + 200, 50) for what, _ in sweep.judged(seed)[1]]
 
     def breaks(photo, ask):
@@ -67,7 +68,7 @@ def test_the_sweep_tells_what_is_wrong(monkeypatch):
         return full_answer()
 
     assert set(judged(breaks)) == {"exception"}
-    assert "slow" in judged(lingers)
+    assert "slow" in judged(lingers, slow=0.1)
     answer, was = full_answer(), full_answer()
     moved = replace(was.frets[0], crown_width=mm(was.frets[0].crown_width.value + 0.1))
     with monkeypatch.context() as m:
