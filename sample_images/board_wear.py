@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_images.instrument import Board, Fret
+from sample_images.instrument import INSET_MM, Board, Fret
 
 __all__ = ["BoardPatch", "FingerWear", "KINDS", "draw_wear", "hollowed", "truth_of_wear", "weights", "worn_tone"]
 
@@ -100,7 +100,7 @@ def draw_wear(rng: np.random.Generator, board: Board, frets: Sequence[Fret], amo
     for before, fret in zip([None, *frets[:-1]], frets, strict=True):
         start = 0.0 if before is None else before.x + before.width / 2.0
         room = fret.x - fret.width / 2.0 - start
-        reach = float(board.half_width(fret.x)) - 3.5
+        reach = float(board.half_width(fret.x)) - INSET_MM
         for i, y in enumerate(np.linspace(-reach, reach, STRINGS)):
             if rng.random() > amount * (1.1 - 0.03 * fret.n) * (1.0 - 0.09 * i):
                 continue
@@ -128,7 +128,7 @@ def truth_of_wear(wear: FingerWear | None, board: Board, frets: Sequence[Fret]) 
         y = np.arange(-half, half, TRUTH_MM)
         worn = np.zeros((len(y), len(x))) if wear is None else weights(wear, x[None, :], y[:, None])
         hollow = np.zeros_like(worn) if wear is None else hollowed(wear, x[None, :], y[:, None])
-        places = np.linspace(-half + 3.5, half - 3.5, STRINGS)
+        places = np.linspace(-half + INSET_MM, half - INSET_MM, STRINGS)
         lane = np.argmin(np.abs(y[:, None] - places[None, :]), axis=1)
         for i in range(STRINGS):
             mine = worn[lane == i] >= 0.5

@@ -13,11 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Board", "Spot", "Fret", "Wire", "fret_position", "FLAT_WIDTHS"]
+__all__ = ["Board", "Spot", "Fret", "Wire", "fret_position", "FLAT_WIDTHS", "INSET_MM"]
 
 Vector = NDArray[np.float64]
 FLAT_WIDTHS = (0.2, 0.3, 0.5)
 """Widths, mm, at which the truth states how long a flat is."""
+INSET_MM = 3.5
+"""Of the outer strings from the board's edge."""
 
 
 def fret_position(scale_length: float, n: int) -> float:

@@ -15,7 +15,7 @@ from calib.scales.printed import BACKDROP_SIZE, STRIP_SIZE
 from sample_images import textures
 from sample_images.board_wear import KINDS, FingerWear, hollowed, truth_of_wear, weights, worn_tone
 from sample_images.camera import Camera, Sensor
-from sample_images.instrument import Board, Fret
+from sample_images.instrument import INSET_MM, Board, Fret
 from sample_images.scene import Lamp, Scene, Thing, etched_steel, matt, metal, paper, wood_material, worn_wood
 from sample_images.solids import (
     Mesh,
@@ -179,7 +179,7 @@ def _strings(board: Board, span: tuple[float, float], crown: float) -> list[Thin
     for i, diameter in enumerate(STRING_DIAMETERS):
         ends = []
         for x in span:
-            y = (2.0 * i / 5.0 - 1.0) * (float(board.half_width(x)) - 3.5)
+            y = (2.0 * i / 5.0 - 1.0) * (float(board.half_width(x)) - INSET_MM)
             over = 0.35 + 0.0035 * x
             ends.append(np.array([x, y, float(board.height(x, y)) + crown + over + diameter / 2.0]))
         out.append(Thing(string_mesh(*ends, diameter), metal(0.2 if i < 3 else 0.35)))

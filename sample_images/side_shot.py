@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from calib.scales.printed import BACKDROP_SIZE
 from sample_images import textures
 from sample_images.camera import Camera
-from sample_images.instrument import Board, Fret
+from sample_images.instrument import INSET_MM, Board, Fret
 from sample_images.scene import Lamp, Scene, Thing, metal, paper
 from sample_images.shots import (
     STRING_DIAMETERS,
@@ -31,9 +31,6 @@ from sample_images.solids import sheet_mesh, string_mesh
 __all__ = ["SidePose", "StringLine", "side"]
 
 Array = NDArray[np.float64]
-
-INSET_MM = 3.5
-"""Of the outer strings from the board's edge."""
 
 
 @dataclass(frozen=True, slots=True)

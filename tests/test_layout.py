@@ -260,5 +260,4 @@ def test_what_the_services_hand_out_is_no_module():
     for name in services.__all__:
         assert not isinstance(getattr(services, name), type(services)), name
     modules = {p.stem for p in (ROOT / "inspect_app" / "services").glob("*.py")}
-    for name in modules & set(services.__all__):
-        assert name not in services._MODULES, f"import {name} above, where it is not lazy"
+    assert not modules & set(services.__all__) & set(services._MODULES), "import these above, where it is not lazy"

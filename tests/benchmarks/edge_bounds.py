@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
+from calib.edge_response import coded
 from calib.edges import edge_line, locate_steps, row_offsets
 from calib.photo import Focal, Photo
 from inspect_app.measure.backdrop.edge_path import place_edge
@@ -97,9 +98,7 @@ def _drawn(rng, blur: float, contrast: float):
     across = (fine[None, :] - point[0]) * normal[0] + (fine[:, None] - point[1]) * normal[1]
     light = ndtr(across / blur).reshape(SIZE, SUB, SIZE, SUB).mean(axis=(1, 3))
     light = LOW + (HIGH - LOW) * light + rng.normal(0.0, (HIGH - LOW) / contrast, light.shape)
-    v = np.clip(light, 0.0, 1.0)
-    codes = np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1.0 / 2.4) - 0.055)
-    bgr = np.repeat(np.round(codes * 255.0).astype(np.uint8)[..., None], 3, axis=2)
+    bgr = np.repeat(np.round(coded(light) * 255.0).astype(np.uint8)[..., None], 3, axis=2)
     bgr.flags.writeable = False
     return Photo(bgr, "0" * 64, "drawn", Focal(100.0, 0.4, "assumed")), point, normal
 

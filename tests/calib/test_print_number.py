@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import cv2
@@ -76,11 +75,10 @@ def test_bars_that_come_or_go_together_make_no_number(shot, tone):
 
 
 def test_every_number_has_both_forms():
-    for kind, gaps in (("strip", 9), ("backdrop", 6)):
-        for number in (1, 2, 255, LARGEST_NUMBER):
+    for number in (1, 2, 255, LARGEST_NUMBER):
+        for kind, count in (("strip", 9 + number.bit_count()), ("backdrop", 9)):
             bars = list(number_bars(kind, number))
-            ones = number.bit_count()
-            assert len(bars) == (9 + ones if gaps == 9 else 9)
+            assert len(bars) == count
             assert all(top >= 2.0 and top + height <= 10.0 for _, top, _, height in bars)
     with pytest.raises(ValueError, match="1 to 511"):
         list(number_bars("strip", 512))
@@ -91,7 +89,6 @@ def test_nothing_is_read_where_no_marker_was_seen():
     square = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0], [0.0, 10.0]])
     outside = {i: square + 100.0 * i for i in range(10)}
     assert read_number(np.zeros((50, 50), np.uint8), "strip", outside) is None
-    assert math.isfinite(square.sum())
 
 
 def test_the_page_has_the_number_on_its_face_and_refuses_one_too_large():

@@ -86,10 +86,8 @@ def test_nothing_is_told_from_a_picture_without_edges_or_with_nothing_but_textur
 
 def test_halos_that_are_cut_off_at_white_tell_nothing() -> None:
     burnt = np.minimum(2.2 * cards(), 255.0)
-    cut = lone_edge_response(photo_of(sharpened(burnt, 1.1, 1.3)))
-    whole = lone_edge_response(photo_of(sharpened(cards(), 1.1, 1.3)))
-    assert whole is not None
-    assert cut is None or cut.overshoot == pytest.approx(whole.overshoot, rel=0.5)
+    assert lone_edge_response(photo_of(sharpened(burnt, 1.1, 1.3))) is None
+    assert lone_edge_response(photo_of(sharpened(cards(), 1.1, 1.3))) is not None
 
 
 def test_printed_edges_are_asked_before_lone_ones(make_camera, print_photo) -> None:

@@ -30,7 +30,7 @@ from inspect_app.ui.scenes import reading_scene
 from inspect_app.ui.viewer import Moved, scene_data
 from tests.inspect_app.conftest import full_answer, measure_with, mm, noise_jpeg
 from tests.inspect_app.deciding_case import elevation, make_job
-from tests.inspect_app.ui.test_pages import APP
+from tests.inspect_app.ui.conftest import APP
 
 ENTRY = Quantity(
     feature="string height", one="string height", label="string height", unit="mm", views=("elevation",),

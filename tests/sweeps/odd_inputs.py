@@ -30,7 +30,7 @@ WRONG_U = 2.0
 """Off by more than this many U (k = 2): wrong, not only outside its uncertainty."""
 
 
-def judged(seed):
+def judged(seed, slow=SLOW_S):
     """What came of one input: its kind, and each thing that is wrong with it."""
     from calib.photo import open_photo
     from inspect_app.measure import measure
@@ -50,7 +50,7 @@ def judged(seed):
     except Exception as error:
         wrong.append(("exception", _place(error)))
     took = time.process_time() - begun
-    if took > SLOW_S:
+    if took > slow:
         wrong.append(("slow", f"{took:.1f} s"))
     if answer is not None and before is not None and decoder_warned(data):
         wrong += [("wrong after a warning", text) for text in far_off(answer, before, question(seed, view))]
@@ -92,7 +92,7 @@ def far_off(answer, before, ask):
             yield f"{r.key}: {r.value.value:.4g} for {was.value if was else None}"
 
 
-def work(pipe):
+def work(pipe, slow):
     """Judge the seeds that come, one message each, until there are no more or the memory has grown too large."""
     import resource
 
@@ -100,7 +100,7 @@ def work(pipe):
     for seeds in iter(pipe.recv, None):
         for seed in seeds:
             pipe.send(("began", seed))
-            kind, wrong = judged(seed)
+            kind, wrong = judged(seed, slow)
             peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // (1 << 20 if sys.platform == "darwin" else 1024)
             if peak > MOST_MB:
                 wrong.append(("memory", f"{peak} MB"))
@@ -112,9 +112,9 @@ def work(pipe):
 class Worker:
     """A process, the seeds it has yet to judge, and since when it is at the present one."""
 
-    def __init__(self, context):
+    def __init__(self, context, slow):
         self.pipe, far = context.Pipe()
-        self.process = context.Process(target=work, args=(far,), daemon=True)
+        self.process = context.Process(target=work, args=(far, slow), daemon=True)
         self.process.start()
         far.close()
         self.left, self.seed, self.since = [], None, time.monotonic()
@@ -132,14 +132,14 @@ class Worker:
 class Sweep:
     """All seeds shared out among processes, and what came of them."""
 
-    def __init__(self, first, count, processes, every=1):
+    def __init__(self, first, count, processes, every, slow):
         self.context = multiprocessing.get_context("spawn")
         seeds = range(first, first + count * every, every)
         self.chunks = iter(seeds[at : at + CHUNK] for at in range(0, count, CHUNK))
         self.count, self.kinds, self.wrong = count, Counter(), defaultdict(list)
-        self.workers = []
+        self.workers, self.slow = [], slow
         for _ in range(processes):
-            self._fill(Worker(self.context), [])
+            self._fill(Worker(self.context, self.slow), [])
 
     def _fill(self, worker, seeds):
         """Give a worker what is left of its chunk, else the next one; none is left: let it go."""
@@ -191,7 +191,7 @@ class Sweep:
             self.wrong[what, text].append(worker.seed)
             worker.left = [s for s in worker.left if s != worker.seed]
         worker.end()
-        self._fill(Worker(self.context), worker.left)
+        self._fill(Worker(self.context, self.slow), worker.left)
 
 
 def report(sweep, seconds):
@@ -207,6 +207,7 @@ def main(words=None):
     options.add_argument("--from", dest="first", type=int, default=1_000_000, help="first seed")
     options.add_argument("--count", type=int, default=1000, help="how many inputs")
     options.add_argument("--every", type=int, default=1, metavar="N", help="only every N-th seed; 50: the mild ones")
+    options.add_argument("--slow", type=float, default=SLOW_S, metavar="S", help="processor time that is too much, s")
     options.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     options.add_argument("--report", type=Path, help="write the report there too, as far as it has come")
     given = options.parse_args(words)
@@ -219,7 +220,7 @@ def main(words=None):
             given.report.write_text(text + "\n", encoding="utf-8")
         return text
 
-    sweep = Sweep(given.first, given.count, given.processes, given.every)
+    sweep = Sweep(given.first, given.count, given.processes, given.every, given.slow)
     sweep.run(say)
     print(say(sweep))
     return 1 if sweep.wrong or sum(sweep.kinds.values()) != given.count else 0

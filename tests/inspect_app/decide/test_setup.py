@@ -60,9 +60,7 @@ def test_a_bow_is_read_from_photos_along_the_neck(relief, said):
     assert found.relief.value == pytest.approx(relief, abs=0.002)
     assert found.bow == said
     if relief:
-        assert (
-            found.deepest_fret == 7
-        )  # half-way between the first and the sixteenth, whose middle is at 0.0 of the way
+        assert found.deepest_fret == 7  # nearest to half-way between the first and the sixteenth
 
 
 @pytest.mark.parametrize("held", [(1, 16), ()])

@@ -8,7 +8,7 @@ import pytest
 
 from inspect_app.reading.inspection import CameraSummary, FretReading, Inspection, Outline, PhotoSummary
 from inspect_app.reading.key import on_fret, parse_key
-from inspect_app.reading.same_place import MOST_MISFIT_MM, lay_on
+from inspect_app.reading.same_place import lay_on
 
 SIZE = (1200, 900)
 PX = 20.0
@@ -70,13 +70,10 @@ def test_few_frets_tell_turn_shift_and_size(numbers):
 
 
 def test_what_does_not_fit_is_not_laid():
-    shifted = replace(seen(), frets=tuple(replace(f, number=f.number + 1) for f in seen().frets))
     assert lay_on(seen(numbers=(1,)), seen(numbers=(2,))) is None
     assert lay_on(seen(numbers=(1, 2)), seen(numbers=(1, 2), off={1: 6.0 * PX, 2: -6.0 * PX})) is None
     assert lay_on(seen(), replace(seen(), camera=None)) is None
     assert lay_on(seen(), replace(seen(), view="side")) is None
-    wrong = lay_on(seen(), shifted)
-    assert wrong is None or wrong.misfit_mm <= MOST_MISFIT_MM
 
 
 def test_a_close_up_of_an_end_is_laid_by_that_end():

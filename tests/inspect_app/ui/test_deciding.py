@@ -1,59 +1,28 @@
 """The pages from options to handover, driven from the entry script on a job with known readings."""
 
-from pathlib import Path
-
 import pytest
-from streamlit.testing.v1 import AppTest
 
-import inspect_app.ui
 from inspect_app.decide.estimate import totals
 from inspect_app.decide.options import Kind
 from inspect_app.instrument.wire import WireStock
 from inspect_app.jobs.store import reading
-from inspect_app.services import open_store, put_setting
+from inspect_app.services import put_setting
 from inspect_app.services.deciding import add_wire, decide, fret_heights, shop_prices, wires
 from inspect_app.services.estimating import draft, estimates, issue_estimate
 from inspect_app.services.heights import earlier_job, fret_work
-from inspect_app.ui import server
 from tests.inspect_app.deciding_case import make_job, put_elevation
+from tests.inspect_app.ui.conftest import open_page, send
 
-APP = Path(inspect_app.ui.__file__).parent / "app.py"
-pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
-
-
-@pytest.fixture
-def store(data_dir, monkeypatch):
-    opened = open_store(data_dir)
-    monkeypatch.setattr(server, "store", lambda: opened)
-    yield opened
-    opened.close()
+pytestmark = [pytest.mark.filterwarnings("ignore::DeprecationWarning"), pytest.mark.usefixtures("served")]
 
 
 @pytest.fixture
-def job(store, monkeypatch):
-    made = make_job(store)
-    put_elevation(store, monkeypatch, made, 1, [0.15] * 6)
-    return made
-
-
-def open_page(file, job):
-    at = AppTest.from_file(str(APP), default_timeout=30)
-    at.query_params["job"] = str(job)
-    at.session_state["job"] = str(job)
-    at.run()
-    at.switch_page(f"app_pages/{file}").run()
-    assert not at.exception, at.exception
-    return at
+def job(worn_job):
+    return worn_job
 
 
 def words(at):
     return " ".join(m.value for m in [*at.markdown, *at.title, *at.info, *at.caption, *at.error])
-
-
-def press(at, label):
-    next(b for b in at.button if b.label == label).click()
-    at.run()
-    assert not at.exception, at.exception
 
 
 def test_options_page_recommends_and_shows_every_option(store, job):
@@ -78,7 +47,7 @@ def test_the_options_page_speaks_in_the_shops_unit(store, job):
 def test_overruling_without_a_reason_is_said(store, job):
     at = open_page("options.py", job)
     next(s for s in at.selectbox if s.label == "Option").set_value(str(Kind.REFRET))
-    press(at, "Keep wire, bevel and option")
+    send(at, "Keep wire, bevel and option")
     assert "needs a note" in words(at)
     assert decide(store, job).kind == Kind.LEVEL
 
@@ -91,22 +60,22 @@ def test_a_job_without_scale_length_says_what_to_do(store):
 @pytest.mark.slow
 def test_from_draft_to_accepted(store, job):
     at = open_page("options.py", job)
-    press(at, "Draft the estimate")
+    send(at, "Draft the estimate")
     at = open_page("estimate.py", job)
-    press(at, "Issue it …")
+    send(at, "Issue it …")
     assert estimates(store, job)[0].status == "draft"
     assert "does not change" in words(at)
-    press(at, "Not yet")
+    send(at, "Not yet")
     assert estimates(store, job)[0].status == "draft"
-    press(at, "Issue it …")
-    press(at, "Issue this")
+    send(at, "Issue it …")
+    send(at, "Issue this")
     assert estimates(store, job)[0].status == "issued"
     next(t for t in at.text_input if t.label == "Answered by").set_value("Her brother")
-    press(at, "Accepted")
+    send(at, "Accepted")
     view = estimates(store, job)[0]
     assert (view.status, view.answer.by, view.answer.how) == ("accepted", "Her brother", "signed")
     assert "Accepted by Her brother" in words(at)
-    press(at, "Undo this answer")
+    send(at, "Undo this answer")
     assert estimates(store, job)[0].status == "issued"
 
 
@@ -117,9 +86,9 @@ def test_what_is_typed_is_what_is_issued(store, job):
     next(t for t in at.text_area if t.label == "Note to the customer").set_value("school price").run()
     shown = [str(v).replace("\\", "") for column in at.table[0].value.to_dict("list").values() for v in column]
     assert "**292.14 USD**" in shown  # 270.50 and 8 %: 21.64
-    press(at, "Issue it …")
+    send(at, "Issue it …")
     assert "292.14" in words(at).replace("\\", "")
-    press(at, "Issue this")
+    send(at, "Issue this")
     e = estimates(store, job)[0].estimate
     assert (totals(e).total, e.note) == (29214, "school price")
 
@@ -170,10 +139,10 @@ def test_heights_typed_after_the_work_are_held_against_the_forecast(store, job, 
     at = open_page("after_work.py", job)
     field = next(t for t in at.text_input if t.label.startswith("Fret and height"))
     field.set_value("1: 0.95; 2 0.9")
-    press(at, "Keep these heights")
+    send(at, "Keep these heights")
     assert "not a fret and its height" in words(at)
     next(t for t in at.text_input if t.label.startswith("Fret and height")).set_value("1: 0.95, 2: 0,6 mm")
-    press(at, "Keep these heights")
+    send(at, "Keep these heights")
     assert {n: q.value for n, q in fret_heights(store, job, "after").items()} == {1: 0.95, 2: 0.6}
     rows = {str(r["Check"]): str(r["Verdict"]) for r in at.table[0].value.to_dict("records")}
     assert rows["fret 1, crown height"] == "✓ within"
@@ -193,7 +162,7 @@ def test_options_of_the_visit_after_the_work_get_an_answer(store, job, monkeypat
 def test_limits_are_set_for_one_instrument(store, job):
     at = open_page("options.py", job)
     at.number_input(key=f"limits-{job}-0-crown_height-mm").set_value(0.95)
-    press(at, "Keep for this instrument")
+    send(at, "Keep for this instrument")
     kept = decide(store, job).terms.limits["crown_height"]
     assert (kept.value, kept.source) == (0.95, "set for this instrument")
     assert decide(store, make_job(store)).terms.limits["crown_height"].value == 0.70
@@ -203,14 +172,14 @@ def test_work_on_the_frets_is_written_down_and_taken_back(store, job, monkeypatc
     put_elevation(store, monkeypatch, job, 2, [0.0] * 6, visit="after")
     at = open_page("after_work.py", job)
     next(t for t in at.text_input if t.label == "Frets").set_value("1-3, x")
-    press(at, "Write it down")
+    send(at, "Write it down")
     assert "not a fret or a run" in words(at)
     next(t for t in at.text_input if t.label == "Frets").set_value("1-3")
     next(t for t in at.text_input if t.label == "Came off the tops, mm").set_value("0,15")
-    press(at, "Write it down")
+    send(at, "Write it down")
     (work,) = fret_work(store, job)
     assert (work.kind, work.frets, work.off.value) == ("levelled", (1, 2, 3), 0.15)
-    press(at, "Take back")
+    send(at, "Take back")
     assert fret_work(store, job) == ()
 
 
@@ -220,10 +189,10 @@ def test_a_job_goes_on_from_an_earlier_one(store, job):
     at = open_page("options.py", later)
     field = next(n for n in at.number_input if n.label.startswith("This instrument was here before"))
     field.set_value(77)
-    press(at, "Go on from that job")
+    send(at, "Go on from that job")
     assert "no job no" in words(at)
     next(n for n in at.number_input if n.label.startswith("This instrument was here before")).set_value(1)
-    press(at, "Go on from that job")
+    send(at, "Go on from that job")
     with reading(store) as session:
         assert earlier_job(session, later).id == job
 
@@ -248,16 +217,16 @@ def test_options_page_shows_cost_wire_likeness_and_whose_limits(store, job):
     put_setting(store, "limits", decide(store, job).terms.limits.with_value("crown_height", 0.8).to_dict())
     at = open_page("options.py", job)
     assert "Labour 3.5 h, 262.50 USD; material 8.00 USD" in words(at).replace("\\", "")
-    press(at, "Judge it by the shop's present ones")
+    send(at, "Judge it by the shop's present ones")
     assert decide(store, job).terms.limits["crown_height"].value == 0.8
 
 
 def test_shop_page_keeps_wire_and_refuses_a_nameless_one(store, job):
     at = open_page("shop.py", job)
-    press(at, "Put it on the list")
+    send(at, "Put it on the list")
     assert "no label" in words(at)
     next(t for t in at.text_input if t.label == "Label").set_value("drawer 2")
-    press(at, "Put it on the list")
+    send(at, "Put it on the list")
     assert [w.stock.label for w in wires(store)] == ["drawer 2"]
 
 
@@ -265,12 +234,12 @@ def test_shop_page_changes_currency_with_its_own_decimals(store, job):
     at = open_page("shop.py", job)
     next(t for t in at.text_input if t.label.startswith("Currency")).set_value("jpy")
     next(n for n in at.number_input if n.label == "Labour an hour").set_value(9000.0)
-    press(at, "Keep these prices")
+    send(at, "Keep these prices")
     book = shop_prices(store)
     assert (book.currency, book.minor_digits, book.rates["labour_per_hour"]) == ("JPY", 0, 9000)
     assert any("No amount was converted" in w.value for w in at.warning)
     at = open_page("shop.py", job)
     next(t for t in at.text_input if t.label.startswith("Currency")).set_value("abc")
-    press(at, "Keep these prices")
+    send(at, "Keep these prices")
     assert "no currency" in words(at)
     assert shop_prices(store) == book

@@ -7,7 +7,8 @@ from streamlit.testing.v1 import AppTest
 
 from calib.lens_profile import LensProfile
 from inspect_app.services.lenses import LensTry, keep_lens, lenses
-from tests.inspect_app.ui.test_pages import open_page, press, submit
+from tests.inspect_app.ui.conftest import open_page
+from tests.inspect_app.ui.test_pages import press, submit
 
 PROFILE = LensProfile("phone", 0.81, 1e-3, -0.01, 2e-3, 0.1, 12, nearest_mm=250.0, farthest_mm=400.0, camera="Phone A")
 

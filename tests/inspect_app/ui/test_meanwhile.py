@@ -1,17 +1,15 @@
 """Two windows on the same form: what each typed is kept, and what both changed is a person's choice."""
 
 import dataclasses
-from pathlib import Path
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
-import inspect_app.ui
 from inspect_app.services import get_setting, job_view, put_setting, update_job
 from inspect_app.services.deciding import shop_limits
 from inspect_app.ui.meanwhile import Merged, merge
+from tests.inspect_app.ui.conftest import APP, send
 
-APP = str(Path(inspect_app.ui.__file__).parent / "app.py")
 pytestmark = [pytest.mark.filterwarnings("ignore::DeprecationWarning"), pytest.mark.usefixtures("served")]
 BASE = {"a": 1, "b": 1}
 
@@ -43,12 +41,6 @@ def open_at(file, **params):
 
 def fill(at, label, value):
     next(w for w in (*at.text_input, *at.number_input, *at.text_area) if w.label == label).set_value(value)
-
-
-def send(at, label):
-    next(b for b in at.button if b.label == label).click()
-    at.run()
-    assert not at.exception, at.exception
 
 
 def elsewhere(store, job, **changes):

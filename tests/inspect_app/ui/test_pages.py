@@ -1,12 +1,10 @@
 """Each page driven from the entry script: what it shows, what it does, and what it says when something is wrong."""
 
 import dataclasses
-from pathlib import Path
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
-import inspect_app.ui
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.quantities import one_of
 from inspect_app.services import (
@@ -33,8 +31,8 @@ from inspect_app.ui import server
 from inspect_app.ui.bench import STEPS
 from shared.errors import StoreError
 from tests.inspect_app.conftest import full_answer, measure_with, noise_jpeg, strip_photo
+from tests.inspect_app.ui.conftest import APP, open_page, send
 
-APP = str(Path(inspect_app.ui.__file__).parent / "app.py")
 pytestmark = [pytest.mark.filterwarnings("ignore::DeprecationWarning"), pytest.mark.usefixtures("served")]
 
 
@@ -45,21 +43,6 @@ def sharp(store, job, monkeypatch):
     photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
     measure_photo(store, photo.id, Ask("plan", scale_length=640.0))
     return photo
-
-
-def open_page(file, job, looked_at=None, frets=None, **params):
-    """A page of a job; the photo `looked_at` was looked at before, by this window, which saw `frets`."""
-    at = AppTest.from_file(APP, default_timeout=60)
-    at.query_params["job"] = str(job)
-    at.session_state["job"] = str(job)
-    if looked_at is not None:
-        at.session_state[f"sight-{looked_at}"], at.session_state[f"frets-{looked_at}"] = "", frets
-    for name, value in params.items():
-        at.query_params[name] = value
-    at.run()
-    at.switch_page(f"app_pages/{file}").run()
-    assert not at.exception, at.exception
-    return at
 
 
 def words(at):
@@ -267,8 +250,7 @@ def test_the_viewer_gets_the_photo_and_its_handles(job, measured):
 
 
 def submit(at, label):
-    next(b for b in at.button if b.label == label).click()
-    at.run()
+    send(at, label)
     measured_by_now(at)
 
 

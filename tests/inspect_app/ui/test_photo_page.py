@@ -13,7 +13,8 @@ from inspect_app.ui.looking import LEGEND
 from inspect_app.ui.waiting import proposed
 from sample_images import photos
 from tests.inspect_app.conftest import noise_jpeg, strip_photo
-from tests.inspect_app.ui.test_pages import open_page, press, submit, words
+from tests.inspect_app.ui.conftest import open_page
+from tests.inspect_app.ui.test_pages import press, submit, words
 
 pytestmark = [pytest.mark.filterwarnings("ignore::DeprecationWarning"), pytest.mark.usefixtures("served")]
 

@@ -1,12 +1,10 @@
 """The way through a job: what its tabs say, what a new job asks, errors at their field, lengths in the unit chosen."""
 
 import dataclasses
-from pathlib import Path
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
-import inspect_app.ui
 from inspect_app.services import (
     JobDetails,
     Stage,
@@ -30,20 +28,9 @@ from inspect_app.ui.bench import STEPS
 from inspect_app.ui.forms import LENGTHS, details_of, fields_of
 from shared.errors import OptionError
 from tests.inspect_app.conftest import noise_jpeg, strip_photo
+from tests.inspect_app.ui.conftest import APP, open_page, send
 
-APP = str(Path(inspect_app.ui.__file__).parent / "app.py")
 pytestmark = [pytest.mark.filterwarnings("ignore::DeprecationWarning"), pytest.mark.usefixtures("served")]
-
-
-def open_page(file, **params):
-    at = AppTest.from_file(APP, default_timeout=60)
-    for name, value in params.items():
-        at.query_params[name] = str(value)
-        at.session_state[name] = str(value)
-    at.run()
-    at.switch_page(f"app_pages/{file}").run()
-    assert not at.exception, at.exception
-    return at
 
 
 def tabs(at):
@@ -52,12 +39,6 @@ def tabs(at):
 
 def field(at, label):
     return next(w for w in (*at.text_input, *at.number_input, *at.text_area) if w.label.startswith(label))
-
-
-def send(at, label):
-    next(b for b in at.button if b.label == label).click()
-    at.run()
-    assert not at.exception, at.exception
 
 
 def beneath(at, label):

@@ -12,25 +12,17 @@ from inspect_app.jobs.details import InstrumentDetails, JobDetails
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from inspect_app.reading.key import Key, NotMeasured, Place, on_fret
-from inspect_app.services import add_photo, create_job, job_view, measure_photo, open_store, update_job
+from inspect_app.services import add_photo, create_job, job_view, measure_photo, update_job
 from inspect_app.services.deciding import add_wire, board_of_visit, change_terms, decide, setup_of_visit
 from inspect_app.services.estimating import draft, estimate_pdf
 from inspect_app.services.setups import change_setup_targets, setup_targets
-from inspect_app.ui import server
 from shared.errors import OptionError
 from tests.inspect_app.conftest import measure_with
 from tests.inspect_app.deciding_case import jpeg, mm, put_elevation
-from tests.inspect_app.ui.test_deciding import open_page, press, words
+from tests.inspect_app.ui.conftest import open_page, send
+from tests.inspect_app.ui.test_deciding import words
 
-pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
-
-
-@pytest.fixture
-def store(data_dir, monkeypatch):
-    opened = open_store(data_dir)
-    monkeypatch.setattr(server, "store", lambda: opened)
-    yield opened
-    opened.close()
+pytestmark = [pytest.mark.filterwarnings("ignore::DeprecationWarning"), pytest.mark.usefixtures("served")]
 
 
 @pytest.fixture
@@ -133,7 +125,7 @@ def test_targets_are_set_on_the_shops_page_and_refused_where_they_make_no_sense(
     with pytest.raises(OptionError):
         change_setup_targets(store, "flute", {})
     page = open_page("shop.py", job)
-    press(page, "Keep these")
+    send(page, "Keep these")
     assert setup_of_visit(store, job).held[0].verdict == "within"
 
 

@@ -1,53 +1,21 @@
 """A second save on what another window changed: estimate lines and fields, an instrument's limits, a finding's note."""
 
-from pathlib import Path
-
 import pytest
-from streamlit.testing.v1 import AppTest
 
-import inspect_app.ui
 from inspect_app.decide.estimate import Line
-from inspect_app.services import add_photo, open_store, photo_view, update_photo
+from inspect_app.services import add_photo, photo_view, update_photo
 from inspect_app.services.deciding import change_terms, decide
 from inspect_app.services.estimating import change_estimate, draft, estimates
-from inspect_app.ui import server
 from tests.inspect_app.conftest import noise_jpeg
-from tests.inspect_app.deciding_case import make_job, put_elevation
+from tests.inspect_app.ui.conftest import open_page, send
 
-APP = str(Path(inspect_app.ui.__file__).parent / "app.py")
-pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
+pytestmark = [pytest.mark.filterwarnings("ignore::DeprecationWarning"), pytest.mark.usefixtures("served")]
 THEIRS = (Line("Another window's work", "1", "piece", 5000, True),)
 
 
 @pytest.fixture
-def store(data_dir, monkeypatch):
-    opened = open_store(data_dir)
-    monkeypatch.setattr(server, "store", lambda: opened)
-    yield opened
-    opened.close()
-
-
-@pytest.fixture
-def job(store, monkeypatch):
-    made = make_job(store)
-    put_elevation(store, monkeypatch, made, 1, [0.15] * 6)
-    return made
-
-
-def open_page(file, job):
-    at = AppTest.from_file(APP, default_timeout=60)
-    at.query_params["job"] = str(job)
-    at.session_state["job"] = str(job)
-    at.run()
-    at.switch_page(f"app_pages/{file}").run()
-    assert not at.exception, at.exception
-    return at
-
-
-def press(at, label):
-    next(b for b in at.button if b.label == label).click()
-    at.run()
-    assert not at.exception, at.exception
+def job(worn_job):
+    return worn_job
 
 
 def tables(at):
@@ -79,7 +47,7 @@ def test_lines_that_both_windows_changed_are_asked_with_both_versions(store, job
     assert "Another window's work" in tables(at)
     assert "7.5" in tables(at)
     assert estimates(store, job)[0].estimate.lines == THEIRS  # nothing is lost before a person chose
-    press(at, answer)
+    send(at, answer)
     lines = estimates(store, job)[0].estimate.lines
     assert lines == THEIRS if kept == "theirs" else lines[0].quantity == "7.5"
     assert not at.warning
@@ -101,7 +69,7 @@ def test_a_field_of_the_estimate_is_told_with_both_versions(store, job):
     assert "theirs" in warned(at)
     assert "mine" in warned(at)
     assert estimates(store, job)[0].estimate.note == "mine"
-    press(at, "Take the other")
+    send(at, "Take the other")
     assert estimates(store, job)[0].estimate.note == "theirs"
 
 
@@ -111,7 +79,7 @@ def limits_of(store, job):
 
 def set_limit(at, key, value):
     next(n for n in at.number_input if n.key and n.key.endswith(f"-{key}-mm")).set_value(value)
-    press(at, "Keep for this instrument")
+    send(at, "Keep for this instrument")
 
 
 def test_two_limits_of_an_instrument_changed_in_two_windows_are_both_kept(store, job):
@@ -130,7 +98,7 @@ def test_one_limit_changed_in_two_windows_is_asked_with_both_versions(store, job
     assert limits_of(store, job)["crown_height"].value == 0.61
     assert "0.61 mm" in tables(at)
     assert "0.95 mm" in tables(at)
-    press(at, "Keep what was typed here")
+    send(at, "Keep what was typed here")
     assert limits_of(store, job)["crown_height"].value == 0.95
 
 
@@ -139,9 +107,9 @@ def test_a_findings_note_changed_in_two_windows_is_asked_and_its_category_kept(s
     at = open_page("findings.py", job)
     update_photo(store, photo.id, note="theirs", category="board")
     next(t for t in at.text_area if t.key == f"note-finding-{photo.id}-0").set_value("mine")
-    press(at, "Keep")
+    send(at, "Keep")
     assert photo_view(store, photo.id).note == "theirs"
     assert "theirs" in tables(at)
     assert "mine" in tables(at)
-    press(at, "Keep what was typed here")
+    send(at, "Keep what was typed here")
     assert (photo_view(store, photo.id).note, photo_view(store, photo.id).category) == ("mine", "board")

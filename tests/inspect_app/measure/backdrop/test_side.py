@@ -97,6 +97,7 @@ def test_a_shadow_taken_for_the_foot_is_found_out_by_how_the_crowns_would_fall()
     moved = replace(detected, seen=tuple(replace(s, crown=s.crown + 0.7) for s in detected.seen))
     answer = side.measure_detected(moved, ask)
     assert not answer.frets
+    assert answer.not_measured
     assert all("degrees towards the board's edge, as none do" in n.reason for n in answer.not_measured)
 
 
