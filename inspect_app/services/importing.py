@@ -33,6 +33,9 @@ _ROWS, _PHOTOS = "job/rows.json", "job/photos"
 _KIND = "inspect-app job"
 _MOST_ROW_BYTES = 1_000_000_000
 """Of a file of rows: some hundred photos with a megabyte of answer for each of ten inspections."""
+_DENSEST = 100
+"""Times that a file of an export may be smaller packed: rows pack ten to twenty times, while deflate reaches a thousand
+on what only repeats, and reading that would fill the memory."""
 _SHOP, _LINK = ("wires", "gauges", "prints"), "same_instrument"
 _UNREADABLE = (
     sqlite3.Error,
@@ -228,12 +231,12 @@ def _read(path: Path, name: str, most: int) -> bytes:
     try:
         if path.is_dir():
             at = path / name
-            size = at.stat().st_size
+            size = packed = at.stat().st_size
             data = at.read_bytes() if size <= most else b""
         else:
             with zipfile.ZipFile(path) as z:
-                size = z.getinfo(name).file_size
-                data = z.read(name) if size <= most else b""
+                size, packed = z.getinfo(name).file_size, z.getinfo(name).compress_size
+                data = z.read(name) if size <= min(most, _DENSEST * packed) else b""
     except (KeyError, FileNotFoundError):
         if path.exists():
             raise OptionError(
@@ -242,6 +245,6 @@ def _read(path: Path, name: str, most: int) -> bytes:
         raise OptionError(f"There is no file {path}.", "Check its name.") from None
     except Exception as error:  # `zipfile` hands on whatever its parts end in: struct, zlib, codecs
         raise OptionError(f"{path} can't be read: {error}.", "Use another copy, or export the job again.") from error
-    if size > most:
+    if size > min(most, _DENSEST * packed):
         raise OptionError(f"{name} in {path} is larger than any export makes it.", "Export the job again.")
     return data

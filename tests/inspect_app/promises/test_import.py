@@ -255,3 +255,11 @@ def test_an_export_of_an_earlier_version_is_brought_forward(exported, other, tmp
 def test_an_export_without_the_whole_says_how_to_make_one(made, other):
     with pytest.raises(OptionError, match=r"holds no job/rows.json.*--whole"):
         import_job(other, made / "plain.zip")
+
+
+def test_rows_that_only_repeat_are_refused_before_they_are_read(other, tmp_path):
+    bad = tmp_path / "bad.zip"
+    with zipfile.ZipFile(bad, "w", zipfile.ZIP_DEFLATED) as out:
+        out.writestr("job/rows.json", b'{"rows": [' + b"0," * 1_000_000 + b"0]}")
+    with pytest.raises(OptionError, match="larger than any export makes it"):
+        import_job(other, bad)
