@@ -176,14 +176,16 @@ def targets_of_kinds(changed: Mapping[str, Mapping[str, Sequence[float]]] | None
     return tuple(out)
 
 
-def targets_for(kind: str, every: Sequence[Targets]) -> Targets | None:
-    """The targets of an instrument whose kind was written down as `kind`, ``electric guitar``; None where none fits.
+def targets_for(written: Sequence[str], every: Sequence[Targets]) -> Targets | None:
+    """The targets of an instrument by what is `written` of it: its kind, ``electric guitar``, then its name; None where
+    neither tells.
 
     Whole words count, an s or es may follow: Luke's guitar is no uke.
     """
     table = load_table("setup_targets")
-    named = {t.kind: "|".join(map(re.escape, table[t.kind]["words"])) for t in every}
-    return next((t for t in every if re.search(rf"\b(?:{named[t.kind]})(?:e?s)?\b", kind, re.IGNORECASE)), None)
+    words = {t.kind: "|".join(map(re.escape, table[t.kind]["words"])) for t in every}
+    told = (t for text in written for t in every if re.search(rf"\b(?:{words[t.kind]})(?:e?s)?\b", text, re.IGNORECASE))
+    return next(told, None)
 
 
 def setup_of(inspections: Sequence[Inspection], instrument: Instrument, targets: Targets | None = None) -> Setup:

@@ -24,7 +24,7 @@ def setup_in(session: Session, details: InstrumentDetails, inspections: Sequence
     instrument = instrument_of(details)
     if instrument is None:
         return Setup()
-    return setup_of(inspections, instrument, targets_for(f"{details.kind} {details.name}", _targets(session)))
+    return setup_of(inspections, instrument, targets_for((details.kind, details.name), _targets(session)))
 
 
 def _targets(session: Session) -> tuple[Targets, ...]:

@@ -26,7 +26,7 @@ from shared.measured import Contribution, Measured
 SCALE, BODY, FRETS = 640.0, 16, 22
 INSTRUMENT = Instrument(SCALE, frets=FRETS, radius_nut=300.0)
 TARGETS = targets_of_kinds()
-ELECTRIC = targets_for("Electric guitar", TARGETS)
+ELECTRIC = targets_for(["Electric guitar"], TARGETS)
 
 
 def top(n, relief=0.3, tongue=0.0, high=None):
@@ -135,12 +135,17 @@ def test_readings_are_held_against_what_the_kind_aims_at():
      ("electro-acoustic guitar", "acoustic"), ("electroacoustic guitar", "acoustic")],
 )  # fmt: skip
 def test_the_kind_is_told_from_how_it_was_written_down(written, kind):
-    found = targets_for(written, TARGETS)
+    found = targets_for([written], TARGETS)
     assert (found.kind if found else None) == kind
 
 
+def test_the_kind_counts_before_the_name():
+    assert targets_for(["electric guitar", "Bass Player's Second"], TARGETS).kind == "electric"
+    assert targets_for(["", "Old classical"], TARGETS).kind == "classical"
+
+
 def test_targets_can_be_set_and_senseless_ones_are_refused():
-    mine = targets_for("electric guitar", targets_of_kinds({"electric": {"treble relief": (0.2, 0.5)}}))
+    mine = targets_for(["electric guitar"], targets_of_kinds({"electric": {"treble relief": (0.2, 0.5)}}))
     assert (mine.by_name["treble relief"].least, mine.by_name["treble relief"].source) == (0.2, "set by the shop")
     assert mine.by_name["bass relief"].source == "common practice, no source"
     with pytest.raises(OptionError, match="no range"):
