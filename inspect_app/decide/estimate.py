@@ -110,6 +110,7 @@ class PriceBook:
         alike = all(data[part] == usual[part] for part in ("currency", "minor_digits"))
         materials = usual["materials"] if alike else dict.fromkeys(usual["materials"], 0)
         newer = {"hours": {**usual["hours"], **data["hours"]}, "materials": {**materials, **data["materials"]}}
+        _ = [Decimal(amount) for part in (*newer.values(), data["rates"]) for amount in part.values()]  # amounts, all
         return cls(**{**data, **newer})
 
     def to_dict(self) -> dict[str, Any]:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 import re
 import sqlite3
 import tempfile
 import zipfile
+from collections.abc import Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -47,6 +47,8 @@ _MOST_ROW_BYTES = 1_000_000_000
 _DENSEST = 100
 """Times that a file of an export may be smaller packed: rows pack ten to twenty times, while deflate reaches a thousand
 on what only repeats, and reading that would fill the memory."""
+_LARGEST = 1e12
+"""No length in mm, no count and no price in minor units is larger, nor is a sum of a few finite then."""
 _SHOP, _LINK = ("wires", "gauges", "prints"), "same_instrument"
 _UNREADABLE = (
     sqlite3.Error,
@@ -174,10 +176,18 @@ def _read_values(session: Session) -> None:
         for at in session.scalars(select(mapper.class_).options(undefer("*"))):
             for name, kind in types.items():
                 value = getattr(at, name)
-                if isinstance(value, float) and not math.isfinite(value):
-                    raise ValueError(f"{name} is {value}")
                 if not (value is None or isinstance(value, (float, int) if kind is float else kind)):
                     raise TypeError(f"{name} is {value!r:.50}")
+                if any(not abs(n) <= _LARGEST for n in _numbers_in(value)):
+                    raise ValueError(f"a number in {name} is too large")
+
+
+def _numbers_in(value: object) -> Iterator[float]:
+    if isinstance(value, dict | list):
+        for held in value.values() if isinstance(value, dict) else value:
+            yield from _numbers_in(held)
+    elif isinstance(value, int | float):
+        yield value
 
 
 def _read_as_pages_do(store: Store, job_id: int) -> None:

@@ -143,7 +143,7 @@ def linked(store):
     "harm",
     ["rows", "photo", "no rows", "no zip", "other kind", "two jobs", "newer", "bad answer",
      "deep", "no photos", "great number", "empty lists", "estimate", "terms", "prices", "words for a number",
-     "other paper", "no paper", "hash", "decision"],
+     "other paper", "no paper", "hash", "decision", "mountains"],
 )  # fmt: skip
 def test_what_is_damaged_is_refused_and_leaves_nothing(exported, other, tmp_path, harm):
     bad = tmp_path / "bad.zip"
@@ -175,6 +175,7 @@ ROW_HARMS = {
     "prices": ("terms", "prices", "[]"),
     "other paper": ("answers", "pdf_sha256", "0" * 64),
     "words for a number": ("fret_heights", "height", "one"),
+    "mountains": ("fret_heights", "height", 1e300),
     "great number": ("jobs", "number", 10**30),  # more than SQLite holds
 }
 
