@@ -142,17 +142,15 @@ def _mark(name: str, sha256: str, asked: object, version: str) -> str:
     return json.dumps([name, sha256, asked, version], sort_keys=True, default=str)
 
 
-def answers(
-    photos: Sequence[Path], ask: Ask, where: Runner, picture: Callable[[Path], str], kept: Kept | None
-) -> Iterator[tuple[Path, Answered]]:
+def answers(photos: Sequence[Path], ask: Ask, where: Runner, picture: str, kept: Kept | None) -> Iterator[Answered]:
     """Every photo's answer, a refusal too, in the photos' order; those that are `kept` are not asked for again.
 
-    `picture` gives the ending of the picture to draw of a photo, empty for none.
+    `picture` is the ending of the picture to draw of each, empty for none.
     """
     with tqdm(total=len(photos), unit="photo", disable=None if len(photos) > 1 else True) as bar:
-        for path, done in zip(photos, _in_order(_as_done(photos, ask, where, picture, kept)), strict=True):
+        for done in _in_order(_as_done(photos, ask, where, picture, kept)):
             with bar.external_write_mode():
-                yield path, done
+                yield done
             bar.update()
 
 
@@ -167,7 +165,7 @@ def _in_order(numbered: Iterable[tuple[int, Answered]]) -> Iterator[Answered]:
 
 
 def _as_done(
-    photos: Sequence[Path], ask: Ask, where: Runner, picture: Callable[[Path], str], kept: Kept | None
+    photos: Sequence[Path], ask: Ask, where: Runner, picture: str, kept: Kept | None
 ) -> Iterator[tuple[int, Answered]]:
     """Each photo's place and answer, as soon as it is there."""
     ready: list[tuple[int, Answered]] = []
@@ -184,7 +182,7 @@ def _as_done(
 def _calls(
     photos: Sequence[Path],
     ask: Ask,
-    picture: Callable[[Path], str],
+    picture: str,
     kept: Kept | None,
     ready: list[tuple[int, Answered]],
 ) -> Iterator[Call]:
@@ -199,7 +197,7 @@ def _calls(
         if there is not None:
             ready.append((n, Answered(there)))
         else:
-            yield n, answer_photo, (data, path.name, ask, picture(path))
+            yield n, answer_photo, (data, path.name, ask, picture)
 
 
 def _answered(call: Future[Answered], path: Path, ask: Ask) -> Answered:

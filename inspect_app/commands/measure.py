@@ -16,6 +16,7 @@ from inspect_app.decide.together import flats_together
 from inspect_app.reading.ask import Ask, OwnPrecision, ScaleAsk, parse_held, parse_scale, parse_scale_plane
 from inspect_app.reading.inspection import Inspection
 from shared.errors import OptionError
+from shared.names import distinct
 
 __all__ = ["run", "ask_from", "picture_ending"]
 
@@ -28,16 +29,17 @@ def run(options: argparse.Namespace) -> int:
     """Measure every photo named; 0 if all gave readings, 2 if any was refused, 130 if it was stopped."""
     ask, photos = ask_from(options), photos_in(options.photos)
     several = len(photos) > 1
-    for to in (options.json, options.results, *(_overlay_path(options.overlay, path, several) for path in photos)):
+    overlays = _overlay_paths(options.overlay, photos)
+    for to in (options.json, options.results, *overlays):
         refuse_over(to, photos)
     ending = _ending(options.overlay, several)
     kept = Kept.at(options.results) if options.results else None
     where = runner_for(options.workers, options.scheduler, len(photos))
     all_read, held = True, []
     try:
-        for path, done in answers(photos, ask, where, lambda _: ending, kept):
-            if done.picture and (to := _overlay_path(options.overlay, path, several)):
-                write_file(to, done.picture)
+        for done, overlay in zip(answers(photos, ask, where, ending, kept), overlays, strict=True):
+            if done.picture and overlay:
+                write_file(overlay, done.picture)
             print(answer_table(done.answer, options.units), flush=True)
             all_read = all_read and bool(done.answer.frets or done.answer.values)
             held += [done.answer] if options.json or options.together else []
@@ -135,11 +137,11 @@ def _scale(options: argparse.Namespace) -> ScaleAsk:
     return replace(asked, u_factor=found.u_factor, prints=prints, number=found.id)
 
 
-def _overlay_path(given: Path | None, photo: Path, several: bool) -> Path | None:
-    """Where the drawn photo goes: the file given or, with several photos, a file of its own in that folder."""
-    if given is None or not several:
-        return given
-    return given / f"{photo.stem}-readings.jpg"
+def _overlay_paths(given: Path | None, photos: list[Path]) -> list[Path | None]:
+    """Where each drawn photo goes: the file given or, with several photos, a file of its own in that folder."""
+    if given is None or len(photos) == 1:
+        return [given] * len(photos)
+    return [given / f"{name}.jpg" for name in distinct(f"{photo.stem}-readings" for photo in photos)]
 
 
 def _ending(overlay: Path | None, several: bool) -> str:

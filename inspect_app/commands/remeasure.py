@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
 
 from inspect_app.commands.files import write_file
 from inspect_app.commands.table import aligned
@@ -24,14 +26,39 @@ def run(options: argparse.Namespace) -> int:
     try:
         for number in options.jobs:
             job_numbered(store, number)  # says so where there is none
-        done = list(_photos(store, options))
-        print("\n".join(_sum(store, done, options.dry_run)))
+        tally, forms = _Tally(), []
+        for at in _photos(store, options):
+            tally.add(at)
+            if options.json:
+                forms.append(_form(at))
+        print("\n".join(_sum(store, tally, options.dry_run)))
     finally:
         store.close()
     if options.json:
-        form = json.dumps([_form(at) for at in done], indent=1, ensure_ascii=False, allow_nan=False)
+        form = json.dumps(forms, indent=1, ensure_ascii=False, allow_nan=False)
         write_file(options.json, f"{form}\n".encode())
-    return EXIT_NOT_READ if any(at.failed for at in done) else EXIT_DONE
+    return EXIT_NOT_READ if tally.failed else EXIT_DONE
+
+
+@dataclass(slots=True)
+class _Tally:
+    """What came of the photos so far: counts, for the answers of years do not fit into memory together."""
+
+    photos: int = 0
+    same: int = 0
+    failed: bool = False
+    kept: bool = False
+    jobs: set[int] = field(default_factory=set)
+    """Numbers of those in which something moved."""
+    changes: Counter[str] = field(default_factory=Counter)
+
+    def add(self, at: Remeasured) -> None:
+        self.photos += 1
+        self.same += at.same
+        self.failed |= bool(at.failed)
+        self.kept |= at.kept
+        self.jobs |= {at.of.job_number} if at.changes else set()
+        self.changes += _counts(at.changes)
 
 
 def _photos(store: Store, options: argparse.Namespace) -> Iterator[Remeasured]:
@@ -48,21 +75,26 @@ def _outcome(at: Remeasured, dry: bool) -> str:
     if at.failed:
         return f"not read, and left as it was: {at.failed}"
     words = [f"{at.same} readings as before"]
-    for count, what in _counts(at.changes):
-        words += [f"{count} {what}"] if count else []
+    words += _said(_counts(at.changes))
     if not at.kept and not dry:
         words.append("measured by someone else meanwhile, whose answer stays")
     return ", ".join(words)
 
 
-def _counts(changes: Sequence[Change]) -> tuple[tuple[int, str], ...]:
-    both = [c for c in changes if c.moved is not None]
-    return (
-        (len(both), "moved"),
-        (sum(c.moved_over_u > 1.0 for c in both), "of them by more than U"),
-        (sum(c.now is None for c in changes), "no longer read"),
-        (sum(c.before is None for c in changes), "newly read"),
-    )
+_WAYS = ("moved", "of them by more than U", "no longer read", "newly read")
+
+
+def _counts(changes: Iterable[Change]) -> Counter[str]:
+    """How many readings went each of `_WAYS`."""
+    out: Counter[str] = Counter()
+    for c in changes:
+        out["moved" if c.before and c.now else "newly read" if c.now else "no longer read"] += 1
+        out["of them by more than U"] += c.moved_over_u > 1.0
+    return out
+
+
+def _said(counts: Counter[str]) -> list[str]:
+    return [f"{counts[way]} {way}" for way in _WAYS if counts[way]]
 
 
 def _row(c: Change, lengths: LengthUnit) -> list[str]:
@@ -77,19 +109,18 @@ def _value(q: Measured | None, lengths: LengthUnit) -> str:
     return "not read" if q is None else str(show(q, lengths))
 
 
-def _sum(store: Store, done: Sequence[Remeasured], dry: bool) -> Iterator[str]:
-    if not done:
+def _sum(store: Store, tally: _Tally, dry: bool) -> Iterator[str]:
+    if not tally.photos:
         yield "This version has read every photo; --all reads them again."
         return
-    total = [c for at in done for c in at.changes]
-    counts = ", ".join(f"{n} {what}" for n, what in _counts(total) if n) or "nothing moved"
-    yield f"{len(done)} photos, {sum(at.same for at in done)} readings as before, {counts}."
-    for number in sorted({at.of.job_number for at in done if at.changes}):
+    counts = ", ".join(_said(tally.changes)) or "nothing moved"
+    yield f"{tally.photos} photos, {tally.same} readings as before, {counts}."
+    for number in sorted(tally.jobs):
         for paper in issued_papers(store, number):
             yield f"#{number}: {paper} stays as it was issued."
     if dry:
         yield "Nothing was kept: this was a trial."
-    elif any(at.kept for at in done):
+    elif tally.kept:
         yield "The earlier readings are kept; undo on a photo's page brings them back."
 
 

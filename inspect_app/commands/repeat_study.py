@@ -52,8 +52,8 @@ def _photos(given: Sequence[Path]) -> Iterator[tuple[str, Path]]:
 
 
 def _answers(photos: Sequence[tuple[str, Path]], ask: Ask, where: Runner) -> Iterator[tuple[str, Inspection]]:
-    done = answers([path for _, path in photos], ask, where, lambda _: "", None)
-    for (who, path), (_, one) in zip(photos, done, strict=True):
+    done = answers([path for _, path in photos], ask, where, "", None)
+    for (who, path), one in zip(photos, done, strict=True):
         if one.answer.frets or one.answer.values:
             print(f"{path}: {len(one.answer.frets)} frets", flush=True)
             yield who, one.answer

@@ -102,9 +102,15 @@ class PriceBook:
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> PriceBook:
-        """From plain values, as kept by the store; work and material newer than that have the default book's."""
+        """From plain values, as kept by the store; work and material newer than that have the default book's.
+
+        An amount of one currency is none of another: there the newer material has no price yet, which is 0.
+        """
         usual = load_table("prices")
-        newer = {part: {**usual[part], **data[part]} for part in ("hours", "materials")}
+        alike = all(data[part] == usual[part] for part in ("currency", "minor_digits"))
+        materials = usual["materials"] if alike else dict.fromkeys(usual["materials"], 0)
+        newer = {"hours": {**usual["hours"], **data["hours"]}, "materials": {**materials, **data["materials"]}}
+        _ = [Decimal(amount) for part in (*newer.values(), data["rates"]) for amount in part.values()]  # amounts, all
         return cls(**{**data, **newer})
 
     def to_dict(self) -> dict[str, Any]:
@@ -233,7 +239,8 @@ def option_lines(
     if not besides.new_nut:
         return (base, replace_line, *board, setup, labour("Check the nut slots", "nut_check"), wire, used_up)
     made = labour("Make and fit a nut for the taller frets", "nut_new")
-    blank = Line("Nut blank", "1", "piece", int(book.materials["nut_blank"]))
+    price = int(book.materials["nut_blank"])
+    blank = Line("Nut blank" if price else "Nut blank (the price book has no price for it)", "1", "piece", price)
     return (base, replace_line, *board, setup, made, wire, blank, used_up)
 
 

@@ -104,7 +104,7 @@ class Limits:
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Limits:
         """The inverse of `to_dict`; a limit that is newer than what was stored has its default."""
-        kept = {key: Limit(key, **row) for key, row in data.items()}
+        kept = {key: Limit(key, **{**row, "value": float(row["value"])}) for key, row in data.items()}
         return cls(tuple(kept.values()) + tuple(e for e in cls.default().entries if e.key not in kept))
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, String, UnaryExpression, cast, func, select
+from sqlalchemy import ColumnElement, Select, String, UnaryExpression, case, cast, func, select
 from sqlalchemy.orm import Session
 
 from inspect_app.jobs.decision_models import EstimateRow
@@ -115,29 +115,34 @@ def find(
     """
     wanted: list[ColumnElement[bool]] = [func.instr(Job.search_text, word) > 0 for word in folded(query).split()]
     if archived is not None:
-        away = (
-            select(Setting.key)
-            .where(Setting.key == _STANDING + cast(Job.id, String), func.json_extract(Setting.value, "$.archived") == 1)
-            .exists()
-        )
+        away = func.coalesce(_said("$.archived").scalar_subquery(), 0) == 1
         wanted.append(away if archived else ~away)
+    if waits_for:
+        wanted.append(_whose_turn() == waits_for)
     chosen = select(Job.id).where(*wanted)
-    if waits_for:  # where a job stands is worked out, so it can't be asked of the database
-        every = session.scalars(chosen.order_by(*_ordered(order))).all()
-        stages = _stages(session, every, chosen)
-        kept = [j for j in every if stages[j].waits_for == waits_for]
-        total, ids = len(kept), kept[offset : offset + limit]
-    else:
-        total = session.scalar(select(func.count()).select_from(chosen.subquery())) or 0
-        ids = list(session.scalars(chosen.order_by(*_ordered(order)).limit(limit).offset(offset)))
+    total = session.scalar(select(func.count()).select_from(chosen.subquery())) or 0
+    ids = list(session.scalars(chosen.order_by(*_ordered(order)).limit(limit).offset(offset)))
     jobs = {j.id: j for j in session.scalars(select(Job).where(Job.id.in_(ids)))}
-    said, stages, counts = standings(session, ids), _stages(session, ids), count(session, ids)
-    return tuple(_row(jobs[j], counts[j].photos, stages[j], said[j].archived) for j in ids), total
+    said, counts = standings(session, ids), count(session, ids)
+    return tuple(_row(jobs[j], counts[j].photos, stage_of(counts[j], said[j]), said[j].archived) for j in ids), total
 
 
-def _stages(session: Session, job_ids: Sequence[int], chosen: Select[int] | None = None) -> dict[int, Stage]:
-    said, counts = standings(session, job_ids), count(session, job_ids, chosen)
-    return {j: stage_of(counts[j], said[j]) for j in job_ids}
+def _whose_turn() -> ColumnElement[str]:
+    """Whose turn a job is, as `Stage.waits_for` has it for `stage_of`: a person's word, or an estimate that waits for
+    its answer, alone take it from the bench, so that nothing need be counted."""
+    said = _said("$.stage").scalar_subquery()
+    sent = (EstimateRow.job_id == Job.id, EstimateRow.status.in_(("accepted", "issued")))
+    furthest = select(func.min(EstimateRow.status)).where(*sent).scalar_subquery()  # "accepted" sorts before "issued"
+    return func.coalesce(
+        case({s.name: s.waits_for for s in Stage}, value=said),
+        case({"issued": Stage.SENT.waits_for}, value=furthest),
+        Stage.EMPTY.waits_for,
+    )
+
+
+def _said(path: str) -> Select[Any]:
+    """What a person said of a job of the outer query."""
+    return select(func.json_extract(Setting.value, path)).where(Setting.key == _STANDING + cast(Job.id, String))
 
 
 def _ordered(order: str) -> tuple[UnaryExpression[Any], ...]:
@@ -161,10 +166,9 @@ def _row(job: Job, photos: int, stage: Stage, archived: bool) -> JobRow:
     )
 
 
-def count(session: Session, job_ids: Sequence[int], chosen: Select[int] | None = None) -> dict[int, Counts]:
-    """Counts for these jobs, photos taken out not counted; `chosen` selects the same jobs, where they may be many."""
-    these = job_ids if chosen is None else chosen
-    here = (Photo.job_id.in_(these), Photo.removed.is_(None))
+def count(session: Session, job_ids: Sequence[int]) -> dict[int, Counts]:
+    """Counts for these jobs, photos taken out not counted."""
+    here = (Photo.job_id.in_(job_ids), Photo.removed.is_(None))
     photos = (
         select(Photo.job_id, func.count(), func.count().filter(Photo.view != "finding"))
         .where(*here)
@@ -190,7 +194,7 @@ def count(session: Session, job_ids: Sequence[int], chosen: Select[int] | None =
     )
     issued = (
         select(EstimateRow.job_id, func.min(EstimateRow.status))  # "accepted" sorts before "issued"
-        .where(EstimateRow.job_id.in_(these), EstimateRow.status.in_(("accepted", "issued")))
+        .where(EstimateRow.job_id.in_(job_ids), EstimateRow.status.in_(("accepted", "issued")))
         .group_by(EstimateRow.job_id)
     )
     after = (

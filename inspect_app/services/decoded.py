@@ -6,7 +6,6 @@ import hashlib
 from collections.abc import Callable, Hashable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from threading import Condition
 
@@ -17,7 +16,7 @@ from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app.measure import Look, calibrate, look
 from inspect_app.reading.ask import Ask
-from shared.errors import StoreError
+from shared.errors import InspectError, StoreError
 
 __all__ = ["calibration", "decoded", "look_ahead", "looked", "stored_bytes"]
 
@@ -36,18 +35,30 @@ class _Opened:
     """A decoded photo and what was found in it, kept and let go together; a question being answered is waited for."""
 
     photo: Photo
-    calibration: Callable[[Ask], tuple[Scale, Plane]]
+    calibration: Callable[[Ask], tuple[Scale, Plane] | InspectError]
+    """An error is kept as well: a photo without a scale takes as long to look at, and never gets one."""
     look: Callable[[Ask], Look]
 
 
 def _opened_as(photo: Photo) -> _Opened:
-    calibrated = cached(LRUCache(4), condition=Condition())(partial(calibrate, photo))
+    @cached(LRUCache(4), condition=Condition())
+    def calibrated(ask: Ask) -> tuple[Scale, Plane] | InspectError:
+        try:
+            return calibrate(photo, ask)
+        except InspectError as error:
+            return error
 
     @cached(LRUCache(1), condition=Condition())  # the question that stands
     def looked(ask: Ask) -> Look:
-        return look(photo, ask, calibrated(_only_scale(ask)))
+        return look(photo, ask, _or_raise(calibrated(_only_scale(ask))))
 
     return _Opened(photo, calibrated, looked)
+
+
+def _or_raise(found: tuple[Scale, Plane] | InspectError) -> tuple[Scale, Plane]:
+    if isinstance(found, InspectError):
+        raise found.with_traceback(None)  # else each time it is raised would add to the last
+    return found
 
 
 def _kept_bytes(at: _Opened) -> int:
@@ -129,7 +140,7 @@ def calibration(path: Path, sha256: str, ask: Ask) -> tuple[Scale, Plane]:
     InspectError
         As `decoded`; if the scale is not there.
     """
-    return _opened(path, sha256).calibration(_only_scale(ask))
+    return _or_raise(_opened(path, sha256).calibration(_only_scale(ask)))
 
 
 def looked(path: Path, sha256: str, ask: Ask) -> Look:

@@ -10,6 +10,7 @@ import re
 import shutil
 import uuid
 import zipfile
+from collections.abc import Mapping
 from dataclasses import asdict
 from decimal import Decimal
 from pathlib import Path
@@ -26,6 +27,7 @@ from inspect_app.services.jobs import job_view
 from inspect_app.services.papers import AFTER, bench_paper, handover_paper, picture_of, record_paper
 from inspect_app.services.review import readings
 from shared.errors import OptionError, StoreError
+from shared.names import distinct
 
 __all__ = ["accepted_csv", "accepted_json", "export_bytes", "export_job", "readings_csv"]
 
@@ -202,9 +204,10 @@ def _contents(store: Store, job_id: int, longest: int, whole: bool) -> list[tupl
     if agreement_of(store, job.id) is not None:
         out.append(("accepted.csv", accepted_csv(store, job.id).encode()))
         out.append(("accepted.json", accepted_json(store, job.id).encode()))
-    out += _other_papers(store, job)
+    names = dict(zip((v.id for v in job.visits), distinct(_in_a_name(v.label) for v in job.visits), strict=True))
+    out += _other_papers(store, job, names)
     for n, p in enumerate(job.photos, 1):
-        out.append((f"pictures/{_in_a_name(p.visit.label)}-{n}-{p.view}.jpg", picture_of(store, p, longest)))
+        out.append((f"pictures/{names[p.visit.id]}-{n}-{p.view}.jpg", picture_of(store, p, longest)))
     return out + (whole_job(store, job.id) if whole else [])
 
 
@@ -213,11 +216,11 @@ def _in_a_name(label: str) -> str:
     return re.sub(r"[^\w -]+", "-", label).strip()
 
 
-def _other_papers(store: Store, job: JobView) -> list[tuple[str, bytes]]:
+def _other_papers(store: Store, job: JobView, names: Mapping[int, str]) -> list[tuple[str, bytes]]:
     """Record of every visit, bench sheet and handover, as far as the job has come to them."""
     known = job.details.instrument.scale_length is not None
     out = [
-        (f"record-{_in_a_name(v.label)}.pdf", record_paper(store, job.id, v.label).data)
+        (f"record-{names[v.id]}.pdf", record_paper(store, job.id, v.label).data)
         for v in job.visits
         if any(p.visit.id == v.id for p in job.photos)
     ]

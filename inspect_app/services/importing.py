@@ -8,23 +8,34 @@ import re
 import sqlite3
 import tempfile
 import zipfile
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import get_args
 
+from sqlalchemy import select
 from sqlalchemy.exc import DatabaseError
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, undefer
 
 from calib.photo import MAX_BYTES
+from inspect_app.decide.agreement import Status
+from inspect_app.decide.estimate import totals
 from inspect_app.jobs import loading
-from inspect_app.jobs.models import Job
+from inspect_app.jobs.models import Base, Job
 from inspect_app.jobs.opening import form_of, make_database, upgrade_database
 from inspect_app.jobs.photo_files import keep, place
 from inspect_app.jobs.seals import driver_connection
-from inspect_app.jobs.store import DATABASE, Store, reading, store_error, writing
+from inspect_app.jobs.store import DATABASE, Store, connect, reading, store_error, writing
 from inspect_app.jobs.whole_job import Rows, put_rows, rows_of
+from inspect_app.services.agreed import agreed_of
+from inspect_app.services.deciding import decide, terms
 from inspect_app.services.decoded import stored_bytes
+from inspect_app.services.estimating import estimates
 from inspect_app.services.finding import row
+from inspect_app.services.jobs import job_view
+from inspect_app.services.review import readings
+from inspect_app.services.upkeep import changed_estimates
 from shared.errors import InspectError, OptionError
 
 __all__ = ["Imported", "import_job", "whole_job"]
@@ -36,6 +47,8 @@ _MOST_ROW_BYTES = 1_000_000_000
 _DENSEST = 100
 """Times that a file of an export may be smaller packed: rows pack ten to twenty times, while deflate reaches a thousand
 on what only repeats, and reading that would fill the memory."""
+_LARGEST = 1e12
+"""No length in mm, no count and no price in minor units is larger, nor is a sum of a few finite then."""
 _SHOP, _LINK = ("wires", "gauges", "prints"), "same_instrument"
 _UNREADABLE = (
     sqlite3.Error,
@@ -102,42 +115,100 @@ def import_job(store: Store, path: Path) -> Imported:
     StoreError
         If it can't be stored.
     """
-    rows = _rows_in(store, path)
+    rows = _read_through(path, *_rows_in(path))
     number = int(rows["jobs"][0]["number"])
     there = _there(store, rows)
     if there is not None:
         return there
     photos = [(str(p["sha256"]), str(p["suffix"])) for p in rows.get("photos", ())]
-    for sha256, suffix in dict.fromkeys(photos):
-        keep(store.photos_dir, _photo_in(path, sha256, suffix), sha256, suffix)
+    for name in dict.fromkeys(photos):
+        _photo_in(path, *name)  # each is looked at before the first is kept
+    for name in dict.fromkeys(photos):
+        keep(store.photos_dir, _photo_in(path, *name), *name)
     try:
         with writing(store) as session:
             if _job_born_at(driver_connection(session), str(rows["jobs"][0]["created"])) is None:
                 job_id = put_rows(driver_connection(session), rows)
                 session.info["changed"] = True
-                made = row(session, Job, job_id, "job")
-                _read_all(session, made)
-                return Imported(made.number, len(photos), False, number)
+                return Imported(row(session, Job, job_id, "job").number, len(photos), False, number)
     except sqlite3.OperationalError as error:  # of the disk, not of the rows
         raise store_error(error, store.data_dir) from error
-    except _UNREADABLE as error:
-        raise OptionError(
-            f"{path} holds a job that this version can't read: {error}.", "Export it again from where it came."
-        ) from error
+    except sqlite3.IntegrityError as error:  # what may be there once only is there already
+        raise OptionError(f"{path} holds something of a job that is here: {error}.", "Nothing was changed.") from error
     return _there(store, rows) or Imported(number, len(photos), True, number)  # another window took it in meanwhile
 
 
-def _read_all(session: Session, job: Job) -> None:
-    """Read every row as the pages will: what can't be read is not let in."""
-    loading.details_of(job)
-    for photo in job.photos:
-        if not _PHOTO.fullmatch(f"{photo.sha256}{photo.suffix}"):
-            raise ValueError("a photo's name is no hash")
-        loading.photo_view(photo)
-        for at in photo.inspections:
-            loading.inspection_view(at)
-            _ = [j.reading for j in at.judgements]
-        _ = [loading.hand_view(h) for h in photo.hand_measures]
+def _read_through(path: Path, form: str, rows: Rows) -> Rows:
+    """The rows in this version's form, put into a data folder of their own and read there to the last value: what can't
+    be read is not let in."""
+    with tempfile.TemporaryDirectory() as folder:
+        database = Path(folder) / DATABASE
+        if not make_database(database, form):
+            raise OptionError(f"{path} was written by a newer version.", "Install that version, or a later one.")
+        try:
+            with closing(sqlite3.connect(database, isolation_level=None)) as connection:
+                connection.execute("BEGIN")
+                put_rows(connection, rows)
+                connection.execute("COMMIT")
+            upgrade_database(database)
+            store = Store(Path(folder), connect(database))
+            try:
+                with Session(store.engine) as session:
+                    job_id = session.scalars(select(Job.id)).one()
+                    _read_values(session)
+                    _read_as_pages_do(store, job_id)
+                    if changed := changed_estimates(driver_connection(session)):
+                        raise ValueError(changed[0])
+                    present = rows_of(driver_connection(session), job_id)
+            finally:
+                store.close()
+        except (*_UNREADABLE, InspectError) as error:
+            raise OptionError(
+                f"{path} holds a job that this version can't read: {error}.", "Export it again from where it came."
+            ) from error
+    return present | {_LINK: rows[_LINK]} if _LINK in rows else present  # the other job is not there
+
+
+def _read_values(session: Session) -> None:
+    """Every value of every row as what its column holds: SQLite itself takes text for a number."""
+    for mapper in Base.registry.mappers:
+        types = {c.key: c.columns[0].type.python_type for c in mapper.column_attrs}
+        for at in session.scalars(select(mapper.class_).options(undefer("*"))):
+            for name, kind in types.items():
+                value = getattr(at, name)
+                if not (value is None or isinstance(value, (float, int) if kind is float else kind)):
+                    raise TypeError(f"{name} is {value!r:.50}")
+                if any(not abs(n) <= _LARGEST for n in _numbers_in(value)):
+                    raise ValueError(f"a number in {name} is too large")
+
+
+def _numbers_in(value: object) -> Iterator[float]:
+    if isinstance(value, dict | list):
+        for held in value.values() if isinstance(value, dict) else value:
+            yield from _numbers_in(held)
+    elif isinstance(value, int | float):
+        yield value
+
+
+def _read_as_pages_do(store: Store, job_id: int) -> None:
+    with reading(store) as session:
+        job = row(session, Job, job_id, "job")
+        labels = [v.label for v in job.visits]
+        for photo in job.photos:
+            if not _PHOTO.fullmatch(f"{photo.sha256}{photo.suffix}"):
+                raise ValueError("a photo's name is no hash")
+            _ = [loading.inspection_view(at) for at in photo.inspections]
+            _ = [loading.hand_view(h) for h in photo.hand_measures]
+    job_view(store, job_id), readings(store, job_id), terms(store, job_id), agreed_of(store, job_id)
+    for e in estimates(store, job_id):
+        totals(e.estimate)
+        if e.status not in ("draft", *get_args(Status)) or (e.status != "draft") != bool(e.pdf_sha256):
+            raise ValueError(f"estimate {e.estimate.revision} is {e.status!r}, which it can't be")
+        if e.answer is not None and e.answer.pdf_sha256 not in ("", e.pdf_sha256):
+            raise ValueError(f"the answer to estimate {e.estimate.revision} was given to another paper")
+    for label in labels:
+        with suppress(InspectError):  # a job that says too little to decide
+            decide(store, job_id, label)
 
 
 def _job_born_at(connection: sqlite3.Connection, created: str) -> int | None:
@@ -173,41 +244,19 @@ def _say_the_same(here: Rows, rows: Rows) -> bool:
     return {**mine, "jobs": [{**job, "number": number, "search_text": searched}]} == theirs
 
 
-def _rows_in(store: Store, path: Path) -> Rows:
-    """The rows of an export, in this version's form."""
+def _rows_in(path: Path) -> tuple[str, Rows]:
+    """The form and the rows of an export."""
     try:
         held = json.loads(_read(path, _ROWS, _MOST_ROW_BYTES))
         form, rows = str(held["form"]), held["rows"]
         sound = held["kind"] == _KIND and held["sha256"] == _digest(rows) and len(rows["jobs"]) == 1
-        _ = int(rows["jobs"][0]["number"]), rows["jobs"][0]["created"]
-        _ = [(p["sha256"], p["suffix"]) for p in rows.get("photos", ())]
     except InspectError:
         raise
     except _UNREADABLE as error:
         raise OptionError(f"{path} holds no job that can be read.", "Export it again from where it came.") from error
     if not sound:
         raise OptionError(f"{path} is damaged: its rows are not as they were written.", "Export the job again.")
-    with reading(store) as session:
-        present = form_of(driver_connection(session))
-    return rows if form == present else _brought_forward(path, form, rows)
-
-
-def _brought_forward(path: Path, form: str, rows: Rows) -> Rows:
-    """Rows of an earlier version in the present form: they go through a database that is upgraded on the way."""
-    with tempfile.TemporaryDirectory() as folder:
-        database = Path(folder) / DATABASE
-        if not make_database(database, form):
-            raise OptionError(f"{path} was written by a newer version.", "Install that version, or a later one.")
-        try:
-            with closing(sqlite3.connect(database, isolation_level=None)) as connection:
-                connection.execute("BEGIN")
-                put_rows(connection, rows)
-                connection.execute("COMMIT")
-            upgrade_database(database)
-            with closing(sqlite3.connect(database)) as connection:
-                return rows_of(connection, int(connection.execute("SELECT id FROM jobs").fetchone()[0]))
-        except _UNREADABLE as error:
-            raise OptionError(f"{path} holds a job that can't be read: {error}.", "Export the job again.") from error
+    return form, rows
 
 
 def _photo_in(path: Path, sha256: str, suffix: str) -> bytes:

@@ -16,7 +16,7 @@ from inspect_app.jobs.photo_files import STALE_S, photo_names, place, set_aside,
 from inspect_app.jobs.records import StoreCheck
 from inspect_app.jobs.store import DATABASE, Store, store_error
 
-__all__ = ["UNREADABLE", "Claim", "check_store", "claims", "database_problems"]
+__all__ = ["UNREADABLE", "Claim", "changed_estimates", "check_store", "claims", "database_problems"]
 
 UNREADABLE = (sqlite3.DatabaseError, ValueError)
 """What reading a damaged database ends in; text that is no text any more is a `ValueError`."""
@@ -88,7 +88,7 @@ def database_problems(connection: sqlite3.Connection) -> tuple[str, ...]:
     A database that can't be read to its end has a problem too; nothing is raised.
     """
     found: list[str] = []
-    for look in (_broken_pages, _dangling_rows, _changed_rows, _changed_estimates):
+    for look in (_broken_pages, _dangling_rows, _changed_rows, changed_estimates):
         try:
             found += look(connection)
         except (*UNREADABLE, KeyError, TypeError, AttributeError, OverflowError) as error:
@@ -109,7 +109,7 @@ def _changed_rows(connection: sqlite3.Connection) -> list[str]:
     return list(seals.differences(connection).values())
 
 
-def _changed_estimates(connection: sqlite3.Connection) -> list[str]:
+def changed_estimates(connection: sqlite3.Connection) -> list[str]:
     """Estimates whose content is not the one they were hashed with: these had a hash before all rows had one.
 
     The content is hashed as it is stored: read by the present version it may have gained fields.

@@ -22,6 +22,7 @@ from calib.photo import open_photo
 from calib.scales.find import parse_scale
 from inspect_app.measure import calibrate, measure
 from inspect_app.reading.ask import Ask, parse_held, parse_scale_plane
+from inspect_app.reading.key import on_fret
 from shared.errors import InspectError
 from shared.trade import FLAT_FROM_MM
 from tests.benchmarks.naive import detected, naive_end, naive_hollows, naive_plan, naive_section
@@ -103,13 +104,11 @@ def _one(name, path, truth, out, lens):
     taken = _taken(name, truth, answer, photo, calibrated[0])
     by = " by " + ask.scale.kind if ask.scale.kind not in ("strip", "backdrop") else ""
     compare = {"section": _section, "plan": _plan, "side": _side}.get(ask.view, _low)
-    for got in compare(photo, calibrated, ask, answer, truth):
-        figure, q, true, naive = got
+    reasons = {replace(n.what.of, index=None) for n in answer.not_measured}
+    for figure, key, q, true, naive in compare(photo, calibrated, ask, answer, truth):
         figure = f"{ask.view}{by}: {figure}"
-        if q is None:
-            said = figure.rpartition(": ")[2].split(" ")[0]
-            why = any(said[:4] in str(n.what) for n in answer.not_measured)
-            (out.declined if why else out.missed).append((figure, path.stem))
+        if q is None:  # declined only where a reason is given for this very feature of this very fret
+            (out.declined if key in reasons else out.missed).append((figure, path.stem))
             continue
         out.rows.append(Row(figure, path.stem, true, q[0] - true, q[1], naive - true, taken))
 
@@ -139,47 +138,47 @@ def _pairs(found, spots, place):
 
 def _plan(photo, calibrated, ask, answer, truth) -> Iterator[tuple]:
     naive = naive_plan(answer)
-    true_of = {t["n"]: t for t in truth["frets"]}
-    for fret in answer.frets:
-        true = true_of.get(fret.number)
-        if true is None:
-            continue
-        plain = naive.get(fret.number, {})
-        yield "crown width, mm", _q(fret.crown_width), true["crown_width"], plain.get("width", math.nan)
+    true_of, found = {t["n"]: t for t in truth["frets"]}, {f.number: f for f in answer.frets}
+    for n, true in true_of.items():
+        fret, plain, flats = found.get(n), naive.get(n, {}), on_fret(n, "flats")
+        width = fret and _q(fret.crown_width)
+        yield "crown width, mm", on_fret(n, "crown width"), width, true["crown_width"], plain.get("width", math.nan)
         length = true["y_bass"] - true["y_treble"]
-        yield "fret length, mm", _q(fret.length), length, plain.get("length", math.nan)
+        yield "fret length, mm", on_fret(n, "length"), fret and _q(fret.length), length, plain.get("length", math.nan)
         big = [s for s in true["spots"] if s["flat_width_max"] >= CLEAR * FLAT_FROM_MM]
-        for flat, spot in _pairs(fret.flats, big, lambda s, t=true: s["y"] - t["y_treble"]):
-            yield "flat length, mm", flat and _q(flat.length), spot[f"flat_length_at_{FLAT_FROM_MM}"], math.nan
+        for flat, spot in _pairs(fret.flats if fret else (), big, lambda s, t=true: s["y"] - t["y_treble"]):
+            true_length = spot[f"flat_length_at_{FLAT_FROM_MM}"]
+            yield "flat length, mm", flats, flat and _q(flat.length), true_length, math.nan
             if flat is not None:
-                yield "flat width, mm", _q(flat.width), spot["flat_width_max"], math.nan
+                yield "flat width, mm", flats, _q(flat.width), spot["flat_width_max"], math.nan
     read = [f for f in answer.frets if f.number in true_of and f.position is not None]
     for a, b in pairwise(read):
         apart = (b.position.value - a.position.value, math.hypot(a.position.u, b.position.u))
         true = true_of[b.number]["x"] - true_of[a.number]["x"]
         places = [naive.get(f.number, {}).get("place") for f in (a, b)]
         plain = math.nan if None in places else abs(places[1] - places[0])
-        yield "fret spacing, mm", apart, true, plain
+        yield "fret spacing, mm", on_fret(b.number, "position"), apart, true, plain
 
 
 def _low(photo, calibrated, ask, answer, truth) -> Iterator[tuple]:
     fret, true = answer.frets[0], truth["frets"][0]
+    n = fret.number
     plain_fret = detected(photo, *calibrated, ask)
     if ask.view == "elevation":
         drops, slope = naive_hollows(plain_fret, fret)
         deep = [s for s in true["spots"] if s["divot_depth"] >= DIVOT_FROM_MM]
         for divot, spot in _pairs(fret.divots, deep, lambda s: s["y"] - true["y_treble"]):
             plain = drops.get(divot.from_treble_end.value, math.nan) if divot else math.nan
-            yield "divot depth, mm", divot and _q(divot.depth), spot["divot_depth"], plain
+            yield "divot depth, mm", on_fret(n, "divots"), divot and _q(divot.depth), spot["divot_depth"], plain
         radius, q = truth["crown_line_radius"], fret.crown_line_radius
         relative = None if q is None else (100.0 * q.value / radius, 100.0 * q.u / radius)
-        yield "crown line radius, %", relative, 100.0, 100.0 * slope / radius
+        yield "crown line radius, %", on_fret(n, "crown line radius"), relative, 100.0, 100.0 * slope / radius
     for end in ("treble", "bass"):
         if ask.view == "end" and end != truth.get("end"):
             continue
         angle = _q(getattr(fret, f"bevel_{end}"))
         plain = naive_end(photo, plain_fret, end) if angle else math.nan
-        yield "bevel angle, degrees", angle, true[f"bevel_{end}"], plain
+        yield "bevel angle, degrees", on_fret(n, f"bevel {end}"), angle, true[f"bevel_{end}"], plain
 
 
 def _section(photo, calibrated, ask, answer, truth) -> Iterator[tuple]:
@@ -189,14 +188,26 @@ def _section(photo, calibrated, ask, answer, truth) -> Iterator[tuple]:
         known = true["height_now" if name == "crown_height" else name]
         if name == "flat_width" and known < 0.05:  # a rounded top has none
             continue
-        yield f"{name.replace('_', ' ')}, mm", _q(getattr(fret, name)), known, plain.get(name, math.nan)
+        yield (
+            f"{name.replace('_', ' ')}, mm",
+            on_fret(fret.number, name),
+            _q(getattr(fret, name)),
+            known,
+            plain.get(name, math.nan),
+        )
 
 
 def _side(photo, calibrated, ask, answer, truth) -> Iterator[tuple]:
     found = {f.number: f for f in answer.frets}
     for true in truth["frets"]:
         fret = found.get(true["n"])
-        yield "string gap, mm", fret and _q(fret.string_gap), true["string_gap"], math.nan
+        yield (
+            "string gap, mm",
+            on_fret(true["n"], "string gap"),
+            fret and _q(fret.string_gap),
+            true["string_gap"],
+            math.nan,
+        )
 
 
 def _taken(name, truth, answer, photo, scale) -> dict[str, str]:

@@ -231,6 +231,12 @@ def test_a_new_nut_is_priced_with_the_refret():
     older = {k: v for k, v in book.to_dict().items()}
     older["hours"] = {k: v for k, v in book.hours.items() if k != "nut_new"}
     assert PriceBook.from_dict(older).hours["nut_new"] == book.hours["nut_new"]
+    older["materials"] = {k: v for k, v in book.materials.items() if k != "nut_blank"}
+    assert PriceBook.from_dict(older).materials["nut_blank"] == book.materials["nut_blank"]
+    abroad = PriceBook.from_dict({**older, "currency": "JPY", "minor_digits": 0})
+    assert abroad.materials["nut_blank"] == 0  # an amount of one currency is none of another
+    blank = option_lines(Kind.REFRET, 0, 22, abroad, besides=Besides(new_nut=True))[-2]
+    assert blank.text == "Nut blank (the price book has no price for it)"
 
 
 def test_levelling_uses_the_tops_that_photos_show():

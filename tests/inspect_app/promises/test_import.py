@@ -142,7 +142,8 @@ def linked(store):
 @pytest.mark.parametrize(
     "harm",
     ["rows", "photo", "no rows", "no zip", "other kind", "two jobs", "newer", "bad answer",
-     "deep", "no photos", "great number", "empty lists"],
+     "deep", "no photos", "great number", "empty lists", "estimate", "terms", "prices", "words for a number",
+     "other paper", "no paper", "hash", "decision", "mountains"],
 )  # fmt: skip
 def test_what_is_damaged_is_refused_and_leaves_nothing(exported, other, tmp_path, harm):
     bad = tmp_path / "bad.zip"
@@ -151,7 +152,7 @@ def test_what_is_damaged_is_refused_and_leaves_nothing(exported, other, tmp_path
             data = z.read(name)
             if name == "job/rows.json":
                 data = harmed(data, harm)
-            if harm == "photo" and name.startswith("job/photos"):
+            if harm == "photo" and name == max(n for n in z.namelist() if n.startswith("job/photos")):
                 data = data[:-1] + bytes([data[-1] ^ 1])
             if not (harm == "no rows" and name == "job/rows.json"):
                 out.writestr(name, data)
@@ -160,7 +161,23 @@ def test_what_is_damaged_is_refused_and_leaves_nothing(exported, other, tmp_path
     with pytest.raises(OptionError):
         import_job(other, bad)
     assert services.find_jobs(other, archived=True).total == 0
+    assert not list(other.photos_dir.iterdir())  # nor a photo before the one that is damaged
     assert services.check_store(other).sound
+
+
+ROW_HARMS = {
+    "empty lists": ("inspections", "ask", "[]"),
+    "bad answer": ("inspections", "answer", "{}"),
+    "estimate": ("estimates", "content", "{}"),
+    "hash": ("estimates", "content_hash", "0" * 64),
+    "no paper": ("estimates", "pdf", None),
+    "terms": ("terms", "limits", '{"divot_leave": 0.1}'),
+    "prices": ("terms", "prices", "[]"),
+    "other paper": ("answers", "pdf_sha256", "0" * 64),
+    "words for a number": ("fret_heights", "height", "one"),
+    "mountains": ("fret_heights", "height", 1e300),
+    "great number": ("jobs", "number", 10**30),  # more than SQLite holds
+}
 
 
 def harmed(data, harm):
@@ -173,18 +190,20 @@ def harmed(data, harm):
         return b'{"rows": ' + 100_000 * b"[" + 100_000 * b"]" + b"}"
     if harm == "no photos":
         held["rows"]["photos"] = 2
-    if harm == "great number":  # more than SQLite holds
-        held["rows"]["jobs"][0]["number"] = 10**30
-    if harm == "empty lists":
-        held["rows"]["inspections"][0]["ask"] = "[]"
+    if harm in ROW_HARMS:
+        table, column, value = ROW_HARMS[harm]
+        held["rows"][table][0][column] = value
+    if harm == "decision":  # a limit that can be read, but not held against anything
+        terms = held["rows"]["terms"][0]
+        limits = json.loads(terms["limits"])
+        limits["divot_leave"]["value"] = "small"
+        terms["limits"] = json.dumps(limits)
     if harm == "other kind":
         held["kind"] = "recipe"
     if harm == "two jobs":
         held["rows"]["jobs"] *= 2
     if harm == "newer":
         held["form"] = "9999"
-    if harm == "bad answer":
-        held["rows"]["inspections"][0]["answer"] = "{}"
     held["sha256"] = importing._digest(held["rows"])
     return json.dumps(held).encode()
 

@@ -11,6 +11,7 @@ from inspect_app.commands.pages import without_passcode
 from inspect_app.measure import one_photo
 from inspect_app.reading.closeups import Window
 from inspect_app.services import pictures
+from inspect_app.services.exporting import export_job
 from shared.errors import StoreError
 from tests.inspect_app.conftest import full_answer, noise_jpeg
 from tests.inspect_app.promises.conftest import hashes
@@ -79,6 +80,23 @@ def test_what_strangers_left_is_there_after_every_command(full, strangers, measu
     assert ended.count(0) >= 8  # most of them did their work, under the taken name
     assert 3 not in ended
     assert set(STRANGERS[:3]) <= set(hashes(strangers))  # where they were, by name too
+
+
+def test_photos_of_one_name_get_overlays_of_their_own(tmp_path, measured):
+    photos = [tmp_path / folder / "x.jpg" for folder in ("a", "b")]
+    for n, photo in enumerate(photos):
+        photo.parent.mkdir()
+        photo.write_bytes(noise_jpeg(n))
+    assert main(["measure", *map(str, photos), "--overlay", str(tmp_path / "drawn")]) == 0
+    assert sorted(p.name for p in (tmp_path / "drawn").iterdir()) == ["x-readings-2.jpg", "x-readings.jpg"]
+
+
+def test_visits_of_names_that_files_cannot_tell_apart_are_exported_each(full, tmp_path):
+    job = services.find_jobs(full).rows[-1].id
+    for n, visit in enumerate(("3/4", "3-4")):
+        services.add_photo(full, job, noise_jpeg(70 + n), f"{n}.jpg", visit=visit)
+    records = sorted(p.name for p in export_job(full, job, tmp_path / "out").glob("record-3*"))
+    assert records == ["record-3-4-2.pdf", "record-3-4.pdf"]
 
 
 @pytest.mark.parametrize("option", ["--overlay", "--json"])

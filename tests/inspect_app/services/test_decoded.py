@@ -14,7 +14,7 @@ from inspect_app.services import add_photo, decoded, open_store, photo_path, wor
 from inspect_app.services.measuring import answers_now
 from sample_images import photos
 from shared.apart import Apart, Limits
-from shared.errors import InspectError, StoreError
+from shared.errors import InspectError, ScaleError, StoreError
 from tests.inspect_app.conftest import noise_jpeg
 
 PATIENCE_S = 30.0
@@ -161,6 +161,16 @@ def test_a_photo_larger_than_the_bound_is_kept_alone(store, job, monkeypatch, co
         decoded.decoded(photo_path(store, photo.sha256), photo.sha256)
     assert len(decoded._KEPT) == 1
     assert count["decoded"] == {photo.sha256: 1}
+
+
+def test_a_photo_without_a_scale_is_searched_for_one_once(store, job, monkeypatch):
+    searched, calibrate = [], decoded.calibrate
+    monkeypatch.setattr(decoded, "calibrate", lambda photo, ask: searched.append(ask) or calibrate(photo, ask))
+    photo = add_photo(store, job, noise_jpeg(1), "a.jpg").photo
+    for _ in range(2):
+        with pytest.raises(ScaleError):
+            services.plane_of(store, photo.id)
+    assert len(searched) == 1
 
 
 @pytest.fixture

@@ -189,7 +189,11 @@ def test_a_job_says_where_it_stands(store, job, make_jpeg, fake_measuring):
     def stage():
         (row,) = services.find_jobs(store).rows
         assert row.stage is services.job_view(store, job).stage
+        listed = [t for t in ("bench", "customer", "nobody") if services.find_jobs(store, waits_for=t).rows]
+        assert listed == [row.stage.waits_for]
         return row.stage
+
+    assert stage() is Stage.EMPTY
 
     assert stage() is Stage.EMPTY
     services.add_photo(store, job, make_jpeg(9), "f.jpg", "finding")
