@@ -12,7 +12,7 @@ from inspect_app.commands.files import read_file, write_file
 from inspect_app.commands.measure import ask_from, picture_ending
 from inspect_app.decide.known_thing import Comparison
 from inspect_app.measure.known_thing import Marked, Marking, read_thing
-from inspect_app.services.known_things import compared, result_of
+from inspect_app.services.known_things import check_known, compared, result_of
 from shared.apart import outcome
 from shared.errors import OptionError
 from shared.units import show
@@ -26,6 +26,7 @@ EXIT_DIFFERS = 1
 def run(options: argparse.Namespace) -> int:
     """Read the thing, say E_n and what it means; 0 where it agrees, 1 where it does not."""
     what = _what(options)
+    check_known(options.expected, options.within)
     ask, data = ask_from(options), read_file(options.photo)
     picture = picture_ending(options.overlay) if options.overlay else ""
     where = runner_for(None, None, 1)

@@ -21,7 +21,7 @@ from shared.apart import outcome
 from shared.errors import OptionError
 from shared.measured import Measured
 
-__all__ = ["Tried", "compared", "hold", "held_path", "result_of", "try_thing"]
+__all__ = ["Tried", "check_known", "compared", "hold", "held_path", "result_of", "try_thing"]
 
 _HELD = "held"
 _HELD_SECONDS = 86400.0
@@ -67,6 +67,7 @@ def try_thing(store: Store, photo: PhotoSummary, ask: Ask, what: Marked | str, e
     InspectError
         If the photo does not show it, or what is known of it makes no sense.
     """
+    check_known(expected, within)
     path = held_path(store, photo.sha256)
     if path is None:
         raise OptionError("The photo is no longer held.", "Choose its file again.")
@@ -75,8 +76,8 @@ def try_thing(store: Store, photo: PhotoSummary, ask: Ask, what: Marked | str, e
     return Tried(said, seen.drawn, result_of(seen, ask, what, said))
 
 
-def compared(seen: Seen, expected: float, within: float) -> Comparison:
-    """What was read beside what is known: `expected`, off by `within` at most, both in the reading's unit.
+def check_known(expected: float, within: float) -> None:
+    """Refuse what can't be known of a thing: `expected` in the reading's unit, off by `within` at most.
 
     Raises
     ------
@@ -88,6 +89,10 @@ def compared(seen: Seen, expected: float, within: float) -> Comparison:
             "What is known of the thing is not understood.",
             "Say how large it should be and, above 0, how far off that may be at most.",
         )
+
+
+def compared(seen: Seen, expected: float, within: float) -> Comparison:
+    """What was read beside what is known."""
     return compare(seen.read, Measured.of(expected, seen.read.unit, limits=within / math.sqrt(3.0)))
 
 

@@ -107,8 +107,8 @@ def _photo() -> PhotoSummary | None:
         with saying():
             st.session_state[_PHOTO] = hold(server.store(), file.getvalue(), file.name)
             _forget()
-        st.session_state["thing-drop"] = turn + 1
-        st.rerun() if st.session_state.get(_PHOTO) else None
+            st.session_state["thing-drop"] = turn + 1  # a fresh uploader lets go of the file's memory
+            st.rerun()
     held: PhotoSummary | None = st.session_state.get(_PHOTO)
     return held
 
@@ -122,29 +122,25 @@ def _marked(photo: PhotoSummary, thing: Thing, name: str) -> tuple[float, ...]:
     """The photo with what was read drawn on it, to mark the thing on; the points marked, none where none are asked."""
     key = f"{photo.sha256[:12]} {name}"
     kept = st.session_state.get(_POINTS)
-    points: tuple[float, ...] = kept[1] if kept and kept[0] == key else ()
+    rev, points = kept[1:] if kept and kept[0] == key else (0, ())
     tried: Tried | None = st.session_state.get(_TRIED)
     lines = tried.drawn if tried else ()
     shapes = [Shape(o.points, "scale" if o.name == "scale" else "sure", o.closed) for o in lines]
-    if points and not tried:
-        pairs = list(zip(points[::2], points[1::2], strict=True))
-        shapes += [Shape(tuple(pairs[i : i + 2]), "hand") for i in range(0, len(pairs), 2)]
     place = Placing("mark", name, thing.prompts, AS_SEEN) if thing.mark else None
     alt = f"Photo {photo.name}: {name.lower()}. Enter marks a point in the middle; arrow keys move it."
     if thing.mark:
         st.markdown(f"**2. Mark it.** {'; '.join(thing.prompts)}. Zoom in: a few pixels off the edge do no harm.")
-    scene = Scene(
-        Photo(photo.sha256, photo.width_px, photo.height_px), alt, f"thing {key}", shapes=tuple(shapes), place=place
-    )
+    file = Photo(photo.sha256, photo.width_px, photo.height_px)
+    scene = Scene(file, alt, f"thing {key}", rev, tuple(shapes), place=place)
 
     def moved(m: Moved) -> None:
         ids = [f"p{i + 1}" for i in range(len(thing.prompts))]
         if set(ids) <= set(m.points):
-            st.session_state[_POINTS] = (key, tuple(v for i in ids for v in m.points[i]))
+            st.session_state[_POINTS] = (key, m.rev, tuple(v for i in ids for v in m.points[i]))
             st.session_state.pop(_TRIED, None)
 
     show(scene, f"thing-{key}", moved)
-    return points
+    return tuple(points)
 
 
 def _ask(photo: PhotoSummary, thing: Thing, points: tuple[float, ...]) -> None:
@@ -157,14 +153,12 @@ def _ask(photo: PhotoSummary, thing: Thing, points: tuple[float, ...]) -> None:
             degrees = left.number_input("It should be, degrees", 2.0, 90.0, 45.0, 0.5)
             off = right.number_input("and may be off by, degrees", 0.01, 5.0, 0.1, 0.05)
         else:
-            size = length_field(
-                left, "It should be", None, bare, "thing-size", hint="as the calliper read, or engraved"
-            )
+            size = length_field(left, "It should be", None, bare, "thing-size", hint="as read or engraved")
             spots.below("size", left)
-            limit = length_field(right, "and may be off by", None, bare, "thing-limit", hint="such as 0.005")
-            spots.below("limit", right)
-            by = left.selectbox(
-                "Measured with", [_BY_LIMIT, *found], help="A gauge's own figures stand in for the limit."
+            limit = length_field(left, "and may be off by", None, bare, "thing-limit", hint="such as 0.005")
+            spots.below("limit", left)
+            by = right.selectbox(
+                "Measured with", [_BY_LIMIT, *found], help="A gauge's own figures stand for the limit."
             )
         above = length_field(right, "Its edges lie over the scale by", 0.0, bare, "thing-above") if thing.mark else None
         lens = choose_lens(None)
