@@ -279,6 +279,8 @@ def _add_known_thing(p: argparse.ArgumentParser) -> None:
     p.add_argument("--expected", type=float, required=True, metavar="VALUE", help="its size, in mm or degrees")
     p.add_argument("--within", type=float, required=True, metavar="LIMIT", help="how far off that may be at most")
     p.add_argument("--across", metavar="X1,Y1,X2,Y2", help="a line across two parallel edges, in photo pixels")
+    p.add_argument("--step", metavar="X1,Y1,…,X4,Y4", help="or two points on each of two parallel edges")
+    p.add_argument("--angle", metavar="X1,Y1,…,X4,Y4", help="or two points on each of two edges that enclose an angle")
     p.add_argument("--above", type=float, default=0.0, metavar="MM", help="the edges' height over the scale (0)")
     p.add_argument(
         "--reading", metavar="NAME", help="or a reading of the photo by its name, such as 'fret 1, tang width'"

@@ -22,6 +22,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from inspect_app import services
 from inspect_app.jobs.names import PREVIEWS
 from inspect_app.services import workers
+from inspect_app.services.known_things import held_path
 from inspect_app.ui.gate import PasscodeGate
 from inspect_app.ui.look import THEME
 from inspect_app.ui.origin import OwnPagesOnly
@@ -97,7 +98,9 @@ def build_app(chosen: Settings) -> st.App:
         middleware.append(Middleware(PasscodeGate, passcode=str(chosen.passcode)))
     return st.App(
         HERE / "app.py",
-        routes=routes(lambda sha: services.photo_path(opened, sha), opened.data_dir / PREVIEWS),
+        routes=routes(
+            lambda sha: held_path(opened, sha) or services.photo_path(opened, sha), opened.data_dir / PREVIEWS
+        ),
         middleware=middleware,
         lifespan=_warm,
         on_script_error=_unexpected,

@@ -60,11 +60,13 @@ def test_a_reading_that_is_not_there_is_said(capsys):
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (["--expected", "1", "--within", "0.1"], "Give either --across"),
-        (["--expected", "1", "--within", "0", "--across", "1,2,3,4"], "how far off the thing may be"),
-        (["--expected", "nan", "--within", "0.1", "--across", "1,2,3,4"], "how far off the thing may be"),
-        (["--expected", "1", "--within", "0.1", "--across", "1,2,3"], "The line '1,2,3' is not understood"),
+        (["--expected", "1", "--within", "0.1"], "Give one of --across"),
+        (["--expected", "1", "--within", "0", "--across", "1,2,3,4"], "how far off that may be"),
+        (["--expected", "nan", "--within", "0.1", "--across", "1,2,3,4"], "how far off that may be"),
+        (["--expected", "1", "--within", "0.1", "--across", "1,2,3"], "The points '1,2,3' are not understood"),
         (["--expected", "1", "--within", "0.1", "--reading", "??"], "?"),
+        (["--expected", "30", "--within", "0.1", "--angle", "1,2,3,4"], "Give 8 numbers, X and Y of 4 points"),
+        (["--expected", "1", "--within", "0.1", "--across", "1,2,3,4", "--reading", "x"], "Give one of --across"),
     ],
 )
 def test_what_makes_no_sense_is_refused(words, sentence, capsys):

@@ -1,7 +1,8 @@
-"""How far apart two parallel straight edges lie: the thickness of a leaf seen end-on, the diameter of a shank or wire.
+"""Two straight edges that a person marks: how far apart they lie if parallel, else the angle between them.
 
-A person marks a line across the thing, from the ground on one side to the ground on the other. The two edges are the
-strongest pair of opposite steps along it; each is then located row by row and fitted as a straight line.
+A leaf's thickness seen end-on, a shank's diameter: a line marked across the thing, from the ground on one side to the
+ground on the other; its edges are the strongest pair of opposite steps along it. The step of two stacked leaves, a set
+square's angle: two points marked on each edge. Either way each edge is then located row by row and fitted as a line.
 """
 
 from __future__ import annotations
@@ -20,9 +21,12 @@ from calib.scales.base import U_SHARPENING_PX
 from shared.errors import OptionError, ScaleError
 from shared.measured import Contribution, Measured
 
-__all__ = ["distance_across"]
+__all__ = ["angle_between", "distance_across", "distance_between"]
 
 Vector = NDArray[np.float64]
+Four = tuple[float, float, float, float]
+Eight = tuple[float, float, float, float, float, float, float, float]
+Lines = tuple[Line, Line]
 
 LEAST_PX = 5.0
 """Least distance of the two edges: nearer, the blur of one is part of the other."""
@@ -33,12 +37,20 @@ _STEP_PX = 0.5  # between samples along the marked line
 _ALONG = 1.0  # half the length of edge that is fitted, over the distance marked: a thing may end near
 _LONGEST_PX = 150.0  # half of it at most: straight things are straight over that
 _SMOOTH = 2.0  # samples by which the profile is smoothed to find steps: a pixel
+MARKED_PX = 8.0
+"""How near an edge is marked by hand: three pixels of a photo shown at a third of its size, and as much of blur."""
+LEAST_EDGE_PX = 20.0
+"""Least length marked of an edge: under it the rows of one blur are a third of it and its direction is theirs."""
+U_TURN_RAD = math.radians(1.0)
+"""How square to the backdrop a thing stands that is pushed against it by hand (common practice, no source)."""
+LEAST_ANGLE_DEG = 2.0
+"""Under it two edges count as parallel: what they enclose is no angle of a thing."""
 _PARALLEL_RAD = math.radians(2.0)  # a thing whose edges diverge more has no one width
 
 
 def distance_across(
-    photo: Photo, plane: Plane, u_scale: float, across_px: tuple[float, float, float, float], height_mm: float = 0.0
-) -> tuple[Measured, tuple[Line, Line]]:
+    photo: Photo, plane: Plane, u_scale: float, across_px: Four, height_mm: float = 0.0
+) -> tuple[Measured, Lines]:
     """Distance of the two edges that a marked line crosses, mm, and the edges as fitted.
 
     Parameters
@@ -77,10 +89,76 @@ def distance_across(
     first, second = lines
     if first is None or second is None:
         raise _no_edges()
-    turned = abs(float(first.direction[0] * second.direction[1] - first.direction[1] * second.direction[0]))
-    if turned > math.sin(_PARALLEL_RAD):
-        raise ScaleError("The two edges are not parallel.", "Mark a place where the thing is of one width.")
     return _distance(plane, u_scale, first, second, height_mm), (first, second)
+
+
+def distance_between(
+    photo: Photo, plane: Plane, u_scale: float, edges_px: Eight, height_mm: float = 0.0
+) -> tuple[Measured, Lines]:
+    """Distance of two parallel edges marked by two points each, mm, and the edges as fitted: the height of a step.
+
+    Raises
+    ------
+    OptionError, ScaleError
+        As `angle_between`; if the edges are not parallel.
+    """
+    lines = _marked_edges(photo, edges_px)
+    return _distance(plane, u_scale, *lines, height_mm), lines
+
+
+def angle_between(photo: Photo, plane: Plane, edges_px: Eight, height_mm: float = 0.0) -> tuple[Measured, Lines]:
+    """The angle two edges enclose, marked by two points each, up to 90 degrees; and the edges as fitted.
+
+    Parameters
+    ----------
+    edges_px : (x1, y1, x2, y2, x3, y3, x4, y4)
+        Two points on one edge and two on the other, in upright photo pixels.
+    height_mm : float
+        As in `distance_across`.
+
+    Raises
+    ------
+    OptionError
+        If too little of an edge is marked, or outside the photo.
+    ScaleError
+        If there is no straight edge where one is marked, or the two are parallel.
+    """
+    lines = _marked_edges(photo, edges_px)
+    ends = np.vstack([(line.point, line.point + LEAST_EDGE_PX * line.direction) for line in lines])
+
+    def enclosed(p: Plane, turn: float = 0.0) -> float:
+        level = p.to_mm(ends, height_mm)
+        q = p.to_mm(ends, height_mm + turn * (level[:, 0] - level[0, 0]))
+        one, other = q[1] - q[0], q[3] - q[2]
+        turned = math.degrees(math.atan2(abs(float(one[0] * other[1] - one[1] * other[0])), float(one @ other)))
+        return min(turned, 180.0 - turned)
+
+    value = enclosed(plane)
+    if value < LEAST_ANGLE_DEG:
+        raise ScaleError("The two edges are parallel: they enclose no angle.", "Mark the edges that meet in the angle.")
+    parts = (
+        Contribution("edges", math.degrees(math.hypot(*(line.u_angle for line in lines)))),
+        Contribution("camera pose and lens", float(plane.u_of(enclosed))),
+        Contribution("square to the backdrop", abs(enclosed(plane, U_TURN_RAD) - value)),
+    )
+    return Measured(value, "deg", parts), lines
+
+
+def _marked_edges(photo: Photo, edges_px: Eight) -> Lines:
+    ends = np.reshape(edges_px, (2, 2, 2))
+    inside = (ends >= 0).all() and (ends < [photo.width, photo.height]).all()
+    if not inside or min(float(np.linalg.norm(b - a)) for a, b in ends) < LEAST_EDGE_PX:
+        raise OptionError(
+            "Too little of an edge is marked, or outside the photo.",
+            f"Mark two points on each edge, {LEAST_EDGE_PX:.0f} pixels apart or more.",
+        )
+    first, second = (edge_line(photo, a, b, MARKED_PX) for a, b in ends)
+    if first is None or second is None:
+        raise ScaleError(
+            "There is no straight edge where one was marked.",
+            "Go closer in the photo and mark both points on the edge itself, away from its corners.",
+        )
+    return first, second
 
 
 def _steps_along(photo: Photo, a: Vector, d: Vector, side: Vector, length: float, half: float) -> tuple[float, float]:
@@ -106,6 +184,10 @@ def _best_pair(slope: Vector, k: NDArray[np.intp]) -> tuple[float, int, int]:
 
 
 def _distance(plane: Plane, u_scale: float, first: Line, second: Line, height_mm: float) -> Measured:
+    turned = abs(float(first.direction[0] * second.direction[1] - first.direction[1] * second.direction[0]))
+    if turned > math.sin(_PARALLEL_RAD):
+        raise ScaleError("The two edges are not parallel.", "Mark a place where the thing is of one width.")
+
     def apart(p: Plane) -> float:
         ends = np.array([first.point, first.point + first.direction, second.point, second.point + second.direction])
         q = p.to_mm(ends, height_mm)

@@ -1,4 +1,4 @@
-"""Distance of two parallel edges: drawn bars of known width, by coverage, and what is refused."""
+"""Two marked edges: bars of known width, steps and corners drawn, by coverage; and what is refused."""
 
 import math
 from dataclasses import replace
@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from calib.parallel_edges import distance_across
+from calib.marked_edges import angle_between, distance_across, distance_between
 from shared.errors import OptionError, ScaleError
 
 SIZE = (500, 400)
@@ -82,3 +82,60 @@ def test_where_there_are_no_two_edges_it_says_so(make_camera, coded):
     wedge = bar_photo(camera, coded, rng, 0.5, 0.0, wedge=0.1)
     with pytest.raises(ScaleError, match="not parallel"):
         distance_across(wedge, camera, 5e-4, across(camera, 0.0))
+
+
+def scene_photo(camera, coded, rng, above):
+    """Dark where `above` (mm over an outline, at each pixel's x and y in mm) is negative; blurred by a pixel."""
+    x, y = np.meshgrid(np.arange(SIZE[0], dtype=float), np.arange(SIZE[1], dtype=float))
+    mm = camera.to_mm(np.column_stack([x.ravel(), y.ravel()]))
+    light = 0.08 + 0.5 * ndtr(above(mm[:, 0], mm[:, 1]) * camera.px_per_mm((0.0, 0.0)) / SIGMA)
+    return coded(light.reshape(SIZE[::-1]) + rng.normal(0.0, 0.006, light.size).reshape(SIZE[::-1]))
+
+
+def marked(camera, points, rng, slip_px=1.5):
+    """Pixels of points on two edges, marked as well as a hand does."""
+    px = camera.to_px(np.column_stack([points, np.zeros(4)]))
+    return tuple((px + rng.normal(0.0, slip_px, px.shape)).ravel())
+
+
+def test_steps_of_known_height_are_read_and_u_covers_the_error(make_camera, coded):
+    rng, camera, z = np.random.default_rng(3), view(make_camera, (3.0, 1.0)), []
+    for _ in range(12):
+        true = rng.uniform(0.05, 0.4)
+        photo = scene_photo(camera, coded, rng, lambda x, y, h=true: y - np.where(x < 0.0, h, 0.0))
+        points = [[-2.5, true], [-0.5, true], [0.5, 0.0], [2.5, 0.0]]
+        q, _ = distance_between(photo, camera, 5e-4, marked(camera, points, rng))
+        z.append((q.value - true) / q.u)
+        assert abs(q.value - true) < 0.004
+    assert np.mean(np.abs(z) < 2.0) == 1.0
+
+
+def test_corners_of_known_angle_are_read_and_u_covers_the_error(make_camera, coded):
+    rng, z = np.random.default_rng(5), []
+    for k in range(16):
+        camera = view(make_camera, (rng.uniform(-5.0, 5.0), rng.uniform(-3.0, 3.0)))
+        true = math.radians(rng.uniform(20.0, 88.0))
+        lean = np.array([math.cos(true), math.sin(true)])
+        photo = scene_photo(camera, coded, rng, lambda x, y, d=lean: np.maximum(y, d[1] * x + d[0] * y))
+        points = [[-2.5, 0.0], [-0.5, 0.0], [0.4 * lean[0], -0.4 * lean[1]], [2.0 * lean[0], -2.0 * lean[1]]]
+        q, _ = angle_between(photo, camera, marked(camera, points, rng))
+        z.append((q.value - math.degrees(true)) / q.u)
+        assert q.unit == "deg"
+        assert q.u < 0.2, k
+    assert np.mean(np.abs(z) < 2.0) >= 0.9
+
+
+@pytest.mark.parametrize(
+    ("read", "points", "sentence"),
+    [
+        (angle_between, [[-2.5, 0.0], [-0.5, 0.0], [0.5, 0.0], [2.5, 0.0]], "are parallel"),
+        (angle_between, [[-2.5, 0.0], [-2.4, 0.0], [0.5, 0.0], [2.5, 0.0]], "Too little of an edge"),
+        (angle_between, [[-2.5, 2.0], [-0.5, 2.0], [0.5, 0.0], [2.5, 0.0]], "no straight edge"),
+        (angle_between, [[-2.5, 0.0], [-0.5, 0.0], [0.5, 0.0], [25.0, 0.0]], "outside the photo"),
+    ],
+)
+def test_edges_that_cannot_be_are_refused(make_camera, coded, read, points, sentence):
+    camera, rng = view(make_camera), np.random.default_rng(1)
+    photo = scene_photo(camera, coded, rng, lambda x, y: y)
+    with pytest.raises((OptionError, ScaleError), match=sentence):
+        read(photo, camera, marked(camera, points, rng, 0.0))

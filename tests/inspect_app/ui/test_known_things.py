@@ -1,0 +1,117 @@
+"""A known thing on the shop's page: held, marked, read, found out where it is another, kept and taken back."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+from calib.photo import open_photo
+from inspect_app.jobs.names import PREVIEWS
+from inspect_app.services import known_things as services
+from inspect_app.services.bench_checks import bench_checks
+from inspect_app.services.gauges import add_gauge
+from shared.errors import InspectError
+from shared.measured import Measured
+from tests.inspect_app.conftest import noise_jpeg
+from tests.inspect_app.ui.conftest import open_page, send
+from tests.inspect_app.ui.test_pages import press, words
+
+pytestmark = pytest.mark.usefixtures("served")
+LEAF = (10.0, 20.0, 60.0, 24.0)
+
+
+@pytest.fixture
+def reads(monkeypatch):
+    """What the photo says of a thing: 0.500 mm, whatever was marked; the questions are kept."""
+    asked = []
+
+    def read(data, name, ask, what, picture=""):
+        asked.append((ask, what))
+        photo = open_photo(data, name)
+        summary = services.PhotoSummary(name, photo.sha256, photo.width, photo.height)
+        return services.Seen(summary, Measured.of(0.5, "mm", edges=0.003), ())
+
+    monkeypatch.setattr(services, "read_thing", read)
+    return asked
+
+
+def at_page(store, job, points=LEAF, thing="Feeler leaf, end-on"):
+    held = services.hold(store, noise_jpeg(), "leaf.jpg")
+    at = open_page("shop.py", job)
+    at.session_state["thing-photo"] = held
+    if points:
+        at.session_state["thing-points"] = (f"{held.sha256[:12]} {thing}", 4, points)
+    at.selectbox(key="thing").set_value(thing)
+    at.run()
+    return at
+
+
+def say(at, size, limit):
+    at.text_input(key="thing-size").set_value(size)
+    at.text_input(key="thing-limit").set_value(limit)
+    send(at, "Read it")
+
+
+def test_a_leaf_that_agrees_is_said_kept_and_taken_back(store, job, reads):
+    at = at_page(store, job)
+    say(at, "0.50", "0.005")
+    assert "They agree" in words(at)
+    ask, what = reads[-1]
+    assert (ask.view, ask.scale.kind, what.kind, what.points) == ("section", "backdrop", "across", LEAF)
+    press(at, "keep-thing")
+    (kept,) = bench_checks(store)
+    assert (kept.view, kept.result["what"], kept.result["agrees"]) == ("section", "distance across", True)
+    assert "**agrees**" in words(at)
+    press(at, f"retire-thing-{kept.id}")
+    assert [c.retired for c in bench_checks(store)] == [True]
+
+
+@pytest.mark.parametrize(
+    ("size", "sentence"),
+    [("0.55", "It is like another thing, of 0.5 mm"), ("0.49", "2 % too large: measure the print")],
+)
+def test_another_leaf_and_a_wrong_print_are_found_out(store, job, reads, size, sentence):
+    at = at_page(store, job)
+    say(at, size, "0.001")
+    (said,) = (w.value.replace("\\", "") for w in at.warning if "not agree" in w.value)
+    assert sentence in said
+
+
+def test_what_is_missing_is_said(store, job, reads):
+    at = at_page(store, job, points=())
+    say(at, "0.5", "0.005")
+    assert "Nothing is marked" in words(at)
+    at = at_page(store, job)
+    say(at, "", "0.005")
+    assert "size is missing" in words(at)
+    say(at, "0.5", "")
+    assert "How far off it may be is missing" in words(at)
+    say(at, "0.5", "a bit")
+    assert "not a length" in words(at)
+    assert reads == []
+
+
+def test_a_gauge_of_the_register_stands_for_the_limit(store, job, reads):
+    add_gauge(store, "calliper 2", "calliper", 0.01, 0.012)
+    at = at_page(store, job)
+    next(s for s in at.selectbox if s.label == "Measured with").set_value("calliper 2")
+    say(at, "0.5", "")
+    press(at, "keep-thing")
+    expected = Measured.from_dict(bench_checks(store)[0].result["expected"])
+    assert expected.u == pytest.approx((0.012**2 + 0.01**2 / 12.0) ** 0.5)
+
+
+def test_held_photos_go_after_a_day_and_what_is_none_is_refused(store):
+    first = services.hold(store, noise_jpeg(1), "a.jpg")
+    path = services.held_path(store, first.sha256)
+    assert path is not None
+    assert path.is_relative_to(store.data_dir / PREVIEWS)
+    os.utime(path, (0.0, 0.0))
+    second = services.hold(store, noise_jpeg(2), "b.jpg")
+    assert services.held_path(store, first.sha256) is None
+    assert services.held_path(store, second.sha256) is not None
+    with pytest.raises(InspectError, match="not a picture"):
+        services.hold(store, b"x", "c.jpg")
+    with pytest.raises(InspectError, match="no longer held"):
+        services.try_thing(store, first, services.Ask("section"), "fret 1, crown width", 2.0, 0.01)
