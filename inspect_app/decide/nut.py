@@ -67,8 +67,10 @@ def clearance_now(setup: Setup, side: str, crown: Measured | None = None) -> Mea
     follows from the slot and the first crown's height, or from the open string; None where none of these was read."""
     read = setup.values.get(f"{side} nut clearance")
     slot, share = setup.values.get(f"{side} nut slot height"), share_of_rise()
-    if read is not None or (slot is not None and crown is not None):
-        return read or evaluate(lambda slot, crown: share * (slot - crown), {"slot": slot, "crown": crown}, "mm")
+    if read is not None:
+        return read
+    if slot is not None and crown is not None:
+        return evaluate(lambda slot, crown: share * (slot - crown), {"slot": slot, "crown": crown}, "mm")
     names = {"first": f"{side} open string over the first fret", "twelfth": f"{side} string height"}
     if not all(name in setup.values for name in names.values()):
         return None

@@ -35,7 +35,9 @@ def by_gauge(job: services.JobView, visit: str) -> None:
         spots, turn = Spots(), st.session_state.get("gauge-turn", 0)
         with st.form(f"by-gauge-{turn}-{name}", border=False):
             left, right = st.columns(2)
-            fret = int(left.number_input("Fret", 1, job.frets or None, 1, 1)) if kind.by_fret else None
+            fret = (
+                int(left.number_input("Fret", 1, job.details.instrument.frets or None, 1, 1)) if kind.by_fret else None
+            )
             if fret is not None:
                 spots.below("fret", left)
             typed = length_field(right if kind.by_fret else left, "Read", None, bare_unit(length_unit(), True))
