@@ -386,8 +386,8 @@ def _hidden_at_edges(j: _Judged, mask: Mask) -> float:
 
 
 def _under_inlays(mask: Mask, inlays: Mask) -> Mask:
-    """What of inlays lies between parts of a worn place: fingers wear places that bulge outwards alone, so that it would
-    be worn, were it wood."""
+    """What of inlays lies between parts of a worn place: fingers wear places without bays, so that it would be worn,
+    were it wood."""
     whole = np.zeros(mask.shape, np.uint8)
     if (inlays & with_border(mask, 2)).any() and (outlines := contours(mask)):
         cv2.fillConvexPoly(whole, cv2.convexHull(np.concatenate(outlines)), 1)
