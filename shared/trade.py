@@ -38,13 +38,14 @@ SAME_SPOT_MM = 1.5
 """Two readings closer than this along a fret are of the same spot: well under half the distance of two strings."""
 SAME_WIRE_MM = 0.05
 """Two wires this close are of one size: neighbouring sizes are about 0.1 mm apart."""
-STRING_INSET_MM, STRING_INSET_U_MM = 3.5, 0.29
-"""An outer string's middle from the board's edge: 3 to 4 mm, rectangular (GUM 4.3.7)."""
+STRING_INSET_MM, STRING_INSET_U_MM = 3.5, 0.20
+"""An outer string's middle from the board's edge: 3 to 4 mm, the middle of that more often than its bounds: triangular,
+0.5 / sqrt(6) (GUM 4.3.9)."""
 STRING_INSET_GIVEN_U_MM = 0.12
 """The same where it was measured: by rule, over the board's rounded edge."""
 END_SHORT_MM, END_SHORT_U_MM = 0.25, 0.15
 """How far a fret's end stops short of the board's edge, at the board: flush to half a millimetre, rectangular (GUM
-4.3.7)."""
+4.3.7), one fret like the other."""
 MOST_RELIEF_MM = 1.0
 """No neck that is played bows farther: more than 0.5 mm is sent back to be straightened."""
 HEIGHT_FRET = 12

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
+from inspect_app.decide.gauged import Gauged, of_frets
 from inspect_app.decide.wear import combined
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import Inspection
@@ -29,14 +30,16 @@ class WornPlace:
 
 @dataclass(frozen=True)
 class BoardWear:
-    """All worn places of one visit, from the nut on; `reasons` say why none could be told where that is so."""
+    """All worn places of one visit, from the nut on; `reasons` say why none could be told where that is so; `hollows`
+    are depths read by gauge, mm, by the fret behind them."""
 
     places: tuple[WornPlace, ...] = ()
     reasons: tuple[str, ...] = ()
+    hollows: Mapping[int, Measured] = field(default_factory=dict)
 
     def __bool__(self) -> bool:
         """Whether any place is worn."""
-        return bool(self.places)
+        return bool(self.places or self.hollows)
 
     @property
     def fields(self) -> tuple[int, ...]:
@@ -61,8 +64,9 @@ UNWORN_BOARD = BoardWear()
 """No worn place was found."""
 
 
-def board_wear(inspections: Iterable[Inspection], instrument: Instrument) -> BoardWear:
-    """The board of one visit, from the inspections of its photos, rejected readings taken out."""
+def board_wear(inspections: Iterable[Inspection], instrument: Instrument, by_gauge: Gauged | None = None) -> BoardWear:
+    """The board of one visit, from the inspections of its photos, rejected readings taken out, and hollows whose depth
+    was read by gauge and is more than U."""
     seen = [i for i in inspections if i.view == "plan"]
     found: dict[int, list[tuple[float, float, Measured]]] = {}
     for i in seen:
@@ -72,7 +76,8 @@ def board_wear(inspections: Iterable[Inspection], instrument: Instrument) -> Boa
                 found.setdefault(int(key.fret or 0), []).append(about)
     places = tuple(p for n in sorted(found) for p in _merged(n, found[n], instrument))
     why = tuple(dict.fromkeys(n.reason for i in seen for n in i.not_measured if n.what.feature == "board wear"))
-    return BoardWear(places, why)
+    deep = {n: q for n, q in sorted(of_frets(by_gauge or {}, "hollow depth").items()) if q.value > q.expanded}
+    return BoardWear(places, why, deep)
 
 
 def _place(i: Inspection, key: Key) -> tuple[float, float, Measured] | None:

@@ -188,10 +188,13 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class Besides:
-    """What a refret brings besides the frets: another nut, the worn board dressed while they are out."""
+    """What the work brings besides the frets' tops: with a refret another nut and the worn board dressed while they are
+    out; with frets that stay their ends seated, so many, and filed flush with the board's edge."""
 
     new_nut: bool = False
     dress_board: bool = False
+    seat_ends: int = 0
+    file_ends: bool = False
 
 
 NOTHING_BESIDES = Besides()
@@ -217,6 +220,9 @@ def option_lines(
     wire = _wire_line(replaced, book, stock)
     used_up = Line("Consumables", "1", "lot", int(book.materials["consumables"]))
     setup = labour("Set-up after the work", "setup_after")
+    n = besides.seat_ends
+    seat = (labour(f"Seat and glue {n} fret end{'s' if n > 1 else ''}", "seat_end", n),) if n else ()
+    ends = (*seat, *((labour("File the fret ends flush with the board", "ends_flush"),) if besides.file_ends else ()))
     if kind == Kind.LEAVE:
         return (labour("Inspection and measuring record", "inspect"),)
     if kind == Kind.DRESS:
@@ -225,15 +231,15 @@ def option_lines(
         dressing = labour(
             f"Dress and polish {dressed} fret{'s' if dressed > 1 else ''}", "spot_dress_per_fret", dressed
         )
-        return (labour("Mask the board, check levels", "spot_dress_setup"), dressing)
+        return (*ends, labour("Mask the board, check levels", "spot_dress_setup"), dressing)
     if kind == Kind.RECROWN:
-        return (labour("Recrown and polish all frets", "recrown_polish"), used_up)
+        return (*ends, labour("Recrown and polish all frets", "recrown_polish"), used_up)
     if kind == Kind.LEVEL:
-        return (labour("Level, crown and polish all frets", "level_crown_polish"), setup, used_up)
+        return (*ends, labour("Level, crown and polish all frets", "level_crown_polish"), setup, used_up)
     replace_line = labour(f"Replace {replaced} fret{'s' if replaced > 1 else ''}", "replace_per_fret", replaced)
     if kind == Kind.PARTIAL:
         level = labour("Level, crown and polish all frets", "level_crown_polish")
-        return (replace_line, level, setup, wire, used_up)
+        return (*ends, replace_line, level, setup, wire, used_up)
     base = labour("Pull frets, clean slots and board, level, crown, dress ends, polish", "refret_base")
     board = (labour("Dress the worn board", "board_dress"),) if besides.dress_board else ()
     if not besides.new_nut:

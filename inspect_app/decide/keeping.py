@@ -215,7 +215,9 @@ def level(case: Case) -> Option:
         *of_levelling(case.wear),
         *of_board(case.board, frets_out=False),
         *of_wear_alike(if_alike(case.wear), float(off.mean()), margin),
-        *of_nut(nut_after(case.setup, case.wear.instrument, scaled(spread(off).measured, -1.0))),
+        *of_nut(
+            nut_after(case.setup, case.wear.instrument, scaled(spread(off).measured, -1.0), case.wear.unworn_height(1))
+        ),
     ]
     work = Work(every, off=off, brings=tuple(brings))
     return option_of(case, Kind.LEVEL, [held], _by_fret(every, left), work)

@@ -44,6 +44,18 @@ def of_setup(setup: Setup, step: float) -> list[str]:
         out.append(
             f"Fret {n} stands {over.value:.2f} mm over its neighbours: seat it before anything is filed, if it gives."
         )
+    out += [
+        f"The {e.end} end of fret {e.fret} is off the wood by {e.by.value:.2f} mm: drive it home and glue it before "
+        "anything is filed."
+        for e in setup.ends.lifted
+    ]
+    if setup.ends.proud:
+        furthest = max(e.by.value for e in setup.ends.proud)
+        which = ", ".join(dict.fromkeys(str(e.fret) for e in setup.ends.proud))
+        out.append(
+            f"Fret ends stand out beyond the board, by up to {furthest:.2f} mm (fret {which}): a dried-out board "
+            "shrinks back from them. They are filed flush once it has settled."
+        )
     tongue = setup.tongue
     if tongue is not None and tongue.value > max(tongue.expanded, step):
         out.append(
@@ -55,19 +67,30 @@ def of_setup(setup: Setup, step: float) -> list[str]:
 
 def of_board(board: BoardWear, frets_out: bool) -> list[str]:
     """What worn places of the board entail, with the frets out or in."""
+    deep = _hollows(board, frets_out)
     worst = board.worst
     if worst is None:
-        return []
+        return deep
     count = len(board.fields)
     found = (
         f"The board is worn in {count} field{'s' if count > 1 else ''}, most before fret {worst} "
         f"({100.0 * board.share_of(worst):.0f} % of it)"
     )
     if frets_out:
-        return [
-            f"{found}: it is dressed while the frets are out. A straightedge and a gauge tell how deep its hollows are."
-        ]
-    return [f"{found}: with the frets in it can be cleaned and oiled, not levelled."]
+        gauge = "" if deep else " A straightedge and a gauge tell how deep its hollows are."
+        return [f"{found}: it is dressed while the frets are out.{gauge}", *deep]
+    return [f"{found}: with the frets in it can be cleaned and oiled, not levelled.", *deep]
+
+
+def _hollows(board: BoardWear, frets_out: bool) -> list[str]:
+    """How deep its hollows were read, and what that means."""
+    if not board.hollows:
+        return []
+    n = max(board.hollows, key=lambda k: board.hollows[k].value)
+    deepest = f"The deepest hollow read in the board is {board.hollows[n].value:.2f} mm, before fret {n}"
+    if frets_out:
+        return [f"{deepest}: levelling the wood takes as much off all of it, or the hollow is filled. Agree which."]
+    return [f"{deepest}: it stays while the frets are in."]
 
 
 def of_nut(after: NutAfter | None) -> list[str]:

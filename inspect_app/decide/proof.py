@@ -12,6 +12,7 @@ from calib.budget import ratio
 from inspect_app.decide.influences import stamped
 from inspect_app.decide.levelling import Spread
 from inspect_app.decide.limits import Limits, Verdict, conformance_probability, verdict_of
+from inspect_app.decide.setup import NOTHING_READ, Setup
 from inspect_app.decide.wear import FretWear, WearMap, combined, hidden_flat
 from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.key import on_fret
@@ -41,15 +42,36 @@ class ProofCheck:
     reason: str = ""
 
 
-def prove(agreed: Agreed, after: WearMap, inspections: Iterable[Inspection], limits: Limits) -> tuple[ProofCheck, ...]:
-    """Hold the after-work photos against what was agreed: bevels by end, flats, divots, height left."""
+def prove(
+    agreed: Agreed,
+    after: WearMap,
+    inspections: Iterable[Inspection],
+    limits: Limits,
+    setup: Setup = NOTHING_READ,
+    before: Setup = NOTHING_READ,
+) -> tuple[ProofCheck, ...]:
+    """Hold the after-work photos against what was agreed: bevels by end, flats, divots, height left; and strings and
+    neck as they are now, and were `before`, against what a setup aims at."""
     kept = tuple(inspections)
     return (
         *_bevels(agreed, kept, limits),
         *_divots(after, limits),
         *_flats(after, kept, limits),
         *_height(after, agreed, limits),
+        *_strings_and_neck(setup, before),
     )
+
+
+def _strings_and_neck(setup: Setup, before: Setup) -> list[ProofCheck]:
+    """Every reading that has an aim, with what it was before the work beside it."""
+    out = []
+    for held in setup.held:
+        if held.target is not None:
+            was = before.values.get(held.name)
+            since = "" if was is None else f" (before the work {was.value:.2f} ± {was.expanded:.2f} mm)"
+            aim = f"{held.target.least:g} to {held.target.most:g} mm{since}"
+            out.append(ProofCheck(held.name, aim, held.value, held.verdict))
+    return out
 
 
 def _bevels(agreed: Agreed, inspections: tuple[Inspection, ...], limits: Limits) -> list[ProofCheck]:

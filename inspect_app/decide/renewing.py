@@ -161,7 +161,7 @@ def nut_after_new_wire(wear: WearMap, new: Measured | None, setup: Setup) -> Nut
         return None
     worn = [s.depth for s in first.spots if s.depth is not None and s.string in (1, wear.instrument.strings)]
     top = now if not worn else difference(now, max(worn, key=lambda d: d.value))
-    return nut_after(setup, wear.instrument, difference(levelled_wire(new), top))
+    return nut_after(setup, wear.instrument, difference(levelled_wire(new), top), top)
 
 
 def refret(case: Case) -> Option:

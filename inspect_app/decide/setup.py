@@ -12,6 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from calib.budget import total
+from inspect_app.decide.fret_ends import FretEnds, ends_of
+from inspect_app.decide.gauged import Gauged
 from inspect_app.decide.limits import Verdict, conformance_probability, verdict_of
 from inspect_app.decide.neck_shape import NeckShape, neck_shape
 from inspect_app.decide.wear import combined
@@ -41,6 +43,8 @@ __all__ = [
 
 SIDES = ("treble", "bass")
 QUANTITIES = ("string height", "nut clearance", "relief")
+AT_THE_NUT = ("open string over the first fret", "nut slot height")
+"""Read by gauge alone; they stand for the nut's clearance where that was not read."""
 SADDLE_SHARE = 0.2
 """How far the strings' arc at the bridge may differ from the board's, as a share of its height (common practice, no
 source): saddles are fitted by gauge to the next of a few radii."""
@@ -108,6 +112,8 @@ class Setup:
         Of each side that was read in enough places.
     targets : Targets or None
         None where the kind of instrument is not known.
+    ends : FretEnds
+        Fret ends that do not sit.
     """
 
     values: Mapping[str, Measured] = field(default_factory=dict)
@@ -115,10 +121,11 @@ class Setup:
     over_neighbours: Mapping[int, Measured] = field(default_factory=dict)
     shapes: tuple[NeckShape, ...] = ()
     targets: Targets | None = None
+    ends: FretEnds = field(default_factory=FretEnds)
 
     def __bool__(self) -> bool:
         """Whether anything was read."""
-        return bool(self.values or self.over_neighbours or self.shapes)
+        return bool(self.values or self.over_neighbours or self.shapes or self.ends)
 
     @property
     def held(self) -> tuple[Held, ...]:
@@ -188,23 +195,32 @@ def targets_for(written: Sequence[str], every: Sequence[Targets]) -> Targets | N
     return next(told, None)
 
 
-def setup_of(inspections: Sequence[Inspection], instrument: Instrument, targets: Targets | None = None) -> Setup:
-    """Strings and neck from the inspections of one visit, rejected readings taken out."""
+def setup_of(
+    inspections: Sequence[Inspection],
+    instrument: Instrument,
+    targets: Targets | None = None,
+    by_gauge: Gauged | None = None,
+) -> Setup:
+    """Strings, neck and fret ends from the inspections of one visit, rejected readings taken out, and from what was
+    read by gauge."""
     seen = [i for i in inspections if i.view == "side"]
-    if not seen:
-        return Setup(targets=targets)
+    by_gauge = by_gauge or {}
+    ends = ends_of(inspections, by_gauge)
+    if not seen and not by_gauge:
+        return Setup(targets=targets, ends=ends)
     neck = Place("neck")
     values = {}
     for side in SIDES:
-        for what in QUANTITIES:
-            read = [q for i in seen if (q := i.values.get(Key(neck, f"{side} {what}"))) is not None]
+        for what in (*QUANTITIES, *AT_THE_NUT):
+            key = Key(neck, f"{side} {what}")
+            read = [q for of in (*(i.values for i in seen), by_gauge) if (q := of.get(key)) is not None]
             if read:
-                values[f"{side} {what}"] = combined(read)
+                values[key.feature] = combined(read)
     body = _body_fret(seen, targets, instrument)
     shapes = tuple(
         s for side in SIDES if (s := neck_shape(seen, side, instrument.scale_length, instrument.frets, body))
     )
-    return Setup(values, _strings(values, instrument), _over_neighbours(seen), shapes, targets)
+    return Setup(values, _strings(values, instrument), _over_neighbours(seen), shapes, targets, ends)
 
 
 def standing_tops(setup: Setup) -> Mapping[int, Measured]:

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from inspect_app.jobs.models import Base
 
-__all__ = ["AnswerRow", "EstimateRow", "FretHeight", "FretWork", "SameInstrument", "Terms", "Wire"]
+__all__ = ["AnswerRow", "EstimateRow", "FretHeight", "FretWork", "GaugeReading", "SameInstrument", "Terms", "Wire"]
 
 
 class Wire(Base):
@@ -95,6 +95,19 @@ class FretHeight(Base):
     written: Mapped[datetime]
     gauge_id: Mapped[int | None]
     """The gauge of the shop that read it; null where nobody said."""
+
+
+class GaugeReading(Base):
+    """What feeler, rule or straightedge read at a visit; the last one of each reading counts."""
+
+    __tablename__ = "gauge_readings"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    visit_id: Mapped[int] = mapped_column(ForeignKey("visits.id"), index=True)
+    reading: Mapped[str]
+    """The text of its key: ``neck, treble relief``, ``fret 5, hollow depth``."""
+    value: Mapped[float | None]
+    """Millimetres; null where an earlier one was taken back."""
+    written: Mapped[datetime]
 
 
 class FretWork(Base):

@@ -26,6 +26,7 @@ _KINDS = {
     "jobs": "job", "visits": "visit", "photos": "photo entry", "inspections": "inspection", "judgements": "judgement",
     "hand_measures": "hand measurement", "prints": "printed scale", "settings": "choice of the shop", "wires": "wire",
     "terms": "terms of job", "estimates": "estimate", "fret_heights": "fret height",
+    "gauge_readings": "reading by gauge",
     "answers": "customer's answer", "print_bars": "check bar of a printed scale", "gauges": "gauge",
     "bench_checks": "known thing or repeat study", "lens_profiles": "lens profile",
     "fret_work": "work on the frets", "same_instrument": "earlier job of",

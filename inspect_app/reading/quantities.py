@@ -146,6 +146,12 @@ def _bevel(end: str) -> Quantity:
     )  # fmt: skip
 
 
+def _lifted(end: str) -> Quantity:
+    meaning = "Gap between the crown's shoulder and the wood at the end; read by feeler, for no photo gives it."
+    feature = f"{end} end lifted"
+    return Quantity(feature=feature, card="fret ends", label=feature, views=("end",), meaning=meaning)
+
+
 _SETUP = (
     ("string height", "At the 12th fret, from the crown up to the open string's underside."),
     ("nut clearance", "At the first fret, the string held down between the second and the third."),
@@ -216,6 +222,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         meaning="Radius to which the tip is rounded."),
     Quantity(feature="overhang", card="fret ends", label="overhang", views=("end",), lines=(BOARD_EDGE,),
         meaning="How far the end stands out beyond the board's edge."),
+    *(_lifted(end) for end in ("treble", "bass")),
     Quantity(feature="string gap", label="string gap", views=("side",), on_paper=True, lines=(GAP_LINE, STRING, FOOT),
         meaning="From the top of the crown up to the underside of the outer string over it.",
         edges=(Edge("foot", (0.0,)), Edge("top", (1.0,))), follows=("apart", "foot", "top")),

@@ -18,21 +18,27 @@ def setup_words(setup: Setup, step: float, writing: Writing) -> str:
     if high:
         stands = "stands" if len(high) == 1 else "stand"
         said.append(f"{listed(high).capitalize()} {stands} higher than the others, which makes strings buzz.")
+    loose = list(dict.fromkeys(e.fret for e in setup.ends.lifted))
+    if loose:
+        said.append(f"{listed(loose).capitalize()}: an end has come off the wood.")
+    if setup.ends.proud:
+        said.append("Fret ends stand out beyond the board's edge, where a hand feels them.")
     tongue = setup.tongue
     if tongue is not None and tongue.value > max(tongue.expanded, step):
         said.append(f"The board rises by {writing.rough(tongue.value)} towards its end.")
     return " ".join(said)
 
 
-def board_words(board: BoardWear) -> str:
+def board_words(board: BoardWear, writing: Writing) -> str:
     """Worn places of the board, for a musician; empty where none were found."""
     worst = board.worst
+    hollow = f"Its deepest hollow is {writing.rough(max((q.value for q in board.hollows.values()), default=0.0))} deep."
     if worst is None:
-        return ""
+        return f"Fingers have worn the board itself. {hollow}" if board.hollows else ""
     return (
         f"Fingers have worn the board itself before {listed(board.fields)}; "
         f"before fret {worst} it is {100.0 * board.share_of(worst):.0f} % of the wood between the frets."
-    )
+    ) + (f" {hollow}" if board.hollows else "")
 
 
 def _one(held: Held, writing: Writing) -> str:

@@ -25,6 +25,7 @@ from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.key import Key
 from inspect_app.reading.values import without
 from inspect_app.services.finding import now, row, touch
+from inspect_app.services.gauge_readings import gauged_at
 from inspect_app.services.heights import (
     AFTER,
     fret_heights,
@@ -202,10 +203,11 @@ def decide(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Decision:
         wire = session.get(Wire, known.wire.id) if known.wire else None
         new = new_wire_height(wire) if wire else None
         setup = _setup(session, job, visit)
-        board = board_wear(_inspections(job, visit), wear.instrument)
+        board = board_wear(_inspections(job, visit), wear.instrument, gauged_at(session, job, visit))
     book, stock = known.prices, known.wire.stock if known.wire else None
     nut = nut_after_new_wire(wear, new or wear.wire_height or wear.crown_height, setup)
-    besides = Besides(nut is not None and nut.verdict == Verdict.BEYOND, bool(board))
+    low, ends = nut is not None and nut.verdict == Verdict.BEYOND, setup.ends
+    besides = Besides(low, bool(board), len(ends.lifted), bool(ends.proud))
 
     def price(kind: Kind, dressed: int, replaced: int) -> Cost:
         return cost_of(book, kind, dressed, replaced, stock, besides)
@@ -228,11 +230,14 @@ def board_of_visit(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Board
     with reading(store) as session:
         job = row(session, Job, job_id, "job")
         instrument = instrument_of(loading.details_of(job).instrument)
-        return UNWORN_BOARD if instrument is None else board_wear(_inspections(job, visit), instrument)
+        if instrument is None:
+            return UNWORN_BOARD
+        return board_wear(_inspections(job, visit), instrument, gauged_at(session, job, visit))
 
 
 def _setup(session: Session, job: Job, visit: str) -> Setup:
-    return setup_in(session, loading.details_of(job).instrument, _inspections(job, visit))
+    by_gauge = gauged_at(session, job, visit)
+    return setup_in(session, loading.details_of(job).instrument, _inspections(job, visit), by_gauge)
 
 
 def _rates_since_last(session: Session, job: Job, visit: str, wear: WearMap, limit: float) -> tuple[Rate, ...]:

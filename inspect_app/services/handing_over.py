@@ -21,7 +21,7 @@ from inspect_app.report.pdf import Pdf, render_pdf
 from inspect_app.report.writing import Writing
 from inspect_app.services.agreed import agreed_of, agreement_of
 from inspect_app.services.before_after import SamePlace, worst_places
-from inspect_app.services.deciding import AFTER, inspections_of, rates, terms, wear_of
+from inspect_app.services.deciding import AFTER, inspections_of, rates, setup_of_visit, terms, wear_of
 from inspect_app.services.jobs import job_view
 from inspect_app.services.on_paper import heading_of, visit_day, writing_of
 from inspect_app.services.pictures import closeup_of
@@ -35,7 +35,8 @@ def proof_of(store: Store, job_id: int, visit: str = AFTER) -> tuple[ProofCheck,
     """What was agreed held against the photos taken after the work."""
     known = terms(store, job_id)
     wear = wear_of(store, job_id, visit)
-    return prove(agreed_of(store, job_id), wear, inspections_of(store, job_id, visit), known.limits)
+    setup, before = (setup_of_visit(store, job_id, v) for v in (visit, FIRST_VISIT))
+    return prove(agreed_of(store, job_id), wear, inspections_of(store, job_id, visit), known.limits, setup, before)
 
 
 def handover_paper(

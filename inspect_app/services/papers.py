@@ -89,7 +89,7 @@ def _estimate(
 def _also(decision: Decision, writing: Writing) -> str:
     """What was found besides wear of the frets."""
     step = decision.terms.limits["level_step"].value
-    said = board_words(decision.board), setup_words(decision.setup, step, writing)
+    said = board_words(decision.board, writing), setup_words(decision.setup, step, writing)
     return " ".join(words for words in said if words)
 
 

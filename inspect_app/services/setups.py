@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from sqlalchemy.orm import Session
 
+from inspect_app.decide.gauged import Gauged
 from inspect_app.decide.setup import Setup, Targets, setup_of, targets_for, targets_of_kinds
 from inspect_app.jobs.details import InstrumentDetails, instrument_of
 from inspect_app.jobs.models import Setting
@@ -19,12 +20,14 @@ __all__ = ["change_setup_targets", "setup_in", "setup_targets"]
 KEPT = "setup_targets"
 
 
-def setup_in(session: Session, details: InstrumentDetails, inspections: Sequence[Inspection]) -> Setup:
+def setup_in(
+    session: Session, details: InstrumentDetails, inspections: Sequence[Inspection], by_gauge: Gauged
+) -> Setup:
     """Strings and neck of one visit; nothing while the scale length is not known."""
     instrument = instrument_of(details)
     if instrument is None:
         return Setup()
-    return setup_of(inspections, instrument, targets_for((details.kind, details.name), _targets(session)))
+    return setup_of(inspections, instrument, targets_for((details.kind, details.name), _targets(session)), by_gauge)
 
 
 def _targets(session: Session) -> tuple[Targets, ...]:

@@ -7,7 +7,8 @@ import streamlit as st
 from inspect_app.decide.board import BoardWear
 from inspect_app.decide.wear import WearMap
 from inspect_app.decide.wear_scale import STEPS
-from inspect_app.ui.words import plain
+from inspect_app.ui.bench import length_unit
+from inspect_app.ui.words import plain, shown
 
 __all__ = ["board_map", "board_table"]
 
@@ -41,12 +42,15 @@ def board_map(board: BoardWear, wear: WearMap) -> None:
     if not board and not board.reasons:
         return
     st.header("Board")
-    if board:
+    if board.places:
         st.html(board_table(board, wear.instrument.strings))
         whole = ", ".join(f"fret {n} {100.0 * board.share_of(n):.0f} %" for n in board.fields)
         st.caption(
             f"Share of the wood between two frets whose finish or tone is worn: {whole}. Dirt looks like wear: wipe "
             "the board before the photo. A straightedge along the neck and a gauge tell how deep a hollow is."
         )
+    if board.hollows:
+        text = ", ".join(f"fret {n} {shown(q, length_unit())}" for n, q in board.hollows.items())
+        st.markdown(f"Hollows read by gauge, before: {text}.")
     for reason in board.reasons:
         st.caption(f"Not told everywhere: {plain(reason)}.")

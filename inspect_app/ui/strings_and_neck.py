@@ -41,6 +41,11 @@ def setup_lines(setup: Setup, length: Length, step: float) -> list[str]:
             told = "" if abs(s.tongue.value) > s.tongue.expanded else ", no more than U"
             out.append(f"Past fret {s.body_fret} the board {word} by {shown(s.tongue, length)}{told}.")
     out += [f"Fret {n} stands over its neighbours by {shown(q, length)}." for n, q in setup.high(step)]
+    out += [f"The {e.end} end of fret {e.fret} is off the wood by {shown(e.by, length)}." for e in setup.ends.lifted]
+    out += [
+        f"The {e.end} end of fret {e.fret} stands out beyond the board by {shown(e.by, length)}."
+        for e in setup.ends.proud
+    ]
     return out
 
 
@@ -69,7 +74,12 @@ def strings_and_neck(setup: Setup, length: Length, step: float) -> None:
     if rows:
         named = [(h.target.text if h.target else h.name.capitalize(), h) for h in rows]
         table = [
-            {"": name, "Read": shown(h.value, length), "Wanted": _wanted(h, length), "Verdict": SIGNS[h.verdict]}
+            {
+                "": name,
+                "Read": shown(h.value, length),
+                "Wanted": _wanted(h, length),
+                "Verdict": SIGNS[h.verdict] if h.target else "",
+            }
             for name, h in named
         ]
         st.table(table if setup.targets else [{k: r[k] for k in ("", "Read")} for r in table], border="horizontal")

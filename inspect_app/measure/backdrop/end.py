@@ -36,6 +36,13 @@ class DetectedEnd:
     end: EndReading | NotMeasured
 
 
+UNSEEN = (
+    "the crown's own shadow fills the joint with the wood, lifted or not: slide a feeler under the end, and write down "
+    "what it reads"
+)
+"""Why no close-up tells whether an end sits."""
+
+
 def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedEnd:
     """Find the crown line and the end; the edges that `ask` fixes by hand are left alone.
 
@@ -78,7 +85,10 @@ def measure_detected(detected: DetectedEnd, ask: Ask) -> Inspection:
         overhang=overhang[0] if overhang else None,
         outlines=(*drawn, end.drawn, *(got[1] for got in (tip, overhang) if got is not None)),
     )
-    lost = tuple(got for got in more if isinstance(got, NotMeasured))
+    lost = (
+        *(got for got in more if isinstance(got, NotMeasured)),
+        NotMeasured(on_fret(n, f"{which} end lifted"), UNSEEN),
+    )
     return replace(base, frets=(reading,), not_measured=lost, flags=fret.flags, checks=fret.checks())
 
 

@@ -1,8 +1,8 @@
 """From gaps between string and crowns to what a setup asks: string height, nut clearance, relief, high crowns.
 
-A string is straight between what it lies on, so the crowns' own line is read off it: a crown that stands over the line
-of its neighbours has a gap that is smaller by as much. What all frets of a photo share (where the card stands, the
-camera) changes evenly along the card and cancels in that; what each fret has of its own stays.
+A crown stands over its neighbours by as much as it rises over the straight line through theirs. What all frets of a
+photo share (where the card stands, the camera) changes evenly along the card and cancels in that; what each fret has of
+its own stays.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping
 
 from inspect_app.instrument.fretboard import fret_position
+from inspect_app.measure.backdrop.crown_heights import Heights, over_neighbours
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.key import Key, NotMeasured, Place, on_fret
 from shared.measured import Contribution, Measured
@@ -32,21 +33,19 @@ SIDES = {"first": "treble", "last": "bass"}
 Readings = Mapping[Key, Measured]
 
 
-def neck_readings(
-    gaps: Mapping[int, Measured], own: Mapping[int, float], ask: Ask
-) -> tuple[Readings, tuple[NotMeasured, ...]]:
+def neck_readings(gaps: Mapping[int, Measured], crowns: Heights, ask: Ask) -> tuple[Readings, tuple[NotMeasured, ...]]:
     """What follows from the gaps of one photo, and what was to follow and can't.
 
     Parameters
     ----------
     gaps : mapping of int to Measured
         By fret.
-    own : mapping of int to float
-        What of each gap's standard uncertainty is the fret's own, mm.
+    crowns : mapping of int to (float, float)
+        Their heights.
     """
     assert ask.scale_length is not None
     side = SIDES[ask.string or "first"]
-    out: dict[Key, Measured] = dict(_over_neighbours(gaps, own, ask.scale_length))
+    out: dict[Key, Measured] = dict(_over_neighbours(gaps, crowns, ask.scale_length))
     neck = Place("neck")
     if not ask.held:
         if HEIGHT_FRET in gaps:
@@ -83,19 +82,12 @@ def _relief(gaps: Mapping[int, Measured], held: tuple[int, ...], scale_length: f
     return Measured(gaps[n].value * deeper, "mm", (*parts, shape), gaps[n].flags, gaps[n].by_hand)
 
 
-def _over_neighbours(
-    gaps: Mapping[int, Measured], own: Mapping[int, float], scale_length: float
-) -> Mapping[Key, Measured]:
+def _over_neighbours(gaps: Mapping[int, Measured], crowns: Heights, scale_length: float) -> Mapping[Key, Measured]:
     """How far each crown stands over the line through its neighbours, mm; below it is negative."""
+    places = {n: float(fret_position(scale_length, n)) for n in crowns}
     out = {}
-    for n in sorted(gaps):
-        if n - 1 not in gaps or n + 1 not in gaps:
-            continue
-        before, here, after = (float(x) for x in fret_position(scale_length, [n - 1, n, n + 1]))
-        t = (here - before) / (after - before)
-        line = (1.0 - t) * gaps[n - 1].value + t * gaps[n + 1].value
-        u = math.hypot(own[n], (1.0 - t) * own[n - 1], t * own[n + 1])
-        parts = (Contribution("crown below the foot", u), Contribution("string's straightness", STRING_U_MM))
-        by_hand = any(gaps[k].by_hand for k in (n - 1, n, n + 1))
-        out[on_fret(n, "height over neighbours")] = Measured(line - gaps[n].value, "mm", parts, by_hand=by_hand)
+    for n, (over, u) in over_neighbours(crowns, places).items():
+        parts = (Contribution("crown's own height", u), Contribution("string's straightness", STRING_U_MM))
+        by_hand = any(k in gaps and gaps[k].by_hand for k in (n - 1, n, n + 1))
+        out[on_fret(n, "height over neighbours")] = Measured(over, "mm", parts, by_hand=by_hand)
     return out

@@ -16,6 +16,7 @@ from calib.scales.printed import BACKDROP_SIZE
 from inspect_app import __version__
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.backdrop.card_foot import card_light, find_foot
+from inspect_app.measure.backdrop.crown_heights import crown_heights, on_the_highest
 from inspect_app.measure.backdrop.daylight import NONE_SEEN_U_MM, SEEN_MM, daylight_under
 from inspect_app.measure.backdrop.fret_faces import Facing, FretFace, find_faces
 from inspect_app.measure.backdrop.neck import neck_readings
@@ -115,6 +116,8 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
     gaps, stand, behind, u_behind = measure_gaps(g)
     if why := _not_so(stand, behind):
         return replace(base, not_measured=tuple(NotMeasured(on_fret(s.face.number, GAP), why) for s in g.seen))
+    crowns = crown_heights(g, stand, gaps)
+    gaps, *_ = measure_gaps(on_the_highest(g, crowns))
     found, lost = {}, []
     for s, gap in zip(g.seen, gaps, strict=True):
         if LEAST_GAP_MM - gap.expanded < gap.value < MOST_GAP_MM:
@@ -126,7 +129,7 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
         FretReading(s.face.number, string_gap=found.get(s.face.number), outlines=(_drawn(detected.plane, s),))
         for s in sorted(g.seen, key=lambda s: s.face.number)
     )
-    readings, unread = neck_readings(found, {s.face.number: s.u_crown for s in g.seen}, ask)
+    readings, unread = neck_readings(found, crowns, ask)
     cut = _cut_off(ask, frets)
     checks = {
         "elevation_deg": math.degrees(

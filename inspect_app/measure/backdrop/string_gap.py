@@ -55,7 +55,7 @@ from shared.trade import (
     STRING_INSET_U_MM,
 )
 
-__all__ = ["CardStand", "CrownSeen", "Geometry", "falls_oddly", "measure_gaps", "stand_of", "too_near"]
+__all__ = ["CardStand", "CrownSeen", "Geometry", "falls_oddly", "measure_gaps", "set_back", "stand_of", "too_near"]
 
 Array = NDArray[np.float64]
 
@@ -67,6 +67,9 @@ PARALLEL_U = math.radians(0.4)
 edge changes by a degree at most (common practice, no source)."""
 LENGTH_U_REL = 4e-4
 """Relative standard uncertainty of the scale length as given: a quarter of a millimetre on 640, by rule."""
+SLOT_DOF = 3.0
+"""Degrees of freedom of `SLOT_U_MM` as an estimate: it may be off by two fifths, 1 / (2 x 0.4^2) (GUM G.4.2). What the
+spacing in the photo itself scatters by is pooled with it."""
 DISTANCE_MM, DISTANCE_U_MM = 5.0, 1.2
 """From card to fret ends where spacing does not say: 1 to 3 mm to the string, 2.5 to 4 from there (common practice, no
 source)."""
@@ -193,7 +196,8 @@ def _ends(g: Geometry, middle: float) -> tuple[float, float, float, float]:
     left = np.concatenate([(x - camera - start - k * along) / u, np.zeros(len(priors))])
     a = np.vstack([rows, priors])
     fit = np.linalg.lstsq(a, left, rcond=None)[0]
-    wide = max(1.0, float(np.sum((left - a @ fit) ** 2)) / max(len(along) - 2, 1))
+    free = max(len(along) - 2, 0)
+    wide = (SLOT_DOF + float(np.sum((left - a @ fit) ** 2))) / (SLOT_DOF + free)
     cov = np.linalg.inv(a.T @ a) * wide
     return DISTANCE_MM + float(fit[1]), float(fit[2]), float(np.sqrt(cov[1, 1])), float(np.sqrt(cov[2, 2]))
 
@@ -206,7 +210,7 @@ def _slope(g: Geometry, stand: CardStand) -> tuple[float, float, float]:
     x = np.array([s.face.x for s in tops])
     top = np.array([s.face.top for s in tops])
     base = np.array([s.crown for s in tops])
-    before = stand.ends_at(x) - _set_back(g)
+    before = stand.ends_at(x) - set_back(g)
     cy, distance = float(g.plane.camera_mm[1]), g.plane.distance_mm
     slope = (top + before * (cy - top) / distance - base) / before
     rise = float(np.median((cy - top) / distance - slope))
@@ -221,7 +225,7 @@ def _slope(g: Geometry, stand: CardStand) -> tuple[float, float, float]:
     return share * mean + (1.0 - share) * SLOPE, math.sqrt(share) * u, off
 
 
-def _set_back(g: Geometry) -> float:
+def set_back(g: Geometry) -> float:
     """How much farther from the camera an end's top lies than the part of its face whose middle was found, mm."""
     return g.height * BEVEL_TAN * (1.0 - FACE_UP)
 
@@ -238,7 +242,7 @@ def gaps_of(g: Geometry, stand: CardStand, behind: Array) -> Array:
     """The gap at each fret, mm."""
     cy, distance = float(g.plane.camera_mm[1]), g.plane.distance_mm
     h, crown = (np.array([getattr(s, name) for s in g.seen]) for name in ("under", "crown"))
-    before = stand.ends_at(g.x) - _set_back(g)
+    before = stand.ends_at(g.x) - set_back(g)
     arc = behind * (before - behind) / (2.0 * BOARD_RADIUS_MM)
     return np.asarray(h + behind * (cy - h) / distance - (crown + stand.slope * behind + arc))
 
@@ -250,7 +254,7 @@ def measure_gaps(g: Geometry) -> tuple[tuple[Measured, ...], CardStand, Array, f
     gaps = gaps_of(g, stand, behind)
     by_behind = (gaps_of(g, stand, behind + 0.1) - gaps) / 0.1
     elevation = g.plane.u_of(lambda plane: (plane.camera_mm[1] + 26.0) / plane.distance_mm)
-    before = stand.ends_at(g.x) - _set_back(g)
+    before = stand.ends_at(g.x) - set_back(g)
     out = []
     for i, (gap, s) in enumerate(zip(gaps, g.seen, strict=True)):
         parts = {

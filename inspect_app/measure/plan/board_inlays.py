@@ -26,6 +26,9 @@ ROUND = 0.08
 dot of 5 mm."""
 STARK = 0.25
 """Log light or colour by which an inlay stands out from its board: it is set to be seen, by a quarter at least."""
+ALONE = 0.5
+"""The same for a dot whose twin is not seen: pearl is twice as bright as the lightest board it is set in, and wood worn
+bare is not (common practice, no source)."""
 BRIGHTEST = 0.995
 """Quantile of how much a field differs from unworn board, for how much an inlay in it does: a dot of 5 mm takes a
 hundredth of a field or more."""
@@ -56,7 +59,7 @@ def is_inlay(number: int, mask: Mask, strength: float, every: Sequence[Mask]) ->
         return True
     if number not in DOUBLY_MARKED_FRETS or strength < STARK:
         return False
-    if strength > 2.0 * STARK and _is_round(mask):
+    if strength > ALONE and _is_round(mask):
         return True  # its twin may lie in glare
     return any(_in_common(mask, other[::-1]) > MIRRORED for other in every)
 

@@ -51,6 +51,9 @@ LEAST_MM2 = 5.0
 than a tenth of that."""
 PLATEAU = 5.0
 """Standard deviations of the wood's figure that the middle of a worn place differs by at least."""
+OWN_LEVEL = 0.6
+"""Quantile of a place's differences that is the middle of those inside its border: the smoothing fades a rim as wide as
+its deviation, a fifth of a place 6 by 7 mm (20 mm round, 33 mm2: 0.4 x 20 / 33), and half of the rest lie higher."""
 FAINTEST = 0.07
 """Least difference of log light or colour told for wear: paper-thin reflections and the lens's fall-off bend tones by a
 few hundredths within a field."""
@@ -69,13 +72,17 @@ NOTHING_TOLD = (
 COLOUR_TOLD = "the wood's own figure hides places that are only darker or lighter: those that are greyer would show"
 SHINE = 0.04
 """Share of the light that wood, oil or lacquer mirrors at its surface: ((n - 1) / (n + 1))^2 at n = 1.5 (Fresnel). Of a
-board under twice as bright, half of what is seen is shine, which wear changes only where a lamp is mirrored."""
+board under twice as bright, half of what is seen is shine, which hollows and polish change as much as worn wood does.
+Shine has the lamp's colour wherever it falls, so there only what differs in colour is told for wear."""
 PAPER = 0.85
 """Share of the light that white paper sends back (ISO 2470-1 brightness of office papers is 0.8 to 1, from memory)."""
 UNKNOWN_WHITE = 0.6
 """Linear light of paper where none is known to be in the photo: cameras expose it half a stop to a stop under the
 brightest code (common practice, no source)."""
-TOO_DARK = "the board is so dark that half of its light is mirrored by its surface: not all wear would show"
+TOO_DARK = (
+    "the board is so dark that half of its light is mirrored by its surface: worn places of the wood's own colour "
+    "would not show"
+)
 MIDDLE = 0.87
 """Half-way between two strips, drawn straight from one to the other, wood differs by at most the root of 3/4 of what
 they do from each other: for any figure whose difference grows with distance, 2 g(d/2) - g(d)/2 <= 3/2 g(d)."""
@@ -139,8 +146,11 @@ def find_board_wear(
     if not judged:
         return BoardWear({}, (), (), 0)
     figure = _figure(judged)
-    forbids = TOO_DARK if _is_dark(judged, white) else _forbidden(figure)
-    if forbids in (NOTHING_TOLD, TOO_DARK):
+    forbids = _forbidden(figure)
+    if forbids != NOTHING_TOLD and _is_dark(judged, white):
+        forbids = TOO_DARK
+        figure[0] = np.inf  # light weighs nothing
+    if forbids == NOTHING_TOLD:
         return BoardWear({}, (), (NotMeasured(board, forbids),), 0)
     values: dict[Key, Measured] = {}
     outlines: list[Outline] = []
@@ -294,7 +304,7 @@ def _places(j: _Judged, figure: Floats) -> list[_Found]:
         seed = seed & ~taken
         if seed.sum() * STEP_MM**2 < SEED_MM2:
             continue
-        place = _grown(j, seed, figure, taken)
+        place = _grown(j, seed, figure, taken, inlays)
         if place is not None:
             mask, share = place
             taken |= mask
@@ -303,21 +313,22 @@ def _places(j: _Judged, figure: Floats) -> list[_Found]:
     return sorted(worn, key=lambda f: f.along_fret)
 
 
-def _grown(j: _Judged, seed: Mask, figure: Floats, taken: Mask) -> tuple[Mask, Floats] | None:
+def _grown(j: _Judged, seed: Mask, figure: Floats, taken: Mask, inlays: Mask) -> tuple[Mask, Floats] | None:
     """The place about a seed whose difference is at least half of its own, and that share everywhere; None where it is
     no more than the wood's figure."""
     way = np.median(j.off[seed], axis=0)
     scaled = way / figure
     along = (j.off / figure) @ (scaled / np.linalg.norm(scaled))
-    plateau = float(np.quantile(along[seed], 0.6))  # somewhat over the median: its border fades
-    if plateau < PLATEAU or float(np.abs(way).max()) < FAINTEST:
+    plateau = float(np.quantile(along[seed], OWN_LEVEL))
+    if plateau < PLATEAU or float(np.abs(way[np.isfinite(figure)]).max()) < FAINTEST:
         return None
     share = along / plateau
     inside = (share > 0.5) & j.seen & ~taken
     _, labels = cv2.connectedComponents(inside.astype(np.uint8), connectivity=4)
     mask = np.isin(labels, labels[seed & inside])
     mask = filled(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0)
-    if mask.sum() * STEP_MM**2 < LEAST_MM2 or _streak(mask) or _against_unseen(mask, j.field.valid) > IN_DOUBT:
+    whole = mask | _under_inlays(mask, inlays)  # what is left beside an inlay is narrow, and no streak
+    if mask.sum() * STEP_MM**2 < LEAST_MM2 or _streak(whole) or _against_unseen(mask, j.field.valid) > IN_DOUBT:
         return None
     return mask, share
 
@@ -339,15 +350,20 @@ def _described(j: _Judged, mask: Mask, share: Floats, inlays: Mask) -> _Found:
     field = j.field
     contour = max(contours(mask), key=len)[:, 0, :].astype(np.float64) * STEP_MM
     area, around = float(mask.sum() * STEP_MM**2), float(cv2.arcLength(contour.astype(np.float32), True))
-    hidden = _hidden_at_edges(j, mask) + _under_inlays(mask, inlays)
-    area += hidden / 2.0
+    at_edges, under = _hidden_at_edges(j, mask), float(_under_inlays(mask, inlays).sum()) * STEP_MM**2
+    hidden = at_edges + under
+    area += at_edges / 2.0 + under
     rows, columns = np.nonzero(mask)
     y0, y1 = field.y[rows.min()], field.y[rows.max()]
     x0, x1 = field.x[columns.min()], field.x[columns.max()]
     whole = float(field.x[-1] * field.y[-1])
     fade = _fade(share, mask)
-    u_edge = EDGE_U_MM + 0.25 * fade  # a quarter of the border: half of it either way, and rarely all of that
-    u_area = math.hypot(around * math.hypot(u_edge, fade / PLATEAU) / 2.0, hidden / math.sqrt(12.0))
+    # Half of the difference is a convention: worn wood may end anywhere in the border, mostly near its middle
+    # (triangular, GUM 4.3.9), at each of the place's four sides in its own way. Its own level, known to 1 / PLATEAU,
+    # moves the half by half of that all round, and the border, which falls by a half over `fade`, by fade / PLATEAU.
+    u_edge = math.hypot(EDGE_U_MM, fade / 2.0 / math.sqrt(6.0), fade / PLATEAU)
+    u_side = math.hypot(EDGE_U_MM, fade / 2.0 / math.sqrt(6.0)) / math.sqrt(4.0)
+    u_area = math.hypot(around * math.hypot(u_side, fade / PLATEAU), hidden / math.sqrt(12.0))
     middle = float(rows.mean() * STEP_MM)
     px = field.to_px(contour[:, 0], contour[:, 1])
     step = max(1, len(px) // 60)
@@ -369,13 +385,13 @@ def _hidden_at_edges(j: _Judged, mask: Mask) -> float:
     return reached * STEP_MM * EDGE_MM
 
 
-def _under_inlays(mask: Mask, inlays: Mask) -> float:
-    """Area of inlays, mm2, that a worn place reaches round: it would be worn in part, were it wood."""
-    if not (inlays & with_border(mask, 2)).any():
-        return 0.0
+def _under_inlays(mask: Mask, inlays: Mask) -> Mask:
+    """What of inlays lies between parts of a worn place: fingers wear places without bays, so that it would be worn,
+    were it wood."""
     whole = np.zeros(mask.shape, np.uint8)
-    cv2.fillConvexPoly(whole, cv2.convexHull(np.concatenate(contours(mask))), 1)
-    return float(((whole > 0) & inlays & ~mask).sum() * STEP_MM**2)
+    if (inlays & with_border(mask, 2)).any() and (outlines := contours(mask)):
+        cv2.fillConvexPoly(whole, cv2.convexHull(np.concatenate(outlines)), 1)
+    return np.asarray((whole > 0) & inlays & ~mask)
 
 
 def _length(mm: float, u: float) -> Measured:

@@ -13,6 +13,7 @@ from inspect_app.services.deciding import board_of_visit, inspections_of, rates,
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.board_map import board_map
+from inspect_app.ui.by_gauge import by_gauge
 from inspect_app.ui.heat import SHOWS, Show, cells, heat_table, ramp
 from inspect_app.ui.profiles import changes, cone, crown_profile, place_of, profile_chart, radius_chart, radius_rows
 from inspect_app.ui.strings_and_neck import strings_and_neck
@@ -188,3 +189,4 @@ else:
     compare(job, str(chosen), wear_map)
 board_map(board_of_visit(server.store(), job.id, str(chosen)), wear_map)
 strings_and_neck(setup, length_unit(), step)
+by_gauge(job, str(chosen))

@@ -5,6 +5,7 @@ import pytest
 from inspect_app.decide.levelling import Spread
 from inspect_app.decide.limits import Limits, Verdict
 from inspect_app.decide.proof import Agreed, prove
+from inspect_app.decide.setup import Setup, targets_for, targets_of_kinds
 from inspect_app.decide.wear import FretWear, Spot, WearMap
 from inspect_app.instrument.details import Instrument
 from inspect_app.reading.inspection import FretReading, Inspection, PhotoSummary
@@ -171,3 +172,16 @@ def test_the_limits_of_finished_work_can_be_set():
         for limits in (LIMITS, LIMITS.with_value("after_divot", 0.05))
     ]
     assert verdicts == [Verdict.BEYOND, Verdict.WITHIN]
+
+
+def test_strings_and_neck_are_held_against_their_aims_with_what_they_were_before():
+    targets = targets_for(["Electric guitar"], targets_of_kinds())
+    now = Setup({"treble relief": Measured.of(0.2, "mm", feeler=0.02)}, targets=targets)
+    before = Setup({"treble relief": Measured.of(0.8, "mm", feeler=0.02)}, targets=targets)
+    found = prove(Agreed(30.0), WearMap(GUITAR, ()), (), LIMITS, now, before)
+    (check,) = (c for c in found if c.what == "treble relief")
+    assert check.measured.value == 0.2
+    assert check.verdict == Verdict.WITHIN
+    assert "before the work 0.80 ± 0.04 mm" in check.target
+    unknown = prove(Agreed(30.0), WearMap(GUITAR, ()), (), LIMITS, Setup(now.values), before)
+    assert not [c for c in unknown if c.what == "treble relief"]

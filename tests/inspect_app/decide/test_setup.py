@@ -6,13 +6,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from inspect_app.decide.board import board_wear
 from inspect_app.decide.estimate import Besides, PriceBook, cost_of, option_lines
+from inspect_app.decide.gauged import gauged
 from inspect_app.decide.keeping import level
 from inspect_app.decide.kinds import Case
 from inspect_app.decide.levelling import draw_boards
 from inspect_app.decide.limits import Limits, Verdict
+from inspect_app.decide.mind import of_board
 from inspect_app.decide.neck_shape import neck_shape
-from inspect_app.decide.nut import nut_after, share_of_rise
+from inspect_app.decide.nut import clearance_now, nut_after, share_of_rise
 from inspect_app.decide.options import Cost, Kind, work_out_options
 from inspect_app.decide.setup import Setup, setup_of, standing_tops, targets_for, targets_of_kinds
 from inspect_app.decide.wear import FretWear, WearMap
@@ -237,6 +240,77 @@ def test_a_new_nut_is_priced_with_the_refret():
     assert abroad.materials["nut_blank"] == 0  # an amount of one currency is none of another
     blank = option_lines(Kind.REFRET, 0, 22, abroad, besides=Besides(new_nut=True))[-2]
     assert blank.text == "Nut blank (the price book has no price for it)"
+
+
+NECK = Place("neck")
+
+
+def by_gauge(**mm):
+    return {key: gauged(key, v) for k, v in mm.items() for key in [Key(NECK, k.replace("_", " "))]}
+
+
+@pytest.mark.parametrize("slot", [0.3, 0.6])
+def test_the_nut_s_clearance_follows_from_what_a_gauge_reads(slot):
+    """The string drawn as a line from its slot, `slot` mm over the crowns' line, to a saddle 3 mm over it."""
+    x1, x2, bridge = (*(float(x) for x in fret_position(SCALE, [1, 2])), SCALE)
+    over = lambda x: slot + (3.0 - slot) * x / bridge  # noqa: E731
+    true = slot * (x2 - x1) / x2
+    open_string = by_gauge(
+        treble_open_string_over_the_first_fret=over(x1), treble_string_height=over(float(fret_position(SCALE, 12)))
+    )
+    of_slot = by_gauge(treble_nut_slot_height=1.1 + slot)
+    crown = Measured.of(1.1, "mm", calliper=0.02)
+    for read in (open_string, of_slot):
+        now = clearance_now(setup_of((), INSTRUMENT, ELECTRIC, read), "treble", crown)
+        assert now.value == pytest.approx(true, abs=1e-9)
+        assert 0.0 < now.u < 0.02
+    assert clearance_now(setup_of((), INSTRUMENT, ELECTRIC, of_slot), "treble") is None
+    direct = setup_of((), INSTRUMENT, ELECTRIC, by_gauge(treble_nut_clearance=0.2) | of_slot)
+    assert clearance_now(direct, "treble", crown).value == 0.2
+
+
+def test_a_gauge_counts_beside_the_photos():
+    seen = photo((6, 7, 8), seed=1)
+    key = Key(NECK, "treble relief")
+    seen = replace(seen, values={key: Measured.of(0.30, "mm", gap=0.05)})
+    both = setup_of((seen,), INSTRUMENT, ELECTRIC, by_gauge(treble_relief=0.24)).values["treble relief"]
+    assert 0.24 < both.value < 0.27  # nearer the feeler's, which is surer
+    assert both.u < 0.025
+    for name, mm in (("treble relief", 5.0), ("treble relief", math.nan), ("height", 1.0)):
+        with pytest.raises(OptionError):
+            gauged(Key(NECK, name), mm)
+
+
+def close_up(fret, overhang):
+    who = PhotoSummary("e", f"{fret:064x}", 9, 9)
+    reading = FretReading(fret, overhang=Measured.of(overhang, "mm", edge=0.02))
+    return Inspection("end", who, "t", {"end": "bass"}, (reading,))
+
+
+def test_ends_that_do_not_sit_are_said_and_priced():
+    lifted, level_with = on_fret(5, "treble end lifted"), on_fret(7, "treble end lifted")
+    read = {lifted: gauged(lifted, 0.15), level_with: gauged(level_with, 0.02)}
+    setup = setup_of((close_up(3, 0.2), close_up(4, 0.01)), INSTRUMENT, None, read)
+    assert [(e.fret, e.end) for e in setup.ends.lifted] == [(5, "treble")]
+    assert [(e.fret, e.end) for e in setup.ends.proud] == [(3, "bass")]
+    brings = " ".join(options(worn_board(), setup)[Kind.LEVEL].brings)
+    assert "treble end of fret 5 is off the wood by 0.15 mm" in brings
+    assert "by up to 0.20 mm (fret 3)" in brings
+    book = PriceBook.default()
+    texts = [x.text for x in option_lines(Kind.LEVEL, 22, 0, book, besides=Besides(seat_ends=1, file_ends=True))]
+    assert texts[:2] == ["Seat and glue 1 fret end", "File the fret ends flush with the board"]
+    new = option_lines(Kind.REFRET, 0, 22, book, besides=Besides(seat_ends=1, file_ends=True))
+    assert new == option_lines(Kind.REFRET, 0, 22, book)  # the frets that go need neither
+
+
+def test_a_hollow_read_by_gauge_makes_the_board_a_worn_one():
+    key = on_fret(5, "hollow depth")
+    board = board_wear((), INSTRUMENT, {key: gauged(key, 0.25)})
+    assert board
+    (said,) = of_board(board, frets_out=True)
+    assert "0.25 mm, before fret 5" in said
+    assert "stays while the frets are in" in of_board(board, frets_out=False)[0]
+    assert not board_wear((), INSTRUMENT, {key: gauged(key, 0.03)})
 
 
 def test_levelling_uses_the_tops_that_photos_show():

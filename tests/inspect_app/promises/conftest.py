@@ -12,6 +12,7 @@ from inspect_app.instrument.wire import WireStock
 from inspect_app.services.bench_checks import keep_bench_check
 from inspect_app.services.deciding import add_wire, change_terms, write_fret_heights
 from inspect_app.services.estimating import accept_estimate, draft, issue_estimate
+from inspect_app.services.gauge_readings import write_gauge_reading
 from inspect_app.services.gauges import add_gauge, use_gauge
 from inspect_app.services.heights import record_work, same_instrument
 from inspect_app.services.lenses import keep_lens
@@ -34,6 +35,7 @@ def fill(store, monkeypatch):
     keep_lens(store, LensProfile("phone", 0.81, 0.001, -0.01, 0.003, 0.1, 9))
     services.put_setting(store, "shop", {"name": "The bench", "lines": ["Harbour Street 1"]})
     write_fret_heights(store, job, {3: 1.02}, "intake")
+    write_gauge_reading(store, job, "intake", "hollow depth", 0.2, 3)
     wire = add_wire(store, WireStock("shop no. 3", "nickel silver", 2.6, 1.3, 0.52, 1.6, 220))
     change_terms(store, job, wire_id=wire.id)
     accept_estimate(store, issue_estimate(store, draft(store, job).id).id)

@@ -21,7 +21,7 @@ from tests.inspect_app.promises.conftest import stored_in
 FLIPS = int(os.environ.get("INSPECT_APP_FLIPS", "120"))
 TABLES = (
     "jobs", "visits", "photos", "inspections", "judgements", "hand_measures", "prints", "settings", "wires", "terms",
-    "estimates", "answers", "fret_heights", "fret_work", "same_instrument",
+    "estimates", "answers", "fret_heights", "gauge_readings", "fret_work", "same_instrument",
 )  # fmt: skip
 
 

@@ -249,7 +249,7 @@ def test_no_damage_to_a_zip_file_ends_in_anything_but_a_sentence(tmp_path, seed)
 
 
 def test_an_export_of_an_earlier_version_is_brought_forward(exported, other, tmp_path):
-    """Form 0006 had neither gauges nor hashes."""
+    """Form 0006 had neither gauges, nor their readings, nor hashes."""
     from inspect_app.services import importing
 
     assert make_database(tmp_path / "old.sqlite", "0006")
@@ -260,7 +260,7 @@ def test_an_export_of_an_earlier_version_is_brought_forward(exported, other, tmp
             if name == "job/rows.json":
                 held = json.loads(data)
                 held["form"] = "0006"
-                del held["rows"]["gauges"]
+                del held["rows"]["gauges"], held["rows"]["gauge_readings"]
                 for row in held["rows"]["fret_heights"]:
                     row.pop("gauge_id", None)
                 held["sha256"] = importing._digest(held["rows"])

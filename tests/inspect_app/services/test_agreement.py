@@ -114,6 +114,7 @@ def test_answers_given_before_they_were_kept_are_taken_over(store, job, two_revi
     later = ("zero_fret", "lacquered", "multi_scale", "courses")
     db.executescript("".join(f"ALTER TABLE jobs DROP COLUMN {c};" for c in later))
     db.executescript(
+        "DROP TABLE gauge_readings;"
         "DROP TABLE fret_work; DROP TABLE same_instrument; DROP TABLE bench_checks; DROP TABLE lens_profiles;"
         "DROP TABLE answers; DROP TABLE seals; DROP TABLE actions; DROP TABLE print_bars; DROP TABLE gauges;"
         "ALTER TABLE prints DROP COLUMN verified; ALTER TABLE prints DROP COLUMN retired;"

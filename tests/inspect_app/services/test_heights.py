@@ -5,11 +5,13 @@ from functools import partial
 
 import pytest
 
+from inspect_app.decide.estimate import NOTHING_BESIDES
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.options import Kind
 from inspect_app.instrument.wire import WireStock
 from inspect_app.services import open_store
 from inspect_app.services.deciding import add_wire, change_terms, decide, rates, wear_of
+from inspect_app.services.gauge_readings import gauge_readings, write_gauge_reading
 from inspect_app.services.heights import (
     fret_heights,
     fret_work,
@@ -148,3 +150,30 @@ def test_an_instrument_carries_its_frets_history_to_the_next_job(store, job, put
 def test_impossible_work_is_refused(store, job, work, said):
     with pytest.raises(OptionError, match=said):
         record_work(store, job, "intake", **work)
+
+
+def test_readings_by_gauge_count_for_their_visit_and_can_be_taken_back(store, job, put):
+    put(job, 1, [0.15] * 6)
+    write_gauge_reading(store, job, "intake", "treble relief", 0.25)
+    write_gauge_reading(store, job, "intake", "treble relief", 0.30)
+    write_gauge_reading(store, job, "intake", "hollow depth", 0.2, 3)
+    write_gauge_reading(store, job, "intake", "bass end lifted", 0.1, 2)
+    found = decide(store, job)
+    assert found.setup.values["treble relief"].value == 0.30
+    assert found.besides.dress_board
+    assert found.besides.seat_ends == 1
+    assert any("bass end of fret 2" in b for b in found.option(Kind.LEVEL).brings)
+    assert len(gauge_readings(store, job)) == 3
+    for name, fret in (("treble relief", None), ("hollow depth", 3), ("bass end lifted", 2)):
+        write_gauge_reading(store, job, "intake", name, None, fret)
+    assert gauge_readings(store, job) == {}
+    assert decide(store, job).besides == NOTHING_BESIDES
+    for bad, why in (
+        (("hollow depth", 0.2, 9), "no fret 9"),
+        (("relief", 0.2), "by gauge"),
+        (("treble relief", 9), "not p"),
+    ):
+        with pytest.raises(OptionError, match=why):
+            write_gauge_reading(store, job, "intake", *bad)
+    with pytest.raises(OptionError, match="no visit"):
+        write_gauge_reading(store, job, "after", "treble relief", 0.2)

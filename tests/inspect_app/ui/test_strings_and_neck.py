@@ -69,6 +69,20 @@ def test_pages_hold_strings_and_neck_against_the_kinds_targets(store, job, monke
     assert any("bows forward by 0.62 mm" in b for b in brings)
 
 
+def test_what_a_gauge_reads_is_written_down_on_the_wear_map(store, job):
+    page = open_page("wear_map.py", job)
+    page.selectbox(key="gauge-what").select("treble end lifted").run()
+    page.number_input[-1].set_value(2)
+    send(page, "Write it down")
+    assert "Nothing was typed" in " ".join(e.value for e in page.error)
+    page.text_input[-1].input("0.2")
+    send(page, "Write it down")
+    assert "The treble end of fret 2 is off the wood by 0.20" in words(page)
+    assert decide(store, job).besides.seat_ends == 1
+    page.button(key="gauge-fret 2, treble end lifted").click().run()
+    assert not setup_of_visit(store, job).ends
+
+
 def test_a_jobs_paper_says_what_is_not_as_wanted(store, job, monkeypatch):
     put_neck(store, monkeypatch, job, treble_relief=(0.62, 0.02), treble_string_height=(2.6, 0.03))
     put_board(store, monkeypatch, job)

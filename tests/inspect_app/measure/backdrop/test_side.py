@@ -9,6 +9,8 @@ import pytest
 from calib.scales.base import Scale
 from inspect_app.measure import calibrate, measure
 from inspect_app.measure.backdrop import side
+from inspect_app.measure.backdrop.crown_heights import crown_heights, on_the_highest, over_neighbours
+from inspect_app.measure.backdrop.daylight import NONE_SEEN_U_MM, UNSEEN_MM
 from inspect_app.measure.backdrop.fret_faces import FretFace
 from inspect_app.measure.backdrop.neck import neck_readings
 from inspect_app.measure.backdrop.string_gap import CardStand, CrownSeen, Geometry, gaps_of, measure_gaps
@@ -30,6 +32,19 @@ SCENES = (
 @pytest.fixture(scope="module")
 def answers():
     return [(s, measure(draw_side(s), side_ask(s))) for s in SCENES]
+
+
+@pytest.fixture(scope="module")
+def level():
+    scene = SideScene(seed=6)
+    return measure(draw_side(scene), side_ask(scene))
+
+
+@pytest.fixture(scope="module")
+def dropped():
+    """One crown 0.09 mm below the foot."""
+    scene = SideScene(drop=(0.0, 0.09, 0.0, 0.0), seed=6)
+    return scene, measure(draw_side(scene), side_ask(scene))
 
 
 def errors(scene, answer):
@@ -78,10 +93,9 @@ def test_the_card_is_found_as_far_behind_the_string_as_it_stands(answers):
         assert abs(answer.checks["behind_string_mm"] - scene.behind) < 2.0 * u
 
 
-def test_where_no_daylight_shows_at_all_heights_over_neighbours_are_less_sure():
+def test_where_no_daylight_shows_at_all_heights_over_neighbours_are_less_sure(level, dropped):
     """With light behind the card a slit may not show; one that does shows that others would."""
-    level, dropped = SideScene(seed=6), SideScene(drop=(0.0, 0.09, 0.0, 0.0), seed=6)
-    none, some = (measure(draw_side(s), side_ask(s)) for s in (level, dropped))
+    none, (_, some) = level, dropped
     key = on_fret(9, "height over neighbours")
     assert none.values[key].expanded > 0.05
     assert some.values[key].expanded < none.values[key].expanded
@@ -101,11 +115,10 @@ def test_a_shadow_taken_for_the_foot_is_found_out_by_how_the_crowns_would_fall()
     assert all("degrees towards the board's edge, as none do" in n.reason for n in answer.not_measured)
 
 
-def test_a_crown_under_the_foot_shows_by_its_daylight():
-    scene = SideScene(drop=(0.0, 0.09, 0.0, 0.0), seed=6)
-    answer = measure(draw_side(scene), side_ask(scene))
+def test_a_crown_under_the_foot_shows_by_its_daylight(level, dropped):
+    scene, answer = dropped
     over = answer.values[on_fret(8, "height over neighbours")]
-    plain = measure(draw_side(replace(scene, drop=())), side_ask(scene)).values[on_fret(8, "height over neighbours")]
+    plain = level.values[on_fret(8, "height over neighbours")]
     assert over.value < -over.expanded
     assert abs(plain.value) < plain.expanded
     assert max(map(abs, errors(scene, answer).values())) < 0.06
@@ -233,7 +246,7 @@ def gap(value, u=0.03):
 
 def readings(gaps, held=(), **more):
     ask = Ask("side", scale_length=640.0, string="first", held=held, **more)
-    return neck_readings({n: gap(v) for n, v in gaps.items()}, dict.fromkeys(gaps, 0.012), ask)
+    return neck_readings({n: gap(v) for n, v in gaps.items()}, {n: (-v, 0.012) for n, v in gaps.items()}, ask)
 
 
 def test_an_open_string_gives_its_height_at_the_twelfth_fret():
@@ -278,6 +291,66 @@ def test_frets_that_are_none_are_refused():
     for bad in ("a", "1,2,3", "0"):
         with pytest.raises(OptionError):
             Ask("side", held=parse_held(bad))
+
+
+LIFTED = {8: 0.0, 9: 0.0, 10: 0.08, 11: 0.0}
+"""A fret that stands 0.08 mm over the others, mm by fret."""
+
+
+def _no_daylight(scene, lifts, rng=None, radius=320.0):
+    """A photo in which no slit shows: the foot stands on the two crowns that carry it, the string 1.5 mm over a plane.
+
+    Ends stop short, are beveled and eased as on real boards where `rng` is given.
+    """
+    plane = scene.plane()
+    cy, distance = float(plane.camera_mm[1]), plane.distance_mm
+    x = dict(zip(lifts, np.linspace(10.0, 82.0, len(lifts)), strict=True))
+    high = max(lifts, key=lifts.get)
+    carries = lambda at: lifts[high] * (at - x[8]) / (x[high] - x[8]) if lifts[high] else 0.0  # noqa: E731
+    seen, gaps = [], {}
+    for n, lift in lifts.items():
+        short, bevel, ease = (rng.uniform(-0.25, 0.25), rng.normal(0, 0.07), rng.normal(0, 0.015)) if rng else (0, 0, 0)
+        crown = lambda z, up=lift: FOOT + up - 0.07 * z - z * (z - 4.6) / (2 * radius)  # noqa: E731
+        z = 4.6 - 1.15 * math.tan(math.radians(30.0)) * (1 - 0.375) - short - bevel
+        top = crown(z) + ease
+        on_card = cy + (top - cy) * distance / (distance - z)
+        face = FretFace(n, x[n], 0.01, FOOT - 2.0, 2.5, on_card)
+        string = crown(1.7) - lift + 1.5
+        under = cy + (string - cy) * distance / (distance - 1.7)
+        foot = FOOT + carries(x[n])
+        seen.append(CrownSeen(face, x[n], under, 0.001, foot - UNSEEN_MM, NONE_SEEN_U_MM))
+        gaps[n] = 1.5 - lift
+    return Geometry(plane, tuple(seen), 0.002, None, 1.15), gaps
+
+
+def test_where_no_daylight_shows_a_high_fret_is_found_by_the_ends_tops():
+    scene = SideScene(elevation=1.0)
+    g, true = _no_daylight(scene, LIFTED)
+    gaps, stand, *_ = measure_gaps(g)
+    heights = crown_heights(g, stand, gaps)
+    over, u = over_neighbours(heights, {s.face.number: s.at for s in g.seen})[10]
+    assert over == pytest.approx(0.08, abs=0.01)
+    assert over > 2 * u
+    again, *_ = measure_gaps(on_the_highest(g, heights))
+    off = [q.value - true[s.face.number] for q, s in zip(again, g.seen, strict=True)]
+    assert np.ptp([q.value - true[s.face.number] for q, s in zip(gaps, g.seen, strict=True)]) > 0.05
+    assert np.ptp(off) < 0.02
+
+
+def test_level_frets_are_left_as_they_are_taken():
+    g, _ = _no_daylight(SideScene(elevation=1.0), dict.fromkeys(LIFTED, 0.0))
+    gaps, stand, *_ = measure_gaps(g)
+    assert on_the_highest(g, crown_heights(g, stand, gaps)) == g
+
+
+def test_heights_by_the_ends_tops_lie_within_their_u():
+    rng, scene, inside = np.random.default_rng(3), SideScene(elevation=3.0), []
+    for _ in range(150):
+        g, _ = _no_daylight(scene, LIFTED, rng)
+        gaps, stand, *_ = measure_gaps(g)
+        found = over_neighbours(crown_heights(g, stand, gaps), {s.face.number: s.at for s in g.seen})
+        inside += [abs(found[10][0] - 0.08) < 2 * found[10][1], abs(found[9][0] + 0.04) < 2 * found[9][1]]
+    assert 0.90 < np.mean(inside) < 0.995
 
 
 def test_the_gaps_of_a_photo_share_what_the_card_does():

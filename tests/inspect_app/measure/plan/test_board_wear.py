@@ -83,11 +83,25 @@ def test_their_areas_are_right_within_a_tenth_and_within_u():
     assert max(abs(q[1] - true) / q[2] for true, q in read) < 2.0
 
 
-def test_a_board_as_dark_as_its_own_shine_is_declined():
-    dark, light = (found(random_scene(k), white=1.0) for k in (2, 0))
+def test_on_a_board_as_dark_as_its_own_shine_only_colour_is_told_for_wear():
+    patch = Patch(5, 0.5, 20.0, 6.0, 2.5)
+    darker, redder = (Worn(wood="ebony", patches=(patch,), tone=t, seed=6) for t in ((0.6,) * 3, (0.55, 0.6, 0.75)))
+    dark, red = (found(scene, white=1.0) for scene in (darker, redder))
     assert not dark.values
     assert "mirrored by its surface" in dark.not_measured[0].reason
-    assert light.values
+    assert found(darker).values  # where nothing is mirrored
+    ((at, share, u),) = places(red)[5]
+    assert at == pytest.approx(20.0, abs=0.5)
+    assert abs(share - true_share(redder, patch)) < u
+    assert red.not_measured == dark.not_measured
+
+
+def test_wear_round_an_inlay_reaches_under_it():
+    """What is left beside the dot is narrow, and no streak; how much of the dot's place is worn is in U."""
+    patch = Patch(12, 0.5, LENGTH / 2.0 + 9.0, 5.0, 4.0)
+    scene = Worn(first=11, frets=2, inlays=True, patches=(patch,), seed=5)
+    ((_, share, u),) = places(found(scene))[12]
+    assert abs(share - true_share(scene, patch)) < u
 
 
 @pytest.mark.parametrize("k", range(8))

@@ -1,0 +1,52 @@
+"""Fret ends that do not sit: lifted off the wood, or standing out beyond the board's edge."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from inspect_app.decide.gauged import Gauged
+from inspect_app.decide.wear import combined
+from inspect_app.reading.inspection import Inspection
+from shared.measured import Measured
+
+__all__ = ["EndStand", "FretEnds", "ends_of"]
+
+ENDS = ("treble", "bass")
+
+
+@dataclass(frozen=True, slots=True)
+class EndStand:
+    """One end: its fret, its side, and how far it stands off or out, mm."""
+
+    fret: int
+    end: str
+    by: Measured
+
+
+@dataclass(frozen=True, slots=True)
+class FretEnds:
+    """Ends `lifted` off the wood and `proud` of the board's edge by more than U, from the nut on."""
+
+    lifted: tuple[EndStand, ...] = ()
+    proud: tuple[EndStand, ...] = ()
+
+    def __bool__(self) -> bool:
+        return bool(self.lifted or self.proud)
+
+
+def ends_of(inspections: Sequence[Inspection], by_gauge: Gauged) -> FretEnds:
+    """Ends of one visit: lifted ones are read by gauge alone, proud ones also in close-ups of them."""
+    lifted = {(k.fret, end): [q] for end in ENDS for k, q in by_gauge.items() if k.feature == f"{end} end lifted"}
+    proud = {(k.fret, end): [q] for end in ENDS for k, q in by_gauge.items() if k.feature == f"{end} end proud"}
+    for i in inspections:
+        for fret in i.frets if i.view == "end" else ():
+            if fret.overhang is not None:
+                proud.setdefault((fret.number, str(i.options.get("end"))), []).append(fret.overhang)
+    return FretEnds(_standing(lifted), _standing(proud))
+
+
+def _standing(read: dict[tuple[int | None, str], list[Measured]]) -> tuple[EndStand, ...]:
+    all_of = (EndStand(n or 0, end, combined(q)) for (n, end), q in sorted(read.items(), key=str))
+    told = [e for e in all_of if e.by.value > e.by.expanded]
+    return tuple(sorted(told, key=lambda e: (e.fret, e.end != "treble")))

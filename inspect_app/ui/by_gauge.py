@@ -1,0 +1,57 @@
+"""What feeler, rule and straightedge read: a form, and what was written down so far."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from inspect_app import services
+from inspect_app.decide.gauged import BY_GAUGE
+from inspect_app.reading.key import Key
+from inspect_app.services.gauge_readings import gauge_readings, write_gauge_reading
+from inspect_app.ui import server
+from inspect_app.ui.at_field import Spots
+from inspect_app.ui.bench import length_unit
+from inspect_app.ui.lengths import bare_unit, length_field
+from inspect_app.ui.words import shown
+from shared.errors import OptionError
+
+__all__ = ["by_gauge"]
+
+TEXTS = {k.name: k.text for k in BY_GAUGE}
+
+
+def by_gauge(job: services.JobView, visit: str) -> None:
+    """Readings at the bench that photos do not give, or that are held against theirs."""
+    with st.expander("Read by gauge"):
+        for key, q in gauge_readings(server.store(), job.id, visit).items():
+            left, right = st.columns([5, 1], vertical_alignment="center")
+            left.markdown(f"{_named(key)}: {shown(q, length_unit())}")
+            if right.button("Take back", key=f"gauge-{key}"):
+                write_gauge_reading(server.store(), job.id, visit, key.feature, None, key.fret)
+                st.rerun()
+        name = str(st.selectbox("What was read", list(TEXTS), format_func=TEXTS.__getitem__, key="gauge-what"))
+        kind = next(k for k in BY_GAUGE if k.name == name)
+        st.caption(kind.how)
+        spots, turn = Spots(), st.session_state.get("gauge-turn", 0)
+        with st.form(f"by-gauge-{turn}-{name}", border=False):
+            left, right = st.columns(2)
+            fret = (
+                int(left.number_input("Fret", 1, job.details.instrument.frets or None, 1, 1)) if kind.by_fret else None
+            )
+            if fret is not None:
+                spots.below("fret", left)
+            typed = length_field(right if kind.by_fret else left, "Read", None, bare_unit(length_unit(), True))
+            spots.below("mm", right if kind.by_fret else left)
+            if st.form_submit_button("Write it down"):
+                with spots.saying("mm"):
+                    if (mm := typed.mm()) is None:
+                        raise OptionError("Nothing was typed.", "Give what the gauge read.", "mm")
+                    write_gauge_reading(server.store(), job.id, visit, name, mm, fret)
+                    st.session_state["gauge-turn"] = turn + 1
+                    st.rerun()
+
+
+def _named(key: Key) -> str:
+    """``Relief, treble side``; ``Fret 5: hollow in the board before a fret``."""
+    text = TEXTS[key.feature]
+    return text if key.fret is None else f"Fret {key.fret}: {text[0].lower()}{text[1:]}"
