@@ -48,7 +48,10 @@ def _sentence(message: str, source: argparse.ArgumentParser) -> str:
     unknown = re.match(r"unrecognized arguments: (\S+)", message)
     if not unknown:
         return message[:1].upper() + message[1:].rstrip(".") + "."
-    near = difflib.get_close_matches(unknown[1].split("=")[0], _option_names(source), n=1)
+    name, known = unknown[1].split("=")[0], _option_names(source)
+    if name in known:
+        return f"This command has no option {name}."
+    near = difflib.get_close_matches(name, known, n=1)
     return f"There is no option {unknown[1]}." + (f" Did you mean {near[0]}?" if near else "")
 
 

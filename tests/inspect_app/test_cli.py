@@ -147,6 +147,7 @@ def test_json_where_nothing_can_be_written_is_refused(photo, measured, capsys):
     [
         ("measure x.jpg --scael strip", "There is no option --scael. Did you mean --scale?"),
         ("measure x.jpg --zzz", "There is no option --zzz."),
+        ("restore a.zip b --data c", "This command has no option --data."),
         ("measure", "The following arguments are required: PHOTO."),
         ("measure x.jpg --first-fret two", "invalid int value: 'two'"),
         ("measure x.jpg --nut up", "invalid choice: 'up'"),

@@ -8,6 +8,7 @@ import sys
 import time
 from pathlib import Path
 
+import cv2
 import pytest
 
 import sample_images
@@ -151,10 +152,11 @@ def run(*words):
 
 @pytest.fixture(scope="module")
 def real(tmp_path_factory):
-    """A folder of three sample photos and what one worker says of them."""
+    """A folder of three sample photos, half as large, and what one worker says of them."""
     folder = tmp_path_factory.mktemp("real")
     for name in ("intake-plan-6", "intake-elevation-3", "after-plan-1"):
-        (folder / f"{name}.jpg").write_bytes((SAMPLES / f"{name}.jpg").read_bytes())
+        half = cv2.imread(str(SAMPLES / f"{name}.jpg"), cv2.IMREAD_REDUCED_COLOR_2)
+        assert cv2.imwrite(str(folder / f"{name}.jpg"), half)
     out = folder / "one.json"
     code, said, err = run("measure", folder, "--scale-length", 640, "--workers", 1, "--json", out)
     assert code == 2, err  # the elevation photo has no strip
@@ -163,11 +165,10 @@ def real(tmp_path_factory):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("workers", [2, 3])
-def test_any_number_of_workers_gives_the_same_to_the_bit(real, tmp_path, workers):
+def test_three_workers_give_the_same_to_the_bit_as_one(real, tmp_path):
     folder, expected = real
     out = tmp_path / "out.json"
-    assert run("measure", folder, "--scale-length", 640, "--workers", workers, "--json", out)[0] == 2
+    assert run("measure", folder, "--scale-length", 640, "--workers", 3, "--json", out)[0] == 2
     assert out.read_bytes() == expected
 
 

@@ -1,7 +1,8 @@
 """Odd photos and odd questions, each from a seed: what may be dropped on the program, and what a slip makes of it.
 
 Seeds from 10,000 on are for many at a time: most are small and mangled beyond use, every fiftieth is a photo in which
-something may still be found, changed as little as phones, messengers and unsteady hands change one.
+something may still be found, changed as little as phones, messengers and unsteady hands change one. Those from a
+thousand million on are for a few minutes: half as large, and such a photo only every two-thousandth.
 """
 
 import io
@@ -21,13 +22,14 @@ from shared.errors import InspectError, UnforeseenError
 
 SAMPLES = sorted((Path(__file__).parents[3] / "sample_images").glob("*.jpg"))
 SIDES = (32, 48, 80, 160, 320, 640, 900)
-SMALL = 320
+FULL, SMALL, TINY = 1600, 320, (64, 96, 160)
+"""The longer side of a sample before it is mangled: alone, one of many, one of the tests' many."""
 ODD = ("0", "-1", "1e-9", "1e300", "nan", "inf", "1", "50", "2.5")
 """Numbers that people and broken scripts give."""
 
 
-MANY = 10_000
-"""The first of the seeds that are for many at a time."""
+MANY, QUICK = 10_000, 1_000_000_000
+"""The first of the seeds that are for many at a time, and of those for a few minutes."""
 
 
 def odd_photo(seed):
@@ -37,7 +39,7 @@ def odd_photo(seed):
     """
     rng = random.Random(seed)
     path = rng.choice(SAMPLES)
-    bgr = _mild(path, rng) if is_mild(seed) else _mangled(path, rng, seed >= MANY)
+    bgr = _mild(path, rng, seed) if is_mild(seed) else _mangled(path, rng, seed)
     data = _encoded(bgr, rng)
     damaged = rng.random() < 0.15
     return (_damage(data, rng) if damaged else data), path.stem.split("-")[1], data if damaged else None
@@ -45,18 +47,19 @@ def odd_photo(seed):
 
 def is_mild(seed):
     """Whether something may still be found in the photo of this seed."""
-    return seed >= MANY and seed % 50 == 0
+    return seed >= MANY and seed % (2000 if seed >= QUICK else 50) == 0
 
 
-def _mangled(path, rng, small):
-    bgr = _small(path, SMALL if small else 1600)
+def _mangled(path, rng, seed):
+    longest = rng.choice(TINY) if seed >= QUICK else SMALL if seed >= MANY else FULL
+    bgr = _small(path, longest)
     for step in rng.sample((_crop, _resize, _blur, _tone, _turn, _noise, _blot), rng.randint(0, 3)):
         bgr = step(bgr, rng)
-    return _no_longer(bgr, rng.choice([s for s in SIDES if s <= SMALL] if small else SIDES))
+    return _no_longer(bgr, rng.choice([s for s in SIDES if s <= longest]))
 
 
-def _mild(path, rng):
-    bgr = _small(path, rng.choice((700, 1000, 1400)))
+def _mild(path, rng, seed):
+    bgr = _small(path, 700 if seed >= QUICK else rng.choice((700, 1000, 1400)))
     h, w = bgr.shape[:2]
     top, left, bottom, right = (rng.choice((0, 0, rng.randrange(n // 5))) for n in (h, w, h, w))
     bgr = bgr[top : h - bottom, left : w - right]
