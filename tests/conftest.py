@@ -30,6 +30,14 @@ def _only_here(self, address):
     return _connect(self, address)
 
 
+def pytest_collection_modifyitems(items):
+    """Files with slow tests first, those in a browser before all: what is left at the end is short, and no process
+    waits long for another's last file."""
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    browser = {item.path for item in items if item.get_closest_marker("browser")}
+    items.sort(key=lambda item: (item.path not in browser, item.path not in slow))
+
+
 @pytest.fixture(autouse=True, scope="session")
 def nothing_leaves():
     """For the whole run."""
