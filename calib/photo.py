@@ -40,7 +40,7 @@ MAX_BYTES = 60_000_000
 MIN_SIDE = 32
 """Shortest side of a picture that can be measured, in pixels: a printed scale's marker is six modules wide, and its
 bits are told apart from about five pixels a module (common practice, no source); nothing narrower shows a scale."""
-_HARMLESS = ("Invalid SOS parameters", "Unknown JFIF revision", "Unknown Adobe color transform")
+HARMLESS = ("Invalid SOS parameters", "Unknown JFIF revision", "Unknown Adobe color transform")
 """What libjpeg warns of that changes no pixel: parameters and versions it does not know (jerror.h)."""
 _FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "HEIF")
 _MM_PER_UNIT = {2: 25.4, 3: 10.0, 4: 1.0}  # FocalPlaneResolutionUnit: inch, cm (Exif 2.32), and mm (TIFF/EP)
@@ -337,7 +337,7 @@ def _jpeg(data: bytes) -> NDArray[np.uint8] | None:
             found = simplejpeg.decode_jpeg(data, "CMYK" if four_inks else "BGR", strict=strict)
             return _by_opencv(data) if four_inks else np.asarray(found, dtype=np.uint8)
         except ValueError as error:
-            if not strict or not str(error).startswith(_HARMLESS):
+            if not strict or not str(error).startswith(HARMLESS):
                 raise
     return None
 

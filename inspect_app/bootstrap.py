@@ -17,9 +17,10 @@ VENV = ROOT / ".venv"
 CONSTRAINTS = ROOT / ".ci" / "constraints.txt"
 STAMP = VENV / "set-up.sha256"
 OLDEST = (3, 11)
-ALL_TESTS = ["-n", "3", "--dist", "loadfile"]
-"""All tests go through three processes, a file to each at a time: most files share one slow picture among their tests,
-and tests in a browser wait for half their time, so that two would hardly fill two cores."""
+ALL_TESTS = ["-n", "3", "--dist", "loadfile", "--no-loadscope-reorder"]
+"""All tests go through three processes, a file to each at a time, in the order that `tests/conftest.py` puts them: most
+files share one slow picture among their tests, and tests in a browser wait for half their time, so that two processes
+would hardly fill two cores."""
 
 
 def main(words: list[str]) -> int:

@@ -1,7 +1,9 @@
 """No test is of speed: on a busy machine, properties are given as long as they take. None reaches another machine."""
 
 import os
+import shutil
 import socket
+import time
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -28,9 +30,59 @@ def _only_here(self, address):
     return _connect(self, address)
 
 
+def pytest_collection_modifyitems(items):
+    """Files with slow tests first, those in a browser before all: what is left at the end is short, and no process
+    waits long for another's last file."""
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    browser = {item.path for item in items if item.get_closest_marker("browser")}
+    items.sort(key=lambda item: (item.path not in browser, item.path not in slow))
+
+
 @pytest.fixture(autouse=True, scope="session")
 def nothing_leaves():
     """For the whole run."""
     socket.socket.connect = _only_here
     yield
     socket.socket.connect = _connect
+
+
+MADE_S = 600.0  # as long as the slowest folder takes on a loaded machine
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory):
+    """A copy of a folder that is made once a run, whichever of its processes asks first: ``made_once(name, make)``."""
+    alone = "PYTEST_XDIST_WORKER" not in os.environ
+    common = tmp_path_factory.getbasetemp() if alone else tmp_path_factory.getbasetemp().parent
+
+    def copied(name, make):
+        folder, done = common / f"once-{name}", common / f"once-{name}.done"
+        try:
+            folder.mkdir()
+        except FileExistsError:
+            end = time.monotonic() + MADE_S
+            while not done.exists():
+                assert time.monotonic() < end, f"{name} was begun and not finished, by a process that failed at it"
+                time.sleep(0.2)
+        else:
+            make(folder)
+            done.touch()
+        return shutil.copytree(folder, tmp_path_factory.mktemp(name) / name)
+
+    return copied
+
+
+@pytest.fixture(scope="module")
+def demo_data(made_once):
+    """A data folder of the file's own that holds the demo job, measured."""
+    return made_once("demo", load_in) / "data"
+
+
+def load_in(folder):
+    """The demo job in a new data folder `data`."""
+    from inspect_app.demo import load_demo
+    from inspect_app.services import open_store
+
+    store = open_store(folder / "data")
+    load_demo(store)
+    store.close()

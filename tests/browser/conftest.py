@@ -18,6 +18,7 @@ from playwright.sync_api import Page, sync_playwright
 
 from inspect_app.demo import load_demo
 from inspect_app.services import InstrumentDetails, JobDetails, create_job, open_store
+from tests.conftest import load_in
 
 ROOT = Path(__file__).resolve().parents[2]
 OUTPUT = ROOT / "tests" / "output"
@@ -97,7 +98,7 @@ def chromium():
         browser.close()
 
 
-@pytest.fixture(scope="package")
+@pytest.fixture(scope="session")
 def bench(tmp_path_factory):
     """One server for all tests: its address and its data folder. Each test makes a job of its own."""
     data = tmp_path_factory.mktemp("bench") / "data"
@@ -105,10 +106,10 @@ def bench(tmp_path_factory):
         yield address, data
 
 
-@pytest.fixture(scope="package")
-def demo(tmp_path_factory):
+@pytest.fixture(scope="session")
+def demo(made_once):
     """The pages on the demo job with the recipes it is measured with: their address, the job, the data folder."""
-    data = tmp_path_factory.mktemp("demo") / "data"
+    data = made_once("demo", load_in) / "data"
     store = open_store(data)
     job = load_demo(store)
     store.close()

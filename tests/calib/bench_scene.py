@@ -63,8 +63,9 @@ def photograph(shot: Shot, paints: list[Paint], bench: tuple[float, float, float
     light = _texture(shot, rng)[..., None] * np.array(bench, np.float32)
     for p in paints:
         cover = np.clip(p.inside(x, y) * scale + 0.5, 0.0, 1.0).astype(np.float32)
-        hit = cover > 0
-        light[hit] += cover[hit][:, None] * (np.array(p.colour, np.float32) - light[hit])
+        left, top, width, height = cv2.boundingRect((cover > 0).view(np.uint8))
+        here = (slice(top, top + height), slice(left, left + width))
+        light[here] += cover[here][..., None] * (np.array(p.colour, np.float32) - light[here])
     return develop(shot, light, rng)
 
 

@@ -232,7 +232,7 @@ def _along_a_stretch(light: Light, fine: Light, near: Light, pooled: Light, quie
 
 def _usual_polarity(slope: Light, on_curve: int) -> Array:
     """Which way the light steps along a curve, as most of it does nearby; shape (columns,)."""
-    near = np.asarray(slope[on_curve - 2 : on_curve + 3], dtype=np.float64)
+    near = np.asarray(slope[max(0, on_curve - 2) : on_curve + 3], dtype=np.float64)
     overall = np.median(near, axis=1)
     local = uniform_filter1d(np.clip(near, -FLOOR, FLOOR), POLARITY_COLUMNS, axis=1)
     strongest = local[np.argmax(np.abs(local), axis=0), np.arange(local.shape[1])]

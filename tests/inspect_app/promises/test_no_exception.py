@@ -25,7 +25,7 @@ from shared.errors import UnforeseenError
 from tests.inspect_app.conftest import full_answer, mm, noise_jpeg
 from tests.inspect_app.promises.odd_inputs import MANY, QUICK, SAMPLES, answered
 
-CORPUS = (20, 73, 303, 1134, 3_028_900, 3_029_650, 3_109_700)
+CORPUS = (20, 73, 303, 1134, 3_028_900, 3_029_650, 3_109_700, 60_977_645)
 """Seeds that once ended in an exception."""
 SWEEP = 20_000
 

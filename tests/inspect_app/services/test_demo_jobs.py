@@ -12,8 +12,8 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    opened = open_store(tmp_path_factory.mktemp("demo") / "data")
+def store(demo_data):
+    opened = open_store(demo_data)
     yield opened
     opened.close()
 
@@ -27,7 +27,7 @@ def test_the_finished_job_is_agreed_proved_and_handed_over(store):
     assert {c.what: c.verdict for c in checks if c.verdict is not Verdict.WITHIN} == {}
     assert left_to_decide(store, job).features == 1
     assert load_finished(store) == job
-    assert find_jobs(store).total == 1
+    assert find_jobs(store).total == 2
 
 
 def test_the_job_to_try_asks_for_thirty_decisions_at_most(store):

@@ -17,8 +17,8 @@ MOST_BYTES = 3_000_000
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    store = open_store(tmp_path_factory.mktemp("demo") / "data")
+def demo(demo_data):
+    store = open_store(demo_data)
     job = load_demo(store)
     made = issue_estimate(store, draft(store, job).id)
     accept_estimate(store, made.id)

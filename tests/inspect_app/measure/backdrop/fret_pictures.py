@@ -10,7 +10,6 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
-from skimage.draw import polygon
 
 from calib.photo import Focal, Photo
 from calib.plane import Plane
@@ -18,6 +17,7 @@ from calib.scales.printed import BACKDROP, BACKDROP_SIZE, DICTIONARY
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.pose import BoardPose
 from inspect_app.reading.ask import Ask, ScaleAsk
+from tests.inspect_app.measure.filled import fill
 
 CARD_X = 46.0
 """The board's centre line lies behind the middle of the card."""
@@ -124,11 +124,11 @@ def _tip(scene, y, i):
 
 
 def _fill(picture, pose, points, tone):
-    """Paint a surface, strip by strip: pixels whose middle lies in the convex hull of a strip (no swollen borders)."""
+    """Paint a surface, strip by strip: pixels whose middle lies in the convex hull of a strip."""
     px = pose.to_px(points.reshape(-1, 3)).reshape(*points.shape[:2], 2)
     for a, b in pairwise(px):
         hull = cv2.convexHull(np.concatenate([a, b]).astype(np.float32))[:, 0]
-        picture[polygon(hull[:, 1], hull[:, 0], picture.shape)] = tone
+        fill(picture, hull, tone)
 
 
 def draw(scene, over=2):
@@ -184,7 +184,7 @@ def _card(canvas, pose, scene, dots=24):
 
 
 def _developed(canvas, scene, over):
-    light = ((canvas / 255.0) ** 2.2).astype(np.float32)
+    light = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)[canvas]
     light = cv2.resize(light, scene.size, interpolation=cv2.INTER_AREA)
     light = cv2.GaussianBlur(light, (0, 0), scene.blur)
     codes = np.where(light <= 0.0031308, light * 12.92, 1.055 * light ** (1 / 2.4) - 0.055) * 255.0

@@ -10,12 +10,12 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from skimage.draw import polygon
 
 from calib.photo import Focal, Photo, open_photo
 from calib.plane import Plane
 from calib.scales.printed import BACKDROP, DICTIONARY
 from inspect_app.reading.ask import Ask, ScaleAsk
+from tests.inspect_app.measure.filled import fill
 
 OVER = 3
 ROW_TOP, ROW_FOOT = -11.6, -16.4  # of the strip of paper, y on the card
@@ -145,7 +145,7 @@ def draw(scene):
         quad = np.array([near[k - 1], near[k], far[k], far[k - 1]])
         cv2.fillConvexPoly(labels, cv2.convexHull(quad.astype(np.float32)).astype(np.int32), 3)
     cv2.fillPoly(labels, [far.astype(np.int32)], 3)
-    _fill(labels, near, 4)
+    fill(labels, near, 4)
     tones = np.array([scene.ground, PAPER, INK, scene.body, scene.face], np.float32)
     light = np.zeros((scene.size[1], scene.size[0], 3), np.float32)
     for k, tone in enumerate(tones):
@@ -166,11 +166,6 @@ def _on_photo(scene, camera, depth):
     return camera.to_px(np.column_stack([MIDDLE_X + x, foot + y, z]))
 
 
-def _fill(labels, px, tone):
-    """Pixels whose middle lies inside: no swollen borders."""
-    labels[polygon(px[:, 1], px[:, 0], labels.shape)] = tone
-
-
 def _paper(labels, camera, scene):
     def on_photo(x, y, w, h):
         mm = np.array([(x, y), (x + w, y), (x + w, y - h), (x, y - h)])
@@ -182,10 +177,10 @@ def _paper(labels, camera, scene):
     dictionary = cv2.aruco.getPredefinedDictionary(DICTIONARY)
     for m in (m for m in BACKDROP if m.id >= 30 and abs(m.left + m.side / 2.0 - MIDDLE_X) < REACH_X):
         cells = cv2.aruco.generateImageMarker(dictionary, m.id, 6)
-        _fill(labels, on_photo(m.left, -m.top, m.side, m.side), 2)
+        fill(labels, on_photo(m.left, -m.top, m.side, m.side), 2)
         for row, column in zip(*np.nonzero(cells > 127), strict=True):
             cell = m.side / 6.0
-            _fill(labels, on_photo(m.left + column * cell, -m.top - row * cell, cell, cell), 1)
+            fill(labels, on_photo(m.left + column * cell, -m.top - row * cell, cell, cell), 1)
 
 
 def _developed(light, scene) -> Photo:
