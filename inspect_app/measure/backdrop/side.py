@@ -117,7 +117,8 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
     if why := _not_so(stand, behind):
         return replace(base, not_measured=tuple(NotMeasured(on_fret(s.face.number, GAP), why) for s in g.seen))
     crowns = crown_heights(g, stand, gaps)
-    gaps, *_ = measure_gaps(on_the_highest(g, crowns))
+    if (standing := on_the_highest(g, crowns)) is not g:
+        gaps, *_ = measure_gaps(standing)
     found, lost = {}, []
     for s, gap in zip(g.seen, gaps, strict=True):
         if LEAST_GAP_MM - gap.expanded < gap.value < MOST_GAP_MM:
