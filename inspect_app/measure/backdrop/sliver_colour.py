@@ -20,9 +20,10 @@ __all__ = ["is_white"]
 Array = NDArray[np.float64]
 
 BLUE, RED = 0, 2
-LEAST_BLUE = 0.85
-"""Blue over red, over the card's own, from which a sliver is card: the palest woods send back four fifths as much blue
-as red, and paper its like to a few hundredths (common practice, no source)."""
+LEAST_BLUE = 2.0 / 3.0
+"""Blue over red, over the card's own, from which a sliver is card: woods light enough to be taken for it, maple among
+them, send back at most two thirds as much blue as red (common practice, no source). Paper's like is 1, less where a
+phone smears the colours of wood into it."""
 BESIDE_PX = 6.0
 """To each side of the sliver the darkest light is looked for so far: three standard deviations of blur, and its own
 half."""
