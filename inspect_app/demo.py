@@ -28,6 +28,7 @@ from inspect_app.services import (
 )
 from inspect_app.services.deciding import change_terms, write_fret_heights
 from inspect_app.services.estimating import accept_estimate, draft, estimates, issue_estimate
+from inspect_app.services.gauge_readings import write_gauge_reading
 from sample_images import SCENARIO, Sample, photos
 from shared.errors import OptionError
 
@@ -99,6 +100,9 @@ def load_finished(store: Store) -> int:
     made = issue_estimate(store, draft(store, job_id).id)
     accept_estimate(store, made.id)
     write_fret_heights(store, job_id, _heights_after(), AFTER)
+    for visit, relief, height in (SCENARIO.visits[0], 0.45, 2.6), (AFTER, 0.22, 1.9):
+        write_gauge_reading(store, job_id, visit, "treble relief", relief)
+        write_gauge_reading(store, job_id, visit, "treble string height", height)
     set_standing(store, job_id, Standing(Stage.HANDED_OVER))
     return job_id
 

@@ -26,12 +26,17 @@ RULE = (
 
 @dataclass(frozen=True, slots=True)
 class ReadingRow:
-    """One reading for the record: place, what, value, number of its photo."""
+    """One reading for the record: place, what, value, number of its photo, 0 where a gauge read it."""
 
     place: str
     what: str
     value: Measured
     photo: int
+
+    @property
+    def read_on(self) -> str:
+        """Its photo's number, or that a gauge read it."""
+        return str(self.photo) if self.photo else "gauge"
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +72,7 @@ def record_content(
         "wear": wear_table(wear, writing) if wear else None,
         "photos": [[str(p.number), p.name, p.view, p.scale, ", ".join(p.flags), p.sha256[:16]] for p in photos],
         "readings": [
-            [r.place, r.what, writing.value(r.value), str(r.photo), ", ".join(_marks(r.value))] for r in readings
+            [r.place, r.what, writing.value(r.value), r.read_on, ", ".join(_marks(r.value))] for r in readings
         ],
         "flags": [[f, FLAGS[f].text if hasattr(FLAGS[f], "text") else str(FLAGS[f])] for f in _used(readings, photos)],
         "options": [row for o in options for row in _option_rows(o, writing)],

@@ -12,7 +12,7 @@ from inspect_app.jobs.records import JobView, PhotoView
 from inspect_app.jobs.store import Store
 from inspect_app.reading.closeups import bar_of, nearest_spot
 from inspect_app.reading.key import NotMeasured
-from inspect_app.reading.values import readings_of
+from inspect_app.reading.values import Reading, readings_of
 from inspect_app.report.bench import bench_content
 from inspect_app.report.bench_checks import bench_check_rows
 from inspect_app.report.estimate import Findings, estimate_content, reason_words, worst_first
@@ -24,6 +24,7 @@ from inspect_app.report.setup_words import board_words, setup_words
 from inspect_app.report.writing import Writing, listed, ordinal
 from inspect_app.services.bench_checks import bench_checks
 from inspect_app.services.deciding import AFTER, Decision, decide, inspections_of, terms, wear_of
+from inspect_app.services.gauge_readings import gauge_readings
 from inspect_app.services.handing_over import handover_paper, proof_of
 from inspect_app.services.jobs import job_view
 from inspect_app.services.on_paper import heading_of, materials_of, visit_day, writing_of
@@ -217,13 +218,11 @@ RECORD_PX = 1000
 
 
 def _readings(store: Store, job_id: int, visit: str, photos: list[PhotoView]) -> list[ReadingRow]:
-    """Every value kept of a visit, by fret."""
+    """Every value kept of a visit, by fret, and what gauges read."""
     number = {p.sha256: i for i, p in enumerate(photos, 1)}
-    rows = [
-        (r.place, ReadingRow(r.place_label, r.key.name, r.value, number[i.photo.sha256]))
-        for i in inspections_of(store, job_id, visit)
-        for r in readings_of(i)
-    ]
+    found = [(r, number[i.photo.sha256]) for i in inspections_of(store, job_id, visit) for r in readings_of(i)]
+    found += [(Reading(k, q), 0) for k, q in gauge_readings(store, job_id, visit).items()]
+    rows = [(r.place, ReadingRow(r.place_label, r.key.name, r.value, of)) for r, of in found]
     return [row for _, row in sorted(rows, key=lambda row: row[0].order)]
 
 

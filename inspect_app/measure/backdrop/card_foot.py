@@ -18,7 +18,16 @@ from calib.photo import Photo, linear_light
 from calib.plane import Plane
 from calib.scales.printed import BACKDROP, BACKDROP_SIZE
 
-__all__ = ["CardLight", "StraightEdge", "card_light", "find_foot", "fitted_edge", "steepest"]
+__all__ = [
+    "BELOW_PRINT_MM",
+    "PLAIN_MM",
+    "CardLight",
+    "StraightEdge",
+    "card_light",
+    "find_foot",
+    "fitted_edge",
+    "steepest",
+]
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]
@@ -154,8 +163,9 @@ def card_light(photo: Photo, plane: Plane) -> CardLight | None:
     return CardLight(middles, y, share, pitch, plain)
 
 
-def straightened(photo: Photo, plane: Plane, x: Array, y: Array) -> Light | None:
-    """Linear light on the card's plane, shape (len(y), len(x)); None where it lies outside the photo.
+def straightened(photo: Photo, plane: Plane, x: Array, y: Array, channel: int | None = None) -> Light | None:
+    """Linear light on the card's plane, shape (len(y), len(x)), of one colour (blue, green, red) or grey; None where it
+    lies outside the photo.
 
     Where points are seen is worked out at every twelfth place and drawn straight between: a lens bends by a thousandth
     of a pixel over so many.
@@ -170,7 +180,8 @@ def straightened(photo: Photo, plane: Plane, x: Array, y: Array) -> Light | None
     for axis in (0, 1):
         px = _between(px, some[axis], axis)
     u, v = (np.ascontiguousarray(px[..., k], dtype=np.float32) for k in (0, 1))
-    light = cv2.remap(photo.gray, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = photo.gray if channel is None else np.ascontiguousarray(photo.bgr[..., channel])
+    light = cv2.remap(seen, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return linear_light(np.asarray(light, dtype=np.uint8))
 
 

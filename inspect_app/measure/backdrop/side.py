@@ -20,6 +20,7 @@ from inspect_app.measure.backdrop.crown_heights import crown_heights, on_the_hig
 from inspect_app.measure.backdrop.daylight import NONE_SEEN_U_MM, SEEN_MM, daylight_under
 from inspect_app.measure.backdrop.fret_faces import Facing, FretFace, find_faces
 from inspect_app.measure.backdrop.neck import neck_readings
+from inspect_app.measure.backdrop.sliver_colour import is_white
 from inspect_app.measure.backdrop.string_edge import HIDDEN, THICKEST_MM, StringAndFoot, find_string
 from inspect_app.measure.backdrop.string_gap import CardStand, CrownSeen, Geometry, falls_oddly, measure_gaps, too_near
 from inspect_app.measure.manual import PLACED_U_PX, Points, placed_on
@@ -97,7 +98,7 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSide:
     faces, nut = find_faces(photo, plane, lines.foot, ask.scale_length, ask.first_fret, nut)
     crowns = (_crown(photo, plane, lines, face, card.pitch) for face in faces)
     seen = _in_that_light(lines, tuple(c for c in crowns if c is not None))
-    if lines.sliver and not _stands(lines, seen):
+    if lines.sliver and not (_stands(lines, seen) and is_white(photo, plane, lines, card.pitch)):
         return DetectedSide(photo, scale, plane, HIDDEN, (), nut)
     return DetectedSide(photo, scale, plane, lines, seen, nut)
 
@@ -117,7 +118,8 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
     if why := _not_so(stand, behind):
         return replace(base, not_measured=tuple(NotMeasured(on_fret(s.face.number, GAP), why) for s in g.seen))
     crowns = crown_heights(g, stand, gaps)
-    gaps, *_ = measure_gaps(on_the_highest(g, crowns))
+    if (standing := on_the_highest(g, crowns)) is not g:
+        gaps, *_ = measure_gaps(standing)
     found, lost = {}, []
     for s, gap in zip(g.seen, gaps, strict=True):
         if LEAST_GAP_MM - gap.expanded < gap.value < MOST_GAP_MM:

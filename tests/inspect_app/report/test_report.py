@@ -332,6 +332,7 @@ def test_the_record_holds_every_value_with_u_and_doubts():
     wear = worn()
     options = work_out_options(wear, Limits.default(), lambda k, d, r: Cost(0, 0), mm(1.2))
     readings = [ReadingRow("1", "crown width", mm(2.6).with_flags("GLARE"), 1)] * 90
+    readings.append(ReadingRow("Neck", "treble relief", mm(0.3), 0))
     record = (readings, [PhotoRow(1, "a.jpg", "plan", "ab" * 32, "strip", ("BLURRED",))],
               [NotMeasured(on_fret(5, "flats"), "a flat narrower than 0.51 mm would not show")], [])  # fmt: skip
     check = ProofCheck("fret 1, widest flat", "at most 0.96 mm", None, Verdict.CANNOT_TELL, "Move the lamp.")
@@ -340,7 +341,16 @@ def test_the_record_holds_every_value_with_u_and_doubts():
     words = text_of(pdf)
     assert pdf.conforms
     assert overprints(pdf) == []
-    for said in ("102,4 ± 0,8 thou", "GLARE", "BLURRED", "Move the lamp", "cannot tell", "20,1 thou", "ISO 14253-1"):
+    for said in (
+        "102,4 ± 0,8 thou",
+        "GLARE",
+        "BLURRED",
+        "Move the lamp",
+        "cannot tell",
+        "20,1 thou",
+        "gauge",
+        "ISO 14253-1",
+    ):
         assert said in words
 
 

@@ -124,6 +124,20 @@ def test_a_crown_under_the_foot_shows_by_its_daylight(level, dropped):
     assert max(map(abs, errors(scene, answer).values())) < 0.06
 
 
+def test_a_sliver_of_lit_wood_is_not_taken_for_card():
+    """The same picture, all below the string's top as brown as wood: blue is half of red there."""
+    scene = SCENES[4]
+    photo = draw_side(scene)
+    scale, plane = calibrate(photo, side_ask(scene))
+    top = FOOT + max(scene.under) + scene.string
+    rows = np.arange(photo.height)[:, None] > plane.to_px([[46.0, top, 0.0]])[0, 1]
+    brown = np.where(rows[..., None], photo.bgr * np.array([0.75, 0.88, 1.0]), photo.bgr).astype(np.uint8)  # in codes
+    brown.flags.writeable = False
+    found, lost = (side.detect(p, scale, plane, side_ask(scene)) for p in (photo, replace(photo, bgr=brown)))
+    assert found.lines.sliver
+    assert "hides the backdrop's foot" in lost.lines
+
+
 def test_frets_are_numbered_by_their_spacing():
     scene = SideScene(first=7, seed=7)
     answer = measure(draw_side(scene), side_ask(scene, first_fret=6))
