@@ -33,8 +33,6 @@ _WANDERS_MM = (0.025, 0.13)
 """Places that scatter by this much wander: more than wire by half, and no more than `_REACH_MM` lets be told."""
 _SEEN = 0.6
 """A border is seen to wander where noise alone makes less than this share of it: most of the scatter is its own."""
-_STRAIGHT_U_MM = 0.015
-"""An edge is seen to run straight where noise leaves less than this, under a wire's own scatter."""
 _LEAST_STEP = 0.02
 """Change of tone, the square root of light, below which nothing is a step: five code steps of an 8-bit photo."""
 _POSSIBLE, _LIKELY = -3.0, -1.0
@@ -45,6 +43,8 @@ half a millimetre has 0.7. On the metal, where reflections wander, finders see n
 @dataclass(frozen=True)
 class EdgeCourse:
     """How the steps of light across a fret run along it; arrays of shape (n,), one value at each place across.
+
+    All are 0 so near the profile's ends that no step can be looked at.
 
     Attributes
     ----------
@@ -83,12 +83,8 @@ def edge_course(log_light: Floats, px_per_mm: float) -> EdgeCourse:
     misfit = np.sqrt(np.median(left, axis=1) / (2 * reach - 2))
     noise = misfit * np.linalg.norm(inverse[:, 0], axis=-1)
     wander = spread_about_zero(_without_drift(places), axis=0)
-    ends = ((reach, reach),)
-    return EdgeCourse(
-        np.pad(wander, ends, constant_values=np.inf),
-        np.pad(noise, ends, constant_values=np.inf),
-        np.pad(np.abs(level[:, -1] - level[:, 0]), ends),
-    )
+    step = np.abs(level[:, -1] - level[:, 0])
+    return EdgeCourse(*(np.pad(y, reach) for y in (wander, noise, step)))
 
 
 def _without_drift(places: Floats) -> Floats:
@@ -121,12 +117,12 @@ def held_straight(
     step = course.step > _LEAST_STEP
     wanders = step & (top > _POSSIBLE) & (course.wander > least) & (course.wander < most)
     wanders &= course.noise < _SEEN * course.wander
-    straight = step & (course.wander < least) & (course.noise < _STRAIGHT_U_MM)
+    straight = step & (course.wander < least) & (course.noise < least)
     excess = np.where(wanders, course.wander**2 - course.noise**2 - WIRE_MM**2, 0.0)
     cost = 0.5 * np.maximum(excess, 0.0) / WIRE_MM**2
     if wanders.any():
         outside = np.arange(len(at_mm)) > np.flatnonzero(wanders)[-1]
-        cost[outside & ~straight] = -LEAST
+        cost[outside & ~straight] = -2.0 * LEAST  # no finder is so sure that this leaves more than `LEAST`
     lost = np.interp(across, at_mm, cost)
     held = [np.maximum(f.log_likelihood - lost, LEAST) for f in finders]
     return [
