@@ -16,6 +16,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import label
 from scipy.special import ndtr
 
 from inspect_app.measure.plan.crown_arc import apparent_edges
@@ -51,6 +52,11 @@ MISFIT = 0.006
 """Departure from a smooth curve, in logarithm of light, that means nothing: grain and compression leave as much."""
 _FAINTEST = 4.0
 """A bend or jump weaker than this many misfits is nothing: normal departures reach that once in 16000."""
+_IN_THE_DARK = 0.01 + 0.003
+"""Light below which metal, dirt and wood look alike, with what a profile's light has added to it: a lens scatters about
+a hundredth of white over the picture (veiling glare: common practice, no source)."""
+_LEAST_DARK = 3
+"""Places, half a pixel apart, that a stretch is longer than which is dark by itself and not by blur."""
 _RIVAL_MM = 0.4
 """From so far outside an edge on there is only wood, which has no edges: what shows one there is itself the edge."""
 _STEPS = 4
@@ -157,7 +163,7 @@ def crown_edge_likelihoods(profiles: list[CrownProfile], views: list[float]) -> 
         for side in (-1, 1):
             foot, course = _foot_profile(profile, side, view, softness), _outwards(profile.course, side)
             judged = held_straight(course, foot.at_mm, [foot_likelihood(foot, places, on) for on in (False, True)])
-            pairs.append([e for e, _ in judged])
+            pairs.append([_spread_in_the_dark(e, foot) for e, _ in judged])
             stands += [held for _, held in judged]
         for edges, nut, body in zip(found, *pairs, strict=True):
             edges.append(_both(nut, body))
@@ -169,6 +175,22 @@ def crown_edge_likelihoods(profiles: list[CrownProfile], views: list[float]) -> 
 def _outwards(course: EdgeCourse, side: int) -> EdgeCourse:
     """The course of the steps as it is met going outwards on one side."""
     return EdgeCourse(course.wander[::side], course.noise[::side], course.step[::side])
+
+
+def _spread_in_the_dark(edge: EdgeLikelihood, foot: FootProfile) -> EdgeLikelihood:
+    """The same likelihood, even over every stretch too dark to show an edge, half a pixel to either side included.
+
+    On a board that is itself so dark no stretch ends, and where the metal's light ends is all there is to go by.
+    """
+    dark = np.interp(edge.across_mm, foot.at_mm, foot.log_light) < math.log(_IN_THE_DARK)
+    stretches, count = label(dark)
+    density = np.exp(edge.log_likelihood)
+    for k in range(1, count + 1):
+        first, last = np.flatnonzero(stretches == k)[[0, -1]]
+        if last - first >= _LEAST_DARK and last < len(dark) - 1:
+            around = slice(max(first - 1, 0), last + 2)
+            density[around] = density[around].mean()
+    return EdgeLikelihood(edge.across_mm, np.log(density))
 
 
 def _both(nut: EdgeLikelihood, body: EdgeLikelihood) -> tuple[EdgeLikelihood, EdgeLikelihood]:

@@ -33,11 +33,11 @@ _WANDERS_MM = (0.025, 0.13)
 """Places that scatter by this much wander: more than wire by half, and no more than `_REACH_MM` lets be told."""
 _SEEN = 0.6
 """A border is seen to wander where noise alone makes less than this share of it: most of the scatter is its own."""
-_LEAST_STEP = 0.02
-"""Change of tone, the square root of light, below which nothing is a step: five code steps of an 8-bit photo."""
-_POSSIBLE, _LIKELY = -3.0, -1.0
-"""Logarithm of the density (per mm) from which a finder takes a place for possible, and for likely: an edge known to
-half a millimetre has 0.7. On the metal, where reflections wander, finders see neither."""
+_LEAST_STEP = 0.01
+"""Change of tone, the square root of light, below which nothing is a step: 2.5 code steps of an 8-bit photo."""
+_POSSIBLE, _LIKELY = -3.0, 0.0
+"""Logarithm of the density (per mm) from which a finder takes a place for possible, and for likely: as likely as that
+the edge were known to a millimetre. On the metal, where reflections wander, finders see neither as a rule."""
 
 
 @dataclass(frozen=True)
@@ -104,6 +104,8 @@ def held_straight(
 ) -> list[tuple[EdgeLikelihood, float]]:
     """What finders say of one edge, held to that it is straight; each with the logarithm of how well it stands that.
 
+    Outside a border that wanders, only what was seen to run straight and what all finders take for likely is left.
+
     Parameters
     ----------
     at_mm : ndarray, shape (n,)
@@ -112,17 +114,18 @@ def held_straight(
         Logarithms of probability densities per mm at the same places across.
     """
     across = finders[0].across_mm
-    top = np.interp(at_mm, across, np.max([f.log_likelihood for f in finders], axis=0), left=LEAST, right=LEAST)
+    said = np.array([np.interp(at_mm, across, f.log_likelihood, left=LEAST, right=LEAST) for f in finders])
     least, most = _WANDERS_MM
     step = course.step > _LEAST_STEP
-    wanders = step & (top > _POSSIBLE) & (course.wander > least) & (course.wander < most)
+    wanders = step & (said.max(axis=0) > _POSSIBLE) & (course.wander > least) & (course.wander < most)
     wanders &= course.noise < _SEEN * course.wander
     straight = step & (course.wander < least) & (course.noise < least)
+    stays = straight | (said.min(axis=0) > _LIKELY)
     excess = np.where(wanders, course.wander**2 - course.noise**2 - WIRE_MM**2, 0.0)
     cost = 0.5 * np.maximum(excess, 0.0) / WIRE_MM**2
     if wanders.any():
         outside = np.arange(len(at_mm)) > np.flatnonzero(wanders)[-1]
-        cost[outside & ~straight] = -2.0 * LEAST  # no finder is so sure that this leaves more than `LEAST`
+        cost[outside & ~stays] = -2.0 * LEAST  # no finder is so sure that this leaves more than `LEAST`
     lost = np.interp(across, at_mm, cost)
     held = [np.maximum(f.log_likelihood - lost, LEAST) for f in finders]
     return [

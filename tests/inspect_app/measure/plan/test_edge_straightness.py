@@ -7,7 +7,7 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 
 from inspect_app.measure.plan.crown_edges import crown_edge_likelihoods, fit_crowns
-from inspect_app.measure.plan.crown_profile import crown_profile
+from inspect_app.measure.plan.crown_profile import CrownProfile, crown_profile
 from inspect_app.measure.plan.edge_classifier import LEAST, EdgeLikelihood
 from inspect_app.measure.plan.edge_straightness import EdgeCourse, held_straight
 from inspect_app.measure.plan.fret_frame import FretFrame
@@ -17,6 +17,8 @@ from inspect_app.reading.key import NotMeasured, parse_key
 PX, LENGTH_MM, HALF_MM, DIRT_MM = 25.0, 46.0, 1.1, 0.25
 STRINGS_MM = (5.0, 12.0, 19.0, 26.0, 33.0, 40.0)
 
+ACROSS_MM = np.arange(-80, 81) / PX
+
 
 def patch(wander_mm=0.06, drift=0.0, strings=(), seed=0):
     """A bright crown, matt dirt `DIRT_MM` wide along both feet, and dark streaked wood; row by row.
@@ -25,7 +27,7 @@ def patch(wander_mm=0.06, drift=0.0, strings=(), seed=0):
     0.3 mm inside the edge, lies `drift` mm farther out at the bass end than at the treble end.
     """
     rng = np.random.default_rng(seed)
-    along, across = np.arange(-1.0, LENGTH_MM + 1.0, 1.0 / 12.0), np.arange(-80, 81) / PX
+    along, across = np.arange(-1.0, LENGTH_MM + 1.0, 1.0 / 12.0), ACROSS_MM
 
     def step(at, soft_mm=0.8 / PX):
         return 0.5 + 0.5 * np.tanh((at - np.abs(across)) / soft_mm)
@@ -102,10 +104,16 @@ def test_of_two_edges_the_straight_one_is_the_metals():
 
 
 def test_beyond_a_wandering_border_lies_no_edge_that_nobody_saw_run_straight():
-    ((held, _),) = held_straight(course([1.4], [1.1]), AT_MM, [peaks(1.1, 1.4, 1.6)])
-    assert held.log_likelihood[held.across_mm > 1.5].max() == LEAST
-    ((seen, _),) = held_straight(course([1.4], [1.1, 1.6]), AT_MM, [peaks(1.1, 1.4, 1.6)])
-    assert seen.log_likelihood[seen.across_mm > 1.5].max() > 2.0
+    """Unless all finders, who look at other things, take it for likely."""
+    far, near = peaks(1.1, 1.4, 1.6), peaks(1.1)
+
+    def left(seen, finders):
+        held, _ = held_straight(seen, AT_MM, finders)[0]
+        return held.log_likelihood[held.across_mm > 1.5].max()
+
+    assert left(course([1.4], [1.1]), [far, near]) == LEAST
+    assert left(course([1.4], [1.1, 1.6]), [far, near]) > 2.0
+    assert left(course([1.4], [1.1]), [far, far]) > 2.0
 
 
 def test_what_wanders_where_no_finder_looks_changes_nothing():
@@ -118,7 +126,7 @@ def test_what_wanders_where_no_finder_looks_changes_nothing():
 
 def test_steps_lost_in_noise_tell_nothing():
     seen, finder = course([1.4], [1.1]), peaks(1.1, 1.4)
-    for lost in (replace(seen, noise=seen.wander), replace(seen, step=0.1 * seen.step)):
+    for lost in (replace(seen, noise=seen.wander), replace(seen, step=0.05 * seen.step)):
         ((held, _),) = held_straight(lost, AT_MM, [finder])
         assert held.log_likelihood == pytest.approx(finder.log_likelihood)
 
@@ -135,3 +143,26 @@ def test_a_crown_in_dirt_is_not_read_as_wide_as_the_dirt():
     assert min(w for w, _ in misled) > 2.0 * HALF_MM + 0.2
     for width, u in widths(profiles):
         assert abs(width - 2.0 * HALF_MM) < min(u, 0.1)
+
+
+def in_the_stretch(board, foot):
+    """What a finder says of a fret's nut side from place to place in a stretch of `foot`, 0.3 mm wide, on a `board`."""
+    unseen = EdgeCourse(*np.zeros((3, len(ACROSS_MM))))
+    light = board + (0.2 - board) / (1.0 + np.exp((np.abs(ACROSS_MM) - HALF_MM) / 0.02))
+    stretch = 1.0 / (1.0 + np.exp((np.abs(ACROSS_MM + HALF_MM + 0.05) - 0.15) / 0.02))
+    log_light = np.log(light + (foot - light) * stretch + 0.003)
+    grain = ((np.abs(ACROSS_MM) > HALF_MM).astype(float),) * 2
+    p = CrownProfile(ACROSS_MM, log_light, *[0.0] * 4, grain, (0.1, 0.1), 0.0 * ACROSS_MM, unseen, 480, PX)
+    (((nut, _),), _), _, _ = crown_edge_likelihoods([p], [0.0])
+    return nut.log_likelihood[np.abs(nut.across_mm + HALF_MM + 0.05) < 0.1]
+
+
+def test_a_foot_in_the_dark_may_be_anywhere_in_it():
+    said = in_the_stretch(0.1, 0.002)
+    assert len(said) > 5
+    assert said == pytest.approx(np.full(len(said), said[0]))
+    assert np.ptp(in_the_stretch(0.1, 0.03)) > 1.0  # seen, it is judged
+
+
+def test_on_a_board_that_is_dark_itself_places_are_told_apart():
+    assert np.ptp(in_the_stretch(0.002, 0.002)) > 1.0
