@@ -55,8 +55,8 @@ def find_crowns(
     if not shown:
         return [], 1.0
     views = [f.frame.view_angle for f, p in zip(located, profiles, strict=True) if p is not None]
-    edges, softness = crown_edge_likelihoods(shown, views)
-    crowns = iter(fit_crowns(edges, views, level.crown_height, shown[0].px_per_mm))
+    edges, odds, softness = crown_edge_likelihoods(shown, views)
+    crowns = iter(fit_crowns(edges, odds, views, level.crown_height, shown[0].px_per_mm))
     frets = [f if p is None else with_edges(f, p, next(crowns)) for f, p in zip(located, profiles, strict=True)]
     frets = _at_expected_places(frets)
     usual = float(np.median([f.crown.width for f in frets if isinstance(f, EdgedFret)]))

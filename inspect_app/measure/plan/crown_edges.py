@@ -15,12 +15,14 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import label
 from scipy.special import ndtr
 
 from inspect_app.measure.plan.crown_arc import apparent_edges
 from inspect_app.measure.plan.crown_profile import CrownProfile
 from inspect_app.measure.plan.edge_classifier import EdgeLikelihood, FootProfile, foot_likelihood
+from inspect_app.measure.plan.edge_straightness import EdgeCourse, held_straight
 
 __all__ = ["CrownFit", "crown_edge_likelihoods", "mean_evidence", "fit_crowns"]
 
@@ -50,6 +52,11 @@ MISFIT = 0.006
 """Departure from a smooth curve, in logarithm of light, that means nothing: grain and compression leave as much."""
 _FAINTEST = 4.0
 """A bend or jump weaker than this many misfits is nothing: normal departures reach that once in 16000."""
+_IN_THE_DARK = 0.01 + 0.003
+"""Light below which metal, dirt and wood look alike, with what a profile's light has added to it: a lens scatters about
+a hundredth of white over the picture (veiling glare: common practice, no source)."""
+_LEAST_DARK = 3
+"""Places, half a pixel apart, that a stretch is longer than which is dark by itself and not by blur."""
 _RIVAL_MM = 0.4
 """From so far outside an edge on there is only wood, which has no edges: what shows one there is itself the edge."""
 _STEPS = 4
@@ -136,24 +143,54 @@ def outward_evidence(y: Floats, kernel: tuple[tuple[float, float], float], px_pe
     return out.reshape(*y.shape[:-1], -1)
 
 
-def crown_edge_likelihoods(profiles: list[CrownProfile], views: list[float]) -> tuple[tuple[Edges, Edges], float]:
-    """Log likelihoods of both edges of all crowns (densities per mm), and the photo's blur over that of a sharp one.
+def crown_edge_likelihoods(profiles: list[CrownProfile], views: list[float]) -> tuple[list[Edges], Floats, float]:
+    """What each finder says of both edges of all crowns (log densities per mm), each one's odds, and the photo's blur.
 
-    They are twofold: as edges look on clean boards, and as they look on a bench, where dirt may hide the foot. The
-    profiles share one grid: the patches were resampled alike. `views` are the angles of view (rad) that
-    `apparent_edges` takes.
+    They are twofold: as edges look on clean boards, and as they look on a bench, where dirt may hide the foot. Both are
+    held to that wire is straight; the odds (they sum to 1) say how well each stands that. The blur is over that of a
+    sharp photo. The profiles share one grid: the patches were resampled alike. `views` are the angles of view (rad)
+    that `apparent_edges` takes.
     """
     px_per_mm = profiles[0].px_per_mm
     some = np.unique(np.linspace(0, len(profiles) - 1, _SHARP_BY).round().astype(int))
     softness = _softness(np.stack([profiles[i].log_light for i in some]), px_per_mm)
     # half a pixel: blur hides anything finer
     places = np.arange(_INNERMOST_MM, WIDTH_MM[1] / 2.0 + _OFF_MM, 0.5 / px_per_mm)
-    feet = [
-        [_foot_profile(profile, side, view, softness) for side in (-1, 1)]
-        for profile, view in zip(profiles, views, strict=True)
-    ]
-    clean, bench = ([_both(*(foot_likelihood(f, places, on) for f in pair)) for pair in feet] for on in (False, True))
-    return (clean, bench), softness
+    found: list[Edges] = [[], []]
+    stands = np.zeros(2)
+    for profile, view in zip(profiles, views, strict=True):
+        pairs = []
+        for side in (-1, 1):
+            foot, course = _foot_profile(profile, side, view, softness), _outwards(profile.course, side)
+            judged = held_straight(course, foot.at_mm, [foot_likelihood(foot, places, on) for on in (False, True)])
+            pairs.append([_spread_in_the_dark(e, foot) for e, _ in judged])
+            stands += [held for _, held in judged]
+        for edges, nut, body in zip(found, *pairs, strict=True):
+            edges.append(_both(nut, body))
+    # as in `_wire`, n frets count as the root of n
+    odds = np.exp((stands - stands.max()) / math.sqrt(len(profiles)))
+    return found, np.asarray(odds / odds.sum()), softness
+
+
+def _outwards(course: EdgeCourse, side: int) -> EdgeCourse:
+    """The course of the steps as it is met going outwards on one side."""
+    return EdgeCourse(course.wander[::side], course.noise[::side], course.step[::side])
+
+
+def _spread_in_the_dark(edge: EdgeLikelihood, foot: FootProfile) -> EdgeLikelihood:
+    """The same likelihood, even over every stretch too dark to show an edge, half a pixel to either side included.
+
+    On a board that is itself so dark no stretch ends, and where the metal's light ends is all there is to go by.
+    """
+    dark = np.interp(edge.across_mm, foot.at_mm, foot.log_light) < math.log(_IN_THE_DARK)
+    stretches, count = label(dark)
+    density = np.exp(edge.log_likelihood)
+    for k in range(1, count + 1):
+        first, last = np.flatnonzero(stretches == k)[[0, -1]]
+        if last - first >= _LEAST_DARK and last < len(dark) - 1:
+            around = slice(max(first - 1, 0), last + 2)
+            density[around] = density[around].mean()
+    return EdgeLikelihood(edge.across_mm, np.log(density))
 
 
 def _both(nut: EdgeLikelihood, body: EdgeLikelihood) -> tuple[EdgeLikelihood, EdgeLikelihood]:
@@ -203,17 +240,21 @@ class CrownFit:
         return replace(self, width=k * self.width, centre=k * self.centre, apparent=(k * nut, k * body))
 
 
-def fit_crowns(finders: Sequence[Edges], view: list[float], height: float, px_per_mm: float) -> list[CrownFit]:
+def fit_crowns(
+    finders: Sequence[Edges], odds: ArrayLike, view: list[float], height: float, px_per_mm: float
+) -> list[CrownFit]:
     """Width and centre line of all crowns of one photo together.
 
     Frets of one board are mostly one wire, so each width is judged by its own two edges and by the widths of all; a
     fret whose own edges differ clearly enough keeps its own. Finders that were taught on clean and on dirty boards are
-    equally likely right, all frets through, for dirt comes with boards: where they differ, the uncertainty holds both.
+    right all frets through, for dirt comes with boards: where they differ, the uncertainty holds both.
 
     Parameters
     ----------
     finders : sequence of list of (EdgeLikelihood, EdgeLikelihood)
         By each finder: nut side and body side of each fret.
+    odds : array_like, shape (finders,)
+        Probability that a finder is right.
     view : list of float
         Angle of view of each fret, as in `apparent_edges`.
     height : float
@@ -226,12 +267,12 @@ def fit_crowns(finders: Sequence[Edges], view: list[float], height: float, px_pe
     shifts = np.arange(-_OFF_MM, _OFF_MM + step, step)
     near = np.exp(-0.5 * ((widths[:, None] - widths) / WIRE_SD_MM) ** 2)
     total, middle = [np.zeros((len(shifts), len(widths))) for _ in view], 0.0
-    for edges in finders:
+    for edges, right in zip(finders, np.asarray(odds, dtype=float), strict=True):
         surfaces = [_surface(e, v, height, widths, shifts) for e, v in zip(edges, view, strict=True)]
         wire = _wire([s.max(axis=0) for s in surfaces])
         prior = np.log(near @ wire + math.exp(-_OTHER_WIRE))
-        total = [t + _probability(s + prior) / len(finders) for t, s in zip(total, surfaces, strict=True)]
-        middle += float(wire @ widths) / len(finders)
+        total = [t + right * _probability(s + prior) for t, s in zip(total, surfaces, strict=True)]
+        middle += right * float(wire @ widths)
     return [_crown_from(p, widths, shifts, v, height, middle) for p, v in zip(total, view, strict=True)]
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import spline_filter1d
 
+from inspect_app.measure.plan.edge_straightness import EdgeCourse, edge_course
 from inspect_app.measure.plan.fret_patch import COLOUR_ROWS, FretPatch
 from inspect_app.measure.plan.robust_spread import spread_about_median
 
@@ -57,6 +58,8 @@ class CrownProfile:
         does on the body side; the standard uncertainty of each on that board.
     warmth : ndarray, shape (n,)
         Natural logarithm of red over blue light, over that of a white thing; 0 where no colour was sampled.
+    course : EdgeCourse
+        How straight the steps of this light run along the fret.
     rows : int
         Photo rows used.
     """
@@ -70,6 +73,7 @@ class CrownProfile:
     grain: tuple[Floats, Floats]
     grain_u: tuple[float, float]
     warmth: Floats
+    course: EdgeCourse
     rows: int
     px_per_mm: float
 
@@ -100,12 +104,14 @@ def crown_profile(patch: FretPatch, light_warmth: float = 0.0) -> CrownProfile |
     shift, (slope, bow, bow_u) = _align(segments, places - middle, px)
     profile = np.median(_moved(segments, shift), axis=0)
     grain, grain_u = zip(*_grain(blocks - segments[:, None], ok, shift, patch.across_mm), strict=True)
+    course = edge_course(_moved(blocks[ok], np.repeat(shift, ok.sum(axis=1))), px)
     warmth = np.zeros(width)
     if patch.red_blue is not None:
         colour = _warmth(patch.red_blue, int(start), _SEGMENTS * n).reshape(_SEGMENTS, n, width)
         warmth = np.median(_moved(_middle(colour[whole], ok), shift), axis=0) - light_warmth
+    rows_used = n * _ROWS * len(whole)
     bend = slope / px, bow / px, bow_u / px
-    return CrownProfile(patch.across_mm, profile, middle, *bend, grain, grain_u, warmth, n * _ROWS * len(whole), px)
+    return CrownProfile(patch.across_mm, profile, middle, *bend, grain, grain_u, warmth, course, rows_used, px)
 
 
 def _warmth(red_blue: NDArray[np.float32], start: int, blocks: int) -> NDArray[np.float32]:

@@ -12,6 +12,7 @@ from inspect_app.measure.plan.crown_arc import apparent_edges
 from inspect_app.measure.plan.crown_edges import crown_edge_likelihoods, fit_crowns
 from inspect_app.measure.plan.crown_profile import CrownProfile
 from inspect_app.measure.plan.edge_classifier import OFFSETS_MM, EdgeLikelihood, foot_features, foot_likelihood, score
+from inspect_app.measure.plan.edge_straightness import EdgeCourse
 from sample_images.edge_camera import _LUMA, _coded, _decoded, _developed, _kept, draw_edges
 from sample_images.edge_light import LUMINANCE, _let_out, draw_section, light_across, tint
 from sample_images.facets import Facets
@@ -175,8 +176,9 @@ def test_the_nut_side_is_the_mirror_image_of_the_body_side():
         for a, b in ((nut.log_light, body.log_light), (nut.grain, body.grain), (nut.warmth, body.warmth))
     )
     straight, u = (0.0, 0.0, 0.0, 0.0), (0.05, 0.05)
-    there = CrownProfile(at, y, *straight, (grain, grain), u, warmth, 96, 25.0)
-    back = CrownProfile(-at[::-1], y[::-1], *straight, (grain[::-1], grain[::-1]), u, warmth[::-1], 96, 25.0)
+    unseen = EdgeCourse(*np.zeros((3, len(at))))
+    there = CrownProfile(at, y, *straight, (grain, grain), u, warmth, unseen, 96, 25.0)
+    back = CrownProfile(-at[::-1], y[::-1], *straight, (grain[::-1], grain[::-1]), u, warmth[::-1], unseen, 96, 25.0)
     (one,), (other,) = (crown_edge_likelihoods([p], [v])[0][0] for p, v in ((there, 0.1), (back, -0.1)))
     assert one[0].across_mm == pytest.approx(-other[1].across_mm[::-1])
     assert one[0].log_likelihood == pytest.approx(other[1].log_likelihood[::-1], abs=0.05)
@@ -249,7 +251,10 @@ def edges_of(width: float) -> tuple[EdgeLikelihood, EdgeLikelihood]:
 
 def test_where_finders_differ_the_uncertainty_holds_both():
     metal, dirt = [edges_of(2.3)] * 6, [edges_of(2.6)] * 6
-    alone, agreed, torn = (fit_crowns(f, [0.0] * 6, 1.1, 20.0)[0] for f in ([metal], [metal, metal], [metal, dirt]))
+    even = [0.5, 0.5]
+    asked = ([metal], [1.0]), ([metal, metal], even), ([metal, dirt], even), ([metal, dirt], [1.0, 0.0])
+    alone, agreed, torn, told = (fit_crowns(*by, [0.0] * 6, 1.1, 20.0)[0] for by in asked)
+    assert told == alone
     assert (agreed.width, agreed.u_width) == pytest.approx((alone.width, alone.u_width))
     assert alone.width == pytest.approx(2.3, abs=0.01)
     assert torn.width - 2.0 * torn.u_width < 2.3
