@@ -143,7 +143,7 @@ def _bar_form() -> None:
         note, by = f"{on}, {gauge.strip() or 'gauge not said'}", known.get(gauge)
         new = (services.new_print(server.store(), k).id for k in KINDS.get(kind.removesuffix(_NUMBERLESS), ()))
         for number in (*numbered.get(kind, ()), *new):
-            services.measure_print(server.store(), number, mm, by and by.id, humidity, note)
+            services.measure_print(server.store(), number, mm, by.id if by else None, humidity, note)
         st.session_state["bar-turn"] = turn_ + 1
         st.session_state["shop-said"] = "Print kept: photos are measured with it from now on."
         st.rerun()
