@@ -130,6 +130,8 @@ class Plane:
         The scale's middle: uncertainty is propagated holding still where it is seen.
     alternatives : tuple of (float, ndarray)
         Other poses the scale allows (a coin's other tilt): probability, and parameters like `params`.
+    focal_source : str
+        What told the focal length it was fitted with, as `calib.photo.Focal.source`.
 
     Examples
     --------
@@ -151,6 +153,7 @@ class Plane:
     outward_mm: float = 0.0
     anchor_mm: tuple[float, float] = (0.0, 0.0)
     alternatives: tuple[tuple[float, Vector], ...] = ()
+    focal_source: str = ""
 
     @cached_property
     def rotation(self) -> NDArray[np.float64]:

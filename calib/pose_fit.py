@@ -165,6 +165,7 @@ def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal) -> Plane:
         float(fit.q[Unknown.OUTWARD]),
         (float(problem.anchor[0]), float(problem.anchor[1])),
         _alternatives(ranked),
+        focal.source,
     )
     lens = np.abs(r[-_PRIORS:][[_PRIOR_FOCAL, _PRIOR_K1]])
     largest_px = max(MAX_MISFIT_MM * plane.px_per_mm(scale.plane_mm.mean(axis=0)), LEAST_MISFIT_PX)

@@ -66,9 +66,12 @@ class Sharpness:
         return 0.5 / (self.mtf50 * px_per_mm)
 
 
-def sharpness(photo: Photo, scale: Scale) -> Sharpness | None:
-    """The sharpness at a printed scale; None where it has no black edges on white or too few of them show."""
-    response = edge_response(photo, scale)
+def sharpness(photo: Photo, scale: Scale, response: EdgeResponse | None = None) -> Sharpness | None:
+    """The sharpness at a printed scale; None where it has no black edges on white or too few of them show.
+
+    `response` is that of the scale's edges, worked out here where it is not known yet.
+    """
+    response = response or edge_response(photo, scale)
     if response is None or scale.turn_rad is None:
         return None
     room = room_across(scale)

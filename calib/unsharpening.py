@@ -15,12 +15,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.edge_response import EdgeResponse, edge_response
-from calib.lone_edges import lone_edge_response
+from calib.edge_response import EdgeResponse
 from calib.photo import Photo
-from calib.scales.base import Scale
 
-__all__ = ["photo_response", "unsharpened"]
+__all__ = ["unsharpened"]
 
 LEAST_OVERSHOOT = 0.005
 """Overshoot, as a share of the step, under which nothing is undone: one of 255 codes beside black on white."""
@@ -30,11 +28,6 @@ with these two for all of them what was lifted is lowered within 1.4 % at every 
 within 3.2 % up to 3."""
 _FREQUENCIES = np.linspace(0.0, math.sqrt(2.0) * math.pi, 200)  # rad a pixel, to the corner of what pixels can hold
 _TAILS = 4.0  # standard deviations
-
-
-def photo_response(photo: Photo, scale: Scale) -> EdgeResponse | None:
-    """Blur and sharpening by the scale's printed edges, or where it has none by the lone edges of the picture."""
-    return edge_response(photo, scale) or lone_edge_response(photo)
 
 
 def unsharpened(photo: Photo, response: EdgeResponse | None) -> Photo:

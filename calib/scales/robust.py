@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from calib.lines import MAD_TO_SD
+
 __all__ = ["robust_sigma"]
 
 
@@ -18,4 +20,4 @@ def robust_sigma(residuals: ArrayLike) -> float:
     >>> robust_sigma([-0.1, 0.1, 0.1, -0.1, 25.0])
     0.14826
     """
-    return 1.4826 * float(np.median(np.abs(np.asarray(residuals, dtype=float))))
+    return MAD_TO_SD * float(np.median(np.abs(np.asarray(residuals, dtype=float))))

@@ -84,7 +84,6 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
             "Mark distances and circles on it by hand.",
         )
     scale, plane = calibrated or calibrate(photo, ask)
-    photo = _through_lens(photo, ask, plane)
     recipe = import_module(f"{__name__}.{_RECIPES[ask.view]}")
     detected = recipe.detect(photo, scale, plane, ask)
     doubt = ("LENS_UNCONFIRMED",) if ask.lens and unconfirmed(ask.lens, photo.camera) else ()
@@ -112,13 +111,14 @@ def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:
     InspectError
         If there is no usable scale, or the lens profile does not hold for the photo.
     """
-    photo = _through_lens(photo, ask)
+    if ask.lens:
+        photo = through(photo, ask.lens)
     scale = find_scale(photo, ask.scale)
     plane = fit_plane(scale, (photo.width, photo.height), _focal(photo, ask.view))
     if ask.lens:
         check_distance(ask.lens, plane.distance_mm)
-    elif (known := _through_lens(photo, ask, plane)) is not photo:
-        plane = fit_plane(scale, (photo.width, photo.height), known.focal)
+    elif (known := next((p for p in ask.lenses if holds_for(p, photo, plane.distance_mm)), None)) is not None:
+        plane = fit_plane(scale, (photo.width, photo.height), through(photo, known).focal)
     return scale, plane
 
 
@@ -133,14 +133,6 @@ def first_fret(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane]) -> First
     """
     found = import_module(f"{__name__}.plan.first_fret").first_fret(photo, *calibrated, ask)
     return cast(FirstFret, found)
-
-
-def _through_lens(photo: Photo, ask: Ask, plane: Plane | None = None) -> Photo:
-    """The photo as its lens is known: by the profile named, or once the distance is known by the shop's that holds."""
-    lens = ask.lens
-    if lens is None and plane is not None:
-        lens = next((p for p in ask.lenses if holds_for(p, photo, plane.distance_mm)), None)
-    return photo if lens is None else through(photo, lens)
 
 
 def _focal(photo: Photo, view: View) -> Focal:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calib.edge_response import EdgeResponse
 from calib.photo import Photo
 from calib.scales.base import Scale
 from calib.slanted_edge import sharpness
@@ -37,9 +38,11 @@ def smallest_divot_px(blur_px: float) -> float:
     return DETECTED * definition_px(blur_px)
 
 
-def sharpness_summary(photo: Photo, scale: Scale, px_per_mm: float) -> SharpnessSummary | None:
+def sharpness_summary(
+    photo: Photo, scale: Scale, px_per_mm: float, response: EdgeResponse | None = None
+) -> SharpnessSummary | None:
     """What the scale's own edges say; None for scales without printed ones."""
-    seen = sharpness(photo, scale)
+    seen = sharpness(photo, scale, response)
     if seen is None:
         return None
     flat, divot = (of(seen.spread_px) / px_per_mm for of in (smallest_flat_px, smallest_divot_px))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calib.edge_response import EdgeResponse
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
@@ -12,8 +13,10 @@ from inspect_app.reading.inspection import CameraSummary, Outline, PhotoSummary,
 __all__ = ["summaries"]
 
 
-def summaries(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> tuple[PhotoSummary, ScaleSummary, CameraSummary]:
-    """What is kept of photo, scale and camera with every inspection."""
+def summaries(
+    photo: Photo, scale: Scale, plane: Plane, ask: Ask, response: EdgeResponse | None = None
+) -> tuple[PhotoSummary, ScaleSummary, CameraSummary]:
+    """What is kept of photo, scale and camera with every inspection; `response`: of its edges, if known."""
     outline = Outline("scale", tuple((float(x), float(y)) for x, y in scale.outline_px), closed=True)
     px_per_mm = plane.px_per_mm(plane.to_mm([[photo.width / 2, photo.height / 2]])[0])
     return (
@@ -21,11 +24,11 @@ def summaries(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> tuple[Photo
         ScaleSummary(scale.kind, str(ask.scale_plane), plane.residual_px, plane.points, outline, scale.number),
         CameraSummary(
             plane.focal_px,
-            photo.focal.source,
+            plane.focal_source or photo.focal.source,
             plane.k1,
             plane.distance_mm,
             plane.tilt_deg,
             px_per_mm,
-            sharpness_summary(photo, scale, px_per_mm),
+            sharpness_summary(photo, scale, px_per_mm, response),
         ),
     )

@@ -12,13 +12,13 @@ from inspect_app.measure.known_thing import Marked, Marking
 from inspect_app.reading.ask import Ask, ScaleAsk, View
 from inspect_app.reading.inspection import PhotoSummary
 from inspect_app.services.bench_checks import KNOWN_THING, bench_checks, keep_bench_check, retire_bench_check
-from inspect_app.services.gauges import gauges
 from inspect_app.services.known_things import Tried, hold, try_thing
 from inspect_app.services.lenses import lenses_in_use
 from inspect_app.ui import server
 from inspect_app.ui.asking import print_factor
 from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import length_unit, saying
+from inspect_app.ui.gauge_register import gauges_by_name
 from inspect_app.ui.lengths import bare_unit, length_field
 from inspect_app.ui.lens_profiles import choose_lens
 from inspect_app.ui.viewer import AS_SEEN, Moved, Photo, Placing, Scene, Shape, show
@@ -146,7 +146,7 @@ def _marked(photo: PhotoSummary, thing: Thing, name: str) -> tuple[float, ...]:
 def _ask(photo: PhotoSummary, thing: Thing, points: tuple[float, ...]) -> None:
     st.markdown(f"**{3 if thing.mark else 2}. Say what is known of it.**")
     spots, bare, angle = Spots(), bare_unit(length_unit(), True), thing.unit == "deg"
-    found = {g.name: g for g in gauges(server.store()) if not g.retired}
+    found = gauges_by_name()
     with st.form("thing-ask", border=False):
         left, right = st.columns(2)
         if angle:

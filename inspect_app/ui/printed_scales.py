@@ -12,6 +12,7 @@ from inspect_app import services
 from inspect_app.ui import server
 from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import length_unit
+from inspect_app.ui.gauge_register import gauges_by_name
 from inspect_app.ui.lengths import bare_unit, length_field, written
 from inspect_app.ui.words import plain
 from shared.errors import OptionError
@@ -61,6 +62,7 @@ def printed_scales() -> None:
         "A photo of a numbered print is measured with that print. For prints without a number in the pattern, "
         "the newest measured one of the kind counts."
     )
+    _retire(found)
     off = [p for p in found if p.verified and abs(p.factor - 1.0) > FAR_OFF]
     if off:
         told = ", ".join(f"print {p.id} is {abs(p.factor - 1.0):.1%} off" for p in off)
@@ -70,10 +72,21 @@ def printed_scales() -> None:
         )
 
 
+def _retire(found: list[services.PrintView]) -> None:
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        lost = st.selectbox("A print is lost or worn", found, None, lambda p: f"No. {p.id}, {p.kind}", key="lost-print")
+        if st.button("Use this print no more", disabled=lost is None) and lost is not None:
+            services.retire_print(server.store(), lost.id)
+            st.rerun()
+
+
 def _when(p: services.PrintView) -> str:
-    return (plain(p.note) or f"written down {p.measured or p.created:%Y-%m-%d}") if p.verified else ""
+    air = f", at {p.humidity:g} % humidity" if p.humidity is not None else ""
+    return (plain(p.note) or f"written down {p.measured or p.created:%Y-%m-%d}") + air if p.verified else ""
 
 
+_NUMBERLESS = ", without a number"
+_NOT_LISTED = "a gauge not on the list"
 FAR_OFF = 0.01
 """Beyond what paper grows by between dry and damp air, 0.4 %, and a printer's own half per cent (common practice, no
 source): the page was scaled."""
@@ -108,24 +121,29 @@ def _bar_form() -> None:
     with st.form(f"check-bar-{turn_}", border=False):
         left, right = st.columns(2)
         numbered = _numbered()
-        kind = left.selectbox("Which scale", [*numbered, *(f"{k}, without a number" for k in KINDS)])
+        kind = left.selectbox("Which scale", [*numbered, *(k + _NUMBERLESS for k in KINDS)])
         nominal = show_plain(CHECK_BAR_MM, "mm", length_unit(), 4)
         hint = f"such as {written(0.9965 * CHECK_BAR_MM, bare)}"
         typed = length_field(right, f"Its check bar (nominal {nominal}) measures", None, bare, hint=hint)
         spots.below("bar", right)
         on = left.date_input("Measured on", datetime.now(UTC).date())
-        gauge = right.text_input("With", placeholder="such as calliper no. 2")
+        known = gauges_by_name()
+        if known:
+            gauge = right.selectbox("With", [*known, _NOT_LISTED])
+        else:
+            gauge = right.text_input("With", placeholder="such as calliper no. 2")
+        hint = "Paper grows by up to 0.4 % between dry and damp air: measure again when it changes."
+        humidity = left.number_input("The air's humidity, %", 0, 100, None, 5, placeholder="where known", help=hint)
         if not st.form_submit_button("Keep this print"):
             return
     with spots.saying("bar"):
         mm = typed.mm()
         if mm is None:
             raise OptionError("The check bar's length is missing.", "Measure it with a calliper, to 0.05 mm.")
-        note = f"{on}, {gauge.strip() or 'gauge not said'}"
-        for number in numbered.get(kind, ()):
-            services.measure_print(server.store(), number, mm, note=note)
-        for each in KINDS.get(kind.removesuffix(", without a number"), ()):
-            services.add_print(server.store(), each, mm, CHECK_BAR_MM, note)
+        note, by = f"{on}, {gauge.strip() or 'gauge not said'}", known.get(gauge)
+        new = (services.new_print(server.store(), k).id for k in KINDS.get(kind.removesuffix(_NUMBERLESS), ()))
+        for number in (*numbered.get(kind, ()), *new):
+            services.measure_print(server.store(), number, mm, by.id if by else None, humidity, note)
         st.session_state["bar-turn"] = turn_ + 1
         st.session_state["shop-said"] = "Print kept: photos are measured with it from now on."
         st.rerun()

@@ -10,6 +10,10 @@ they are over a long stretch:
     u >= (s_n / a) sqrt(2 sqrt(pi) s / L)
 
 and in one row, where levels and blur have to be found with it, the inverse of the four parameters' information.
+
+That bound knows both levels, as if the edge were looked at far to either side. Beside metal there is no level to look
+at: a bright rim, a lamp's line or a scratch lies a few pixels off. What a finder can do that looks no further than its
+reach, with both levels to be found there, is the bound in reach: the ratio to it says what the finder itself loses.
 """
 
 from __future__ import annotations
@@ -22,10 +26,12 @@ import numpy as np
 from scipy.special import ndtr
 
 from calib.edge_response import coded
-from calib.edges import edge_line, locate_steps, row_offsets
+from calib.edges import edge_line, locate_steps, row_offsets, sample_across
 from calib.photo import Focal, Photo
+from inspect_app.measure.backdrop.card_foot import DERIVATIVE_PX, steepest
 from inspect_app.measure.backdrop.edge_path import place_edge
-from inspect_app.measure.backdrop.outline import coding_noise
+from inspect_app.measure.backdrop.outline import FINE_PX, coding_noise
+from inspect_app.measure.section.face_edges import MARGIN_MM, RowEdges, Rows, Texture, place_edges
 
 BLURS = (0.6, 0.8, 1.0, 1.5, 2.0, 2.5)
 CONTRASTS = (10.0, 20.0, 50.0, 100.0)
@@ -47,11 +53,17 @@ class Bound:
     scatter: float
     bound: float
     bias: float
+    in_reach: float
 
     @property
     def ratio(self) -> float:
         """Scatter over bound."""
         return self.scatter / self.bound
+
+    @property
+    def own_ratio(self) -> float:
+        """Scatter over the bound in reach."""
+        return self.scatter / self.in_reach
 
 
 def bounds(blurs: Sequence[float] = BLURS, contrasts: Sequence[float] = CONTRASTS, trials: int = TRIALS) -> list[Bound]:
@@ -67,7 +79,8 @@ def bounds(blurs: Sequence[float] = BLURS, contrasts: Sequence[float] = CONTRAST
                 noise = math.hypot((HIGH - LOW) / contrast, float(coding_noise((LOW + HIGH) / 2.0)))
                 s = math.hypot(blur, math.sqrt(1.0 / 12.0))
                 least = noise / (HIGH - LOW) * math.sqrt(2.0 * math.sqrt(math.pi) * s / LENGTH)
-                out.append(Bound(name, blur, contrast, float(np.std(off)), least, float(np.mean(off))))
+                near = least * _beyond_reach(s, REACHES[name]) if name in REACHES else least
+                out.append(Bound(name, blur, contrast, float(np.std(off)), least, float(np.mean(off)), near))
     return sorted(out, key=lambda b: (b.finder, b.blur, b.contrast))
 
 
@@ -79,7 +92,15 @@ def _in_rows(rng, blur: float, contrast: float, count: int) -> Bound:
     off = locate_steps(rows, x, polarity=1).at - at
     off = off[np.isfinite(off)]
     least = np.mean([_row_bound(x - a, blur, contrast) for a in np.linspace(-0.5, 0.5, 11)])
-    return Bound("one row (coin, card, face)", blur, contrast, float(np.std(off)), float(least), float(np.mean(off)))
+    scatter, bias, least = float(np.std(off)), float(np.mean(off)), float(least)
+    return Bound("one row (coin, card, face)", blur, contrast, scatter, least, bias, least)
+
+
+def _beyond_reach(s: float, reach: float) -> float:
+    """How much larger the bound is within `reach` px of the edge, both levels to be found there and the blur known."""
+    x = np.arange(-reach, reach + 1e-9, 0.25)
+    j = np.stack([np.exp(-0.5 * (x / s) ** 2) / (s * math.sqrt(2.0 * math.pi)), 1.0 - ndtr(x / s), ndtr(x / s)])
+    return math.sqrt(np.linalg.inv(0.25 * j @ j.T)[0, 0] / (2.0 * math.sqrt(math.pi) * s))
 
 
 def _row_bound(z, blur, contrast) -> float:
@@ -118,20 +139,60 @@ def _line(photo, point, normal, blur) -> float:
 def _path(photo, point, normal, blur) -> float:
     """Crown lines and fret ends: the steepest place of rows pooled along the path, averaged over it.
 
-    Steepest at the scale d in a blur s scatters by 1.153 (s_n / a) (s^2 + d^2)^1.5 / d^2.5 in a row: with d held to 1.2
-    px, 1.3 times the bound up to a blur of 0.8 px, twice at 1.5, three times at 2. A wider d would come near the bound
-    on this even light, and on a crown take the bright rim beside the outline into it: what limits the edge there is its
-    definition, 0.1 px, of which the scatter over 40 px of edge is a tenth at contrast to noise 50.
+    Steepest at the scale d in a blur s scatters by 1.153 (s_n / a) (s^2 + d^2)^1.5 / d^2.5 in a row, 1.2 times the
+    bound at its least, d = 2.24 s. With d held to 1.2 px it is 1.3 up to a blur of 0.8 px, 2 at 1.5, 5 at 2.5: the
+    bound of anything that looks no further than 3 px (2.5 d) to either side. d matched to the photo's own blur (1.6 of
+    it, 1.27 times the bound) was tried on rendered photos and left: what stands within 2.5 d of a crown's outline then
+    moves it (`gradient_corrected`: by (s^2 + d^2) dC/dn / C), and that is more than the noise it takes away.
     """
     a, b = _ends(point, normal, 0.4)
     t = np.linspace(0.0, 1.0, round(LENGTH) + 1)[:, None]
     return float(np.mean((place_edge(photo, a + t * (b - a)).px - point) @ normal))
 
 
+def _rows_across(photo, point, normal, half: float, step: float, pooled: int):
+    """Light of rows across the edge, its guess 0.4 px off, each the mean of so many a pixel apart; and the offsets."""
+    a, b = _ends(point, normal, 0.4)
+    t = np.linspace(0.0, 1.0, round(LENGTH) + 1)[:, None]
+    rows = sample_across(photo, a + t * (b - a), np.broadcast_to(normal, (len(t), 2)), half, step)
+    whole = len(rows) // pooled * pooled
+    return rows[:whole].reshape(-1, pooled, rows.shape[1]).mean(axis=1), row_offsets(half, step)
+
+
+def _steepest(photo, point, normal, blur) -> float:
+    """The card's foot and a string's underside: the steepest place of blocks of rows."""
+    light, offsets = _rows_across(photo, point, normal, 15.0, 0.5, 5)
+    place, _ = steepest(light.astype(np.float32), np.full(len(light), len(offsets) // 2), 6.0)
+    return float(np.mean(0.4 + offsets[0] + 0.5 * place))
+
+
+def _face(photo, point, normal, blur) -> float:
+    """A wire's section: a step fitted to rows pooled by three, each colour weighed by how it shows."""
+    light, offsets = _rows_across(photo, point, normal, 14.0, 1.0, 3)
+    n, zero = len(light), np.zeros(len(light))
+    none = np.zeros(n, np.intp)
+    rows = Rows(
+        none, none, np.zeros((n, 2)), np.zeros((n, 2)), offsets, np.repeat(light[..., None], 3, axis=2), PX_PER_MM
+    )
+    change = np.full((n, 3), HIGH - LOW)
+    near = RowEdges(np.ones(n, bool), zero, zero, change, zero, zero)
+    return float(np.mean(0.4 + place_edges(rows, Texture(1e-6 * np.eye(3)), near).at))
+
+
 FINDERS: dict[str, Callable[..., float]] = {
     "line of rows (printed scales, leaf)": _line,
     "path (crown line, fret ends)": _path,
+    "steepest of blocks (string gap)": _steepest,
+    "rows of three (section)": _face,
 }
+PX_PER_MM = 200.0
+REACHES = {
+    "path (crown line, fret ends)": 2.5 * FINE_PX,
+    "steepest of blocks (string gap)": 2.5 * DERIVATIVE_PX,
+    "rows of three (section)": MARGIN_MM * PX_PER_MM,
+}
+"""How far to either side a finder looks, px: the derivative of a Gaussian 2.5 of its standard deviations, which hold
+96 % of it; on a wire's face as far as the nearest other edge may lie, at the pixels to the millimetre of a close-up."""
 
 
 def main() -> None:
@@ -139,11 +200,13 @@ def main() -> None:
     found = bounds()
     for b in found:
         print(
-            f"{b.finder:38}{b.blur:5.1f}{b.contrast:7.0f}{b.scatter:10.4f}{b.bound:10.4f}{b.ratio:7.2f}{b.bias:+9.4f}"
+            f"{b.finder:38}{b.blur:5.1f}{b.contrast:7.0f}{b.scatter:10.4f}{b.bound:10.4f}{b.ratio:7.2f}{b.own_ratio:7.2f}{b.bias:+9.4f}"
         )
     for name in dict.fromkeys(b.finder for b in found):
         ratios = [b.ratio for b in found if b.finder == name]
-        print(f"{name}: median {np.median(ratios):.2f}, worst {max(ratios):.2f}, target {TARGET}")
+        own = max(b.own_ratio for b in found if b.finder == name)
+        said = f"median {np.median(ratios):.2f}, worst {max(ratios):.2f}, in reach {own:.2f}"
+        print(f"{name}: {said}, target {TARGET}")
 
 
 if __name__ == "__main__":

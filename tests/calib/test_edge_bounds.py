@@ -21,6 +21,14 @@ def test_rows_and_lines_scatter_little_more_than_the_bound(found, finder, blur):
 
 
 @pytest.mark.parametrize("blur", [0.8, 2.0])
+@pytest.mark.parametrize("finder", ["path", "steepest", "rows"])
+def test_no_finder_loses_much_of_what_is_in_its_reach(found, finder, blur):
+    b = found[finder, blur]
+    assert 0.7 < b.own_ratio < TARGET * (1.0 + 3.0 / math.sqrt(2.0 * 120))
+    assert abs(b.bias) < 0.1 * b.scatter + 4.0 * b.scatter / math.sqrt(120)
+
+
+@pytest.mark.parametrize("blur", [0.8, 2.0])
 def test_the_steepest_place_scatters_as_worked_out(found, blur):
     s, d = math.hypot(blur, math.sqrt(1.0 / 12.0)), 1.2
     expected = 1.153 * (s**2 + d**2) ** 1.5 / d**2.5 / (1.8828 * math.sqrt(s))

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import cv2
 import numpy as np
 import pytest
 
-from calib.edge_response import EdgeResponse, coded, edge_response
+from calib.edge_response import EdgeResponse, coded
 from calib.lone_edges import lone_edge_response
 from calib.photo import Focal, Photo
-from calib.scales.printed import STRIP, STRIP_SIZE, find_printed
-from calib.unsharpening import photo_response, unsharpened
+from calib.unsharpening import unsharpened
 
 
 def photo_of(codes: np.ndarray) -> Photo:
@@ -88,10 +85,3 @@ def test_halos_that_are_cut_off_at_white_tell_nothing() -> None:
     burnt = np.minimum(2.2 * cards(), 255.0)
     assert lone_edge_response(photo_of(sharpened(burnt, 1.1, 1.3))) is None
     assert lone_edge_response(photo_of(sharpened(cards(), 1.1, 1.3))) is not None
-
-
-def test_printed_edges_are_asked_before_lone_ones(make_camera, print_photo) -> None:
-    photo = print_photo(STRIP, STRIP_SIZE, make_camera(), noise=0.004)
-    scale = find_printed(photo, "strip")
-    assert photo_response(photo, scale) == edge_response(photo, scale)
-    assert photo_response(photo, replace(scale, kind="coin", ids=())) == lone_edge_response(photo)

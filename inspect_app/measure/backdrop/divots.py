@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.signal import savgol_filter
 
+from calib.lines import MAD_TO_SD
 from inspect_app.instrument.crown import Crown, depth_from_drop
 from inspect_app.measure.backdrop.crown_line import CrownLine
-from inspect_app.measure.spread import SIGMA_OF_MAD
 from shared.measured import Contribution, Measured
 
 __all__ = [
@@ -114,7 +114,7 @@ def read_profile(line: CrownLine) -> Profile:
     empty = ~have & (uniform_filter1d(have.astype(float), 7) < 0.2)
     drop = np.interp(y, y[have], drop[have])
     step = np.abs(np.diff(drop, prepend=drop[0]))
-    jump = step > STEEPEST * PITCH_MM + 6.0 * SIGMA_OF_MAD * float(np.median(step))
+    jump = step > STEEPEST * PITCH_MM + 6.0 * MAD_TO_SD * float(np.median(step))
     smooth = savgol_filter(drop, _window(), 2)
     return Profile(y, smooth, empty | jump, _noise(line, smooth, y))
 
@@ -127,7 +127,7 @@ def _noise(line: CrownLine, smooth: Array, y: Array) -> float:
     """Standard deviation of the smoothed outline about the circle where it is unworn."""
     free = np.interp(y, line.y[np.argsort(line.y)], line.used[np.argsort(line.y)].astype(float)) > 0.99
     r = smooth[free] if free.sum() > 20 else smooth
-    return float(SIGMA_OF_MAD * np.median(np.abs(r - np.median(r))))
+    return float(MAD_TO_SD * np.median(np.abs(r - np.median(r))))
 
 
 def least_drop(profile: Profile, definition: float) -> float:

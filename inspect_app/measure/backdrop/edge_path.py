@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from calib.edges import row_offsets, sample_across
+from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from inspect_app.measure.backdrop.outline import FINE_PX, coding_noise
-from inspect_app.measure.spread import SIGMA_OF_MAD
 
 __all__ = ["EdgePath", "place_edge", "gradient_corrected"]
 
@@ -154,7 +154,7 @@ def _slope_noise(quiet: Array, sigma: float, pool: int) -> float:
     """Standard deviation of the derivative's noise, from the light's noise in rows of plain card, `pool` of them
     averaged."""
     rough = np.diff(quiet, axis=1)
-    sigma_n = SIGMA_OF_MAD * float(np.median(np.abs(rough - np.median(rough)))) / math.sqrt(2.0)
+    sigma_n = MAD_TO_SD * float(np.median(np.abs(rough - np.median(rough)))) / math.sqrt(2.0)
     sigma_n = max(sigma_n, float(coding_noise(np.median(quiet))) / math.sqrt(2.0 * pool))  # two samples a pixel
     # bilinear half-pixel samples share noise; the derivative of Gaussian passes sum(g'^2) = 1 / (4 sqrt(pi) sigma^3)
     return 2.0 * sigma_n * math.sqrt(1.0 / (4.0 * math.sqrt(math.pi) * sigma**3))

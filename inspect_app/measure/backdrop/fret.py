@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from calib.edges import locate_steps, row_offsets, sample_across
+from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
@@ -34,7 +35,6 @@ from inspect_app.measure.backdrop.pose import BoardPose
 from inspect_app.measure.backdrop.tilt_from_board_edges import tilt_from_board_edges
 from inspect_app.measure.backdrop.tilt_from_frets import nearer_fret_distances, tilt_from_frets
 from inspect_app.measure.edge_definition import definition_px
-from inspect_app.measure.spread import SIGMA_OF_MAD
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Outline
 from inspect_app.reading.key import NotMeasured, on_fret
@@ -367,7 +367,7 @@ def crossings(photo: Photo, fret: DetectedFret) -> int:
     light = rectified_light(photo, fret.pose, y, fret.line.circle.z(y), np.linspace(*CROSSING_MM, 24)).mean(axis=0)
     fine, wide = (gaussian_filter1d(light, s, order=1) for s in CROSSING_COLUMNS)
     slope = fine - wide
-    noise = SIGMA_OF_MAD * float(np.median(np.abs(slope))) + 1e-5
+    noise = MAD_TO_SD * float(np.median(np.abs(slope))) + 1e-5
     strong = np.abs(slope) > max(CROSSING_SIGMA * noise, 0.02 * float(np.median(light)))
     strong &= np.abs(fine) > CROSSING_SHARP * np.abs(wide)
     edges = sum(

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
+from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.printed import BACKDROP_SIZE
@@ -249,7 +250,7 @@ def _face(
     if len(middles) < 4:
         return None
     middle = float(np.median(middles))
-    u = 1.4826 * float(np.median(np.abs(np.array(middles) - middle))) / np.sqrt(len(middles))
+    u = MAD_TO_SD * float(np.median(np.abs(np.array(middles) - middle))) / np.sqrt(len(middles))
     x = float(arches.x[0] + middle * pitch)
     level = float(foot.y(x))
     return FretFace(number, x, max(u, 0.3) * pitch, level - base, width, _top(root, middle, base, height, pitch, level))

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 
+from calib.lines import MAD_TO_SD
 from calib.photo import Photo, linear_light
 from inspect_app.measure.backdrop.pose import BoardPose
-from inspect_app.measure.spread import SIGMA_OF_MAD
 
 __all__ = [
     "ABOVE",
@@ -248,7 +248,7 @@ def steepness(light: Light, quiet_rows: int) -> Light:
 
 def _against_noise(slope: Light, quiet_rows: int, least: Array, of_rows: Array | None = None) -> Light:
     """A slope in units of its noise in quiet rows, never less than `least` (columns,) and what `of_rows` reach."""
-    quiet = np.median(np.abs(slope[: max(8, quiet_rows)]), axis=0) * SIGMA_OF_MAD
+    quiet = np.median(np.abs(slope[: max(8, quiet_rows)]), axis=0) * MAD_TO_SD
     noise = np.maximum(uniform_filter1d(quiet, min(101, len(quiet))), least)
     noise = noise if of_rows is None else np.maximum(noise[None, :], of_rows[:, None])
     return np.asarray(slope / noise, dtype=np.float32)

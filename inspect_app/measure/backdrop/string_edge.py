@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
+from calib.lines import MAD_TO_SD
 from inspect_app.measure.backdrop.card_foot import (
     DERIVATIVE_PX,
     NEAR_PX,
@@ -20,7 +21,6 @@ from inspect_app.measure.backdrop.card_foot import (
     fitted_edge,
     steepest,
 )
-from inspect_app.measure.spread import SIGMA_OF_MAD
 
 __all__ = ["HIDDEN", "THICKEST_MM", "StringAndFoot", "find_string"]
 
@@ -120,7 +120,7 @@ def _edges(card: CardLight) -> NDArray[np.bool_]:
     scale = DERIVATIVE_PX * 2.0
     slope = np.abs(gaussian_filter1d(card.share, scale, axis=1, order=1))
     plain = slope[:, : card.plain]
-    noise = max(SIGMA_OF_MAD * float(np.median(plain)), float(np.quantile(plain, 0.99)) / 2.58)
+    noise = max(MAD_TO_SD * float(np.median(plain)), float(np.quantile(plain, 0.99)) / 2.58)
     least = max(EDGE_SIGMAS * noise, LEAST_STEP / (np.sqrt(2.0 * np.pi) * np.hypot(scale, 2.0)))
     return np.asarray((slope > least) & (slope >= maximum_filter1d(slope, 3, axis=1)))
 

@@ -14,11 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
+from calib.lines import MAD_TO_SD
 from calib.photo import Photo, linear_light
 from inspect_app.measure.backdrop.circle import Circle
 from inspect_app.measure.backdrop.pose import TURN_U, BoardPose
 from inspect_app.measure.backdrop.tilt_from_frets import RELIEF_U
-from inspect_app.measure.spread import SIGMA_OF_MAD
 from shared.trade import WIDENING, WIDENING_U
 
 __all__ = ["tilt_from_board_edges"]
@@ -127,7 +127,7 @@ def _edge(photo: Photo, pose: BoardPose, crown_line: Circle, last: float, height
 
 def _line(away: Array, steep: NDArray[np.float32]) -> Array | None:
     """The line, offset over distance (slope first), that most looks show an edge on; None where too few do."""
-    noise = SIGMA_OF_MAD * np.median(steep, axis=1, keepdims=True) + 1e-6
+    noise = MAD_TO_SD * np.median(steep, axis=1, keepdims=True) + 1e-6
     sure = np.minimum(steep / noise, SURE)
     start = np.arange(-1.5, 1.5, 0.1)
     tried = start[:, None, None] + SLOPES[None, :, None] * away

@@ -21,12 +21,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
+from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from inspect_app.measure.plan.board_field import LEAST_LONG_MM, STEP_MM, BoardField, lay_out
 from inspect_app.measure.plan.board_inlays import inlays_of, is_inlay
 from inspect_app.measure.plan.board_places import SEED_MM2, components, contours, filled, with_border
 from inspect_app.measure.plan.frets import EndedFret
-from inspect_app.measure.spread import SIGMA_OF_MAD
 from inspect_app.reading.inspection import Outline
 from inspect_app.reading.key import Key, NotMeasured, Place, on_fret
 from shared.measured import Contribution, Measured
@@ -278,7 +278,7 @@ def _figure(judged: Sequence[_Judged]) -> Floats:
         d = (j.strips[1] - j.strips[0])[_off_edges(j.field)]
         apart.append(d - gaussian_filter1d(d, SLOW_MM / STEP_MM, axis=0, mode="nearest"))
     d = np.concatenate(apart)
-    spread = SIGMA_OF_MAD * np.median(np.abs(d - np.median(d, axis=0)), axis=0)
+    spread = MAD_TO_SD * np.median(np.abs(d - np.median(d, axis=0)), axis=0)
     return np.asarray(np.maximum(MIDDLE * spread, FIGURE_LEAST))
 
 

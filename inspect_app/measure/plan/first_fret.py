@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from calib.edge_response import edge_response
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
@@ -26,7 +27,7 @@ def first_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> FirstFret:
     InspectError
         If no whole fret is seen.
     """
-    board, frets, *_ = locate_frets(photo, scale, plane, ask)
+    board, frets, *_ = locate_frets(photo, scale, plane, ask, edge_response(photo, scale))
     numbers: tuple[int, ...] = ()
     if ask.scale_length is not None:
         frets, numbers = first_by_spacing(frets, board, ask.scale_length)

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from calib.edge_response import edge_response
+from calib.edge_response import EdgeResponse
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
@@ -36,31 +36,33 @@ _LEAST_VIEW_MM = 10.0
 
 
 def locate_frets(
-    photo: Photo, scale: Scale, plane: Plane, ask: Ask
+    photo: Photo, scale: Scale, plane: Plane, ask: Ask, response: EdgeResponse | None = None
 ) -> tuple[Board, list[LocatedFret], BoardLevel, float, Plane]:
     """The board, its frets, its level and the photo's blur, on a plane tilted as the frets say where no scale told.
 
-    Tilted rightly, the plane shows frets that fanned out too far before: then all of them tell the tilt again.
+    Tilted rightly, the plane shows frets that fanned out too far before: then all of them tell the tilt again. The
+    `response` of the scale's printed edges tells the light's colour; without it the light counts as white.
 
     Raises
     ------
     InspectError
         If nothing in the photo looks like frets, or no fret is whole in it.
     """
-    found, tilted = _located_on(photo, scale, plane, ask), plane
+    warmth = _light_warmth(response)
+    found, tilted = _located_on(photo, scale, plane, ask, warmth), plane
     for _ in range(_ROUNDS if tilt_u(plane) >= TOLD_BY_SCALE_RAD else 0):
         before = len(found[1])
         better = tilted_as_frets(plane, [f.frame for f in found[1] if isinstance(f, EdgedFret)])
         if better is plane:
             break
-        found, tilted = _located_on(photo, scale, better, ask), better
+        found, tilted = _located_on(photo, scale, better, ask, warmth), better
         if len(found[1]) == before:
             break
     return (*found, tilted)
 
 
 def _located_on(
-    photo: Photo, scale: Scale, plane: Plane, ask: Ask
+    photo: Photo, scale: Scale, plane: Plane, ask: Ask, warmth: float
 ) -> tuple[Board, list[LocatedFret], BoardLevel, float]:
     _check_view(photo, plane)
     covers = (scale.covers_px,)
@@ -68,7 +70,7 @@ def _located_on(
     if board is None:
         raise InspectError("No frets were found in the photo.", "Take it from above, with the neck lying across it.")
     level = board_level(ask, board, scale, plane)
-    frets, softness = find_crowns(photo, board, level, plane, covers, _light_warmth(photo, scale))
+    frets, softness = find_crowns(photo, board, level, plane, covers, warmth)
     if not frets and _rows_along(board, plane) < LEAST_ROWS:
         raise InspectError(
             "Frets were found, but with too few pixels to the millimetre to see their edges.",
@@ -82,9 +84,8 @@ def _located_on(
     return board, frets, level, softness
 
 
-def _light_warmth(photo: Photo, scale: Scale) -> float:
+def _light_warmth(response: EdgeResponse | None) -> float:
     """Logarithm of red over blue of a white thing in this light: the printed scale's paper; 0 where there is none."""
-    response = edge_response(photo, scale)
     if response is None:
         return 0.0
     blue, _, red = (max(c, _LEAST_COLOUR) for c in response.white_bgr)

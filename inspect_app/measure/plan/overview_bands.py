@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.grids import coarse_places, filled
+from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.reduced import halved, reduced
-from inspect_app.measure.plan.robust_spread import SIGMA_PER_MEDIAN
 
 __all__ = ["BAND_MM", "Axes", "Bands", "ReducedPhoto", "laid_out"]
 
@@ -137,7 +137,7 @@ def _noise(step: Floats, ok: NDArray[np.bool_]) -> Floats:
     ordered = np.sort(np.where(ok, np.abs(step), np.inf), axis=1)
     many, band = ok.sum(axis=1), np.arange(len(ok))
     median = (ordered[band, np.maximum(many - 1, 0) // 2] + ordered[band, many // 2 % ok.shape[1]]) / 2.0
-    return np.asarray(np.maximum(SIGMA_PER_MEDIAN * np.where(many > 0, median, 1.0), 0.25))
+    return np.asarray(np.maximum(MAD_TO_SD * np.where(many > 0, median, 1.0), 0.25))
 
 
 def _lay_out(

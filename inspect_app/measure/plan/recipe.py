@@ -10,11 +10,12 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.edge_response import linear_light_of
+from calib.edge_response import EdgeResponse, edge_response, linear_light_of
+from calib.lone_edges import lone_edge_response
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
-from calib.unsharpening import photo_response, unsharpened
+from calib.unsharpening import unsharpened
 from inspect_app import __version__
 from inspect_app.measure.manual import PLACED_U_PX, apart, edges_on, marked, placed_on
 from inspect_app.measure.plan.board_height import BoardLevel
@@ -76,6 +77,7 @@ class Detected:
     positions: tuple[Measured, ...]
     burnt_share: float
     board_wear: BoardWear
+    printed: EdgeResponse | None
     reading: _ReadingOf
 
 
@@ -99,10 +101,11 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
         If nothing in the photo looks like frets, or none of their crowns can be read.
     """
     covers = (scale.covers_px,)
-    response = photo_response(photo, scale)
+    printed = edge_response(photo, scale)
+    response = printed or lone_edge_response(photo)
     as_taken, photo = photo, unsharpened(photo, response)
     # a crown's edges are taught on photos with their sharpening; flats and ends are not
-    board, frets, level, softness, plane = locate_frets(as_taken, scale, plane, ask)
+    board, frets, level, softness, plane = locate_frets(as_taken, scale, plane, ask, printed)
     frets, renumbered = numbered(frets, board, ask)
     if not frets:
         raise InspectError("No fret is whole in the photo: only the nut is.", "Move the camera towards the body.")
@@ -125,7 +128,7 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     white = linear_light_of(response.white) if response and len(scale.ids) else UNKNOWN_WHITE
     worn = find_board_wear(as_taken, found, covers, any(strings), white)
     unread += worn.not_measured
-    about = softness, _positions(found, level), _burnt_share(found), worn
+    about = softness, _positions(found, level), _burnt_share(found), worn, printed
     return Detected(as_taken, scale, plane, level, found, unread, *about, reading)
 
 
@@ -233,7 +236,7 @@ def _edges_across(f: EdgedFret) -> tuple[float, float]:
 
 
 def _answer(detected: Detected, ask: Ask) -> Inspection:
-    photo, scale, camera = summaries(detected.photo, detected.scale, detected.plane, ask)
+    photo, scale, camera = summaries(detected.photo, detected.scale, detected.plane, ask, detected.printed)
     frets = [_with_manual_edges(f, ask.hand_edges) for f in detected.frets]
     flags = [*detected.scale.flags]
     if detected.softness >= _SOFT:

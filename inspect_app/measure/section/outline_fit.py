@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
@@ -35,7 +36,6 @@ from inspect_app.measure.section.face_edges import (
     texture_of,
 )
 from inspect_app.measure.section.wire_outline import NAMES, PIECES, WireShape
-from inspect_app.measure.spread import SIGMA_OF_MAD
 
 __all__ = ["FittedSection", "fit_section", "fit_face"]
 
@@ -279,7 +279,7 @@ def _scatter(r: Array, piece: NDArray[np.intp], used: NDArray[np.bool_]) -> Arra
     for k in range(len(PIECES)):
         at = (piece == k) & used
         if at.any():
-            out[piece == k] = max(LEAST_SCATTER_MM, SIGMA_OF_MAD * float(np.median(r[at])))
+            out[piece == k] = max(LEAST_SCATTER_MM, MAD_TO_SD * float(np.median(r[at])))
     return out
 
 
@@ -303,7 +303,7 @@ def _with_uncertainty(
     normal = np.asarray(np.linalg.inv(jacobian.T @ jacobian + np.diag(known)), dtype=np.float64)
     excess = max(1.0, float(np.sum((r[used] / u[used]) ** 2)) / max(1, int(used.sum()) - len(shape.free)))
     by_side = np.array([-normal @ (jacobian.T @ (at[used] / u[used])) for at in on])
-    scatter = np.array([SIGMA_OF_MAD * np.median(np.abs(r[at & used])) if (at & used).any() else math.nan for at in on])
+    scatter = np.array([MAD_TO_SD * np.median(np.abs(r[at & used])) if (at & used).any() else math.nan for at in on])
     foot = np.array([piece == "bottom" for piece, _ in sides])
     scatter = np.hypot(scatter, _excess_blur(found, [at & used for at in on]) / rows.px_per_mm)
     scatter[foot] = np.hypot(

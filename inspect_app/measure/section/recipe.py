@@ -68,7 +68,7 @@ def measure_detected(detected: DetectedSection, ask: Ask) -> Inspection:
         base,
         frets=(reading,),
         not_measured=missing,
-        flags=_flags(detected.photo, section),
+        flags=_flags(detected.plane, section),
         checks=_checks(section, detected.plane),
     )
 
@@ -79,11 +79,11 @@ _NOTHING = (
 )
 
 
-def _flags(photo: Photo, fitted: FittedSection) -> tuple[str, ...]:
+def _flags(plane: Plane, fitted: FittedSection) -> tuple[str, ...]:
     doubts = {
         "BLURRED": not fitted.blur_px / fitted.px_per_mm <= SOFT_MM,
         "LOW_RESOLUTION": fitted.px_per_mm < FEW_PX_PER_MM,
-        "FOCAL_ASSUMED": photo.focal.source == ASSUMED,
+        "FOCAL_ASSUMED": plane.focal_source == ASSUMED,
     }
     return tuple(code for code, doubt in doubts.items() if doubt)
 

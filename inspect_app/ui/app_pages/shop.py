@@ -18,6 +18,7 @@ from inspect_app.services.deciding import add_wire, remove_wire, shop_limits, sh
 from inspect_app.ui import server
 from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import JOBS_PAGE, choose_unit, length_unit, page
+from inspect_app.ui.gauge_register import gauge_register
 from inspect_app.ui.known_things import known_things
 from inspect_app.ui.lengths import length_number
 from inspect_app.ui.lens_profiles import lens_profiles
@@ -226,8 +227,8 @@ with st.container(horizontal=True, vertical_alignment="center", horizontal_align
 st.title("Shop")
 if shop_said := st.session_state.pop("shop-said", None):
     st.success(plain(shop_said))
-tabs = st.tabs(["On paper", "Limits", "Setup", "Prices", "Wire in stock", "Scales", "Lenses", "Known things"])
-parts = (letterhead, limits, setup_aims, prices, stock, printed_scales, lens_profiles, known_things)
+tabs = st.tabs(["On paper", "Limits", "Setup", "Prices", "Wire in stock", "Scales", "Lenses", "Known things", "Gauges"])
+parts = (letterhead, limits, setup_aims, prices, stock, printed_scales, lens_profiles, known_things, gauge_register)
 for tab, part in zip(tabs, parts, strict=True):
     with tab:
         part()

@@ -10,7 +10,8 @@ from calib.photo import open_photo
 from inspect_app.jobs.names import PREVIEWS
 from inspect_app.services import known_things as services
 from inspect_app.services.bench_checks import bench_checks
-from inspect_app.services.gauges import add_gauge
+from inspect_app.services.gauges import add_gauge, gauges
+from inspect_app.services.prints import new_print, prints
 from shared.errors import InspectError
 from shared.measured import Measured
 from tests.inspect_app.conftest import noise_jpeg
@@ -115,3 +116,31 @@ def test_held_photos_go_after_a_day_and_what_is_none_is_refused(store):
         services.hold(store, b"x", "c.jpg")
     with pytest.raises(InspectError, match="no longer held"):
         services.try_thing(store, first, services.Ask("section"), "fret 1, crown width", 2.0, 0.01)
+
+
+def test_a_gauge_is_entered_read_with_and_retired_and_a_bar_carries_it_with_the_humidity(store, job):
+    new = new_print(store, "strip")
+    at = open_page("shop.py", job)
+    send(at, "Enter this gauge")
+    assert "its uncertainty is missing" in words(at)
+    for label, typed in (
+        ("Gauge", "calliper 2"),
+        ("It resolves, mm", "0.01"),
+        ("Its standard uncertainty, mm", "0.012"),
+    ):
+        next(t for t in at.text_input if t.label == label).set_value(typed)
+    send(at, "Enter this gauge")
+    press(at, "use-gauge-1")
+    assert "reads the heights" in words(at)
+    next(t for t in at.text_input if t.label.startswith("Its check bar")).set_value("99.8")
+    next(s for s in at.selectbox if s.label == "With").set_value("calliper 2")
+    next(n for n in at.number_input if n.label.startswith("The air")).set_value(45)
+    send(at, "Keep this print")
+    (kept,) = prints(store)
+    assert (kept.id, kept.gauge, kept.humidity) == (new.id, "calliper 2", 45.0)
+    assert kept.u_factor == pytest.approx((0.012**2 + 0.01**2 / 12.0 + 0.03**2) ** 0.5 / 100.0)
+    at.selectbox(key="lost-print").set_value(kept)
+    at.run()
+    send(at, "Use this print no more")
+    press(at, "retire-gauge-1")
+    assert (prints(store)[0].retired, [g.retired for g in gauges(store)]) == (True, [True])

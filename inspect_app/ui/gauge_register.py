@@ -1,0 +1,67 @@
+"""The shop's gauges: what each resolves and how far it may be off, and which one heights are read with."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from inspect_app.services.gauges import GAUGE_KINDS, GaugeView, add_gauge, gauges, retire_gauge, use_gauge
+from inspect_app.ui import server
+from inspect_app.ui.at_field import Spots
+from inspect_app.ui.bench import length_unit
+from inspect_app.ui.lengths import bare_unit, length_field
+from inspect_app.ui.words import plain
+from shared.errors import OptionError
+from shared.units import show_plain
+
+__all__ = ["gauge_register", "gauges_by_name"]
+
+
+def gauges_by_name() -> dict[str, GaugeView]:
+    """Those that are not retired."""
+    return {g.name: g for g in gauges(server.store()) if not g.retired}
+
+
+def gauge_register() -> None:
+    """List, enter, choose and retire gauges."""
+    st.markdown(
+        "Crown heights carry the uncertainty of the gauge in use, in place of the usual 0.03 mm. A gauge's standard "
+        "uncertainty is half the U of its certificate, or its limit of error over 1.7. Temperature needs no entry: "
+        "steel and nickel silver grow by less than 0.02 % in 10 degrees."
+    )
+    unit = length_unit()
+    for g in gauges_by_name().values():
+        with st.container(horizontal=True, vertical_alignment="center"):
+            when = f"calibrated {g.calibrated}" if g.calibrated else "never calibrated"
+            resolves, u = (show_plain(v, "mm", unit, 4) for v in (g.resolution, g.u))
+            st.markdown(f"**{plain(g.name)}**, {g.kind}: resolves {resolves}, u {u}, {when}")
+            if g.in_use:
+                st.markdown("**reads the heights**", width="content")
+            elif st.button("Read heights with it", key=f"use-gauge-{g.id}"):
+                use_gauge(server.store(), g.id)
+                st.rerun()
+            if st.button("Use no more", key=f"retire-gauge-{g.id}"):
+                retire_gauge(server.store(), g.id)
+                st.rerun()
+    _add()
+
+
+def _add() -> None:
+    spots, turn, bare = Spots(), st.session_state.get("gauge-turn", 0), bare_unit(length_unit(), True)
+    with st.form(f"gauge-{turn}", border=False):
+        left, right = st.columns(2)
+        name = left.text_input("Gauge", placeholder="what is engraved on it, or where it hangs")
+        kind = right.selectbox("Kind of gauge", GAUGE_KINDS)
+        resolution = length_field(left, "It resolves", None, bare, hint="such as 0.01 mm")
+        u = length_field(right, "Its standard uncertainty", None, bare, hint="such as 0.012 mm")
+        calibrated = left.date_input("Last calibrated", None)
+        spots.end = st.empty()
+        if not st.form_submit_button("Enter this gauge"):
+            return
+    with spots.saying():
+        figures = resolution.mm(), u.mm()
+        if figures[0] is None or figures[1] is None:
+            raise OptionError("What the gauge resolves or its uncertainty is missing.", "Its certificate says both.")
+        add_gauge(server.store(), name, str(kind), figures[0], figures[1], calibrated)
+        st.session_state["gauge-turn"] = turn + 1
+        st.session_state["shop-said"] = f"{name.strip()} is in the register."
+        st.rerun()
