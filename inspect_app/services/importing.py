@@ -28,6 +28,8 @@ from inspect_app.jobs.photo_files import keep, place
 from inspect_app.jobs.seals import driver_connection
 from inspect_app.jobs.store import DATABASE, Store, connect, reading, store_error, writing
 from inspect_app.jobs.whole_job import Rows, put_rows, rows_of
+from inspect_app.measure.one_photo import look_over
+from inspect_app.services import workers
 from inspect_app.services.agreed import agreed_of
 from inspect_app.services.deciding import decide, terms
 from inspect_app.services.decoded import stored_bytes
@@ -36,6 +38,7 @@ from inspect_app.services.finding import row
 from inspect_app.services.jobs import job_view
 from inspect_app.services.review import readings
 from inspect_app.services.upkeep import changed_estimates
+from shared.apart import outcome
 from shared.errors import InspectError, OptionError
 
 __all__ = ["Imported", "import_job", "whole_job"]
@@ -112,6 +115,8 @@ def import_job(store: Store, path: Path) -> Imported:
     ------
     OptionError
         If the file is no such export or damaged, or the job is here and says something else.
+    PhotoError
+        If one of its photos is none.
     StoreError
         If it can't be stored.
     """
@@ -120,11 +125,11 @@ def import_job(store: Store, path: Path) -> Imported:
     there = _there(store, rows)
     if there is not None:
         return there
-    photos = [(str(p["sha256"]), str(p["suffix"])) for p in rows.get("photos", ())]
-    for name in dict.fromkeys(photos):
-        _photo_in(path, *name)  # each is looked at before the first is kept
-    for name in dict.fromkeys(photos):
-        keep(store.photos_dir, _photo_in(path, *name), *name)
+    photos = {(str(p["sha256"]), str(p["suffix"])): str(p["name"]) for p in rows.get("photos", ())}
+    for at, name in photos.items():  # each is looked at, as any that comes in, before the first is kept
+        outcome(workers.submit(look_over, _photo_in(path, *at), name), name)
+    for at in photos:
+        keep(store.photos_dir, _photo_in(path, *at), *at)
     try:
         with writing(store) as session:
             if _job_born_at(driver_connection(session), str(rows["jobs"][0]["created"])) is None:
@@ -197,7 +202,9 @@ def _read_as_pages_do(store: Store, job_id: int) -> None:
         for photo in job.photos:
             if not _PHOTO.fullmatch(f"{photo.sha256}{photo.suffix}"):
                 raise ValueError("a photo's name is no hash")
-            _ = [loading.inspection_view(at) for at in photo.inspections]
+            read = {loading.inspection_view(at).answer.photo.sha256 for at in photo.inspections}
+            if read - {photo.sha256}:
+                raise ValueError(f"what {photo.name} says is of another photo")
             _ = [loading.hand_view(h) for h in photo.hand_measures]
     job_view(store, job_id), readings(store, job_id), terms(store, job_id), agreed_of(store, job_id)
     for e in estimates(store, job_id):

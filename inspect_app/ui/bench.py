@@ -27,6 +27,7 @@ __all__ = [
     "choose_unit",
     "head",
     "length_unit",
+    "read_unit",
     "not_decided",
     "page",
     "say",
@@ -37,6 +38,7 @@ __all__ = [
 ]
 
 _HERE = Path(__file__).parent
+_UNIT = "unit of lengths now"
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +98,15 @@ def saying() -> Iterator[None]:
 
 
 def length_unit() -> Length:
-    """Millimetres or thousandths of an inch, as the shop last chose."""
+    """Millimetres or thousandths of an inch, as the shop had chosen when this page began."""
+    return cast(Length, st.session_state.get(_UNIT) or read_unit())
+
+
+def read_unit() -> str:
+    """What the shop last chose, asked once for all the lengths of a page."""
     chosen = (services.get_setting(server.store(), "length") or {}).get("unit", "mm")
-    return cast(Length, chosen if chosen in LENGTH_UNITS else "mm")
+    unit = st.session_state[_UNIT] = chosen if chosen in LENGTH_UNITS else "mm"
+    return unit
 
 
 def _keep_unit() -> None:

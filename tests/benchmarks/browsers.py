@@ -44,10 +44,19 @@ def turn(page, address, job, photos, rng):
     name = rng.choice(PAGES)
     if rng.random() < 0.3 and page.url.startswith(address):
         page.reload()
+        shown(page)
     elif name in ("readings", "by_hand"):
-        page.goto(f"{address}/{name}?job={job}&photo={rng.choice(photos)}")
+        look(page, f"{address}/{name}?job={job}&photo={rng.choice(photos)}")
     else:
-        page.goto(f"{address}/{'' if name == 'jobs' else name}?job={job}")
+        look(page, f"{address}/{'' if name == 'jobs' else name}?job={job}")
+
+
+def look(page, at):
+    page.goto(at)
+    shown(page)
+
+
+def shown(page):
     page.get_by_role("heading").first.wait_for()
     settled(page)
 
@@ -73,6 +82,9 @@ def main():
         with served(data, "--real") as address:
             pid, browser = served_by(address), p.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
             windows = [opened(browser) for _ in range(given.windows)]
+            for photo in photos:  # decoded photos are kept up to a bound: what comes on top of them is asked here
+                look(windows[0], f"{address}/by_hand?job={job}&photo={photo}")
+                look(windows[0], f"{address}/readings?job={job}&photo={photo}")
             begun, told, turns, failed, said = time.monotonic(), [], 0, 0, 0.0
             print(f"{given.windows} windows, load of this machine {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
             while (now := time.monotonic() - begun) < 60.0 * given.minutes:

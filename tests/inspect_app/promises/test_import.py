@@ -1,5 +1,6 @@
 """An exported job comes back byte for byte, and never twice."""
 
+import hashlib
 import json
 import random
 import shutil
@@ -16,7 +17,7 @@ from inspect_app.jobs.store import DATABASE
 from inspect_app.services.bench_checks import bench_checks, retire_bench_check
 from inspect_app.services.exporting import export_bytes, export_job
 from inspect_app.services.importing import import_job
-from shared.errors import OptionError
+from shared.errors import OptionError, PhotoError
 from tests.inspect_app.promises.conftest import fill
 
 SHOP = {"name": "The bench", "lines": ["Harbour Street 1"]}
@@ -143,7 +144,7 @@ def linked(store):
     "harm",
     ["rows", "photo", "no rows", "no zip", "other kind", "two jobs", "newer", "bad answer",
      "deep", "no photos", "great number", "empty lists", "estimate", "terms", "prices", "words for a number",
-     "other paper", "no paper", "hash", "decision", "mountains"],
+     "other paper", "no paper", "hash", "decision", "mountains", "another's answer"],
 )  # fmt: skip
 def test_what_is_damaged_is_refused_and_leaves_nothing(exported, other, tmp_path, harm):
     bad = tmp_path / "bad.zip"
@@ -193,6 +194,11 @@ def harmed(data, harm):
     if harm in ROW_HARMS:
         table, column, value = ROW_HARMS[harm]
         held["rows"][table][0][column] = value
+    if harm == "another's answer":
+        inspection = held["rows"]["inspections"][0]
+        answer = json.loads(inspection["answer"])
+        answer["photo"]["sha256"] = "0" * 64
+        inspection["answer"] = json.dumps(answer)
     if harm == "decision":  # a limit that can be read, but not held against anything
         terms = held["rows"]["terms"][0]
         limits = json.loads(terms["limits"])
@@ -206,6 +212,24 @@ def harmed(data, harm):
         held["form"] = "9999"
     held["sha256"] = importing._digest(held["rows"])
     return json.dumps(held).encode()
+
+
+def test_a_photo_that_is_none_is_refused_with_its_job(exported, other, tmp_path):
+    from inspect_app.services import importing
+
+    bad, junk = tmp_path / "bad.zip", b"no picture"
+    named = hashlib.sha256(junk).hexdigest()
+    with zipfile.ZipFile(exported) as z, zipfile.ZipFile(bad, "w") as out:
+        held = json.loads(z.read("job/rows.json"))
+        was = held["rows"]["photos"][0]["sha256"]
+        held["rows"] = json.loads(json.dumps(held["rows"]).replace(was, named))
+        held["sha256"] = importing._digest(held["rows"])
+        out.writestr("job/rows.json", json.dumps(held))
+        for name in (n for n in z.namelist() if n.startswith("job/photos")):
+            out.writestr(name.replace(was, named), junk if was in name else z.read(name))
+    with pytest.raises(PhotoError, match="not a picture"):
+        import_job(other, bad)
+    assert not list(other.photos_dir.iterdir())
 
 
 def test_a_job_brings_no_choices_of_the_shop(exported, other, tmp_path):
