@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from calib.lens_board import SeenBoard
+from calib.lens_board import MIN_PHOTOS, Board, SeenBoard, residual_through
 from calib.lens_profile import LensProfile
+from shared.errors import ScaleError
 
-__all__ = ["DISAGREES", "said_of_photo", "said_of_profile"]
+__all__ = ["said_of_check", "said_of_photo", "said_of_profile"]
 
 DISAGREES = 2.0
 """Residual of photos that took no part over that of those that did, from which something changed between them."""
@@ -34,3 +35,21 @@ def said_of_profile(p: LensProfile) -> Iterator[str]:
     yield f"views held out: corners off by {p.held_out_px:.2f} px"
     if p.held_out_px > DISAGREES * p.residual_px:
         yield "The views do not agree with each other: focus or zoom changed between them, or the board is not flat."
+
+
+def said_of_check(seen: Sequence[SeenBoard], profile: LensProfile, board: Board) -> tuple[bool, tuple[str, ...]]:
+    """Whether a profile holds for photos of the board that had no part in it, and what that rests on.
+
+    Raises
+    ------
+    ScaleError
+        If none of them shows enough of the board.
+    """
+    if not seen:
+        raise ScaleError("None of the photos shows enough of the board.", f"Take {MIN_PHOTOS} and make a profile.")
+    off = math.sqrt(sum(residual_through(s, profile, board) ** 2 for s in seen) / len(seen))
+    holds = off <= DISAGREES * max(profile.held_out_px, profile.residual_px)
+    said = f"through {profile.name}: corners off by {off:.2f} px; views held out were off by {profile.held_out_px:.2f}"
+    if holds:
+        return True, (said, "The profile holds for these photos.")
+    return False, (said, "This is not the lens of the profile, or not at its zoom or focus: make a new profile.")

@@ -300,6 +300,7 @@ def _add_repeat_study(p: argparse.ArgumentParser) -> None:
     _add_question(p)
     _add_where(p)
     p.add_argument("--json", type=Path, metavar="FILE", help="write the study's figures")
+    p.add_argument("--plot", type=Path, metavar="FILE", help="draw every reading beside what U allows for, as SVG")
     p.add_argument("--keep", action="store_true", help="keep them: they stand in U in place of what is assumed")
 
 

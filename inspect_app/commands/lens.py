@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import argparse
-import math
 from collections.abc import Iterator, Sequence
 from contextlib import closing
 from pathlib import Path
 
-from calib.lens_board import MIN_PHOTOS, Board, SeenBoard, advice_on, profile_of, residual_through, see_board
+from calib.lens_board import Board, SeenBoard, advice_on, profile_of, see_board
 from calib.lens_profile import LensProfile, profile_from_json, profile_to_json
-from calib.lens_said import DISAGREES, said_of_photo, said_of_profile
+from calib.lens_said import said_of_check, said_of_photo, said_of_profile
 from calib.photo import open_photo
 from calib.scales.print_lens_board import board_of_bars
 from inspect_app.commands.files import read_file, write_file
 from inspect_app.measure.one_photo import LIMITS
 from shared.apart import cores, outcome, runner
-from shared.errors import InspectError, OptionError, ScaleError
+from shared.errors import InspectError, OptionError
 
 __all__ = ["run", "lens_from", "seen_in"]
 
@@ -31,7 +30,9 @@ def run(options: argparse.Namespace) -> int:
         raise OptionError("Nothing says what to do with the photos.", "Give either --out FILE or --check FILE.")
     seen = list(_look(options.photos, board))
     if options.check is not None:
-        return _check(seen, lens_from(options.check), board)
+        holds, said = said_of_check(seen, lens_from(options.check), board)
+        print("\n".join(said))
+        return EXIT_DONE if holds else EXIT_DIFFERS
     for sentence in advice_on(seen):
         print(sentence)
     profile = profile_of(seen, options.name or options.out.stem, board)
@@ -100,15 +101,3 @@ def seen_in(path: Path, board: Board) -> SeenBoard | None:
         If it can't be read or decoded.
     """
     return see_board(open_photo(read_file(path), path.name), board)
-
-
-def _check(seen: Sequence[SeenBoard], profile: LensProfile, board: Board) -> int:
-    if not seen:
-        raise ScaleError("None of the photos shows enough of the board.", f"Take {MIN_PHOTOS} and make a profile.")
-    off = math.sqrt(sum(residual_through(s, profile, board) ** 2 for s in seen) / len(seen))
-    print(f"through {profile.name}: corners off by {off:.2f} px; views held out were off by {profile.held_out_px:.2f}")
-    if off > DISAGREES * max(profile.held_out_px, profile.residual_px):
-        print("This is not the lens of the profile, or not at its zoom or focus: make a new profile.")
-        return EXIT_DIFFERS
-    print("The profile holds for these photos.")
-    return EXIT_DONE

@@ -17,6 +17,7 @@ from inspect_app.decide.precision import LIMIT_FACTOR
 from inspect_app.decide.repeat_study import Row, repeat_study
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection
+from inspect_app.report.study_plot import study_plot
 from shared.apart import Runner
 
 __all__ = ["run"]
@@ -34,6 +35,8 @@ def run(options: argparse.Namespace) -> int:
     finally:
         where.close()
     print("\n".join(_table(rows)))
+    if options.plot:
+        write_file(options.plot, study_plot(rows).encode())
     if options.json:
         write_file(options.json, (json.dumps(_form(photos, rows), indent=1) + "\n").encode())
     if options.keep:

@@ -7,8 +7,8 @@ be found in another number each time, the longest and the deepest of a fret stan
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from inspect_app.decide.precision import Precision, pooled_precision
 from inspect_app.reading.ask import OwnPrecision
@@ -38,6 +38,8 @@ class Row:
         photo.
     laid : float
         The same of those alone that laying and photographing anew brings (`inspect_app.reading.own_precision`).
+    values : dict
+        The readings themselves, by thing and by person.
     """
 
     quantity: str
@@ -45,6 +47,7 @@ class Row:
     precision: Precision
     stated: float
     laid: float = 0.0
+    values: Mapping[str, Mapping[str, Sequence[float]]] = field(default_factory=dict)
 
     def own(self, study: str) -> OwnPrecision:
         """What stands in U from now on; `study` says which study it was.
@@ -77,7 +80,7 @@ def repeat_study(answers: Iterable[tuple[str, Inspection]]) -> tuple[Row, ...]:
         values = {t: {who: [q.value for q in qs] for who, qs in by.items()} for t, by in several.items()}
         every = [q for by in several.values() for qs in by.values() for q in qs]
         stated, laid = (math.sqrt(sum(u(q) ** 2 for q in every) / len(every)) for u in (_u_of_a_photo, u_laid_anew))
-        rows.append(Row(quantity, unit, pooled_precision(values), stated, laid))
+        rows.append(Row(quantity, unit, pooled_precision(values), stated, laid, values))
     if not rows:
         raise OptionError(
             "Nothing was read twice by the same person.",

@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from calib.lens_board import Board, SeenBoard, advice_on, profile_of, see_board
 from calib.lens_profile import LensProfile, profile_from_json, profile_to_json
-from calib.lens_said import said_of_photo
+from calib.lens_said import said_of_check, said_of_photo
 from calib.photo import open_photo
 from inspect_app.jobs.models import LensRow
 from inspect_app.jobs.records import LensView
@@ -25,16 +25,21 @@ __all__ = ["LensTry", "keep_lens", "lenses", "lenses_in_use", "retire_lens", "tr
 
 @dataclass(frozen=True, slots=True)
 class LensTry:
-    """What photos of the board gave: a sentence each, what they lack together, the profile or why there is none."""
+    """What photos of the board gave: a sentence each, what they lack together, the profile or why there is none.
+
+    Where a profile was checked, `holds` says whether it does, and `checked` what that rests on.
+    """
 
     photos: tuple[tuple[str, str], ...]
     advice: tuple[str, ...]
     profile: LensProfile | None
     refusal: str = ""
+    holds: bool | None = None
+    checked: tuple[str, ...] = ()
 
 
-def try_lens(photos: Sequence[tuple[str, bytes]], name: str, board: Board) -> LensTry:
-    """Make a profile from the files of photos, each ``(name, bytes)``; nothing is kept."""
+def try_lens(photos: Sequence[tuple[str, bytes]], name: str, board: Board, check: LensProfile | None = None) -> LensTry:
+    """Make a profile from the files of photos, each ``(name, bytes)``, or `check` one; nothing is kept."""
     begun = [(n, submit(_seen_in, data, n, board)) for n, data in photos]
     said: list[tuple[str, str]] = []
     seen: list[SeenBoard] = []
@@ -47,6 +52,9 @@ def try_lens(photos: Sequence[tuple[str, bytes]], name: str, board: Board) -> Le
         said.append((n, said_of_photo(found)))
         seen += [found] if found is not None else []
     try:
+        if check is not None:
+            holds, why = said_of_check(seen, check, board)
+            return LensTry(tuple(said), (), None, "", holds, why)
         profile = profile_of(seen, name.strip() or "lens", board)
     except InspectError as error:
         return LensTry(tuple(said), advice_on(seen), None, str(error))

@@ -10,6 +10,7 @@ from calib.lens_board import MIN_PHOTOS, Board
 from calib.lens_profile import LensProfile
 from calib.lens_said import said_of_profile
 from calib.scales.print_lens_board import board_of_bars, lens_board_pdf
+from inspect_app.jobs.records import LensView
 from inspect_app.services.lenses import LensTry, keep_lens, lenses, retire_lens, try_lens
 from inspect_app.ui import server
 from inspect_app.ui.bench import length_unit, saying
@@ -21,6 +22,7 @@ __all__ = ["choose_lens", "lens_profiles"]
 
 _TRIED = "lens-tried"
 _PAPERS = {"A4": "a4", "Letter": "letter"}
+_NEW = "A new profile"
 _BY_PHOTO = "By the photo itself"
 
 
@@ -65,6 +67,8 @@ def _make() -> None:
         left, right = st.columns(2)
         name = left.text_input("Camera and setting", placeholder="such as phone, 2x zoom")
         bare = bare_unit(length_unit(), False)
+        kept = {f"Does {v.name}, {v.created:%Y-%m-%d}, still hold?": v.profile for v in _in_use()}
+        aim = right.selectbox("What for", [_NEW, *kept]) if kept else _NEW
         across = length_field(right, "Bar across the page measures", None, bare)
         down = length_field(left, "Bar down the page measures", None, bare)
         if st.form_submit_button("Look at these photos"):
@@ -72,13 +76,16 @@ def _make() -> None:
                 board = _board(across.mm(), down.mm())
                 if not files:
                     raise OptionError("No photo was chosen.", f"Choose {MIN_PHOTOS} or more photos of the board.")
-                st.session_state[_TRIED] = try_lens([(f.name, f.getvalue()) for f in files], name, board)
+                st.session_state[_TRIED] = try_lens([(f.name, f.getvalue()) for f in files], name, board, kept.get(aim))
     tried: LensTry | None = st.session_state.get(_TRIED)
     if tried is None:
         return
     st.table([{"Photo": plain(n), "Shows": plain(said)} for n, said in tried.photos], border="horizontal")
     for sentence in tried.advice:
         st.info(sentence)
+    if tried.holds is not None:
+        (st.success if tried.holds else st.warning)("  \n".join(map(plain, tried.checked)))
+        return
     if tried.profile is None:
         st.warning(tried.refusal)
         return
@@ -99,9 +106,12 @@ def _board(across: float | None, down: float | None) -> Board:
     raise OptionError("Only one of the two bars has a length.", "Measure both, or leave both empty.")
 
 
+def _in_use() -> list[LensView]:
+    return [v for v in lenses(server.store()) if not v.retired]
+
+
 def _kept() -> None:
-    found = [v for v in lenses(server.store()) if not v.retired]
-    for v in found:
+    for v in _in_use():
         with st.container(horizontal=True, vertical_alignment="center"):
             p = v.profile
             st.markdown(

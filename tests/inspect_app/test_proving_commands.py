@@ -1,6 +1,7 @@
 """``known-thing`` and ``repeat-study``: what they print, write and refuse."""
 
 import json
+import xml.etree.ElementTree as ElementTree
 from dataclasses import replace
 from pathlib import Path
 
@@ -105,7 +106,24 @@ def test_folders_are_people_and_the_table_is_plain(study, capsys):
     out = study / "study.json"
     (study / "first" / "note.txt").write_text("not a photo")
     (study / "second" / "bad.jpg").write_bytes(b"x")
-    assert main(["repeat-study", str(study / "first"), str(study / "second"), "--json", str(out)]) == 0
+    assert (
+        main(
+            [
+                "repeat-study",
+                str(study / "first"),
+                str(study / "second"),
+                "--json",
+                str(out),
+                "--plot",
+                str(study / "study.svg"),
+            ]
+        )
+        == 0
+    )
+    drawn = ElementTree.fromstring((study / "study.svg").read_text(encoding="utf-8"))
+    panel = "".join(t.text for t in drawn.iter("{http://www.w3.org/2000/svg}text"))
+    assert {"first", "second"} <= {t.text for t in drawn.iter("{http://www.w3.org/2000/svg}text")}
+    assert "crown width: s_r 0.01 mm" in panel
     said = capsys.readouterr().out
     assert "bad.jpg is not a picture" in said
     assert "note.txt" not in said

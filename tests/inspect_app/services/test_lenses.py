@@ -76,3 +76,9 @@ def test_photos_that_do_not_do_are_told_one_by_one(make_jpeg):
     assert "too little of the board" in of_a
     assert "b.txt" in of_b
     assert any("more photos of the board are needed" in s for s in tried.advice)
+
+
+def test_a_check_of_photos_without_the_board_says_so(make_jpeg):
+    tried = try_lens([("a.jpg", make_jpeg(1))], "", Board(), MINE)
+    assert (tried.profile, tried.holds) == (None, None)
+    assert "None of the photos shows enough of the board" in tried.refusal

@@ -7,6 +7,7 @@ from streamlit.testing.v1 import AppTest
 
 from calib.lens_profile import LensProfile
 from inspect_app.services.lenses import LensTry, keep_lens, lenses
+from inspect_app.ui import lens_profiles
 from tests.inspect_app.ui.conftest import open_page
 from tests.inspect_app.ui.test_pages import press, submit
 
@@ -53,3 +54,23 @@ def test_a_lens_is_asked_for_only_where_there_are_profiles(served):
     (asked,) = AppTest.from_function(choosing).run().selectbox
     assert asked.options[0] == "By the photo itself"
     assert asked.options[1].startswith("phone, ")
+
+
+@pytest.mark.usefixtures("served")
+def test_a_kept_profile_is_checked_and_one_of_another_lens_is_said(store, job, monkeypatch):
+    keep_lens(store, PROFILE)
+    seen = []
+
+    def tried(photos, name, board, check=None):
+        seen.append(check)
+        return LensTry((("a.jpg", "35 corners"),), (), None, "", False, ("This is not the lens of the profile.",))
+
+    monkeypatch.setattr(lens_profiles, "try_lens", tried)
+    at = open_page("shop.py", job)
+    aim = next(s for s in at.selectbox if s.label == "What for")
+    aim.set_value(next(o for o in aim.options if o.startswith("Does phone, ")))
+    next(f for f in at.file_uploader if f.label == "Photos of the board").set_value([("a.jpg", b"x", "image/jpeg")])
+    submit(at, "Look at these photos")
+    assert seen == [PROFILE]
+    assert any("not the lens" in w.value for w in at.warning)
+    assert not any(b.key == "keep-lens" for b in at.button)

@@ -1,0 +1,68 @@
+"""A repeat study as a picture: how far each reading lies from the mean of all readings of the same thing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+import numpy as np
+
+from inspect_app.decide.repeat_study import Row
+
+__all__ = ["study_plot"]
+
+_WIDE, _HIGH, _LEFT, _HEAD = 720, 170, 64, 26
+_MARKS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00")
+"""A person each; told apart by colour-blind eyes too (Okabe and Ito 2008), and set side by side besides."""
+
+
+def study_plot(rows: Sequence[Row]) -> str:
+    """An SVG with a panel a quantity: a dot a reading, by thing and person; the band holds what U allows for."""
+    people = list(dict.fromkeys(who for r in rows for by in r.values.values() for who in by))
+    names = "".join(
+        f'<circle cx="{_LEFT + 150 * i}" cy="14" r="4" fill="{_colour(i)}"/>' + _text(_LEFT + 150 * i + 8, 18, who)
+        for i, who in enumerate(people)
+    )
+    panels = [_panel(r, people, _HEAD + _HIGH * i) for i, r in enumerate(rows)]
+    high = _HEAD + _HIGH * len(rows)
+    head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDE} {high}" width="{_WIDE}" height="{high}"'
+    said = "Readings less the mean of their thing; the band is two u of a photo"
+    return (
+        f'{head} role="img" font-family="sans-serif" font-size="12"><title>{said}</title>{names}{"".join(panels)}</svg>'
+    )
+
+
+def _panel(row: Row, people: Sequence[str], top: float) -> str:
+    means = {t: float(np.mean([v for vs in by.values() for v in vs])) for t, by in row.values.items()}
+    off = [abs(v - means[t]) for t, by in row.values.items() for vs in by.values() for v in vs]
+    most = 1.1 * max(*off, 2.0 * row.stated, 1e-9)
+    middle, half = top + 22.0 + (_HIGH - 50.0) / 2.0, (_HIGH - 50.0) / 2.0
+    band = 2.0 * row.stated / most * half
+    place = (_WIDE - _LEFT - 10.0) / max(len(means), 1)
+    out = [
+        _text(_LEFT, top + 14, f"{row.quantity}: s_r {row.precision.repeatability:.3g} {_unit(row)}"),
+        f'<path d="M{_LEFT} {middle:.1f}H{_WIDE - 10}" stroke="#e4eef0" stroke-width="{2 * band:.1f}"/>',
+        f'<path d="M{_LEFT} {middle:.1f}H{_WIDE - 10}" stroke="#888"/>',
+        *(_text(_LEFT - 6, middle - s * half / 1.1 + 4, f"{s * most / 1.1:+.2g}", "end") for s in (-1.0, 1.0)),
+    ]
+    for i, (thing, by) in enumerate(row.values.items()):
+        x = _LEFT + place * (i + 0.5)
+        out.append(_text(x, middle + half + 16, thing, "middle"))
+        for who, values in by.items():
+            k = people.index(who)
+            at = x + min(8.0, 0.6 * place / len(people)) * (k - (len(people) - 1) / 2.0)
+            heights = [middle - (v - means[thing]) / most * half for v in values]
+            out += [f'<circle cx="{at:.1f}" cy="{y:.1f}" r="3" fill="{_colour(k)}"/>' for y in heights]
+    return "".join(out)
+
+
+def _unit(row: Row) -> str:
+    return {"deg": "°", "1": ""}.get(row.unit, row.unit)
+
+
+def _colour(k: int) -> str:
+    return _MARKS[k % len(_MARKS)]
+
+
+def _text(x: float, y: float, text: str, anchor: str = "start") -> str:
+    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" fill="#333">{escape(text)}</text>'
