@@ -59,6 +59,10 @@ class CrownProfile:
         Natural logarithm of red over blue light, over that of a white thing; 0 where no colour was sampled.
     rows : int
         Photo rows used.
+    parts : ndarray of float, shape (parts, n)
+        The same of each part of the fret's length, `log_light` being their middle.
+    along_mm : ndarray of float, shape (parts,)
+        Where the parts lie.
     """
 
     across_mm: Floats
@@ -72,6 +76,8 @@ class CrownProfile:
     warmth: Floats
     rows: int
     px_per_mm: float
+    parts: Floats
+    along_mm: Floats
 
 
 def crown_profile(patch: FretPatch, light_warmth: float = 0.0) -> CrownProfile | None:
@@ -98,14 +104,16 @@ def crown_profile(patch: FretPatch, light_warmth: float = 0.0) -> CrownProfile |
     places = patch.along_mm[rows].reshape(_SEGMENTS, -1).mean(axis=1)[whole]
     middle, px = float(places.mean()), patch.px_per_mm
     shift, (slope, bow, bow_u) = _align(segments, places - middle, px)
-    profile = np.median(_moved(segments, shift), axis=0)
+    parts = _moved(segments, shift)
+    profile = np.median(parts, axis=0)
     grain, grain_u = zip(*_grain(blocks - segments[:, None], ok, shift, patch.across_mm), strict=True)
     warmth = np.zeros(width)
     if patch.red_blue is not None:
         colour = _warmth(patch.red_blue, int(start), _SEGMENTS * n).reshape(_SEGMENTS, n, width)
         warmth = np.median(_moved(_middle(colour[whole], ok), shift), axis=0) - light_warmth
     bend = slope / px, bow / px, bow_u / px
-    return CrownProfile(patch.across_mm, profile, middle, *bend, grain, grain_u, warmth, n * _ROWS * len(whole), px)
+    used = n * _ROWS * len(whole)
+    return CrownProfile(patch.across_mm, profile, middle, *bend, grain, grain_u, warmth, used, px, parts, places)
 
 
 def _warmth(red_blue: NDArray[np.float32], start: int, blocks: int) -> NDArray[np.float32]:

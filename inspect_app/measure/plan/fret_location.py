@@ -19,6 +19,7 @@ from inspect_app.measure.plan.board_tilt import TOLD_BY_SCALE_RAD, tilt_u, tilte
 from inspect_app.measure.plan.crown_detection import find_crowns
 from inspect_app.measure.plan.crown_profile import LEAST_ROWS
 from inspect_app.measure.plan.frets import EdgedFret, LocatedFret
+from inspect_app.measure.plan.hidden_parts import of_one_board, without_hidden
 from inspect_app.reading.ask import Ask
 from shared.errors import InspectError
 
@@ -77,6 +78,12 @@ def _located_on(
     if not frets:
         raise InspectError(
             "No fret is whole in the photo.", "Take it from farther away, or move the scale off the frets."
+        )
+    frets = of_one_board(without_hidden(frets))
+    if not frets:
+        raise InspectError(
+            "What looked like frets in the photo is not alike, as the frets of one board are.",
+            "Take it from above, with the neck lying across it and nothing over the frets.",
         )
     frets, level = _on_board(frets, lambda curvature: board_level(ask, board, scale, plane, curvature))
     return board, frets, level, softness

@@ -174,9 +174,11 @@ def test_the_nut_side_is_the_mirror_image_of_the_body_side():
         np.where(at < 0.0, np.interp(-at - 1.2, nut.at_mm, a), np.interp(at - 1.2, body.at_mm, b))
         for a, b in ((nut.log_light, body.log_light), (nut.grain, body.grain), (nut.warmth, body.warmth))
     )
-    straight, u = (0.0, 0.0, 0.0, 0.0), (0.05, 0.05)
-    there = CrownProfile(at, y, *straight, (grain, grain), u, warmth, 96, 25.0)
-    back = CrownProfile(-at[::-1], y[::-1], *straight, (grain[::-1], grain[::-1]), u, warmth[::-1], 96, 25.0)
+    straight, u, part = (0.0, 0.0, 0.0, 0.0), (0.05, 0.05), y[None]
+    there = CrownProfile(at, y, *straight, (grain, grain), u, warmth, 96, 25.0, part, at[:1])
+    back = CrownProfile(
+        -at[::-1], y[::-1], *straight, (grain[::-1], grain[::-1]), u, warmth[::-1], 96, 25.0, part, at[:1]
+    )
     (one,), (other,) = (crown_edge_likelihoods([p], [v])[0][0] for p, v in ((there, 0.1), (back, -0.1)))
     assert one[0].across_mm == pytest.approx(-other[1].across_mm[::-1])
     assert one[0].log_likelihood == pytest.approx(other[1].log_likelihood[::-1], abs=0.05)
