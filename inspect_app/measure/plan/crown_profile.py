@@ -16,7 +16,7 @@ from scipy.ndimage import spline_filter1d
 from inspect_app.measure.plan.fret_patch import COLOUR_ROWS, FretPatch
 from inspect_app.measure.plan.robust_spread import spread_about_median
 
-__all__ = ["LEAST_ROWS", "CrownProfile", "crown_profile"]
+__all__ = ["END_MM", "LEAST_ROWS", "CrownProfile", "crown_profile"]
 
 Floats = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ _LEAST_BLOCKS, _NO_GRAIN_U = 4, 1.0
 """Fewer blocks of rows to a segment are used up by their mean and slope: then nothing is known of grain."""
 _STREAKS = 4.5
 """Rows that differ by more than so many medians, three standard deviations, are no grain of wood."""
-_END_MM = 1.5
+END_MM = 1.5
 """Not used at either end: the bevel is cut there."""
 
 
@@ -85,7 +85,7 @@ def crown_profile(patch: FretPatch, light_warmth: float = 0.0) -> CrownProfile |
 
     `light_warmth` is the logarithm of red over blue of a white thing in this light.
     """
-    start, stop = np.searchsorted(patch.along_mm, [_END_MM, patch.frame.length_mm - _END_MM])
+    start, stop = np.searchsorted(patch.along_mm, [END_MM, patch.frame.length_mm - END_MM])
     n = int(stop - start) // _SEGMENTS // _ROWS
     if n <= 0:
         return None

@@ -17,7 +17,7 @@ from inspect_app.measure.plan.board_overview import Board, find_board
 from inspect_app.measure.plan.board_radius import BoardCurvature, fit_curvature
 from inspect_app.measure.plan.board_tilt import TOLD_BY_SCALE_RAD, tilt_u, tilted_as_frets
 from inspect_app.measure.plan.crown_detection import find_crowns
-from inspect_app.measure.plan.crown_profile import LEAST_ROWS
+from inspect_app.measure.plan.crown_profile import END_MM, LEAST_ROWS
 from inspect_app.measure.plan.frets import EdgedFret, LocatedFret
 from inspect_app.measure.plan.hidden_parts import of_one_board, without_hidden
 from inspect_app.reading.ask import Ask
@@ -114,9 +114,9 @@ def _check_view(photo: Photo, plane: Plane) -> None:
 
 
 def _rows_along(board: Board, plane: Plane) -> float:
-    """Rows of pixels along a fret in the middle of those found."""
+    """Rows of pixels along a fret in the middle of those found, without its ends."""
     middle = float(np.mean(board.fret_mm)) * board.along_neck + sum(board.span_mm) / 2.0 * board.across_neck
-    return plane.px_per_mm(middle) * (board.span_mm[1] - board.span_mm[0])
+    return plane.px_per_mm(middle) * (board.span_mm[1] - board.span_mm[0] - 2.0 * END_MM)
 
 
 def _on_board(
