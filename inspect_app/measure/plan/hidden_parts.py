@@ -32,10 +32,11 @@ _ONE_BOARD = 0.6
 chance. Strings, noise and low lamps leave 0.7, what else lies in rows on a bench or a hand less than 0.6."""
 _ODD = 0.75
 """One that agrees with the others less than so much of what is usual among them is none of them: the nut, a finger."""
-_ACROSS_MM = np.linspace(-2.2, 2.2, 89)
-"""Where two frets are held against each other: the widest crown and the shadow beside it."""
-_SHIFTS_MM = np.linspace(-0.4, 0.4, 17)
-"""How far their centre lines may be off: a quarter of the width of a crown's bright line to either side."""
+_ACROSS = np.linspace(-1.8, 1.8, 89)
+"""Where two frets are held against each other, half widths of the crown, for a fret may be of other wire: the crown and
+the shadow beside it."""
+_SHIFTS = np.linspace(-0.32, 0.32, 17)
+"""How far their centre lines may be off, half widths: as much as a crown's bright line is wide."""
 _TOGETHER = 2
 """Parts in a row that are not the fret's: a finger is wider than two twelfths of a fret, a string or a lamp's glare
 fills part of one. An outermost part is one of more, and counts alone where it agrees not half as well as by chance."""
@@ -69,15 +70,23 @@ def of_one_board(frets: Sequence[LocatedFret]) -> list[LocatedFret]:
 
 
 def _alike_in_pairs(frets: Sequence[EdgedFret]) -> Floats:
-    """Correlation of every two frets' steps of light at the best shift between them, shape (N, N)."""
-    profiles = [(f.profile.across_mm - f.crown.centre, f.profile.log_light) for f in frets]
+    """Correlation of every two frets' steps of light at the best shift, shape (N, N): as of one wire, or each by its own.
+
+    Where edges are hard to see the widths differ by chance, and the frets are still alike as they lie.
+    """
+    widths = np.array([f.crown.width for f in frets])
+    one_wire = np.full(len(frets), float(np.median(widths)))
+    return np.maximum(_correlation(frets, one_wire), _correlation(frets, widths))
+
+
+def _correlation(frets: Sequence[EdgedFret], widths: Floats) -> Floats:
+    at = [2.0 * (f.profile.across_mm - f.crown.centre) / w for f, w in zip(frets, widths, strict=True)]
+    lights = [f.profile.log_light for f in frets]
     shifted = [
-        np.array([np.gradient(np.interp(_ACROSS_MM + shift, at, light)) for at, light in profiles])
-        for shift in _SHIFTS_MM
+        np.gradient([np.interp(_ACROSS + d, *one) for one in zip(at, lights, strict=True)], axis=1) for d in _SHIFTS
     ]
     unit = [s / np.maximum(np.linalg.norm(s, axis=1, keepdims=True), 1e-12) for s in shifted]
-    middle = unit[len(unit) // 2]
-    one_way = np.max([middle @ s.T for s in unit], axis=0)
+    one_way = np.max([unit[len(unit) // 2] @ s.T for s in unit], axis=0)
     return np.maximum(one_way, one_way.T)
 
 

@@ -117,10 +117,10 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
         unread += (NotMeasured(Key(feature="nut side as asked"), _OTHER_WAY),)
     unread += _skipped([f.frame.number for f in frets])
     edged, hidden = [f for f in frets if isinstance(f, EdgedFret)], hidden_outlines(frets)
-    if not edged:
-        raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
     covers, why = (scale.covers_px, *hidden), COVERED if scale.body_seen or hidden else _MAY_BE_COVERED
     found = find_ends(photo, (scale.may_cover_px, *hidden), edged, softness, why)
+    if not found:
+        raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
     strings = find_strings(found)
     reading = _cached_readings(photo, found, level, covers, strings)
     white = linear_light_of(response.white) if response and len(scale.ids) else UNKNOWN_WHITE
