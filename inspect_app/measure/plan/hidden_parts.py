@@ -70,13 +70,13 @@ def of_one_board(frets: Sequence[LocatedFret]) -> list[LocatedFret]:
 
 
 def _alike_in_pairs(frets: Sequence[EdgedFret]) -> Floats:
-    """Correlation of every two frets' steps of light at the best shift, shape (N, N): as of one wire, or each by its own.
+    """Correlation of every two frets' steps of light at the best shift, shape (N, N): as of one wire, or by each's own.
 
     Where edges are hard to see the widths differ by chance, and the frets are still alike as they lie.
     """
     widths = np.array([f.crown.width for f in frets])
     one_wire = np.full(len(frets), float(np.median(widths)))
-    return np.maximum(_correlation(frets, one_wire), _correlation(frets, widths))
+    return np.asarray(np.maximum(_correlation(frets, one_wire), _correlation(frets, widths)))
 
 
 def _correlation(frets: Sequence[EdgedFret], widths: Floats) -> Floats:
@@ -87,7 +87,7 @@ def _correlation(frets: Sequence[EdgedFret], widths: Floats) -> Floats:
     ]
     unit = [s / np.maximum(np.linalg.norm(s, axis=1, keepdims=True), 1e-12) for s in shifted]
     one_way = np.max([unit[len(unit) // 2] @ s.T for s in unit], axis=0)
-    return np.maximum(one_way, one_way.T)
+    return np.asarray(np.maximum(one_way, one_way.T), dtype=np.float64)
 
 
 def hidden_outlines(frets: Sequence[LocatedFret]) -> tuple[Floats, ...]:
