@@ -17,7 +17,7 @@ from inspect_app.measure.plan.edge_straightness import EdgeCourse, edge_course
 from inspect_app.measure.plan.fret_patch import COLOUR_ROWS, FretPatch
 from inspect_app.measure.plan.robust_spread import spread_about_median
 
-__all__ = ["LEAST_ROWS", "CrownProfile", "crown_profile"]
+__all__ = ["END_MM", "LEAST_ROWS", "CrownProfile", "crown_profile"]
 
 Floats = NDArray[np.float64]
 
@@ -36,7 +36,7 @@ _LEAST_BLOCKS, _NO_GRAIN_U = 4, 1.0
 """Fewer blocks of rows to a segment are used up by their mean and slope: then nothing is known of grain."""
 _STREAKS = 4.5
 """Rows that differ by more than so many medians, three standard deviations, are no grain of wood."""
-_END_MM = 1.5
+END_MM = 1.5
 """Not used at either end: the bevel is cut there."""
 
 
@@ -62,6 +62,10 @@ class CrownProfile:
         How straight the steps of this light run along the fret.
     rows : int
         Photo rows used.
+    parts : ndarray of float, shape (parts, n)
+        The same of each part of the fret's length, `log_light` being their middle.
+    along_mm : ndarray of float, shape (parts,)
+        Where the parts lie.
     """
 
     across_mm: Floats
@@ -76,6 +80,8 @@ class CrownProfile:
     course: EdgeCourse
     rows: int
     px_per_mm: float
+    parts: Floats
+    along_mm: Floats
 
 
 def crown_profile(patch: FretPatch, light_warmth: float = 0.0) -> CrownProfile | None:
@@ -83,7 +89,7 @@ def crown_profile(patch: FretPatch, light_warmth: float = 0.0) -> CrownProfile |
 
     `light_warmth` is the logarithm of red over blue of a white thing in this light.
     """
-    start, stop = np.searchsorted(patch.along_mm, [_END_MM, patch.frame.length_mm - _END_MM])
+    start, stop = np.searchsorted(patch.along_mm, [END_MM, patch.frame.length_mm - END_MM])
     n = int(stop - start) // _SEGMENTS // _ROWS
     if n <= 0:
         return None
@@ -102,7 +108,8 @@ def crown_profile(patch: FretPatch, light_warmth: float = 0.0) -> CrownProfile |
     places = patch.along_mm[rows].reshape(_SEGMENTS, -1).mean(axis=1)[whole]
     middle, px = float(places.mean()), patch.px_per_mm
     shift, (slope, bow, bow_u) = _align(segments, places - middle, px)
-    profile = np.median(_moved(segments, shift), axis=0)
+    parts = _moved(segments, shift)
+    profile = np.median(parts, axis=0)
     grain, grain_u = zip(*_grain(blocks - segments[:, None], ok, shift, patch.across_mm), strict=True)
     course = edge_course(_moved(blocks[ok], np.repeat(shift, ok.sum(axis=1))), px)
     warmth = np.zeros(width)
@@ -111,7 +118,9 @@ def crown_profile(patch: FretPatch, light_warmth: float = 0.0) -> CrownProfile |
         warmth = np.median(_moved(_middle(colour[whole], ok), shift), axis=0) - light_warmth
     rows_used = n * _ROWS * len(whole)
     bend = slope / px, bow / px, bow_u / px
-    return CrownProfile(patch.across_mm, profile, middle, *bend, grain, grain_u, warmth, course, rows_used, px)
+    return CrownProfile(
+        patch.across_mm, profile, middle, *bend, grain, grain_u, warmth, course, rows_used, px, parts, places
+    )
 
 
 def _warmth(red_blue: NDArray[np.float32], start: int, blocks: int) -> NDArray[np.float32]:

@@ -17,8 +17,9 @@ from inspect_app.measure.plan.board_overview import Board, find_board
 from inspect_app.measure.plan.board_radius import BoardCurvature, fit_curvature
 from inspect_app.measure.plan.board_tilt import TOLD_BY_SCALE_RAD, tilt_u, tilted_as_frets
 from inspect_app.measure.plan.crown_detection import find_crowns
-from inspect_app.measure.plan.crown_profile import LEAST_ROWS
+from inspect_app.measure.plan.crown_profile import END_MM, LEAST_ROWS
 from inspect_app.measure.plan.frets import EdgedFret, LocatedFret
+from inspect_app.measure.plan.hidden_parts import of_one_board, without_hidden
 from inspect_app.reading.ask import Ask
 from shared.errors import InspectError
 
@@ -80,6 +81,12 @@ def _located_on(
         raise InspectError(
             "No fret is whole in the photo.", "Take it from farther away, or move the scale off the frets."
         )
+    frets = of_one_board(without_hidden(frets))
+    if not frets:
+        raise InspectError(
+            "What looked like frets in the photo is not alike, as the frets of one board are.",
+            "Take it from above, with the neck lying across it and nothing over the frets.",
+        )
     frets, level = _on_board(frets, lambda curvature: board_level(ask, board, scale, plane, curvature))
     return board, frets, level, softness
 
@@ -108,9 +115,9 @@ def _check_view(photo: Photo, plane: Plane) -> None:
 
 
 def _rows_along(board: Board, plane: Plane) -> float:
-    """Rows of pixels along a fret in the middle of those found."""
+    """Rows of pixels along a fret in the middle of those found, without its ends."""
     middle = float(np.mean(board.fret_mm)) * board.along_neck + sum(board.span_mm) / 2.0 * board.across_neck
-    return plane.px_per_mm(middle) * (board.span_mm[1] - board.span_mm[0])
+    return plane.px_per_mm(middle) * (board.span_mm[1] - board.span_mm[0] - 2.0 * END_MM)
 
 
 def _on_board(

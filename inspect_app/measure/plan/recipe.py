@@ -30,6 +30,7 @@ from inspect_app.measure.plan.fret_location import locate_frets
 from inspect_app.measure.plan.fret_numbers import numbered
 from inspect_app.measure.plan.fret_patch import BURNT, Sampling, sample_patch
 from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, with_ends
+from inspect_app.measure.plan.hidden_parts import hidden_outlines
 from inspect_app.measure.plan.spacing import check_spacing, fret_positions
 from inspect_app.measure.plan.strings import StringCrossing, find_strings
 from inspect_app.measure.summary import summaries
@@ -100,7 +101,6 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     InspectError
         If nothing in the photo looks like frets, or none of their crowns can be read.
     """
-    covers = (scale.covers_px,)
     printed = edge_response(photo, scale)
     response = printed or lone_edge_response(photo)
     as_taken, photo = photo, unsharpened(photo, response)
@@ -119,8 +119,9 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     if board.other_way:
         unread += (NotMeasured(Key(feature="nut side as asked"), _OTHER_WAY),)
     unread += _skipped([f.frame.number for f in frets])
-    edged, may_cover = [f for f in frets if isinstance(f, EdgedFret)], (scale.may_cover_px,)
-    found = find_ends(photo, may_cover, edged, softness, COVERED if scale.body_seen else _MAY_BE_COVERED)
+    edged, hidden = [f for f in frets if isinstance(f, EdgedFret)], hidden_outlines(frets)
+    covers, why = (scale.covers_px, *hidden), COVERED if scale.body_seen or hidden else _MAY_BE_COVERED
+    found = find_ends(photo, (scale.may_cover_px, *hidden), edged, softness, why)
     if not found:
         raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
     strings = find_strings(found)

@@ -152,7 +152,19 @@ def in_the_stretch(board, foot):
     stretch = 1.0 / (1.0 + np.exp((np.abs(ACROSS_MM + HALF_MM + 0.05) - 0.15) / 0.02))
     log_light = np.log(light + (foot - light) * stretch + 0.003)
     grain = ((np.abs(ACROSS_MM) > HALF_MM).astype(float),) * 2
-    p = CrownProfile(ACROSS_MM, log_light, *[0.0] * 4, grain, (0.1, 0.1), 0.0 * ACROSS_MM, unseen, 480, PX)
+    p = CrownProfile(
+        ACROSS_MM,
+        log_light,
+        *[0.0] * 4,
+        grain,
+        (0.1, 0.1),
+        0.0 * ACROSS_MM,
+        unseen,
+        480,
+        PX,
+        log_light[None],
+        ACROSS_MM[:1],
+    )
     (((nut, _),), _), _, _ = crown_edge_likelihoods([p], [0.0])
     return nut.log_likelihood[np.abs(nut.across_mm + HALF_MM + 0.05) < 0.1]
 
