@@ -49,6 +49,13 @@ RIM_SHARE = 0.5
 """A hollow counts when its walls were followed up to within half its depth on both sides, as far up as two that meet
 are told apart."""
 
+TORN = 4.0
+"""Mean square about the smooth outline, over that where it is unworn, from which a hollow's floor is two edges: of some
+ten independent points one in ten thousand scatters so much by chance (F distribution)."""
+LEAP_LEFT = 0.2
+"""Root mean square about the smooth outline over twice `SMOOTH_MM` that two edges leave, over how far they lie apart;
+the local parabola follows the rest (worked out: 0.14 for one leap there, 0.2 for a leap down and one up)."""
+
 LEAST_WALL_RATIO = 0.5
 """Least length of one wall of a hollow relative to the other (common practice, no source)."""
 
@@ -212,8 +219,17 @@ def _hollow(line: CrownLine, p: Profile, a: int, b: int) -> Hollow:
     near = slice(max(a, k - 4), min(b, k + 5))
     at, drop = _summit(p.y[near], p.drop[near], float(p.y[k]), float(p.drop[k]))
     e = float(line.elevation_at(at))
-    u = math.hypot(p.noise, float(line.circle.u_z(at)[0]))
+    u = math.hypot(p.noise, _unsettled(line, p, at), float(line.circle.u_z(at)[0]))
     return Hollow(float(p.y[a]), float(p.y[b - 1]), at, drop, e, u, _faintness(line, at))
+
+
+def _unsettled(line: CrownLine, p: Profile, at: float) -> float:
+    """Standard uncertainty, mm, of a floor that some points put deeper than others: either edge may be the hollow's."""
+    off = line.drop - np.interp(line.y, p.y, p.drop)
+    near, unworn = np.abs(line.y - at) < SMOOTH_MM, line.used
+    here, usual = (float(np.mean(off[some] ** 2)) if some.any() else 0.0 for some in (near, unworn))
+    apart = math.sqrt(here - usual) / LEAP_LEFT if here > TORN * usual else 0.0
+    return apart / 2.0
 
 
 def _faintness(line: CrownLine, at: float) -> float:

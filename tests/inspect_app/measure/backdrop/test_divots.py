@@ -165,6 +165,24 @@ def test_a_hollow_whose_wall_is_cut_short_by_a_leap_is_not_read(leap, read):
     assert unclear > (0.0 if read else 0.05)
 
 
+def test_a_floor_where_two_edges_vie_is_uncertain_by_how_far_they_lie_apart():
+    """In noise that hides the leap, a fifth of the hollow follows an edge 2.5 px farther down."""
+    scene = Scene(divots=((-4.0, 0.22, 3.2),), elevation=3.0)
+    pose = scene.pose()
+    line = seen(scene, pose, noise_px=0.6, seed=3)
+    y = pose.cross(line.edge.px)[:, 0]
+    px = line.edge.px.copy()
+    px[(y > -4.7) & (y < -4.1), 1] += 2.5
+    moved = EdgePath.plain(px, line.edge.u_px, line.edge.strength, 5.0)
+    vying = crown_line_of(moved, pose, scene.crown.radius, MM_PER_PX)
+    (alone,), (torn,) = (find_hollows(x, read_profile(x), 0.1 * MM_PER_PX)[0] for x in (line, vying))
+    assert torn.drop > alone.drop + 0.03
+    assert torn.u_drop == pytest.approx(2.5 * MM_PER_PX / 2.0, rel=0.25)
+    assert alone.u_drop < 0.01
+    depth = measure_depth(torn, scene.crown, math.radians(0.3), 0.1 * MM_PER_PX, 1e-3)
+    assert abs(depth.value - 0.22) < 2.0 * depth.u
+
+
 def test_least_drop_follows_the_noise():
     scene = Scene(divots=())
     quiet, loud = (read_profile(seen(scene, scene.pose(), noise_px=n)) for n in (0.05, 0.8))
