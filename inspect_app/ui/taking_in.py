@@ -21,9 +21,6 @@ def take_in(job: services.JobView, visit: str) -> None:
     """The place to drop photos; each is stored at once, then waits below to be measured."""
     st.header("Add photos")
     names = {TOLD: "Told from each photo"} | {view: name for view, (name, _) in VIEW_TEXT.items()}
-    view = st.segmented_control(
-        "They show", list(names), default=TOLD, required=True, key="view", wrap=True, format_func=names.__getitem__
-    )
     turn = st.session_state.get("drop", 0)
     files = st.file_uploader(
         "Drop photos of any views here, or choose them; on a phone this opens the camera",
@@ -32,17 +29,21 @@ def take_in(job: services.JobView, visit: str) -> None:
         max_upload_size=server.MAX_UPLOAD_MB,
         key=f"photos-{job.id}-{turn}",
     )
+    view = st.segmented_control(
+        "They show", list(names), default=TOLD, required=True, key="view", wrap=True, format_func=names.__getitem__
+    )
     if files:
         st.session_state["photos-said"] = _keep(job.id, [(f.name, f.getvalue()) for f in files], str(view), visit)
         st.session_state["drop"] = turn + 1  # a fresh uploader lets go of the files' memory
         st.rerun()
+    say_of = {"error": st.error, "info": st.info, "kept": st.toast}
     for kind, text in st.session_state.pop("photos-said", ()):
-        (st.error if kind == "error" else st.info)(text)
+        say_of[kind](text)
 
 
 def _keep(job_id: int, files: list[tuple[str, bytes]], view: str, visit: str) -> list[tuple[str, str]]:
     """Store every photo that can be stored; what there is to say of the others."""
-    said = []
+    said: list[tuple[str, str]] = []
     bar = st.progress(0.0, "Taking in")
     for i, (name, data) in enumerate(files):
         bar.progress(i / len(files), f"Taking in {plain(name)}, {i + 1} of {len(files)}")
@@ -57,6 +58,8 @@ def _keep(job_id: int, files: list[tuple[str, bytes]], view: str, visit: str) ->
             at_sight(photo)
             if added.already_there:
                 said.append(("info", f"{plain(name)} is the same file as {plain(added.photo.name)}: kept once."))
+            else:
+                said.append(("kept", f"{plain(name)} is with the job now, visit {plain(visit)}."))
     bar.empty()
     return said
 

@@ -184,4 +184,4 @@ with left:
     taken_out(job)
 with right:
     shot_list(job, visit)
-    phone_corner(job)
+    phone_corner(job, visit)
