@@ -27,6 +27,7 @@ __all__ = [
     "choose_unit",
     "head",
     "length_unit",
+    "look_up_unit",
     "not_decided",
     "page",
     "say",
@@ -66,6 +67,7 @@ STEPS = (
     Step("after_work.py", "After work"),
 )
 """The steps of a job, in order: what is seen and noted at intake, what it says, what is agreed and done."""
+_UNIT = "length-now"
 SIGN_DONE, SIGN_OPEN = "✓", "○"
 TURN = {"bench": "Yours: ", "customer": "The customer's: "}
 """Before the next step of a job: whose turn it is."""
@@ -96,9 +98,16 @@ def saying() -> Iterator[None]:
 
 
 def length_unit() -> Length:
-    """Millimetres or thousandths of an inch, as the shop last chose."""
+    """Millimetres or thousandths of an inch, as the shop last chose; looked up once a run of the page."""
+    known: Length | None = st.session_state.get(_UNIT)
+    return known or look_up_unit()
+
+
+def look_up_unit() -> Length:
+    """The unit as it is kept, for all of this run."""
     chosen = (services.get_setting(server.store(), "length") or {}).get("unit", "mm")
-    return cast(Length, chosen if chosen in LENGTH_UNITS else "mm")
+    st.session_state[_UNIT] = unit = cast(Length, chosen if chosen in LENGTH_UNITS else "mm")
+    return unit
 
 
 def _keep_unit() -> None:

@@ -28,8 +28,8 @@ COOKIE = "bench_pass"
 SESSION_S = 12 * 3600
 """A pass lasts a working day."""
 SCAN_S = 15 * 60
-"""A code to scan is good for a quarter of an hour: time to fetch the phone, and too short for a picture of the screen to
-be of use later (common practice, no source). A page left open makes a new one before (`phone.RENEWED_S`)."""
+"""A code to scan is good for a quarter of an hour: time to fetch the phone, and too short for a picture of the screen
+to be of use later (common practice, no source). A page left open makes a new one before (`phone.RENEWED_S`)."""
 MAX_TRIES, TRY_WINDOW_S = 5, 300.0
 """Five tries in five minutes an address: half a million a year, against two thousand million
 passcodes of six letters and digits."""
@@ -132,7 +132,9 @@ class PasscodeGate:
         if code is None:
             return _form(target)
         if not self._passes.scanned(code):
-            return _form(target, "This code has run out. Scan the one on the bench's page now, or type the passcode.", 401)
+            return _form(
+                target, "This code has run out. Scan the one on the bench's page now, or type the passcode.", 401
+            )
         return self._let_in(target)
 
     async def _enter(self, request: Request, target: str) -> Response:
@@ -153,9 +155,7 @@ class PasscodeGate:
 
     def _let_in(self, target: str) -> Response:
         answer = RedirectResponse(target, 303, {"Cache-Control": "no-store"})
-        answer.set_cookie(
-            COOKIE, self._passes.cookie(), max_age=SESSION_S, httponly=True, samesite="strict", path="/"
-        )
+        answer.set_cookie(COOKIE, self._passes.cookie(), max_age=SESSION_S, httponly=True, samesite="strict", path="/")
         return answer
 
 

@@ -45,8 +45,8 @@ def _code(path: str, visit: str) -> None:
     )  # fmt: skip
     of = f" for visit {label_of(visit)}" if visit else ""
     st.caption(
-        f"Three taps{of}: the link that the phone's camera shows for this code, Upload, and the photo. The phone has to "
-        "be on the bench's own network; it is let in without the passcode."
+        f"Three taps{of}: the link that the phone's camera shows for this code, Upload, and the photo. The phone has "
+        "to be on the bench's own network; it is let in without the passcode."
     )
     st.caption(f"Typed instead of scanned, it asks for the passcode: {host}{path}")
     st.caption("Without encryption others on the network could read what is sent: use a network you trust.")

@@ -127,7 +127,6 @@ def _unexpected(error: Exception) -> bool:
 async def _warm(app: st.App) -> AsyncIterator[None]:
     """Import what the first page needs, and start what reads photos, before anyone waits for it."""
     workers.start()
-    import_module("altair")
     import_module("pandas")
     import_module("pyarrow")
     settle()

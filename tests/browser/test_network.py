@@ -31,7 +31,6 @@ def test_the_passcode_leads_to_the_page_asked_for(chromium, tmp_path):
         page.get_by_alt_text("Code to scan").wait_for()
         keep_picture(page, "phone-code")
 
-
         page.goto(f"{address}/photos?job={job}&visit=after")
         taps = send_from_a_phone(chromium, code_on(page))
         assert taps == 3

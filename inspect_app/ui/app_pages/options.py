@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import altair as alt
 import streamlit as st
 
 from inspect_app import services
@@ -22,8 +21,8 @@ from inspect_app.services.estimating import draft
 from inspect_app.services.papers import bench_paper
 from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, not_decided, page, say, saying, step_link, the_job
+from inspect_app.ui.charts import across, bars, chart, dots, level, show_chart, up
 from inspect_app.ui.fret_history import instrument_limits, work_done
-from inspect_app.ui.look import ACCENT, QUIET
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.strings_and_neck import strings_and_neck
 from inspect_app.ui.words import chance, crown_size, in_unit, label_of, plain, shown
@@ -76,7 +75,10 @@ def show_option(decision: Decision, option: Option) -> None:
     price = plain(format_money(option.price, prices.currency, prices.minor_digits, prices.locale))
     here = option.kind == decision.kind
     title = f"{'● ' if here else ''}{str(option.kind).capitalize()} · {price} · {SIGNS[option.verdict]}"
-    with st.expander(title, expanded=here):
+    shut = st.expander(title, expanded=here, on_change="rerun", key=f"option-{option.kind}")
+    if not shut.open:  # the chart and the table of each would be drawn unseen
+        return
+    with shut:
         st.markdown("\n".join(f"- {plain(line)}" for line in [*facts(option), cost_line(option, decision)]))
         st.markdown("\n".join(f"- {plain(check_line(c))}" for c in option.checks))
         if option.height_left:
@@ -123,19 +125,15 @@ def heights(option: Option, decision: Decision) -> None:
         {"fret": n, "low": factor * (s.value - 2 * s.u), "left": factor * s.value, "high": factor * (s.value + 2 * s.u)}
         for n, s in option.height_left
     ]
-    base = alt.Chart(alt.InlineData(values=rows)).encode(x=alt.X("fret:O", title="Fret", axis=alt.Axis(labelAngle=0)))
-    y = alt.Y("left:Q", title=f"Left, {unit} (bar: U)", scale=alt.Scale(zero=False))
-    bars = base.mark_rule(color=QUIET, strokeWidth=3).encode(y=alt.Y("low:Q", title=""), y2="high:Q")
-    dots = base.mark_point(color=ACCENT, filled=True, size=70).encode(y=y)
-    at = alt.InlineData(values=[{"limit": factor * limit}])
-    line = alt.Chart(at).mark_rule(color=QUIET, strokeDash=[6, 4]).encode(y="limit:Q")
-    st.altair_chart(
-        bars + dots + line,
-        width="stretch",
-        height=240,
-        key=f"heights-{option.kind}",
-        alt=f"Crown height left by fret, limit {show_plain(limit, 'mm', length_unit())}",
+    x, y = across("fret", "Fret"), up("left", from_zero=False)
+    layers = (
+        bars(x, up("low", f"Left, {unit} (bar: U)", from_zero=False), "high"),
+        dots(x, y),
+        level(factor * limit, y),
     )
+    limit_text = show_plain(limit, "mm", length_unit())
+    alt = f"Crown height left by fret, limit {limit_text}"
+    show_chart(chart(rows, layers), alt, key=f"heights-{option.kind}")
 
 
 def trade_off(option: Option, decision: Decision) -> None:

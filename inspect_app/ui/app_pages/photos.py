@@ -74,8 +74,7 @@ def to_measure(job: services.JobView, queue: tuple[services.Queued, ...]) -> Non
                     ask = ask_at_once(job, photo)
                     if ask is not None:
                         asks.append((photo, ask))
-            with st.expander(CHANGE):
-                change(job, photo)
+            change(job, photo)
     unsaid = len(waiting) - len(asks)
     if unsaid:
         wait = "waits" if unsaid == 1 else "wait"
@@ -105,8 +104,7 @@ def measured(job: services.JobView, photo: PhotoView) -> None:
                 st.markdown(plain(advice(answer)))
                 if answer.frets:
                     step_link("readings.py", "Its readings ›", job.id, photo=str(photo.id))
-        with st.expander(CHANGE):
-            change(job, photo)
+        change(job, photo)
 
 
 def measured_list(job: services.JobView, done: list[PhotoView]) -> None:
@@ -126,7 +124,14 @@ def _show(key: str, most: int) -> None:
 
 
 def change(job: services.JobView, photo: PhotoView) -> None:
-    """Move the photo to another visit or view, ask again, or hide it."""
+    """Move the photo to another visit or view, ask again, or hide it: a form that is made when it is wanted."""
+    shut = st.expander(CHANGE, on_change="rerun", key=f"change-{photo.id}")
+    if shut.open:
+        with shut:
+            _change(job, photo)
+
+
+def _change(job: services.JobView, photo: PhotoView) -> None:
     left, right = st.columns(2)
     views, visits = [v for v in VIEW_TEXT if v != "finding"], visits_of(job)
     view = left.selectbox(
