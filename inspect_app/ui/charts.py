@@ -71,9 +71,13 @@ def show_chart(drawn: Layer, alt: str, key: str | None = None) -> None:
 
 
 def long_table(columns: Mapping[str, Sequence[object]], alt: str) -> None:
-    """A table of any number of rows, by column; paper takes all of it."""
+    """A table of any number of rows, by column; a value stays on one line, and paper takes all rows."""
     rows = max(map(len, columns.values()))
     st.table(
-        {name: list(map(str, values)) for name, values in columns.items()}, border="horizontal", hide_index=True,
+        {name: [_on_one_line(str(v)) for v in values] for name, values in columns.items()}, border="horizontal", hide_index=True,
         height=TABLE_PX if rows > MOST_ROWS else "content", alt=alt,
     )  # fmt: skip
+
+
+def _on_one_line(text: str) -> str:
+    return text.replace(" ", "\u00a0") if "±" in text else text

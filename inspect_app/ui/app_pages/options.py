@@ -174,7 +174,7 @@ def choose(job: services.JobView, decision: Decision) -> None:
         at = ids.index(was["wire_id"]) if was["wire_id"] in ids else 0
         wire = st.selectbox("Wire for new frets", ids, index=at, format_func=names.__getitem__)
         bevel = st.number_input(
-            "Bevel of the fret ends, degrees from upright", 0.0, 60.0, was["bevel_deg"], 1.0,
+            "Bevel of the fret ends, degrees from upright", 0.0, 60.0, was["bevel_deg"], 1.0, format="%g",
             help="30 is usual, some prefer 35, about 20 where ends are then rounded (common practice, no source).",
         )  # fmt: skip
         choice = st.selectbox(

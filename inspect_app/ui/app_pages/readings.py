@@ -29,6 +29,7 @@ from inspect_app.ui.reviewing import (
     undo_last,
 )
 from inspect_app.ui.scenes import marking_scene, reading_scene
+from inspect_app.ui.shots import VIEW_TEXT
 from inspect_app.ui.sifting import Sieve, ask_sieve, doubt_text, film, left_of, only_doubt, sifted, sure_left
 from inspect_app.ui.viewer import show
 from inspect_app.ui.words import Length, name_of, plain, shown
@@ -275,7 +276,7 @@ def table(shown_now: Cards, length: Length) -> None:
                 "Value ± U": [shown(r.reading.value, length) for r in rows],
                 "State": [SIGN[r.verdict] for r in rows],
                 "Doubts": [" ".join(map(doubt_text, services.doubts_of(r))) for r in rows],
-                "Photo": [r.view for r in rows],
+                "Photo": [VIEW_TEXT[r.view][0] for r in rows],
                 "Visit": [r.visit.label for r in rows],
             },
             "Readings with value, uncertainty, state and doubts",

@@ -48,7 +48,8 @@ function paths(me) {
     for (const p of s.parts) p.setAttribute("d", d);
     if (s.text && s.spec.pts.length) {
       const [x, y] = g.toScreen(me.view, s.spec.at ?? s.spec.pts[0]);
-      s.text.style.display = x < 0 || x > me.size[0] ? "none" : "";
+      const away = s.spec.tone === "scale" && (y < 0 || y > me.size[1]); // others stay at the edge: a long fret's number
+      s.text.style.display = away || x < 0 || x > me.size[0] ? "none" : "";
       s.text.setAttribute("x", Math.min(me.size[0] - 40, Math.max(40, x)));
       s.text.setAttribute("y", Math.min(me.size[1] - 12, Math.max(20, y - 10)));
     }
