@@ -74,8 +74,9 @@ def long_table(columns: Mapping[str, Sequence[object]], alt: str) -> None:
     """A table of any number of rows, by column; a value stays on one line, and paper takes all rows."""
     rows = max(map(len, columns.values()))
     cells = {name: [_on_one_line(str(v)) for v in values] for name, values in columns.items()}
-    height = TABLE_PX if rows > MOST_ROWS else "content"
-    st.table(cells, border="horizontal", hide_index=True, height=height, alt=alt)
+    st.table(
+        cells, border="horizontal", hide_index=True, height=TABLE_PX if rows > MOST_ROWS else "content", alt=alt
+    )  # fmt: skip
 
 
 def _on_one_line(text: str) -> str:

@@ -36,9 +36,11 @@ def take_in(job: services.JobView, visit: str) -> None:
         st.session_state["photos-said"] = _keep(job.id, [(f.name, f.getvalue()) for f in files], str(view), visit)
         st.session_state["drop"] = turn + 1  # a fresh uploader lets go of the files' memory
         st.rerun()
-    say_of = {"error": st.error, "info": st.info, "kept": st.toast}
     for kind, text in st.session_state.pop("photos-said", ()):
-        say_of[kind](text)
+        if kind == "kept":
+            st.toast(text)
+        else:
+            (st.error if kind == "error" else st.info)(text)
 
 
 def _keep(job_id: int, files: list[tuple[str, bytes]], view: str, visit: str) -> list[tuple[str, str]]:
