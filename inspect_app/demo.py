@@ -45,7 +45,7 @@ __all__ = ["FINISHED_TOKEN", "FORM_TOKEN", "ask_of", "load_demo", "load_finished
 FORM_TOKEN, FINISHED_TOKEN = "demo", "demo finished"
 """Mark the demo jobs, so that asking for them twice makes one of each."""
 MARGIN_PX = 120
-"""Of the board around the fret in the finding's picture, as wide as the crown three times over."""
+"""Beyond the ends of the fret in the finding's picture: its bevels stand clear of the edge."""
 FINDING = "Worn flat under the second and third string: this is where it buzzes."
 WHY = "The school keeps the guitar for years: new wire where the wear is deepest, and the others lose less."
 
@@ -125,8 +125,9 @@ def _look_closer(store: Store, job_id: int) -> None:
     if not hand_measures(store, photo.id):
         keep_hand_measure(store, photo.id, "distance", middles, "Fret 1 to fret 2, middle to middle")
     bgr = decoded(photo_path(store, photo.sha256), photo.sha256).bgr
-    (x0, y0), (x1, y1) = second.min(axis=0).astype(int) - MARGIN_PX, second.max(axis=0).astype(int) + MARGIN_PX
-    piece = cv2.imencode(".jpg", bgr[y0:y1, x0:x1], [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes()
+    x, reach = int(middles[1][0]), int(abs(middles[1][0] - middles[0][0]))  # with its neighbours
+    y0, y1 = int(second[:, 1].min()) - MARGIN_PX, int(second[:, 1].max()) + MARGIN_PX
+    piece = cv2.imencode(".jpg", bgr[y0:y1, x - reach : x + reach], [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes()
     add_photo(store, job_id, piece, "fret-2.jpg", "finding", note=FINDING, category="Worn frets")
 
 
