@@ -12,7 +12,7 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.ui import server
-from inspect_app.ui.words import Length, plain
+from inspect_app.ui.words import Length, label_of, plain
 from shared.errors import InspectError
 from shared.units import LENGTH_UNITS
 
@@ -25,6 +25,7 @@ __all__ = [
     "Step",
     "TURN",
     "choose_unit",
+    "choose_visit",
     "head",
     "length_unit",
     "look_up_unit",
@@ -141,6 +142,15 @@ def the_job() -> services.JobView:
     st.session_state["job"] = str(job.id)
     st.query_params["job"] = str(job.id)
     return job
+
+
+def choose_visit(key: str, labels: list[str], otherwise: str | None = None) -> str:
+    """A visit of a job: as the address says, else `otherwise`, else the first; it stands in the address."""
+    asked = st.query_params.get("visit")
+    first = asked if asked in labels else otherwise or labels[0]
+    label = st.pills("Visit", labels, default=first, required=True, key=key, format_func=label_of)
+    st.query_params["visit"] = str(label)
+    return str(label)
 
 
 def not_decided(job: services.JobView, visit: str | None = None) -> None:

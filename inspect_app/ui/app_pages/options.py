@@ -20,12 +20,12 @@ from inspect_app.services.deciding import (
 from inspect_app.services.estimating import draft
 from inspect_app.services.papers import bench_paper
 from inspect_app.ui import server
-from inspect_app.ui.bench import head, length_unit, not_decided, page, say, saying, step_link, the_job
+from inspect_app.ui.bench import choose_visit, head, length_unit, not_decided, page, say, saying, step_link, the_job
 from inspect_app.ui.charts import across, bars, chart, dots, level, show_chart, up
 from inspect_app.ui.fret_history import instrument_limits, work_done
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.strings_and_neck import strings_and_neck
-from inspect_app.ui.words import chance, crown_size, in_unit, label_of, plain, shown
+from inspect_app.ui.words import chance, crown_size, in_unit, plain, shown
 from shared.errors import InspectError
 from shared.units import show_plain, unit_shown
 
@@ -34,15 +34,6 @@ RULE = (
     "A limit counts as kept or broken only when that is at least 95 % probable (decision rule of ISO 14253-1, "
     "probabilities after JCGM 106); otherwise the photos cannot tell."
 )
-
-
-def visit_of(job: services.JobView) -> str:
-    """The visit to decide by: the only one, or the one chosen."""
-    labels = [v.label for v in job.visits]
-    if len(labels) == 1:
-        return labels[0]
-    key, said = "options-visit", label_of
-    return str(st.segmented_control("Readings of", labels, default=labels[0], required=True, key=key, format_func=said))
 
 
 def recommended(decision: Decision) -> None:
@@ -242,7 +233,8 @@ job = the_job()
 head(job, "options.py")
 st.title("Options")
 not_decided(job)
-visit = visit_of(job)
+visits = [v.label for v in job.visits]
+visit = choose_visit(f"options-visit-{job.id}", visits) if len(visits) > 1 else visits[0]
 try:
     decision = decide(server.store(), job.id, visit)
 except InspectError as error:

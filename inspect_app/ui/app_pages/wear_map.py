@@ -11,7 +11,7 @@ from inspect_app.decide.wear import WearMap
 from inspect_app.decide.wear_scale import LEGEND
 from inspect_app.services.deciding import board_of_visit, inspections_of, rates, setup_of_visit, terms, wear_of
 from inspect_app.ui import server
-from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
+from inspect_app.ui.bench import choose_visit, head, length_unit, say, step_link, the_job
 from inspect_app.ui.board_map import board_map
 from inspect_app.ui.by_gauge import by_gauge
 from inspect_app.ui.charts import long_table, show_chart
@@ -169,23 +169,23 @@ job = the_job()
 head(job, "wear_map.py")
 st.title("Wear map")
 labels = [v.label for v in job.visits]
-chosen = st.pills("Visit", labels, default=labels[0], required=True, key="map-visit", format_func=label_of)
+chosen = choose_visit(f"map-visit-{job.id}", labels)
 try:
-    wear_map = wear_of(server.store(), job.id, str(chosen))
+    wear_map = wear_of(server.store(), job.id, chosen)
 except InspectError as error:
     say(error)
     step_link("job.py", "Write it down", job.id)
     st.stop()
-setup = setup_of_visit(server.store(), job.id, str(chosen))
+setup = setup_of_visit(server.store(), job.id, chosen)
 step = terms(server.store(), job.id).limits["level_step"].value
 if not (wear_map.read or any(f.spots for f in wear_map.frets)):
     st.info("Nothing read at this visit yet. Add photos from above first, then along the neck where flats are wide.")
     step_link("photos.py", "Go to the photos", job.id)
 else:
-    the_map(job, str(chosen), wear_map)
+    the_map(job, chosen, wear_map)
     both_views(wear_map)
-    lines(job, str(chosen))
-    compare(job, str(chosen), wear_map)
-board_map(board_of_visit(server.store(), job.id, str(chosen)), wear_map)
+    lines(job, chosen)
+    compare(job, chosen, wear_map)
+board_map(board_of_visit(server.store(), job.id, chosen), wear_map)
 strings_and_neck(setup, length_unit(), step)
 by_gauge(job, str(chosen))
