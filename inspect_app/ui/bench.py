@@ -80,8 +80,8 @@ def page(file: str) -> str:
 
 
 def step_link(file: str, label: str, job_id: int, **params: str) -> None:
-    """A link to a page of a job."""
-    st.page_link(page(file), label=label, query_params={"job": str(job_id), **params})
+    """A link onward to a page of a job."""
+    st.page_link(page(file), label=f"{label} ›", query_params={"job": str(job_id), **params})
 
 
 def say(error: InspectError) -> None:
@@ -158,7 +158,7 @@ def not_decided(job: services.JobView, visit: str | None = None) -> None:
     left = services.left_to_decide(server.store(), job.id, visit)
     if left.features:
         st.caption(f"Not decided yet, and counted as read: {left.features} of {left.of_features} measured features.")
-        step_link("readings.py", "Go through them ›", job.id)
+        step_link("readings.py", "Go through them", job.id)
 
 
 def sign(at: services.Progress) -> str:

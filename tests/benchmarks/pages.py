@@ -44,11 +44,12 @@ FRAMES = """() => new Promise(done => {
   requestAnimationFrame(step);
 })"""
 LOST_MS = 15_000  # longer than any answer takes; a move that changes no digit is left out
-WATCH = """before => { window.__took = new Promise(done => {
-  let t0 = 0;
+WATCH = """() => { window.__took = new Promise(done => {
+  const values = () => [...document.querySelectorAll('strong')].map(h => h.innerText).filter(t => t.includes('±')).join();
+  const before = values(); let t0 = 0;
   addEventListener('pointerup', () => { t0 = performance.now(); }, { once: true, capture: true });
   const look = () => {
-    const now = [...document.querySelectorAll('strong')].find(h => h.innerText.includes('±'))?.innerText;
+    const now = values();
     t0 && now && now !== before ? done(performance.now() - t0) : requestAnimationFrame(look);
   };
   look();
@@ -89,7 +90,7 @@ def letting_go(page, server, job, reading):
     for k in range(TIMES):
         box = page.locator(".viewer .handle").nth(reading.handle).bounding_box()
         x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-        page.evaluate(WATCH % LOST_MS, page.locator("strong", has_text="±").first.inner_text())
+        page.evaluate(WATCH % LOST_MS)
         cpu = server.cpu_ms()
         page.mouse.move(x, y)
         page.mouse.down()

@@ -212,7 +212,7 @@ def own_terms(job: services.JobView, decision: Decision) -> None:
 def onward(job: services.JobView, decision: Decision, visit: str) -> None:
     """Draft the estimate, print the bench sheet."""
     if decision.kind is None:
-        step_link("photos.py", "**Add photos ›**", job.id)
+        step_link("photos.py", "Add photos", job.id)
         return
     left, right = st.columns(2)
     if left.button("Draft the estimate", type="primary", width="stretch"):
@@ -239,7 +239,7 @@ try:
     decision = decide(server.store(), job.id, visit)
 except InspectError as error:
     say(error)
-    step_link("job.py", "**Open the job ›**", job.id)
+    step_link("job.py", "Open the job", job.id)
     st.stop()
 main, side = st.columns([3, 2], gap="large")
 with main:
@@ -257,7 +257,7 @@ with side:
     work_done(job, visit)
     if decision.wear.crown_height is None:
         st.info(
-            "The crown height is not known. Read it with a calliper, add a section photo of a pulled fret, or write it "
+            "The crown height is not known. Read it with a calliper, photograph a pulled fret end-on, or write it "
             "on the job's page."
         )
     else:

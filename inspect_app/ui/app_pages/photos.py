@@ -93,7 +93,7 @@ def measured(job: services.JobView, photo: PhotoView) -> None:
                 )
                 st.markdown(plain(advice(answer)))
                 if answer.frets:
-                    step_link("readings.py", "Its readings ›", job.id, photo=str(photo.id))
+                    step_link("readings.py", "Its readings", job.id, photo=str(photo.id))
         change(job, photo)
 
 

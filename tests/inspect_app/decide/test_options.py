@@ -111,7 +111,7 @@ def test_unknown_height_can_not_promise_that_levelling_leaves_enough():
     assert options[Kind.LEVEL].verdict == Verdict.CANNOT_TELL
     assert options[Kind.LEVEL].height_left == ()
     assert said.kind is None
-    assert "section photo" in said.settle
+    assert "end-on" in said.settle
 
 
 def test_one_fret_not_read_is_named():
