@@ -45,7 +45,8 @@ FRAMES = """() => new Promise(done => {
 })"""
 LOST_MS = 15_000  # longer than any answer takes; a move that changes no digit is left out
 WATCH = """() => { window.__took = new Promise(done => {
-  const values = () => [...document.querySelectorAll('strong')].map(h => h.innerText).filter(t => t.includes('±')).join();
+  const strong = () => [...document.querySelectorAll('strong')].map(h => h.innerText);
+  const values = () => strong().filter(t => t.includes('±')).join();
   const before = values(); let t0 = 0;
   addEventListener('pointerup', () => { t0 = performance.now(); }, { once: true, capture: true });
   const look = () => {
