@@ -37,15 +37,13 @@ def take_in(job: services.JobView, visit: str) -> None:
         st.session_state["drop"] = turn + 1  # a fresh uploader lets go of the files' memory
         st.rerun()
     for kind, text in st.session_state.pop("photos-said", ()):
-        if kind == "kept":
-            st.toast(text)
-        else:
-            (st.error if kind == "error" else st.info)(text)
+        {"error": st.error, "info": st.info}.get(kind, st.caption)(text)
 
 
 def _keep(job_id: int, files: list[tuple[str, bytes]], view: str, visit: str) -> list[tuple[str, str]]:
     """Store every photo that can be stored; what there is to say of the others."""
     said: list[tuple[str, str]] = []
+    kept: list[str] = []
     bar = st.progress(0.0, "Taking in")
     for i, (name, data) in enumerate(files):
         bar.progress(i / len(files), f"Taking in {plain(name)}, {i + 1} of {len(files)}")
@@ -61,8 +59,11 @@ def _keep(job_id: int, files: list[tuple[str, bytes]], view: str, visit: str) ->
             if added.already_there:
                 said.append(("info", f"{plain(name)} is the same file as {plain(added.photo.name)}: kept once."))
             else:
-                said.append(("kept", f"{plain(name)} is with the job now, visit {plain(visit)}."))
+                kept.append(plain(name))
     bar.empty()
+    if kept:
+        what = f"{kept[0]} is" if len(kept) == 1 else f"{len(kept)} photos are"
+        said.append(("kept", f"{what} with the job now, visit {plain(visit)}."))
     return said
 
 
