@@ -112,13 +112,14 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
         spots.end = st.empty()
     if not (sent and understood):
         return None
+    asked = None
     with spots.saying():
         if first is None and photo.view != "section":
             raise OptionError("The fret in focus is not told yet.", "Count from 1 at the nut.", "first_fret")
         if scale is None:
             advice = "Write the coin's diameter, or mark both ends of the known length and write how long it is."
             raise OptionError("The size of the scale is not told yet.", advice, "scale")
-        return replace(
+        asked = replace(
             was,
             view=cast(View, photo.view),
             scale=scale,
@@ -132,7 +133,7 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
             string_inset=_mm(inset, "string_inset") if inset else None,
             lens=lens,
         )
-    return None
+    return asked
 
 
 def _mm(typed: TypedLength, of: str) -> float | None:
