@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from html import escape
 from typing import Any
 
 import streamlit as st
@@ -14,10 +15,6 @@ __all__ = ["Layer", "Rows", "across", "bars", "chart", "curve", "dots", "level",
 Layer = dict[str, Any]
 Rows = Sequence[Mapping[str, float]]
 _DASHED = [6, 4]
-MOST_ROWS = 12
-"""Of a table on the page at once, about a third of a screen; the others are scrolled to. On paper it is whole."""
-TABLE_PX = 480
-"""Height of a longer one: as many rows and the half of another, which tells that there are more."""
 
 
 def across(field: str, title: str, by_number: bool = True) -> Layer:
@@ -70,14 +67,16 @@ def show_chart(drawn: Layer, alt: str, key: str | None = None) -> None:
     st.vega_lite_chart(spec=drawn, width="stretch", key=key, alt=alt)
 
 
-def long_table(columns: Mapping[str, Sequence[object]], alt: str) -> None:
-    """A table of any number of rows, by column; a value stays on one line, and paper takes all rows."""
-    rows = max(map(len, columns.values()))
-    cells = {name: [_on_one_line(str(v)) for v in values] for name, values in columns.items()}
-    st.table(
-        cells, border="horizontal", hide_index=True, height=TABLE_PX if rows > MOST_ROWS else "content", alt=alt
-    )  # fmt: skip
+def long_table(columns: Mapping[str, Sequence[object]], name: str) -> None:
+    """A table of any number of rows, by column: on the page it scrolls, by key too; paper takes all of it."""
+    head = "".join(f'<th scope="col">{escape(c)}</th>' for c in columns)
+    rows = zip(*columns.values(), strict=True)
+    body = "".join(f"<tr>{''.join(_cell(str(v)) for v in row)}</tr>" for row in rows)
+    said = f"<caption>{escape(name)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody>"
+    region = f'<div class="long" tabindex="0" role="region" aria-label="{escape(name)}">'
+    st.html(f"{region}<table>{said}</table></div>")
 
 
-def _on_one_line(text: str) -> str:
-    return text.replace(" ", "\u00a0") if "±" in text else text
+def _cell(text: str) -> str:
+    """A cell; a value with its uncertainty stays on one line."""
+    return f"<td{' class="value"' if '±' in text else ''}>{escape(text)}</td>"

@@ -19,8 +19,7 @@ def test_the_wear_map_fits_on_a4(chromium, demo):
         assert page.locator(".heat thead th").count() > 20
         assert box["x"] >= 0
         assert box["x"] + box["width"] <= A4_PX
-        page.locator(".stTable table").first.wait_for()
-        tables = page.locator(".stTable > div")
+        tables = page.locator(".long")
         assert max(t.locator("tr").count() for t in tables.all()) > 12
         for each in tables.all():
             assert each.evaluate("e => e.scrollHeight - e.clientHeight") <= 2
