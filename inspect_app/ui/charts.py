@@ -70,8 +70,8 @@ def show_chart(drawn: Layer, alt: str, key: str | None = None) -> None:
 def long_table(columns: Mapping[str, Sequence[object]], name: str) -> None:
     """A table of any number of rows, by column: on the page it scrolls, by key too; paper takes all of it."""
     head = "".join(f'<th scope="col">{escape(c)}</th>' for c in columns)
-    rows = zip(*columns.values(), strict=True)
-    body = "".join(f"<tr>{''.join(_cell(str(v)) for v in row)}</tr>" for row in rows)
+    lines = ("".join(_cell(str(v)) for v in row) for row in zip(*columns.values(), strict=True))
+    body = "".join(f"<tr>{line}</tr>" for line in lines)
     said = f"<caption>{escape(name)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody>"
     region = f'<div class="long" tabindex="0" role="region" aria-label="{escape(name)}">'
     st.html(f"{region}<table>{said}</table></div>")
@@ -79,4 +79,5 @@ def long_table(columns: Mapping[str, Sequence[object]], name: str) -> None:
 
 def _cell(text: str) -> str:
     """A cell; a value with its uncertainty stays on one line."""
-    return f"<td{' class="value"' if '±' in text else ''}>{escape(text)}</td>"
+    start = '<td class="value">' if "±" in text else "<td>"
+    return f"{start}{escape(text)}</td>"
