@@ -36,8 +36,9 @@ def take_in(job: services.JobView, visit: str) -> None:
         st.session_state["photos-said"] = _keep(job.id, [(f.name, f.getvalue()) for f in files], str(view), visit)
         st.session_state["drop"] = turn + 1  # a fresh uploader lets go of the files' memory
         st.rerun()
+    said = st.container()  # there when it is empty too: what stands below keeps its place
     for kind, text in st.session_state.pop("photos-said", ()):
-        {"error": st.error, "info": st.info}.get(kind, st.caption)(text)
+        {"error": said.error, "info": said.info}.get(kind, said.caption)(text)
 
 
 def _keep(job_id: int, files: list[tuple[str, bytes]], view: str, visit: str) -> list[tuple[str, str]]:
