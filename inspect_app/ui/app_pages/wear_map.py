@@ -188,4 +188,4 @@ else:
     compare(job, chosen, wear_map)
 board_map(board_of_visit(server.store(), job.id, chosen), wear_map)
 strings_and_neck(setup, length_unit(), step)
-by_gauge(job, str(chosen))
+by_gauge(job, chosen)

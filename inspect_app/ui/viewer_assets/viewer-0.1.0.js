@@ -93,8 +93,9 @@ function resized(me) {
   if (!r.width || !me.data) return;
   const first = !me.size[0];
   const mid = first ? null : g.toPhoto(me.view, [me.size[0] / 2, me.size[1] / 2]);
+  const all = !first && me.view.s < 1.01 * g.fit(me.size, whole(me)).s; // a phone that is turned shows it whole again
   me.size = [r.width, r.height];
-  if (first) look(me, opening(me));
+  if (first || all) look(me, first ? opening(me) : whole(me));
   else move(me, { s: me.view.s, x: me.size[0] / 2 - me.view.s * mid[0], y: me.size[1] / 2 - me.view.s * mid[1] });
 }
 
