@@ -6,8 +6,13 @@ import hashlib
 from dataclasses import replace
 from typing import Any, get_args
 
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
 from inspect_app.decide.options import Kind
 from inspect_app.reading.ask import Ask, View, parse_scale, parse_scale_plane
+from inspect_app.reading.inspection import FretReading
 from inspect_app.services import (
     AFTER,
     InstrumentDetails,
@@ -20,13 +25,17 @@ from inspect_app.services import (
     add_visit,
     create_job,
     features,
+    hand_measures,
     job_view,
     judge_all,
+    keep_hand_measure,
     measure_photo,
+    photo_path,
     readings,
     set_standing,
 )
 from inspect_app.services.deciding import change_terms, write_fret_heights
+from inspect_app.services.decoded import decoded
 from inspect_app.services.estimating import accept_estimate, draft, estimates, issue_estimate
 from inspect_app.services.gauge_readings import write_gauge_reading
 from sample_images import SCENARIO, Sample, photos
@@ -36,6 +45,9 @@ __all__ = ["FINISHED_TOKEN", "FORM_TOKEN", "ask_of", "load_demo", "load_finished
 
 FORM_TOKEN, FINISHED_TOKEN = "demo", "demo finished"
 """Mark the demo jobs, so that asking for them twice makes one of each."""
+MARGIN_PX = 120
+"""Beyond the ends of the fret in the finding's picture: its bevels stand clear of the edge."""
+FINDING = "Worn flat under the second and third string: this is where it buzzes."
 WHY = "The school keeps the guitar for years: new wire where the wear is deepest, and the others lose less."
 
 
@@ -94,6 +106,7 @@ def load_finished(store: Store) -> int:
     job_id = _measured(store, details, FINISHED_TOKEN)
     if estimates(store, job_id):
         return job_id
+    _look_closer(store, job_id)
     left = [f for f in features(store, job_id) if f.left]
     judge_all(store, [r for f in left[1:] for r in f.left], "accept")
     change_terms(store, job_id, bevel_deg=SCENARIO.agreed_bevel, choice=Kind.PARTIAL, note=WHY)
@@ -105,6 +118,26 @@ def load_finished(store: Store) -> int:
         write_gauge_reading(store, job_id, visit, "treble string height", height)
     set_standing(store, job_id, Standing(Stage.HANDED_OVER))
     return job_id
+
+
+def _look_closer(store: Store, job_id: int) -> None:
+    """What is noted beside the readings: a finding with its picture, and a distance measured by hand."""
+    photo = next(p for p in job_view(store, job_id).photos if p.view == "plan" and p.inspection)
+    assert photo.inspection is not None
+    first, second = (_edges(f) for f in photo.inspection.answer.frets if f.number in (1, 2))
+    middles = tuple((float(x), float(y)) for x, y in (first.mean(axis=0), second.mean(axis=0)))
+    if not hand_measures(store, photo.id):
+        keep_hand_measure(store, photo.id, "distance", middles, "Fret 1 to fret 2, middle to middle")
+    bgr = decoded(photo_path(store, photo.sha256), photo.sha256).bgr
+    x, reach = int(middles[1][0]), int(abs(middles[1][0] - middles[0][0]))  # with its neighbours
+    y0, y1 = int(second[:, 1].min()) - MARGIN_PX, int(second[:, 1].max()) + MARGIN_PX
+    piece = cv2.imencode(".jpg", bgr[y0:y1, x - reach : x + reach], [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes()
+    add_photo(store, job_id, piece, "fret-2.jpg", "finding", note=FINDING, category="Worn frets")
+
+
+def _edges(fret: FretReading) -> NDArray[np.float64]:
+    """The points of a fret's crown edges on its photo."""
+    return np.vstack([o.points for o in fret.outlines if o.name == "crown_edge"])
 
 
 def _heights_after() -> dict[int, float]:

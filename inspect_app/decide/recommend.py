@@ -28,7 +28,7 @@ def recommend(wear: WearMap, options: Sequence[Option], lengths: LengthUnit = "m
         return Recommendation(
             None,
             "No photo shows the wear of any fret yet. Nothing can be recommended without readings.",
-            "Take plan photos of the whole board, then elevation photos of the frets that look worst.",
+            "Photograph the whole board from above, then the frets that look worst along the neck.",
         )
     order = list(Kind)
     ranked = sorted(options, key=lambda o: (o.price, order.index(o.kind)))
@@ -59,12 +59,12 @@ def _settle(wear: WearMap, ranked: Sequence[Option], chosen: Option | None) -> s
             continue
         if doubtful.probability is None and any(wear.unworn_height(f.number) is None for f in wear.frets):
             parts.append(
-                "Heights read with a calliper, or a section photo of a pulled fret or the wire, would give the crown "
+                "Heights read with a calliper, or a photo of a pulled fret or the wire, end-on, would give the crown "
                 "height."
             )
         else:
             where = f"fret {doubtful.worst_fret}" if doubtful.worst_fret else "the worst frets"
-            parts.append(f"An elevation photo of {where} with a lower camera may show that “{o.kind}” is enough.")
+            parts.append(f"A photo of {where} along the neck, from lower down, may show that “{o.kind}” is enough.")
         break
     if wear.unread:
         parts.append(f"Not read: {frets_in_words(wear.unread)}; taken to be no worse than the others.")

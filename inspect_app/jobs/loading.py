@@ -17,12 +17,14 @@ from inspect_app.reading.inspection import Inspection
 from shared.measured import Measured
 
 __all__ = [
+    "KEPT_ANSWERS",
     "answer_of",
     "current_inspection",
     "details_of",
     "hand_view",
     "inspection_view",
     "job_view",
+    "key_of",
     "photo_view",
     "put_details",
     "visit_view",
@@ -68,19 +70,24 @@ def current_inspection(photo: Photo) -> InspectionRow | None:
 
 
 _read: OrderedDict[tuple[str, int, datetime], Inspection] = OrderedDict()
-_READ_MOST = 320
+KEPT_ANSWERS = 320
 """A large job's photos (tests/benchmarks has one of 300) and some: fewer would all be read anew on every page. Some
 hold a megabyte."""
 
 
+def key_of(row: InspectionRow) -> tuple[str, int, datetime]:
+    """What tells an inspection from those of all stores."""
+    session = object_session(row)
+    return str(session.get_bind().engine.url) if session else "", row.id, row.created
+
+
 def answer_of(row: InspectionRow) -> Inspection:
     """A stored answer, read from its JSON once: a row is never changed, and a page needs every answer of its job."""
-    session = object_session(row)
-    key = (str(session.get_bind().engine.url) if session else "", row.id, row.created)
+    key = key_of(row)
     found = _read.get(key)
     if found is None:
         found = _read[key] = Inspection.from_dict(row.answer)
-        while len(_read) > _READ_MOST:
+        while len(_read) > KEPT_ANSWERS:
             _read.popitem(last=False)
     return found
 

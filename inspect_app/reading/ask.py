@@ -111,10 +111,11 @@ class Ask:
             raise OptionError(
                 f"A string {self.string_inset:g} mm from the board's edge is not possible.",
                 "Measure from the board's edge to the middle of the outer string.",
+                "string_inset",
             )
         if len(self.held) > 2 or any(not 1 <= n <= 36 for n in self.held) or len(set(self.held)) < len(self.held):
             raise OptionError(
-                f"A string can't be held down on {', '.join(map(str, self.held))}.", "Name one fret, or two."
+                f"A string can't be held down on {', '.join(map(str, self.held))}.", "Name one fret, or two.", "held"
             )
         if not 1 <= self.first_fret <= 36:
             raise OptionError(f"There is no fret {self.first_fret}.", "Count from 1 at the nut.")
@@ -163,5 +164,5 @@ def parse_held(text: str) -> tuple[int, ...]:
     """
     parts = [p.strip() for p in text.replace(" ", ",").split(",") if p.strip()]
     if not all(p.isdecimal() for p in parts):
-        raise OptionError(f"The frets {text!r} are not understood.", "Write their numbers: 1,16.")
+        raise OptionError(f"The frets {text!r} are not understood.", "Write their numbers: 1,16.", "held")
     return tuple(sorted(int(p) for p in parts))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, object_session
 
 from inspect_app.decide.board import UNWORN_BOARD, BoardWear, board_wear
 from inspect_app.decide.estimate import NOTHING_BESIDES, Besides, PriceBook, cost_of
@@ -19,7 +19,7 @@ from inspect_app.instrument.wire import Match, WireStock, match_wire
 from inspect_app.jobs import loading
 from inspect_app.jobs.decision_models import Terms, Wire
 from inspect_app.jobs.details import FIRST_VISIT, instrument_of
-from inspect_app.jobs.models import Job, Photo, Setting
+from inspect_app.jobs.models import InspectionRow, Job, Setting
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.key import Key
@@ -37,6 +37,7 @@ from inspect_app.services.heights import (
     write_fret_heights,
 )
 from inspect_app.services.kept import Kept
+from inspect_app.services.review import present_inspections
 from inspect_app.services.setups import setup_in
 from shared.errors import OptionError
 
@@ -126,17 +127,15 @@ def _inspections(job: Job, visit: str) -> tuple[Inspection, ...]:
 
 def _judged(job: Job, visit: str) -> tuple[tuple[Inspection, Judged], ...]:
     """The inspections of a visit less what was rejected, and what tells each from any other."""
-    photos = [p for p in job.photos if p.removed is None and p.visit.label == visit]
-    return tuple(i for p in photos if (i := _kept_inspection(p)) is not None)
+    session = object_session(job)
+    present = session.scalars(present_inspections(job.id)) if session else ()
+    return tuple(_less_rejected(at) for at in present if at.photo.visit.label == visit)
 
 
-def _kept_inspection(photo: Photo) -> tuple[Inspection, Judged] | None:
-    at = loading.current_inspection(photo)
-    if at is None:
-        return None
+def _less_rejected(at: InspectionRow) -> tuple[Inspection, Judged]:
     last = {j.reading: j.verdict for j in at.judgements}
     rejected = frozenset(key for key, verdict in last.items() if verdict == "reject")
-    return without(loading.answer_of(at), rejected), (photo.sha256, at.id, at.created, rejected)
+    return without(loading.answer_of(at), rejected), (at.photo.sha256, at.id, at.created, rejected)
 
 
 def wear_of(store: Store, job_id: int, visit: str = FIRST_VISIT) -> WearMap:

@@ -140,7 +140,7 @@ def heights_at(session: Session, job: Job, visit: str, inspections: Iterable[Ins
                 break
     for inspection in inspections:
         if inspection.view == "section" and inspection.frets and inspection.frets[0].crown_height is not None:
-            return replace(known, shared=_unworn(stamped(inspection).frets[0]), source="section photo")
+            return replace(known, shared=_unworn(stamped(inspection).frets[0]), source="photo of the wire")
     return known
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from threading import Lock
 
+from cachetools import LRUCache, cached
 from sqlalchemy import Select, select
 from sqlalchemy.orm import Session, contains_eager, defer, selectinload
 
@@ -30,6 +32,7 @@ __all__ = [
     "history",
     "judge",
     "judge_all",
+    "present_inspections",
     "readings",
     "take_back",
 ]
@@ -72,12 +75,12 @@ def readings(store: Store, job_id: int, visit: str | None = None) -> tuple[Readi
     """
     with reading(store) as session:
         row(session, Job, job_id, "job")
-        found = [v for at in session.scalars(_present(job_id)) for v in _of_inspection(at)]
+        found = [v for at in session.scalars(present_inspections(job_id)) for v in _of_inspection(at)]
     wanted = [v for v in found if visit is None or v.visit.label == visit]
     return tuple(sorted(wanted, key=lambda v: (v.verdict != "open", -len(_doubts(v.flags)), -v.relative_u)))
 
 
-def _present(job_id: int) -> Select[InspectionRow]:
+def present_inspections(job_id: int) -> Select[InspectionRow]:
     """The current inspections of a job's photos, in the order of the photos, with what is needed of each."""
     return (
         select(InspectionRow)
@@ -92,8 +95,19 @@ def _present(job_id: int) -> Select[InspectionRow]:
     )
 
 
-def _of_inspection(row_: InspectionRow) -> Iterator[ReadingView]:
-    """The readings of one current inspection."""
+def _as_judged(row_: InspectionRow) -> tuple[object, ...]:
+    """What tells an inspection, as it was judged, from any other."""
+    said = tuple((j.id, j.at) for j in row_.judgements)
+    return (*loading.key_of(row_), loading.visit_view(row_.photo.visit), said)
+
+
+@cached(LRUCache(loading.KEPT_ANSWERS), _as_judged, Lock())
+def _of_inspection(row_: InspectionRow) -> tuple[ReadingView, ...]:
+    """The readings of one current inspection; every page of a job wants them all, and few have changed."""
+    return tuple(_views(row_))
+
+
+def _views(row_: InspectionRow) -> Iterator[ReadingView]:
     answer = loading.answer_of(row_)
     last = {j.reading: j for j in row_.judgements}
     visit = loading.visit_view(row_.photo.visit)
@@ -220,10 +234,10 @@ def accept_sure(store: Store, job_id: int, visit: str | None = None) -> int:
     with writing(store) as session:
         job = row(session, Job, job_id, "job")
         count = 0
-        for at in session.scalars(_present(job_id)).all():
+        for at in session.scalars(present_inspections(job_id)).all():
             if visit is not None and at.photo.visit.label != visit:
                 continue
-            for v in list(_of_inspection(at)):
+            for v in _of_inspection(at):
                 if v.sure and v.verdict == "open":
                     at.judgements.append(Judgement(reading=v.reading.key, verdict="accept", reason="", at=now()))
                     count += 1

@@ -7,7 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 from inspect_app.ui import server
-from inspect_app.ui.bench import JOBS_PAGE, SHOP_PAGE, STEPS, page, read_unit, say
+from inspect_app.ui.bench import JOBS_PAGE, SHOP_PAGE, STEPS, look_up_unit, page, say
 from inspect_app.ui.look import PAGE_CSS
 from shared.errors import InspectError
 
@@ -24,7 +24,7 @@ _pages = [
 _chosen = st.navigation(_pages, position="hidden")
 try:
     server.store()
-    read_unit()
+    look_up_unit()
 except InspectError as error:
     say(error)
     st.stop()

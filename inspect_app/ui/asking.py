@@ -12,6 +12,7 @@ from inspect_app import services
 from inspect_app.reading.ask import Ask, ScaleAsk, ScalePlane, View, parse_held
 from inspect_app.services import PhotoView
 from inspect_app.ui import server
+from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import length_unit, say
 from inspect_app.ui.lengths import TypedLength, bare_unit, length_field
 from inspect_app.ui.lens_profiles import choose_lens
@@ -77,55 +78,70 @@ def _scale_key(scale: ScaleAsk) -> str:
 def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
     """What is asked of a photo: its scale, then the form of the rest; the question when it is sent and makes sense.
 
-    The scale stands before the form, since a known length is marked on the photo itself.
+    The scale stands before the form, since a known length is marked on the photo itself. What is wrong is said at its
+    field.
     """
-    try:
+    spots, scale, understood = Spots(), None, False
+    with spots.saying("scale"):
         scale = _ask_scale(photo, was, key)
-    except InspectError as error:
-        say(error)
-        return None
+        understood = True
+    spots.below("scale")
+    side = photo.view == "side"
     with st.form(key, border=False):
         left, right = st.columns(2)
         planes = list(PLANES)
         plane = left.selectbox("Where it lies", planes, planes.index(was.scale_plane.where), PLANES.__getitem__)
         below = length_field(right, "Below by", was.scale_plane.below_mm or None, bare_unit(length_unit(), True))
+        spots.below("below", right)
         known = was.first_fret if photo.inspection else st.session_state.get(f"first-{photo.id}")  # as asked above
         first = left.number_input(fret_label(photo.view), 1, 36, known, 1, placeholder="which one?")
+        spots.below("first_fret", left)
         nut = right.radio("The nut is at the", ["left", "right"], ["left", "right"].index(was.nut), horizontal=True)
         treble = left.radio(
             "Treble side at the", ["bottom", "top"], ["bottom", "top"].index(was.treble), horizontal=True
         )
         with right:
             end = choose_end(was.end) if photo.view == "end" else None
-            string = choose_string(was.string) if photo.view == "side" else None
-            held = choose_held(was.held) if photo.view == "side" else ""
-            inset = choose_inset(was.string_inset) if photo.view == "side" else None
+            string = choose_string(was.string) if side else None
+            held = choose_held(was.held) if side else ""
+            spots.below("held")
+            inset = choose_inset(was.string_inset) if side else None
+            spots.below("string_inset")
             lens = choose_lens(was.lens)
-        if not st.form_submit_button(send, type="primary"):
-            return None
-    try:
+        sent = st.form_submit_button(send, type="primary")
+        spots.end = st.empty()
+    if not (sent and understood):
+        return None
+    asked = None
+    with spots.saying():
         if first is None and photo.view != "section":
-            raise OptionError("The fret in focus is not told yet.", "Count from 1 at the nut.")
+            raise OptionError("The fret in focus is not told yet.", "Count from 1 at the nut.", "first_fret")
         if scale is None:
             advice = "Write the coin's diameter, or mark both ends of the known length and write how long it is."
-            raise OptionError("The size of the scale is not told yet.", advice)
-        return replace(
+            raise OptionError("The size of the scale is not told yet.", advice, "scale")
+        asked = replace(
             was,
             view=cast(View, photo.view),
             scale=scale,
-            scale_plane=ScalePlane(plane, (below.mm() or 0.0) if plane == "below" else 0.0),
+            scale_plane=ScalePlane(plane, (_mm(below, "below") or 0.0) if plane == "below" else 0.0),
             first_fret=int(first or 1),
             nut=cast(Literal["left", "right"], nut),
             treble=cast(Literal["top", "bottom"], treble),
             end=end,
             string=string,
             held=parse_held(held),
-            string_inset=inset.mm() if inset else None,
+            string_inset=_mm(inset, "string_inset") if inset else None,
             lens=lens,
         )
+    return asked
+
+
+def _mm(typed: TypedLength, of: str) -> float | None:
+    """A length as typed; where it is none, the error names its field."""
+    try:
+        return typed.mm()
     except InspectError as error:
-        say(error)
-        return None
+        raise error.at(of) from None
 
 
 def choose_end(was: Side | None, key: str | None = None) -> Side:

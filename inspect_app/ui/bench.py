@@ -12,7 +12,7 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.ui import server
-from inspect_app.ui.words import Length, plain
+from inspect_app.ui.words import Length, label_of, plain
 from shared.errors import InspectError
 from shared.units import LENGTH_UNITS
 
@@ -25,9 +25,10 @@ __all__ = [
     "Step",
     "TURN",
     "choose_unit",
+    "choose_visit",
     "head",
     "length_unit",
-    "read_unit",
+    "look_up_unit",
     "not_decided",
     "page",
     "say",
@@ -68,6 +69,7 @@ STEPS = (
     Step("after_work.py", "After work"),
 )
 """The steps of a job, in order: what is seen and noted at intake, what it says, what is agreed and done."""
+_UNIT = "length-now"
 SIGN_DONE, SIGN_OPEN = "✓", "○"
 TURN = {"bench": "Yours: ", "customer": "The customer's: "}
 """Before the next step of a job: whose turn it is."""
@@ -79,8 +81,8 @@ def page(file: str) -> str:
 
 
 def step_link(file: str, label: str, job_id: int, **params: str) -> None:
-    """A link to a page of a job."""
-    st.page_link(page(file), label=label, query_params={"job": str(job_id), **params})
+    """A link onward to a page of a job."""
+    st.page_link(page(file), label=f"{label} ›", query_params={"job": str(job_id), **params})
 
 
 def say(error: InspectError) -> None:
@@ -98,14 +100,15 @@ def saying() -> Iterator[None]:
 
 
 def length_unit() -> Length:
-    """Millimetres or thousandths of an inch, as the shop had chosen when this page began."""
-    return cast(Length, st.session_state.get(_UNIT) or read_unit())
+    """Millimetres or thousandths of an inch, as the shop last chose; looked up once a run of the page."""
+    known: Length | None = st.session_state.get(_UNIT)
+    return known or look_up_unit()
 
 
-def read_unit() -> str:
-    """What the shop last chose, asked once for all the lengths of a page."""
+def look_up_unit() -> Length:
+    """The unit as it is kept, for all of this run."""
     chosen = (services.get_setting(server.store(), "length") or {}).get("unit", "mm")
-    unit = st.session_state[_UNIT] = chosen if chosen in LENGTH_UNITS else "mm"
+    st.session_state[_UNIT] = unit = cast(Length, chosen if chosen in LENGTH_UNITS else "mm")
     return unit
 
 
@@ -142,12 +145,21 @@ def the_job() -> services.JobView:
     return job
 
 
+def choose_visit(key: str, labels: list[str], otherwise: str | None = None) -> str:
+    """A visit of a job: as the address says, else `otherwise`, else the first; it stands in the address."""
+    asked = st.query_params.get("visit")
+    first = asked if asked in labels else otherwise or labels[0]
+    label = st.pills("Visit", labels, default=first, required=True, key=key, format_func=label_of)
+    st.query_params["visit"] = str(label)
+    return str(label)
+
+
 def not_decided(job: services.JobView, visit: str | None = None) -> None:
     """What this page's numbers rest on that nobody has looked at yet; nothing where all is decided."""
     left = services.left_to_decide(server.store(), job.id, visit)
     if left.features:
         st.caption(f"Not decided yet, and counted as read: {left.features} of {left.of_features} measured features.")
-        step_link("readings.py", "Go through them ›", job.id)
+        step_link("readings.py", "Go through them", job.id)
 
 
 def sign(at: services.Progress) -> str:

@@ -1,4 +1,5 @@
-"""Who may reach the pages from the bench's network: a passcode for every request and websocket, tries counted."""
+"""Who may reach the pages from the bench's network: a passcode for every request and websocket, tries counted, or a
+code shown on a page to scan."""
 
 from __future__ import annotations
 
@@ -12,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from string import Template
-from urllib.parse import parse_qs, quote
+from urllib.parse import parse_qs, quote, urlencode
 
 import anyio
 from itsdangerous import BadSignature, TimestampSigner
@@ -21,11 +22,14 @@ from starlette.requests import HTTPConnection, Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-__all__ = ["PasscodeGate", "Tries", "local_path"]
+__all__ = ["SCAN_S", "PasscodeGate", "Passes", "Tries", "local_path"]
 
 COOKIE = "bench_pass"
 SESSION_S = 12 * 3600
 """A pass lasts a working day."""
+SCAN_S = 15 * 60
+"""A code to scan is good for a quarter of an hour: time to fetch the phone, and too short for a picture of the screen
+to be of use later (common practice, no source). A page left open makes a new one before (`phone.RENEWED_S`)."""
 MAX_TRIES, TRY_WINDOW_S = 5, 300.0
 """Five tries in five minutes an address: half a million a year, against two thousand million
 passcodes of six letters and digits."""
@@ -62,14 +66,43 @@ def local_path(target: str) -> str:
     return target if plain and all(c.isprintable() for c in target) else "/"
 
 
-class PasscodeGate:
-    """ASGI middleware: nothing but the sign-in form answers before the passcode was given."""
+class Passes:
+    """What lets in, signed with a key that ends with this process: the pass in a cookie, the code to scan for one."""
 
-    def __init__(self, app: ASGIApp, passcode: str, tries: Tries | None = None) -> None:
+    def __init__(self) -> None:
+        self._signer = TimestampSigner(secrets.token_bytes(32))
+
+    def cookie(self) -> str:
+        """A new pass."""
+        return self._signer.sign("in").decode()
+
+    def to_scan(self, target: str) -> str:
+        """The path that gives a pass and goes on to `target`, for `SCAN_S`."""
+        return f"/enter?{urlencode({'next': target, 'scanned': self._signer.sign('scan').decode()})}"
+
+    def good(self, cookie: str) -> bool:
+        """Whether a cookie is a pass that has not run out."""
+        return self._holds(cookie, "in", SESSION_S)
+
+    def scanned(self, code: str) -> bool:
+        """Whether a scanned code has not run out."""
+        return self._holds(code, "scan", SCAN_S)
+
+    def _holds(self, signed: str, what: str, seconds: int) -> bool:
+        try:
+            return self._signer.unsign(signed, max_age=seconds) == what.encode()
+        except BadSignature:
+            return False
+
+
+class PasscodeGate:
+    """ASGI middleware: nothing but the sign-in form answers before the passcode was given, or a code scanned."""
+
+    def __init__(self, app: ASGIApp, passcode: str, tries: Tries | None = None, passes: Passes | None = None) -> None:
         self.app = app
         self._salt = secrets.token_bytes(16)
         self._hash = _scrypt(passcode, self._salt)
-        self._signer = TimestampSigner(secrets.token_bytes(32))
+        self._passes = passes or Passes()
         self._tries = tries or Tries()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -83,19 +116,26 @@ class PasscodeGate:
             await response(scope, receive, send)
 
     def _has_pass(self, connection: HTTPConnection) -> bool:
-        try:
-            self._signer.unsign(connection.cookies.get(COOKIE, ""), max_age=SESSION_S)
-        except BadSignature:
-            return False
-        return True
+        return self._passes.good(connection.cookies.get(COOKIE, ""))
 
     async def _answer(self, request: Request) -> Response:
         if request.url.path == "/enter":
             target = local_path(request.query_params.get("next", "/"))
-            return await self._enter(request, target) if request.method == "POST" else _form(target)
+            return await self._enter(request, target) if request.method == "POST" else self._come(request, target)
         if "text/html" not in request.headers.get("accept", ""):
             return PlainTextResponse("The passcode is needed: open this address in a browser.", 401)
         return RedirectResponse(f"/enter?next={quote(_path(request.url))}", 303)
+
+    def _come(self, request: Request, target: str) -> Response:
+        """The form, unless a code was scanned that is still good."""
+        code = request.query_params.get("scanned")
+        if code is None:
+            return _form(target)
+        if not self._passes.scanned(code):
+            return _form(
+                target, "This code has run out. Scan the one on the bench's page now, or type the passcode.", 401
+            )
+        return self._let_in(target)
 
     async def _enter(self, request: Request, target: str) -> Response:
         address = request.client.host if request.client else "unknown"
@@ -111,10 +151,11 @@ class PasscodeGate:
         if not hmac.compare_digest(await anyio.to_thread.run_sync(_scrypt, given, self._salt), self._hash):
             return _form(target, "That passcode is not right. It was chosen where the program was started.", 401)
         self._tries.failed.pop(address, None)
-        answer = RedirectResponse(target, 303)
-        answer.set_cookie(
-            COOKIE, self._signer.sign("in").decode(), max_age=SESSION_S, httponly=True, samesite="strict", path="/"
-        )
+        return self._let_in(target)
+
+    def _let_in(self, target: str) -> Response:
+        answer = RedirectResponse(target, 303, {"Cache-Control": "no-store"})
+        answer.set_cookie(COOKIE, self._passes.cookie(), max_age=SESSION_S, httponly=True, samesite="strict", path="/")
         return answer
 
 

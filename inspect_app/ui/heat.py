@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from urllib.parse import urlencode
 
@@ -34,17 +34,17 @@ class Cell:
 
 def cells(wear: WearMap, show: Show, readings: Iterable[ReadingView], length: Length) -> dict[tuple[int, int], Cell]:
     """Every cell of the map, by (fret, string)."""
-    rows = tuple(readings)
+    of_fret: dict[int | None, list[ReadingView]] = {}
+    for r in readings:
+        of_fret.setdefault(r.reading.key.fret, []).append(r)
     out = {}
     for fret in wear.frets:
         for s in range(1, wear.instrument.strings + 1):
-            out[fret.number, s] = _cell(wear, fret, s, show, rows, length)
+            out[fret.number, s] = _cell(wear, fret, s, show, of_fret.get(fret.number, []), length)
     return out
 
 
-def _cell(
-    wear: WearMap, fret: FretWear, string: int, show: Show, rows: tuple[ReadingView, ...], length: Length
-) -> Cell:
+def _cell(wear: WearMap, fret: FretWear, string: int, show: Show, rows: Sequence[ReadingView], length: Length) -> Cell:
     where = f"fret {fret.number}, string {string}"
     spot = _worst(s for s in fret.spots if s.string == string)
     if spot is None and fret.unseen_depth is None:

@@ -89,4 +89,4 @@ def full_size(photo: PhotoView, photos: Sequence[PhotoView]) -> None:
             return
         legend("sure", "scale")
         if photo.inspection.answer.frets:
-            step_link("readings.py", "Its readings ›", photo.job_id, photo=str(photo.id))
+            step_link("readings.py", "Its readings", photo.job_id, photo=str(photo.id))

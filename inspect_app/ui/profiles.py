@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-import altair as alt
 import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.decide.wear import WearMap, change_of_depth
 from inspect_app.instrument.fretboard import Cone, fit_cone, fret_position
 from inspect_app.reading.inspection import FretReading, Inspection
-from inspect_app.ui.look import ACCENT, QUIET
+from inspect_app.ui.charts import Layer, across, bars, chart, curve, dots, level, up
 from inspect_app.ui.words import Length
 from shared.measured import Measured
 from shared.units import MM_PER_INCH, unit_shown
 
 __all__ = ["Change", "changes", "cone", "crown_profile", "place_of", "profile_chart", "radius_chart", "radius_rows"]
 
-Chart = alt.LayerChart | alt.FacetChart
 Vector = NDArray[np.float64]
 
 
@@ -46,19 +44,13 @@ def crown_profile(inspection: Inspection, fret: FretReading) -> tuple[Vector, Ve
     return s_line[inside] / ppm, depth[inside] / ppm
 
 
-def _chart(rows: Sequence[Mapping[str, float]]) -> alt.Chart:
-    return alt.Chart(alt.Data(values=list(rows)))  # type: ignore[no-untyped-call]
-
-
-def profile_chart(place: Vector, depth: Vector, length: Length) -> Chart:
+def profile_chart(place: Vector, depth: Vector, length: Length) -> Layer:
     """The crown line below its arc; depth is drawn larger than place, and the axes say so."""
     factor, unit = unit_shown(1.0, "mm", length)
     rows = [{"place": float(p) * factor, "depth": float(d) * factor} for p, d in zip(place, depth, strict=True)]
-    y = alt.Y("depth:Q", title=f"below the arc, {unit}", scale=alt.Scale(reverse=True))
-    x = alt.X("place:Q", title=f"along the fret, {unit} (depth is drawn larger)")
-    line = _chart(rows).mark_line(color=ACCENT, strokeWidth=2.5).encode(x, y)
-    arc = _chart([{"depth": 0.0}]).mark_rule(color=QUIET, strokeDash=[6, 4]).encode(y=y)
-    return alt.layer(arc, line, height=240)
+    y = up("depth", f"below the arc, {unit}", down=True)
+    x = across("place", f"along the fret, {unit} (depth is drawn larger)", by_number=False)
+    return chart(rows, (level(0.0, y), curve(x, y)))
 
 
 def radius_rows(inspections: Iterable[Inspection]) -> list[tuple[int, Measured]]:
@@ -77,7 +69,7 @@ def place_of(number: int) -> float:
     return float(fret_position(1.0, number))
 
 
-def radius_chart(rows: Sequence[tuple[int, Measured]], length: Length) -> Chart:
+def radius_chart(rows: Sequence[tuple[int, Measured]], length: Length) -> Layer:
     """Radius by fret with value ± U."""
     factor, unit = unit_shown(MM_PER_INCH, "mm", length)  # radii are longer than an inch
     data = [
@@ -85,13 +77,9 @@ def radius_chart(rows: Sequence[tuple[int, Measured]], length: Length) -> Chart:
          "high": (q.value + q.expanded) * factor}
         for n, q in rows
     ]  # fmt: skip
-    base = _chart(data).encode(x=alt.X("fret:O", title="fret", axis=alt.Axis(labelAngle=0)))
-    scale = alt.Scale(zero=False)
-    bars = base.mark_rule(color=QUIET, strokeWidth=2).encode(
-        y=alt.Y("low:Q", title=f"radius ± U, {unit}", scale=scale), y2="high:Q"
-    )
-    dots = base.mark_point(color=ACCENT, filled=True, size=90).encode(y=alt.Y("radius:Q", scale=scale))
-    return alt.layer(bars, dots, height=240)
+    x = across("fret", "fret")
+    bar = bars(x, up("low", f"radius ± U, {unit}", from_zero=False), "high")
+    return chart(data, (bar, dots(x, up("radius", from_zero=False))))
 
 
 @dataclass(frozen=True, slots=True)

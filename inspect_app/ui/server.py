@@ -23,13 +23,13 @@ from inspect_app import services
 from inspect_app.jobs.names import PREVIEWS
 from inspect_app.services import workers
 from inspect_app.services.known_things import held_path
-from inspect_app.ui.gate import PasscodeGate
+from inspect_app.ui.gate import PasscodeGate, Passes
 from inspect_app.ui.look import THEME
 from inspect_app.ui.origin import OwnPagesOnly
 from inspect_app.ui.photo_files import routes
 from shared.errors import OptionError
 
-__all__ = ["Settings", "settings", "use", "store", "build_app", "config", "lan_address", "MIN_PASSCODE"]
+__all__ = ["Settings", "settings", "use", "store", "build_app", "config", "lan_address", "passes", "MIN_PASSCODE"]
 
 HERE = Path(__file__).parent
 _LOG = logging.getLogger(__name__)
@@ -84,6 +84,12 @@ def store() -> services.Store:
     return services.open_store(_current.data_dir)
 
 
+@lru_cache(maxsize=1)
+def passes() -> Passes:
+    """What lets phones in while this process runs."""
+    return Passes()
+
+
 def build_app(chosen: Settings) -> st.App:
     """The ASGI application: pages, photos, and the gate when the network may reach it."""
     use(chosen)
@@ -95,7 +101,7 @@ def build_app(chosen: Settings) -> st.App:
     middleware = [Middleware(TrustedHostMiddleware, allowed_hosts=hosts)]
     middleware.append(Middleware(OwnPagesOnly))
     if chosen.lan:
-        middleware.append(Middleware(PasscodeGate, passcode=str(chosen.passcode)))
+        middleware.append(Middleware(PasscodeGate, passcode=str(chosen.passcode), passes=passes()))
     return st.App(
         HERE / "app.py",
         routes=routes(
@@ -121,7 +127,6 @@ def _unexpected(error: Exception) -> bool:
 async def _warm(app: st.App) -> AsyncIterator[None]:
     """Import what the first page needs, and start what reads photos, before anyone waits for it."""
     workers.start()
-    import_module("altair")
     import_module("pandas")
     import_module("pyarrow")
     settle()

@@ -17,6 +17,8 @@ from shared.flags import describe
 __all__ = ["Sieve", "ask_sieve", "doubt_text", "film", "left_of", "only_doubt", "sifted", "sure_left"]
 
 WHICH = ("To decide", "Accepted", "Rejected", "All")
+MOST_FILM = 30
+"""Photos in the strip at once: an everyday job's. More pictures than that keep the browser busy at every step."""
 _VERDICT = {"To decide": "open", "Accepted": "accept", "Rejected": "reject"}
 
 
@@ -95,28 +97,38 @@ def _one(label: str, key: str, options: list[str], say: Callable[[str], str], on
 
 
 def film(job: services.JobView, every: Sequence[FeatureView], here: int | None, open_it: Callable[..., None]) -> None:
-    """The job's photos in the order they are gone through, each with what is left on it."""
-    left = Counter(f.photo_id for f in every for _ in f.left[:1])
+    """The job's photos in the order they are gone through, each with what is left on it; of many, those near `here`."""
+    of_photo: dict[int, list[FeatureView]] = {}
+    for f in every:
+        of_photo.setdefault(f.photo_id, []).append(f)
     photos = {p.id: p for p in job.photos}
-    order = [photos[i] for i in dict.fromkeys(f.photo_id for f in every) if i in photos]
+    order = [photos[i] for i in of_photo if i in photos]
+    at = next((i for i, p in enumerate(order) if p.id == here), 0)
+    start = max(0, min(at - MOST_FILM // 2, len(order) - MOST_FILM))
+    stop = start + MOST_FILM
     with st.container(horizontal=True, gap="xsmall", key="film"):
-        for p in order:
+        if start:
+            st.button(f"‹ {start} before", key="film-back", on_click=open_it, args=(every, order[start - 1].id))
+        for p in order[start:stop]:
+            left = sum(1 for f in of_photo[p.id] if f.left)
             st.button(
-                f"![]({_small(p)}) {_frets(every, p.id)} · {left[p.id] or '✓'}",
+                f"![]({_small(p)}) {_frets(of_photo[p.id])} · {left or '✓'}",
                 key=f"film-{p.id}",
                 type="primary" if p.id == here else "secondary",
-                help=f"{plain(p.name)}, {p.visit.label}: {left[p.id]} to decide",
+                help=f"{plain(p.name)}, {p.visit.label}: {left} to decide",
                 on_click=open_it,
                 args=(every, p.id),
             )
+        if order[stop:]:
+            st.button(f"{len(order) - stop} more ›", key="film-on", on_click=open_it, args=(every, order[stop].id))
 
 
 def _small(photo: PhotoView) -> str:
     return f"/photo/{photo.sha256}/small.jpg"
 
 
-def _frets(every: Sequence[FeatureView], photo_id: int) -> str:
-    numbers = sorted({f.key.fret for f in every if f.photo_id == photo_id and f.key.fret is not None})
+def _frets(here: Iterable[FeatureView]) -> str:
+    numbers = sorted({f.key.fret for f in here if f.key.fret is not None})
     if not numbers:
         return "board"
     return f"{numbers[0]}–{numbers[-1]}" if len(numbers) > 1 else str(numbers[0])

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import altair as alt
 import streamlit as st
 
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.neck_shape import NeckShape
 from inspect_app.decide.setup import Held, Setup, Targets
-from inspect_app.ui.look import ACCENT, QUIET
-from inspect_app.ui.profiles import Chart
+from inspect_app.ui.charts import Layer, across, bars, chart, curve, dots, show_chart, up
 from inspect_app.ui.words import Length, shown
 from shared.units import show_plain, unit_shown
 
@@ -49,7 +47,7 @@ def setup_lines(setup: Setup, length: Length, step: float) -> list[str]:
     return out
 
 
-def neck_chart(shape: NeckShape, length: Length) -> Chart:
+def neck_chart(shape: NeckShape, length: Length) -> Layer:
     """The crowns' tops over the chord from the first fret to the one at the body, and the neck's own line."""
     factor, unit = unit_shown(0.0, "mm", length)
     rows = [
@@ -57,12 +55,9 @@ def neck_chart(shape: NeckShape, length: Length) -> Chart:
          "low": factor * (top - shape.over_curve[n].expanded), "high": factor * (top + shape.over_curve[n].expanded)}
         for n, top in sorted(shape.tops.items())
     ]  # fmt: skip
-    base = alt.Chart(alt.InlineData(values=rows)).encode(x=alt.X("fret:O", title="fret", axis=alt.Axis(labelAngle=0)))
-    y = alt.Y("line:Q", title=f"over the chord ± U, {unit}")
-    line = base.mark_line(color=QUIET, strokeDash=[6, 4]).encode(y=y)
-    bars = base.mark_rule(color=QUIET, strokeWidth=2).encode(y=alt.Y("low:Q"), y2="high:Q")
-    dots = base.mark_point(color=ACCENT, filled=True, size=80).encode(y=alt.Y("top:Q"))
-    return alt.layer(line, bars, dots, height=180)
+    x = across("fret", "fret")
+    line = curve(x, up("line", f"over the chord ± U, {unit}"), dashed=True)
+    return chart(rows, (line, bars(x, up("low"), "high"), dots(x, up("top"))), 180)
 
 
 def strings_and_neck(setup: Setup, length: Length, step: float) -> None:
@@ -95,7 +90,7 @@ def strings_and_neck(setup: Setup, length: Length, step: float) -> None:
         st.markdown(line)
     for shape in setup.shapes:
         text = ", ".join(f"fret {n} {show_plain(v, 'mm', length, 2)}" for n, v in sorted(shape.tops.items()))
-        st.altair_chart(neck_chart(shape, length), alt=f"Crowns over the chord, {shape.side} side: {text}")
+        show_chart(neck_chart(shape, length), f"Crowns over the chord, {shape.side} side: {text}")
         st.caption(
             f"Crowns under the {shape.side} string, over the chord from the first fret to fret {shape.body_fret}."
         )

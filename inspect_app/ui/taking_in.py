@@ -21,9 +21,6 @@ def take_in(job: services.JobView, visit: str) -> None:
     """The place to drop photos; each is stored at once, then waits below to be measured."""
     st.header("Add photos")
     names = {TOLD: "Told from each photo"} | {view: name for view, (name, _) in VIEW_TEXT.items()}
-    view = st.segmented_control(
-        "They show", list(names), default=TOLD, required=True, key="view", wrap=True, format_func=names.__getitem__
-    )
     turn = st.session_state.get("drop", 0)
     files = st.file_uploader(
         "Drop photos of any views here, or choose them; on a phone this opens the camera",
@@ -32,17 +29,22 @@ def take_in(job: services.JobView, visit: str) -> None:
         max_upload_size=server.MAX_UPLOAD_MB,
         key=f"photos-{job.id}-{turn}",
     )
+    view = st.segmented_control(
+        "They show", list(names), default=TOLD, required=True, key="view", wrap=True, format_func=names.__getitem__
+    )
     if files:
         st.session_state["photos-said"] = _keep(job.id, [(f.name, f.getvalue()) for f in files], str(view), visit)
         st.session_state["drop"] = turn + 1  # a fresh uploader lets go of the files' memory
         st.rerun()
+    said = st.container()  # there when it is empty too: what stands below keeps its place
     for kind, text in st.session_state.pop("photos-said", ()):
-        (st.error if kind == "error" else st.info)(text)
+        {"error": said.error, "info": said.info}.get(kind, said.caption)(text)
 
 
 def _keep(job_id: int, files: list[tuple[str, bytes]], view: str, visit: str) -> list[tuple[str, str]]:
     """Store every photo that can be stored; what there is to say of the others."""
-    said = []
+    said: list[tuple[str, str]] = []
+    kept: list[str] = []
     bar = st.progress(0.0, "Taking in")
     for i, (name, data) in enumerate(files):
         bar.progress(i / len(files), f"Taking in {plain(name)}, {i + 1} of {len(files)}")
@@ -57,7 +59,12 @@ def _keep(job_id: int, files: list[tuple[str, bytes]], view: str, visit: str) ->
             at_sight(photo)
             if added.already_there:
                 said.append(("info", f"{plain(name)} is the same file as {plain(added.photo.name)}: kept once."))
+            else:
+                kept.append(plain(name))
     bar.empty()
+    if kept:
+        what = f"{kept[0]} is" if len(kept) == 1 else f"{len(kept)} photos are"
+        said.append(("kept", f"{what} with the job now, visit {plain(visit)}."))
     return said
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import tomllib
+from copy import deepcopy
+from functools import cache
 from importlib.resources import files
 from typing import Any
 
@@ -19,4 +21,9 @@ def load_table(name: str) -> dict[str, Any]:
     FileNotFoundError
         If there is no such table.
     """
+    return deepcopy(_read(name))
+
+
+@cache
+def _read(name: str) -> dict[str, Any]:
     return tomllib.loads(files(__name__).joinpath(f"{name}.toml").read_text("utf-8"))

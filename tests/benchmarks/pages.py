@@ -1,7 +1,8 @@
 """How quick the pages are in headless Chromium, on the demo job and the recipes it is measured with:
 python -m tests.benchmarks.pages
 
-Prints, for each kind of handle, the time from letting go to the new authoritative value; from asking for the first
+Prints, for each kind of handle, the time from letting go to the new authoritative value, and until a moved handle's
+value follows it on the screen; from asking for the first
 page to its heading; the longest frame while a 24-megapixel photo is dragged about; the presses and waits of a whole
 job, from a new one to the handover (`whole_job`); and how a job of 300 photos loads and scrolls (`many_photos`). Beside
 each time stands what the server spent of a processor on it: on a machine that is busy with other work, that is what
@@ -42,14 +43,27 @@ FRAMES = """() => new Promise(done => {
   const step = t => { gaps.push(t - last); last = t; gaps.length < 90 ? requestAnimationFrame(step) : done(gaps); };
   requestAnimationFrame(step);
 })"""
-WATCH = """before => { window.__took = new Promise(done => {
-  let t0 = 0;
+LOST_MS = 15_000  # longer than any answer takes; a move that changes no digit is left out
+WATCH = """() => { window.__took = new Promise(done => {
+  const strong = () => [...document.querySelectorAll('strong')].map(h => h.innerText);
+  const values = () => strong().filter(t => t.includes('±')).join();
+  const before = values(); let t0 = 0;
   addEventListener('pointerup', () => { t0 = performance.now(); }, { once: true, capture: true });
   const look = () => {
-    const now = [...document.querySelectorAll('strong')].find(h => h.innerText.includes('±'))?.innerText;
+    const now = values();
     t0 && now && now !== before ? done(performance.now() - t0) : requestAnimationFrame(look);
   };
   look();
+  setTimeout(() => done(null), %d);
+}); }"""
+FOLLOWS = """() => { window.__live = new Promise(done => {
+  const live = [...document.querySelectorAll('*')].map(e => e.shadowRoot?.querySelector('.live')).find(Boolean);
+  const before = live.textContent; let t0 = 0;
+  addEventListener('pointermove', () => { t0 = performance.now(); }, { once: true, capture: true });
+  const there = () => t0 && live.textContent !== before;
+  const look = () => requestAnimationFrame(() => (there() ? done(performance.now() - t0) : look()));
+  look();
+  setTimeout(() => done(null), %d);
 }); }"""
 
 
@@ -67,7 +81,8 @@ class Server:
 
 
 def letting_go(page, server, job, reading):
-    """Milliseconds from a handle's release to the changed value, and of the server's processor; one pair a move."""
+    """Milliseconds from a handle's release to the changed value, of the server's processor, and from its first movement
+    until the value on the photo follows; one row a move."""
     page.goto(f"{server.address}/readings?{urlencode({'job': job, 'photo': reading.photo_id, 'reading': reading.key})}")
     page.locator(".viewer .handle").first.wait_for()
     settled(page)
@@ -76,16 +91,19 @@ def letting_go(page, server, job, reading):
     for k in range(TIMES):
         box = page.locator(".viewer .handle").nth(reading.handle).bounding_box()
         x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-        page.evaluate(WATCH, page.locator("strong", has_text="±").first.inner_text())
+        page.evaluate(WATCH % LOST_MS)
         cpu = server.cpu_ms()
         page.mouse.move(x, y)
         page.mouse.down()
+        page.evaluate(FOLLOWS % LOST_MS)
         step = 9 if k % 2 else -9
         page.mouse.move(x + step * reading.along[0], y + step * reading.along[1], steps=2)
+        follows = page.evaluate("window.__live")
         page.mouse.up()
         took = page.evaluate("window.__took")
         settled(page)
-        taken.append((took, server.cpu_ms() - cpu))
+        if took is not None and follows is not None:
+            taken.append((took, server.cpu_ms() - cpu, follows))
         page.wait_for_timeout(300)
     return taken
 
@@ -150,12 +168,18 @@ def tell_letting_go(page, server, data, job):
     for reading in wanted(store, job):
         taken = letting_go(page, server, job, reading)
         every += taken
-        wall, cpu = (statistics.median(v) for v in zip(*taken, strict=True))
-        worst = max(t for t, _ in taken)
-        print(f"{reading.quantity}: median {wall:.0f} ms, worst {worst:.0f} ms, processor {cpu:.0f} ms", flush=True)
+        print(f"{reading.quantity}: {told(taken)}", flush=True)
     store.close()
-    wall, cpu = (statistics.median(v) for v in zip(*every, strict=True))
-    print(f"handle let go to new value, all kinds: median {wall:.0f} ms, processor {cpu:.0f} ms")
+    print(f"handle let go to new value, all kinds: {told(every)}", flush=True)
+
+
+def told(taken):
+    """The times of some moves, in words."""
+    if not taken:
+        return "no move was answered"
+    wall, cpu, follows = (statistics.median(v) for v in zip(*taken, strict=True))
+    worst = max(t for t, *_ in taken)
+    return f"median {wall:.0f} ms, worst {worst:.0f} ms, processor {cpu:.0f} ms; follows the handle in {follows:.0f} ms"
 
 
 def main():

@@ -27,6 +27,7 @@ QUIET = (
     "--no-sandbox", "--headless", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
     "--disable-sync",
 )  # fmt: skip
+WIDTHS = (1440, 768, 390, 360)  # a laptop, a tablet, two phones
 START_S = 60.0  # a cold start on a loaded machine; a warm one takes 3 s
 ANSWER_MS = 60_000  # as long for a page's answer: a machine may stand still for a while, and no test is of speed
 MOST_SHOWN = 3000  # characters of a page on which a test failed

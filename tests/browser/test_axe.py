@@ -25,7 +25,7 @@ NOT_OURS = ("presentation-role-conflict", 'data-testid="stFileUploaderDropzone"'
 OPENED = {  # what a press opens: the page, the button or the line that is pressed, and what is then there
     "rejecting": ("readings", "[class*=st-key-start-reject] button", "[class*=st-key-reject-1]"),
     "narrowing down": ("readings", ".st-key-sieve .stPopover button", "[data-testid=stPopoverBody]"),
-    "its table": ("readings", ".st-key-table summary", "[data-testid=stDataFrame]"),
+    "its table": ("readings", ".st-key-table summary", ".long"),
     "a photo, full size": ("photos", "[class*=st-key-open-] button", ".viewer"),
 }
 

@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import expect
 
 from inspect_app.services import add_visit, job_view, open_store
-from tests.browser.conftest import keep_picture, settled, window
+from tests.browser.conftest import WIDTHS, keep_picture, settled
 from tests.browser.drawn import board_photo
 from tests.browser.test_whole_job import drop
 
@@ -74,32 +74,30 @@ def test_photos_after_the_work_are_added_to_that_visit(desk, bench):
     assert [p.visit.label for p in photos_of(bench, desk.job)] == ["second look"]
 
 
-@pytest.mark.parametrize("width", [1440, 768, 390, 360])
-def test_a_zoomed_photo_shows_where_it_is_and_a_reload_shows_the_same_piece(chromium, bench, job_id, width):
-    with window(chromium, bench[0], viewport={"width": width, "height": 844}) as page:
-        page.goto(f"{bench[0]}/photos?job={job_id}")
-        drop(page, ("one.jpg", board_photo(1)))
-        page.get_by_role("button", name="Open one.jpg").click()
-        viewer = page.locator(".viewer")
-        viewer.wait_for()
-        settled(page)
-        small = page.locator(".viewer .map")
+def test_a_zoomed_photo_shows_where_it_is_and_a_reload_shows_the_same_piece(desk):
+    desk.goto(f"{desk.address}/photos?job={desk.job}")
+    drop(desk, ("one.jpg", board_photo(1)))
+    desk.get_by_role("button", name="Open one.jpg").click()
+    viewer, small = desk.locator(".viewer"), desk.locator(".viewer .map")
+    viewer.wait_for()
+    settled(desk)
+    for width in WIDTHS:
+        desk.set_viewport_size({"width": width, "height": 844})
+        desk.get_by_role("button", name="Show the whole photo").click()
         expect(small).to_be_hidden()
         for _ in range(3):
-            page.get_by_role("button", name="Zoom in").click()
+            desk.get_by_role("button", name="Zoom in").click()
         expect(small).to_be_visible()
         box = small.bounding_box()
-        page.mouse.click(box["x"] + 0.25 * box["width"], box["y"] + 0.25 * box["height"])
-        page.wait_for_url(re.compile(r"[?&]at="))
-        page.wait_for_timeout(500)  # the address is written when the photo has come to rest
-        _, x, y, across = re.search(r"at=(\w+)\.(\d+)\.(\d+)\.(\d+)", page.url).groups()
+        desk.mouse.click(box["x"] + 0.25 * box["width"], box["y"] + 0.25 * box["height"])
+        desk.wait_for_url(re.compile(r"[?&]at="))
+        desk.wait_for_timeout(500)  # the address is written when the photo has come to rest
+        _, x, y, across = re.search(r"at=(\w+)\.(\d+)\.(\d+)\.(\d+)", desk.url).groups()
         assert (int(x), int(y)) == pytest.approx((0.25 * 1600, 0.25 * 1100), abs=30)
-        page.reload()
+        desk.reload()
         viewer.wait_for()
-        settled(page)
-        page.wait_for_timeout(500)
-        assert re.search(r"at=\w+\.(\d+)\.(\d+)\.(\d+)", page.url).groups() == (x, y, across)
-        keep_picture(page, f"photo-zoomed-{width}")
-        page.get_by_role("button", name="Show the whole photo").click()
-        expect(small).to_be_hidden()
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        settled(desk)
+        desk.wait_for_timeout(500)
+        assert re.search(r"at=\w+\.(\d+)\.(\d+)\.(\d+)", desk.url).groups() == (x, y, across)
+        keep_picture(desk, f"photo-zoomed-{width}")
+        assert desk.evaluate("document.documentElement.scrollWidth") <= width

@@ -1,4 +1,4 @@
-"""Printing a page from the browser: nothing of the wear map is cut off the paper."""
+"""Printing a page from the browser: nothing of the wear map or of a long table is cut off the paper."""
 
 import pytest
 
@@ -19,4 +19,9 @@ def test_the_wear_map_fits_on_a4(chromium, demo):
         assert page.locator(".heat thead th").count() > 20
         assert box["x"] >= 0
         assert box["x"] + box["width"] <= A4_PX
+        tables = page.locator(".long")
+        assert max(t.locator("tr").count() for t in tables.all()) > 12
+        for each in tables.all():
+            assert each.evaluate("e => e.scrollHeight - e.clientHeight") <= 2
+            assert each.evaluate("e => e.querySelector('table').getBoundingClientRect().right") <= A4_PX
         keep_picture(page, "print-wear-map-a4")

@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import expect
 
 from inspect_app.services import features, open_store
-from tests.browser.conftest import keep_picture, new_job, settled, window
+from tests.browser.conftest import WIDTHS, keep_picture, settled
 from tests.browser.test_whole_job import measured_job, open_reading
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -65,22 +65,21 @@ def test_letters_decide_ctrl_z_takes_back_and_a_reload_shows_the_same_feature(de
     expect(title(desk)).to_have_text(second)
 
 
-@pytest.mark.parametrize("width", [360, 390, 768])
-def test_on_a_phone_photo_and_buttons_are_in_sight_and_a_swipe_scrolls_past_the_photo(chromium, bench, width):
-    with window(chromium, bench[0], viewport={"width": width, "height": 800}, has_touch=True, is_mobile=True) as page:
-        page.address, page.job = bench[0], new_job(bench[1])
-        measured_job(page)
-        open_reading(page)
-        viewer, accept = page.locator(".viewer"), page.locator(".st-key-accept button")
+def test_on_a_phone_photo_and_buttons_are_in_sight_and_a_swipe_scrolls_past_the_photo(phone):
+    measured_job(phone)
+    for width in [w for w in WIDTHS if w < 1000]:
+        phone.set_viewport_size({"width": width, "height": 800})
+        open_reading(phone)
+        viewer, accept = phone.locator(".viewer"), phone.locator(".st-key-accept button")
         viewer.evaluate("e => e.scrollIntoView({block: 'start'})")
         seen, button = viewer.bounding_box(), accept.bounding_box()
         assert seen["y"] >= -1
         assert seen["y"] + seen["height"] <= button["y"] or button["x"] >= seen["x"] + seen["width"]
         assert button["y"] + button["height"] <= 800
-        keep_picture(page, f"review-{width}")
-        tabs = [a.bounding_box()["y"] for a in page.locator(".st-key-steps a").all()]
+        keep_picture(phone, f"review-{width}")
+        tabs = [a.bounding_box()["y"] for a in phone.locator(".st-key-steps a").all()]
         assert max(tabs) - min(tabs) < 10
-        page.locator("[data-testid=stMain]").evaluate("e => e.scrollTo(0, 0)")
-        before, seen = page.locator("h1").bounding_box()["y"], viewer.bounding_box()
-        swipe_up(page, seen["x"] + 20, (seen["y"] + min(740, seen["y"] + seen["height"])) / 2, 150)
-        assert page.locator("h1").bounding_box()["y"] < before - 60
+        phone.locator("[data-testid=stMain]").evaluate("e => e.scrollTo(0, 0)")
+        before, seen = phone.locator("h1").bounding_box()["y"], viewer.bounding_box()
+        swipe_up(phone, seen["x"] + 20, (seen["y"] + min(740, seen["y"] + seen["height"])) / 2, 150)
+        assert phone.locator("h1").bounding_box()["y"] < before - 60

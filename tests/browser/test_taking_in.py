@@ -8,7 +8,7 @@ from playwright.sync_api import expect
 
 from inspect_app.services import InstrumentDetails, JobDetails, create_job, job_view, open_store
 from sample_images import SCENARIO, photos
-from tests.browser.conftest import keep_picture, settled, window
+from tests.browser.conftest import WIDTHS, keep_picture, settled, window
 from tests.browser.test_whole_job import drop
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -45,11 +45,10 @@ def dropped(page, address, job):
     settled(page)
 
 
-@pytest.mark.parametrize("width", [1440, 768, 390, 360])
-def test_views_are_told_and_the_first_fret_proposed_beside_its_picture(chromium, demo, width):
+def test_views_are_told_and_the_first_fret_proposed_beside_its_picture(chromium, demo):
     address, _, data = demo
     job = new_job(data)
-    with window(chromium, address, viewport={"width": width, "height": 844}) as page:
+    with window(chromium, address) as page:
         dropped(page, address, job)
         found = photos_of(data, job)
         assert {name: p.view for name, p in found.items()} == {
@@ -59,11 +58,13 @@ def test_views_are_told_and_the_first_fret_proposed_beside_its_picture(chromium,
         assert page.locator(f".st-key-first-{plan.id} input").input_value() == "6"
         expect(page.get_by_text("Proposed from the spacing: frets 6 to 11.")).to_be_visible()
         numbered = page.get_by_role("img", name="intake-plan-6.jpg, frets numbered 6 to 11")
-        numbered.scroll_into_view_if_needed()
-        assert numbered.bounding_box()["width"] > 200
-        keep_picture(page, f"taking-in-{width}")
         assert page.locator(f".st-key-first-{along.id} input").input_value() == ""  # never guessed
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        for width in WIDTHS:
+            page.set_viewport_size({"width": width, "height": 844})
+            numbered.scroll_into_view_if_needed()
+            assert numbered.bounding_box()["width"] > 200
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+            keep_picture(page, f"taking-in-{width}")
         pills = page.locator(f".st-key-shows-{along.id}-elevation")
         pills.get_by_text("Across the neck").click()
         page.locator(f".st-key-shows-{along.id}-side").wait_for()

@@ -100,7 +100,7 @@ head(job, "after_work.py")
 st.title("After work")
 if not any(v.label == AFTER for v in job.visits):
     st.info("No photos were taken after the work yet. Add them as visit “after”: the same views as at intake.")
-    step_link("photos.py", "**Add photos ›**", job.id, visit=AFTER)
+    step_link("photos.py", "Add photos", job.id, visit=AFTER)
     st.stop()
 try:
     checks(job)

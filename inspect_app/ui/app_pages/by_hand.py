@@ -14,6 +14,7 @@ from inspect_app.ui.asking import choose_scale
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.lengths import length_number
 from inspect_app.ui.scenes import photo_of
+from inspect_app.ui.shots import VIEW_TEXT
 from inspect_app.ui.viewer import Moved, Placing, Point, Scene, Shape, show
 from inspect_app.ui.words import plain, shown
 from shared.errors import InspectError
@@ -117,7 +118,7 @@ def photo_choice(job: services.JobView) -> PhotoView:
     """The photo to measure on: as chosen, or as in the address."""
     ids = [p.id for p in job.photos]
     asked = st.query_params.get("photo", "")
-    names = {p.id: f"{p.name} ({p.note or p.view}, {p.visit.label})" for p in job.photos}
+    names = {p.id: f"{p.name} ({p.note or VIEW_TEXT[p.view][0]}, {p.visit.label})" for p in job.photos}
     first = ids.index(int(asked)) if asked.isdigit() and int(asked) in ids else 0
     chosen = st.selectbox("Photo", ids, first, names.__getitem__, key="hand-photo")
     return next(p for p in job.photos if p.id == chosen)

@@ -36,7 +36,7 @@ not_decided(job)
 views = estimates(server.store(), job.id)
 if not views:
     st.info("There is no estimate yet. Choose an option first, then draft it.")
-    step_link("options.py", "**Open the options ›**", job.id)
+    step_link("options.py", "Open the options", job.id)
 drafted = bool(views) and views[0].status == "draft"
 told(drafted)
 if drafted:

@@ -90,7 +90,7 @@ def one(job: services.JobView, photo: PhotoView) -> None:
             st.markdown(plain(photo.note) or "No note.")
             for m in services.hand_measures(server.store(), photo.id):
                 st.markdown(f"{plain(m.note) or m.kind.capitalize()}: **{shown(m.result, length_unit())}**")
-            step_link("by_hand.py", "Measure on it ›", job.id, photo=str(photo.id))
+            step_link("by_hand.py", "Measure on it", job.id, photo=str(photo.id))
             with st.expander("Change"):
                 change(photo)
                 if st.button("Take it out of the job", key=f"out-{photo.id}"):

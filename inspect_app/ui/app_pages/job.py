@@ -38,7 +38,7 @@ def standing(job: services.JobView) -> None:
     with st.container(key="standing", border=True):
         st.markdown(f"## {job.stage.value.capitalize()}")
         st.markdown(f"{TURN.get(job.stage.waits_for, '')}{job.stage.next_step}")
-        step_link(file, f"**{label} ›**", job.id)
+        step_link(file, f"**{label}**", job.id)
         offered = [WORKED_OUT, *services.BY_HAND]
         key = f"stands-{job.id}"
         st.session_state[key] = job.standing.stage or WORKED_OUT

@@ -74,7 +74,7 @@ query = st.text_input(
     on_change=first_page,
     placeholder="Customer, instrument, #number, or a date such as 2026-11",
 )
-with st.container(horizontal=True, vertical_alignment="bottom"):
+with st.container(horizontal=True):
     show = st.segmented_control(
         "Show", list(SHOW), default="all", required=True, key="jobs-show", on_change=first_page, wrap=True,
         format_func=lambda s: SHOW[s][0], bind="query-params",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import altair as alt
 import streamlit as st
 
 from inspect_app import services
@@ -21,12 +20,12 @@ from inspect_app.services.deciding import (
 from inspect_app.services.estimating import draft
 from inspect_app.services.papers import bench_paper
 from inspect_app.ui import server
-from inspect_app.ui.bench import head, length_unit, not_decided, page, say, saying, step_link, the_job
+from inspect_app.ui.bench import choose_visit, head, length_unit, not_decided, page, say, saying, step_link, the_job
+from inspect_app.ui.charts import across, bars, chart, dots, level, show_chart, up
 from inspect_app.ui.fret_history import instrument_limits, work_done
-from inspect_app.ui.look import ACCENT, QUIET
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.strings_and_neck import strings_and_neck
-from inspect_app.ui.words import chance, crown_size, in_unit, label_of, plain, shown
+from inspect_app.ui.words import chance, crown_size, in_unit, plain, shown
 from shared.errors import InspectError
 from shared.units import show_plain, unit_shown
 
@@ -35,15 +34,6 @@ RULE = (
     "A limit counts as kept or broken only when that is at least 95 % probable (decision rule of ISO 14253-1, "
     "probabilities after JCGM 106); otherwise the photos cannot tell."
 )
-
-
-def visit_of(job: services.JobView) -> str:
-    """The visit to decide by: the only one, or the one chosen."""
-    labels = [v.label for v in job.visits]
-    if len(labels) == 1:
-        return labels[0]
-    key, said = "options-visit", label_of
-    return str(st.segmented_control("Readings of", labels, default=labels[0], required=True, key=key, format_func=said))
 
 
 def recommended(decision: Decision) -> None:
@@ -76,7 +66,10 @@ def show_option(decision: Decision, option: Option) -> None:
     price = plain(format_money(option.price, prices.currency, prices.minor_digits, prices.locale))
     here = option.kind == decision.kind
     title = f"{'● ' if here else ''}{str(option.kind).capitalize()} · {price} · {SIGNS[option.verdict]}"
-    with st.expander(title, expanded=here):
+    shut = st.expander(title, expanded=here, on_change="rerun", key=f"option-{option.kind}")
+    if not shut.open:  # the chart and the table of each would be drawn unseen
+        return
+    with shut:
         st.markdown("\n".join(f"- {plain(line)}" for line in [*facts(option), cost_line(option, decision)]))
         st.markdown("\n".join(f"- {plain(check_line(c))}" for c in option.checks))
         if option.height_left:
@@ -123,19 +116,15 @@ def heights(option: Option, decision: Decision) -> None:
         {"fret": n, "low": factor * (s.value - 2 * s.u), "left": factor * s.value, "high": factor * (s.value + 2 * s.u)}
         for n, s in option.height_left
     ]
-    base = alt.Chart(alt.InlineData(values=rows)).encode(x=alt.X("fret:O", title="Fret", axis=alt.Axis(labelAngle=0)))
-    y = alt.Y("left:Q", title=f"Left, {unit} (bar: U)", scale=alt.Scale(zero=False))
-    bars = base.mark_rule(color=QUIET, strokeWidth=3).encode(y=alt.Y("low:Q", title=""), y2="high:Q")
-    dots = base.mark_point(color=ACCENT, filled=True, size=70).encode(y=y)
-    at = alt.InlineData(values=[{"limit": factor * limit}])
-    line = alt.Chart(at).mark_rule(color=QUIET, strokeDash=[6, 4]).encode(y="limit:Q")
-    st.altair_chart(
-        bars + dots + line,
-        width="stretch",
-        height=240,
-        key=f"heights-{option.kind}",
-        alt=f"Crown height left by fret, limit {show_plain(limit, 'mm', length_unit())}",
+    x, y = across("fret", "Fret"), up("left", from_zero=False)
+    layers = (
+        bars(x, up("low", f"Left, {unit} (bar: U)", from_zero=False), "high"),
+        dots(x, y),
+        level(factor * limit, y),
     )
+    limit_text = show_plain(limit, "mm", length_unit())
+    alt = f"Crown height left by fret, limit {limit_text}"
+    show_chart(chart(rows, layers), alt, key=f"heights-{option.kind}")
 
 
 def trade_off(option: Option, decision: Decision) -> None:
@@ -176,7 +165,7 @@ def choose(job: services.JobView, decision: Decision) -> None:
         at = ids.index(was["wire_id"]) if was["wire_id"] in ids else 0
         wire = st.selectbox("Wire for new frets", ids, index=at, format_func=names.__getitem__)
         bevel = st.number_input(
-            "Bevel of the fret ends, degrees from upright", 0.0, 60.0, was["bevel_deg"], 1.0,
+            "Bevel of the fret ends, degrees from upright", 0.0, 60.0, was["bevel_deg"], 1.0, format="%g",
             help="30 is usual, some prefer 35, about 20 where ends are then rounded (common practice, no source).",
         )  # fmt: skip
         choice = st.selectbox(
@@ -223,7 +212,7 @@ def own_terms(job: services.JobView, decision: Decision) -> None:
 def onward(job: services.JobView, decision: Decision, visit: str) -> None:
     """Draft the estimate, print the bench sheet."""
     if decision.kind is None:
-        step_link("photos.py", "**Add photos ›**", job.id)
+        step_link("photos.py", "Add photos", job.id)
         return
     left, right = st.columns(2)
     if left.button("Draft the estimate", type="primary", width="stretch"):
@@ -244,12 +233,13 @@ job = the_job()
 head(job, "options.py")
 st.title("Options")
 not_decided(job)
-visit = visit_of(job)
+visits = [v.label for v in job.visits]
+visit = choose_visit(f"options-visit-{job.id}", visits) if len(visits) > 1 else visits[0]
 try:
     decision = decide(server.store(), job.id, visit)
 except InspectError as error:
     say(error)
-    step_link("job.py", "**Open the job ›**", job.id)
+    step_link("job.py", "Open the job", job.id)
     st.stop()
 main, side = st.columns([3, 2], gap="large")
 with main:
@@ -267,7 +257,7 @@ with side:
     work_done(job, visit)
     if decision.wear.crown_height is None:
         st.info(
-            "The crown height is not known. Read it with a calliper, add a section photo of a pulled fret, or write it "
+            "The crown height is not known. Read it with a calliper, photograph a pulled fret end-on, or write it "
             "on the job's page."
         )
     else:

@@ -9,7 +9,7 @@ from inspect_app.services import PhotoView
 from inspect_app.services.agreed import agreement_of
 from inspect_app.ui import server
 from inspect_app.ui.asking import ask_form
-from inspect_app.ui.bench import head, saying, step_link, the_job
+from inspect_app.ui.bench import choose_visit, head, saying, step_link, the_job
 from inspect_app.ui.howto import HOW, drawing
 from inspect_app.ui.looking import full_size, looked_at, small_picture
 from inspect_app.ui.measuring_bar import in_queue, measure_all, queue_bar, with_queue
@@ -18,7 +18,7 @@ from inspect_app.ui.printed_scales import not_measured_yet
 from inspect_app.ui.shots import VIEW_TEXT, advice, covered, ranges, wanted
 from inspect_app.ui.taking_in import forget_sight, take_in
 from inspect_app.ui.waiting import ask_at_once
-from inspect_app.ui.words import label_of, plain
+from inspect_app.ui.words import plain
 
 AT_ONCE = 12
 """Waiting photos on the page at once: each is decoded to look for its scale, and a roll of fret ends is twelve."""
@@ -41,18 +41,8 @@ def shot_list(job: services.JobView, visit: str) -> None:
 
 
 def visits_of(job: services.JobView) -> list[str]:
-    """The job's visits, and the one after the work, which it will have."""
+    """The job's visits, and the one after the work, which it will have: new photos belong there once it is agreed."""
     return list(dict.fromkeys((*(v.label for v in job.visits), services.AFTER)))
-
-
-def choose_visit(job: services.JobView) -> str:
-    """The visit new photos belong to: as the address says, else after the work once the work is agreed."""
-    labels = visits_of(job)
-    asked = st.query_params.get("visit")
-    first = asked if asked in labels else services.AFTER if agreement_of(server.store(), job.id) else labels[0]
-    label = st.pills("Visit", labels, default=first, required=True, key=f"visit-{job.id}", format_func=label_of)
-    st.query_params["visit"] = str(label)
-    return str(label)
 
 
 def to_measure(job: services.JobView, queue: tuple[services.Queued, ...]) -> None:
@@ -74,8 +64,7 @@ def to_measure(job: services.JobView, queue: tuple[services.Queued, ...]) -> Non
                     ask = ask_at_once(job, photo)
                     if ask is not None:
                         asks.append((photo, ask))
-            with st.expander(CHANGE):
-                change(job, photo)
+            change(job, photo)
     unsaid = len(waiting) - len(asks)
     if unsaid:
         wait = "waits" if unsaid == 1 else "wait"
@@ -104,9 +93,8 @@ def measured(job: services.JobView, photo: PhotoView) -> None:
                 )
                 st.markdown(plain(advice(answer)))
                 if answer.frets:
-                    step_link("readings.py", "Its readings ›", job.id, photo=str(photo.id))
-        with st.expander(CHANGE):
-            change(job, photo)
+                    step_link("readings.py", "Its readings", job.id, photo=str(photo.id))
+        change(job, photo)
 
 
 def measured_list(job: services.JobView, done: list[PhotoView]) -> None:
@@ -126,7 +114,14 @@ def _show(key: str, most: int) -> None:
 
 
 def change(job: services.JobView, photo: PhotoView) -> None:
-    """Move the photo to another visit or view, ask again, or hide it."""
+    """Move the photo to another visit or view, ask again, or hide it: a form that is made when it is wanted."""
+    shut = st.expander(CHANGE, on_change="rerun", key=f"change-{photo.id}")
+    if shut.open:
+        with shut:
+            _change(job, photo)
+
+
+def _change(job: services.JobView, photo: PhotoView) -> None:
     left, right = st.columns(2)
     views, visits = [v for v in VIEW_TEXT if v != "finding"], visits_of(job)
     view = left.selectbox(
@@ -172,7 +167,9 @@ if open_now is not None:
     full_size(open_now, shown)
 left, right = st.columns([3, 2], gap="large")
 with left:
-    visit = choose_visit(job)
+    visit = choose_visit(
+        f"visit-{job.id}", visits_of(job), services.AFTER if agreement_of(server.store(), job.id) else None
+    )
     take_in(job, visit)
     queue_bar(job.id, queue)
     with saying():
@@ -184,4 +181,4 @@ with left:
     taken_out(job)
 with right:
     shot_list(job, visit)
-    phone_corner(job)
+    phone_corner(job, visit)

@@ -10,6 +10,7 @@ from inspect_app.services import FeatureView, ReadingView
 from inspect_app.ui import server
 from inspect_app.ui.adding import Addition, additions
 from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job
+from inspect_app.ui.charts import long_table
 from inspect_app.ui.looking import legend
 from inspect_app.ui.reviewing import (
     Chosen,
@@ -28,6 +29,7 @@ from inspect_app.ui.reviewing import (
     undo_last,
 )
 from inspect_app.ui.scenes import marking_scene, reading_scene
+from inspect_app.ui.shots import VIEW_TEXT
 from inspect_app.ui.sifting import Sieve, ask_sieve, doubt_text, film, left_of, only_doubt, sifted, sure_left
 from inspect_app.ui.viewer import show
 from inspect_app.ui.words import Length, name_of, plain, shown
@@ -268,17 +270,16 @@ def table(shown_now: Cards, length: Length) -> None:
     if not every.open:
         return
     with every:
-        st.dataframe(
+        long_table(
             {
                 "Reading": [name_of(r.reading) for r in rows],
                 "Value ± U": [shown(r.reading.value, length) for r in rows],
                 "State": [SIGN[r.verdict] for r in rows],
                 "Doubts": [" ".join(map(doubt_text, services.doubts_of(r))) for r in rows],
-                "Photo": [r.view for r in rows],
+                "Photo": [VIEW_TEXT[r.view][0] for r in rows],
                 "Visit": [r.visit.label for r in rows],
             },
-            hide_index=True,
-            alt="Readings with value, uncertainty, state and doubts",
+            "Readings with value, uncertainty, state and doubts",
         )
 
 
@@ -286,7 +287,10 @@ def not_read(job: services.JobView) -> None:
     """What the photos could not say, and why."""
     missing = [(p, n) for p in job.photos if p.inspection for n in p.inspection.answer.not_measured]
     if missing:
-        with st.expander(f"What could not be measured ({len(missing)})"):
+        shut = st.expander(f"What could not be measured ({len(missing)})", on_change="rerun", key="not-read")
+        if not shut.open:
+            return
+        with shut:
             st.caption(
                 "What you can see yourself can be marked: choose a reading of that photo, then “Add what was missed”."
             )

@@ -11,9 +11,10 @@ from inspect_app.decide.wear import WearMap
 from inspect_app.decide.wear_scale import LEGEND
 from inspect_app.services.deciding import board_of_visit, inspections_of, rates, setup_of_visit, terms, wear_of
 from inspect_app.ui import server
-from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
+from inspect_app.ui.bench import choose_visit, head, length_unit, say, step_link, the_job
 from inspect_app.ui.board_map import board_map
 from inspect_app.ui.by_gauge import by_gauge
+from inspect_app.ui.charts import long_table, show_chart
 from inspect_app.ui.heat import SHOWS, Show, cells, heat_table, ramp
 from inspect_app.ui.profiles import changes, cone, crown_profile, place_of, profile_chart, radius_chart, radius_rows
 from inspect_app.ui.strings_and_neck import strings_and_neck
@@ -72,7 +73,7 @@ def lines(job: services.JobView, visit: str) -> None:
             place, depth = profiles[fret]
             deepest = show_plain(float(depth.max()), "mm", length, 2)
             alt = f"Crown line of fret {fret} below its unworn arc, deepest {deepest} as seen"
-            st.altair_chart(profile_chart(place, depth, length), alt=alt)
+            show_chart(profile_chart(place, depth, length), alt)
             st.caption("As the camera saw it; the depth readings also allow for the angle of the view.")
         else:
             st.info("No photo along the neck yet: take one, and a fret's crown line appears here.")
@@ -83,7 +84,7 @@ def lines(job: services.JobView, visit: str) -> None:
             st.info("No photo along the neck yet: each gives the board's radius at its fret.")
             return
         text = ", ".join(f"fret {n} {shown(q, length)}" for n, q in radii)
-        st.altair_chart(radius_chart(radii, length), alt=f"Board radius by fret: {text}")
+        show_chart(radius_chart(radii, length), f"Board radius by fret: {text}")
         st.caption(_cone_text(radii))
 
 
@@ -104,7 +105,7 @@ def both_views(wear: WearMap) -> None:
     st.header("Read in both views")
     length = length_unit()
     rows = [(n, s, dict(s.by_view), s.depth) for n, s in spots if s.depth is not None]
-    st.dataframe(
+    long_table(
         {
             "Fret": [n for n, *_ in rows],
             "String": [str(s.string or "between") for _, s, *_ in rows],
@@ -115,8 +116,7 @@ def both_views(wear: WearMap) -> None:
             "Together": [shown(depth, length) for *_, depth in rows],
             "Agree within U": ["no" if "DISAGREES" in depth.flags else "yes" for *_, depth in rows],
         },
-        hide_index=True,
-        alt="Depth of the same divots in two views",
+        "Depth of the same divots in two views",
     )
 
 
@@ -135,7 +135,7 @@ def compare(job: services.JobView, visit: str, wear: WearMap) -> None:
         st.info("No fret was read at both visits. Photograph the same frets again to compare.")
         return
     length = length_unit()
-    st.dataframe(
+    long_table(
         {
             "Fret": [r.fret for r in rows],
             "String": [r.string for r in rows],
@@ -144,8 +144,7 @@ def compare(job: services.JobView, visit: str, wear: WearMap) -> None:
             "Change": [signed(r.change, length) for r in rows],
             "Larger than U": ["yes" if r.told else "no" for r in rows],
         },
-        hide_index=True,
-        alt="Depth at two visits and its change",
+        "Depth at two visits and its change",
     )
     wearing(job, earlier, later)
 
@@ -170,23 +169,23 @@ job = the_job()
 head(job, "wear_map.py")
 st.title("Wear map")
 labels = [v.label for v in job.visits]
-chosen = st.pills("Visit", labels, default=labels[0], required=True, key="map-visit", format_func=label_of)
+chosen = choose_visit(f"map-visit-{job.id}", labels)
 try:
-    wear_map = wear_of(server.store(), job.id, str(chosen))
+    wear_map = wear_of(server.store(), job.id, chosen)
 except InspectError as error:
     say(error)
     step_link("job.py", "Write it down", job.id)
     st.stop()
-setup = setup_of_visit(server.store(), job.id, str(chosen))
+setup = setup_of_visit(server.store(), job.id, chosen)
 step = terms(server.store(), job.id).limits["level_step"].value
 if not (wear_map.read or any(f.spots for f in wear_map.frets)):
     st.info("Nothing read at this visit yet. Add photos from above first, then along the neck where flats are wide.")
     step_link("photos.py", "Go to the photos", job.id)
 else:
-    the_map(job, str(chosen), wear_map)
+    the_map(job, chosen, wear_map)
     both_views(wear_map)
-    lines(job, str(chosen))
-    compare(job, str(chosen), wear_map)
-board_map(board_of_visit(server.store(), job.id, str(chosen)), wear_map)
+    lines(job, chosen)
+    compare(job, chosen, wear_map)
+board_map(board_of_visit(server.store(), job.id, chosen), wear_map)
 strings_and_neck(setup, length_unit(), step)
-by_gauge(job, str(chosen))
+by_gauge(job, chosen)

@@ -1,6 +1,6 @@
 // Drawing: the photo where the view puts it, a sharper piece of it where someone looks closely, and the lines over both.
 import * as g from "./geom.js";
-import { crop } from "./loupe.js";
+import { sharper, showPiece } from "./loupe.js";
 import { drawSecond, sharpenSecond } from "./second.js";
 import { drawMap, toAddress } from "./whereabouts.js";
 
@@ -13,7 +13,7 @@ export function draw(me) {
   me.frame = requestAnimationFrame(() => {
     me.frame = 0;
     place(me, me.img, [0, 0, me.data.photo.w, me.data.photo.h]);
-    if (me.tileBox) place(me, me.tile, me.tileBox);
+    if (showPiece(me.first)) place(me, me.first.tile, me.first.box);
     drawSecond(me);
     drawMap(me);
     paths(me);
@@ -48,7 +48,8 @@ function paths(me) {
     for (const p of s.parts) p.setAttribute("d", d);
     if (s.text && s.spec.pts.length) {
       const [x, y] = g.toScreen(me.view, s.spec.at ?? s.spec.pts[0]);
-      s.text.style.display = x < 0 || x > me.size[0] ? "none" : "";
+      const away = s.spec.tone === "scale" && (y < 0 || y > me.size[1]); // others stay at the edge: a long fret's number
+      s.text.style.display = away || x < 0 || x > me.size[0] ? "none" : "";
       s.text.setAttribute("x", Math.min(me.size[0] - 40, Math.max(40, x)));
       s.text.setAttribute("y", Math.min(me.size[1] - 12, Math.max(20, y - 10)));
     }
@@ -72,24 +73,12 @@ function placedPath(me) {
 
 function sharpen(me) {
   const { photo } = me.data;
-  if (me.held || me.view.s * me.img.naturalWidth / photo.w === 0) return;
-  if (me.view.s * devicePixelRatio <= (1.15 * me.img.naturalWidth) / photo.w) {
-    me.tile.style.visibility = "hidden";
-    me.tileBox = null;
-    sharpenSecond(me, null);
-    return;
+  if (me.held || me.view.s * me.img.naturalWidth === 0) return;
+  let box = null;
+  if (me.view.s * devicePixelRatio > (1.15 * me.img.naturalWidth) / photo.w) {
+    const a = g.toPhoto(me.view, [0, 0]), b = g.toPhoto(me.view, me.size);
+    box = [Math.max(0, Math.floor(a[0])), Math.max(0, Math.floor(a[1])), Math.min(photo.w, Math.ceil(b[0])), Math.min(photo.h, Math.ceil(b[1]))];
   }
-  const a = g.toPhoto(me.view, [0, 0]), b = g.toPhoto(me.view, me.size);
-  const box = [Math.max(0, Math.floor(a[0])), Math.max(0, Math.floor(a[1])), Math.min(photo.w, Math.ceil(b[0])), Math.min(photo.h, Math.ceil(b[1]))];
-  if (box[2] - box[0] < 8 || box[3] - box[1] < 8) return;
-  sharpenSecond(me, box);
-  const src = crop(photo, box);
-  if (me.tile.getAttribute("src") === src) return;
-  me.tile.style.visibility = "hidden";
-  me.tileBox = box;
-  me.tile.onload = () => {
-    place(me, me.tile, box);
-    me.tile.style.visibility = "visible";
-  };
-  me.tile.src = src;
+  if (sharper(me.first, photo, box)) place(me, me.first.tile, box);
+  sharpenSecond(me, me.first.box);
 }

@@ -1,10 +1,34 @@
-// The loupe: the place of a handle, enlarged from a piece of the full photo that is fetched once for the neighbourhood.
+// Pieces of the full photo, fetched where someone looks closely. The loupe: the place of a handle, enlarged from a piece of the full photo that is fetched once for the neighbourhood.
 import * as g from "./geom.js";
 
 export const LOUPE = 148; // px across
 const LOUPE_ZOOM = 4;
 
 export const crop = (photo, b) => `${photo.crop}?x=${b[0]}&y=${b[1]}&w=${b[2] - b[0]}&h=${b[3] - b[1]}`;
+
+// A layer is a photo's preview, a sharper piece of it over that, and which piece: {img, tile, box}.
+// Takes up a photo; true if it is another than before.
+export function takePhoto(layer, photo) {
+  if (layer.img.getAttribute("src") === photo.preview) return false;
+  layer.box = null;
+  layer.tile.removeAttribute("src");
+  layer.img.src = photo.preview;
+  return true;
+}
+
+// Fetches the piece of a photo in a box of its pixels; none where there is no box, or one too small to be of use.
+export function sharper(layer, photo, b) {
+  layer.box = b && Math.min(b[2] - b[0], b[3] - b[1]) >= 8 ? b : null;
+  if (layer.box && layer.tile.getAttribute("src") !== crop(photo, b)) layer.tile.src = crop(photo, b);
+  return showPiece(layer);
+}
+
+// Shows the piece once it has come; whether it has.
+export function showPiece({ tile, box }) {
+  const there = Boolean(box && tile.complete && tile.naturalWidth);
+  tile.style.visibility = there ? "visible" : "hidden";
+  return there;
+}
 
 export function magnify(me, id) {
   const [x, y] = me.pts[id];

@@ -1,6 +1,6 @@
 // A second photo that lies on the first: seen to the right of a line, which the slider moves; zoom and place are one.
 import * as g from "./geom.js";
-import { crop } from "./loupe.js";
+import { sharper, showPiece, takePhoto } from "./loupe.js";
 
 export function second(me, el) {
   const layer = el("div", "second");
@@ -22,11 +22,7 @@ export function takeSecond(me) {
   if (!data) return;
   s.names.forEach((e, i) => { e.textContent = data.names[i]; });
   s.slider.setAttribute("aria-label", `Line between ${data.names[0].toLowerCase()} and ${data.names[1].toLowerCase()}`);
-  if (s.img.getAttribute("src") !== data.photo.preview) {
-    s.box = null;
-    s.tile.removeAttribute("src");
-    s.img.src = data.photo.preview;
-  }
+  takePhoto(s, data.photo);
   part(me);
 }
 
@@ -40,8 +36,7 @@ export function drawSecond(me) {
   const data = me.data?.second, { img, tile, box } = me.second;
   if (!data || !me.view) return;
   lay(me, img, [0, 0, data.photo.w, data.photo.h]);
-  tile.style.visibility = box && tile.naturalWidth ? "visible" : "hidden";
-  if (box) lay(me, tile, box);
+  if (showPiece(me.second)) lay(me, tile, box);
 }
 
 // The picture of a piece of the second photo, where the homography and the view put it.
@@ -59,11 +54,6 @@ export function sharpenSecond(me, b) {
   const at = b && [[b[0], b[1]], [b[2], b[1]], [b[2], b[3]], [b[0], b[3]]].map((p) => g.toPlane(data.back, p));
   const edge = (k, pick, most) => Math.min(most, Math.max(0, Math.round(pick(...at.map((p) => p[k])))));
   const box = at && [edge(0, Math.min, data.photo.w), edge(1, Math.min, data.photo.h), edge(0, Math.max, data.photo.w), edge(1, Math.max, data.photo.h)];
-  if (!box || box[2] - box[0] < 8 || box[3] - box[1] < 8) me.second.box = null;
-  else if (me.second.tile.getAttribute("src") !== crop(data.photo, box)) {
-    me.second.tile.style.visibility = "hidden";
-    me.second.box = box;
-    me.second.tile.src = crop(data.photo, box);
-  }
+  sharper(me.second, data.photo, box);
   drawSecond(me);
 }

@@ -3,7 +3,7 @@
 // handle moves is marked with "about" and replaced as soon as the service has answered.
 import * as g from "./geom.js";
 import { draw, drawn } from "./drawing.js";
-import { LOUPE, magnify } from "./loupe.js";
+import { LOUPE, magnify, takePhoto } from "./loupe.js";
 import { second, takeSecond } from "./second.js";
 import { fromAddress, smallMap } from "./whereabouts.js";
 
@@ -40,13 +40,15 @@ function build(root) {
   loupe.width = loupe.height = LOUPE;
   const bar = el("div", "bar", box);
   const me = {
-    box, stage, img, tile, svg, live, loupe, bar, data: null, send: null, view: null, size: [0, 0], pts: {}, placed: [],
+    box, stage, img, first: { img, tile, box: null }, svg, live, loupe, bar, data: null, send: null, view: null, size: [0, 0], pts: {}, placed: [],
     rev: 0, held: null, stirred: new Set(), waiting: null, pointers: new Map(), piece: null, timers: {}, focusKey: null, shown: "", gone: new AbortController(),
   };
   button(me, "+", "Zoom in", () => zoom(me, 1.5));
   button(me, "−", "Zoom out", () => zoom(me, 1 / 1.5));
   button(me, "Whole", "Show the whole photo", () => look(me, whole(me)));
   me.toReading = button(me, "Reading", "Show the reading", () => look(me, me.data.focus));
+  img.onload = () => { img.style.visibility = "visible"; draw(me); };
+  tile.onload = () => draw(me);
   second(me, el);
   smallMap(me, el, ([x, y]) => move(me, { s: me.view.s, x: me.size[0] / 2 - me.view.s * x, y: me.size[1] / 2 - me.view.s * y }));
   listen(me);
@@ -91,8 +93,9 @@ function resized(me) {
   if (!r.width || !me.data) return;
   const first = !me.size[0];
   const mid = first ? null : g.toPhoto(me.view, [me.size[0] / 2, me.size[1] / 2]);
+  const all = !first && me.view.s < 1.01 * g.fit(me.size, whole(me)).s; // a phone that is turned shows it whole again
   me.size = [r.width, r.height];
-  if (first) look(me, opening(me));
+  if (first || all) look(me, first ? opening(me) : whole(me));
   else move(me, { s: me.view.s, x: me.size[0] / 2 - me.view.s * mid[0], y: me.size[1] / 2 - me.view.s * mid[1] });
 }
 
@@ -372,13 +375,9 @@ function take(me, data) {
   me.toReading.setAttribute("aria-label", `Show the ${data.focusName.toLowerCase()}`);
   takeSecond(me);
   me.box.style.setProperty("--shape", `${data.photo.w} / ${data.photo.h}`);
-  if (me.img.getAttribute("src") !== data.photo.preview) {
-    me.piece = me.tileBox = null;
-    me.tile.style.visibility = "hidden";
-    me.img.onload = () => { me.img.style.visibility = "visible"; draw(me); };
+  if (takePhoto(me.first, data.photo)) {
     me.img.style.visibility = "hidden";
-    me.img.src = data.photo.preview;
-    me.view = null;
+    me.piece = me.view = null;
   }
   scene(me);
   if (!me.size[0]) return;

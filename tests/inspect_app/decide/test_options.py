@@ -103,7 +103,7 @@ def test_limit_inside_the_uncertainty_is_cannot_tell_and_says_what_would_settle_
 def test_nothing_measured_recommends_nothing():
     said = decide(board([None] * 6))[1]
     assert said.kind is None
-    assert "plan photos" in said.settle
+    assert "from above" in said.settle
 
 
 def test_unknown_height_can_not_promise_that_levelling_leaves_enough():
@@ -111,7 +111,7 @@ def test_unknown_height_can_not_promise_that_levelling_leaves_enough():
     assert options[Kind.LEVEL].verdict == Verdict.CANNOT_TELL
     assert options[Kind.LEVEL].height_left == ()
     assert said.kind is None
-    assert "section photo" in said.settle
+    assert "end-on" in said.settle
 
 
 def test_one_fret_not_read_is_named():

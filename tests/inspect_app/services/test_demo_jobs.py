@@ -4,7 +4,7 @@ import pytest
 
 from inspect_app.decide.limits import Verdict
 from inspect_app.demo import load_demo, load_finished
-from inspect_app.services import Stage, find_jobs, job_view, left_to_decide, open_store
+from inspect_app.services import Stage, find_jobs, hand_measures, job_view, left_to_decide, open_store
 from inspect_app.services.estimating import estimates
 from inspect_app.services.papers import proof_of
 
@@ -26,6 +26,11 @@ def test_the_finished_job_is_agreed_proved_and_handed_over(store):
     assert len(checks) > 10
     assert {c.what: c.verdict for c in checks if c.verdict is not Verdict.WITHIN} == {}
     assert left_to_decide(store, job).features == 1
+    noted = [p for p in job_view(store, job).photos if p.view == "finding"]
+    assert [bool(p.note and p.category) for p in noted] == [True]
+    (apart,) = [m.result for p in job_view(store, job).photos for m in hand_measures(store, p.id)]
+    scale = job_view(store, job).details.instrument.scale_length
+    assert abs(apart.value - scale * (2 ** (-1 / 12) - 2 ** (-2 / 12))) < apart.expanded  # the equal-tempered rule
     assert load_finished(store) == job
     assert find_jobs(store).total == 2
 

@@ -38,14 +38,16 @@ def worn_job(store, monkeypatch):
     return made
 
 
-def open_page(file, job=None, looked_at=None, frets=None, **params):
+def open_page(file, job=None, looked_at=None, frets=None, changing=None, **params):
     """A page, of a job where one is given; the photo `looked_at` was looked at before, by this window, which saw
-    `frets`."""
+    `frets`; the form of the photo `changing` is open."""
     at = AppTest.from_file(APP, default_timeout=60)
     if job is not None:
         at.query_params["job"] = at.session_state["job"] = str(job)
     if looked_at is not None:
         at.session_state[f"sight-{looked_at}"], at.session_state[f"frets-{looked_at}"] = "", frets
+    if changing is not None:
+        at.session_state[f"change-{changing}"] = True
     for name, value in params.items():
         at.query_params[name] = value
     at.run()

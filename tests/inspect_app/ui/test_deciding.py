@@ -152,7 +152,7 @@ def test_heights_typed_after_the_work_are_held_against_the_forecast(store, job, 
 def test_options_of_the_visit_after_the_work_get_an_answer(store, job, monkeypatch):
     put_elevation(store, monkeypatch, job, 2, [0.0] * 6, visit="after")
     at = open_page("options.py", job)
-    at.segmented_control(key="options-visit").set_value("after").run()
+    at.button_group(key=f"options-visit-{job}").set_value("after").run()
     assert not at.exception, at.exception
     assert "Nothing can be recommended yet" in words(at)
     assert "calliper" in words(at)

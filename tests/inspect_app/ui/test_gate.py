@@ -1,12 +1,16 @@
 """The gate before the pages on a network: nothing without the passcode, tries counted, no way to another host."""
 
+import time
+from urllib.parse import unquote
+
 import anyio
 import pytest
+from itsdangerous import TimestampSigner
 from starlette.applications import Starlette
 from starlette.responses import PlainTextResponse
 from starlette.routing import Route, WebSocketRoute
 
-from inspect_app.ui.gate import MAX_TRIES, TRY_WINDOW_S, PasscodeGate, Tries, local_path
+from inspect_app.ui.gate import MAX_TRIES, SCAN_S, TRY_WINDOW_S, PasscodeGate, Passes, Tries, local_path
 from inspect_app.ui.server import Settings, config
 from shared.errors import OptionError
 from tests.inspect_app.ui.asgi import Client
@@ -75,6 +79,25 @@ def test_the_right_passcode_lets_in_and_keeps_the_way(client):
 def test_a_forged_pass_is_no_pass(client):
     client.cookies.set("bench_pass", "in.forged.signature")
     assert client.get("/").status_code == 401
+
+
+def test_a_scanned_code_lets_in_until_it_runs_out_and_is_no_pass_itself(monkeypatch):
+    passes = Passes()
+    gate = PasscodeGate(Starlette(routes=[Route("/{path:path}", hello)]), CODE, passes=passes)
+    way = passes.to_scan("/photos?job=3&visit=after")
+    code = way.partition("scanned=")[2]
+    cheat, client = Client(gate), Client(gate)
+    cheat.cookies.set("bench_pass", unquote(code))
+    assert cheat.get("/").status_code == 401
+    answer = client.get(way)
+    assert (answer.status_code, answer.headers["location"]) == (303, "/photos?job=3&visit=after")
+    assert client.get("/").text == "inside"
+    late = int(time.time()) + SCAN_S + 1
+    monkeypatch.setattr(TimestampSigner, "get_timestamp", lambda _: late)
+    refused = Client(gate).get(way)
+    assert refused.status_code == 401
+    assert "has run out" in refused.text
+    assert client.get("/").text == "inside"
 
 
 def test_wrong_tries_are_limited_and_the_limit_passes(client, clock):

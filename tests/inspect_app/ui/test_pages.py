@@ -256,7 +256,7 @@ def submit(at, label):
 
 def test_a_coin_without_its_diameter_is_asked_for(job, measured, fake_measuring):
     asked = len(fake_measuring)
-    at = open_page("photos.py", job)
+    at = open_page("photos.py", job, changing=measured.id)
     at.selectbox(key=f"ask-{measured.id}-scale").set_value("coin")
     at.run()
     submit(at, "Measure it again")

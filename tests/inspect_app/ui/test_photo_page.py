@@ -52,7 +52,7 @@ def test_a_close_up_is_asked_which_end_it_shows(store, job, fake_measuring):
 @pytest.mark.parametrize("view", ["elevation", "end"])
 def test_the_fret_in_focus_is_never_guessed(store, job, measured, fake_measuring, view):
     photo = add_photo(store, job, noise_jpeg(3), "b.jpg", view).photo
-    at = open_page("photos.py", job, looked_at=photo.id)
+    at = open_page("photos.py", job, looked_at=photo.id, changing=photo.id)
     assert at.number_input(key=f"first-{photo.id}").value is None
     assert at.button(key="measure-all").disabled
     assert "never guessed" in words(at)
@@ -72,7 +72,7 @@ def test_photos_after_the_work_start_at_the_nut_again(store, job, measured):
 
 
 def test_a_photo_is_moved_to_another_visit_and_view(store, job, measured):
-    at = open_page("photos.py", job)
+    at = open_page("photos.py", job, changing=measured.id)
     at.selectbox(key=f"visit-of-{measured.id}").set_value("after")
     at.run()
     moved = job_view(store, job).photos[0]
@@ -82,7 +82,7 @@ def test_a_photo_is_moved_to_another_visit_and_view(store, job, measured):
 
 def test_a_photo_with_another_scale_is_measured_by_it_at_once(store, job, fake_measuring):
     photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
-    at = open_page("photos.py", job, looked_at=photo.id)
+    at = open_page("photos.py", job, looked_at=photo.id, changing=photo.id)
     at.selectbox(key=f"ask-{photo.id}-scale").set_value("rule")
     at.run()
     submit(at, "Measure it")
@@ -92,7 +92,7 @@ def test_a_photo_with_another_scale_is_measured_by_it_at_once(store, job, fake_m
 @pytest.mark.slow
 def test_a_wrong_photo_can_be_taken_out_before_it_is_measured(store, job):
     photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
-    press(open_page("photos.py", job), f"out-{photo.id}")
+    press(open_page("photos.py", job, changing=photo.id), f"out-{photo.id}")
     assert job_view(store, job).photos == ()
     assert [p.id for p in job_view(store, job).removed] == [photo.id]
 
@@ -104,7 +104,7 @@ def test_a_photo_sent_from_a_phone_is_looked_at_when_the_page_first_shows_it(sto
 
 @pytest.mark.slow
 def test_a_known_length_marked_on_the_photo_is_its_scale(job, measured, fake_measuring):
-    at = open_page("photos.py", job)
+    at = open_page("photos.py", job, changing=measured.id)
     at.selectbox(key=f"ask-{measured.id}-scale").set_value("span")
     at.run()
     submit(at, "Measure it again")
