@@ -26,6 +26,7 @@ from inspect_app.measure.backdrop.end_outline import (
     End,
     crown_line_end,
     detect_end_outlines,
+    place_rim,
 )
 from inspect_app.measure.backdrop.fret import SHARPEST_PX, DetectedFret
 from inspect_app.measure.backdrop.pose import TURN_U, BoardPose
@@ -66,6 +67,8 @@ STRAIGHT_PX = 0.1
 WORST_U_DEG = 3.75
 """Standard uncertainty beyond which an angle is not stated: with U = 7.5, 20 and 35 degrees, the ends of what the trade
 cuts (common practice, no source), can no longer be told apart."""
+CLOSE_PX = 1.5
+"""How far from a fitted rim its edge is placed again: an everyday blur's flank (no source)."""
 LEAST_ANGLE, MOST_ANGLE = 0.0, math.radians(60.0)
 """Bevels that there are: an end is never undercut, and one filed flatter leaves the outer strings no fret (common
 practice, no source)."""
@@ -248,6 +251,8 @@ def _line(
     for _ in range(10):
         if use.sum() < LEAST_POINTS or vote[use].sum() < 0.5 * vote.sum() or np.ptp(h[use]) < LEAST_RISE_MM / 2.0:
             return None
+        if np.mean(use[(h >= h[use].min()) & (h <= h[use].max())]) < 0.5:
+            return None
         weighted = design * (weight * use)[:, None]
         lever = np.linalg.solve(weighted.T @ design + prior, weighted.T)
         at = lever @ y
@@ -353,8 +358,18 @@ def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | Non
         if bevel is None:
             return None  # what is left is nearer the middle: scratches and glints on the metal
         if is_an_end(bevel, fret, end):
-            return placed
+            return _placed_again(photo, placed, bevel, fret, end, across)
     return None
+
+
+def _placed_again(photo: Photo, edge: EdgePath, bevel: Bevel, fret: DetectedFret, end: End, across: Array) -> EdgePath:
+    """An end's outline looked for close to the rim fitted to it: where specks lie nearer its first guess, it followed
+    those."""
+    rim = rim_px(bevel, fret, end, np.arange(*bevel.rise, fret.mm_per_px))
+    again = place_rim(photo, rim[::-1] if end == "bass" else rim, CLOSE_PX)
+    again = gradient_corrected(again, across, max(fret.lens_px, SHARPEST_PX))
+    fit = fit_bevel(again, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)
+    return again if fit is not None and is_an_end(fit, fret, end) and fit.far == bevel.far else edge
 
 
 def is_an_end(bevel: Bevel, fret: DetectedFret, end: End) -> bool:
@@ -398,12 +413,16 @@ def measure_end(edge: EdgePath | None, fret: DetectedFret, end: End, u_roll: flo
 
 def _drawn(bevel: Bevel, fret: DetectedFret, end: End) -> tuple[tuple[float, float], ...]:
     """The fitted line from the board to the crown's top, on the rim that makes the outline."""
-    h = np.linspace(0.0, fret.crown.height, 12)
+    px = rim_px(bevel, fret, end, np.linspace(0.0, fret.crown.height, 12))
+    return tuple((float(a), float(b)) for a, b in px)
+
+
+def rim_px(bevel: Bevel, fret: DetectedFret, end: End, h: Array) -> Array:
+    """Where the rim that makes the outline is seen at heights above the board (N,), mm; px, (N, 2)."""
     y = bevel.foot + INWARD[end] * h * math.tan(bevel.angle)
     z = fret.line.circle.z(y) - fret.crown.height + h
     half = fret.crown.half_width(h)
-    px = fret.pose.to_px(np.column_stack([half if bevel.far else -half, y, z]))
-    return tuple((float(a), float(b)) for a, b in px)
+    return fret.pose.to_px(np.column_stack([half if bevel.far else -half, y, z]))
 
 
 def foot_of(fret: DetectedFret, end: EndReading | None) -> tuple[float, float]:

@@ -112,7 +112,8 @@ def place_edge(photo: Photo, px: Array, polarity: Array | None = None, within: f
     at = offsets[k] + step * np.clip(0.5 * (c - a) / bend, -1.0, 1.0)
     noise = _slope_noise(rows[:, : len(offsets) // 4], FINE_PX / step, pool)
     u = step * noise / bend
-    return EdgePath.plain(px + normal * at[:, None], np.clip(u, 0.02, half_px), b / noise, float(pool))
+    strength = np.where((b >= a) & (b >= c), b / noise, 0.0)  # still rising where the look ends: an edge farther off
+    return EdgePath.plain(px + normal * at[:, None], np.clip(u, 0.02, half_px), strength, float(pool))
 
 
 def gradient_corrected(edge: EdgePath, across: Array, blur_px: float) -> EdgePath:
