@@ -25,8 +25,12 @@ from inspect_app.measure.backdrop.end_outline import (
     LEAST_RISE_MM,
     End,
     crown_line_end,
+    FACE_UNSEEN,
+    CLOSE_PX,
+    EndOutline,
     detect_end_outlines,
     place_rim,
+    rim_shows,
 )
 from inspect_app.measure.backdrop.fret import SHARPEST_PX, DetectedFret
 from inspect_app.measure.backdrop.pose import TURN_U, BoardPose
@@ -60,15 +64,14 @@ FAINTEST = 5.0
 STEP_U_PX = 1.0
 """Standard uncertainty of how far aside a part lies where the light steps the other way: brighter metal blooms
 outwards, or is seen to the cut face's near rim only, dark metal to the far one."""
-FACE_UNSEEN = 0.1
-"""Share of ends whose cut face, turned to the camera, can't be told from the card behind it (no source)."""
-STRAIGHT_PX = 0.1
-"""Straightness of a rim under which one is not told from another by it: what edges are placed to."""
+FAR_RIM_SHOWS, NEAR_RIM_SHOWS = 0.9, 0.02
+"""Probability that an outline is the near rim where an edge runs beyond it, on the card, as the far rim would; and where
+one runs within it as the near rim would: lines of light run along the wire, so either is chance in one of ten."""
 WORST_U_DEG = 3.75
 """Standard uncertainty beyond which an angle is not stated: with U = 7.5, 20 and 35 degrees, the ends of what the trade
 cuts (common practice, no source), can no longer be told apart."""
-CLOSE_PX = 1.5
-"""How far from a fitted rim its edge is placed again: an everyday blur's flank (no source)."""
+APART_PX = 2.0 * CLOSE_PX
+"""Distance of both rims from which the one is not taken for the other."""
 LEAST_ANGLE, MOST_ANGLE = 0.0, math.radians(60.0)
 """Bevels that there are: an end is never undercut, and one filed flatter leaves the outer strings no fret (common
 practice, no source)."""
@@ -172,19 +175,21 @@ def _near_rim_probability(
     """Probability that the outline followed is the near rim though the cut face is in sight: the face has the card's
     tone then.
 
-    `FACE_UNSEEN`, times the likelihood ratio of how straight the clear points lie on either rim. Points in doubt, and a
-    part where the light steps the other way, do not bear on that."""
+    What shows of the other rim, or `FACE_UNSEEN`, times the likelihood ratio of how straight the clear points lie on either rim: light
+    that changes along it bends an edge as a whole, so its points do not each count. Points in doubt, and a part where
+    the light steps the other way, do not bear on that."""
+    prior = edge.near_rim if isinstance(edge, EndOutline) else FACE_UNSEEN
     clear = edge.u_shared_px < definition_px
     if not clear.any():
-        return FACE_UNSEEN
+        return prior
     clear &= edge.part == np.bincount(edge.part[clear]).argmax()
     far, near = (_line(y[clear], h[clear], edge.only(clear), mm_per_px, definition_px) for y, h in rims)
     if far is None or near is None:
-        return FACE_UNSEEN
-    sigma = max(min(far.rms, near.rms), STRAIGHT_PX * mm_per_px)
+        return prior
     points = min(far.used.sum(), near.used.sum()) / edge.noise_correlation
-    log_likelihood_ratio = 0.5 * points * (far.rms**2 - near.rms**2) / sigma**2
-    odds = FACE_UNSEEN / (1.0 - FACE_UNSEEN) * math.exp(float(np.clip(log_likelihood_ratio, -700.0, 700.0)))
+    bend = (definition_px * mm_per_px) ** 2 + min(far.rms, near.rms) ** 2 / points
+    log_likelihood_ratio = 0.5 * (far.rms**2 - near.rms**2) / bend
+    odds = prior / (1.0 - prior) * math.exp(float(np.clip(log_likelihood_ratio, -700.0, 700.0)))
     return odds / (1.0 + odds)
 
 
@@ -368,8 +373,27 @@ def _placed_again(photo: Photo, edge: EdgePath, bevel: Bevel, fret: DetectedFret
     rim = rim_px(bevel, fret, end, np.arange(*bevel.rise, fret.mm_per_px))
     again = place_rim(photo, rim[::-1] if end == "bass" else rim, CLOSE_PX)
     again = gradient_corrected(again, across, max(fret.lens_px, SHARPEST_PX))
+    again = EndOutline(**vars(again), near_rim=_near_rim_shown(photo, again, fret, end))
     fit = fit_bevel(again, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)
-    return again if fit is not None and is_an_end(fit, fret, end) and fit.far == bevel.far else edge
+    return again if fit is not None and is_an_end(fit, fret, end) else edge
+
+
+def _near_rim_shown(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End) -> float:
+    """Probability that an outline is its cut face's near rim, by whether the other rim shows where it would be then."""
+    for side, shown in ((-1.0, FAR_RIM_SHOWS), (1.0, NEAR_RIM_SHOWS)):
+        on_rim = _on_rim(edge, fret.pose, fret.line.circle, fret.crown, side)
+        line = _line(*on_rim, edge, fret.mm_per_px, RIM_DEFINITION_PX)
+        if line is None:
+            continue
+        angle = math.atan(INWARD[end] * line.slope)
+        own = Bevel(angle, line.foot, 0.0, 0.0, 0.0, line.rise, side > 0.0)
+        h = np.arange(*line.rise, fret.mm_per_px)
+        at, other = (rim_px(b, fret, end, h) for b in (own, replace(own, far=not own.far)))
+        along = (at[-1] - at[0]) / np.linalg.norm(at[-1] - at[0])
+        apart = np.abs((other - at) @ np.array([-along[1], along[0]]))
+        if np.median(apart) > APART_PX and rim_shows(photo, other[::-1] if end == "bass" else other):
+            return shown
+    return FACE_UNSEEN
 
 
 def is_an_end(bevel: Bevel, fret: DetectedFret, end: End) -> bool:

@@ -36,7 +36,11 @@ __all__ = [
     "End",
     "INWARD",
     "detect_end_outlines",
+    "CLOSE_PX",
+    "FACE_UNSEEN",
+    "EndOutline",
     "place_rim",
+    "rim_shows",
     "crown_line_end",
     "crown_line_evidence",
     "CORNER_MM",
@@ -84,6 +88,10 @@ CANDIDATES = 4
 """Rims tried, the best first: the fret's own, its cut face's other rim, the wood's end, a speck."""
 APART_SHARE = 0.15
 """Least distance of two such rims at half their height, relative to it: an eighth of a millimetre."""
+FACE_UNSEEN = 0.1
+"""Share of ends whose cut face, turned to the camera, can't be told from the card behind it (no source)."""
+CLOSE_PX = 1.5
+"""How far from a fitted rim its edge is looked for again: an everyday blur's flank (no source)."""
 NEAR_PX = 3.0
 """How far from the rim found the edge is placed: a degree either way over the height of a crown."""
 BURNT = 0.95
@@ -96,6 +104,19 @@ as a whole is another matter, see `bevel.STEP_U_PX`."""
 REACH_PX = 3.0
 """How far burnt-out metal, or the corner of a bright part, spoils its neighbourhood: three standard deviations of a
 sharp photo's blur."""
+
+
+@dataclass(frozen=True)
+class EndOutline(EdgePath):
+    """An end's outline, with the probability that it is the near rim though the cut face is in sight."""
+
+    near_rim: float = FACE_UNSEEN
+
+
+def rim_shows(photo: Photo, px: Array) -> bool:
+    """Whether an edge runs along a rim's picture, points (N, 2): looked for in all of it together."""
+    edge = place_edge(photo, px, within=CLOSE_PX, pool=max(5, len(px) // 2))
+    return bool(np.median(edge.strength) > FLOOR)
 
 
 def detect_end_outlines(
