@@ -70,7 +70,7 @@ strings no fret (common practice, no source)."""
 STRETCH = 16
 """Columns of a rim that are pooled: a quarter of an everyday crown's height, over which its light goes one way."""
 MOST_OUTSIDE = 0.5
-"""Certain edges a column outside a rim from which it is no outline but a line on the metal: the wood's own end, or
+"""Share of a rim that shows farther out, from which it is no outline but a line on the metal: the wood's own end, or
 grime, shows outside it over the lower third at most."""
 BESIDE_ROWS, OWN_GAP_ROWS = 41, 12
 """Rows of card beside a rim that its noise is taken from, and between them and the rim: most of a millimetre, and what
@@ -273,16 +273,31 @@ def _best_rims(seen: _Seen, inward: Array, corner: Array) -> list[Array]:
     here = maximum_filter1d(seen.certain, 3, axis=0)
     above = np.vstack([np.zeros((OWN_ROWS, here.shape[1])), np.cumsum(seen.certain, axis=0)[:-OWN_ROWS]])
     rows, columns = here.shape
-    score, shown, outside = (np.full((len(inward), rows), v) for v in (-math.inf, 0.0, math.inf))
+    score, shown, whole = (np.full((len(inward), rows), v) for v in (-math.inf, 0.0, 0.0))
     for k, rim in enumerate(np.round(inward).astype(int)):
         foot = np.arange(max(0, -int(rim.min())), min(rows, max(0, rows - int(rim.max()))))
         at = (foot[:, None] + rim, np.arange(columns))
         on_rim = np.maximum(here[at], _certain_together(seen.slope, foot, rim))
+        whole[k, foot] = on_rim.mean(axis=1)
         top = np.clip(np.round(foot + corner[k]).astype(int), 0, rows - 1)
-        outside[k, foot] = np.minimum(above[at], 1.0).mean(axis=1)
+        outside = np.minimum(above[at], 1.0).mean(axis=1)
         shown[k, foot] = np.mean(on_rim > 0.0, axis=1)
-        score[k, foot] = on_rim.sum(axis=1) - ABOVE * columns * outside[k, foot] + seen.ends[top]
-    return _best_apart(score, (shown >= LEAST_ON_RIM) & (outside <= MOST_OUTSIDE), inward)
+        score[k, foot] = on_rim.sum(axis=1) - ABOVE * columns * outside + seen.ends[top]
+    return _best_apart(score, (shown >= LEAST_ON_RIM) & (_farther_out(whole, inward) <= MOST_OUTSIDE), inward)
+
+
+def _farther_out(whole: Array, inward: Array) -> Array:
+    """How much the clearest rim of those farther out at half their height shows, for each rim and foot; like `whole`.
+
+    Specks on the card, however many, make no rim."""
+    columns = inward.shape[1]
+    middle = np.round(np.arange(whole.shape[1]) + inward[:, [columns // 2]]).astype(int)
+    middle = np.clip(middle, 0, whole.shape[1] - 1)
+    clearest = np.zeros(whole.shape[1])
+    np.maximum.at(clearest, middle, whole)
+    apart = math.ceil(APART_SHARE * columns) + OWN_ROWS
+    clearest = np.concatenate([np.zeros(apart), np.maximum.accumulate(clearest)])
+    return np.asarray(clearest[middle])
 
 
 def _best_apart(score: Array, eligible: Mask, inward: Array) -> list[Array]:
