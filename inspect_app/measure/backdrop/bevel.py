@@ -64,6 +64,8 @@ FAINTEST = 5.0
 STEP_U_PX = 1.0
 """Standard uncertainty of how far aside a part lies where the light steps the other way: brighter metal blooms
 outwards, or is seen to the cut face's near rim only, dark metal to the far one."""
+BEND_SHARE = 0.5
+"""How much of an edge's definition may bend a rim, most of it tilting it (no source)."""
 FAR_RIM_SHOWS, NEAR_RIM_SHOWS = 0.9, 0.02
 """Probability that an outline is the near rim where an edge runs beyond it, on the card, as the far rim would; and where
 one runs within it as the near rim would: lines of light run along the wire, so either is chance in one of ten."""
@@ -151,18 +153,15 @@ def fit_bevel(
     far, near = found[0], found[-1]  # where most points agree on one rim alone, it is the one seen
     d = pose.rays(edge.px).mean(axis=0)
     far_outside, near_outside = (_far_is_outside(inward * f.slope, inward, d) for f in (far, near))
-    half_difference = u_rim_choice = 0.0
-    if far_outside and near_outside:
-        hidden = _near_rim_probability(rims, edge, mm_per_px, definition_px)
-        fit = near if hidden > 0.5 else far
-        u_rim_choice = math.sqrt(min(hidden, 1.0 - hidden)) * abs(near.slope - far.slope)
-    elif far_outside == near_outside:
-        fit = near
-    else:  # seen almost along the face: the rims coincide, and the fits differ by what that leaves open
-        fit, half_difference = far, (far.slope - near.slope) / 2.0
-    angle = math.atan(inward * (fit.slope - half_difference))
-    u = math.hypot(fit.u_noise, half_difference, u_rim_choice) * math.cos(angle) ** 2
-    foot = fit.foot if half_difference == 0.0 else (far.foot + near.foot) / 2.0
+    if far_outside != near_outside:
+        is_near = 0.5  # seen almost along the face: the rims coincide, and the fits differ by what that leaves open
+    else:
+        is_near = _near_rim_probability(rims, edge, mm_per_px, definition_px) if far_outside else 1.0
+    fit = near if is_near > 0.5 else far
+    u_rim_choice = math.sqrt(is_near * (1.0 - is_near)) * abs(near.slope - far.slope)
+    angle = math.atan(inward * (far.slope + is_near * (near.slope - far.slope)))
+    u = math.hypot(fit.u_noise, u_rim_choice) * math.cos(angle) ** 2
+    foot = far.foot + is_near * (near.foot - far.foot)
     low, high = fit.rise
     far_seen = fit is far and bool(far_outside or near_outside)
     u_definition = fit.u_definition * math.cos(angle) ** 2
@@ -187,7 +186,7 @@ def _near_rim_probability(
     if far is None or near is None:
         return prior
     points = min(far.used.sum(), near.used.sum()) / edge.noise_correlation
-    bend = (definition_px * mm_per_px) ** 2 + min(far.rms, near.rms) ** 2 / points
+    bend = (BEND_SHARE * definition_px * mm_per_px) ** 2 + min(far.rms, near.rms) ** 2 / points
     log_likelihood_ratio = 0.5 * (far.rms**2 - near.rms**2) / bend
     odds = prior / (1.0 - prior) * math.exp(float(np.clip(log_likelihood_ratio, -700.0, 700.0)))
     return odds / (1.0 + odds)

@@ -19,7 +19,7 @@ from calib.edges import row_offsets, sample_across
 from calib.photo import Photo
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.crown_line import FINEST_MM, CrownLine
-from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge
+from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge, with_grain
 from inspect_app.measure.backdrop.outline import (
     ABOVE,
     FLOOR,
@@ -178,7 +178,7 @@ def place_rim(photo: Photo, px: Array, within: float) -> EdgePath:
     if len(edge.px) < 3:
         return edge
     burnt, brighter, turning = _lights(photo, edge)
-    edge = replace(edge, u_shared_px=np.where(burnt, BLOOM_U_PX, 0.0), part=brighter.astype(np.intp))
+    edge = replace(with_grain(photo, px, edge), u_shared_px=np.where(burnt, BLOOM_U_PX, 0.0), part=brighter.astype(np.intp))
     return edge.only((edge.strength > FLOOR) & ~turning)
 
 
@@ -250,10 +250,11 @@ def _certain_together(slope: Array, foot: NDArray[np.intp], rim: NDArray[np.intp
     columns = slope.shape[1]
     starts = np.arange(0, max(columns - STRETCH // 2, 1), STRETCH)
     lengths = np.diff(np.append(starts, columns))
-    means = np.add.reduceat(slope[foot[:, None] + rim, np.arange(columns)], starts, axis=1) / lengths
-    usual = np.sqrt(uniform_filter1d(means**2, BESIDE_ROWS, axis=0))
+    steep = np.abs(np.add.reduceat(slope[foot[:, None] + rim, np.arange(columns)], starts, axis=1) / lengths)
+    peak = np.where(steep >= maximum_filter1d(steep, 3, axis=0), steep, 0.0)
+    usual = np.sqrt(uniform_filter1d(steep**2, BESIDE_ROWS, axis=0))
     beside = np.clip(np.arange(len(foot)) - OWN_GAP_ROWS - BESIDE_ROWS // 2, BESIDE_ROWS // 2, len(foot) - 1)
-    sure = certainty(np.abs(means) / np.maximum(usual[beside], 1.0 / np.sqrt(lengths)))
+    sure = certainty(peak / np.maximum(usual[beside], 1.0 / np.sqrt(lengths)))
     return np.asarray(np.repeat(sure, lengths, axis=1))
 
 
@@ -287,17 +288,17 @@ def _best_rims(seen: _Seen, inward: Array, corner: Array) -> list[Array]:
 
 
 def _farther_out(whole: Array, inward: Array) -> Array:
-    """How much the clearest rim of those farther out at half their height shows, for each rim and foot; like `whole`.
+    """How much the clearest rim of those farther out at both its ends shows, for each rim and foot; like `whole`.
 
     Specks on the card, however many, make no rim."""
-    columns = inward.shape[1]
-    middle = np.round(np.arange(whole.shape[1]) + inward[:, [columns // 2]]).astype(int)
-    middle = np.clip(middle, 0, whole.shape[1] - 1)
-    clearest = np.zeros(whole.shape[1])
-    np.maximum.at(clearest, middle, whole)
-    apart = math.ceil(APART_SHARE * columns) + OWN_ROWS
-    clearest = np.concatenate([np.zeros(apart), np.maximum.accumulate(clearest)])
-    return np.asarray(clearest[middle])
+    rows = whole.shape[1]
+    foot, top = (
+        np.clip(np.round(np.arange(rows) + inward[:, [end]]).astype(int), 0, rows - 1) for end in (-1, 0)
+    )
+    clearest = np.zeros((rows + OWN_ROWS, rows + OWN_ROWS))
+    np.maximum.at(clearest, (foot + OWN_ROWS, top + OWN_ROWS), whole)
+    clearest = np.maximum.accumulate(np.maximum.accumulate(clearest, axis=0), axis=1)
+    return np.asarray(clearest[foot, top])
 
 
 def _best_apart(score: Array, eligible: Mask, inward: Array) -> list[Array]:

@@ -136,13 +136,13 @@ def card_noise(light: Light) -> Array:
 
 
 def slope_in_noise(light: Light, card: Light) -> Array:
-    """Derivative down the columns in units of the usual noise in each row of `card`, clipped at `FLOOR`; like `light`.
+    """Derivative down the columns in units of the usual noise in each row of `card`, compressed beyond `FLOOR`.
 
-    For pooling along an outline: a speck on the card, or a glint on the metal, must not stand for a whole stretch."""
+    Shape of `light`. For pooling along an outline: a speck on the card, or a glint on the metal, must not stand for a whole stretch."""
     usual = np.median(np.abs(_sharp_slope(card, DERIVATIVE_PX)), axis=1) * SIGMA_OF_MAD
     usual = uniform_filter1d(usual, min(STRAY_ROWS, len(usual)))
     least = np.maximum(usual[:, None], _least_slope_noise(light, len(light), DERIVATIVE_PX)[None, :])
-    return np.asarray(np.clip(_sharp_slope(light, DERIVATIVE_PX) / least, -FLOOR, FLOOR), dtype=np.float64)
+    return np.asarray(FLOOR * np.arcsinh(_sharp_slope(light, DERIVATIVE_PX) / least / FLOOR), dtype=np.float64)
 
 
 def certainty(sigmas: ArrayLike) -> Array:
