@@ -371,6 +371,8 @@ def _placed_again(photo: Photo, edge: EdgePath, bevel: Bevel, fret: DetectedFret
     those."""
     rim = rim_px(bevel, fret, end, np.arange(*bevel.rise, fret.mm_per_px))
     again = place_rim(photo, rim[::-1] if end == "bass" else rim, CLOSE_PX)
+    if len(again.px) < LEAST_POINTS:
+        return edge
     again = gradient_corrected(again, across, max(fret.lens_px, SHARPEST_PX))
     again = EndOutline(**vars(again), near_rim=_near_rim_shown(photo, again, fret, end))
     fit = fit_bevel(again, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)

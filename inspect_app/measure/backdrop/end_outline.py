@@ -252,7 +252,7 @@ def _certain_together(slope: Array, foot: NDArray[np.intp], rim: NDArray[np.intp
     lengths = np.diff(np.append(starts, columns))
     steep = np.abs(np.add.reduceat(slope[foot[:, None] + rim, np.arange(columns)], starts, axis=1) / lengths)
     peak = np.where(steep >= maximum_filter1d(steep, 3, axis=0), steep, 0.0)
-    usual = np.sqrt(uniform_filter1d(steep**2, BESIDE_ROWS, axis=0))
+    usual = np.sqrt(np.maximum(uniform_filter1d(steep**2, BESIDE_ROWS, axis=0), 0.0))
     beside = np.clip(np.arange(len(foot)) - OWN_GAP_ROWS - BESIDE_ROWS // 2, BESIDE_ROWS // 2, len(foot) - 1)
     sure = certainty(peak / np.maximum(usual[beside], 1.0 / np.sqrt(lengths)))
     return np.asarray(np.repeat(sure, lengths, axis=1))
