@@ -64,7 +64,7 @@ FAINTEST = 5.0
 STEP_U_PX = 1.0
 """Standard uncertainty of how far aside a part lies where the light steps the other way: brighter metal blooms
 outwards, or is seen to the cut face's near rim only, dark metal to the far one."""
-BEND_SHARE = 0.25
+BEND_SHARE = 0.2
 """How much of an edge's definition may bend a rim, most of it tilting it (no source)."""
 FAR_RIM_SHOWS, NEAR_RIM_SHOWS = 0.9, 0.02
 """Probability that an outline is the near rim where an edge runs beyond it, on the card, as the far rim would; and where
