@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,23 +16,22 @@ from numpy.typing import NDArray
 from calib.photo import Photo
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.circle import Circle
-from inspect_app.measure.backdrop.consensus import points_on_line
 from inspect_app.measure.backdrop.edge_path import EdgePath, gradient_corrected
 from inspect_app.measure.backdrop.end_outline import (
-    CORNER_MM,
-    INWARD,
-    LEAST_RISE_MM,
-    End,
-    crown_line_end,
-    FACE_UNSEEN,
     CLOSE_PX,
+    CORNER_MM,
+    FACE_UNSEEN,
+    INWARD,
+    End,
     EndOutline,
+    crown_line_end,
     detect_end_outlines,
     place_rim,
     rim_shows,
 )
 from inspect_app.measure.backdrop.fret import SHARPEST_PX, DetectedFret
 from inspect_app.measure.backdrop.pose import TURN_U, BoardPose
+from inspect_app.measure.backdrop.rim_line import LEAST_POINTS, RIM_DEFINITION_PX, fit_rim_line
 from inspect_app.reading.inspection import Outline
 from inspect_app.reading.key import Key, NotMeasured, on_fret
 from shared.measured import Contribution, Measured
@@ -54,21 +52,12 @@ __all__ = [
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-LEAST_POINTS = 8
-"""Fewest points of a straight part: fewer agree by chance."""
-RIM_DEFINITION_PX = 0.15
-"""Standard uncertainty of where a rim's edge is, shared by each half of it: half as much again as an even edge's (see
-`edge_definition`), since the light on the metal changes from one end of so short an edge to the other."""
-FAINTEST = 5.0
-"""Times fainter than the end's clearest point beyond which a point's edge is no less sure."""
-STEP_U_PX = 1.0
-"""Standard uncertainty of how far aside a part lies where the light steps the other way: brighter metal blooms
-outwards, or is seen to the cut face's near rim only, dark metal to the far one."""
 BEND_SHARE = 0.2
 """How much of an edge's definition may bend a rim, most of it tilting it (no source)."""
 FAR_RIM_SHOWS, NEAR_RIM_SHOWS = 0.9, 0.02
-"""Probability that an outline is the near rim where an edge runs beyond it, on the card, as the far rim would; and where
-one runs within it as the near rim would: lines of light run along the wire, so either is chance in one of ten."""
+"""Probability that an outline is the near rim where an edge runs beyond it, on the card, as the far rim would; and
+where one runs within it as the near rim would: lines of light run along the wire, so either is seldom chance (no
+source)."""
 WORST_U_DEG = 3.75
 """Standard uncertainty beyond which an angle is not stated: with U = 7.5, 20 and 35 degrees, the ends of what the trade
 cuts (common practice, no source), can no longer be told apart."""
@@ -85,8 +74,6 @@ to 0.4 mm, and there, or by chance on the card, the outline is lost or followed 
 LEAST_HEIGHT = 0.5
 """Share of the crown's height that a bevel's straight part must reach up to: in the lower half the outline may be the
 wood's own end or grime (see `end_outline.MOST_OUTSIDE`), while a file that rounds the tip leaves more than half."""
-WAVINESS_MM = 0.008
-"""Departure from a straight rim that still counts as straight: the marks of a fine file (no source)."""
 FACE_FORM_U = math.radians(0.15)
 """Standard uncertainty of the angle from burr and waviness of a filed face that a line averages over (no source)."""
 
@@ -146,7 +133,7 @@ def fit_bevel(
     if len(edge.px) == 0:
         return None
     rims = [_on_rim(edge, pose, crown_line, crown, side) for side in (1.0, -1.0)]
-    lines = [_line(*rim, edge, mm_per_px, definition_px, start) for rim in rims]
+    lines = [fit_rim_line(*rim, edge, mm_per_px, definition_px, start) for rim in rims]
     found = [line for line in lines if line is not None]
     if not found:
         return None
@@ -174,15 +161,15 @@ def _near_rim_probability(
     """Probability that the outline followed is the near rim though the cut face is in sight: the face has the card's
     tone then.
 
-    What shows of the other rim, or `FACE_UNSEEN`, times the likelihood ratio of how straight the clear points lie on either rim: light
-    that changes along it bends an edge as a whole, so its points do not each count. Points in doubt, and a part where
-    the light steps the other way, do not bear on that."""
+    What shows of the other rim, or `FACE_UNSEEN`, times the likelihood ratio of how straight the clear points lie on
+    either rim: light that changes along it bends an edge as a whole, so its points do not each count. Points in doubt,
+    and a part where the light steps the other way, do not bear on that."""
     prior = edge.near_rim if isinstance(edge, EndOutline) else FACE_UNSEEN
     clear = edge.u_shared_px < definition_px
     if not clear.any():
         return prior
     clear &= edge.part == np.bincount(edge.part[clear]).argmax()
-    far, near = (_line(y[clear], h[clear], edge.only(clear), mm_per_px, definition_px) for y, h in rims)
+    far, near = (fit_rim_line(y[clear], h[clear], edge.only(clear), mm_per_px, definition_px) for y, h in rims)
     if far is None or near is None:
         return prior
     points = min(far.used.sum(), near.used.sum()) / edge.noise_correlation
@@ -207,84 +194,6 @@ def _on_rim(edge: EdgePath, pose: BoardPose, crown_line: Circle, crown: Crown, s
         half = crown.half_width(np.clip(h, 0.0, crown.height))
         x = side * half
     return y, h
-
-
-class LineParam(IntEnum):
-    """Index into what is fitted to an end's points: y = foot + slope h, and a step of one part of them, mm."""
-
-    FOOT = 0
-    SLOPE = 1
-    STEP = 2
-
-
-@dataclass(frozen=True)
-class _Line:
-    """A robust line y = foot + slope h: with the uncertainty of its slope, and the heights it holds between, mm."""
-
-    slope: float
-    foot: float
-    u_noise: float
-    u_definition: float
-    rise: tuple[float, float]
-    rms: float
-    used: Mask
-
-
-def _line(
-    y: Array, h: Array, edge: EdgePath, mm_per_px: float, definition_px: float, start: Mask | None = None
-) -> _Line | None:
-    """The line most of an end's points lie on; one step aside for a part where the light steps the other way.
-
-    Part of the outline may be lost in glare and its place taken by another edge, so the fit starts from the line most
-    points agree with (every pair of a coarse choice tried), or from those of a fit before; points in doubt count
-    for less."""
-    tolerance = max(WAVINESS_MM, 0.5 * mm_per_px, 2.5 * float(np.median(edge.u_px)) * mm_per_px)
-    faint = np.minimum(edge.strength.max(initial=1.0) / edge.strength, FAINTEST)
-    u_shared_px = np.hypot(edge.u_shared_px, definition_px * faint)
-    vote = 1.0 / (1.0 + (edge.u_shared_px / definition_px) ** 2) + 1e-3
-    use = start
-    if use is None and len(h) >= LEAST_POINTS and np.ptp(h) >= LEAST_RISE_MM / 2.0:
-        use = points_on_line(h, y, tolerance, 0.5 * LEAST_RISE_MM, vote)
-    if use is None:
-        return None
-    usual = int(np.bincount(edge.part[use]).argmax()) if use.any() else 0
-    other = (edge.part != usual).astype(float)
-    weight = 1.0 / ((edge.u_px**2 + u_shared_px**2) * mm_per_px**2)
-    design = np.column_stack([np.ones_like(h), h, other])
-    prior = np.diag([0.0, 0.0, 1.0 / (STEP_U_PX * mm_per_px) ** 2])
-    for _ in range(10):
-        if use.sum() < LEAST_POINTS or vote[use].sum() < 0.5 * vote.sum() or np.ptp(h[use]) < LEAST_RISE_MM / 2.0:
-            return None
-        if np.mean(use[(h >= h[use].min()) & (h <= h[use].max())]) < 0.5:
-            return None
-        weighted = design * (weight * use)[:, None]
-        lever = np.linalg.solve(weighted.T @ design + prior, weighted.T)
-        at = lever @ y
-        off = y - design @ at
-        now = np.abs(off) < tolerance + STEP_U_PX * mm_per_px * other * (not np.any(use & (other > 0.0)))
-        if np.array_equal(now, use):
-            break
-        use = now
-    return _with_uncertainty(at, lever, off, h, use, edge, u_shared_px * mm_per_px, mm_per_px)
-
-
-def _with_uncertainty(
-    at: Array, lever: Array, off: Array, h: Array, use: Mask, edge: EdgePath, u_shared: Array, mm_per_px: float
-) -> _Line:
-    """The fitted line with its uncertainty: `lever` (3, N) is what each point's y moves foot, slope and step by."""
-    by_slope = lever[LineParam.SLOPE]
-    w = use / ((edge.u_px * mm_per_px) ** 2 + u_shared**2)
-    rms = math.sqrt(float(np.sum(w * off**2)) / float(w.sum()))
-    chi = max(1.0, float(np.sum(w * off**2)) / max(1, use.sum() - 2))
-    noise = math.sqrt(chi * edge.noise_correlation * float(np.sum((by_slope * edge.u_px * mm_per_px) ** 2)))
-    middle = float(np.average(h, weights=w))
-    shared = np.abs(by_slope) * u_shared
-    definition = math.hypot(float(shared[h > middle].sum()), float(shared[h <= middle].sum()))
-    step = float(np.abs(by_slope[use] @ (edge.part[use] != edge.part[use][0]))) * STEP_U_PX * mm_per_px
-    rise = (float(h[use].min()), float(h[use].max()))
-    return _Line(
-        float(at[LineParam.SLOPE]), float(at[LineParam.FOOT]), noise, math.hypot(definition, step), rise, rms, use
-    )
 
 
 def measure_bevel(
@@ -383,7 +292,7 @@ def _near_rim_shown(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End) 
     """Probability that an outline is its cut face's near rim, by whether the other rim shows where it would be then."""
     for side, shown in ((-1.0, FAR_RIM_SHOWS), (1.0, NEAR_RIM_SHOWS)):
         on_rim = _on_rim(edge, fret.pose, fret.line.circle, fret.crown, side)
-        line = _line(*on_rim, edge, fret.mm_per_px, RIM_DEFINITION_PX)
+        line = fit_rim_line(*on_rim, edge, fret.mm_per_px, RIM_DEFINITION_PX)
         if line is None:
             continue
         angle = math.atan(INWARD[end] * line.slope)

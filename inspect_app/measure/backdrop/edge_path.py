@@ -155,7 +155,7 @@ def with_grain(photo: Photo, px: Array, edge: EdgePath) -> EdgePath:
 
     A denoiser, and paper under a lamp, leave blotches of several pixels, which move neighbouring points together: how
     many, the card shows along the edge."""
-    rows, normal = _rows_across(photo, px, round(edge.noise_correlation))
+    rows, _ = _rows_across(photo, px, round(edge.noise_correlation))
     quiet = len(rows[0]) // 4
     slope = gaussian_filter1d(rows, FINE_PX / STEP, axis=1, order=1)[:, :quiet]
     slope = slope - np.median(slope, axis=0)

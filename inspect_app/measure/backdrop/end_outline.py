@@ -100,7 +100,7 @@ edge outwards, 2 pixels at fifty times white (the light a distance x outside an 
 distribution's tail)."""
 BLOOM_U_PX = 0.5
 """Standard uncertainty of such an edge's form: the bloom fades towards the bright part's borders. How far out it lies
-as a whole is another matter, see `bevel.STEP_U_PX`."""
+as a whole is another matter, see `rim_line.STEP_U_PX`."""
 REACH_PX = 3.0
 """How far burnt-out metal, or the corner of a bright part, spoils its neighbourhood: three standard deviations of a
 sharp photo's blur."""
@@ -178,7 +178,8 @@ def place_rim(photo: Photo, px: Array, within: float) -> EdgePath:
     if len(edge.px) < 3:
         return edge
     burnt, brighter, turning = _lights(photo, edge)
-    edge = replace(with_grain(photo, px, edge), u_shared_px=np.where(burnt, BLOOM_U_PX, 0.0), part=brighter.astype(np.intp))
+    edge = with_grain(photo, px, edge)
+    edge = replace(edge, u_shared_px=np.where(burnt, BLOOM_U_PX, 0.0), part=brighter.astype(np.intp))
     return edge.only((edge.strength > FLOOR) & ~turning)
 
 
@@ -292,9 +293,7 @@ def _farther_out(whole: Array, inward: Array) -> Array:
 
     Specks on the card, however many, make no rim."""
     rows = whole.shape[1]
-    foot, top = (
-        np.clip(np.round(np.arange(rows) + inward[:, [end]]).astype(int), 0, rows - 1) for end in (-1, 0)
-    )
+    foot, top = (np.clip(np.round(np.arange(rows) + inward[:, [end]]).astype(int), 0, rows - 1) for end in (-1, 0))
     clearest = np.zeros((rows + OWN_ROWS, rows + OWN_ROWS))
     np.maximum.at(clearest, (foot + OWN_ROWS, top + OWN_ROWS), whole)
     clearest = np.maximum.accumulate(np.maximum.accumulate(clearest, axis=0), axis=1)

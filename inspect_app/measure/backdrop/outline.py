@@ -138,7 +138,8 @@ def card_noise(light: Light) -> Array:
 def slope_in_noise(light: Light, card: Light) -> Array:
     """Derivative down the columns in units of the usual noise in each row of `card`, compressed beyond `FLOOR`.
 
-    Shape of `light`. For pooling along an outline: a speck on the card, or a glint on the metal, must not stand for a whole stretch."""
+    Shape of `light`. For pooling along an outline: a speck on the card, or a glint on the metal, must not stand for a
+    whole stretch."""
     usual = np.median(np.abs(_sharp_slope(card, DERIVATIVE_PX)), axis=1) * SIGMA_OF_MAD
     usual = uniform_filter1d(usual, min(STRAY_ROWS, len(usual)))
     least = np.maximum(usual[:, None], _least_slope_noise(light, len(light), DERIVATIVE_PX)[None, :])

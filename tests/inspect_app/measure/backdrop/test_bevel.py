@@ -9,14 +9,15 @@ import pytest
 
 from calib.photo import Focal, Photo
 from inspect_app.instrument.crown import Crown
-from inspect_app.measure.backdrop.bevel import RIM_DEFINITION_PX, Bevel, fit_bevel, is_an_end, measure_bevel
+from inspect_app.measure.backdrop.bevel import Bevel, fit_bevel, is_an_end, measure_bevel
 from inspect_app.measure.backdrop.circle import fit_circle
 from inspect_app.measure.backdrop.crown_line import CrownLine
 from inspect_app.measure.backdrop.edge_path import EdgePath, gradient_corrected, place_edge, with_grain
 from inspect_app.measure.backdrop.end_outline import EndOutline, rim_shows
-from inspect_app.measure.backdrop.outline import FLOOR
 from inspect_app.measure.backdrop.fret import DetectedFret
+from inspect_app.measure.backdrop.outline import FLOOR
 from inspect_app.measure.backdrop.pose import TURN_U
+from inspect_app.measure.backdrop.rim_line import RIM_DEFINITION_PX
 from inspect_app.reading.key import NotMeasured
 from tests.inspect_app.instrument.fret_solid import FretSolid, rim
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene
@@ -145,9 +146,9 @@ def test_a_rim_shows_where_it_is_and_nowhere_else():
 
 
 def test_blotches_on_the_card_move_more_points_together_than_white_noise():
-    plain, blotched = (
-        with_grain(p, _row(60.0), place_edge(p, _row(60.0))).noise_correlation for p in (_step_photo(), _step_photo(4.0))
-    )
+    row = _row(60.0)
+    photos = _step_photo(), _step_photo(4.0)
+    plain, blotched = (with_grain(p, row, place_edge(p, row)).noise_correlation for p in photos)
     assert blotched > 1.3 * plain
 
 
