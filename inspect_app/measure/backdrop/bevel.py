@@ -271,21 +271,25 @@ def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | Non
         if bevel is None:
             return None  # what is left is nearer the middle: scratches and glints on the metal
         if is_an_end(bevel, fret, end):
-            return _placed_again(photo, placed, bevel, fret, end, across)
+            return _surest(photo, placed, bevel, fret, end, across)
     return None
 
 
-def _placed_again(photo: Photo, edge: EdgePath, bevel: Bevel, fret: DetectedFret, end: End, across: Array) -> EdgePath:
-    """An end's outline looked for close to the rim fitted to it: where specks lie nearer its first guess, it followed
-    those."""
+def _surest(photo: Photo, edge: EdgePath, bevel: Bevel, fret: DetectedFret, end: End, across: Array) -> EdgePath:
+    """An end's outline as first placed, or looked for close to the rim fitted to it, whichever tells the angle better.
+
+    Where specks lie nearer the first guess it followed those; where the rim bulges, a close look loses part of it."""
     rim = rim_px(bevel, fret, end, np.arange(*bevel.rise, fret.mm_per_px))
     again = place_rim(photo, rim[::-1] if end == "bass" else rim, CLOSE_PX)
-    if len(again.px) < LEAST_POINTS:
-        return edge
     again = gradient_corrected(again, across, max(fret.lens_px, SHARPEST_PX))
-    again = EndOutline(**vars(again), near_rim=_near_rim_shown(photo, again, fret, end))
-    fit = fit_bevel(again, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)
-    return again if fit is not None and is_an_end(fit, fret, end) else edge
+    told = [
+        EndOutline(**vars(e), near_rim=_near_rim_shown(photo, e, fret, end))
+        for e in (edge, again)
+        if len(e.px) >= LEAST_POINTS
+    ]
+    fits = [(e, fit_bevel(e, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)) for e in told]
+    sure = [(math.hypot(f.u_angle, f.u_definition), e) for e, f in fits if f is not None and is_an_end(f, fret, end)]
+    return min(sure, key=lambda one: one[0])[1] if sure else edge
 
 
 def _near_rim_shown(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End) -> float:
