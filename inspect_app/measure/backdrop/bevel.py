@@ -67,7 +67,7 @@ LEAST_ANGLE, MOST_ANGLE = 0.0, math.radians(60.0)
 """Bevels that there are: an end is never undercut, and one filed flatter leaves the outer strings no fret (common
 practice, no source)."""
 WIDE = 2.0
-"""Standard uncertainties by which an angle may lie beyond them."""
+"""Standard uncertainties by which an angle may lie beyond them, or two looks at one may differ."""
 CORNER_SHORT_MM, CORNER_BEYOND_MM = 0.6, 0.6
 """How far short of where the crown line was last seen, and beyond, its bevel may begin: a file rounds the tip over up
 to 0.4 mm, and there, or by chance on the card, the outline is lost or followed a little further (no source)."""
@@ -275,10 +275,11 @@ def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | Non
     return None
 
 
-def _surest(photo: Photo, edge: EdgePath, bevel: Bevel, fret: DetectedFret, end: End, across: Array) -> EdgePath:
+def _surest(photo: Photo, edge: EdgePath, bevel: Bevel, fret: DetectedFret, end: End, across: Array) -> EdgePath | None:
     """An end's outline as first placed, or looked for close to the rim fitted to it, whichever tells the angle better.
 
-    Where specks lie nearer the first guess it followed those; where the rim bulges, a close look loses part of it."""
+    Where specks lie nearer the first guess it followed those; where the rim bulges, a close look loses part of it.
+    None where they tell two angles: chance made one of them."""
     rim = rim_px(bevel, fret, end, np.arange(*bevel.rise, fret.mm_per_px))
     again = place_rim(photo, rim[::-1] if end == "bass" else rim, CLOSE_PX)
     again = gradient_corrected(again, across, max(fret.lens_px, SHARPEST_PX))
@@ -288,8 +289,14 @@ def _surest(photo: Photo, edge: EdgePath, bevel: Bevel, fret: DetectedFret, end:
         if len(e.px) >= LEAST_POINTS
     ]
     fits = [(e, fit_bevel(e, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)) for e in told]
-    sure = [(math.hypot(f.u_angle, f.u_definition), e) for e, f in fits if f is not None and is_an_end(f, fret, end)]
-    return min(sure, key=lambda one: one[0])[1] if sure else edge
+    sure = [
+        (math.hypot(f.u_angle, f.u_definition), f.angle, e)
+        for e, f in fits
+        if f is not None and is_an_end(f, fret, end)
+    ]
+    if len(sure) == 2 and abs(sure[0][1] - sure[1][1]) > WIDE * math.hypot(sure[0][0], sure[1][0]):
+        return None
+    return min(sure, key=lambda one: one[0])[2] if sure else edge
 
 
 def _near_rim_shown(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End) -> float:

