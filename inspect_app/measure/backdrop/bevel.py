@@ -54,10 +54,9 @@ Mask = NDArray[np.bool_]
 
 BEND_SHARE = 0.2
 """How much of an edge's definition may bend a rim, most of it tilting it (no source)."""
-FAR_RIM_SHOWS, NEAR_RIM_SHOWS = 0.9, 0.02
-"""Probability that an outline is the near rim where an edge runs beyond it, on the card, as the far rim would; and
-where one runs within it as the near rim would: lines of light run along the wire, so either is seldom chance (no
-source)."""
+FAR_RIM_SHOWS = 0.9
+"""Probability that an outline is the near rim where an edge runs beyond it, on the card, as the far rim would (no
+source). An edge within it says nothing: lines of light may lie there."""
 WORST_U_DEG = 3.75
 """Standard uncertainty beyond which an angle is not stated: with U = 7.5, 20 and 35 degrees, the ends of what the trade
 cuts (common practice, no source), can no longer be told apart."""
@@ -283,11 +282,10 @@ def _surest(photo: Photo, edge: EdgePath, bevel: Bevel, fret: DetectedFret, end:
     rim = rim_px(bevel, fret, end, np.arange(*bevel.rise, fret.mm_per_px))
     again = place_rim(photo, rim[::-1] if end == "bass" else rim, CLOSE_PX)
     again = gradient_corrected(again, across, max(fret.lens_px, SHARPEST_PX))
-    told = [
-        EndOutline(**vars(e), near_rim=_near_rim_shown(photo, e, fret, end))
-        for e in (edge, again)
-        if len(e.px) >= LEAST_POINTS
-    ]
+    looks = [e for e in (edge, again) if len(e.px) >= LEAST_POINTS]
+    shown = {_near_rim_shown(photo, e, fret, end) for e in looks}
+    near_rim = shown.pop() if len(shown) == 1 else FACE_UNSEEN  # one look alone does not settle it
+    told = [EndOutline(**vars(e), near_rim=near_rim) for e in looks]
     fits = [(e, fit_bevel(e, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)) for e in told]
     sure = [
         (math.hypot(f.u_angle, f.u_definition), f.angle, e)
@@ -300,20 +298,18 @@ def _surest(photo: Photo, edge: EdgePath, bevel: Bevel, fret: DetectedFret, end:
 
 
 def _near_rim_shown(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End) -> float:
-    """Probability that an outline is its cut face's near rim, by whether the other rim shows where it would be then."""
-    for side, shown in ((-1.0, FAR_RIM_SHOWS), (1.0, NEAR_RIM_SHOWS)):
-        on_rim = _on_rim(edge, fret.pose, fret.line.circle, fret.crown, side)
-        line = fit_rim_line(*on_rim, edge, fret.mm_per_px, RIM_DEFINITION_PX)
-        if line is None:
-            continue
-        angle = math.atan(INWARD[end] * line.slope)
-        own = Bevel(angle, line.foot, 0.0, 0.0, 0.0, line.rise, side > 0.0)
-        h = np.arange(*line.rise, fret.mm_per_px)
-        at, other = (rim_px(b, fret, end, h) for b in (own, replace(own, far=not own.far)))
-        along = (at[-1] - at[0]) / np.linalg.norm(at[-1] - at[0])
-        apart = np.abs((other - at) @ np.array([-along[1], along[0]]))
-        if np.median(apart) > APART_PX and rim_shows(photo, other[::-1] if end == "bass" else other):
-            return shown
+    """Probability that an outline is its cut face's near rim, by whether the far one shows beyond it."""
+    on_rim = _on_rim(edge, fret.pose, fret.line.circle, fret.crown, -1.0)
+    line = fit_rim_line(*on_rim, edge, fret.mm_per_px, RIM_DEFINITION_PX)
+    if line is None:
+        return FACE_UNSEEN
+    near = Bevel(math.atan(INWARD[end] * line.slope), line.foot, 0.0, 0.0, 0.0, line.rise, far=False)
+    h = np.arange(*line.rise, fret.mm_per_px)
+    at, beyond = (rim_px(b, fret, end, h) for b in (near, replace(near, far=True)))
+    along = (at[-1] - at[0]) / np.linalg.norm(at[-1] - at[0])
+    apart = np.abs((beyond - at) @ np.array([-along[1], along[0]]))
+    if np.median(apart) > APART_PX and rim_shows(photo, beyond[::-1] if end == "bass" else beyond):
+        return FAR_RIM_SHOWS
     return FACE_UNSEEN
 
 

@@ -90,13 +90,21 @@ class EdgePath:
         return tuple((float(x), float(y)) for x, y in self.px[:: max(1, len(self.px) // most)])
 
 
-def place_edge(photo: Photo, px: Array, polarity: Array | None = None, within: float = 4.0, pool: int = 5) -> EdgePath:
+def place_edge(
+    photo: Photo,
+    px: Array,
+    polarity: Array | None = None,
+    within: float = 4.0,
+    pool: int = 5,
+    only_peaks: bool = False,
+) -> EdgePath:
     """Place an edge to sub-pixel along the normals of a guessed path.
 
     The rows are straightened along the path, pooled over `pool` neighbours and differentiated; the edge is where the
     slope is steepest `within` so many px of the guess (parabola through three samples), going the `polarity` given (1
     brighter, -1 darker away from the card), one a point, or either. Steepest, not half-way: metal below an outline is
-    not an even level. Walking along `px`, the card lies to the right: a crown line runs from treble to bass.
+    not an even level. With `only_peaks` a slope that still rises where the look ends has no strength: its edge lies
+    farther off. Walking along `px`, the card lies to the right: a crown line runs from treble to bass.
     """
     rows, normal = _rows_across(photo, px, pool)
     offsets, step = row_offsets(HALF_PX, STEP), STEP
@@ -111,7 +119,8 @@ def place_edge(photo: Photo, px: Array, polarity: Array | None = None, within: f
     at = offsets[k] + step * np.clip(0.5 * (c - a) / bend, -1.0, 1.0)
     noise = _slope_noise(rows[:, : len(offsets) // 4], FINE_PX / step, pool)
     u = step * noise / bend
-    strength = np.where((b >= a) & (b >= c), b / noise, 0.0)  # still rising where the look ends: an edge farther off
+    peak = (b >= a) & (b >= c) if only_peaks else True
+    strength = np.where(peak, b / noise, 0.0)
     return EdgePath.plain(px + normal * at[:, None], np.clip(u, 0.02, HALF_PX), strength, float(pool))
 
 
@@ -159,7 +168,7 @@ def with_grain(photo: Photo, px: Array, edge: EdgePath) -> EdgePath:
     quiet = len(rows[0]) // 4
     slope = gaussian_filter1d(rows, FINE_PX / STEP, axis=1, order=1)[:, :quiet]
     slope = slope - np.median(slope, axis=0)
-    spread = np.clip(slope, *(SIGMA_OF_MAD * GRAIN_SIGMAS * float(np.median(np.abs(slope))) * np.array([-1.0, 1.0])))
+    spread = np.clip(slope, *(MAD_TO_SD * GRAIN_SIGMAS * float(np.median(np.abs(slope))) * np.array([-1.0, 1.0])))
     power = float(np.mean(spread**2)) + 1e-18
     together = 1.0
     for lag in range(1, len(spread) // 2):

@@ -22,6 +22,7 @@ from inspect_app.measure.backdrop.crown_line import FINEST_MM, CrownLine
 from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge, with_grain
 from inspect_app.measure.backdrop.outline import (
     ABOVE,
+    CEILING,
     FLOOR,
     OWN_ROWS,
     card_noise,
@@ -114,9 +115,9 @@ class EndOutline(EdgePath):
 
 
 def rim_shows(photo: Photo, px: Array) -> bool:
-    """Whether an edge runs along a rim's picture, points (N, 2): looked for in all of it together."""
-    edge = place_edge(photo, px, within=CLOSE_PX, pool=max(5, len(px) // 2))
-    return bool(np.median(edge.strength) > FLOOR)
+    """Whether an edge runs along a rim's picture, points (N, 2): certain over three quarters, much of it pooled."""
+    edge = place_edge(photo, px, within=CLOSE_PX, pool=max(5, len(px) // 2), only_peaks=True)
+    return bool(np.quantile(edge.strength, 0.25) > CEILING)
 
 
 def detect_end_outlines(
@@ -174,7 +175,7 @@ def detect_end_outlines(
 
 def place_rim(photo: Photo, px: Array, within: float) -> EdgePath:
     """The edge along a rim's picture, points (N, 2) with the card to the right, `within` so many px of it."""
-    edge = place_edge(photo, px, within=within)
+    edge = place_edge(photo, px, within=within, only_peaks=True)
     if len(edge.px) < 3:
         return edge
     burnt, brighter, turning = _lights(photo, edge)
