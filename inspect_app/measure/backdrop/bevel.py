@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,18 +16,22 @@ from numpy.typing import NDArray
 from calib.photo import Photo
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.circle import Circle
-from inspect_app.measure.backdrop.consensus import points_on_line
 from inspect_app.measure.backdrop.edge_path import EdgePath, gradient_corrected
 from inspect_app.measure.backdrop.end_outline import (
+    CLOSE_PX,
     CORNER_MM,
+    FACE_UNSEEN,
     INWARD,
-    LEAST_RISE_MM,
     End,
+    EndOutline,
     crown_line_end,
     detect_end_outlines,
+    place_rim,
+    rim_shows,
 )
 from inspect_app.measure.backdrop.fret import SHARPEST_PX, DetectedFret
 from inspect_app.measure.backdrop.pose import TURN_U, BoardPose
+from inspect_app.measure.backdrop.rim_line import LEAST_POINTS, RIM_DEFINITION_PX, fit_rim_line
 from inspect_app.reading.inspection import Outline
 from inspect_app.reading.key import Key, NotMeasured, on_fret
 from shared.measured import Contribution, Measured
@@ -49,36 +52,27 @@ __all__ = [
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-LEAST_POINTS = 8
-"""Fewest points of a straight part: fewer agree by chance."""
-RIM_DEFINITION_PX = 0.15
-"""Standard uncertainty of where a rim's edge is, shared by each half of it: half as much again as an even edge's (see
-`edge_definition`), since the light on the metal changes from one end of so short an edge to the other."""
-FAINTEST = 5.0
-"""Times fainter than the end's clearest point beyond which a point's edge is no less sure."""
-STEP_U_PX = 1.0
-"""Standard uncertainty of how far aside a part lies where the light steps the other way: brighter metal blooms
-outwards, or is seen to the cut face's near rim only, dark metal to the far one."""
-FACE_UNSEEN = 0.1
-"""Share of ends whose cut face, turned to the camera, can't be told from the card behind it (no source)."""
-STRAIGHT_PX = 0.1
-"""Straightness of a rim under which one is not told from another by it: what edges are placed to."""
+BEND_SHARE = 0.2
+"""How much of an edge's definition may bend a rim, most of it tilting it (no source)."""
+FAR_RIM_SHOWS = 0.9
+"""Probability that an outline is the near rim where an edge runs beyond it, on the card, as the far rim would (no
+source). An edge within it says nothing: lines of light may lie there."""
 WORST_U_DEG = 3.75
 """Standard uncertainty beyond which an angle is not stated: with U = 7.5, 20 and 35 degrees, the ends of what the trade
 cuts (common practice, no source), can no longer be told apart."""
+APART_PX = 2.0 * CLOSE_PX
+"""Distance of both rims from which the one is not taken for the other."""
 LEAST_ANGLE, MOST_ANGLE = 0.0, math.radians(60.0)
 """Bevels that there are: an end is never undercut, and one filed flatter leaves the outer strings no fret (common
 practice, no source)."""
 WIDE = 2.0
-"""Standard uncertainties by which an angle may lie beyond them."""
+"""Standard uncertainties by which an angle may lie beyond them, or two looks at one may differ."""
 CORNER_SHORT_MM, CORNER_BEYOND_MM = 0.6, 0.6
 """How far short of where the crown line was last seen, and beyond, its bevel may begin: a file rounds the tip over up
 to 0.4 mm, and there, or by chance on the card, the outline is lost or followed a little further (no source)."""
 LEAST_HEIGHT = 0.5
 """Share of the crown's height that a bevel's straight part must reach up to: in the lower half the outline may be the
 wood's own end or grime (see `end_outline.MOST_OUTSIDE`), while a file that rounds the tip leaves more than half."""
-WAVINESS_MM = 0.008
-"""Departure from a straight rim that still counts as straight: the marks of a fine file (no source)."""
 FACE_FORM_U = math.radians(0.15)
 """Standard uncertainty of the angle from burr and waviness of a filed face that a line averages over (no source)."""
 
@@ -138,25 +132,22 @@ def fit_bevel(
     if len(edge.px) == 0:
         return None
     rims = [_on_rim(edge, pose, crown_line, crown, side) for side in (1.0, -1.0)]
-    lines = [_line(*rim, edge, mm_per_px, definition_px, start) for rim in rims]
+    lines = [fit_rim_line(*rim, edge, mm_per_px, definition_px, start) for rim in rims]
     found = [line for line in lines if line is not None]
     if not found:
         return None
     far, near = found[0], found[-1]  # where most points agree on one rim alone, it is the one seen
     d = pose.rays(edge.px).mean(axis=0)
     far_outside, near_outside = (_far_is_outside(inward * f.slope, inward, d) for f in (far, near))
-    half_difference = u_rim_choice = 0.0
-    if far_outside and near_outside:
-        hidden = _near_rim_probability(rims, edge, mm_per_px, definition_px)
-        fit = near if hidden > 0.5 else far
-        u_rim_choice = math.sqrt(min(hidden, 1.0 - hidden)) * abs(near.slope - far.slope)
-    elif far_outside == near_outside:
-        fit = near
-    else:  # seen almost along the face: the rims coincide, and the fits differ by what that leaves open
-        fit, half_difference = far, (far.slope - near.slope) / 2.0
-    angle = math.atan(inward * (fit.slope - half_difference))
-    u = math.hypot(fit.u_noise, half_difference, u_rim_choice) * math.cos(angle) ** 2
-    foot = fit.foot if half_difference == 0.0 else (far.foot + near.foot) / 2.0
+    if far_outside != near_outside:
+        is_near = 0.5  # seen almost along the face: the rims coincide, and the fits differ by what that leaves open
+    else:
+        is_near = _near_rim_probability(rims, edge, mm_per_px, definition_px) if far_outside else 1.0
+    fit = near if is_near > 0.5 else far
+    u_rim_choice = math.sqrt(is_near * (1.0 - is_near)) * abs(near.slope - far.slope)
+    angle = math.atan(inward * (far.slope + is_near * (near.slope - far.slope)))
+    u = math.hypot(fit.u_noise, u_rim_choice) * math.cos(angle) ** 2
+    foot = far.foot + is_near * (near.foot - far.foot)
     low, high = fit.rise
     far_seen = fit is far and bool(far_outside or near_outside)
     u_definition = fit.u_definition * math.cos(angle) ** 2
@@ -169,19 +160,21 @@ def _near_rim_probability(
     """Probability that the outline followed is the near rim though the cut face is in sight: the face has the card's
     tone then.
 
-    `FACE_UNSEEN`, times the likelihood ratio of how straight the clear points lie on either rim. Points in doubt, and a
-    part where the light steps the other way, do not bear on that."""
+    What shows of the other rim, or `FACE_UNSEEN`, times the likelihood ratio of how straight the clear points lie on
+    either rim: light that changes along it bends an edge as a whole, so its points do not each count. Points in doubt,
+    and a part where the light steps the other way, do not bear on that."""
+    prior = edge.near_rim if isinstance(edge, EndOutline) else FACE_UNSEEN
     clear = edge.u_shared_px < definition_px
     if not clear.any():
-        return FACE_UNSEEN
+        return prior
     clear &= edge.part == np.bincount(edge.part[clear]).argmax()
-    far, near = (_line(y[clear], h[clear], edge.only(clear), mm_per_px, definition_px) for y, h in rims)
+    far, near = (fit_rim_line(y[clear], h[clear], edge.only(clear), mm_per_px, definition_px) for y, h in rims)
     if far is None or near is None:
-        return FACE_UNSEEN
-    sigma = max(min(far.rms, near.rms), STRAIGHT_PX * mm_per_px)
+        return prior
     points = min(far.used.sum(), near.used.sum()) / edge.noise_correlation
-    log_likelihood_ratio = 0.5 * points * (far.rms**2 - near.rms**2) / sigma**2
-    odds = FACE_UNSEEN / (1.0 - FACE_UNSEEN) * math.exp(float(np.clip(log_likelihood_ratio, -700.0, 700.0)))
+    bend = (BEND_SHARE * definition_px * mm_per_px) ** 2 + min(far.rms, near.rms) ** 2 / points
+    log_likelihood_ratio = 0.5 * (far.rms**2 - near.rms**2) / bend
+    odds = prior / (1.0 - prior) * math.exp(float(np.clip(log_likelihood_ratio, -700.0, 700.0)))
     return odds / (1.0 + odds)
 
 
@@ -200,82 +193,6 @@ def _on_rim(edge: EdgePath, pose: BoardPose, crown_line: Circle, crown: Crown, s
         half = crown.half_width(np.clip(h, 0.0, crown.height))
         x = side * half
     return y, h
-
-
-class LineParam(IntEnum):
-    """Index into what is fitted to an end's points: y = foot + slope h, and a step of one part of them, mm."""
-
-    FOOT = 0
-    SLOPE = 1
-    STEP = 2
-
-
-@dataclass(frozen=True)
-class _Line:
-    """A robust line y = foot + slope h: with the uncertainty of its slope, and the heights it holds between, mm."""
-
-    slope: float
-    foot: float
-    u_noise: float
-    u_definition: float
-    rise: tuple[float, float]
-    rms: float
-    used: Mask
-
-
-def _line(
-    y: Array, h: Array, edge: EdgePath, mm_per_px: float, definition_px: float, start: Mask | None = None
-) -> _Line | None:
-    """The line most of an end's points lie on; one step aside for a part where the light steps the other way.
-
-    Part of the outline may be lost in glare and its place taken by another edge, so the fit starts from the line most
-    points agree with (every pair of a coarse choice tried), or from those of a fit before; points in doubt count
-    for less."""
-    tolerance = max(WAVINESS_MM, 0.5 * mm_per_px, 2.5 * float(np.median(edge.u_px)) * mm_per_px)
-    faint = np.minimum(edge.strength.max(initial=1.0) / edge.strength, FAINTEST)
-    u_shared_px = np.hypot(edge.u_shared_px, definition_px * faint)
-    vote = 1.0 / (1.0 + (edge.u_shared_px / definition_px) ** 2) + 1e-3
-    use = start
-    if use is None and len(h) >= LEAST_POINTS and np.ptp(h) >= LEAST_RISE_MM / 2.0:
-        use = points_on_line(h, y, tolerance, 0.5 * LEAST_RISE_MM, vote)
-    if use is None:
-        return None
-    usual = int(np.bincount(edge.part[use]).argmax()) if use.any() else 0
-    other = (edge.part != usual).astype(float)
-    weight = 1.0 / ((edge.u_px**2 + u_shared_px**2) * mm_per_px**2)
-    design = np.column_stack([np.ones_like(h), h, other])
-    prior = np.diag([0.0, 0.0, 1.0 / (STEP_U_PX * mm_per_px) ** 2])
-    for _ in range(10):
-        if use.sum() < LEAST_POINTS or vote[use].sum() < 0.5 * vote.sum() or np.ptp(h[use]) < LEAST_RISE_MM / 2.0:
-            return None
-        weighted = design * (weight * use)[:, None]
-        lever = np.linalg.solve(weighted.T @ design + prior, weighted.T)
-        at = lever @ y
-        off = y - design @ at
-        now = np.abs(off) < tolerance + STEP_U_PX * mm_per_px * other * (not np.any(use & (other > 0.0)))
-        if np.array_equal(now, use):
-            break
-        use = now
-    return _with_uncertainty(at, lever, off, h, use, edge, u_shared_px * mm_per_px, mm_per_px)
-
-
-def _with_uncertainty(
-    at: Array, lever: Array, off: Array, h: Array, use: Mask, edge: EdgePath, u_shared: Array, mm_per_px: float
-) -> _Line:
-    """The fitted line with its uncertainty: `lever` (3, N) is what each point's y moves foot, slope and step by."""
-    by_slope = lever[LineParam.SLOPE]
-    w = use / ((edge.u_px * mm_per_px) ** 2 + u_shared**2)
-    rms = math.sqrt(float(np.sum(w * off**2)) / float(w.sum()))
-    chi = max(1.0, float(np.sum(w * off**2)) / max(1, use.sum() - 2))
-    noise = math.sqrt(chi * edge.noise_correlation * float(np.sum((by_slope * edge.u_px * mm_per_px) ** 2)))
-    middle = float(np.average(h, weights=w))
-    shared = np.abs(by_slope) * u_shared
-    definition = math.hypot(float(shared[h > middle].sum()), float(shared[h <= middle].sum()))
-    step = float(np.abs(by_slope[use] @ (edge.part[use] != edge.part[use][0]))) * STEP_U_PX * mm_per_px
-    rise = (float(h[use].min()), float(h[use].max()))
-    return _Line(
-        float(at[LineParam.SLOPE]), float(at[LineParam.FOOT]), noise, math.hypot(definition, step), rise, rms, use
-    )
 
 
 def measure_bevel(
@@ -353,8 +270,47 @@ def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | Non
         if bevel is None:
             return None  # what is left is nearer the middle: scratches and glints on the metal
         if is_an_end(bevel, fret, end):
-            return placed
+            return _surest(photo, placed, bevel, fret, end, across)
     return None
+
+
+def _surest(photo: Photo, edge: EdgePath, bevel: Bevel, fret: DetectedFret, end: End, across: Array) -> EdgePath | None:
+    """An end's outline as first placed, or looked for close to the rim fitted to it, whichever tells the angle better.
+
+    Where specks lie nearer the first guess it followed those; where the rim bulges, a close look loses part of it.
+    None where they tell two angles: chance made one of them."""
+    rim = rim_px(bevel, fret, end, np.arange(*bevel.rise, fret.mm_per_px))
+    again = place_rim(photo, rim[::-1] if end == "bass" else rim, CLOSE_PX)
+    again = gradient_corrected(again, across, max(fret.lens_px, SHARPEST_PX))
+    looks = [e for e in (edge, again) if len(e.px) >= LEAST_POINTS]
+    shown = {_near_rim_shown(photo, e, fret, end) for e in looks}
+    near_rim = shown.pop() if len(shown) == 1 else FACE_UNSEEN  # one look alone does not settle it
+    told = [EndOutline(**vars(e), near_rim=near_rim) for e in looks]
+    fits = [(e, fit_bevel(e, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)) for e in told]
+    sure = [
+        (math.hypot(f.u_angle, f.u_definition), f.angle, e)
+        for e, f in fits
+        if f is not None and is_an_end(f, fret, end)
+    ]
+    if len(sure) == 2 and abs(sure[0][1] - sure[1][1]) > WIDE * math.hypot(sure[0][0], sure[1][0]):
+        return None
+    return min(sure, key=lambda one: one[0])[2] if sure else edge
+
+
+def _near_rim_shown(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End) -> float:
+    """Probability that an outline is its cut face's near rim, by whether the far one shows beyond it."""
+    on_rim = _on_rim(edge, fret.pose, fret.line.circle, fret.crown, -1.0)
+    line = fit_rim_line(*on_rim, edge, fret.mm_per_px, RIM_DEFINITION_PX)
+    if line is None:
+        return FACE_UNSEEN
+    near = Bevel(math.atan(INWARD[end] * line.slope), line.foot, 0.0, 0.0, 0.0, line.rise, far=False)
+    h = np.arange(*line.rise, fret.mm_per_px)
+    at, beyond = (rim_px(b, fret, end, h) for b in (near, replace(near, far=True)))
+    along = (at[-1] - at[0]) / np.linalg.norm(at[-1] - at[0])
+    apart = np.abs((beyond - at) @ np.array([-along[1], along[0]]))
+    if np.median(apart) > APART_PX and rim_shows(photo, beyond[::-1] if end == "bass" else beyond):
+        return FAR_RIM_SHOWS
+    return FACE_UNSEEN
 
 
 def is_an_end(bevel: Bevel, fret: DetectedFret, end: End) -> bool:
@@ -398,12 +354,16 @@ def measure_end(edge: EdgePath | None, fret: DetectedFret, end: End, u_roll: flo
 
 def _drawn(bevel: Bevel, fret: DetectedFret, end: End) -> tuple[tuple[float, float], ...]:
     """The fitted line from the board to the crown's top, on the rim that makes the outline."""
-    h = np.linspace(0.0, fret.crown.height, 12)
+    px = rim_px(bevel, fret, end, np.linspace(0.0, fret.crown.height, 12))
+    return tuple((float(a), float(b)) for a, b in px)
+
+
+def rim_px(bevel: Bevel, fret: DetectedFret, end: End, h: Array) -> Array:
+    """Where the rim that makes the outline is seen at heights above the board (N,), mm; px, (N, 2)."""
     y = bevel.foot + INWARD[end] * h * math.tan(bevel.angle)
     z = fret.line.circle.z(y) - fret.crown.height + h
     half = fret.crown.half_width(h)
-    px = fret.pose.to_px(np.column_stack([half if bevel.far else -half, y, z]))
-    return tuple((float(a), float(b)) for a, b in px)
+    return fret.pose.to_px(np.column_stack([half if bevel.far else -half, y, z]))
 
 
 def foot_of(fret: DetectedFret, end: EndReading | None) -> tuple[float, float]:

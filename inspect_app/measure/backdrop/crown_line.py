@@ -80,7 +80,7 @@ GAP_MM = 0.4
 ON_CIRCLE = 3.0
 """Distance from the reference arc, in RMS distances of its own points, within which a point may belong to it."""
 ABOVE_MM = 0.006
-"""The same in mm at least: the marks of a file (see `bevel.WAVINESS_MM`)."""
+"""The same in mm at least: the marks of a file (see `rim_line.WAVINESS_MM`)."""
 SEARCH_MM = 9.0
 """How far below the printed part the crown may lie: the card's white foot, and the fall of a 184 mm board to its
 edge."""

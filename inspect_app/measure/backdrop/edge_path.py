@@ -14,11 +14,15 @@ from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from inspect_app.measure.backdrop.outline import FINE_PX, coding_noise
 
-__all__ = ["EdgePath", "place_edge", "gradient_corrected"]
+__all__ = ["EdgePath", "place_edge", "gradient_corrected", "with_grain"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+HALF_PX, STEP = 9.0, 0.5
+"""How far to both sides of a path its light is looked at, and at what steps."""
+GRAIN_SIGMAS = 4.0
+"""Standard deviations at which the card's specks are cut, so that one does not stand for its grain."""
 LIGHT_POINTS = 2.0
 """Smoothing of the contrast along an edge, in points a pixel apart: the photo's own blur with the derivative's, under
 which no change of light is real."""
@@ -86,21 +90,24 @@ class EdgePath:
         return tuple((float(x), float(y)) for x, y in self.px[:: max(1, len(self.px) // most)])
 
 
-def place_edge(photo: Photo, px: Array, polarity: Array | None = None, within: float = 4.0, pool: int = 5) -> EdgePath:
+def place_edge(
+    photo: Photo,
+    px: Array,
+    polarity: Array | None = None,
+    within: float = 4.0,
+    pool: int = 5,
+    only_peaks: bool = False,
+) -> EdgePath:
     """Place an edge to sub-pixel along the normals of a guessed path.
 
     The rows are straightened along the path, pooled over `pool` neighbours and differentiated; the edge is where the
     slope is steepest `within` so many px of the guess (parabola through three samples), going the `polarity` given (1
     brighter, -1 darker away from the card), one a point, or either. Steepest, not half-way: metal below an outline is
-    not an even level. Walking along `px`, the card lies to the right: a crown line runs from treble to bass.
+    not an even level. With `only_peaks` a slope that still rises where the look ends has no strength: its edge lies
+    farther off. Walking along `px`, the card lies to the right: a crown line runs from treble to bass.
     """
-    tangent = np.gradient(np.column_stack([gaussian_filter1d(px[:, k], 5.0, mode="nearest") for k in (0, 1)]), axis=0)
-    tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
-    normal = np.column_stack([tangent[:, 1], -tangent[:, 0]])
-    step, half_px = 0.5, 9.0
-    offsets = row_offsets(half_px, step)
-    rows = sample_across(photo, px, normal, half_px, step)
-    rows = uniform_filter1d(np.nan_to_num(rows), pool, axis=0)
+    rows, normal = _rows_across(photo, px, pool)
+    offsets, step = row_offsets(HALF_PX, STEP), STEP
     slope = gaussian_filter1d(rows, FINE_PX / step, axis=1, order=1)
     slope = np.abs(slope) if polarity is None else slope * polarity[:, None]
     near = np.abs(offsets) <= within
@@ -112,7 +119,9 @@ def place_edge(photo: Photo, px: Array, polarity: Array | None = None, within: f
     at = offsets[k] + step * np.clip(0.5 * (c - a) / bend, -1.0, 1.0)
     noise = _slope_noise(rows[:, : len(offsets) // 4], FINE_PX / step, pool)
     u = step * noise / bend
-    return EdgePath.plain(px + normal * at[:, None], np.clip(u, 0.02, half_px), b / noise, float(pool))
+    peak = (b >= a) & (b >= c) if only_peaks else True
+    strength = np.where(peak, b / noise, 0.0)
+    return EdgePath.plain(px + normal * at[:, None], np.clip(u, 0.02, HALF_PX), strength, float(pool))
 
 
 def gradient_corrected(edge: EdgePath, across: Array, blur_px: float) -> EdgePath:
@@ -148,6 +157,35 @@ def gradient_corrected(edge: EdgePath, across: Array, blur_px: float) -> EdgePat
     shift = np.clip(lever * grows, -MOST_SHIFT_PX, MOST_SHIFT_PX)
     u_shared = np.sqrt(edge.u_shared_px**2 + (SHIFT_U * lever * grows) ** 2 + (lever * noise) ** 2)
     return replace(edge, px=edge.px - shift[:, None] * normal, u_shared_px=u_shared)
+
+
+def with_grain(photo: Photo, px: Array, edge: EdgePath) -> EdgePath:
+    """An edge placed along `px`, less sure by the grain of what lies on its card side.
+
+    A denoiser, and paper under a lamp, leave blotches of several pixels, which move neighbouring points together: how
+    many, the card shows along the edge."""
+    rows, _ = _rows_across(photo, px, round(edge.noise_correlation))
+    quiet = len(rows[0]) // 4
+    slope = gaussian_filter1d(rows, FINE_PX / STEP, axis=1, order=1)[:, :quiet]
+    slope = slope - np.median(slope, axis=0)
+    spread = np.clip(slope, *(MAD_TO_SD * GRAIN_SIGMAS * float(np.median(np.abs(slope))) * np.array([-1.0, 1.0])))
+    power = float(np.mean(spread**2)) + 1e-18
+    together = 1.0
+    for lag in range(1, len(spread) // 2):
+        shared = float(np.mean(spread[lag:] * spread[:-lag])) / power
+        if shared <= 0.0:
+            break
+        together += 2.0 * shared
+    return replace(edge, noise_correlation=max(edge.noise_correlation, together))
+
+
+def _rows_across(photo: Photo, px: Array, pool: int) -> tuple[Array, Array]:
+    """Light across a path, `pool` neighbours averaged, and the path's normals, away from the card; (N, M), (N, 2)."""
+    tangent = np.gradient(np.column_stack([gaussian_filter1d(px[:, k], 5.0, mode="nearest") for k in (0, 1)]), axis=0)
+    tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
+    normal = np.column_stack([tangent[:, 1], -tangent[:, 0]])
+    rows = sample_across(photo, px, normal, HALF_PX, STEP)
+    return uniform_filter1d(np.nan_to_num(rows), pool, axis=0), normal
 
 
 def _slope_noise(quiet: Array, sigma: float, pool: int) -> float:

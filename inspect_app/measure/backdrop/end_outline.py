@@ -19,9 +19,10 @@ from calib.edges import row_offsets, sample_across
 from calib.photo import Photo
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.crown_line import FINEST_MM, CrownLine
-from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge
+from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge, with_grain
 from inspect_app.measure.backdrop.outline import (
     ABOVE,
+    CEILING,
     FLOOR,
     OWN_ROWS,
     card_noise,
@@ -36,6 +37,11 @@ __all__ = [
     "End",
     "INWARD",
     "detect_end_outlines",
+    "CLOSE_PX",
+    "FACE_UNSEEN",
+    "EndOutline",
+    "place_rim",
+    "rim_shows",
     "crown_line_end",
     "crown_line_evidence",
     "CORNER_MM",
@@ -65,8 +71,11 @@ strings no fret (common practice, no source)."""
 STRETCH = 16
 """Columns of a rim that are pooled: a quarter of an everyday crown's height, over which its light goes one way."""
 MOST_OUTSIDE = 0.5
-"""Certain edges a column outside a rim from which it is no outline but a line on the metal: the wood's own end, or
+"""Share of a rim that shows farther out, from which it is no outline but a line on the metal: the wood's own end, or
 grime, shows outside it over the lower third at most."""
+BESIDE_ROWS, OWN_GAP_ROWS = 41, 12
+"""Rows of card beside a rim that its noise is taken from, and between them and the rim: most of a millimetre, and what
+an edge and the slope's own look further up spoil."""
 CARD_OVER_MM = (0.15, 0.55)
 """Heights over the crown's top between which all is plain card: above an outline's blur, below the print."""
 CELL_MM = 0.1
@@ -80,6 +89,10 @@ CANDIDATES = 4
 """Rims tried, the best first: the fret's own, its cut face's other rim, the wood's end, a speck."""
 APART_SHARE = 0.15
 """Least distance of two such rims at half their height, relative to it: an eighth of a millimetre."""
+FACE_UNSEEN = 0.1
+"""Share of ends whose cut face, turned to the camera, can't be told from the card behind it (no source)."""
+CLOSE_PX = 1.5
+"""How far from a fitted rim its edge is looked for again: an everyday blur's flank (no source)."""
 NEAR_PX = 3.0
 """How far from the rim found the edge is placed: a degree either way over the height of a crown."""
 BURNT = 0.95
@@ -88,10 +101,23 @@ edge outwards, 2 pixels at fifty times white (the light a distance x outside an 
 distribution's tail)."""
 BLOOM_U_PX = 0.5
 """Standard uncertainty of such an edge's form: the bloom fades towards the bright part's borders. How far out it lies
-as a whole is another matter, see `bevel.STEP_U_PX`."""
+as a whole is another matter, see `rim_line.STEP_U_PX`."""
 REACH_PX = 3.0
 """How far burnt-out metal, or the corner of a bright part, spoils its neighbourhood: three standard deviations of a
 sharp photo's blur."""
+
+
+@dataclass(frozen=True)
+class EndOutline(EdgePath):
+    """An end's outline, with the probability that it is the near rim though the cut face is in sight."""
+
+    near_rim: float = FACE_UNSEEN
+
+
+def rim_shows(photo: Photo, px: Array) -> bool:
+    """Whether an edge runs along a rim's picture, points (N, 2): certain over three quarters, much of it pooled."""
+    edge = place_edge(photo, px, within=CLOSE_PX, pool=max(5, len(px) // 2), only_peaks=True)
+    return bool(np.quantile(edge.strength, 0.25) > CEILING)
 
 
 def detect_end_outlines(
@@ -130,25 +156,32 @@ def detect_end_outlines(
     z = line.circle.z(y)
     light, card = (rectified_light(photo, pose, y, z, at) for at in (depth, over))
     light, card = (np.ascontiguousarray(part.T) for part in (light, card))
-    noise = card_noise(card)
     seen = _Seen(
-        significance(light, int(0.5 / pitch), noise),
-        slope_in_noise(light, noise),
-        _noise_of_stretch(slope_in_noise(card, noise)),
+        significance(light, int(0.5 / pitch), card_noise(card)),
+        slope_in_noise(light, card),
         crown_line_evidence(line, y, crown.height) / pitch,
     )
     rims = _rims(pose, crown, crown.height + depth, end, last) / pitch
-    corner = np.tan(np.radians(ANGLES_DEG)) * crown.height / pitch
+    corner = np.tile(np.tan(np.radians(ANGLES_DEG)), 2) * crown.height / pitch
     found = []
     for rows in _best_rims(seen, rims, corner):
         at_y = np.interp(rows, np.arange(len(y)), y)
         points = pose.to_px(np.column_stack([np.zeros_like(at_y), at_y, line.circle.z(at_y) + depth]))
-        edge = place_edge(photo, points[::-1] if end == "treble" else points, within=NEAR_PX)
+        edge = place_rim(photo, points[::-1] if end == "treble" else points, NEAR_PX)
         if len(edge.px) >= 3:
-            burnt, brighter, turning = _lights(photo, edge)
-            edge = replace(edge, u_shared_px=np.where(burnt, BLOOM_U_PX, 0.0), part=brighter.astype(np.intp))
-            found.append(edge.only((edge.strength > FLOOR) & ~turning))
+            found.append(edge)
     return tuple(found)
+
+
+def place_rim(photo: Photo, px: Array, within: float) -> EdgePath:
+    """The edge along a rim's picture, points (N, 2) with the card to the right, `within` so many px of it."""
+    edge = place_edge(photo, px, within=within, only_peaks=True)
+    if len(edge.px) < 3:
+        return edge
+    burnt, brighter, turning = _lights(photo, edge)
+    edge = with_grain(photo, px, edge)
+    edge = replace(edge, u_shared_px=np.where(burnt, BLOOM_U_PX, 0.0), part=brighter.astype(np.intp))
+    return edge.only((edge.strength > FLOOR) & ~turning)
 
 
 def crown_line_evidence(line: CrownLine, y: Array, height: float) -> Array:
@@ -175,18 +208,21 @@ def crown_line_end(line: CrownLine, end: End, height: float) -> float:
 
 
 def _rims(pose: BoardPose, crown: Crown, height: Array, end: End, last: float) -> Array:
-    """How far inward from its foot each rim tried is seen at heights in the upright plane; shape (angles, heights).
+    """How far inward from its foot each rim tried is seen at heights in the upright plane; shape (rims, heights).
 
-    The far rim, as seen from the camera: the near one differs by a few pixels, which the placing allows for.
+    The far rim at every angle, then the near one: seen aslant, either may be the outline, 0.3 mm from the other.
     """
     d = pose.rays(pose.to_px([[0.0, last, 0.0]]))[0]
     h = np.linspace(0.0, crown.height, 200)
     half = crown.half_width(h)
-    seen = h - half * d[2]
-    rising = np.concatenate([[True], np.diff(seen) > 0.0]) & (np.cumsum(np.diff(seen, prepend=seen[0]) < 0.0) == 0)
-    at = np.interp(height, seen[rising], h[rising])
-    aside = np.interp(at, h, half) * d[1] * INWARD[end]
-    return np.asarray(np.tan(np.radians(ANGLES_DEG))[:, None] * at - aside)
+    run = np.tan(np.radians(ANGLES_DEG))[:, None]
+    rims = []
+    for side in (1.0, -1.0):
+        seen = h - side * half * d[2]
+        rising = np.concatenate([[True], np.diff(seen) > 0.0]) & (np.cumsum(np.diff(seen, prepend=seen[0]) < 0.0) == 0)
+        at = np.interp(height, seen[rising], h[rising])
+        rims.append(run * at - side * np.interp(at, h, half) * d[1] * INWARD[end])
+    return np.concatenate(rims)
 
 
 @dataclass(frozen=True)
@@ -199,25 +235,29 @@ class _Seen:
         From `significance`.
     slope : ndarray, shape (rows, columns)
         From `slope_in_noise`.
-    stretch_noise : float
-        Standard deviation of the mean of `slope` over `STRETCH` columns where there is no edge.
     ends : ndarray, shape (rows,)
         What a crown line that ends in a row explains, in columns of a rim.
     """
 
     certain: Array
     slope: Array
-    stretch_noise: float
     ends: Array
 
 
-def _noise_of_stretch(slope: Array) -> float:
-    """Standard deviation of the mean of `slope` over a stretch of plain card; its noise is shared by neighbours."""
-    whole = slope.shape[1] // STRETCH * STRETCH
-    if whole == 0:
-        return 1.0
-    means = slope[:, :whole].reshape(len(slope), -1, STRETCH).mean(axis=2)
-    return max(float(np.sqrt(np.mean(means**2))), 1.0 / math.sqrt(STRETCH))
+def _certain_together(slope: Array, foot: NDArray[np.intp], rim: NDArray[np.intp]) -> Array:
+    """How surely a rim's stretches show an edge, each by its mean slope; shape (feet, columns).
+
+    Against what such means come to along the same rim farther out, on the card beside it: there its specks are counted
+    as they lie."""
+    columns = slope.shape[1]
+    starts = np.arange(0, max(columns - STRETCH // 2, 1), STRETCH)
+    lengths = np.diff(np.append(starts, columns))
+    steep = np.abs(np.add.reduceat(slope[foot[:, None] + rim, np.arange(columns)], starts, axis=1) / lengths)
+    peak = np.where(steep >= maximum_filter1d(steep, 3, axis=0), steep, 0.0)
+    usual = np.sqrt(np.maximum(uniform_filter1d(steep**2, BESIDE_ROWS, axis=0), 0.0))
+    beside = np.clip(np.arange(len(foot)) - OWN_GAP_ROWS - BESIDE_ROWS // 2, BESIDE_ROWS // 2, len(foot) - 1)
+    sure = certainty(peak / np.maximum(usual[beside], 1.0 / np.sqrt(lengths)))
+    return np.asarray(np.repeat(sure, lengths, axis=1))
 
 
 def _best_rims(seen: _Seen, inward: Array, corner: Array) -> list[Array]:
@@ -236,20 +276,29 @@ def _best_rims(seen: _Seen, inward: Array, corner: Array) -> list[Array]:
     here = maximum_filter1d(seen.certain, 3, axis=0)
     above = np.vstack([np.zeros((OWN_ROWS, here.shape[1])), np.cumsum(seen.certain, axis=0)[:-OWN_ROWS]])
     rows, columns = here.shape
-    score, shown, outside = (np.full((len(inward), rows), v) for v in (-math.inf, 0.0, math.inf))
-    starts = np.arange(0, max(columns - STRETCH // 2, 1), STRETCH)
-    lengths = np.diff(np.append(starts, columns))
+    score, shown, whole = (np.full((len(inward), rows), v) for v in (-math.inf, 0.0, 0.0))
     for k, rim in enumerate(np.round(inward).astype(int)):
         foot = np.arange(max(0, -int(rim.min())), min(rows, max(0, rows - int(rim.max()))))
         at = (foot[:, None] + rim, np.arange(columns))
-        means = np.add.reduceat(seen.slope[at], starts, axis=1) / lengths
-        together = certainty(np.abs(means) / seen.stretch_noise * np.sqrt(lengths / STRETCH))
-        on_rim = np.maximum(here[at], np.repeat(together, lengths, axis=1))
+        on_rim = np.maximum(here[at], _certain_together(seen.slope, foot, rim))
+        whole[k, foot] = on_rim.mean(axis=1)
         top = np.clip(np.round(foot + corner[k]).astype(int), 0, rows - 1)
-        outside[k, foot] = above[at].mean(axis=1)
+        outside = np.minimum(above[at], 1.0).mean(axis=1)
         shown[k, foot] = np.mean(on_rim > 0.0, axis=1)
-        score[k, foot] = on_rim.sum(axis=1) - ABOVE * columns * outside[k, foot] + seen.ends[top]
-    return _best_apart(score, (shown >= LEAST_ON_RIM) & (outside <= MOST_OUTSIDE), inward)
+        score[k, foot] = on_rim.sum(axis=1) - ABOVE * columns * outside + seen.ends[top]
+    return _best_apart(score, (shown >= LEAST_ON_RIM) & (_farther_out(whole, inward) <= MOST_OUTSIDE), inward)
+
+
+def _farther_out(whole: Array, inward: Array) -> Array:
+    """How much the clearest rim of those farther out at both its ends shows, for each rim and foot; like `whole`.
+
+    Specks on the card, however many, make no rim."""
+    rows = whole.shape[1]
+    foot, top = (np.clip(np.round(np.arange(rows) + inward[:, [end]]).astype(int), 0, rows - 1) for end in (-1, 0))
+    clearest = np.zeros((rows + OWN_ROWS, rows + OWN_ROWS))
+    np.maximum.at(clearest, (foot + OWN_ROWS, top + OWN_ROWS), whole)
+    clearest = np.maximum.accumulate(np.maximum.accumulate(clearest, axis=0), axis=1)
+    return np.asarray(clearest[foot, top])
 
 
 def _best_apart(score: Array, eligible: Mask, inward: Array) -> list[Array]:

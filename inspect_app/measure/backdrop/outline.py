@@ -19,6 +19,7 @@ from inspect_app.measure.backdrop.pose import BoardPose
 
 __all__ = [
     "ABOVE",
+    "CEILING",
     "FINE_PX",
     "FLOOR",
     "OWN_ROWS",
@@ -135,12 +136,15 @@ def card_noise(light: Light) -> Array:
     return np.asarray(uniform_filter1d(stray, min(STRAY_ROWS, len(stray))), dtype=np.float64)
 
 
-def slope_in_noise(light: Light, noise: Array) -> Array:
-    """Derivative down the columns in units of the card's own noise, clipped at `FLOOR`; shape of `light`.
+def slope_in_noise(light: Light, card: Light) -> Array:
+    """Derivative down the columns in units of the usual noise in each row of `card`, compressed beyond `FLOOR`.
 
-    For pooling along an outline: a speck on the card, or a glint on the metal, must not stand for a whole stretch."""
-    least = np.maximum(noise[:, None], _least_slope_noise(light, len(light), DERIVATIVE_PX)[None, :])
-    return np.asarray(np.clip(_sharp_slope(light, DERIVATIVE_PX) / least, -FLOOR, FLOOR), dtype=np.float64)
+    Shape of `light`. For pooling along an outline: a speck on the card, or a glint on the metal, must not stand for a
+    whole stretch."""
+    usual = np.median(np.abs(_sharp_slope(card, DERIVATIVE_PX)), axis=1) * MAD_TO_SD
+    usual = uniform_filter1d(usual, min(STRAY_ROWS, len(usual)))
+    least = np.maximum(usual[:, None], _least_slope_noise(light, len(light), DERIVATIVE_PX)[None, :])
+    return np.asarray(FLOOR * np.arcsinh(_sharp_slope(light, DERIVATIVE_PX) / least / FLOOR), dtype=np.float64)
 
 
 def certainty(sigmas: ArrayLike) -> Array:

@@ -9,12 +9,15 @@ import pytest
 
 from calib.photo import Focal, Photo
 from inspect_app.instrument.crown import Crown
-from inspect_app.measure.backdrop.bevel import RIM_DEFINITION_PX, Bevel, fit_bevel, is_an_end, measure_bevel
+from inspect_app.measure.backdrop.bevel import Bevel, fit_bevel, is_an_end, measure_bevel
 from inspect_app.measure.backdrop.circle import fit_circle
 from inspect_app.measure.backdrop.crown_line import CrownLine
-from inspect_app.measure.backdrop.edge_path import EdgePath, gradient_corrected, place_edge
+from inspect_app.measure.backdrop.edge_path import EdgePath, gradient_corrected, place_edge, with_grain
+from inspect_app.measure.backdrop.end_outline import EndOutline, rim_shows
 from inspect_app.measure.backdrop.fret import DetectedFret
+from inspect_app.measure.backdrop.outline import FLOOR
 from inspect_app.measure.backdrop.pose import TURN_U
+from inspect_app.measure.backdrop.rim_line import RIM_DEFINITION_PX
 from inspect_app.reading.key import NotMeasured
 from tests.inspect_app.instrument.fret_solid import FretSolid, rim
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene
@@ -89,6 +92,64 @@ def test_a_cut_face_of_the_cards_tone_is_told_by_how_straight_either_rim_is(rim_
     assert fit.far is far
     u = math.hypot(fit.u_angle, fit.u_definition)
     assert abs(fit.angle - math.radians(36.0)) < 2.0 * u
+
+
+@pytest.mark.parametrize(("near_rim", "far"), [(0.9, False), (0.02, True)])
+def test_which_rim_it_is_follows_what_shows_of_the_other(near_rim, far):
+    scene = Scene(bevels=(36.0, 36.0), elevation=9.0, yaw=0.0, width=2.9, height=1.3)
+    pose = scene.pose()
+    edge = end_outline(scene, pose, "treble", noise_px=0.2, rims=(0 if far else 1,))
+    told = EndOutline(**vars(edge), near_rim=near_rim)
+    fit = fit_bevel(told, pose, crown_line(scene), scene.crown, "treble", MM_PER_PX)
+    assert fit.far is far
+    assert math.degrees(fit.angle) == pytest.approx(36.0, abs=1.5)
+
+
+def test_two_ends_of_a_line_with_another_edge_between_make_no_straight_part():
+    """A burnt-out line on the metal bulges over an end: what shows above and below it is a quarter of the points."""
+    scene = Scene(elevation=6.0)
+    pose = scene.pose()
+    edge = end_outline(scene, pose, "treble", noise_px=0.02)
+    px, doubt = edge.px.copy(), np.zeros(60)
+    bulge = slice(6, 50)
+    px[bulge, 0] += 5.0 + 3.0 * np.sin(np.linspace(0.0, math.pi, 44))
+    doubt[bulge] = 0.5
+    edge = replace(edge, px=px, u_shared_px=doubt)
+    assert fit_bevel(edge, pose, crown_line(scene), scene.crown, "treble", MM_PER_PX) is None
+
+
+def _step_photo(blotch_px=0.0, at=60.0):
+    """A card above, metal below an even edge; the card white-noisy, or in blotches of the same spread."""
+    noise = np.random.default_rng(3).normal(0.0, 1.0, (120, 200))
+    if blotch_px:
+        noise = cv2.GaussianBlur(noise, (0, 0), blotch_px)
+        noise /= noise.std()
+    light = np.where(np.arange(120)[:, None] < at, 170.0, 90.0) + 4.0 * noise
+    bgr = np.repeat(np.clip(cv2.GaussianBlur(light, (0, 0), 1.0), 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+    return Photo(bgr, "0" * 64, "step.png", Focal(3000.0, 0.01, "EXIF"))
+
+
+def _row(y):
+    x = np.arange(20.0, 180.0)
+    return np.column_stack([x, np.full_like(x, y)])
+
+
+def test_an_edge_farther_off_than_was_looked_is_none():
+    assert np.median(place_edge(_step_photo(), _row(61.0), within=3.0, only_peaks=True).strength) > FLOOR
+    assert np.median(place_edge(_step_photo(), _row(56.5), within=1.5, only_peaks=True).strength) < FLOOR
+
+
+def test_a_rim_shows_where_it_is_and_nowhere_else():
+    photo = _step_photo()
+    assert rim_shows(photo, _row(60.0))
+    assert not rim_shows(photo, _row(40.0))
+
+
+def test_blotches_on_the_card_move_more_points_together_than_white_noise():
+    row = _row(60.0)
+    photos = _step_photo(), _step_photo(4.0)
+    plain, blotched = (with_grain(p, row, place_edge(p, row)).noise_correlation for p in photos)
+    assert blotched > 1.3 * plain
 
 
 def test_no_straight_edge_is_said_and_not_guessed():

@@ -1,0 +1,113 @@
+"""The line that most points of an end's rim lie on, in run along the board over rise above it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from inspect_app.measure.backdrop.consensus import points_on_line
+from inspect_app.measure.backdrop.edge_path import EdgePath
+from inspect_app.measure.backdrop.end_outline import LEAST_RISE_MM
+
+__all__ = ["LEAST_POINTS", "RIM_DEFINITION_PX", "LineParam", "RimLine", "fit_rim_line"]
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+LEAST_BETWEEN = 0.5
+"""Share of what lies between a straight part's ends that must lie on its line: with less, it joins two parts of an edge
+across a third."""
+LEAST_POINTS = 8
+"""Fewest points of a straight part: fewer agree by chance."""
+RIM_DEFINITION_PX = 0.15
+"""Standard uncertainty of where a rim's edge is, shared by each half of it: half as much again as an even edge's (see
+`edge_definition`), since the light on the metal changes from one end of so short an edge to the other."""
+FAINTEST = 5.0
+"""Times fainter than the end's clearest point beyond which a point's edge is no less sure."""
+STEP_U_PX = 1.0
+"""Standard uncertainty of how far aside a part lies where the light steps the other way: brighter metal blooms
+outwards, or is seen to the cut face's near rim only, dark metal to the far one."""
+WAVINESS_MM = 0.008
+"""Departure from a straight rim that still counts as straight: the marks of a fine file (no source)."""
+
+
+class LineParam(IntEnum):
+    """Index into what is fitted to an end's points: y = foot + slope h, and a step of one part of them, mm."""
+
+    FOOT = 0
+    SLOPE = 1
+    STEP = 2
+
+
+@dataclass(frozen=True)
+class RimLine:
+    """A robust line y = foot + slope h: with the uncertainty of its slope, and the heights it holds between, mm."""
+
+    slope: float
+    foot: float
+    u_noise: float
+    u_definition: float
+    rise: tuple[float, float]
+    rms: float
+    used: Mask
+
+
+def fit_rim_line(
+    y: Array, h: Array, edge: EdgePath, mm_per_px: float, definition_px: float, start: Mask | None = None
+) -> RimLine | None:
+    """The line most of an end's points lie on; one step aside for a part where the light steps the other way.
+
+    Part of the outline may be lost in glare and its place taken by another edge, so the fit starts from the line most
+    points agree with (every pair of a coarse choice tried), or from those of a fit before; points in doubt count
+    for less."""
+    tolerance = max(WAVINESS_MM, 0.5 * mm_per_px, 2.5 * float(np.median(edge.u_px)) * mm_per_px)
+    faint = np.minimum(edge.strength.max(initial=1.0) / edge.strength, FAINTEST)
+    u_shared_px = np.hypot(edge.u_shared_px, definition_px * faint)
+    vote = 1.0 / (1.0 + (edge.u_shared_px / definition_px) ** 2) + 1e-3
+    use = start
+    if use is None and len(h) >= LEAST_POINTS and np.ptp(h) >= LEAST_RISE_MM / 2.0:
+        use = points_on_line(h, y, tolerance, 0.5 * LEAST_RISE_MM, vote)
+    if use is None:
+        return None
+    usual = int(np.bincount(edge.part[use]).argmax()) if use.any() else 0
+    other = (edge.part != usual).astype(float)
+    weight = 1.0 / ((edge.u_px**2 + u_shared_px**2) * mm_per_px**2)
+    design = np.column_stack([np.ones_like(h), h, other])
+    prior = np.diag([0.0, 0.0, 1.0 / (STEP_U_PX * mm_per_px) ** 2])
+    for _ in range(10):
+        if use.sum() < LEAST_POINTS or vote[use].sum() < 0.5 * vote.sum() or np.ptp(h[use]) < LEAST_RISE_MM / 2.0:
+            return None
+        if np.mean(use[(h >= h[use].min()) & (h <= h[use].max())]) < LEAST_BETWEEN:
+            return None
+        weighted = design * (weight * use)[:, None]
+        lever = np.linalg.solve(weighted.T @ design + prior, weighted.T)
+        at = lever @ y
+        off = y - design @ at
+        now = np.abs(off) < tolerance + STEP_U_PX * mm_per_px * other * (not np.any(use & (other > 0.0)))
+        if np.array_equal(now, use):
+            break
+        use = now
+    return _with_uncertainty(at, lever, off, h, use, edge, u_shared_px * mm_per_px, mm_per_px)
+
+
+def _with_uncertainty(
+    at: Array, lever: Array, off: Array, h: Array, use: Mask, edge: EdgePath, u_shared: Array, mm_per_px: float
+) -> RimLine:
+    """The fitted line with its uncertainty: `lever` (3, N) is what each point's y moves foot, slope and step by."""
+    by_slope = lever[LineParam.SLOPE]
+    w = use / ((edge.u_px * mm_per_px) ** 2 + u_shared**2)
+    rms = math.sqrt(float(np.sum(w * off**2)) / float(w.sum()))
+    chi = max(1.0, float(np.sum(w * off**2)) / max(1, use.sum() - 2))
+    noise = math.sqrt(chi * edge.noise_correlation * float(np.sum((by_slope * edge.u_px * mm_per_px) ** 2)))
+    middle = float(np.average(h, weights=w))
+    shared = np.abs(by_slope) * u_shared
+    definition = math.hypot(float(shared[h > middle].sum()), float(shared[h <= middle].sum()))
+    step = float(np.abs(by_slope[use] @ (edge.part[use] != edge.part[use][0]))) * STEP_U_PX * mm_per_px
+    rise = (float(h[use].min()), float(h[use].max()))
+    return RimLine(
+        float(at[LineParam.SLOPE]), float(at[LineParam.FOOT]), noise, math.hypot(definition, step), rise, rms, use
+    )
