@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from collections import deque
-from weakref import ref
-
 from calib.edge_response import EdgeResponse
 from calib.photo import Photo
 from calib.scales.base import Scale
-from calib.slanted_edge import Sharpness, sharpness
+from calib.slanted_edge import sharpness
 from inspect_app.measure.edge_definition import definition_px
 from inspect_app.reading.inspection import SharpnessSummary
 
@@ -45,21 +42,8 @@ def sharpness_summary(
     photo: Photo, scale: Scale, px_per_mm: float, response: EdgeResponse | None = None
 ) -> SharpnessSummary | None:
     """What the scale's own edges say; None for scales without printed ones."""
-    seen = _sharpness(photo, scale, response)
+    seen = sharpness(photo, scale, response)
     if seen is None:
         return None
     flat, divot = (of(seen.spread_px) / px_per_mm for of in (smallest_flat_px, smallest_divot_px))
     return SharpnessSummary(seen.mtf50, seen.resolved_mm(px_per_mm), seen.spread_px, flat, divot)
-
-
-_seen: deque[tuple[ref[Photo], ref[Scale], Sharpness | None]] = deque(maxlen=4)
-"""The photo in hand and the ones before it: a moved edge changes nothing of how sharp it is."""
-
-
-def _sharpness(photo: Photo, scale: Scale, response: EdgeResponse | None) -> Sharpness | None:
-    for of_photo, of_scale, known in tuple(_seen):
-        if of_photo() is photo and of_scale() is scale:
-            return known
-    found = sharpness(photo, scale, response)
-    _seen.append((ref(photo), ref(scale), found))
-    return found
