@@ -57,6 +57,9 @@ _IN_THE_DARK = 0.01 + 0.003
 a hundredth of white over the picture (veiling glare: common practice, no source)."""
 _LEAST_DARK = 3
 """Places, half a pixel apart, that a stretch is longer than which is dark by itself and not by blur."""
+_UNSEEN = 1.0 / 3.0
+"""Share of what was seen in such a stretch that may lie anywhere in it: it was the foot, the end of the metal's light,
+or a mark in the dark, and nothing tells which."""
 _RIVAL_MM = 0.4
 """From so far outside an edge on there is only wood, which has no edges: what shows one there is itself the edge."""
 _STEPS = 4
@@ -178,18 +181,24 @@ def _outwards(course: EdgeCourse, side: int) -> EdgeCourse:
 
 
 def _spread_in_the_dark(edge: EdgeLikelihood, foot: FootProfile) -> EdgeLikelihood:
-    """The same likelihood, even over every stretch too dark to show an edge, half a pixel to either side included.
+    """The likelihood, part of it even about where it lies in every stretch too dark to show an edge.
 
-    On a board that is itself so dark no stretch ends, and where the metal's light ends is all there is to go by.
+    It then reaches as far as the stretch does, half a pixel to either side included, and the edge stays where it was
+    seen. On a board that is itself so dark no stretch ends, and where the metal's light ends is all there is to go by.
     """
     dark = np.interp(edge.across_mm, foot.at_mm, foot.log_light) < math.log(_IN_THE_DARK)
     stretches, count = label(dark)
-    density = np.exp(edge.log_likelihood)
+    seen = np.exp(edge.log_likelihood)
+    density = seen.copy()
     for k in range(1, count + 1):
         first, last = np.flatnonzero(stretches == k)[[0, -1]]
         if last - first >= _LEAST_DARK and last < len(dark) - 1:
-            around = slice(max(first - 1, 0), last + 2)
-            density[around] = density[around].mean()
+            stretch = np.arange(max(first - 1, 0), last + 2)
+            middle = np.average(stretch, weights=seen[stretch])
+            reach = max(middle - stretch[0], stretch[-1] - middle)
+            about = slice(max(0, round(middle - reach)), round(middle + reach) + 1)
+            density[stretch] -= _UNSEEN * seen[stretch]
+            density[about] += _UNSEEN * seen[stretch].sum() / len(seen[about])
     return EdgeLikelihood(edge.across_mm, np.log(density))
 
 

@@ -27,12 +27,12 @@ def run(*words):
 
 
 def test_nothing_acknowledged_is_lost_by_kills_and_power_cuts():
-    ran = run("-m", "tests.sweeps.kills", "--random", "10", "--calls", "60", "--replays", "60")
+    ran = run("-m", "tests.sweeps.kills", "--random", "6", "--calls", "30", "--replays", "30")
     assert ran.returncode == 0, ran.stdout + ran.stderr
     lines = ran.stdout.splitlines()
     assert [line.rpartition("; ")[2] for line in lines if "acknowledged facts" in line] == ["0 lost"] * 3
-    hit = int(re.search(r"60 kills at calls \((\d+) hit", ran.stdout)[1])
-    assert hit > 55  # a run may end some calls sooner than the one whose calls were counted
+    hit = int(re.search(r"30 kills at calls \((\d+) hit", ran.stdout)[1])
+    assert hit > 27  # a run may end some calls sooner than the one whose calls were counted
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ def upgrade() -> None:
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("visit_id", sa.Integer(), nullable=False),
         sa.Column("reading", sa.String(), nullable=False),
-        sa.Column("value", sa.Float(), nullable=True),
+        sa.Column("value", sa.Double(), nullable=True),
         sa.Column("written", sa.DateTime(), nullable=False),
         sa.ForeignKeyConstraint(["visit_id"], ["visits.id"], name=op.f("fk_gauge_readings_visit_id_visits")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_gauge_readings")),

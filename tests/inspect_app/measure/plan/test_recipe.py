@@ -74,7 +74,7 @@ def test_warm_light_without_white_balance_moves_no_crown_width_where_paper_tells
     bgr = photo.bgr.copy()
     bgr[..., 0] = cv2.LUT(bgr[..., 0], darker.astype(np.uint8))
     paper = EdgeResponse(0.9, 0.05, 0.0, 0.0, 1.2, 0.05, 0.9, (blue, 1.0, 1.0), 200)
-    monkeypatch.setattr("inspect_app.measure.plan.fret_location.edge_response", lambda *_: paper)
+    monkeypatch.setattr("inspect_app.measure.plan.recipe.edge_response", lambda *_: paper)
     warm = measure(replace(photo, bgr=bgr), scale, plane, ask)
     assert numbers(warm) == numbers(white)
     moved = [b.crown_width.value - a.crown_width.value for a, b in zip(white.frets, warm.frets, strict=True)]
