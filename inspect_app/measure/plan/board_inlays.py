@@ -52,11 +52,12 @@ def inlays_of(number: int, off: Floats, seen: Mask) -> Mask:
 
 def is_inlay(number: int, mask: Mask, strength: float, every: Sequence[Mask]) -> bool:
     """Whether a place is an inlay: the mirror image of itself half-way along the field, and of itself or another about
-    the board's centre line; at the octaves of it or another."""
-    if number not in MARKED_FRETS or _in_common(mask, mask[:, ::-1]) < MIRRORED:
+    the board's centre line; at the octaves of it or another. A dot in the middle is one at any number: that of the
+    first fret may be wrong."""
+    if _in_common(mask, mask[:, ::-1]) < MIRRORED:
         return False
     if _in_common(mask, mask[::-1]) > MIRRORED:
-        return True
+        return number in MARKED_FRETS or _is_round(mask)
     if number not in DOUBLY_MARKED_FRETS or strength < STARK:
         return False
     if strength > ALONE and _is_round(mask):

@@ -5,6 +5,8 @@ from functools import cache
 import numpy as np
 import pytest
 
+from inspect_app.measure.plan.board_field import STEP_MM
+from inspect_app.measure.plan.board_inlays import is_inlay
 from inspect_app.measure.plan.board_wear import find_board_wear
 from inspect_app.reading.key import Key, Place, on_fret
 from tests.inspect_app.measure.plan.worn_pictures import LENGTH, Patch, Worn, draw_worn, frets_of, true_share
@@ -116,6 +118,14 @@ def test_no_wear_is_seen_on_unworn_boards(k):
 def test_inlays_are_not_wear(wood, tone):
     first = 2 if tone < 0.1 else 11
     assert not found(Worn(first, wood=wood, inlays=True, inlay_tone=tone, seed=5)).values
+
+
+@pytest.mark.parametrize(("high", "inlay"), [(3.0, True), (2.0, False)])
+def test_a_dot_in_the_middle_is_an_inlay_whatever_its_fret_is_called(high, inlay):
+    y, x = np.arange(-24.0, 24.1, STEP_MM)[:, None], np.arange(-12.0, 12.1, STEP_MM)
+    place = (x / 3.0) ** 2 + (y / high) ** 2 < 1.0
+    assert is_inlay(4, place, 0.4, [place]) == inlay
+    assert is_inlay(5, place, 0.4, [place])
 
 
 def test_a_raking_lamps_shadow_beside_the_frets_is_not_wear():
