@@ -47,6 +47,6 @@ def ends_of(inspections: Sequence[Inspection], by_gauge: Gauged) -> FretEnds:
 
 
 def _standing(read: dict[tuple[int | None, str], list[Measured]]) -> tuple[EndStand, ...]:
-    all_of = (EndStand(n or 0, end, combined(q)) for (n, end), q in sorted(read.items(), key=str))
+    all_of = (EndStand(n or 0, end, combined(q)) for (n, end), q in read.items())
     told = [e for e in all_of if e.by.value > e.by.expanded]
     return tuple(sorted(told, key=lambda e: (e.fret, e.end != "treble")))

@@ -6,7 +6,7 @@ from __future__ import annotations
 from inspect_app.decide.board import BoardWear
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.nut import NutAfter
-from inspect_app.decide.setup import Setup
+from inspect_app.decide.setup import Setup, bow_in_words
 from inspect_app.decide.wear import WearMap
 from inspect_app.instrument.wire import WireStock
 from shared.measured import COVERAGE_FACTOR, Measured
@@ -35,10 +35,10 @@ def of_setup(setup: Setup, step: float) -> list[str]:
     for held in setup.held:
         if held.name.endswith("relief") and held.verdict == Verdict.BEYOND and held.target is not None:
             t, side = held.target, held.name.split()[0]
-            bows = "bows forward" if held.value.value > 0.0 else "bows backwards"
+            bows = bow_in_words(held.value, f"{abs(held.value.value):.2f} mm")
             out.append(
-                f"The neck {bows} by {abs(held.value.value):.2f} mm on the {side} side, where {t.least:.2f} to "
-                f"{t.most:.2f} mm are wanted: set it first, or levelling takes the bow off the frets."
+                f"The neck {bows} on the {side} side, where {t.least:.2f} to {t.most:.2f} mm are wanted: set it first, "
+                "for the frets are levelled to the neck as it is then."
             )
     for n, over in setup.high(step):
         out.append(
@@ -101,7 +101,7 @@ def of_nut(after: NutAfter | None) -> list[str]:
     if after.verdict == Verdict.BEYOND:
         return [f"The nut is too low for it ({gap}): it is raised or made new."]
     if after.verdict == Verdict.CANNOT_TELL:
-        return [f"Whether the nut's slots will do can't be told from the photos ({gap}): check them when strung."]
+        return [f"Whether the nut's slots will do can't be told from the readings ({gap}): check them when strung."]
     if after.most is not None and after.clearance.value > after.most:
         return [f"The nut's slots can go deeper ({after.clearance.value:.2f} mm over the first fret)."]
     return [f"The nut's slots will do ({gap})."]

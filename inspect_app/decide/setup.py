@@ -35,6 +35,7 @@ __all__ = [
     "Setup",
     "Target",
     "Targets",
+    "bow_in_words",
     "setup_of",
     "standing_tops",
     "targets_for",
@@ -85,6 +86,16 @@ class Held:
     target: Target | None
     probability: float | None
     verdict: Verdict
+
+
+def bow_in_words(relief: Measured, amount: str) -> str:
+    """What a neck of this relief does, `amount` being its size as it is to be written.
+
+    A gauge reads 0 wherever the string touches, be the neck straight or bowed backwards.
+    """
+    if abs(relief.value) <= relief.expanded:
+        return "shows no bow"
+    return f"bows {'forward' if relief.value > 0.0 else 'backwards'} by {amount}"
 
 
 @dataclass(frozen=True, slots=True)

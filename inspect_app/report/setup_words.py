@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from inspect_app.decide.board import BoardWear
 from inspect_app.decide.limits import Verdict
-from inspect_app.decide.setup import Held, Setup
+from inspect_app.decide.setup import Held, Setup, bow_in_words
 from inspect_app.report.writing import Writing, listed
 from shared.tables import COMMON_PRACTICE
 
@@ -49,8 +49,7 @@ def _one(held: Held, writing: Writing) -> str:
     wanted = f"{writing.rough(t.least)} to {writing.rough(t.most)} {says}"
     where = "high" if q.value > t.most else "low"
     if what == "relief":
-        bows = "bows forward" if q.value > 0.0 else "bows backwards"
-        return f"The neck {bows} by {writing.rough(abs(q.value))} ({wanted})."
+        return f"The neck {bow_in_words(q, writing.rough(abs(q.value)))} ({wanted})."
     if what == "nut clearance":
         return f"At the nut the {side} string lies too {where} ({writing.rough(q.value)}; {wanted})."
     return f"The {side} string stands {where}: {writing.rough(q.value)} at the 12th fret ({wanted})."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from html import escape
 
@@ -12,6 +13,8 @@ from inspect_app.decide.repeat_study import Row
 __all__ = ["study_plot"]
 
 _WIDE, _HIGH, _LEFT, _HEAD = 720, 170, 64, 26
+_LETTER = 7.0
+"""Of the picture's 12 px letters, the width that most stay below."""
 _MARKS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00")
 """A person each; told apart by colour-blind eyes too (Okabe and Ito 2008), and set side by side besides."""
 
@@ -19,8 +22,10 @@ _MARKS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00")
 def study_plot(rows: Sequence[Row]) -> str:
     """An SVG with a panel a quantity: a dot a reading, by thing and person; the band holds what U allows for."""
     people = list(dict.fromkeys(who for r in rows for by in r.values.values() for who in by))
+    apart = min(150.0, (_WIDE - _LEFT) / max(len(people), 1))
     names = "".join(
-        f'<circle cx="{_LEFT + 150 * i}" cy="14" r="4" fill="{_colour(i)}"/>' + _text(_LEFT + 150 * i + 8, 18, who)
+        f'<circle cx="{_LEFT + apart * i:.1f}" cy="14" r="4" fill="{_colour(i)}"/>'
+        + _text(_LEFT + apart * i + 8, 18, who)
         for i, who in enumerate(people)
     )
     panels = [_panel(r, people, _HEAD + _HIGH * i) for i, r in enumerate(rows)]
@@ -45,9 +50,10 @@ def _panel(row: Row, people: Sequence[str], top: float) -> str:
         f'<path d="M{_LEFT} {middle:.1f}H{_WIDE - 10}" stroke="#888"/>',
         *(_text(_LEFT - 6, middle - s * half / 1.1 + 4, f"{s * most / 1.1:+.2g}", "end") for s in (-1.0, 1.0)),
     ]
+    every = math.ceil(_LETTER * max(map(len, means), default=0) / place)  # as many names as fit side by side
     for i, (thing, by) in enumerate(row.values.items()):
         x = _LEFT + place * (i + 0.5)
-        out.append(_text(x, middle + half + 16, thing, "middle"))
+        out += [_text(x, middle + half + 16, thing, "middle")] if i % every == 0 else []
         for who, values in by.items():
             k = people.index(who)
             at = x + min(8.0, 0.6 * place / len(people)) * (k - (len(people) - 1) / 2.0)

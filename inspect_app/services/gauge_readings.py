@@ -53,7 +53,8 @@ def write_gauge_reading(
     """
     with writing(store) as session:
         job = row(session, Job, job_id, "job")
-        key = key_of(name, fret, job.frets or MAX_FRETS)
+        frets = job.frets if mm is not None else None  # there may have been more when it was written
+        key = key_of(name, fret, frets or MAX_FRETS)
         if mm is not None:
             gauged(key, mm)
         at: Visit | None = next((v for v in job.visits if v.label == visit), None)

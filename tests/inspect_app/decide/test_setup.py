@@ -13,7 +13,7 @@ from inspect_app.decide.keeping import level
 from inspect_app.decide.kinds import Case
 from inspect_app.decide.levelling import draw_boards
 from inspect_app.decide.limits import Limits, Verdict
-from inspect_app.decide.mind import of_board
+from inspect_app.decide.mind import of_board, of_setup
 from inspect_app.decide.neck_shape import neck_shape
 from inspect_app.decide.nut import clearance_now, nut_after, share_of_rise
 from inspect_app.decide.options import Cost, Kind, work_out_options
@@ -23,6 +23,8 @@ from inspect_app.instrument.details import Instrument
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.reading.inspection import FretReading, Inspection, PhotoSummary
 from inspect_app.reading.key import Key, Place, on_fret
+from inspect_app.report.setup_words import setup_words
+from inspect_app.report.writing import Writing
 from shared.errors import OptionError
 from shared.measured import Contribution, Measured
 
@@ -279,6 +281,17 @@ def test_a_gauge_counts_beside_the_photos():
     for name, mm in (("treble relief", 5.0), ("treble relief", math.nan), ("height", 1.0)):
         with pytest.raises(OptionError):
             gauged(Key(NECK, name), mm)
+
+
+@pytest.mark.parametrize(
+    ("mm", "said"), [(0.6, "bows forward by 0.60 mm"), (0.0, "shows no bow"), (-0.2, "bows backwards by 0.20 mm")]
+)
+def test_a_string_that_touches_is_not_said_to_measure_a_bow(mm, said):
+    relief = Measured(mm, "mm", (Contribution("gap", 0.02),))
+    setup = Setup({"treble relief": relief}, targets=ELECTRIC)
+    (brings,) = of_setup(setup, 0.05)
+    assert brings.startswith(f"The neck {said} on the treble side")
+    assert setup_words(setup, 0.05, Writing()).startswith(f"The neck {said} (")
 
 
 def close_up(fret, overhang):

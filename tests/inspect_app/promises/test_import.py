@@ -144,7 +144,7 @@ def linked(store):
     "harm",
     ["rows", "photo", "no rows", "no zip", "other kind", "two jobs", "newer", "bad answer",
      "deep", "no photos", "great number", "empty lists", "estimate", "terms", "prices", "words for a number",
-     "other paper", "no paper", "hash", "decision", "mountains", "another's answer"],
+     "other paper", "no paper", "hash", "decision", "mountains", "another's answer", "no such gauge", "no such hollow"],
 )  # fmt: skip
 def test_what_is_damaged_is_refused_and_leaves_nothing(exported, other, tmp_path, harm):
     bad = tmp_path / "bad.zip"
@@ -177,6 +177,8 @@ ROW_HARMS = {
     "other paper": ("answers", "pdf_sha256", "0" * 64),
     "words for a number": ("fret_heights", "height", "one"),
     "mountains": ("fret_heights", "height", 1e300),
+    "no such gauge": ("gauge_readings", "reading", "fret 3, sparkle"),
+    "no such hollow": ("gauge_readings", "value", 50.0),
     "great number": ("jobs", "number", 10**30),  # more than SQLite holds
 }
 

@@ -1,6 +1,7 @@
 """Heights of single frets, the work on them, and an instrument's way through visits and jobs."""
 
 import sqlite3
+from dataclasses import replace
 from functools import partial
 
 import pytest
@@ -9,7 +10,7 @@ from inspect_app.decide.estimate import NOTHING_BESIDES
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.options import Kind
 from inspect_app.instrument.wire import WireStock
-from inspect_app.services import open_store
+from inspect_app.services import job_view, open_store, update_job
 from inspect_app.services.deciding import add_wire, change_terms, decide, rates, wear_of
 from inspect_app.services.gauge_readings import gauge_readings, write_gauge_reading
 from inspect_app.services.heights import (
@@ -150,6 +151,17 @@ def test_an_instrument_carries_its_frets_history_to_the_next_job(store, job, put
 def test_impossible_work_is_refused(store, job, work, said):
     with pytest.raises(OptionError, match=said):
         record_work(store, job, "intake", **work)
+
+
+def test_a_reading_of_a_fret_that_there_is_no_more_can_be_taken_back(store, job, put):
+    put(job, 1, [0.15] * 6)
+    write_gauge_reading(store, job, "intake", "hollow depth", 0.2, 6)
+    details = job_view(store, job).details
+    update_job(store, job, replace(details, instrument=replace(details.instrument, frets=4)))
+    with pytest.raises(OptionError, match="no fret 6"):
+        write_gauge_reading(store, job, "intake", "hollow depth", 0.3, 6)
+    write_gauge_reading(store, job, "intake", "hollow depth", None, 6)
+    assert gauge_readings(store, job) == {}
 
 
 def test_readings_by_gauge_count_for_their_visit_and_can_be_taken_back(store, job, put):
