@@ -180,7 +180,7 @@ def coded(light: Vector) -> Vector:
 
 
 def room_across(scale: Scale) -> Vector:
-    """How far a row may run either way at each of the scale's points before it meets another edge, px."""
+    """How far a row may run either way at each of the scale's N points before it meets another edge, px, shape (N,)."""
     cell = {m.id: m.side / 6.0 for m in (*STRIP, *BACKDROP)}
     centred = [p - p.mean(axis=0) for p in (scale.image_px, scale.plane_mm)]
     px_per_mm = float(np.linalg.norm(centred[0]) / max(float(np.linalg.norm(centred[1])), 1e-9))
@@ -197,7 +197,7 @@ def _across_edges(scale: Scale, use: NDArray[np.bool_]) -> tuple[Vector, Vector]
 
 
 def level_of(codes: Vector, mask: NDArray[np.bool_]) -> Vector:
-    """Mean of each row's masked samples; nan where there are none."""
+    """Mean of each row's samples where `mask` is true, both (rows, samples); nan where it nowhere is."""
     count = mask.sum(axis=1)
     return np.asarray(np.where(count > 0, (codes * mask).sum(axis=1) / np.maximum(count, 1), np.nan))
 

@@ -38,9 +38,11 @@ _ALONG = 1.0  # half the length of edge that is fitted, over the distance marked
 _LONGEST_PX = 150.0  # half of it at most: straight things are straight over that
 _SMOOTH = 2.0  # samples by which the profile is smoothed to find steps: a pixel
 MARKED_PX = 8.0
-"""How near an edge is marked by hand: three pixels of a photo shown at a third of its size, and as much of blur."""
+"""How near an edge is marked by hand: two to three pixels of a photo shown at a third of its size (common practice, no
+source)."""
 LEAST_EDGE_PX = 20.0
-"""Least length marked of an edge: under it the rows of one blur are a third of it and its direction is theirs."""
+"""Least length marked of an edge: the rows that blur joins are then a third of it, and of a shorter one too few are
+left to tell its direction."""
 U_TURN_RAD = math.radians(1.0)
 """How square to the backdrop a thing stands that is pushed against it by hand (common practice, no source)."""
 LEAST_ANGLE_DEG = 2.0
@@ -97,10 +99,19 @@ def distance_between(
 ) -> tuple[Measured, Lines]:
     """Distance of two parallel edges marked by two points each, mm, and the edges as fitted: the height of a step.
 
+    Parameters
+    ----------
+    u_scale : float
+        Relative standard uncertainty of the scale.
+    edges_px, height_mm
+        As in `angle_between`.
+
     Raises
     ------
-    OptionError, ScaleError
-        As `angle_between`; if the edges are not parallel.
+    OptionError
+        If too little of an edge is marked, or outside the photo.
+    ScaleError
+        If there is no straight edge where one is marked, or the two are not parallel.
     """
     lines = _marked_edges(photo, edges_px)
     return _distance(plane, u_scale, *lines, height_mm), lines

@@ -67,7 +67,19 @@ class Marked:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What a photo says of the thing; the lines it was read by, and the photo with them drawn on, where asked."""
+    """What a photo says of the thing.
+
+    Attributes
+    ----------
+    photo : PhotoSummary
+        Which photo it was.
+    read : Measured
+        What was read, mm or degrees.
+    drawn : tuple of Outline
+        The scale and the lines it was read by, upright photo pixels.
+    picture : bytes
+        The photo with them drawn on, encoded as asked; empty where none was.
+    """
 
     photo: PhotoSummary
     read: Measured
@@ -76,7 +88,18 @@ class Seen:
 
 
 def read_thing(data: bytes, name: str, ask: Ask, what: Marked | str, picture: str = "") -> Seen:
-    """What marked edges give, or a reading by its name; `picture` is an ending or empty.
+    """What marked edges give, or a reading by its name.
+
+    Parameters
+    ----------
+    data : bytes
+        The photo's file.
+    name : str
+        Of that file, for messages and the record.
+    what : Marked or str
+        What was marked, or the key of a reading as text.
+    picture : str
+        Ending of the picture wanted (".png"); none is made where it is empty.
 
     Raises
     ------

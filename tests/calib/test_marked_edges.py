@@ -130,6 +130,7 @@ def test_corners_of_known_angle_are_read_and_u_covers_the_error(make_camera, cod
     [
         (angle_between, [[-2.5, 0.0], [-0.5, 0.0], [0.5, 0.0], [2.5, 0.0]], "are parallel"),
         (angle_between, [[-2.5, 0.0], [-2.4, 0.0], [0.5, 0.0], [2.5, 0.0]], "Too little of an edge"),
+        (angle_between, [[math.nan, 0.0], [-0.5, 0.0], [0.5, 0.0], [2.5, 0.0]], "outside the photo"),
         (angle_between, [[-2.5, 2.0], [-0.5, 2.0], [0.5, 0.0], [2.5, 0.0]], "no straight edge"),
         (angle_between, [[-2.5, 0.0], [-0.5, 0.0], [0.5, 0.0], [25.0, 0.0]], "outside the photo"),
     ],
@@ -139,3 +140,13 @@ def test_edges_that_cannot_be_are_refused(make_camera, coded, read, points, sent
     photo = scene_photo(camera, coded, rng, lambda x, y: y)
     with pytest.raises((OptionError, ScaleError), match=sentence):
         read(photo, camera, marked(camera, points, rng, 0.0))
+
+
+def test_edges_that_enclose_an_angle_are_no_step(make_camera, coded):
+    camera, rng = view(make_camera), np.random.default_rng(1)
+    photo = scene_photo(camera, coded, rng, lambda x, y: np.maximum(y, math.sqrt(0.75) * x + 0.5 * y))
+    points = [[-2.5, 0.0], [-0.5, 0.0], [0.2, -0.2 * math.sqrt(3.0)], [1.0, -math.sqrt(3.0)]]
+    by_hand = marked(camera, points, rng, 0.0)
+    assert angle_between(photo, camera, by_hand)[0].value == pytest.approx(60.0, abs=0.2)
+    with pytest.raises(ScaleError, match="not parallel"):
+        distance_between(photo, camera, 5e-4, by_hand)

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.stats import theilslopes
 
-from calib.lines import MAD_TO_SD
 from calib.photo import Photo, linear_light
 from calib.plane import Plane
 from calib.scales.printed import BACKDROP, BACKDROP_SIZE
+from calib.scales.robust import robust_sigma
 
 __all__ = [
     "BELOW_PRINT_MM",
@@ -234,7 +234,7 @@ def fitted_edge(card: CardLight, y: Array, keep: NDArray[np.bool_]) -> StraightE
     fit = np.array([slope, intercept])
     for _ in range(4):
         off = y - np.polyval(fit, x)
-        spread = max(MAD_TO_SD * float(np.median(np.abs(off[use]))), 0.05 * card.pitch)
+        spread = max(robust_sigma(off[use]), 0.05 * card.pitch)
         now = keep & (np.abs(off) < ROBUST * spread)
         if now.sum() < 4 or (now == use).all():
             break

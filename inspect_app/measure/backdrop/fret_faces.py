@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
-from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.printed import BACKDROP_SIZE
+from calib.scales.robust import robust_sigma
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.backdrop.card_foot import StraightEdge, straightened
 from shared.trade import HIGHEST_FRET
@@ -250,7 +250,7 @@ def _face(
     if len(middles) < 4:
         return None
     middle = float(np.median(middles))
-    u = MAD_TO_SD * float(np.median(np.abs(np.array(middles) - middle))) / np.sqrt(len(middles))
+    u = robust_sigma(np.array(middles) - middle) / np.sqrt(len(middles))
     x = float(arches.x[0] + middle * pitch)
     level = float(foot.y(x))
     return FretFace(number, x, max(u, 0.3) * pitch, level - base, width, _top(root, middle, base, height, pitch, level))

@@ -30,7 +30,7 @@ half."""
 
 
 def is_white(photo: Photo, plane: Plane, lines: StringAndFoot, pitch: float) -> bool:
-    """Whether the sliver between both lines has the card's own colour."""
+    """Whether the sliver between both lines has the card's own colour; `pitch` is a pixel on the card, mm."""
     blue, red = (_over_card(photo, plane, lines, pitch, channel) for channel in (BLUE, RED))
     return blue >= LEAST_BLUE * red
 

@@ -41,8 +41,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.lines import MAD_TO_SD
 from calib.plane import Plane
+from calib.scales.robust import robust_sigma
 from inspect_app.measure.backdrop.fret_faces import UP, FretFace
 from inspect_app.measure.manual import marked
 from shared.measured import Contribution, Measured
@@ -216,7 +216,7 @@ def _slope(g: Geometry, stand: CardStand) -> tuple[float, float, float]:
     slope = (top + before * (cy - top) / distance - base) / before
     rise = float(np.median((cy - top) / distance - slope))
     mean = float(np.median(slope))
-    scatter = MAD_TO_SD * float(np.median(np.abs(slope - mean))) / math.sqrt(len(tops))
+    scatter = robust_sigma(slope - mean) / math.sqrt(len(tops))
     at = float(np.median(before))
     u_back = g.height * BEVEL_TAN_U * (1.0 - FACE_UP) / math.sqrt(len(tops))
     u_top = TOP_U_MM / math.sqrt(len(tops))

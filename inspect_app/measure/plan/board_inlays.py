@@ -37,7 +37,17 @@ BESIDE_INLAY_MM = 0.6
 
 
 def inlays_of(number: int, off: Floats, seen: Mask) -> Mask:
-    """Where inlays lie that stand out more than wear does, with what the smoothing takes of them."""
+    """Where inlays lie that stand out more than wear does, with what the smoothing takes of them.
+
+    Parameters
+    ----------
+    number : int
+        Of the fret on the field's body side.
+    off : ndarray, shape (rows, columns, 3)
+        Difference from unworn board, in log light and the two log colours.
+    seen : ndarray of bool, shape (rows, columns)
+        What of the field can be judged; the answer has its shape.
+    """
     strength = np.abs(off).max(axis=2)
     out = np.zeros(seen.shape, dtype=bool)
     if not seen.any() or (top := float(np.quantile(strength[seen], BRIGHTEST))) < STARK:
@@ -53,7 +63,19 @@ def inlays_of(number: int, off: Floats, seen: Mask) -> Mask:
 def is_inlay(number: int, mask: Mask, strength: float, every: Sequence[Mask]) -> bool:
     """Whether a place is an inlay: the mirror image of itself half-way along the field, and of itself or another about
     the board's centre line; at the octaves of it or another. A dot in the middle is one at any number: that of the
-    first fret may be wrong."""
+    first fret may be wrong.
+
+    Parameters
+    ----------
+    number : int
+        Of the fret on the field's body side.
+    mask : ndarray of bool, shape (rows, columns)
+        The place, on the whole field.
+    strength : float
+        By how much log light or a log colour it stands out.
+    every : sequence of ndarray
+        All places of the field that may be its twin.
+    """
     if _in_common(mask, mask[:, ::-1]) < MIRRORED:
         return False
     if _in_common(mask, mask[::-1]) > MIRRORED:

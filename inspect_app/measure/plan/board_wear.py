@@ -21,12 +21,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from inspect_app.measure.plan.board_field import LEAST_LONG_MM, STEP_MM, BoardField, lay_out
 from inspect_app.measure.plan.board_inlays import inlays_of, is_inlay
 from inspect_app.measure.plan.board_places import SEED_MM2, components, contours, filled, with_border
 from inspect_app.measure.plan.frets import EndedFret
+from inspect_app.measure.plan.robust_spread import spread_about_zero
 from inspect_app.reading.inspection import Outline
 from inspect_app.reading.key import Key, NotMeasured, Place, on_fret
 from shared.measured import Contribution, Measured
@@ -278,8 +278,7 @@ def _figure(judged: Sequence[_Judged]) -> Floats:
         d = (j.strips[1] - j.strips[0])[_off_edges(j.field)]
         apart.append(d - gaussian_filter1d(d, SLOW_MM / STEP_MM, axis=0, mode="nearest"))
     d = np.concatenate(apart)
-    spread = MAD_TO_SD * np.median(np.abs(d - np.median(d, axis=0)), axis=0)
-    return np.asarray(np.maximum(MIDDLE * spread, FIGURE_LEAST))
+    return np.asarray(np.maximum(MIDDLE * spread_about_zero(d - np.median(d, axis=0), axis=0), FIGURE_LEAST))
 
 
 @dataclass(frozen=True)
@@ -366,7 +365,7 @@ def _described(j: _Judged, mask: Mask, share: Floats, inlays: Mask) -> _Found:
     u_area = math.hypot(around * math.hypot(u_side, fade / PLATEAU), hidden / math.sqrt(12.0))
     middle = float(rows.mean() * STEP_MM)
     px = field.to_px(contour[:, 0], contour[:, 1])
-    step = max(1, len(px) // 60)
+    step = max(1, len(px) // 60)  # so many points draw it well
     readings = {
         "from treble end": _length(middle, u_edge),
         "width": _length(float(y1 - y0), u_edge * math.sqrt(2.0)),

@@ -80,6 +80,7 @@ def _alike_in_pairs(frets: Sequence[EdgedFret]) -> Floats:
 
 
 def _correlation(frets: Sequence[EdgedFret], widths: Floats) -> Floats:
+    """The same with each fret laid out by its own of `widths`, mm, shape (N,)."""
     at = [2.0 * (f.profile.across_mm - f.crown.centre) / w for f, w in zip(frets, widths, strict=True)]
     lights = [f.profile.log_light for f in frets]
     shifted = [

@@ -320,16 +320,21 @@ def _no_daylight(scene, lifts, rng=None, radius=320.0):
     cy, distance = float(plane.camera_mm[1]), plane.distance_mm
     x = dict(zip(lifts, np.linspace(10.0, 82.0, len(lifts)), strict=True))
     high = max(lifts, key=lifts.get)
-    carries = lambda at: lifts[high] * (at - x[8]) / (x[high] - x[8]) if lifts[high] else 0.0  # noqa: E731
+
+    def carries(at):
+        return lifts[high] * (at - x[8]) / (x[high] - x[8]) if lifts[high] else 0.0
+
+    def crown(z, up):
+        return FOOT + up - 0.07 * z - z * (z - 4.6) / (2 * radius)
+
     seen, gaps = [], {}
     for n, lift in lifts.items():
         short, bevel, ease = (rng.uniform(-0.25, 0.25), rng.normal(0, 0.07), rng.normal(0, 0.015)) if rng else (0, 0, 0)
-        crown = lambda z, up=lift: FOOT + up - 0.07 * z - z * (z - 4.6) / (2 * radius)  # noqa: E731
         z = 4.6 - 1.15 * math.tan(math.radians(30.0)) * (1 - 0.375) - short - bevel
-        top = crown(z) + ease
+        top = crown(z, lift) + ease
         on_card = cy + (top - cy) * distance / (distance - z)
         face = FretFace(n, x[n], 0.01, FOOT - 2.0, 2.5, on_card)
-        string = crown(1.7) - lift + 1.5
+        string = crown(1.7, 0.0) + 1.5
         under = cy + (string - cy) * distance / (distance - 1.7)
         foot = FOOT + carries(x[n])
         seen.append(CrownSeen(face, x[n], under, 0.001, foot - UNSEEN_MM, NONE_SEEN_U_MM))

@@ -5,6 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from inspect_app.measure.plan.fret_location import locate_frets
+from inspect_app.measure.plan.frets import EdgedFret
+from inspect_app.measure.plan.hidden_parts import of_one_board, without_hidden
 from inspect_app.measure.plan.recipe import measure
 from shared.errors import InspectError
 from tests.inspect_app.measure.plan.board_pictures import Shot, _place, asked
@@ -59,6 +62,32 @@ def test_frets_in_full_view_keep_their_lengths(under_fingers):
     lengths = {f.number: f.length for f in said.frets}
     for number in (5, 8, 9):
         assert lengths[number].value == pytest.approx(2.0 * shot.half_board, abs=lengths[number].expanded)
+
+
+@pytest.fixture(scope="module")
+def in_view():
+    return locate_frets(*asked(Shot(first=5, last=8)))[1]
+
+
+@pytest.mark.parametrize(("hidden", "shows"), [(4, True), (8, False)])
+def test_a_fret_most_of_whose_parts_are_not_its_own_has_no_crown_edges(in_view, hidden, shows):
+    first, *others = in_view
+    parts = first.profile.parts.copy()
+    assert hidden < len(parts) == 12
+    parts[:hidden] = np.random.default_rng(2).normal(0.0, 0.5, parts[:hidden].shape)
+    under = replace(first, profile=replace(first.profile, parts=parts))
+    kept = without_hidden([under, *others])
+    assert isinstance(kept[0], EdgedFret) is shows
+    assert all(a is b for a, b in zip(kept[1:], others, strict=True))
+
+
+def test_one_that_looks_unlike_the_others_is_none_of_the_boards_frets(in_view):
+    odd, *others = in_view
+    assert len(of_one_board(in_view)) == len(in_view) == 4
+    odd = replace(odd, profile=replace(odd.profile, log_light=-odd.profile.log_light))
+    kept = of_one_board([odd, *others])
+    assert len(kept) == 3
+    assert not any(f is odd for f in kept)
 
 
 def test_rows_of_unlike_things_are_no_frets():
