@@ -60,7 +60,8 @@ THINGS = {
         "section", "backdrop", "across", _ACROSS,
     ),
     "Drill shank or rod": Thing(
-        "Lay the shank beside the strip on one level bench and photograph both from straight above.",
+        "Lay the shank beside the strip on one level bench and photograph both from straight above. Its edges lie over "
+        "the strip by half its diameter: write that below.",
         "plan", "strip", "across", _ACROSS,
     ),
     "Step of two leaves": Thing(
