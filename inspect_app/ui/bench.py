@@ -39,7 +39,7 @@ __all__ = [
 ]
 
 _HERE = Path(__file__).parent
-_UNIT = "unit of lengths now"
+_UNIT = "length-now"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,6 @@ STEPS = (
     Step("after_work.py", "After work"),
 )
 """The steps of a job, in order: what is seen and noted at intake, what it says, what is agreed and done."""
-_UNIT = "length-now"
 SIGN_DONE, SIGN_OPEN = "✓", "○"
 TURN = {"bench": "Yours: ", "customer": "The customer's: "}
 """Before the next step of a job: whose turn it is."""

@@ -32,7 +32,7 @@ def by_gauge(job: services.JobView, visit: str) -> None:
         name = str(st.selectbox("What was read", list(TEXTS), format_func=TEXTS.__getitem__, key="gauge-what"))
         kind = next(k for k in BY_GAUGE if k.name == name)
         st.caption(kind.how)
-        spots, turn = Spots(), st.session_state.get("gauge-turn", 0)
+        spots, turn = Spots(), st.session_state.get("by-gauge-turn", 0)
         with st.form(f"by-gauge-{turn}-{name}", border=False):
             left, right = st.columns(2)
             fret = (
@@ -47,7 +47,7 @@ def by_gauge(job: services.JobView, visit: str) -> None:
                     if (mm := typed.mm()) is None:
                         raise OptionError("Nothing was typed.", "Give what the gauge read.", "mm")
                     write_gauge_reading(server.store(), job.id, visit, name, mm, fret)
-                    st.session_state["gauge-turn"] = turn + 1
+                    st.session_state["by-gauge-turn"] = turn + 1
                     st.rerun()
 
 

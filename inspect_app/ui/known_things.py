@@ -60,7 +60,8 @@ THINGS = {
         "section", "backdrop", "across", _ACROSS,
     ),
     "Drill shank or rod": Thing(
-        "Lay the shank beside the strip on one level bench and photograph both from straight above.",
+        "Lay the shank beside the strip on one level bench and photograph both from straight above. Its edges lie over "
+        "the strip by half its diameter: write that below.",
         "plan", "strip", "across", _ACROSS,
     ),
     "Step of two leaves": Thing(
@@ -85,7 +86,9 @@ def known_things() -> None:
         "Photograph something whose size you know, and see what this camera, these prints and your hands are worth: "
         "five minutes, now and then, and after anything changed."
     )
-    name = st.selectbox("What is photographed", list(THINGS), key="thing")
+    name = st.selectbox(
+        "What is photographed", list(THINGS), key="thing", on_change=st.session_state.pop, args=(_TRIED, None)
+    )  # another thing: the answer was of the one before
     thing = THINGS[name]
     st.markdown(f"**1. Photograph it.** {thing.how}")
     photo = _photo()

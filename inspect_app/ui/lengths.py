@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from typing import Literal
@@ -56,11 +57,12 @@ def parse_length(text: str, what: str, bare: Bare = "mm") -> float | None:
     if not text.strip():
         return None
     found = _LENGTH.match(text.strip())
-    over = float(found["over"] or 1.0) if found else 0.0
-    if found is None or over == 0.0:
+    number = math.nan
+    if found is not None and (over := float(found["over"] or 1.0)) > 0.0:
+        number = float(found["number"].replace(",", ".")) / over + float(found["whole"] or 0)
+    if found is None or not math.isfinite(number):  # hundreds of digits are infinite
         raise OptionError(f"{what}: {text!r} is not a length.", _ADVICE[bare])
     unit = (found["unit"] or bare).lower()
-    number = float(found["number"].replace(",", ".")) / over + float(found["whole"] or 0)
     return number * _MM[_NAMES.get(unit, unit)]
 
 

@@ -141,7 +141,8 @@ def _bar_form() -> None:
         if mm is None:
             raise OptionError("The check bar's length is missing.", "Measure it with a calliper, to 0.05 mm.")
         note, by = f"{on}, {gauge.strip() or 'gauge not said'}", known.get(gauge)
-        new = (services.new_print(server.store(), k).id for k in KINDS.get(kind.removesuffix(_NUMBERLESS), ()))
+        kinds = KINDS.get(kind.removesuffix(_NUMBERLESS), ())
+        new = (services.add_print(server.store(), k, mm, CHECK_BAR_MM).id for k in kinds)  # none where the bar is wrong
         for number in (*numbered.get(kind, ()), *new):
             services.measure_print(server.store(), number, mm, by.id if by else None, humidity, note)
         st.session_state["bar-turn"] = turn_ + 1

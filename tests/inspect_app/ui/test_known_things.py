@@ -68,6 +68,16 @@ def test_a_leaf_that_agrees_is_said_kept_and_taken_back(store, job, reads):
     assert [c.retired for c in bench_checks(store)] == [True]
 
 
+def test_an_answer_goes_when_another_thing_is_chosen(store, job, reads):
+    at = at_page(store, job)
+    say(at, "0.50", "0.005")
+    assert at.button(key="keep-thing")
+    at.selectbox(key="thing").set_value("Drill shank or rod")
+    at.run()
+    assert "They agree" not in words(at)
+    assert not any(b.key == "keep-thing" for b in at.button)
+
+
 @pytest.mark.parametrize(
     ("size", "sentence"),
     [("0.55", "It is like another thing, of 0.5 mm"), ("0.49", "2 % too large: measure the print")],

@@ -144,7 +144,12 @@ def test_a_print_is_written_down_with_its_day_and_gauge_and_goes_with_the_next_p
     at = open_page("shop.py", job)
     printed = [f"{what} on {paper} (PDF)" for what in ("Sheet", "Lens board") for paper in ("A4", "Letter")]
     assert [d.proto.label for d in at.get("download_button")] == printed
-    next(t for t in at.text_input if t.label.startswith("Its check bar (nominal 100 mm) measures")).set_value("99.5")
+    bar = "Its check bar (nominal 100 mm) measures"
+    next(t for t in at.text_input if t.label.startswith(bar)).set_value("9.95")
+    submit(at, "Keep this print")
+    assert "can't be right" in words(at)
+    assert prints(store) == ()
+    next(t for t in at.text_input if t.label.startswith(bar)).set_value("99.5")
     next(t for t in at.text_input if t.label == "With").set_value("calliper no. 2")
     next(d for d in at.date_input if d.label == "Measured on").set_value(date(2026, 11, 3))
     submit(at, "Keep this print")

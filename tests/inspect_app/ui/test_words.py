@@ -26,7 +26,7 @@ def test_lengths_as_people_write_them(text, mm):
     assert parse_length(text, "Scale length") == (None if mm is None else pytest.approx(mm))
 
 
-@pytest.mark.parametrize("text", ["long", "25 1/0 in", "1.2.3", "in"])
+@pytest.mark.parametrize("text", ["long", "25 1/0 in", "1.2.3", "in", "9" * 400, f"{'9' * 400}/{'9' * 400}"])
 def test_what_is_no_length_says_so(text):
     with pytest.raises(OptionError, match="Scale length"):
         parse_length(text, "Scale length")
