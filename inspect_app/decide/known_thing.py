@@ -97,8 +97,8 @@ def _look_at(read: Measured, expected: Measured) -> tuple[str, ...]:
     error = read.value - expected.value
     relative = error / expected.value if expected.value else math.inf
     other = (
-        f"It is like another thing, of {read.value:.3g} {read.unit}: measure it again with the calliper or gauge, at "
-        "the place that the photo shows."
+        f"It reads like another thing, of {read.value:.3g} {read.unit}: measure it again with the calliper or gauge, "
+        "at the place that the photo shows."
     )
     scale = (
         f"If the thing is right, everything by this scale is {abs(100.0 * relative):.2g} % too "
