@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from inspect_app.commands.table import aligned
-from inspect_app.jobs.records import BenchCheckView
-from inspect_app.services import open_store
+from inspect_app.services import BenchCheckView, open_store
 from inspect_app.services.bench_checks import (
     KNOWN_THING,
     bench_checks,

@@ -11,7 +11,7 @@ from pathlib import Path
 from platformdirs import user_log_path
 
 from calib.photo import read_photo
-from inspect_app.jobs.names import DATABASE
+from shared.data_folder import DATABASE
 from shared.errors import OptionError, StoreError
 
 __all__ = ["free_place", "read_file", "refuse_over", "report_folder", "write_file"]

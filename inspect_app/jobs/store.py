@@ -21,8 +21,8 @@ from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
 from inspect_app.jobs import last_action, seals
-from inspect_app.jobs.names import DATABASE, PHOTOS
 from inspect_app.jobs.seals import driver_connection
+from shared.data_folder import DATABASE, PHOTOS
 from shared.errors import StoreError
 
 __all__ = ["Store", "connect", "reading", "writing", "store_error", "DATABASE", "PHOTOS"]

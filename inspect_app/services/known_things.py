@@ -9,19 +9,19 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from inspect_app.decide.known_thing import Comparison, compare
-from inspect_app.jobs.names import PREVIEWS
 from inspect_app.jobs.photo_files import keep, suffix_of
 from inspect_app.jobs.store import Store
-from inspect_app.measure.known_thing import Marked, Seen, read_thing
+from inspect_app.measure.known_thing import Marked, Marking, Seen, read_thing
 from inspect_app.measure.one_photo import look_over
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Outline, PhotoSummary
 from inspect_app.services import workers
 from shared.apart import outcome
+from shared.data_folder import PREVIEWS
 from shared.errors import OptionError
 from shared.measured import Measured
 
-__all__ = ["Tried", "check_known", "compared", "hold", "held_path", "result_of", "try_thing"]
+__all__ = ["Marked", "Marking", "Tried", "check_known", "compared", "hold", "held_path", "result_of", "try_thing"]
 
 _HELD = "held"
 _HELD_SECONDS = 86400.0

@@ -16,7 +16,6 @@ from inspect_app.jobs import loading
 from inspect_app.jobs.details import InstrumentDetails
 from inspect_app.jobs.models import InspectionRow, Judgement
 from inspect_app.jobs.models import Photo as PhotoRow
-from inspect_app.jobs.names import REPORTS
 from inspect_app.jobs.photo_files import place
 from inspect_app.jobs.records import InspectionView
 from inspect_app.jobs.store import Store, reading, writing
@@ -33,6 +32,7 @@ from inspect_app.services.finding import current_of, now, row, touch
 from inspect_app.services.lenses import lenses_in_use
 from inspect_app.services.prints import known_prints
 from shared.apart import in_turn, outcome
+from shared.data_folder import REPORTS
 from shared.errors import InspectError, OptionError, StoppedError
 from shared.reports import keep_report
 

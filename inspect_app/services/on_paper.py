@@ -12,7 +12,7 @@ from inspect_app.services.shop import get_setting
 from shared.errors import OptionError
 from shared.units import LENGTH_UNITS
 
-__all__ = ["heading_of", "materials_of", "visit_day", "writing_of"]
+__all__ = ["Writing", "heading_of", "materials_of", "visit_day", "writing_of"]
 
 
 def writing_of(store: Store, prices: PriceBook | None = None, locale: str | None = None) -> Writing:

@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import NamedTuple
 
 from inspect_app.jobs import last_action, seals
-from inspect_app.jobs.names import PREVIEWS
 from inspect_app.jobs.photo_files import STALE_S, photo_names, place, set_aside, sha256_of, stray_files
 from inspect_app.jobs.records import StoreCheck
 from inspect_app.jobs.store import DATABASE, Store, store_error
+from shared.data_folder import PREVIEWS
 
 __all__ = ["UNREADABLE", "Claim", "changed_estimates", "check_store", "claims", "database_problems"]
 

@@ -8,11 +8,10 @@ from dataclasses import dataclass
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.measure.known_thing import Marked, Marking
 from inspect_app.reading.ask import Ask, ScaleAsk, View
 from inspect_app.reading.inspection import PhotoSummary
 from inspect_app.services.bench_checks import KNOWN_THING, bench_checks, keep_bench_check, retire_bench_check
-from inspect_app.services.known_things import Tried, hold, try_thing
+from inspect_app.services.known_things import Marked, Marking, Tried, hold, try_thing
 from inspect_app.services.lenses import lenses_in_use
 from inspect_app.ui import server
 from inspect_app.ui.asking import print_factor

@@ -10,7 +10,7 @@ from calib.lens_board import MIN_PHOTOS, Board
 from calib.lens_profile import LensProfile
 from calib.lens_said import said_of_profile
 from calib.scales.print_lens_board import board_of_bars, lens_board_pdf
-from inspect_app.jobs.records import LensView
+from inspect_app.services import LensView
 from inspect_app.services.lenses import LensTry, keep_lens, lenses, retire_lens, try_lens
 from inspect_app.ui import server
 from inspect_app.ui.bench import length_unit, saying

@@ -20,13 +20,13 @@ from starlette.middleware import Middleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from inspect_app import services
-from inspect_app.jobs.names import PREVIEWS
 from inspect_app.services import workers
 from inspect_app.services.known_things import held_path
 from inspect_app.ui.gate import PasscodeGate, Passes
 from inspect_app.ui.look import THEME
 from inspect_app.ui.origin import OwnPagesOnly
 from inspect_app.ui.photo_files import routes
+from shared.data_folder import PREVIEWS
 from shared.errors import OptionError
 
 __all__ = ["Settings", "settings", "use", "store", "build_app", "config", "lan_address", "passes", "MIN_PASSCODE"]

@@ -6,7 +6,7 @@ import re
 
 from inspect_app.reading.quantities import one_of
 from inspect_app.reading.values import Reading
-from inspect_app.report.writing import Writing
+from inspect_app.services.on_paper import Writing
 from shared.measured import Measured
 from shared.units import LengthUnit, show, show_plain
 

@@ -22,6 +22,18 @@ RUN = """([rules, only]) => axe.run(document, {
   .map(c => c.message).join(" ").slice(0, 200)])))"""
 # Streamlit's upload area is a <section role="presentation"> with a name: the role is ignored, its button has its own.
 NOT_OURS = ("presentation-role-conflict", 'data-testid="stFileUploaderDropzone"')
+STILL = """async () => {
+  const look = () => [...document.querySelectorAll("*")].map(e => {
+    const s = getComputedStyle(e);
+    return s.color + s.backgroundColor + s.borderColor;
+  }).join();
+  for (let before = "", same = 0; same < 3;) {
+    const now = look();
+    same = now === before ? same + 1 : 0;
+    before = now;
+    await new Promise(done => setTimeout(done, 50));
+  }
+}"""
 OPENED = {  # what a press opens: the page, the button or the line that is pressed, and what is then there
     "rejecting": ("readings", "[class*=st-key-start-reject] button", "[class*=st-key-reject-1]"),
     "narrowing down": ("readings", ".st-key-sieve .stPopover button", "[data-testid=stPopoverBody]"),
@@ -37,17 +49,22 @@ def findings(page, only=None):
     return [f for f in page.evaluate(RUN, [RULES, only]) if not (f[0] == NOT_OURS[0] and NOT_OURS[1] in f[1])]
 
 
+def still(page):
+    """Wait until no colour on the page changes any more: they fade over, and one part of the page after another."""
+    page.evaluate(STILL)
+
+
 def in_all_looks(page):
     """Light by every rule; dark and a phone's width by the rules on what they change, as every run takes its time."""
     found = {"light": findings(page)}
     page.emulate_media(color_scheme="dark")
     page.wait_for_function("() => getComputedStyle(document.querySelector('.stApp')).colorScheme === 'dark'")
-    page.wait_for_timeout(200)  # colours change over in that time
+    still(page)
     found["dark"] = findings(page, COLOURS)
     page.emulate_media(color_scheme="light")
     page.set_viewport_size(PHONE)
     page.wait_for_function("() => getComputedStyle(document.querySelector('.stApp')).colorScheme === 'light'")
-    page.wait_for_timeout(200)
+    still(page)
     viewer = page.locator(".viewer").first
     if viewer.count():  # else the buttons at the lower edge of the screen lie on the photo's, until it is scrolled
         viewer.evaluate("e => e.scrollIntoView({block: 'start'})")

@@ -7,11 +7,11 @@ import os
 import pytest
 
 from calib.photo import open_photo
-from inspect_app.jobs.names import PREVIEWS
 from inspect_app.services import known_things as services
 from inspect_app.services.bench_checks import bench_checks
 from inspect_app.services.gauges import add_gauge, gauges
 from inspect_app.services.prints import new_print, prints
+from shared.data_folder import PREVIEWS
 from shared.errors import InspectError
 from shared.measured import Measured
 from tests.inspect_app.conftest import noise_jpeg
