@@ -36,8 +36,9 @@ ARC = "crown line radius"
 ARC_PARTS = ("treble end", "middle", "bass end")
 LINE_PARTS = ("foot", "top")
 HOLLOW_PARTS = ("treble end", "floor", "bass end")
-_SAMPLES = 48
-"""Points a placed line is carried by into the fit that an outline goes through."""
+_LEAST_SAMPLES = 48
+"""Fewest points a placed line is carried by into the fit that an outline goes through; a point a pixel if it is longer,
+so that it counts as seen over its whole length."""
 _CERTAIN = 1000.0
 """Strength of a placed point: nobody doubts that it is an edge."""
 
@@ -94,18 +95,18 @@ def _placed_line(found: EndReading | None, parts: Mapping[str, Points]) -> EdgeP
     The slope of a line through two points u apart from their places varies by 2 u^2 / L^2, that of a fit to N even
     points by 12 u^2 / (N L^2): taking N / 6 of them to share their noise makes both the same.
     """
-    share = np.linspace(0.0, 1.0, _SAMPLES)
     if found is None:
-        old = np.outer(1.0 - share, parts["foot"][0]) + np.outer(share, parts["top"][0])
-        u_found = PLACED_U_PX
+        drawn, u_found = np.array([parts[k][0] for k in LINE_PARTS]), PLACED_U_PX
     else:
         drawn = np.array(found.drawn.points)
-        old = np.column_stack([np.interp(share, np.linspace(0.0, 1.0, len(drawn)), drawn[:, k]) for k in (0, 1)])
-        u_found = found.bevel.u_angle * float(np.linalg.norm(old[-1] - old[0])) / math.sqrt(2.0)
-    ends = [np.array(parts[k][0]) if k in parts else at for k, at in zip(LINE_PARTS, (old[0], old[-1]), strict=True)]
+        u_found = found.bevel.u_angle * math.dist(drawn[0], drawn[-1]) / math.sqrt(2.0)
+    ends = [np.array(parts[k][0]) if k in parts else at for k, at in zip(LINE_PARTS, drawn[[0, -1]], strict=True)]
+    n = max(_LEAST_SAMPLES, math.ceil(math.dist(*ends)))
+    share = np.linspace(0.0, 1.0, n)
+    old = np.column_stack([np.interp(share, np.linspace(0.0, 1.0, len(drawn)), drawn[:, k]) for k in (0, 1)])
     px = old + np.outer(1.0 - share, ends[0] - old[0]) + np.outer(share, ends[1] - old[-1])
     u = math.sqrt(sum((PLACED_U_PX if k in parts else u_found) ** 2 for k in LINE_PARTS) / 2.0)
-    return EdgePath.plain(px, np.full(_SAMPLES, u), np.full(_SAMPLES, _CERTAIN), _SAMPLES / 6.0)
+    return EdgePath.plain(px, np.full(n, u), np.full(n, _CERTAIN), n / 6.0)
 
 
 @dataclass(frozen=True)

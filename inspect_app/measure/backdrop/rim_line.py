@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.measure.backdrop.consensus import points_on_line
+from inspect_app.measure.backdrop.crown_line import FINEST_MM
 from inspect_app.measure.backdrop.edge_path import EdgePath
 from inspect_app.measure.backdrop.end_outline import LEAST_RISE_MM
 
@@ -19,8 +20,8 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 LEAST_BETWEEN = 0.5
-"""Share of what lies between a straight part's ends that must lie on its line: with less, it joins two parts of an edge
-across a third."""
+"""Share of a straight part's length that must show an edge on its line, a point a row: with less, chance laid scattered
+points in line, or the line joins two parts of an edge across a third."""
 LEAST_POINTS = 8
 """Fewest points of a straight part: fewer agree by chance."""
 RIM_DEFINITION_PX = 0.15
@@ -64,6 +65,7 @@ def fit_rim_line(
     Part of the outline may be lost in glare and its place taken by another edge, so the fit starts from the line most
     points agree with (every pair of a coarse choice tried), or from those of a fit before; points in doubt count
     for less."""
+    row = max(mm_per_px, FINEST_MM)
     tolerance = max(WAVINESS_MM, 0.5 * mm_per_px, 2.5 * float(np.median(edge.u_px)) * mm_per_px)
     faint = np.minimum(edge.strength.max(initial=1.0) / edge.strength, FAINTEST)
     u_shared_px = np.hypot(edge.u_shared_px, definition_px * faint)
@@ -81,7 +83,8 @@ def fit_rim_line(
     for _ in range(10):
         if use.sum() < LEAST_POINTS or vote[use].sum() < 0.5 * vote.sum() or np.ptp(h[use]) < LEAST_RISE_MM / 2.0:
             return None
-        if np.mean(use[(h >= h[use].min()) & (h <= h[use].max())]) < LEAST_BETWEEN:
+        between = np.sum((h >= h[use].min()) & (h <= h[use].max()))
+        if use.sum() < LEAST_BETWEEN * max(between, np.ptp(h[use]) / row):
             return None
         weighted = design * (weight * use)[:, None]
         lever = np.linalg.solve(weighted.T @ design + prior, weighted.T)

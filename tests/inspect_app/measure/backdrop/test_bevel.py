@@ -118,6 +118,16 @@ def test_two_ends_of_a_line_with_another_edge_between_make_no_straight_part():
     assert fit_bevel(edge, pose, crown_line(scene), scene.crown, "treble", MM_PER_PX) is None
 
 
+@pytest.mark.parametrize(("every", "read"), [(1, True), (4, False)])
+def test_points_scattered_along_an_end_make_no_straight_part_by_chance(every, read):
+    """A denoiser leaves a point here and there: fifteen over a hundred rows lie in line by chance."""
+    scene = Scene(elevation=9.0, focal_px=26000.0, width=2.9, height=1.3)
+    pose = scene.pose()
+    edge = end_outline(scene, pose, "treble").only(np.arange(60) % every == 0)
+    fit = fit_bevel(edge, pose, crown_line(scene), scene.crown, "treble", 1.0 / 120.0)
+    assert (fit is not None) is read
+
+
 def _step_photo(blotch_px=0.0, at=60.0):
     """A card above, metal below an even edge; the card white-noisy, or in blotches of the same spread."""
     noise = np.random.default_rng(3).normal(0.0, 1.0, (120, 200))
