@@ -183,7 +183,9 @@ def _one_edge(edges_px: Eight, lines: Lines) -> bool:
     Stretches one after the other may be in line: a step of nothing.
     """
     first, second = lines
-    one, other = (np.sort((np.reshape(p, (2, 2)) - first.point) @ first.direction) for p in (edges_px[:4], edges_px[4:]))
+    one, other = (
+        np.sort((np.reshape(p, (2, 2)) - first.point) @ first.direction) for p in (edges_px[:4], edges_px[4:])
+    )
     shared = min(one[1], other[1]) - max(one[0], other[0])
     between = second.point - first.point
     apart = abs(float(first.direction[0] * between[1] - first.direction[1] * between[0]))
