@@ -59,8 +59,8 @@ _OTHER_WAY = (
     "side, and the treble side is taken to be the other one as well."
 )
 _UPRIGHT = (
-    "The neck runs up the photo. The nut is taken to be where the gaps between the frets are widest, and the treble side "
-    "to lie as was said of a neck across the photo."
+    "The neck runs up the photo. The nut is taken to be where the gaps between the frets are widest, and the treble "
+    "side to lie as was said of a neck across the photo."
 )
 
 
