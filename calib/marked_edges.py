@@ -111,9 +111,14 @@ def distance_between(
     OptionError
         If too little of an edge is marked, or outside the photo.
     ScaleError
-        If there is no straight edge where one is marked, or the two are not parallel.
+        If there is no straight edge where one is marked, the two are not parallel, or they are one edge marked twice.
     """
     lines = _marked_edges(photo, edges_px)
+    if _one_edge(edges_px, lines):
+        raise ScaleError(
+            "Both marks lie on the same edge, or on two too near each other to be told apart.",
+            "Mark two points on each of two edges; those of a step lie beside each other, not one over the other.",
+        )
     return _distance(plane, u_scale, *lines, height_mm), lines
 
 
@@ -170,6 +175,21 @@ def _marked_edges(photo: Photo, edges_px: Eight) -> Lines:
             "Go closer in the photo and mark both points on the edge itself, away from its corners.",
         )
     return first, second
+
+
+def _one_edge(edges_px: Eight, lines: Lines) -> bool:
+    """Whether the stretches marked lie side by side on one edge: so near, two edges' blurs would be one step.
+
+    Stretches one after the other may be in line: a step of nothing.
+    """
+    first, second = lines
+    one, other = (
+        np.sort((np.reshape(p, (2, 2)) - first.point) @ first.direction) for p in (edges_px[:4], edges_px[4:])
+    )
+    shared = min(one[1], other[1]) - max(one[0], other[0])
+    between = second.point - first.point
+    apart = abs(float(first.direction[0] * between[1] - first.direction[1] * between[0]))
+    return bool(shared > 0.0 and apart < LEAST_PX)
 
 
 def _steps_along(photo: Photo, a: Vector, d: Vector, side: Vector, length: float, half: float) -> tuple[float, float]:

@@ -60,6 +60,9 @@ _REACH_MM = 0.7  # either way across the outline: less than from a round corner'
 _POINTS = 80  # on each edge
 _LEAST_COPY_PX = 1000  # a card is then 120 px long or more, as when looked for; what is not found there is not found
 _BORDER_CODES = 6  # a border of one colour varies by no more after JPEG; a photo's row by tens
+_CORNERS = 3  # of the four: one may be covered
+_ROUND_MM = 0.5  # how near to a round corner its step lies, its edges known to a pixel of the reduced picture
+_ARC_MM = 0.25  # how far its thirds may differ: sampled every 0.16 mm, radii within 0.3 mm (ISO/IEC 7810)
 _TIGHT_PX = 1.0  # how far off a point of a card's edge may be: a straight cut edge is far better, a chance line is not
 
 
@@ -179,21 +182,45 @@ def _has_round_corners(photo: Photo, h: list[Vector], size: Card) -> NDArray[np.
 
     Looked at along the diagonals out of the middle of the round: there a sharp corner lies 1.3 mm farther out.
     """
+    r, light = _along_diagonals(photo, h, size)
+    at, clear = _steepest(r, light.mean(axis=2))  # over the diagonals of one corner: prints and texture average out
+    round_one = clear & (np.abs(at - size.corner_radius) < _ROUND_MM)
+    sharp_one = clear & (np.abs(at - math.sqrt(2.0) * size.corner_radius) < _ROUND_MM)
+    return np.asarray((round_one.sum(axis=1) >= _CORNERS) & ~sharp_one.any(axis=1))
+
+
+def _corners_are_arcs(photo: Photo, h: Vector, size: Card) -> bool:
+    """Whether three corners at least run at one distance from the middle of their round.
+
+    A line past the corner, or a sharp corner a millimetre aside of it as where a screen's edges and its lid's are
+    taken for one card's, crosses each third of the corner at another distance: only their mean is a round corner's.
+    """
+    r, light = _along_diagonals(photo, [h], size)
+    thirds = np.stack([part.mean(axis=1) for part in np.array_split(light[0], 3, axis=1)], axis=1)
+    at, _ = _steepest(r, thirds)
+    usual = np.median(at, axis=1)
+    px_mm = float(np.linalg.norm(np.linalg.inv(h[:2, :2] / h[2, 2]), 2))
+    arc = np.abs(at - usual[:, None]).max(axis=1) < max(_ARC_MM, px_mm)
+    return int(np.sum(arc & (np.abs(usual - size.corner_radius) < _ROUND_MM))) >= _CORNERS
+
+
+def _along_diagonals(photo: Photo, h: list[Vector], size: Card) -> tuple[Vector, Vector]:
+    """Distances (R,) from the middle of a round corner, mm, and the light there (K, corner, diagonal, R, 3)."""
     arcs, normals = corner_arcs(size)
     middle = arcs - size.corner_radius * normals
     r = np.arange(0.2, 1.9, 0.05) * size.corner_radius
     along = (middle[:, None] + r[None, :, None] * normals[:, None]).reshape(-1, 2)
     px = np.concatenate([cv2.perspectiveTransform(along[None], k)[0] for k in h])
-    light = _colours(photo, px).reshape(len(h), 4, -1, len(r), 3)
-    mean = light.mean(axis=2)  # over the diagonals of one corner: prints and texture average out
+    return r, _colours(photo, px).reshape(len(h), 4, -1, len(r), 3)
+
+
+def _steepest(r: Vector, light: Vector) -> tuple[Vector, NDArray[np.bool_]]:
+    """Where along rows of light (..., R, 3) the colour steps most, mm, and whether it steps clearly."""
     wide = 4  # samples: 0.6 mm to either side
-    step = np.lib.stride_tricks.sliding_window_view(mean, wide, axis=2).mean(axis=-1)
-    rise = np.linalg.norm(step[:, :, wide:] - step[:, :, :-wide], axis=3)
-    at = r[wide:][: rise.shape[2]][np.argmax(np.nan_to_num(rise), axis=2)] - 0.5 * (r[1] - r[0])
-    clear = np.nan_to_num(rise.max(axis=2)) > 0.01
-    round_one = clear & (np.abs(at - size.corner_radius) < 0.5)
-    sharp_one = clear & (np.abs(at - math.sqrt(2.0) * size.corner_radius) < 0.5)
-    return np.asarray((round_one.sum(axis=1) >= 3) & ~sharp_one.any(axis=1))  # one may be covered
+    step = np.lib.stride_tricks.sliding_window_view(light, wide, axis=-2).mean(axis=-1)
+    rise = np.nan_to_num(np.linalg.norm(step[..., wide:, :] - step[..., :-wide, :], axis=-1))
+    at = r[wide:][: rise.shape[-1]][np.argmax(rise, axis=-1)] - 0.5 * (r[1] - r[0])
+    return at, np.asarray(rise.max(axis=-1) > 0.01)  # of white: noise
 
 
 def _colours(photo: Photo, px: Vector) -> Vector:
@@ -226,9 +253,9 @@ def _as_scale(photo: Photo, q: Vector, size: Card, factor: float) -> Scale:
         sides = [_side(photo, q, k, size, ways) for k in range(4)]
         q = np.array([_meet(sides[k - 1], sides[k]) for k in range(4)])
         if not _has_round_corners(photo, [homography(q, size)], size)[0]:
-            raise ScaleError(
-                "The card's edges do not meet in round corners.", "Lay a bank card flat, all of it in the picture."
-            )
+            raise _no_round_corners()
+    if not _corners_are_arcs(photo, homography(q, size), size):
+        raise _no_round_corners()
     for k, (points, n, u_k) in enumerate(sides):
         a, b = corners[k], corners[(k + 1) % 4]
         h = np.linalg.inv(homography(q, size))
@@ -251,6 +278,12 @@ def _as_scale(photo: Photo, q: Vector, size: Card, factor: float) -> Scale:
         turn_rad=np.arctan2(across[:, 1], across[:, 0]),
         outward_mm=np.concatenate(outward),
         u_outward_mm=U_SHARPENING_PX * size.length / float(np.linalg.norm(q[1] - q[0])),
+    )
+
+
+def _no_round_corners() -> ScaleError:
+    return ScaleError(
+        "The card's edges do not meet in round corners.", "Lay a bank card flat, all of it in the picture."
     )
 
 

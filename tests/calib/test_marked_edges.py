@@ -150,3 +150,16 @@ def test_edges_that_enclose_an_angle_are_no_step(make_camera, coded):
     assert angle_between(photo, camera, by_hand)[0].value == pytest.approx(60.0, abs=0.2)
     with pytest.raises(ScaleError, match="not parallel"):
         distance_between(photo, camera, 5e-4, by_hand)
+
+
+@pytest.mark.parametrize(("second", "same"), [([[-2.4, 0.0], [-0.6, 0.0]], True), ([[0.5, 0.0], [2.5, 0.0]], False)])
+def test_one_edge_marked_twice_has_no_height_but_a_step_may_be_none(make_camera, coded, second, same):
+    camera, rng = view(make_camera), np.random.default_rng(1)
+    photo = scene_photo(camera, coded, rng, lambda x, y: y)
+    by_hand = marked(camera, [[-2.5, 0.0], [-0.5, 0.0], *second], rng, 0.5)
+    if same:
+        with pytest.raises(ScaleError, match="on the same edge"):
+            distance_between(photo, camera, 5e-4, by_hand)
+    else:
+        q, _ = distance_between(photo, camera, 5e-4, by_hand)
+        assert abs(q.value) < q.expanded

@@ -97,6 +97,15 @@ def test_a_sharp_cornered_rectangle_is_not_a_card() -> None:
         find_id1(photo)
 
 
+@pytest.mark.parametrize(("frame_mm", "frame", "screen"), [(0.6, 0.02, 0.25), (0.8, 0.02, 0.7), (1.3, 0.5, 0.25)])
+def test_a_screen_in_its_frame_is_not_a_card(frame_mm: float, frame: float, screen: float) -> None:
+    """The frame's edge on one side and the screen's on the next have a card's shape, and seem to meet in the round."""
+    round_frame = Paint(rounded(85.60 + 2.0 * frame_mm, 53.98 + 2.0 * frame_mm, 5.0), (frame,) * 3)
+    lit = Paint(box(-42.80, -26.99, 42.80, 26.99), (screen,) * 3)
+    with pytest.raises(ScaleError):
+        find_id1(photograph(Shot(), [round_frame, lit]))
+
+
 def test_a_card_cut_off_by_the_picture_is_refused() -> None:
     photo = photograph(Shot(), place_all(bank_card(), (0.0, -40.0)))
     with pytest.raises(ScaleError):

@@ -103,6 +103,8 @@ class Board:
         Their numbers, counted from 0 at the first.
     other_way : bool
         Whether the nut lies on the other side than was said, and the treble side with it.
+    upright : bool
+        Whether the neck runs up the photo: then its frets' spacing has told on which side the nut lies.
     """
 
     along_neck: Floats
@@ -112,6 +114,7 @@ class Board:
     span_mm: tuple[float, float]
     steps: NDArray[np.int64]
     other_way: bool = False
+    upright: bool = False
 
 
 @dataclass(frozen=True)
@@ -122,27 +125,70 @@ class _Found:
     odds: float
 
 
-def find_board(photo: Photo, plane: Plane, ask: Ask, covers_px: tuple[Floats, ...]) -> Board | None:
+def find_board(
+    photo: Photo, plane: Plane, ask: Ask, covers_px: tuple[Floats, ...], before: Board | None = None
+) -> Board | None:
     """Find the frets of the board; ``None`` where nothing in the photo looks like frets.
 
     Parameters
     ----------
     covers_px : tuple of ndarray, shape (M, 2) each
         Closed outlines of what lies in front of the board.
+    before : Board, optional
+        As found on another plane: a neck that runs up the photo is looked for the same way round.
     """
-    axes, height, bends = _photo_axes(photo, plane, ask), _height(ask), _bends(plane)
     reduced = ReducedPhoto.of(photo, plane, covers_px)
-    half = reduced.halved()  # half of it shows the turn as well
-    whole = turned(axes, best_turn(laid_out(half, plane, axes, height)))
-    found = _board_in(laid_out(reduced, plane, whole, height), whole, bends)
+    search = _Search(reduced, reduced.halved(), plane, _height(ask), _bends(plane))  # half of it shows the turn as well
+    if before is not None and before.upright:
+        found = _run_up(search.along((before.along_neck, before.across_neck)))
+        return None if found is None else found.board
+    axes = _photo_axes(photo, plane, ask)
+    found = search.along(axes)
     if found is None or found.odds < _CLEAR:
-        for p in likely_places(half, plane, axes, height):
-            near = _board_near(reduced, plane, (p.axes, p.middle_mm), height, bends)
-            if near is not None and (found is None or near.odds > found.odds):
-                found = near
-            if found is not None and found.odds > _CERTAIN:
-                break
+        upright = _upright(search, axes)
+        found = upright if upright is not None and (found is None or upright.odds > found.odds) else found
     return None if found is None or found.odds < _LIKELY else found.board
+
+
+@dataclass(frozen=True)
+class _Search:
+    """Where to look for a board: the photo reduced, and half of that, the scale's plane, and what is known of it."""
+
+    reduced: ReducedPhoto
+    half: ReducedPhoto
+    plane: Plane
+    height: float
+    bends: tuple[float, ...]
+
+    def along(self, axes: Axes) -> _Found | None:
+        """The likeliest board that lies about so: in the photo as a whole, else in any part of it."""
+        whole = turned(axes, best_turn(laid_out(self.half, self.plane, axes, self.height)))
+        found = _board_in(laid_out(self.reduced, self.plane, whole, self.height), whole, self.bends)
+        if found is None or found.odds < _CLEAR:
+            for p in likely_places(self.half, self.plane, axes, self.height):
+                near = _board_near(self.reduced, self.plane, (p.axes, p.middle_mm), self.height, self.bends)
+                if near is not None and (found is None or near.odds > found.odds):
+                    found = near
+                if found is not None and found.odds > _CERTAIN:
+                    break
+        return found
+
+
+def _upright(search: _Search, axes: Axes) -> _Found | None:
+    """The board of a neck that runs up the photo; none where its spacing doesn't tell on which side the nut lies."""
+    u, v = axes
+    ways = [f for f in (search.along((v, -u)), search.along((-v, u))) if f is not None]
+    best = max(ways, key=lambda f: f.odds, default=None)
+    if best is None or best.odds < _CLEAR:
+        return None
+    nut = best.board.along_neck
+    if any(f.odds > best.odds - _OTHER_WAY for f in ways if f.board.along_neck @ nut < 0.0):
+        return None
+    return _run_up(best)
+
+
+def _run_up(found: _Found | None) -> _Found | None:
+    return found and replace(found, board=replace(found.board, other_way=False, upright=True))
 
 
 def _bends(plane: Plane) -> tuple[float, ...]:

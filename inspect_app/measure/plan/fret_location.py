@@ -56,18 +56,18 @@ def locate_frets(
         better = tilted_as_frets(plane, [f.frame for f in found[1] if isinstance(f, EdgedFret)])
         if better is plane:
             break
-        found, tilted = _located_on(photo, scale, better, ask, warmth), better
+        found, tilted = _located_on(photo, scale, better, ask, warmth, found[0]), better
         if len(found[1]) == before:
             break
     return (*found, tilted)
 
 
 def _located_on(
-    photo: Photo, scale: Scale, plane: Plane, ask: Ask, warmth: float
+    photo: Photo, scale: Scale, plane: Plane, ask: Ask, warmth: float, before: Board | None = None
 ) -> tuple[Board, list[LocatedFret], BoardLevel, float]:
     _check_view(photo, plane)
     covers = (scale.covers_px,)
-    board = find_board(photo, plane, ask, covers)
+    board = find_board(photo, plane, ask, covers, before)
     if board is None:
         raise InspectError("No frets were found in the photo.", "Take it from above, with the neck lying across it.")
     level = board_level(ask, board, scale, plane)

@@ -58,6 +58,10 @@ _OTHER_WAY = (
     "The gaps between the frets shrink towards the side that was said to be the nut's. They are counted from the other "
     "side, and the treble side is taken to be the other one as well."
 )
+_UPRIGHT = (
+    "The neck runs up the photo. The nut is taken to be where the gaps between the frets are widest, and the treble "
+    "side to lie as was said of a neck across the photo."
+)
 
 
 _Read = tuple[FretReading, tuple[NotMeasured, ...]]
@@ -116,8 +120,8 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
         for what in ("crown width", "length", "flats")
     )
     unread += renumbered
-    if board.other_way:
-        unread += (NotMeasured(Key(feature="nut side as asked"), _OTHER_WAY),)
+    if board.other_way or board.upright:
+        unread += (NotMeasured(Key(feature="nut side as asked"), _UPRIGHT if board.upright else _OTHER_WAY),)
     unread += _skipped([f.frame.number for f in frets])
     edged, hidden = [f for f in frets if isinstance(f, EdgedFret)], hidden_outlines(frets)
     covers, why = (scale.covers_px, *hidden), COVERED if scale.body_seen or hidden else _MAY_BE_COVERED

@@ -16,7 +16,7 @@ from inspect_app.reading.ask import Ask, ScaleAsk
 from shared.errors import InspectError
 from tests.inspect_app.measure.plan.bench_pictures import LEVEL_MM, Bench, clutter
 
-TRIES = 16
+TRIES = 12
 """Pieces of one bench; the sweep of odd inputs tries as many as one likes."""
 SMALL = Bench(share=0.1, askew=4.0)
 BENCHES = [
@@ -62,11 +62,6 @@ def test_every_whole_fret_is_found_and_none_invented(bench):
     assert len(on) <= len(frets) + 2
     length = np.linalg.norm(frets[0, 2] - frets[0, 0]) / bench.plane.px_per_mm(board.fret_mm[0] * board.along_neck)
     assert board.span_mm[1] - board.span_mm[0] == pytest.approx(length, abs=0.25 * length)
-
-
-@pytest.mark.slow
-def test_a_small_neck_is_found_among_clutter():
-    test_every_whole_fret_is_found_and_none_invented(SMALL)
 
 
 @pytest.mark.slow
