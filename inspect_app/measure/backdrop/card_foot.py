@@ -27,6 +27,7 @@ __all__ = [
     "card_light",
     "find_foot",
     "fitted_edge",
+    "is_soft",
     "steepest",
 ]
 
@@ -68,6 +69,10 @@ CARD_SHARE = 0.6
 """Quantile of the light above a line that is the card's, string or not."""
 STRING_MM = 1.7
 """The thickest string (common practice, no source): card hidden by it begins again no lower."""
+SOFT_PX, SHARP_SHARE = 8.0, 2.0 / 3.0
+"""A shadow's edge on the card, thrown from millimetres away by a lamp some degrees wide, goes on falling beyond the
+photo's blur. Of what is lost over so many pixels to both sides this share must be lost within `BELOW_PX`: an edge
+blurred by 3 px (standard deviation) loses 0.68 there, an even fall over all of them 0.38."""
 NEAR_PX = 1.5
 """How near to a line an edge is on it, when it is voted for."""
 ROBUST = 3.0
@@ -262,7 +267,8 @@ def find_foot(card: CardLight) -> StraightEdge | None:
     falls[:, : up + 1] = falls[:, -(down + 1) :] = False
     block, row = np.nonzero(falls)
     drop = np.minimum((above - below)[block, row], FULL_DROP) / FULL_DROP
-    line = next((at for at in _lines(card, block, row, drop) if not _card_below(card, at)), None)
+    lines = _lines(card, block, row, drop)
+    line = next((at for at in lines if not _card_below(card, at) and not is_soft(card, at)), None)
     if line is None:
         return None
     place, change = steepest(card.share, line, 2.0 * NEAR_PX)
@@ -291,6 +297,19 @@ def _lines(card: CardLight, block: NDArray[np.intp], row: NDArray[np.intp], weig
             lo, hi = round(k - wide - 2 * reach), round(k + wide + 2 * reach)
             votes[j, max(lo, 0) : max(hi, 0) + 1] = 0.0
     return [line for _, line in sorted(found, key=lambda f: f[0])]
+
+
+def is_soft(card: CardLight, line: Array) -> bool:
+    """Whether light goes on changing beyond the blur of a line's edge, as at a shadow's edge on the card."""
+    rows = np.round(line).astype(int)[:, None]
+
+    def drop(px: float) -> float:
+        away = round(2.0 * px)
+        at = (rows + [-away, away]).clip(0, card.share.shape[1] - 1)
+        light = np.median(card.share[np.arange(len(line))[:, None], at], axis=0)
+        return abs(float(light[0] - light[1]))
+
+    return drop(BELOW_PX) < SHARP_SHARE * drop(SOFT_PX)
 
 
 def _card_below(card: CardLight, line: Array) -> bool:

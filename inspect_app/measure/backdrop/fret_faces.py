@@ -31,6 +31,8 @@ Facing = Literal["left", "right"]
 
 ROW_MM = 0.08
 """Rows of light pooled below the foot: three pixels."""
+BLUE = 0
+"""Dull metal may be as light as wood; its colour tells it there, wood sending back less blue."""
 LOWEST_MM = 3.8
 """From the foot down to the lowest board edge looked for: a 1.4 mm crown, and 2 mm that the camera looks down on."""
 BASE_MM = (0.4, 3.4)
@@ -118,14 +120,17 @@ def find_faces(
     if len(x) < 10:
         return (), nut
     depth = np.arange(0.0, LOWEST_MM, pitch)
-    light = _below_foot(photo, plane, foot, x, depth)
-    if light is None:
-        return (), nut
-    root = np.sqrt(np.maximum(light, 0.0))
-    arches = _arches(root, x, depth, pitch)
-    comb, side = _comb(arches, plane, scale_length, first, nut)
-    found = (_face(root, arches, depth, number, at, pitch, foot) for number, at in comb)
-    return tuple(sorted((f for f in found if f is not None), key=lambda f: f.x)), side
+    for channel in (None, BLUE):
+        light = _below_foot(photo, plane, foot, x, depth, channel)
+        if light is None:
+            continue
+        root = np.sqrt(np.maximum(light, 0.0))
+        arches = _arches(root, x, depth, pitch)
+        comb, side = _comb(arches, plane, scale_length, first, nut)
+        if comb:
+            found = (_face(root, arches, depth, number, at, pitch, foot) for number, at in comb)
+            return tuple(sorted((f for f in found if f is not None), key=lambda f: f.x)), side
+    return (), nut
 
 
 def _columns(photo: Photo, plane: Plane, foot: StraightEdge, pitch: float) -> Array:
@@ -135,10 +140,12 @@ def _columns(photo: Photo, plane: Plane, foot: StraightEdge, pitch: float) -> Ar
     return np.asarray(x[(px[:, 0] >= 2.0) & (px[:, 0] <= photo.width - 3.0)])
 
 
-def _below_foot(photo: Photo, plane: Plane, foot: StraightEdge, x: Array, depth: Array) -> Light | None:
+def _below_foot(
+    photo: Photo, plane: Plane, foot: StraightEdge, x: Array, depth: Array, channel: int | None
+) -> Light | None:
     """Light below the foot, straightened to it, shape (len(depth), len(x))."""
     middle = float(foot.y(x.mean()))
-    light = straightened(photo, plane, x, middle - depth)
+    light = straightened(photo, plane, x, middle - depth, channel)
     if light is None or abs(foot.slope) * np.ptp(x) < depth[1]:
         return light
     shift = np.round((middle - foot.y(x)) / depth[1]).astype(int)
@@ -219,8 +226,10 @@ def _best_start(
     gap = float(away[1]) if len(away) > 1 else 0.0
     if gap == 0.0:
         return 0.0, []
-    edge = x[0] if sign > 0 else x[-1]
-    start = np.arange(edge, edge + 1.2 * gap, math.copysign(0.1, gap))
+    edge, far = (x[0], x[-1]) if sign > 0 else (x[-1], x[0])
+    # a lower fret would show between the photo's edge and this one; before the first there is none
+    last = far if lowest == 1 else edge + 1.2 * gap
+    start = np.arange(edge, last, math.copysign(0.1, gap))
     at = start[:, None] + away[None, :]
     inside = (at > x[0] + WHOLE_MM) & (at < x[-1] - WHOLE_MM)
     count = inside.sum(axis=1)

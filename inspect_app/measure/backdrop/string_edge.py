@@ -19,6 +19,7 @@ from inspect_app.measure.backdrop.card_foot import (
     CardLight,
     StraightEdge,
     fitted_edge,
+    is_soft,
     steepest,
 )
 
@@ -40,8 +41,9 @@ SLOPES = np.linspace(-0.03, 0.03, 61)
 practice, no source), and the card stands on the crowns under it."""
 CLEAR_PX = 6.0
 """Card between string and foot from which both edges are seen apart: three standard deviations of blur on each side."""
-CLEAR_WHITE = (0.8, 1.2)
-"""Light of that card over its usual: strings and frets throw soft shadows on it and light back."""
+CLEAR_WHITE = (0.8, 1.5)
+"""Light of that card over its usual: strings throw soft shadows on it, and polished frets and a lit board send back up
+to half as much again as falls on it from the lamp (common practice, no source)."""
 THICKEST_MM = 1.7
 """No string is thicker: the heaviest wound bass strings (common practice, no source)."""
 THINNEST_MM = 0.12
@@ -99,6 +101,9 @@ def find_string(card: CardLight, foot: StraightEdge | None, thickest: float = TH
         row = card.row(foot.y(card.x))
         above = edges & (np.arange(card.share.shape[1])[None, :] < (row - 2.0 * CLEAR_PX)[:, None])
         line = _lowest(card, above, LEAST_SHARE)
+        while line is not None and is_soft(card, line):
+            above = above & (np.arange(card.share.shape[1])[None, :] < (line - 2.0 * CLEAR_PX)[:, None])
+            line = _lowest(card, above, LEAST_SHARE)
         if line is not None and _white_between(card, line, row):
             under = _refined(card, line)
             if under is None:
@@ -154,11 +159,15 @@ def _votes(card: CardLight, edges: NDArray[np.bool_]) -> tuple[Array, float]:
 
 
 def _white_between(card: CardLight, line: Array, foot: Array) -> bool:
-    """Whether plain card shows between a line and the foot, in most blocks."""
-    if float(np.median(foot - line)) < 2.0 * CLEAR_PX:
+    """Whether plain card shows under a line, above the foot, in most blocks."""
+    room = float(np.median(foot - line))
+    if room < 2.0 * CLEAR_PX:
         return False
-    middle = np.round((line + foot) / 2.0).astype(int).clip(0, card.share.shape[1] - 1)
-    light = card.share[np.arange(len(card.x)), middle]
+    block, last = np.arange(len(card.x)), card.share.shape[1] - 1
+    under = np.round(line + min(room / 2.0, 2.0 * CLEAR_PX)).astype(int).clip(0, last)
+    over = np.round(line - THICKEST_MM / card.step)[:, None] - np.arange(2.0 * CLEAR_PX)
+    usual = np.median(card.share[block[:, None], over.astype(int).clip(0, last)], axis=1)
+    light = card.share[block, under] / np.maximum(usual, 1e-6)
     return bool(np.mean((light > CLEAR_WHITE[0]) & (light < CLEAR_WHITE[1])) > 0.8)
 
 
