@@ -69,10 +69,11 @@ CARD_SHARE = 0.6
 """Quantile of the light above a line that is the card's, string or not."""
 STRING_MM = 1.7
 """The thickest string (common practice, no source): card hidden by it begins again no lower."""
-SOFT_PX, SHARP_SHARE = 8.0, 2.0 / 3.0
-"""A shadow's edge on the card, thrown from millimetres away by a lamp some degrees wide, goes on falling beyond the
-photo's blur. Of what is lost over so many pixels to both sides this share must be lost within `BELOW_PX`: an edge
-blurred by 3 px (standard deviation) loses 0.68 there, an even fall over all of them 0.38."""
+SOFT_PX, SOFT_TAIL = 8.0, 0.25
+"""Where card ends, its light up to there is even beyond the photo's blur; where it goes over into a shadow, thrown from
+millimetres away by a lamp some degrees wide, it has begun to fall before. Of what changes within `BELOW_PX` an edge
+blurred by 3 px (standard deviation) has lost 0.23 between there and so many pixels on its light side, an even fall over
+all of them 0.8."""
 NEAR_PX = 1.5
 """How near to a line an edge is on it, when it is voted for."""
 ROBUST = 3.0
@@ -300,16 +301,12 @@ def _lines(card: CardLight, block: NDArray[np.intp], row: NDArray[np.intp], weig
 
 
 def is_soft(card: CardLight, line: Array) -> bool:
-    """Whether light goes on changing beyond the blur of a line's edge, as at a shadow's edge on the card."""
-    rows = np.round(line).astype(int)[:, None]
-
-    def drop(px: float) -> float:
-        away = round(2.0 * px)
-        at = (rows + [-away, away]).clip(0, card.share.shape[1] - 1)
-        light = np.median(card.share[np.arange(len(line))[:, None], at], axis=0)
-        return abs(float(light[0] - light[1]))
-
-    return drop(BELOW_PX) < SHARP_SHARE * drop(SOFT_PX)
+    """Whether light has begun to fall well before a line, as at the edge of a shadow on the card."""
+    away = np.round(2.0 * np.array([-SOFT_PX, -BELOW_PX, BELOW_PX, SOFT_PX])).astype(int)
+    at = (np.round(line).astype(int)[:, None] + away).clip(0, card.share.shape[1] - 1)
+    over, across, under = np.diff(np.median(card.share[np.arange(len(line))[:, None], at], axis=0))
+    light_side = over if across < 0.0 else under
+    return bool(across and light_side / across > SOFT_TAIL)
 
 
 def _card_below(card: CardLight, line: Array) -> bool:

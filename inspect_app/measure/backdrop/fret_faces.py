@@ -31,8 +31,6 @@ Facing = Literal["left", "right"]
 
 ROW_MM = 0.08
 """Rows of light pooled below the foot: three pixels."""
-BLUE = 0
-"""Dull metal may be as light as wood; its colour tells it there, wood sending back less blue."""
 LOWEST_MM = 3.8
 """From the foot down to the lowest board edge looked for: a 1.4 mm crown, and 2 mm that the camera looks down on."""
 BASE_MM = (0.4, 3.4)
@@ -120,17 +118,14 @@ def find_faces(
     if len(x) < 10:
         return (), nut
     depth = np.arange(0.0, LOWEST_MM, pitch)
-    for channel in (None, BLUE):
-        light = _below_foot(photo, plane, foot, x, depth, channel)
-        if light is None:
-            continue
-        root = np.sqrt(np.maximum(light, 0.0))
-        arches = _arches(root, x, depth, pitch)
-        comb, side = _comb(arches, plane, scale_length, first, nut)
-        if comb:
-            found = (_face(root, arches, depth, number, at, pitch, foot) for number, at in comb)
-            return tuple(sorted((f for f in found if f is not None), key=lambda f: f.x)), side
-    return (), nut
+    light = _below_foot(photo, plane, foot, x, depth)
+    if light is None:
+        return (), nut
+    root = np.sqrt(np.maximum(light, 0.0))
+    arches = _arches(root, x, depth, pitch)
+    comb, side = _comb(arches, plane, scale_length, first, nut)
+    found = (_face(root, arches, depth, number, at, pitch, foot) for number, at in comb)
+    return tuple(sorted((f for f in found if f is not None), key=lambda f: f.x)), side
 
 
 def _columns(photo: Photo, plane: Plane, foot: StraightEdge, pitch: float) -> Array:
@@ -140,12 +135,10 @@ def _columns(photo: Photo, plane: Plane, foot: StraightEdge, pitch: float) -> Ar
     return np.asarray(x[(px[:, 0] >= 2.0) & (px[:, 0] <= photo.width - 3.0)])
 
 
-def _below_foot(
-    photo: Photo, plane: Plane, foot: StraightEdge, x: Array, depth: Array, channel: int | None
-) -> Light | None:
+def _below_foot(photo: Photo, plane: Plane, foot: StraightEdge, x: Array, depth: Array) -> Light | None:
     """Light below the foot, straightened to it, shape (len(depth), len(x))."""
     middle = float(foot.y(x.mean()))
-    light = straightened(photo, plane, x, middle - depth, channel)
+    light = straightened(photo, plane, x, middle - depth)
     if light is None or abs(foot.slope) * np.ptp(x) < depth[1]:
         return light
     shift = np.round((middle - foot.y(x)) / depth[1]).astype(int)

@@ -41,9 +41,8 @@ SLOPES = np.linspace(-0.03, 0.03, 61)
 practice, no source), and the card stands on the crowns under it."""
 CLEAR_PX = 6.0
 """Card between string and foot from which both edges are seen apart: three standard deviations of blur on each side."""
-CLEAR_WHITE = (0.8, 1.5)
-"""Light of that card over its usual: strings throw soft shadows on it, and polished frets and a lit board send back up
-to half as much again as falls on it from the lamp (common practice, no source)."""
+CLEAR_WHITE = (0.8, 1.2)
+"""Light of that card just under the string over the card's above it: both throw soft shadows on it and light back."""
 THICKEST_MM = 1.7
 """No string is thicker: the heaviest wound bass strings (common practice, no source)."""
 THINNEST_MM = 0.12
@@ -69,7 +68,7 @@ SLIVER_U_PX = 0.25
 than taken, and sharpening moves light about (no source)."""
 
 
-HIDDEN = "the string hides the backdrop's foot; raise or lower the camera until card shows between them"
+HIDDEN = "the string hides the backdrop's foot; lower the camera to the crowns' level or under it until card shows between them"
 
 
 @dataclass(frozen=True)
