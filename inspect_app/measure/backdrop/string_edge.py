@@ -68,7 +68,7 @@ SLIVER_U_PX = 0.25
 than taken, and sharpening moves light about (no source)."""
 
 
-HIDDEN = "the string hides the backdrop's foot; lower the camera to the crowns' level or under it until card shows between them"
+HIDDEN = "the string hides the backdrop's foot; lower the camera, under the crowns' level if need be, until card shows"
 
 
 @dataclass(frozen=True)
