@@ -38,6 +38,7 @@ SOURCES: Mapping[str, Scope] = {
     "board taper": Scope.PHOTO,
     "fret to backdrop": Scope.PHOTO,
     "backdrop behind the string": Scope.PHOTO,
+    "fret ends before the backdrop": Scope.PHOTO,
     "backdrop turned against the string": Scope.PHOTO,
     "backdrop leaning": Scope.PHOTO,
     "backdrop's foot": Scope.PHOTO,
@@ -72,7 +73,8 @@ LAID_ANEW = frozenset(
     {
         "edge noise", "boundary noise", "camera pose and lens", "pose and lens", "pose of the scale",
         "camera elevation", "backdrop square to the neck", "backdrop level", "backdrop leaning",
-        "backdrop turned against the string", "backdrop behind the string", "fret to backdrop",
+        "backdrop turned against the string", "backdrop behind the string", "fret ends before the backdrop",
+        "fret to backdrop",
         "height of the board below the scale", "board level", "scale not quite level with what it lies beside",
         "scale leaning against the board", "end not flush with the scale", "end not square", "repeat study",
     }

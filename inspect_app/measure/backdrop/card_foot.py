@@ -27,6 +27,7 @@ __all__ = [
     "card_light",
     "find_foot",
     "fitted_edge",
+    "is_soft",
     "steepest",
 ]
 
@@ -68,6 +69,11 @@ CARD_SHARE = 0.6
 """Quantile of the light above a line that is the card's, string or not."""
 STRING_MM = 1.7
 """The thickest string (common practice, no source): card hidden by it begins again no lower."""
+SOFT_PX, SOFT_TAIL = 8.0, 0.25
+"""Where card ends, its light up to there is even beyond the photo's blur; where it goes over into a shadow, thrown from
+millimetres away by a lamp some degrees wide, it has begun to fall before. Of what changes within `BELOW_PX` an edge
+blurred by 3 px (standard deviation) has lost 0.23 between there and so many pixels on its light side, an even fall over
+all of them 0.8."""
 NEAR_PX = 1.5
 """How near to a line an edge is on it, when it is voted for."""
 ROBUST = 3.0
@@ -262,7 +268,8 @@ def find_foot(card: CardLight) -> StraightEdge | None:
     falls[:, : up + 1] = falls[:, -(down + 1) :] = False
     block, row = np.nonzero(falls)
     drop = np.minimum((above - below)[block, row], FULL_DROP) / FULL_DROP
-    line = next((at for at in _lines(card, block, row, drop) if not _card_below(card, at)), None)
+    lines = _lines(card, block, row, drop)
+    line = next((at for at in lines if not _card_below(card, at) and not is_soft(card, at)), None)
     if line is None:
         return None
     place, change = steepest(card.share, line, 2.0 * NEAR_PX)
@@ -291,6 +298,15 @@ def _lines(card: CardLight, block: NDArray[np.intp], row: NDArray[np.intp], weig
             lo, hi = round(k - wide - 2 * reach), round(k + wide + 2 * reach)
             votes[j, max(lo, 0) : max(hi, 0) + 1] = 0.0
     return [line for _, line in sorted(found, key=lambda f: f[0])]
+
+
+def is_soft(card: CardLight, line: Array) -> bool:
+    """Whether light has begun to fall well before a line, as at the edge of a shadow on the card."""
+    away = np.round(2.0 * np.array([-SOFT_PX, -BELOW_PX, BELOW_PX, SOFT_PX])).astype(int)
+    at = (np.round(line).astype(int)[:, None] + away).clip(0, card.share.shape[1] - 1)
+    over, across, under = np.diff(np.median(card.share[np.arange(len(line))[:, None], at], axis=0))
+    light_side = over if across < 0.0 else under
+    return bool(across and light_side / across > SOFT_TAIL)
 
 
 def _card_below(card: CardLight, line: Array) -> bool:

@@ -219,8 +219,10 @@ def _best_start(
     gap = float(away[1]) if len(away) > 1 else 0.0
     if gap == 0.0:
         return 0.0, []
-    edge = x[0] if sign > 0 else x[-1]
-    start = np.arange(edge, edge + 1.2 * gap, math.copysign(0.1, gap))
+    edge, far = (x[0], x[-1]) if sign > 0 else (x[-1], x[0])
+    # a lower fret would show between the photo's edge and this one; before the first there is none
+    last = far if lowest == 1 else edge + 1.2 * gap
+    start = np.arange(edge, last, math.copysign(0.1, gap))
     at = start[:, None] + away[None, :]
     inside = (at > x[0] + WHOLE_MM) & (at < x[-1] - WHOLE_MM)
     count = inside.sum(axis=1)

@@ -19,6 +19,7 @@ from inspect_app.measure.backdrop.card_foot import (
     CardLight,
     StraightEdge,
     fitted_edge,
+    is_soft,
     steepest,
 )
 
@@ -41,7 +42,7 @@ practice, no source), and the card stands on the crowns under it."""
 CLEAR_PX = 6.0
 """Card between string and foot from which both edges are seen apart: three standard deviations of blur on each side."""
 CLEAR_WHITE = (0.8, 1.2)
-"""Light of that card over its usual: strings and frets throw soft shadows on it and light back."""
+"""Light of that card just under the string over the card's above it: both throw soft shadows on it and light back."""
 THICKEST_MM = 1.7
 """No string is thicker: the heaviest wound bass strings (common practice, no source)."""
 THINNEST_MM = 0.12
@@ -67,7 +68,7 @@ SLIVER_U_PX = 0.25
 than taken, and sharpening moves light about (no source)."""
 
 
-HIDDEN = "the string hides the backdrop's foot; raise or lower the camera until card shows between them"
+HIDDEN = "the string hides the backdrop's foot; lower the camera, under the crowns' level if need be, until card shows"
 
 
 @dataclass(frozen=True)
@@ -99,6 +100,9 @@ def find_string(card: CardLight, foot: StraightEdge | None, thickest: float = TH
         row = card.row(foot.y(card.x))
         above = edges & (np.arange(card.share.shape[1])[None, :] < (row - 2.0 * CLEAR_PX)[:, None])
         line = _lowest(card, above, LEAST_SHARE)
+        while line is not None and is_soft(card, line):
+            above = above & (np.arange(card.share.shape[1])[None, :] < (line - 2.0 * CLEAR_PX)[:, None])
+            line = _lowest(card, above, LEAST_SHARE)
         if line is not None and _white_between(card, line, row):
             under = _refined(card, line)
             if under is None:
@@ -154,11 +158,15 @@ def _votes(card: CardLight, edges: NDArray[np.bool_]) -> tuple[Array, float]:
 
 
 def _white_between(card: CardLight, line: Array, foot: Array) -> bool:
-    """Whether plain card shows between a line and the foot, in most blocks."""
-    if float(np.median(foot - line)) < 2.0 * CLEAR_PX:
+    """Whether plain card shows under a line, above the foot, in most blocks."""
+    room = float(np.median(foot - line))
+    if room < 2.0 * CLEAR_PX:
         return False
-    middle = np.round((line + foot) / 2.0).astype(int).clip(0, card.share.shape[1] - 1)
-    light = card.share[np.arange(len(card.x)), middle]
+    block, last = np.arange(len(card.x)), card.share.shape[1] - 1
+    under = np.round(line + min(room / 2.0, 2.0 * CLEAR_PX)).astype(int).clip(0, last)
+    over = np.round(line - THICKEST_MM / card.step)[:, None] - np.arange(2.0 * CLEAR_PX)
+    usual = np.median(card.share[block[:, None], over.astype(int).clip(0, last)], axis=1)
+    light = card.share[block, under] / np.maximum(usual, 1e-6)
     return bool(np.mean((light > CLEAR_WHITE[0]) & (light < CLEAR_WHITE[1])) > 0.8)
 
 

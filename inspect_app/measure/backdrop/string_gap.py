@@ -30,6 +30,9 @@ scale length gives. Where the board's edge is nearer at one end of the card, so 
 *d* then is e less the string's distance from the fret's end. That distance no photo like this shows, a straight string
 being seen alike from all distances: it rests on how far inside the board's edge outer strings run, given or as usual
 (`shared.trade.STRING_INSET_MM`), and is the largest part of the gap's uncertainty; all frets of a photo share it.
+
+Where e is taken too large, so is d, and m too flat, as it rests on the same sight lines: of an error of e the gap gets
+the share 1 - d / e of what d alone would give it, and e is varied through all that follows from it.
 """
 
 from __future__ import annotations
@@ -88,6 +91,8 @@ CURVATURE_U = 1.0 / 320.0 - 1.0 / 500.0
 UNUSUAL = 3.3
 """Standard deviations of the crowns' slope from what boards have beyond which something else was taken for the card's
 foot or the ends: one in a thousand by chance. A shadow's edge 0.7 mm over the foot gives 12 degrees of fall."""
+STEP_MM, STEP_RAD = 0.1, 0.005
+"""Steps of numerical derivatives: near the uncertainty of what is stepped."""
 NEAREST_MM = 0.3
 """Nearest that the card may stand to the string's middle: a card's thickness and half a string."""
 
@@ -121,6 +126,8 @@ class CardStand:
         Of the crowns' tops, mean from the card to their ends' tops, in the card's frame.
     u_ends, u_turn, u_slope : float
         Standard uncertainties.
+    u_slope_own : float
+        What of `u_slope` does not come with `ends`.
     off_usual : float
         How far the slope as read off the ends' tops is from what boards have, over what both allow.
     """
@@ -132,6 +139,7 @@ class CardStand:
     u_ends: float
     u_turn: float
     u_slope: float
+    u_slope_own: float
     off_usual: float = 0.0
 
     def ends_at(self, x: Array | float) -> Array:
@@ -174,9 +182,7 @@ def stand_of(g: Geometry) -> CardStand:
     """Distance and direction of the ends from their spacing, the crowns' slope from their tops."""
     middle = float(g.x.mean())
     ends, turn, u_ends, u_turn = _ends(g, middle)
-    stand = CardStand(ends, turn, middle, SLOPE, u_ends, u_turn, SLOPE_U)
-    slope, u_slope, off = _slope(g, stand)
-    return replace(stand, slope=slope, u_slope=u_slope, off_usual=off)
+    return _sloped(g, CardStand(ends, turn, middle, SLOPE, u_ends, u_turn, SLOPE_U, SLOPE_U))
 
 
 def _ends(g: Geometry, middle: float) -> tuple[float, float, float, float]:
@@ -203,11 +209,11 @@ def _ends(g: Geometry, middle: float) -> tuple[float, float, float, float]:
     return DISTANCE_MM + float(fit[1]), float(fit[2]), float(np.sqrt(cov[1, 1])), float(np.sqrt(cov[2, 2]))
 
 
-def _slope(g: Geometry, stand: CardStand) -> tuple[float, float, float]:
-    """Mean slope of the crowns' tops from the card to their ends, its standard uncertainty, and how unusual it is."""
+def _sloped(g: Geometry, stand: CardStand) -> CardStand:
+    """The same with the mean slope of the crowns' tops from the card to their ends."""
     tops = [s for s in g.seen if s.face.top is not None]
     if not tops:
-        return SLOPE, SLOPE_U, 0.0
+        return stand
     x = np.array([s.face.x for s in tops])
     top = np.array([s.face.top for s in tops])
     base = np.array([s.crown for s in tops])
@@ -220,10 +226,16 @@ def _slope(g: Geometry, stand: CardStand) -> tuple[float, float, float]:
     at = float(np.median(before))
     u_back = g.height * BEVEL_TAN_U * (1.0 - FACE_UP) / math.sqrt(len(tops))
     u_top = TOP_U_MM / math.sqrt(len(tops))
-    u = math.hypot(scatter, rise / at * stand.u_ends, rise / at * u_back, u_top / at)
+    own = math.hypot(scatter, rise / at * u_back, u_top / at)
+    u = math.hypot(own, rise / at * stand.u_ends)
     share = SLOPE_U**2 / (SLOPE_U**2 + u**2)
-    off = abs(mean - SLOPE) / math.hypot(SLOPE_U, u)
-    return share * mean + (1.0 - share) * SLOPE, math.sqrt(share) * u, off
+    return replace(
+        stand,
+        slope=share * mean + (1.0 - share) * SLOPE,
+        u_slope=math.sqrt(share) * u,
+        u_slope_own=math.hypot(share * own, (1.0 - share) * SLOPE_U),
+        off_usual=abs(mean - SLOPE) / math.hypot(SLOPE_U, u),
+    )
 
 
 def set_back(g: Geometry) -> float:
@@ -232,11 +244,11 @@ def set_back(g: Geometry) -> float:
 
 
 def behind_string(g: Geometry, stand: CardStand) -> tuple[Array, float]:
-    """Distance of the card behind the string's middle at each fret, mm, and its standard uncertainty."""
+    """Distance of the card behind the string's middle at each fret, mm; its standard uncertainty but for the ends'."""
     edge = stand.ends_at(g.x) + g.height * BEVEL_TAN * FACE_UP + END_SHORT_MM
     u_face = g.height * BEVEL_TAN_U * FACE_UP
     u_end = math.hypot(END_SHORT_U_MM, u_face) / math.sqrt(len(g.seen))
-    return edge - g.inset, math.hypot(stand.u_ends, u_end, g.u_inset)
+    return edge - g.inset, math.hypot(u_end, g.u_inset)
 
 
 def gaps_of(g: Geometry, stand: CardStand, behind: Array) -> Array:
@@ -253,7 +265,9 @@ def measure_gaps(g: Geometry) -> tuple[tuple[Measured, ...], CardStand, Array, f
     stand = stand_of(g)
     behind, u_behind = behind_string(g, stand)
     gaps = gaps_of(g, stand, behind)
-    by_behind = (gaps_of(g, stand, behind + 0.1) - gaps) / 0.1
+    by_behind = (gaps_of(g, stand, behind + STEP_MM) - gaps) / STEP_MM
+    by_ends = (_moved(g, stand, STEP_MM, 0.0) - gaps) / STEP_MM
+    by_turn = (_moved(g, stand, 0.0, STEP_RAD) - gaps) / STEP_RAD
     elevation = g.plane.u_of(lambda plane: (plane.camera_mm[1] + 26.0) / plane.distance_mm)
     before = stand.ends_at(g.x) - set_back(g)
     out = []
@@ -263,8 +277,9 @@ def measure_gaps(g: Geometry) -> tuple[tuple[Measured, ...], CardStand, Array, f
             "crown below the foot": s.u_crown,
             "backdrop's foot": g.u_foot,
             "backdrop behind the string": abs(by_behind[i]) * u_behind,
-            "backdrop turned against the string": abs(by_behind[i] * (s.face.x - stand.middle)) * stand.u_turn,
-            "slope of the crowns' arc": abs(behind[i]) * stand.u_slope,
+            "fret ends before the backdrop": abs(by_ends[i]) * stand.u_ends,
+            "backdrop turned against the string": abs(by_turn[i]) * stand.u_turn,
+            "slope of the crowns' arc": abs(behind[i]) * stand.u_slope_own,
             "board radius": abs(behind[i] * (before[i] - behind[i])) / 2.0 * CURVATURE_U,
             "camera elevation": abs(behind[i]) * float(elevation),
             "backdrop leaning": abs(gap) * LEAN_U * (LEAN_U / 2.0 + abs(stand.slope)),
@@ -272,7 +287,13 @@ def measure_gaps(g: Geometry) -> tuple[tuple[Measured, ...], CardStand, Array, f
         }
         value = Measured(float(gap), "mm", tuple(Contribution(k, float(u)) for k, u in parts.items()))
         out.append(marked(value) if s.by_hand else value)
-    return tuple(out), stand, behind, u_behind
+    return tuple(out), stand, behind, math.hypot(u_behind, stand.u_ends)
+
+
+def _moved(g: Geometry, stand: CardStand, ends: float, turn: float) -> Array:
+    """The gaps with the ends farther before the card (mm), or turned (mm a millimetre), all that follows with them."""
+    moved = _sloped(g, replace(stand, ends=stand.ends + ends, turn=stand.turn + turn))
+    return gaps_of(g, moved, behind_string(g, moved)[0])
 
 
 def falls_oddly(stand: CardStand) -> bool:

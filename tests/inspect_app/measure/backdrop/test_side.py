@@ -115,6 +115,44 @@ def test_a_shadow_taken_for_the_foot_is_found_out_by_how_the_crowns_would_fall()
     assert all("degrees towards the board's edge, as none do" in n.reason for n in answer.not_measured)
 
 
+def recoloured(photo, change):
+    """The photo with its codes changed: `change` takes and gives an array (H, W, 3)."""
+    bgr = np.clip(np.round(change(photo.bgr.astype(float))), 0, 255).astype(np.uint8)
+    bgr.flags.writeable = False
+    return replace(photo, bgr=bgr)
+
+
+def test_a_soft_shadow_on_the_card_is_not_taken_for_its_foot():
+    """A quarter of the card's light is gone from 0.3 mm over the foot, falling over 0.4 mm: a lamp's penumbra."""
+    scene = SideScene(under=(1.6, 1.9), seed=12)
+    heights = FOOT + np.array([0.7, 0.3])
+    rows = scene.plane().to_px([[46.0, y, 0.0] for y in heights])[:, 1]
+    light = np.interp(np.arange(scene.size[1]), rows, [1.0, 0.75])[:, None, None] ** (1 / 2.4)
+    shaded = recoloured(draw_side(scene), lambda codes: codes * light)
+    found = errors(scene, measure(shaded, side_ask(scene)))
+    assert set(found) == set(scene.numbers)
+    assert max(map(abs, found.values())) < 0.06
+
+
+def test_the_first_fret_may_stand_far_from_the_photos_edge():
+    """The nut lies between: nothing else would stand there."""
+    scene = SideScene(first=1, frets=2, start=46.0, under=(1.1, 1.4), seed=14)
+    found = errors(scene, measure(draw_side(scene), side_ask(scene)))
+    assert set(found) == {1, 2}
+
+
+def test_an_error_of_where_the_ends_stand_turns_the_crowns_slope_as_well():
+    """All that follows from it is varied with it, so the gap's share of it is less than by the distance alone."""
+    g, _ = _no_daylight(SideScene(elevation=4.0), LIFTED)
+    g = replace(g, away=np.array([s.face.x for s in g.seen]) * 0.978)
+    q = measure_gaps(g)[0][2]
+    by = {c.source: c.u for c in q.contributions}
+    _, stand, behind, u_behind = measure_gaps(g)
+    alone = by["backdrop behind the string"] / np.sqrt(u_behind**2 - stand.u_ends**2) * stand.u_ends
+    assert 0.4 * alone < by["fret ends before the backdrop"] < 0.8 * alone
+    assert behind.mean() / stand.ends == pytest.approx(1 - by["fret ends before the backdrop"] / alone, abs=0.15)
+
+
 def test_a_crown_under_the_foot_shows_by_its_daylight(level, dropped):
     scene, answer = dropped
     over = answer.values[on_fret(8, "height over neighbours")]
@@ -188,7 +226,7 @@ def test_the_geometry_gives_the_gap_of_points_in_space(lean, elevation):
     before = float(normal @ top)
     mean = (float(up @ top)) / before
     g = Geometry(plane, (seen,), 0.0, None, 0.0)
-    stand = CardStand(before, 0.0, 46.0, mean, 0.0, 0.0, 0.0)
+    stand = CardStand(before, 0.0, 46.0, mean, 0.0, 0.0, 0.0, 0.0)
     along = gap * abs(b) * (abs(b) / 2.0 + abs(mean)) + 5e-4  # measured along the card, not upright
     assert gaps_of(g, stand, np.array([float(normal @ string)]))[0] == pytest.approx(gap, abs=along)
 
@@ -214,7 +252,7 @@ def _gap_behind(scene, behind):
     plane = _plane_with_camera(scene, 1.0 + slope * 200.0, 200.0)
     seen = CrownSeen(FretFace(7, 46.0, 0.01, 0.0, 2.5, None), 46.0, 1.0, 0.0, 0.0, 0.0)
     g = Geometry(plane, (seen,), 0.0, None, 0.0)
-    return float(gaps_of(g, CardStand(4.6, 0.0, 46.0, slope, 0.0, 0.0, 0.0), np.array([behind]))[0])
+    return float(gaps_of(g, CardStand(4.6, 0.0, 46.0, slope, 0.0, 0.0, 0.0, 0.0), np.array([behind]))[0])
 
 
 def test_u_falls_where_the_inset_is_measured():
