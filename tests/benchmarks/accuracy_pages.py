@@ -116,8 +116,8 @@ def _said(score):
         "a reason. "
         "Plain: one factor for the picture, the outline taken for the crown line, the silhouette for the section. "
         "Ratio to bound: RMS error over the Cramer-Rao bound of edges as long, as sharp and as noisy as the photo's, "
-        "black on white as the printed scale (tests/benchmarks/figure_bounds.py); what is above 1 is not noise but what the "
-        "edges are, the pose and the scale."
+        "black on white as the printed scale (tests/benchmarks/figure_bounds.py); what is above 1 is not noise but "
+        "what the edges are, the pose and the scale."
     )
 
 

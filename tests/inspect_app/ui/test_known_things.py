@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import os
 
 import pytest
 
 from calib.photo import open_photo
+from calib.scales.ask import u_of_air
 from inspect_app.services import known_things as services
 from inspect_app.services.bench_checks import bench_checks
 from inspect_app.services.gauges import add_gauge, gauges
@@ -148,7 +150,9 @@ def test_a_gauge_is_entered_read_with_and_retired_and_a_bar_carries_it_with_the_
     send(at, "Keep this print")
     (kept,) = prints(store)
     assert (kept.id, kept.gauge, kept.humidity) == (new.id, "calliper 2", 45.0)
-    assert kept.u_factor == pytest.approx((0.012**2 + 0.01**2 / 12.0 + 0.03**2) ** 0.5 / 100.0)
+    assert kept.u_factor == pytest.approx(
+        math.hypot(0.012 / 100.0, 0.01 / 100.0 / math.sqrt(12.0), 0.0003, u_of_air(45.0))
+    )
     at.selectbox(key="lost-print").set_value(kept)
     at.run()
     send(at, "Use this print no more")
