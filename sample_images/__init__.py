@@ -39,6 +39,8 @@ class Scenario:
     crown_width: float
     crown_height: float
     agreed_bevel: float
+    least_height: float
+    finished_height: float
     visits: tuple[str, ...]
 
 
@@ -48,7 +50,7 @@ SCENARIO = Scenario(
     instrument="Loan no. 7",
     kind="steel-string guitar, 20 frets",
     asked_for="Buzzes on the first five frets and the chords sound out of tune. Make it play cleanly before term "
-    "starts; replace frets only where dressing would leave too little.",
+    "starts, and leave enough on the frets for two more levellings; new wire only where that takes it.",
     scale_length=630.0,
     frets=20,
     strings=6,
@@ -60,6 +62,8 @@ SCENARIO = Scenario(
     crown_width=2.40,
     crown_height=1.12,
     agreed_bevel=30.0,
+    least_height=0.94,  # 0.70 that must be left, and 0.12 for each of two more levellings
+    finished_height=1.00,  # 0.12 off the old frets, the new ones brought down to them
     visits=("intake", "after"),
 )
 """An invented customer and instrument."""

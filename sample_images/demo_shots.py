@@ -1,4 +1,4 @@
-"""The demo job's photos as shots to render: one instrument, worn at intake, with new and recrowned frets after."""
+"""The demo job's photos as shots to render: one instrument, worn at intake, its frets new or crowned again after."""
 
 from __future__ import annotations
 
@@ -7,21 +7,18 @@ from functools import partial
 
 import numpy as np
 
+from sample_images import SCENARIO
 from sample_images.camera import Sensor
 from sample_images.draws import STRING_INSET, frame_size
 from sample_images.instrument import Board, Fret, Spot, Wire, fret_position
 from sample_images.section_shot import SectionPose, section
 from sample_images.shots import Look, LowPose, PlanPose, Shot, elevation, plan
 
-__all__ = ["demo_shots", "BOARD", "FRETS", "worn_frets", "finished_frets", "NEW_FRETS", "AGREED_BEVEL"]
+__all__ = ["demo_shots", "BOARD", "FRETS", "worn_frets", "finished_frets"]
 
 BOARD = Board(scale_length=630.0, nut_width=43.0, radius_nut=300.0)
 FRETS = 20
-NEW_FRETS = 5
-"""Frets 1 to 5 get new wire; the others are levelled and crowned again."""
-AGREED_BEVEL = 30.0
 _WIRE = (2.40, 1.12)  # mm, crown width and height of the wire when new
-_DRESSED = 0.07  # mm taken off frets 6 to 20
 _WIDE, _CLOSE = frame_size(6.0), frame_size(4.2)
 _WEAR = {1: 0.17, 2: 0.26, 3: 0.24, 4: 0.18, 5: 0.15, 6: 0.09, 7: 0.10, 8: 0.07, 9: 0.08, 10: 0.06, 12: 0.07}
 """Deepest divot of a fret, mm: open chords wear the first frets most."""
@@ -51,13 +48,16 @@ def worn_frets() -> list[Fret]:
 
 
 def finished_frets() -> list[Fret]:
-    """The frets after the work: new wire on the first, a lower crown as wide on the rest, bevels as agreed."""
+    """The frets after the work: all on one surface, new wire too, crowned as wide as before, bevels as agreed."""
     rng = np.random.default_rng(71)
     out = []
     for n in range(1, FRETS + 1):
-        height = _WIRE[1] - (0.0 if n <= NEW_FRETS else _DRESSED)
-        bevel = (AGREED_BEVEL + float(rng.normal(0.0, 0.4)), AGREED_BEVEL + float(rng.normal(0.0, 0.4)))
-        out.append(Fret(n, fret_position(BOARD.scale_length, n), _WIRE[0], height, *_ends(n), *bevel))
+        bevel = (
+            SCENARIO.agreed_bevel + float(rng.normal(0.0, 0.4)),
+            SCENARIO.agreed_bevel + float(rng.normal(0.0, 0.4)),
+        )
+        x = fret_position(BOARD.scale_length, n)
+        out.append(Fret(n, x, _WIRE[0], SCENARIO.finished_height, *_ends(n), *bevel))
     return out
 
 

@@ -4,6 +4,8 @@ import os
 import shutil
 import socket
 import time
+import tomllib
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -44,6 +46,13 @@ def nothing_leaves():
     socket.socket.connect = _only_here
     yield
     socket.socket.connect = _connect
+
+
+@pytest.fixture(scope="session")
+def published():
+    """Read a file of published numbers."""
+    folder = Path(__file__).parent / "reference"
+    return lambda name: tomllib.loads((folder / f"{name}.toml").read_text(encoding="utf-8"))
 
 
 MADE_S = 600.0  # as long as the slowest folder takes on a loaded machine

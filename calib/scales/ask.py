@@ -9,7 +9,7 @@ from typing import Annotated
 
 from shared.errors import OptionError
 
-__all__ = ["PRINT_U_REL", "UNVERIFIED_U_REL", "KnownPrint", "ScaleAsk", "parse_scale", "numbers_from"]
+__all__ = ["PRINT_U_REL", "UNVERIFIED_U_REL", "KnownPrint", "ScaleAsk", "parse_scale", "numbers_from", "u_of_air"]
 
 PRINT_U_REL = 5e-4
 """Relative standard uncertainty of a print whose check bar was measured: 0.05 mm on 100 mm, read with a calliper."""
@@ -17,6 +17,24 @@ PRINT_U_REL = 5e-4
 UNVERIFIED_U_REL = 0.015
 """The same of a print that nobody measured: printers are off by up to 3 % (American Mathematical Society's staff, 1988,
 of two laser engines: 2 and 3 % "permissible"), here twice the standard uncertainty."""
+
+_PAPER_GROWS = (0.0010 / 33.0, 0.0040 / 33.0)
+"""Growth of bond paper for one per cent of the air's humidity: 0.10 % to 0.20 % along the grain and 0.20 % to 0.40 %
+across it (tables of the paper trade) between 33 % and 66 %, the span such tests have (ISO 8226-1, from memory). Nobody
+knows how a print lies in its sheet: anything from the least to the most alike."""
+_AIR = (40.0, 60.0)
+"""The air's humidity where instruments are kept, per cent (common practice, no source): anything between alike."""
+
+
+def u_of_air(humidity: float | None) -> float:
+    """Relative standard uncertainty of a print's size since its bar was measured, at this humidity (per cent) or at one
+    that nobody wrote down: the photo's is not known, only where instruments are kept."""
+    least, most = _AIR
+    varies = (most - least) ** 2 / 12.0
+    apart = math.sqrt(varies + (varies if humidity is None else (humidity - (least + most) / 2.0) ** 2))
+    a, b = _PAPER_GROWS
+    return apart * math.sqrt((a * a + a * b + b * b) / 3.0)
+
 
 _MOST = 1e6
 """Neither a photo's pixels nor a bench's millimetres count as many."""

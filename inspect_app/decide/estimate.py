@@ -42,6 +42,10 @@ __all__ = [
 ]
 
 
+_MOST = Decimal(1_000_000_000)
+"""No hours, no rate and no price in minor units is more."""
+
+
 def _rounded(amount: Decimal) -> int:
     return int(amount.quantize(Decimal(1), rounding=ROUND_HALF_UP))
 
@@ -105,12 +109,19 @@ class PriceBook:
         """From plain values, as kept by the store; work and material newer than that have the default book's.
 
         An amount of one currency is none of another: there the newer material has no price yet, which is 0.
+
+        Raises
+        ------
+        OptionError
+            If an amount is none: below 0, or no number.
         """
         usual = load_table("prices")
         alike = all(data[part] == usual[part] for part in ("currency", "minor_digits"))
         materials = usual["materials"] if alike else dict.fromkeys(usual["materials"], 0)
         newer = {"hours": {**usual["hours"], **data["hours"]}, "materials": {**materials, **data["materials"]}}
-        _ = [Decimal(amount) for part in (*newer.values(), data["rates"]) for amount in part.values()]  # amounts, all
+        for part, amounts in {**newer, "rates": data["rates"]}.items():
+            for name, amount in amounts.items():
+                _decimal(str(amount), f"An amount “{name.replace('_', ' ')}” among the {part}", _MOST)
         return cls(**{**data, **newer})
 
     def to_dict(self) -> dict[str, Any]:

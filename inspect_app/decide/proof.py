@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from calib.budget import ratio
+from calib.budget import difference, ratio
 from inspect_app.decide.influences import stamped
 from inspect_app.decide.levelling import Spread
 from inspect_app.decide.limits import Limits, Verdict, conformance_probability, verdict_of
@@ -24,11 +24,12 @@ __all__ = ["Agreed", "ProofCheck", "prove"]
 
 @dataclass(frozen=True, slots=True)
 class Agreed:
-    """What was agreed before the work: bevel angle from the perpendicular in degrees, and the crown height that the
-    estimate expected of each fret, mm."""
+    """What was agreed before the work: bevel angle from the perpendicular in degrees, the crown height that the
+    estimate expected of each fret, mm, and the frets of new wire, those the notes of the work name among them."""
 
     bevel_deg: float = 30.0  # common practice, no source; some prefer 35, about 20 when the ends are then rounded
     forecast: Mapping[int, Spread] = field(default_factory=dict)
+    replaced: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,15 +50,16 @@ def prove(
     limits: Limits,
     setup: Setup = NOTHING_READ,
     before: Setup = NOTHING_READ,
+    was: WearMap | None = None,
 ) -> tuple[ProofCheck, ...]:
-    """Hold the after-work photos against what was agreed: bevels by end, flats, divots, height left; and strings and
-    neck as they are now, and were `before`, against what a setup aims at."""
+    """Hold the after-work photos against what was agreed: bevels by end, flats, divots, height left (none can have
+    grown since `was`); and strings and neck as they are now, and were `before`, against what a setup aims at."""
     kept = tuple(inspections)
     return (
         *_bevels(agreed, kept, limits),
         *_divots(after, limits),
         *_flats(after, kept, limits),
-        *_height(after, agreed, limits),
+        *_height(after, agreed, limits, was),
         *_strings_and_neck(setup, before),
     )
 
@@ -155,7 +157,7 @@ def _flat(fret: FretWear, width: Measured, share: float, hidden: str | None) -> 
     return ProofCheck(what, target, None, Verdict.WITHIN, seen)
 
 
-def _height(after: WearMap, agreed: Agreed, limits: Limits) -> list[ProofCheck]:
+def _height(after: WearMap, agreed: Agreed, limits: Limits, was: WearMap | None) -> list[ProofCheck]:
     """Height left on every fret that was measured: against what the estimate expected, else against the limit alone."""
     limit, loss = limits["crown_height"], limits["after_height_loss"].value
     out = []
@@ -165,11 +167,24 @@ def _height(after: WearMap, agreed: Agreed, limits: Limits) -> list[ProofCheck]:
             continue
         least, target = _least_height(agreed.forecast.get(fret.number), limit.value, loss)
         p = conformance_probability(height.value, height.u, lower=least, dof=height.dof)
-        out.append(ProofCheck(f"fret {fret.number}, crown height", target, height, verdict_of(p)))
+        kept = was is not None and fret.number not in agreed.replaced
+        doubt = _grown(was.unworn_height(fret.number) if kept and was else None, height)
+        verdict = Verdict.CANNOT_TELL if doubt else verdict_of(p)
+        out.append(ProofCheck(f"fret {fret.number}, crown height", target, height, verdict, doubt))
     if not out:
         reason = "nothing measured it after the work: write down what the calliper reads"
         out.append(ProofCheck("crown height", f"at least {limit.value:g} mm", None, Verdict.CANNOT_TELL, reason))
     return out
+
+
+def _grown(was: Measured | None, height: Measured) -> str:
+    """Why the height of a fret that was kept can't be: metal does not grow. Empty where it can."""
+    if was is None or (more := difference(height, was)).value <= more.expanded:
+        return ""
+    return (
+        f"{more.value:.2f} mm higher than before the work ({was.value:.2f} ± {was.expanded:.2f} mm), and metal does "
+        "not grow: one of the two readings is wrong, or this fret is new and the work's notes do not say so"
+    )
 
 
 def _least_height(forecast: Spread | None, limit: float, loss: float) -> tuple[float, str]:

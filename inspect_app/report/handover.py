@@ -62,7 +62,7 @@ def handover_content(
         "rows": compared(work, writing),
         "said": verdict_words(checks, work.agreed is not None),
         "beyond": [
-            [c.what.capitalize(), writing.words(c.target), writing.value(c.measured) if c.measured else c.reason]
+            [c.what.capitalize(), writing.words(c.target), writing.found(c.measured, c.reason)]
             for c in checks
             if c.verdict == Verdict.BEYOND
         ],
@@ -188,7 +188,7 @@ def verdict_words(checks: Sequence[ProofCheck], agreed: bool = True) -> str:
     kept = "as agreed" if agreed else "within the limits"
     words = f"{count[Verdict.WITHIN]} of {told} points checked after the work are {kept}."
     if count[Verdict.CANNOT_TELL]:
-        words += " What the photos could not tell stands in the measurement record."
+        words += " What could not be told stands in the measurement record."
     return words
 
 

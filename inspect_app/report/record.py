@@ -77,13 +77,7 @@ def record_content(
         "flags": [[f, FLAGS[f].text if hasattr(FLAGS[f], "text") else str(FLAGS[f])] for f in _used(readings, photos)],
         "options": [row for o in options for row in _option_rows(o, writing)],
         "checks": [
-            [
-                c.what,
-                writing.words(c.target),
-                writing.value(c.measured) if c.measured is not None else writing.words(c.reason),
-                str(c.verdict),
-            ]
-            for c in checks
+            [c.what, writing.words(c.target), writing.found(c.measured, c.reason), str(c.verdict)] for c in checks
         ],
         "not_measured": [{"what": str(n.what), "reason": writing.words(n.reason)} for n in unread],
         "pictures": [picture(p) for p in pictures],

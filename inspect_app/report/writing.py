@@ -42,6 +42,10 @@ class Writing:
         """Value and U: ``0.236 ± 0.018 mm``."""
         return self.marked(str(show(q, self.lengths)))
 
+    def found(self, q: Measured | None, why: str) -> str:
+        """What was measured and why no more can be said of it, or the one there is."""
+        return "; ".join(filter(None, ("" if q is None else self.value(q), self.words(why))))
+
     def plain(self, value: float, unit: str = "mm", digits: int = 3) -> str:
         """An exact or nominal number with its unit."""
         return self.marked(show_plain(value, unit, self.lengths, digits))

@@ -11,13 +11,16 @@ from sqlalchemy.orm import Session
 
 from inspect_app.decide.agreement import Answer, checked, statuses
 from inspect_app.decide.estimate import Estimate
+from inspect_app.decide.kinds import Kind
 from inspect_app.decide.levelling import Spread
 from inspect_app.decide.proof import Agreed
 from inspect_app.jobs.decision_models import AnswerRow, EstimateRow
+from inspect_app.jobs.details import MAX_FRETS
 from inspect_app.jobs.models import Job
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.services.deciding import terms
 from inspect_app.services.finding import now, row, touch
+from inspect_app.services.heights import fret_work
 from shared.errors import OptionError
 
 __all__ = ["Agreement", "agreed_of", "agreement_of", "answer_estimate", "answer_to", "restate", "take_back_answer"]
@@ -43,7 +46,8 @@ def agreement_of(store: Store, job_id: int) -> Agreement | None:
 
 
 def agreed_of(store: Store, job_id: int) -> Agreed:
-    """The bevel agreed, and the forecast of the accepted estimate; of the one waiting where none is accepted."""
+    """The bevel agreed; forecast and new frets of the accepted estimate, of the one waiting where none is accepted; and
+    the frets that the notes of this job's work say are new."""
     known = terms(store, job_id)
     with reading(store) as session:
         rows = session.scalars(
@@ -52,8 +56,21 @@ def agreed_of(store: Store, job_id: int) -> Agreed:
             .order_by(EstimateRow.status, EstimateRow.revision.desc())  # "accepted" sorts before "issued"
         )
         first = next(iter(rows), None)
-        forecast = Estimate.from_dict(first.content).forecast if first else ()
-    return Agreed(known.bevel_deg, {n: Spread(value, u) for n, value, u in forecast})
+        estimate = Estimate.from_dict(first.content) if first else None
+    forecast = {n: Spread(value, u) for n, value, u in estimate.forecast} if estimate else {}
+    noted = [w.frets for w in fret_work(store, job_id) if w.job_id == job_id and w.kind == "replaced"]
+    new = [n for frets in (_promised(estimate), *(f or _EVERY for f in noted)) for n in frets]
+    return Agreed(known.bevel_deg, forecast, tuple(sorted(set(new))))
+
+
+_EVERY = tuple(range(1, MAX_FRETS + 1))
+
+
+def _promised(estimate: Estimate | None) -> tuple[int, ...]:
+    """The frets that get new wire; any may where an older estimate names none for work that puts some in."""
+    if estimate is None or estimate.replaced or estimate.option not in (Kind.PARTIAL, Kind.REFRET):
+        return estimate.replaced if estimate else ()
+    return _EVERY
 
 
 def answer_estimate(

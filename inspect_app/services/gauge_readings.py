@@ -5,16 +5,16 @@ from __future__ import annotations
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from inspect_app.decide.gauged import Gauged, gauged, key_of
+from inspect_app.decide.gauged import Gauged, check, gauged, key_of
 from inspect_app.jobs.decision_models import GaugeReading
 from inspect_app.jobs.details import FIRST_VISIT, MAX_FRETS
 from inspect_app.jobs.models import Job, Visit
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.reading.key import parse_key
+from inspect_app.reading.key import Key, parse_key
 from inspect_app.services.finding import now, row, touch
 from shared.errors import OptionError
 
-__all__ = ["gauge_readings", "gauged_at", "write_gauge_reading"]
+__all__ = ["check_gauge_readings", "gauge_readings", "gauged_at", "take_back_gauge_reading", "write_gauge_reading"]
 
 
 def gauged_at(session: Session, job: Job, visit: str) -> Gauged:
@@ -34,10 +34,21 @@ def gauge_readings(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Gauge
         return gauged_at(session, row(session, Job, job_id, "job"), visit)
 
 
-def write_gauge_reading(
-    store: Store, job_id: int, visit: str, name: str, mm: float | None, fret: int | None = None
-) -> None:
-    """Write down what a gauge read, mm; ``None`` takes an earlier one back.
+def check_gauge_readings(session: Session, job: Job, visit: str) -> None:
+    """Whether all that stand at a visit are such as may be written down.
+
+    Raises
+    ------
+    OptionError
+        If one is of a fret the instrument does not have, or none that occurs.
+    """
+    for key, q in gauged_at(session, job, visit).items():
+        key_of(key.feature, key.fret, job.frets or MAX_FRETS)
+        check(key, q.value)
+
+
+def write_gauge_reading(store: Store, job_id: int, visit: str, name: str, mm: float, fret: int | None = None) -> None:
+    """Write down what a gauge read, mm.
 
     Parameters
     ----------
@@ -53,12 +64,33 @@ def write_gauge_reading(
     """
     with writing(store) as session:
         job = row(session, Job, job_id, "job")
-        frets = job.frets if mm is not None else None  # there may have been more when it was written
-        key = key_of(name, fret, frets or MAX_FRETS)
-        if mm is not None:
-            gauged(key, mm)
-        at: Visit | None = next((v for v in job.visits if v.label == visit), None)
-        if at is None:
-            raise OptionError(f"The job has no visit {visit!r}.", "Add its photos first.")
-        session.add(GaugeReading(visit_id=at.id, reading=str(key), value=mm, written=now()))
-        touch(job)
+        key = key_of(name, fret, job.frets or MAX_FRETS)
+        check(key, mm)
+        _write(session, job, visit, key, mm)
+
+
+def take_back_gauge_reading(store: Store, job_id: int, visit: str, key: Key, seen: float) -> None:
+    """Take a reading back that was seen to be `seen`, mm; also of a fret the instrument no longer has.
+
+    Raises
+    ------
+    OptionError
+        If another one stands there by now, or there is no such visit.
+    """
+    with writing(store) as session:
+        job = row(session, Job, job_id, "job")
+        stands = gauged_at(session, job, visit).get(key)
+        if stands is not None and stands.value != seen:
+            raise OptionError(
+                f"Another reading was written down meanwhile: {stands.value:g} mm, not {seen:g} mm.",
+                "It was kept. Look at it, and take it back if it is wrong.",
+            )
+        _write(session, job, visit, key, None)
+
+
+def _write(session: Session, job: Job, visit: str, key: Key, mm: float | None) -> None:
+    at: Visit | None = next((v for v in job.visits if v.label == visit), None)
+    if at is None:
+        raise OptionError(f"The job has no visit {visit!r}.", "Add its photos first.")
+    session.add(GaugeReading(visit_id=at.id, reading=str(key), value=mm, written=now()))
+    touch(job)

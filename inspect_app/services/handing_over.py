@@ -34,9 +34,10 @@ __all__ = ["handover_paper", "proof_of"]
 def proof_of(store: Store, job_id: int, visit: str = AFTER) -> tuple[ProofCheck, ...]:
     """What was agreed held against the photos taken after the work."""
     known = terms(store, job_id)
-    wear = wear_of(store, job_id, visit)
-    setup, before = (setup_of_visit(store, job_id, v) for v in (visit, FIRST_VISIT))
-    return prove(agreed_of(store, job_id), wear, inspections_of(store, job_id, visit), known.limits, setup, before)
+    was, wear = (wear_of(store, job_id, v) for v in (FIRST_VISIT, visit))
+    before, setup = (setup_of_visit(store, job_id, v) for v in (FIRST_VISIT, visit))
+    photos = inspections_of(store, job_id, visit)
+    return prove(agreed_of(store, job_id), wear, photos, known.limits, setup, before, was)
 
 
 def handover_paper(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from sqlalchemy import select
@@ -37,6 +37,7 @@ from shared.trade import CALLIPER_U_MM
 __all__ = [
     "AFTER",
     "WorkView",
+    "check_fret_history",
     "earlier_job",
     "fret_heights",
     "fret_work",
@@ -154,15 +155,19 @@ def _written(job: Job, known: Heights) -> Iterator[Written]:
 
 def _done(session: Session, at: Visit) -> Iterator[Worked]:
     """Work written down for a visit; the visit after the work stands for work of which nobody said how much."""
-    found = session.scalars(
-        select(FretWork).where(FretWork.visit_id == at.id, FretWork.removed.is_(None)).order_by(FretWork.id)
-    ).all()
+    found = _standing(session, at)
     for w in found:
         wire = session.get(Wire, w.wire_id) if w.wire_id else None
         height, material = (new_wire_height(wire), wire.material) if wire else (None, "")
         yield Worked(w.kind, tuple(int(n) for n in w.frets), _off(w), height, material)
     if not found and at.label == AFTER:
         yield Worked("levelled")
+
+
+def _standing(session: Session, at: Visit) -> Sequence[FretWork]:
+    """The work written down for a visit and not taken back."""
+    standing = select(FretWork).where(FretWork.visit_id == at.id, FretWork.removed.is_(None)).order_by(FretWork.id)
+    return session.scalars(standing).all()
 
 
 def _off(w: FretWork) -> Measured | None:
@@ -240,9 +245,7 @@ def write_fret_heights(store: Store, job_id: int, heights: Mapping[int, float | 
         at = _visit(job, visit)
         now_known, gauge = _read_at(session, at), gauge_in_use(session)
         for fret, height in heights.items():
-            _check_frets(job, (fret,))
-            if height is not None and not 0.1 <= height <= 3.0:
-                raise OptionError(f"A crown {height:g} mm high is not possible.", "Give 0.1 to 3 mm.", "heights")
+            _check_height(job, fret, height)
             known = now_known.get(fret)
             if height != (known.value if known else None):
                 session.add(FretHeight(visit_id=at.id, fret=fret, height=height, written=now(), gauge_id=gauge))
@@ -254,6 +257,35 @@ def _check_frets(job: Job, frets: Iterable[int]) -> None:
     for fret in frets:
         if not 1 <= fret <= most:
             raise OptionError(f"The instrument has no fret {fret}.", f"It has {most}.", "frets")
+
+
+def _check_height(job: Job, fret: int, height: float | None) -> None:
+    _check_frets(job, (fret,))
+    if height is not None and not 0.1 <= height <= 3.0:
+        raise OptionError(f"A crown {height:g} mm high is not possible.", "Give 0.1 to 3 mm.", "heights")
+
+
+def _check_work(job: Job, kind: str, frets: Iterable[int], off: float | None) -> None:
+    if kind not in WORK:
+        raise OptionError(f"There is no work called {kind!r}.", f"Use one of: {', '.join(WORK)}.")
+    if off is not None and not 0.0 <= off <= 1.5:
+        raise OptionError(f"{off:g} mm can't have come off a fret.", "Give 0 to 1.5 mm, or leave it out.", "off")
+    _check_frets(job, frets)
+
+
+def check_fret_history(session: Session, job: Job, visit: str) -> None:
+    """Whether the heights and the work that stand at a visit are such as may be written down.
+
+    Raises
+    ------
+    OptionError
+        If one is of a fret the instrument does not have, or not possible.
+    """
+    at = _visit(job, visit)
+    for fret, height in _read_at(session, at).items():
+        _check_height(job, fret, height.value)
+    for work in _standing(session, at):
+        _check_work(job, work.kind, work.frets, work.off)
 
 
 def record_work(
@@ -284,14 +316,10 @@ def record_work(
     OptionError
         If there is no such work, fret, visit or wire, or what came off is not possible.
     """
-    if kind not in WORK:
-        raise OptionError(f"There is no work called {kind!r}.", f"Use one of: {', '.join(WORK)}.")
-    if off is not None and not 0.0 <= off <= 1.5:
-        raise OptionError(f"{off:g} mm can't have come off a fret.", "Give 0 to 1.5 mm, or leave it out.", "off")
     with writing(store) as session:
         job = row(session, Job, job_id, "job")
+        _check_work(job, kind, frets, off)
         at = _visit(job, visit)
-        _check_frets(job, frets)
         if wire_id:
             row(session, Wire, wire_id, "wire")
         made = FretWork(
@@ -314,11 +342,7 @@ def fret_work(store: Store, job_id: int) -> tuple[WorkView, ...]:
     """What was done to this instrument's frets, in this job and those before it, the earliest first."""
     with reading(store) as session:
         visits = [v for job in jobs_before(session, row(session, Job, job_id, "job")) for v in job.visits]
-        found = []
-        for at in visits:
-            rows = select(FretWork).where(FretWork.visit_id == at.id, FretWork.removed.is_(None)).order_by(FretWork.id)
-            found += [_work_view(session, w, at) for w in session.scalars(rows)]
-        return tuple(found)
+        return tuple(_work_view(session, w, at) for at in visits for w in _standing(session, at))
 
 
 def _work_view(session: Session, w: FretWork, at: Visit) -> WorkView:

@@ -35,7 +35,8 @@ from inspect_app.services.deciding import decide, terms
 from inspect_app.services.decoded import stored_bytes
 from inspect_app.services.estimating import estimates
 from inspect_app.services.finding import row
-from inspect_app.services.gauge_readings import gauge_readings
+from inspect_app.services.gauge_readings import check_gauge_readings
+from inspect_app.services.heights import check_fret_history
 from inspect_app.services.jobs import job_view
 from inspect_app.services.review import readings
 from inspect_app.services.upkeep import changed_estimates
@@ -207,6 +208,9 @@ def _read_as_pages_do(store: Store, job_id: int) -> None:
             if read - {photo.sha256}:
                 raise ValueError(f"what {photo.name} says is of another photo")
             _ = [loading.hand_view(h) for h in photo.hand_measures]
+        for label in labels:
+            check_gauge_readings(session, job, label)
+            check_fret_history(session, job, label)
     job_view(store, job_id), readings(store, job_id), terms(store, job_id), agreed_of(store, job_id)
     for e in estimates(store, job_id):
         totals(e.estimate)
@@ -215,7 +219,6 @@ def _read_as_pages_do(store: Store, job_id: int) -> None:
         if e.answer is not None and e.answer.pdf_sha256 not in ("", e.pdf_sha256):
             raise ValueError(f"the answer to estimate {e.estimate.revision} was given to another paper")
     for label in labels:
-        gauge_readings(store, job_id, label)
         with suppress(InspectError):  # a job that says too little to decide
             decide(store, job_id, label)
 

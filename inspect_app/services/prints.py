@@ -7,7 +7,7 @@ import math
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from calib.scales.ask import PRINT_U_REL, UNVERIFIED_U_REL, KnownPrint
+from calib.scales.ask import PRINT_U_REL, UNVERIFIED_U_REL, KnownPrint, u_of_air
 from inspect_app.jobs.models import Gauge, Print, PrintBar
 from inspect_app.jobs.records import PrintView
 from inspect_app.jobs.store import Store, reading, writing
@@ -165,7 +165,7 @@ def _view(session: Session, p: Print) -> PrintView:
     verified = p.verified or bar is not None
     return PrintView(
         p.id, p.kind, p.bar_nominal, measured, measured / p.bar_nominal, p.note, p.created,
-        _u_factor(p.bar_nominal, gauge) if verified else UNVERIFIED_U_REL,
+        _u_factor(p.bar_nominal, gauge, bar.humidity if bar else None) if verified else UNVERIFIED_U_REL,
         verified,
         (bar.created if bar else p.created) if verified else None,
         gauge.name if gauge else "",
@@ -174,7 +174,9 @@ def _view(session: Session, p: Print) -> PrintView:
     )  # fmt: skip
 
 
-def _u_factor(nominal: float, gauge: Gauge | None) -> float:
+def _u_factor(nominal: float, gauge: Gauge | None, humidity: float | None) -> float:
+    """Of reading the bar, and of what the paper may have grown or shrunk since."""
     if gauge is None:
-        return PRINT_U_REL
-    return math.hypot(gauge.u, gauge.resolution / math.sqrt(12.0), _U_BAR_ENDS_MM) / nominal
+        return math.hypot(PRINT_U_REL, u_of_air(humidity))
+    read = math.hypot(gauge.u, gauge.resolution / math.sqrt(12.0), _U_BAR_ENDS_MM) / nominal
+    return math.hypot(read, u_of_air(humidity))

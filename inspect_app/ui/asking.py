@@ -28,6 +28,7 @@ __all__ = [
     "choose_string",
     "first_ask",
     "fret_label",
+    "print_factor",
     "with_first",
 ]
 

@@ -7,7 +7,7 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.decide.gauged import BY_GAUGE
 from inspect_app.reading.key import Key
-from inspect_app.services.gauge_readings import gauge_readings, write_gauge_reading
+from inspect_app.services.gauge_readings import gauge_readings, take_back_gauge_reading, write_gauge_reading
 from inspect_app.ui import server
 from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import length_unit
@@ -26,9 +26,9 @@ def by_gauge(job: services.JobView, visit: str) -> None:
         for key, q in gauge_readings(server.store(), job.id, visit).items():
             left, right = st.columns([5, 1], vertical_alignment="center")
             left.markdown(f"{_named(key)}: {shown(q, length_unit())}")
-            if right.button("Take back", key=f"gauge-{key}"):
-                write_gauge_reading(server.store(), job.id, visit, key.feature, None, key.fret)
-                st.rerun()
+            right.button("Take back", key=f"gauge-{key}", on_click=_take_back, args=(job.id, visit, key, q.value))
+        if (refused := st.session_state.pop("gauge-said", None)) is not None:
+            Spots().say((refused,))
         name = str(st.selectbox("What was read", list(TEXTS), format_func=TEXTS.__getitem__, key="gauge-what"))
         kind = next(k for k in BY_GAUGE if k.name == name)
         st.caption(kind.how)
@@ -49,6 +49,14 @@ def by_gauge(job: services.JobView, visit: str) -> None:
                     write_gauge_reading(server.store(), job.id, visit, name, mm, fret)
                     st.session_state["by-gauge-turn"] = turn + 1
                     st.rerun()
+
+
+def _take_back(job_id: int, visit: str, key: Key, seen: float) -> None:
+    """Take back the reading that the page showed, and no other that came meanwhile."""
+    try:
+        take_back_gauge_reading(server.store(), job_id, visit, key, seen)
+    except OptionError as error:
+        st.session_state["gauge-said"] = error
 
 
 def _named(key: Key) -> str:

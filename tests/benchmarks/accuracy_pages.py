@@ -8,7 +8,19 @@ from html import escape
 
 import numpy as np
 
-HEAD = ("figure", "n", "bias", "RMS error", "worst", "inside U", "wrong", "missed", "declined", "plain RMS")
+HEAD = (
+    "figure",
+    "n",
+    "bias",
+    "RMS error",
+    "worst",
+    "inside U",
+    "wrong",
+    "missed",
+    "declined",
+    "plain RMS",
+    "ratio to bound",
+)
 LEAST_IN_GROUP = 4
 """Fewer errors than this say nothing of a way of taking photos."""
 WIDE, HIGH, LEFT, BELOW = 460, 190, 52, 30
@@ -23,9 +35,10 @@ def figures(score):
 
 
 def statistics(rows):
-    """n, bias, RMS, worst, share inside U (%), wrong, RMS of the plain reading (nan where there is none)."""
-    error, u, naive = (np.array([getattr(r, k) for r in rows]) for k in ("error", "u", "naive"))
-    plain = naive[np.isfinite(naive)]
+    """n, bias, RMS, worst, share inside U (%), wrong, RMS of the plain reading and RMS over that of the bounds (nan
+    where there is none)."""
+    error, u, naive, bound = (np.array([getattr(r, k) for r in rows]) for k in ("error", "u", "naive", "bound"))
+    plain, known = naive[np.isfinite(naive)], np.isfinite(bound)
     return (
         len(error),
         float(error.mean()),
@@ -34,6 +47,7 @@ def statistics(rows):
         100.0 * float(np.mean(np.abs(error) <= 2.0 * u)),
         int(np.sum(np.abs(error) > 4.0 * u)),
         float(np.sqrt(np.mean(plain**2))) if len(plain) else math.nan,
+        float(np.sqrt(np.mean(error[known] ** 2) / np.mean(bound[known] ** 2))) if known.any() else math.nan,
     )
 
 
@@ -100,16 +114,19 @@ def _said(score):
         f"{n} readings from {score.photos} photos, {len(score.refused)} of them refused: {inside:.1f} % inside U, "
         f"{wrong} off by more than twice U; {len(score.missed)} features missed, {len(score.declined)} declined with "
         "a reason. "
-        "Plain: one factor for the picture, the outline taken for the crown line, the silhouette for the section."
+        "Plain: one factor for the picture, the outline taken for the crown line, the silhouette for the section. "
+        "Ratio to bound: RMS error over the Cramer-Rao bound of edges as long, as sharp and as noisy as the photo's, "
+        "black on white as the printed scale (tests/benchmarks/figure_bounds.py); what is above 1 is not noise but "
+        "what the edges are, the pose and the scale."
     )
 
 
 def _summary(score):
     for name, rows in figures(score).items():
-        n, bias, rms, worst, inside, wrong, plain = statistics(rows)
+        n, bias, rms, worst, inside, wrong, plain, ratio = statistics(rows)
         missing = [sum(f == name for f, _ in some) for some in (score.missed, score.declined)]
-        beside = "" if math.isnan(plain) else _n(plain)
-        yield (name, n, f"{bias:+.3f}", _n(rms), _n(worst), f"{inside:.0f} %", wrong, *missing, beside)
+        beside, over = ("-" if math.isnan(x) else text for x, text in ((plain, _n(plain)), (ratio, f"{ratio:.1f}")))
+        yield (name, n, f"{bias:+.3f}", _n(rms), _n(worst), f"{inside:.0f} %", wrong, *missing, beside, over)
 
 
 def _ways(score):
@@ -129,7 +146,7 @@ def _by(score, name):
                 groups[r.taken[name]].append(r)
         for group in sorted(groups, key=_order):
             if len(groups[group]) >= LEAST_IN_GROUP:
-                n, bias, rms, worst, inside, wrong, _ = statistics(groups[group])
+                n, bias, rms, worst, inside, wrong, *_ = statistics(groups[group])
                 yield (figure, group, n, f"{bias:+.3f}", _n(rms), _n(worst), f"{inside:.0f} %", wrong)
 
 

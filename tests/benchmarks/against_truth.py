@@ -25,6 +25,7 @@ from inspect_app.reading.ask import Ask, parse_held, parse_scale_plane
 from inspect_app.reading.key import on_fret
 from shared.errors import InspectError
 from shared.trade import FLAT_FROM_MM
+from tests.benchmarks.figure_bounds import bevel, depth, edge_u, line_radius, spacing, two_edges
 from tests.benchmarks.naive import detected, naive_end, naive_hollows, naive_plan, naive_section
 
 NEAR_MM = 1.5
@@ -43,7 +44,8 @@ SECTION = ("crown_width", "crown_height", "crown_radius", "flat_width", "tang_wi
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One figure of one photo: its error, standard uncertainty, and the naive reading's error (nan where none)."""
+    """One figure of one photo: its error, standard uncertainty, the naive reading's error, and what blur and noise
+    alone would allow (nan where none)."""
 
     figure: str
     photo: str
@@ -51,6 +53,7 @@ class Row:
     error: float
     u: float
     naive: float
+    bound: float
     taken: dict[str, str]
 
 
@@ -101,16 +104,25 @@ def _one(name, path, truth, out, lens):
     if not answer.frets:
         out.refused.append((path.stem, "; ".join(n.reason for n in answer.not_measured)))
         return
-    taken = _taken(name, truth, answer, photo, calibrated[0])
+    noise = _contrast_to_noise(photo, calibrated[0])
+    taken, edge = _taken(name, truth, answer, noise), _edge_u(answer.camera, noise)
     by = " by " + ask.scale.kind if ask.scale.kind not in ("strip", "backdrop") else ""
     compare = {"section": _section, "plan": _plan, "side": _side}.get(ask.view, _low)
     reasons = {replace(n.what.of, index=None) for n in answer.not_measured}
-    for figure, key, q, true, naive in compare(photo, calibrated, ask, answer, truth):
+    for figure, key, q, true, naive, bound in compare(photo, calibrated, ask, answer, truth):
         figure = f"{ask.view}{by}: {figure}"
         if q is None:  # declined only where a reason is given for this very feature of this very fret
             (out.declined if key in reasons else out.missed).append((figure, path.stem))
             continue
-        out.rows.append(Row(figure, path.stem, true, q[0] - true, q[1], naive - true, taken))
+        least = bound(edge) if bound and edge else math.nan
+        out.rows.append(Row(figure, path.stem, true, q[0] - true, q[1], naive - true, least, taken))
+
+
+def _edge_u(camera, noise):
+    """How well edges can be placed in the photo; ``None`` where no printed scale tells."""
+    if noise is None or camera is None or camera.sharpness is None:
+        return None
+    return edge_u(camera.sharpness.blur_px, noise, camera.px_per_mm)
 
 
 def true_lens(truth: dict) -> LensProfile:
@@ -141,23 +153,26 @@ def _plan(photo, calibrated, ask, answer, truth) -> Iterator[tuple]:
     true_of, found = {t["n"]: t for t in truth["frets"]}, {f.number: f for f in answer.frets}
     for n, true in true_of.items():
         fret, plain, flats = found.get(n), naive.get(n, {}), on_fret(n, "flats")
-        width = fret and _q(fret.crown_width)
-        yield "crown width, mm", on_fret(n, "crown width"), width, true["crown_width"], plain.get("width", math.nan)
+        wide, q = true["crown_width"], fret and _q(fret.crown_width)
         length = true["y_bass"] - true["y_treble"]
-        yield "fret length, mm", on_fret(n, "length"), fret and _q(fret.length), length, plain.get("length", math.nan)
+        of = on_fret(n, "crown width"), on_fret(n, "length")
+        yield "crown width, mm", of[0], q, wide, plain.get("width", math.nan), two_edges(length)
+        q = fret and _q(fret.length)
+        yield "fret length, mm", of[1], q, length, plain.get("length", math.nan), two_edges(wide)
         big = [s for s in true["spots"] if s["flat_width_max"] >= CLEAR * FLAT_FROM_MM]
         for flat, spot in _pairs(fret.flats if fret else (), big, lambda s, t=true: s["y"] - t["y_treble"]):
             true_length = spot[f"flat_length_at_{FLAT_FROM_MM}"]
-            yield "flat length, mm", flats, flat and _q(flat.length), true_length, math.nan
+            yield "flat length, mm", flats, flat and _q(flat.length), true_length, math.nan, None
             if flat is not None:
-                yield "flat width, mm", flats, _q(flat.width), spot["flat_width_max"], math.nan
+                yield "flat width, mm", flats, _q(flat.width), spot["flat_width_max"], math.nan, None
     read = [f for f in answer.frets if f.number in true_of and f.position is not None]
     for a, b in pairwise(read):
         apart = (b.position.value - a.position.value, math.hypot(a.position.u, b.position.u))
         true = true_of[b.number]["x"] - true_of[a.number]["x"]
         places = [naive.get(f.number, {}).get("place") for f in (a, b)]
         plain = math.nan if None in places else abs(places[1] - places[0])
-        yield "fret spacing, mm", on_fret(b.number, "position"), apart, true, plain
+        length = true_of[b.number]["y_bass"] - true_of[b.number]["y_treble"]
+        yield "fret spacing, mm", on_fret(b.number, "position"), apart, true, plain, spacing(length)
 
 
 def _low(photo, calibrated, ask, answer, truth) -> Iterator[tuple]:
@@ -169,16 +184,20 @@ def _low(photo, calibrated, ask, answer, truth) -> Iterator[tuple]:
         deep = [s for s in true["spots"] if s["divot_depth"] >= DIVOT_FROM_MM]
         for divot, spot in _pairs(fret.divots, deep, lambda s: s["y"] - true["y_treble"]):
             plain = drops.get(divot.from_treble_end.value, math.nan) if divot else math.nan
-            yield "divot depth, mm", on_fret(n, "divots"), divot and _q(divot.depth), spot["divot_depth"], plain
+            true_depth, least = spot["divot_depth"], depth(spot["divot_length"])
+            yield "divot depth, mm", on_fret(n, "divots"), divot and _q(divot.depth), true_depth, plain, least
         radius, q = truth["crown_line_radius"], fret.crown_line_radius
         relative = None if q is None else (100.0 * q.value / radius, 100.0 * q.u / radius)
-        yield "crown line radius, %", on_fret(n, "crown line radius"), relative, 100.0, 100.0 * slope / radius
+        key, least = on_fret(n, "crown line radius"), line_radius(radius, true["y_bass"] - true["y_treble"])
+        yield "crown line radius, %", key, relative, 100.0, 100.0 * slope / radius, least
     for end in ("treble", "bass"):
         if ask.view == "end" and end != truth.get("end"):
             continue
         angle = _q(getattr(fret, f"bevel_{end}"))
         plain = naive_end(photo, plain_fret, end) if angle else math.nan
-        yield "bevel angle, degrees", on_fret(n, f"bevel {end}"), angle, true[f"bevel_{end}"], plain
+        known = true[f"bevel_{end}"]
+        least = bevel(true["crown_height"], known)
+        yield "bevel angle, degrees", on_fret(n, f"bevel {end}"), angle, known, plain, least
 
 
 def _section(photo, calibrated, ask, answer, truth) -> Iterator[tuple]:
@@ -194,6 +213,7 @@ def _section(photo, calibrated, ask, answer, truth) -> Iterator[tuple]:
             _q(getattr(fret, name)),
             known,
             plain.get(name, math.nan),
+            two_edges(true["tang_depth"]) if name == "tang_width" else None,
         )
 
 
@@ -207,12 +227,13 @@ def _side(photo, calibrated, ask, answer, truth) -> Iterator[tuple]:
             fret and _q(fret.string_gap),
             true["string_gap"],
             math.nan,
+            None,
         )
 
 
-def _taken(name, truth, answer, photo, scale) -> dict[str, str]:
+def _taken(name, truth, answer, noise) -> dict[str, str]:
     """How the photo was taken, in words or ranges: what the report is broken down over."""
-    out = {"set": name, "scale": scale.kind}
+    out = {"set": name, "scale": answer.scale.kind}
     for key in ("light", "wood", "tint"):
         if key in truth or key in truth.get("changes", {}):
             out["metal's colour" if key == "tint" else key] = str(truth.get(key) or truth["changes"][key])
@@ -228,7 +249,6 @@ def _taken(name, truth, answer, photo, scale) -> dict[str, str]:
             out["blur, px"] = _range(camera.sharpness.blur_px, (0.85, 1.0, 1.3), "")
     if "elevation_deg" in truth:
         out["elevation, degrees"] = _range(float(truth["elevation_deg"]), (3.0, 5.0, 8.0), "")
-    noise = _contrast_to_noise(photo, scale)
     if noise is not None:
         out["contrast to noise"] = _range(noise, (30.0, 60.0, 120.0), "")
     return out

@@ -78,10 +78,15 @@ def bounds(blurs: Sequence[float] = BLURS, contrasts: Sequence[float] = CONTRAST
                 off = np.array([finder(*shot, blur) for shot in shots])
                 noise = math.hypot((HIGH - LOW) / contrast, float(coding_noise((LOW + HIGH) / 2.0)))
                 s = math.hypot(blur, math.sqrt(1.0 / 12.0))
-                least = noise / (HIGH - LOW) * math.sqrt(2.0 * math.sqrt(math.pi) * s / LENGTH)
+                least = least_scatter(s, (HIGH - LOW) / noise, LENGTH)
                 near = least * _beyond_reach(s, REACHES[name]) if name in REACHES else least
                 out.append(Bound(name, blur, contrast, float(np.std(off)), least, float(np.mean(off)), near))
     return sorted(out, key=lambda b: (b.finder, b.blur, b.contrast))
+
+
+def least_scatter(blur: float, contrast: float, length: float) -> float:
+    """Cramer and Rao's bound of an edge's place over a length of it, px; `contrast` is that to noise."""
+    return math.sqrt(2.0 * math.sqrt(math.pi) * blur / length) / contrast
 
 
 def _in_rows(rng, blur: float, contrast: float, count: int) -> Bound:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import cv2
@@ -19,13 +17,6 @@ from calib.photo import Focal, Photo
 from calib.plane import Plane
 
 Vector = NDArray[np.float64]
-REFERENCE = Path(__file__).parent.parent / "reference"
-
-
-@pytest.fixture(scope="session")
-def published() -> Callable[[str], dict[str, Any]]:
-    """Read a file of published numbers."""
-    return lambda name: tomllib.loads((REFERENCE / f"{name}.toml").read_text(encoding="utf-8"))
 
 
 def as_photo(light: Vector, focal: Focal | None = None) -> Photo:

@@ -1,4 +1,4 @@
-"""Combining measured values, against the worked examples of the GUM."""
+"""Combining measured values: against draws and GTC; the GUM's worked examples stand in tests/reference."""
 
 from __future__ import annotations
 
@@ -8,13 +8,11 @@ from dataclasses import replace
 import GTC
 import numpy as np
 import pytest
-from scipy import stats
 from scipy.stats import chi2
 
 from calib.budget import (
     Sampler,
     _one_in_a_hundred,
-    correlation,
     difference,
     evaluate,
     ratio,
@@ -22,111 +20,7 @@ from calib.budget import (
     total,
     weighted_mean,
 )
-from shared.measured import COVERAGE, Contribution, Measured, coverage_factor, effective_dof
-
-
-def test_end_gauge_gum_h1(published):
-    g = published("gum")["h1"]
-
-    def exact(value: float, source: str, u: float) -> Measured:
-        return Measured.of(value, "1", **{source: u})
-
-    d = total([exact(g[k]["value"], k, g[k]["u"]) for k in ("d", "d1", "d2")])
-    assert d.u == pytest.approx(g["u_d"], abs=0.05)
-    dof_d = effective_dof([(g[k]["u"], g[k]["dof"]) for k in ("d", "d1", "d2")])
-    assert dof_d == pytest.approx(g["dof_d"], abs=0.2)  # printed from unrounded d1, d2
-
-    rectangular = {k: g[k]["half_width"] / math.sqrt(3) for k in ("aS", "da", "dtheta")}
-    u_theta = math.hypot(g["theta_mean"]["u"], g["theta_cyclic_half_width"] / math.sqrt(2))
-    inputs = {
-        "lS": exact(g["lS"]["value"], "lS", g["lS"]["u"]),
-        "d": d,
-        "aS": exact(g["aS"]["value"], "aS", rectangular["aS"]),
-        "theta": exact(g["theta_mean"]["value"], "theta", u_theta),
-        "da": exact(0.0, "da", rectangular["da"]),
-        "dtheta": exact(0.0, "dtheta", rectangular["dtheta"]),
-    }
-    length = evaluate(lambda lS, d, aS, theta, da, dtheta: lS + d - lS * (da * theta + aS * dtheta), inputs, "1")
-    parts = {c.source: c.u for c in length.contributions}
-    assert length.value == pytest.approx(g["l"], abs=0.5)
-    assert length.u == pytest.approx(g["uc"], abs=0.5)
-    assert length.u == pytest.approx(g["uc_exact"], rel=1e-6)
-    for k in ("lS", "dtheta", "da"):
-        assert parts[k] == pytest.approx(g[f"component_{k}"], abs=0.06)
-    dof = effective_dof(
-        [
-            (parts["lS"], g["lS"]["dof"]),
-            (d.u, dof_d),
-            (parts["da"], g["da"]["dof"]),
-            (parts["dtheta"], g["dtheta"]["dof"]),
-        ]
-    )
-    assert dof == pytest.approx(g["dof"], abs=0.1)
-
-
-def test_welch_satterthwaite_gum_g41(published):
-    g = published("gum")["g41"]
-    assert math.hypot(*g["u_percent"]) == pytest.approx(g["uc_percent"], abs=0.005)
-    assert effective_dof(zip(g["u_percent"], g["dof"], strict=True)) == pytest.approx(g["dof_effective"], abs=0.05)
-
-
-def correlated(means, cov, names):
-    """Values with a given covariance: each a sum of the same independent influences (Cholesky)."""
-    root = np.linalg.cholesky(cov)
-    return [
-        Measured(
-            float(m),
-            "1",
-            tuple(Contribution("influence", abs(v), f"{k}", -1 if v < 0 else 1) for k, v in enumerate(row)),
-        )
-        for m, row, _ in zip(means, root, names, strict=True)
-    ]
-
-
-def test_simultaneous_resistance_and_reactance_gum_h2(published):
-    """Three inputs read together, three results of them: values, u and correlations."""
-    g = published("gum")["h2"]
-    read = np.array([g["V"], np.array(g["I_mA"]) / 1000, g["phi"]])
-    v, i, phi = correlated(read.mean(axis=1), np.cov(read) / read.shape[1], ("V", "I", "phi"))
-    inputs = {"v": v, "i": i, "phi": phi}
-    r = evaluate(lambda v, i, phi: v * math.cos(phi) / i, inputs, "1")
-    x = evaluate(lambda v, i, phi: v * math.sin(phi) / i, inputs, "1")
-    z = evaluate(lambda v, i, phi: v / i, inputs, "1")
-    for name, q in (("R", r), ("X", x), ("Z", z)):
-        assert q.value == pytest.approx(g[name], abs=0.001)
-        assert q.u == pytest.approx(g[f"u_{name}"], abs=0.001)
-    for name, (a, b) in {"RX": (r, x), "RZ": (r, z), "XZ": (x, z)}.items():
-        assert correlation(a, b) == pytest.approx(g[f"r_{name}"], abs=0.001)
-
-
-def test_calibration_line_gum_h3(published):
-    """Slope and intercept are sums over the same observations, and a reading off the line is a sum of both."""
-    g = published("gum")["h3"]
-    x, b = np.array(g["t"]) - g["t0"], np.array(g["b"])
-    slope, intercept = np.polyfit(x, b, 1)
-    s = math.sqrt(np.sum((b - intercept - slope * x) ** 2) / (len(b) - 2))
-    read = {f"b{k}": Measured(float(v), "1", (Contribution("reading", s, f"{k}"),)) for k, v in enumerate(b)}
-    off = x - x.mean()
-    by_slope = off / np.sum(off**2)
-    by_intercept = 1.0 / len(b) - x.mean() * by_slope
-    y1 = evaluate(lambda **o: float(by_intercept @ list(o.values())), read, "1")
-    y2 = evaluate(lambda **o: float(by_slope @ list(o.values())), read, "1")
-    at_30 = evaluate(lambda y1, y2: y1 + 10.0 * y2, {"y1": y1, "y2": y2}, "1")
-    assert s == pytest.approx(g["s"], abs=5e-5)
-    assert (y1.value, y2.value) == (pytest.approx(g["y1"], abs=5e-5), pytest.approx(g["y2"], abs=5e-6))
-    assert (y1.u, y2.u) == (pytest.approx(g["u_y1"], abs=5e-5), pytest.approx(g["u_y2"], abs=5e-6))
-    assert correlation(y1, y2) == pytest.approx(g["r"], abs=5e-4)
-    assert (at_30.value, at_30.u) == (pytest.approx(g["b30"], abs=5e-5), pytest.approx(g["u_b30"], abs=5e-5))
-
-
-def test_coverage_factor_of_few_degrees_of_freedom_gum_h1(published):
-    g = published("gum")["h1_coverage"]
-    assert coverage_factor(g["dof"], 0.99) == pytest.approx(g["k"], abs=0.005)
-    assert coverage_factor(math.inf, 0.95) == pytest.approx(1.960, abs=0.0005)  # GUM table G.1
-    assert coverage_factor(math.inf) == 2.0
-    few = Measured(0.0, "1", (Contribution("a", 1.0, dof=4), Contribution("b", 1.0)))
-    assert few.dof == pytest.approx(16.0)
-    assert few.expanded == pytest.approx(few.u * stats.t.ppf((1 + COVERAGE) / 2, 16))
+from shared.measured import Contribution, Measured
 
 
 def widths(n, scale=0.008, own=0.02):
@@ -201,77 +95,6 @@ def test_the_law_agrees_with_gtc():
         "1",
     )
     assert ours.u == pytest.approx(GTC.uncertainty(theirs), rel=1e-3)
-
-
-def test_rectangles_of_jcgm_101_are_not_normal(published):
-    """9.2.4: where one rectangle is much the largest, k = 2 is too wide; that is why limits are judged by draws."""
-    g = published("gum")["jcgm101_9_2_4"]
-    spread = math.sqrt(3.0) * np.array([1.0, 1.0, 1.0, 10.0])
-    draws = np.random.default_rng(1).uniform(-spread, spread, (400_000, 4)).sum(axis=1)
-    assert draws.std() == pytest.approx(g["u"], abs=0.1)
-    assert np.quantile(draws, 0.975) == pytest.approx(g["half_width_95"], abs=0.1)
-
-
-def test_sum_of_four_jcgm_101(published):
-    """JCGM 101:2008, 9.2.2."""
-    four = total([Measured.of(0.0, "1", **{f"x{k}": 1.0}) for k in range(4)])
-    assert four.u == pytest.approx(published("gum")["jcgm101_9_2_2"]["u"])
-
-
-def test_sum_of_four_rectangles_jcgm_101(published):
-    """JCGM 101:2008, 9.2.3: as good as normal, and k = 2 a little wide."""
-    g = published("gum")["jcgm101_9_2_3"]
-    four = total([Measured.of(0.0, "1", **{f"x{k}": 1.0}) for k in range(4)])
-    assert four.u == pytest.approx(g["u"])
-    draws = np.random.default_rng(2).uniform(-math.sqrt(3.0), math.sqrt(3.0), (400_000, 4)).sum(axis=1)
-    assert np.quantile(draws, 0.975) == pytest.approx(g["half_width_95_exact"], abs=0.02)
-    assert g["half_width_95"] < four.expanded < 1.05 * g["half_width_95"]
-
-
-def test_mass_calibration_jcgm_101_9_3(published):
-    """JCGM 101:2008, 9.3: the first order, which is ours, misses what only the second holds; draws show it."""
-    g = published("gum")["jcgm101_9_3"]
-
-    def mass(m_R, dm_R, rho_a, rho_W, rho_R):
-        return (m_R + dm_R) * (1.0 + (rho_a - 1.2) * (1.0 / rho_W - 1.0 / rho_R)) - g["m_nominal"]
-
-    rectangles = {k: (sum(g[k]) / 2.0, (g[k][1] - g[k][0]) / 2.0) for k in ("rho_a", "rho_W", "rho_R")}
-    normals = {k: (g[k]["value"], g[k]["u"]) for k in ("m_R", "dm_R")}
-    inputs = {k: Measured.of(m, "1", **{k: half / math.sqrt(3.0)}) for k, (m, half) in rectangles.items()}
-    inputs |= {k: Measured.of(m, "1", **{k: u}) for k, (m, u) in normals.items()}
-    first = evaluate(mass, inputs, "1")
-    assert first.value == pytest.approx(g["dm"], abs=5e-4)
-    assert first.u == pytest.approx(g["u_first_order"], abs=5e-5)
-    rng = np.random.default_rng(3)
-    drawn = {k: rng.uniform(m - half, m + half, 400_000) for k, (m, half) in rectangles.items()}
-    drawn |= {k: rng.normal(m, u, 400_000) for k, (m, u) in normals.items()}
-    assert np.std(mass(**drawn)) == pytest.approx(g["u_draws"], rel=0.005)
-
-
-def test_gauge_block_jcgm_101_9_5(published):
-    """JCGM 101:2008, 9.5: end gauge of GUM H.1 by draws; Student's t makes it 36 nm, not 32."""
-    h, g = published("gum")["h1"], published("gum")["jcgm101_9_5"]
-    n, rng = 400_000, np.random.default_rng(4)
-
-    def drawn(name: str) -> np.ndarray:
-        c = Contribution(name, h[name]["u"], dof=h[name]["dof"])
-        return h[name]["value"] + c.u * Sampler(n).deviates(c)
-
-    def trapezoid(half: float, inexact: float) -> np.ndarray:
-        width = rng.uniform(half - inexact, half + inexact, n)
-        return rng.uniform(-1.0, 1.0, n) * width
-
-    lS = drawn("lS")
-    d = drawn("d") + drawn("d1") + drawn("d2")
-    aS = h["aS"]["value"] + rng.uniform(-1.0, 1.0, n) * h["aS"]["half_width"]
-    cyclic = h["theta_cyclic_half_width"] * np.sin(rng.uniform(0.0, 2.0 * math.pi, n))
-    theta = rng.normal(h["theta_mean"]["value"], h["theta_mean"]["u"], n) + cyclic
-    da = trapezoid(h["da"]["half_width"], 0.1e-6)  # its limits are known to 10 %, those of dtheta to a half
-    dtheta = trapezoid(h["dtheta"]["half_width"], 0.025)
-    length = lS + d - lS * (da * theta + aS * dtheta) - 50e6
-    assert length.mean() == pytest.approx(g["dm_nm"], abs=0.5)
-    assert length.std() == pytest.approx(g["u_draws"], abs=0.5)
-    assert g["u_first_order"] == pytest.approx(h["uc"], abs=0.5)
 
 
 def test_what_is_common_cancels_in_a_difference():

@@ -12,7 +12,7 @@ from scipy.special import erf
 from skimage.measure import LineModelND
 
 from calib.edges import edge_line, edge_points, locate_steps, row_offsets, sample_across
-from calib.lines import fit_line, fit_lines, intersect, weighted_lines
+from calib.lines import fit_line, fit_lines, intersect
 from calib.photo import linear_light
 
 
@@ -123,40 +123,6 @@ def test_bilinear_sampling_matches_scipy_in_linear_light(step_photo):
     xy = points[:, None] + normals[:, None] * row_offsets(8.0)[None, :, None]
     expected = map_coordinates(linear_light(photo.gray).astype(float), [xy[..., 1], xy[..., 0]], order=1)
     np.testing.assert_allclose(rows, expected, atol=1e-6)
-
-
-def test_weighted_line_nist_norris(published):
-    """NIST StRD Norris: certified coefficients and their standard deviations."""
-    data = published("nist_norris")
-    x, y = np.array(data["data"]["x"])[None], np.array(data["data"]["y"])[None]
-    certified = data["certified"]
-    centre, a, b = weighted_lines(x, y, np.ones_like(x))
-    b0 = a - b * centre
-    residual = y - b0[:, None] - b[:, None] * x
-    s = math.sqrt(float((residual**2).sum()) / (x.size - 2))
-    sxx = float(((x - centre) ** 2).sum())
-    assert b0[0] == pytest.approx(certified["b0"], rel=1e-10)
-    assert b[0] == pytest.approx(certified["b1"], rel=1e-12)
-    assert s == pytest.approx(certified["residual_sd"], rel=1e-11)
-    assert s / math.sqrt(sxx) == pytest.approx(certified["u_b1"], rel=1e-11)
-    assert s * math.sqrt(1 / x.size + centre[0] ** 2 / sxx) == pytest.approx(certified["u_b0"], rel=1e-11)
-
-
-@pytest.mark.parametrize("k", [0, 1])
-def test_weighted_line_iso_ts_28037(published, k):
-    """ISO/TS 28037:2010 worked examples: coefficients, uncertainties, covariance, chi squared."""
-    case = published("iso28037")["line"][k]
-    x, y, u = (np.array([case[n]], dtype=float) for n in ("x", "y", "u"))
-    w = 1 / u**2
-    centre, mean, b = weighted_lines(x, y, w)
-    var_b = 1 / float((w * (x - centre) ** 2).sum())
-    a = float(mean[0] - b[0] * centre[0])
-    assert a == pytest.approx(case["a"], abs=5e-5)
-    assert b[0] == pytest.approx(case["b"], abs=5e-5)
-    assert math.sqrt(1 / w.sum() + centre[0] ** 2 * var_b) == pytest.approx(case["u_a"], rel=1e-6)
-    assert math.sqrt(var_b) == pytest.approx(case["u_b"], rel=1e-6)
-    assert -centre[0] * var_b == pytest.approx(case["cov"], rel=1e-5)
-    assert float((w * (y - a - b[0] * x) ** 2).sum()) == pytest.approx(case["chi2"], abs=6e-4)
 
 
 def test_line_agrees_with_scikit_image():

@@ -8,6 +8,7 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.decide.limits import Verdict
+from inspect_app.report.writing import Writing
 from inspect_app.services.deciding import fret_heights, write_fret_heights
 from inspect_app.services.papers import AFTER, handover_paper, proof_of
 from inspect_app.ui import server
@@ -17,7 +18,7 @@ from inspect_app.ui.comparing import before_and_after
 from inspect_app.ui.fret_history import work_done
 from inspect_app.ui.lengths import Bare, bare_unit, parse_heights, written
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
-from inspect_app.ui.words import in_unit, plain, shown
+from inspect_app.ui.words import in_unit, plain
 from shared.errors import InspectError
 from shared.units import show_plain
 
@@ -35,7 +36,7 @@ def checks(job: services.JobView) -> None:
             {
                 "Check": plain(c.what),
                 "Agreed": plain(in_unit(c.target, unit)),
-                "Measured": plain(shown(c.measured, unit) if c.measured else in_unit(c.reason, unit)),
+                "Measured": plain(Writing(unit).found(c.measured, c.reason)),
                 "Verdict": SIGNS[c.verdict],
             }
             for c in found

@@ -25,6 +25,7 @@ from inspect_app.ui.lens_profiles import lens_profiles
 from inspect_app.ui.limit_fields import changed_limits, limit_numbers, limit_said
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.printed_scales import printed_scales
+from inspect_app.ui.repeat_studies import repeat_studies
 from inspect_app.ui.setup_aims import setup_aims
 from inspect_app.ui.words import crown_size, plain
 from shared.trade import CROWN_HEIGHT_MM, CROWN_WIDTH_MM
@@ -227,8 +228,18 @@ with st.container(horizontal=True, vertical_alignment="center", horizontal_align
 st.title("Shop")
 if shop_said := st.session_state.pop("shop-said", None):
     st.success(plain(shop_said))
-tabs = st.tabs(["On paper", "Limits", "Setup", "Prices", "Wire in stock", "Scales", "Lenses", "Known things", "Gauges"])
-parts = (letterhead, limits, setup_aims, prices, stock, printed_scales, lens_profiles, known_things, gauge_register)
-for tab, part in zip(tabs, parts, strict=True):
+PARTS = {
+    "On paper": letterhead,
+    "Limits": limits,
+    "Setup": setup_aims,
+    "Prices": prices,
+    "Wire in stock": stock,
+    "Scales": printed_scales,
+    "Lenses": lens_profiles,
+    "Known things": known_things,
+    "Repeat study": repeat_studies,
+    "Gauges": gauge_register,
+}
+for tab, part in zip(st.tabs(list(PARTS)), PARTS.values(), strict=True):
     with tab:
         part()

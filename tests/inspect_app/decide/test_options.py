@@ -161,13 +161,6 @@ def test_monte_carlo_agrees_with_the_closed_form_for_one_divot():
     assert left.std() == pytest.approx(np.sqrt(0.02**2 + 0.03**2 + 0.02**2), rel=0.02)
 
 
-def test_sum_of_four_rectangles_as_in_jcgm_101():
-    # JCGM 101:2008, 9.2.3: the sum of four R(0, 1) has u = 2.00 and a 95 % interval of +- 3.88; 1e6 draws
-    draws = np.random.default_rng(0).uniform(-np.sqrt(3), np.sqrt(3), (1_000_000, 4)).sum(axis=1)
-    assert draws.std() == pytest.approx(2.00, abs=0.01)
-    assert np.quantile(draws, [0.025, 0.975]) == pytest.approx([-3.88, 3.88], abs=0.02)
-
-
 def test_cost_is_labour_and_material_apart_and_adds_up_to_the_lines():
     # partial, two frets: 0.8 h + 2.5 h + 1.0 h at 75.00 = 322.50 labour; 2 x 1.50 + 8.00 = 11.00 material
     options, _ = decide(board([0.25, 0.22, 0.10, 0.05, 0, 0], height=mm(0.90)))

@@ -123,6 +123,20 @@ def test_a_forecast_never_lowers_the_limit():
     assert check.verdict == Verdict.BEYOND  # 0.72 - 0.10 = 0.62, but 0.70 must be left
 
 
+@pytest.mark.parametrize(
+    ("grown", "replaced", "verdict"),
+    # u of each reading 0.03: of their difference 0.042, U 0.085; all of them 0.1 and more above what was expected
+    [(0.20, (), Verdict.CANNOT_TELL), (0.08, (), Verdict.WITHIN), (0.20, (1,), Verdict.WITHIN)],
+)
+def test_a_fret_that_was_kept_can_not_have_grown(grown, replaced, verdict):
+    was = WearMap(GUITAR, (FretWear(1), FretWear(2)), Measured.of(0.93, "mm", section=0.03), "section")
+    now = WearMap(GUITAR, (FretWear(1, crown_height=Measured.of(0.93 + grown, "mm", calliper=0.03)), FretWear(2)))
+    agreed = Agreed(30.0, {1: Spread(0.83, 0.02)}, replaced)
+    (check,) = (c for c in prove(agreed, now, (), LIMITS, was=was) if c.what == "fret 1, crown height")
+    assert check.verdict == verdict
+    assert ("0.20 mm higher than before the work (0.93 ± 0.06 mm)" in check.reason) == (verdict != Verdict.WITHIN)
+
+
 def plan(fret, hidden=None):
     missing = (NotMeasured(parse_key(f"fret {fret}, flats"), hidden),) if hidden else ()
     return Inspection(

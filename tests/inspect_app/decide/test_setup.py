@@ -8,7 +8,7 @@ import pytest
 
 from inspect_app.decide.board import board_wear
 from inspect_app.decide.estimate import Besides, PriceBook, cost_of, option_lines
-from inspect_app.decide.gauged import gauged
+from inspect_app.decide.gauged import check, gauged
 from inspect_app.decide.keeping import level
 from inspect_app.decide.kinds import Case
 from inspect_app.decide.levelling import draw_boards
@@ -280,7 +280,7 @@ def test_a_gauge_counts_beside_the_photos():
     assert both.u < 0.025
     for name, mm in (("treble relief", 5.0), ("treble relief", math.nan), ("height", 1.0)):
         with pytest.raises(OptionError):
-            gauged(Key(NECK, name), mm)
+            check(Key(NECK, name), mm)
 
 
 @pytest.mark.parametrize(

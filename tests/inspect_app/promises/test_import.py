@@ -144,7 +144,8 @@ def linked(store):
     "harm",
     ["rows", "photo", "no rows", "no zip", "other kind", "two jobs", "newer", "bad answer",
      "deep", "no photos", "great number", "empty lists", "estimate", "terms", "prices", "words for a number",
-     "other paper", "no paper", "hash", "decision", "mountains", "another's answer", "no such gauge", "no such hollow"],
+     "other paper", "no paper", "hash", "decision", "mountains", "another's answer", "no such gauge", "no such hollow",
+     "no such fret", "no such crown", "no hours", "fewer hours"],
 )  # fmt: skip
 def test_what_is_damaged_is_refused_and_leaves_nothing(exported, other, tmp_path, harm):
     bad = tmp_path / "bad.zip"
@@ -179,7 +180,14 @@ ROW_HARMS = {
     "mountains": ("fret_heights", "height", 1e300),
     "no such gauge": ("gauge_readings", "reading", "fret 3, sparkle"),
     "no such hollow": ("gauge_readings", "value", 50.0),
+    "no such fret": ("gauge_readings", "reading", "fret 99, hollow depth"),
+    "no such crown": ("fret_heights", "fret", 99),
     "great number": ("jobs", "number", 10**30),  # more than SQLite holds
+}
+TERM_HARMS = {
+    "decision": ("limits", "divot_leave", "value", "small"),  # can be read, but not held against anything
+    "no hours": ("prices", "hours", "inspect", "NaN"),
+    "fewer hours": ("prices", "hours", "inspect", "-5"),
 }
 
 
@@ -201,11 +209,12 @@ def harmed(data, harm):
         answer = json.loads(inspection["answer"])
         answer["photo"]["sha256"] = "0" * 64
         inspection["answer"] = json.dumps(answer)
-    if harm == "decision":  # a limit that can be read, but not held against anything
+    if harm in TERM_HARMS:
+        column, part, name, value = TERM_HARMS[harm]
         terms = held["rows"]["terms"][0]
-        limits = json.loads(terms["limits"])
-        limits["divot_leave"]["value"] = "small"
-        terms["limits"] = json.dumps(limits)
+        read = json.loads(terms[column])
+        read[part][name] = value
+        terms[column] = json.dumps(read)
     if harm == "other kind":
         held["kind"] = "recipe"
     if harm == "two jobs":

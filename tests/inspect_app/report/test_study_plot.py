@@ -20,7 +20,10 @@ def test_every_reading_is_drawn_and_no_name_stands_on_another_or_outside(people,
     }
     row = Row("crown width", "mm", pooled_precision(values), 0.02, 0.0, values)
     drawn = ElementTree.fromstring(study_plot([row]))
-    dots = [float(c.get("cx")) for c in drawn.iter(f"{SVG}circle")]
+    marks = [m for m in drawn.iter(f"{SVG}path") if m.get("class") == "mark"]
+    dots = [float(m.get("transform")[len("translate(") : -1].split()[0]) for m in marks]
+    assert len({(m.get("fill"), m.get("d")) for m in marks}) == min(people, 6)  # a colour never without its mark
+    assert len({m.get("d") for m in marks}) == min(people, 6)
     assert len(dots) == people + 2 * people * frets
     assert max(dots) < float(drawn.get("width"))
     named = [float(t.get("x")) for t in drawn.iter(f"{SVG}text") if t.text.startswith("fret")]

@@ -6,6 +6,7 @@ from inspect_app.decide.limits import Verdict
 from inspect_app.demo import load_demo, load_finished
 from inspect_app.services import Stage, find_jobs, hand_measures, job_view, left_to_decide, open_store
 from inspect_app.services.estimating import estimates
+from inspect_app.services.heights import fret_work
 from inspect_app.services.papers import proof_of
 
 pytestmark = pytest.mark.slow
@@ -21,7 +22,10 @@ def store(demo_data):
 def test_the_finished_job_is_agreed_proved_and_handed_over(store):
     job = load_finished(store)
     assert job_view(store, job).stage is Stage.HANDED_OVER
-    assert [e.status for e in estimates(store, job)] == ["accepted"]
+    ((status, promised),) = [(e.status, e.estimate.replaced) for e in estimates(store, job)]
+    assert (status, promised) == ("accepted", (1, 2, 3, 4, 5))  # those that its photos after the work show as new
+    done = {w.kind: set(w.frets) for w in fret_work(store, job)}
+    assert done == {"replaced": set(promised), "levelled": set(range(6, 21))}
     checks = proof_of(store, job)
     assert len(checks) > 10
     assert {c.what: c.verdict for c in checks if c.verdict is not Verdict.WITHIN} == {}

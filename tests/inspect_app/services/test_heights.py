@@ -12,7 +12,7 @@ from inspect_app.decide.options import Kind
 from inspect_app.instrument.wire import WireStock
 from inspect_app.services import job_view, open_store, update_job
 from inspect_app.services.deciding import add_wire, change_terms, decide, rates, wear_of
-from inspect_app.services.gauge_readings import gauge_readings, write_gauge_reading
+from inspect_app.services.gauge_readings import gauge_readings, take_back_gauge_reading, write_gauge_reading
 from inspect_app.services.heights import (
     fret_heights,
     fret_work,
@@ -96,6 +96,20 @@ def test_one_height_read_after_levelling_tells_the_others_at_later_visits(store,
     assert [c.what for c in proof_of(store, job) if "crown height" in c.what] == ["fret 3, crown height"]
 
 
+def test_a_kept_fret_that_grew_is_doubted_until_it_is_said_to_be_new(store, job, put):
+    put(job, 1, [0.15] * 6)
+    put(job, 2, [0.0] * 6, visit="after")
+    write_fret_heights(store, job, {3: 1.4}, "after")
+
+    def said():
+        return next(c for c in proof_of(store, job) if c.what == "fret 3, crown height")
+
+    assert said().verdict is Verdict.CANNOT_TELL
+    assert "metal does not grow" in said().reason
+    record_work(store, job, "after", "replaced", (3,))
+    assert (said().verdict, said().reason) == (Verdict.WITHIN, "")
+
+
 def test_no_rate_of_wear_across_work(store, job, put):
     put(job, 1, [0.15] * 6)
     put(job, 2, [0.0] * 6, visit="after")
@@ -160,7 +174,8 @@ def test_a_reading_of_a_fret_that_there_is_no_more_can_be_taken_back(store, job,
     update_job(store, job, replace(details, instrument=replace(details.instrument, frets=4)))
     with pytest.raises(OptionError, match="no fret 6"):
         write_gauge_reading(store, job, "intake", "hollow depth", 0.3, 6)
-    write_gauge_reading(store, job, "intake", "hollow depth", None, 6)
+    (hollow,) = gauge_readings(store, job)
+    take_back_gauge_reading(store, job, "intake", hollow, 0.2)
     assert gauge_readings(store, job) == {}
 
 
@@ -176,16 +191,28 @@ def test_readings_by_gauge_count_for_their_visit_and_can_be_taken_back(store, jo
     assert found.besides.seat_ends == 1
     assert any("bass end of fret 2" in b for b in found.option(Kind.LEVEL).brings)
     assert len(gauge_readings(store, job)) == 3
-    for name, fret in (("treble relief", None), ("hollow depth", 3), ("bass end lifted", 2)):
-        write_gauge_reading(store, job, "intake", name, None, fret)
+    for key, q in gauge_readings(store, job).items():
+        take_back_gauge_reading(store, job, "intake", key, q.value)
     assert gauge_readings(store, job) == {}
     assert decide(store, job).besides == NOTHING_BESIDES
     for bad, why in (
         (("hollow depth", 0.2, 9), "no fret 9"),
         (("relief", 0.2), "by gauge"),
         (("treble relief", 9), "not p"),
+        (("treble string height", 0.002), "0.002 mm is not possible. Give 0.3 mm to 10 mm"),  # 0.080 in, typed as thou
+        (("treble relief", 0.0003), "Give 0, or 0.02 mm to 2 mm"),
     ):
         with pytest.raises(OptionError, match=why):
             write_gauge_reading(store, job, "intake", *bad)
     with pytest.raises(OptionError, match="no visit"):
         write_gauge_reading(store, job, "after", "treble relief", 0.2)
+
+
+def test_a_newer_reading_is_not_taken_back_with_the_one_that_was_seen(store, job, put):
+    put(job, 1, [0.15] * 6)
+    write_gauge_reading(store, job, "intake", "treble relief", 0.25)
+    (seen,) = gauge_readings(store, job).items()
+    write_gauge_reading(store, job, "intake", "treble relief", 0.30)  # in another window
+    with pytest.raises(OptionError, match=r"0\.3 mm, not 0\.25 mm"):
+        take_back_gauge_reading(store, job, "intake", seen[0], seen[1].value)
+    assert gauge_readings(store, job)[seen[0]].value == 0.30

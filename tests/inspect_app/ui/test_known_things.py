@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import math
 import os
+from dataclasses import replace
 
 import pytest
 
 from calib.photo import open_photo
+from calib.scales.ask import u_of_air
+from inspect_app.measure.one_photo import Answered
 from inspect_app.services import known_things as services
+from inspect_app.services import repeat_studies
 from inspect_app.services.bench_checks import bench_checks
 from inspect_app.services.gauges import add_gauge, gauges
 from inspect_app.services.prints import new_print, prints
 from shared.data_folder import PREVIEWS
-from shared.errors import InspectError
+from shared.errors import InspectError, PhotoError
 from shared.measured import Measured
 from tests.inspect_app.conftest import noise_jpeg
 from tests.inspect_app.ui.conftest import open_page, send
@@ -148,9 +153,46 @@ def test_a_gauge_is_entered_read_with_and_retired_and_a_bar_carries_it_with_the_
     send(at, "Keep this print")
     (kept,) = prints(store)
     assert (kept.id, kept.gauge, kept.humidity) == (new.id, "calliper 2", 45.0)
-    assert kept.u_factor == pytest.approx((0.012**2 + 0.01**2 / 12.0 + 0.03**2) ** 0.5 / 100.0)
+    assert kept.u_factor == pytest.approx(
+        math.hypot(0.012 / 100.0, 0.01 / 100.0 / math.sqrt(12.0), 0.0003, u_of_air(45.0))
+    )
     at.selectbox(key="lost-print").set_value(kept)
     at.run()
     send(at, "Use this print no more")
     press(at, "retire-gauge-1")
     assert (prints(store)[0].retired, [g.retired for g in gauges(store)]) == (True, [True])
+
+
+def test_a_repeat_study_is_measured_shown_kept_and_taken_back(store, job, monkeypatch, make_answer):
+    """Three photos each by two people, whose widths differ by 0.01 mm from photo to photo; one shows nothing."""
+    count = iter(range(100))
+
+    def answered(data, name, ask):
+        photo, k = open_photo(data, name), next(count)
+        answer = make_answer(name, photo.sha256, ask)
+        if name == "bad.jpg":
+            raise PhotoError("bad.jpg shows no strip.", "Take it again.")
+        wider = [replace(f, crown_width=replace(f.crown_width, value=2.4 + 0.01 * (k % 3))) for f in answer.frets]
+        return Answered(replace(answer, frets=tuple(wider)))
+
+    monkeypatch.setattr(repeat_studies, "answer_photo", answered)
+    at = open_page("shop.py", job)
+    send(at, "Add these photos")
+    assert "Who photographed is missing" in words(at)
+    names = [*(("A", f"{k}.jpg") for k in range(3)), *(("B", f"{k}.jpg") for k in range(3)), ("B", "bad.jpg")]
+    at.session_state["study-photos"] = [
+        (who, services.hold(store, noise_jpeg(i), name)) for i, (who, name) in enumerate(names)
+    ]
+    at.run()
+    assert "**B**: 4 photos" in words(at)
+    send(at, "Compare them")
+    said = " ".join(t.value.to_string() for t in at.table).replace("\\", "")
+    assert "crown width" in said
+    assert "0.010 mm" in said  # s_r of three widths 0.01 mm apart
+    assert "shows no strip" in said
+    press(at, "keep-study")
+    (kept,) = bench_checks(store)
+    assert (kept.kind, kept.view, len(kept.result["photos"])) == ("repeat study", "plan", 7)
+    assert "7 photos by 2 people" in words(at)
+    press(at, f"retire-study-{kept.id}")
+    assert [c.retired for c in bench_checks(store)] == [True]

@@ -15,12 +15,16 @@ from calib.photo import Focal, Photo
 from calib.plane import Plane
 from calib.scales.printed import BACKDROP, BACKDROP_SIZE, DICTIONARY
 from inspect_app.instrument.crown import Crown
+from inspect_app.measure.backdrop.crown_line import crown_line_of
+from inspect_app.measure.backdrop.edge_path import EdgePath
 from inspect_app.measure.backdrop.pose import BoardPose
 from inspect_app.reading.ask import Ask, ScaleAsk
+from tests.inspect_app.instrument.fret_solid import FretSolid, outline
 from tests.inspect_app.measure.filled import fill
 
 CARD_X = 46.0
 """The board's centre line lies behind the middle of the card."""
+MM_PER_PX = 1.0 / 30.0
 
 
 @dataclass(frozen=True)
@@ -200,3 +204,18 @@ def scene_ask(scene, view="elevation", **more):
 
 
 __all__ = ["CARD_X", "Scene", "draw", "scene_ask", "surface"]
+
+
+def seen(scene, pose: BoardPose, noise_px=0.1, seed=0, crown=None, true_pose=None):
+    """The crown line as `pose` sees the outline that `true_pose` projected, with noise pooled over five points."""
+    rng = np.random.default_rng(seed)
+    y = np.linspace(-19.5, 19.5, 1200)
+    real = true_pose or pose
+    solid = FretSolid(scene.crown, scene.radius, y, scene.removal(y), scene.ends, scene.bevels)
+    px = real.to_px(outline(solid, y, real.camera))
+    noise = np.convolve(rng.normal(0.0, noise_px, len(y) + 4), np.ones(5) / 5.0, "valid")
+    px[:, 1] += noise
+    edge = EdgePath.plain(px, np.full(len(y), noise_px / math.sqrt(5.0)), np.full(len(y), 50.0), 5.0)
+    line = crown_line_of(edge, pose, (crown or scene.crown).radius, MM_PER_PX)
+    assert line is not None
+    return line

@@ -14,7 +14,7 @@ from calib.plane import Plane
 from calib.pose_fit import fit_plane
 from calib.scales.base import Scale
 
-PHOTOS = sorted((Path(__file__).parent.parent / "reference" / "opencv_chessboard").glob("left*.jpg"))
+PHOTOS = sorted((Path(__file__).parent / "opencv_chessboard").glob("left*.jpg"))
 """samples/data of OpenCV 4.6.0: its NOTICE stands beside them."""
 COLUMNS, ROWS, SQUARE = 9, 6, 25.0  # inner corners; the square's size is not published, and shares do not need it
 U_CORNER_PX = 0.1  # of `cv2.cornerSubPix` on these photos of 640 x 480

@@ -1,4 +1,4 @@
-"""The blur that the edge finder reports, against the e-SFR of ISO 12233 on an analytic edge."""
+"""The e-SFR of ISO 12233:2014 (6.2.4, 6.2.5, annex D) on an analytic edge: ours, and the edge finder's blur."""
 
 import math
 
@@ -7,8 +7,7 @@ import pytest
 from scipy.special import ndtr
 
 from calib.edges import locate_steps, row_offsets
-from calib.scales.printed import STRIP, STRIP_SIZE, find_printed
-from calib.slanted_edge import mtf50, sharpness
+from calib.slanted_edge import mtf50
 
 SLANT = math.radians(5.0)
 SIZE = 100
@@ -73,16 +72,3 @@ def test_mtf50_of_an_analytic_edge(published, k):
     y, x = np.mgrid[0:SIZE, 0:SIZE].astype(float) - SIZE / 2.0
     across = x * math.cos(SLANT) + y * math.sin(SLANT)
     assert mtf50(across.ravel(), light.ravel(), 12.0) == pytest.approx(edge["mtf50"], rel=0.01)
-
-
-def test_an_edge_with_too_few_pixels_says_nothing():
-    assert mtf50(np.array([-3.0, 0.2, 3.0]), np.array([0.0, 0.5, 1.0]), 4.0) is None
-
-
-@pytest.mark.parametrize(("k", "rel"), [(0, 0.05), (1, 0.04), (2, 0.03)])
-def test_mtf50_of_a_drawn_scale(published, make_camera, print_photo, k, rel):
-    edge = published("esfr")["edge"][k]
-    photo = print_photo(STRIP, STRIP_SIZE, make_camera(), sigma=edge["sigma_px"], noise=0.004)
-    seen = sharpness(photo, find_printed(photo, "strip"))
-    assert seen.mtf50 == pytest.approx(edge["mtf50"], rel=rel)
-    assert seen.resolved_mm(10.0) == pytest.approx(0.05 / edge["mtf50"], rel=rel)

@@ -1,0 +1,20 @@
+"""Sharpness of a drawn scale; the published edge stands in tests/reference/test_esfr.py."""
+
+import numpy as np
+import pytest
+
+from calib.scales.printed import STRIP, STRIP_SIZE, find_printed
+from calib.slanted_edge import mtf50, sharpness
+
+
+def test_an_edge_with_too_few_pixels_says_nothing():
+    assert mtf50(np.array([-3.0, 0.2, 3.0]), np.array([0.0, 0.5, 1.0]), 4.0) is None
+
+
+@pytest.mark.parametrize(("k", "rel"), [(0, 0.05), (1, 0.04), (2, 0.03)])
+def test_mtf50_of_a_drawn_scale(published, make_camera, print_photo, k, rel):
+    edge = published("esfr")["edge"][k]
+    photo = print_photo(STRIP, STRIP_SIZE, make_camera(), sigma=edge["sigma_px"], noise=0.004)
+    seen = sharpness(photo, find_printed(photo, "strip"))
+    assert seen.mtf50 == pytest.approx(edge["mtf50"], rel=rel)
+    assert seen.resolved_mm(10.0) == pytest.approx(0.05 / edge["mtf50"], rel=rel)
