@@ -51,6 +51,10 @@ the neck the board's 4 to 6 cm with as much again, from 15 to 50 cm; across it t
 up on an end or a section 1 to 5 cm, from 5 cm by a phone's close-up lens to 50 cm by a long one, cropped or not. Two
 standard deviations either way cover these.
 """
+_STANDING = ("elevation", "end", "side")
+"""Views in which the backdrop stands on the board or its frets; a wire's section may have it any way round."""
+_UP_MM = 10.0
+"""A length of the backdrop by which its direction in the photo is told."""
 Look = Callable[[Ask], Inspection]
 """What a photo says to a question that differs from the one it was looked at for in edges placed by hand only."""
 
@@ -84,6 +88,8 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
             "Mark distances and circles on it by hand.",
         )
     scale, plane = calibrated or calibrate(photo, ask)
+    if ask.view in _STANDING:
+        _check_upright(plane)
     recipe = import_module(f"{__name__}.{_RECIPES[ask.view]}")
     detected = recipe.detect(photo, scale, plane, ask)
     doubt = ("LENS_UNCONFIRMED",) if ask.lens and unconfirmed(ask.lens, photo.camera) else ()
@@ -96,6 +102,16 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
         return finite(_doubted(with_own_precision(answer, asked.precision), doubt))
 
     return partial(read, photo)
+
+
+def _check_upright(plane: Plane) -> None:
+    """Refuse a photo that lies on its side or stands on its head by its backdrop."""
+    foot, above = plane.to_px([[0.0, 0.0, 0.0], [0.0, _UP_MM, 0.0]])
+    if foot[1] - above[1] <= abs(above[0] - foot[0]):
+        raise InspectError(
+            "By its backdrop the photo lies on its side or stands on its head.",
+            "Turn the photo, so that the backdrop's foot is at the bottom.",
+        )
 
 
 def _doubted(answer: Inspection, flags: tuple[str, ...]) -> Inspection:

@@ -244,7 +244,9 @@ def _board_in(bands: Bands, axes: Axes, bends: tuple[float, ...], middle: float 
         return _Found(board, ended - _TOO_FEW) if sure else None
     sequence = fret_sequence(board.fret_mm, strength, GAP_MM, bends)
     if sequence is None or sequence.score < _CLEAR:
-        reverse = fret_sequence(-board.fret_mm[::-1], strength[::-1], GAP_MM, bends) if len(bends) == 1 else None
+        # a tilt that nothing tells may explain one way as well as the other: then what was said stands, if it can
+        told = len(bends) == 1 or sequence is None or sequence.score < _LIKELY
+        reverse = fret_sequence(-board.fret_mm[::-1], strength[::-1], GAP_MM, bends) if told else None
         if reverse is not None and reverse.score > (sequence.score if sequence else 0.0) + _OTHER_WAY:
             sequence, board, width = reverse, _other_way(board), width[::-1]
     if sequence is None:

@@ -8,7 +8,7 @@ import pytest
 from calib.photo import ASSUMED, Focal
 from inspect_app.measure import measure
 from inspect_app.reading.key import parse_key
-from shared.errors import OptionError
+from shared.errors import InspectError, OptionError
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
 
 pytestmark = pytest.mark.slow
@@ -73,6 +73,15 @@ def test_an_end_outside_the_photo_is_said():
     photo, _ = draw(scene)
     found = measure(photo, scene_ask(scene, "end", end="bass"))
     assert [n.what for n in found.not_measured] == [parse_key("fret 5, bevel bass")]
+
+
+@pytest.mark.parametrize("quarters", [1, 2, 3])
+def test_a_photo_on_its_side_or_its_head_is_to_be_turned(quarters):
+    scene = close_up(30.0, "bass")
+    photo, _ = draw(scene)
+    turned = replace(photo, bgr=np.ascontiguousarray(np.rot90(photo.bgr, quarters)))
+    with pytest.raises(InspectError, match=r"on its side or stands on its head\. Turn the photo"):
+        measure(turned, scene_ask(scene, "end", end="bass"))
 
 
 def test_which_end_must_be_said():

@@ -98,6 +98,19 @@ def test_the_fan_of_the_frets_tells_the_tilt_of_a_span(tilt):
 
 
 @pytest.mark.slow
+def test_frets_count_from_the_other_side_where_a_span_leaves_the_tilt_open():
+    """No tilt of 20 degrees makes ten gaps that grow shrink: said on the wrong side, the nut is found on the right."""
+    bench = Bench("intake-plan-12", share=0.3, seed=6)
+    photo, (points, mm) = bench.photo(), spanned(bench)
+    scale = span_scale(photo, points, mm)
+    plane = fit_plane(scale, (photo.width, photo.height), photo.focal)
+    board = find_board(photo, plane, Ask(view="plan", nut="right", treble="top"), ())
+    assert board is not None
+    assert board.other_way
+    assert set(range(len(bench.frets_px()[0]))) <= set(near(found_px(board, plane), bench.frets_px()[0]))
+
+
+@pytest.mark.slow
 def test_no_crop_size_or_blur_ends_in_an_exception():
     rng = np.random.default_rng(0)
     whole = Bench("intake-plan-12", share=0.3, seed=7).photo().bgr
