@@ -19,7 +19,7 @@ from itertools import pairwise
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import binary_dilation, gaussian_filter1d, median_filter
 
 from calib.photo import Photo
 from inspect_app.measure.plan.board_field import LEAST_LONG_MM, STEP_MM, BoardField, lay_out
@@ -63,6 +63,8 @@ in mid tones (IEC 61966-2-1), and colours change less (no source)."""
 SLOW_MM = 8.0
 """Along a fret, what the two strips differ by over more than this is the lamp's fall-off, and no figure: fingers wear
 and wood changes its figure over less (common practice, no source)."""
+SIDE_BY_SIDE_MM = 24.0
+"""Over so much of a fret's length, worn places under one or two strings are less than half."""
 FIGURE_MOST = (0.08, 0.025)
 """Figure, in log light and in log colour, from which it forbids telling wear: at `PLATEAU` times that, wood would have
 to be a third lighter or darker, or an eighth greyer, and worn finish often is not (common practice, no source)."""
@@ -119,6 +121,7 @@ class _Judged:
     off: Floats
     seen: Mask
     strips: tuple[Floats, Floats]
+    starts: tuple[float, float]
 
 
 def find_board_wear(
@@ -202,13 +205,32 @@ def _judge(field: BoardField) -> _Judged | None:
             return None
         strip = (tone[:, columns] * inside[:, :, None]).sum(axis=1) / np.maximum(inside.sum(axis=1), 1)[:, None]
         strips.append(np.asarray(strip))
+    strips = _unworn(strips, starts)
     centres = [starts[0] + sum(FEET_MM) / 2.0, field.x[-1] - starts[1] - sum(FEET_MM) / 2.0]
     share = ((field.x - centres[0]) / (centres[1] - centres[0]))[None, :, None]
     off = tone - (1.0 - share) * strips[0][:, None, :] - share * strips[1][:, None, :]
     seen = field.valid & rows[:, None] & between[None, :]
     if seen[rows].mean() < LEAST_SEEN:
         return None
-    return _Judged(field, off - _bend(off, seen, share[0, :, 0]), seen, (strips[0], strips[1]))
+    return _Judged(field, off - _bend(off, seen, share[0, :, 0]), seen, (strips[0], strips[1]), starts)
+
+
+def _unworn(strips: list[Floats], starts: tuple[float, float]) -> list[Floats]:
+    """Both strips; fibres that are worn in one of them replaced from the other.
+
+    Only along a foot is a strip sure to be unworn. Beyond a fret's shadow fingers may have reached it: what it differs
+    by from the strip along the other foot, over what wood does, is wear.
+    """
+    k = int(np.argmax(starts))
+    if not starts[k]:
+        return strips
+    d = strips[k] - strips[1 - k]
+    usual = median_filter(d, size=(round(SIDE_BY_SIDE_MM / STEP_MM), 1), mode="nearest")
+    strange = np.sum(((d - usual) / np.maximum(spread_about_zero(d - usual, axis=0), FIGURE_LEAST)) ** 2, axis=1) > SEED
+    worn = binary_dilation(strange, iterations=round(2.0 * SMOOTH_MM / STEP_MM))
+    out = list(strips)
+    out[k] = np.where(worn[:, None], strips[1 - k] + usual, strips[k])
+    return out
 
 
 def _off_edges(field: BoardField) -> Mask:
@@ -377,11 +399,12 @@ def _described(j: _Judged, mask: Mask, share: Floats, inlays: Mask) -> _Found:
 
 
 def _hidden_at_edges(j: _Judged, mask: Mask) -> float:
-    """Area beside a place that lies in the margin left out along the board's edges, mm2: worn in part, anything from
-    none of it to all (rectangular, GUM 4.3.7)."""
-    rows = np.flatnonzero(j.seen.any(axis=1))
+    """Area beside a place that lies in the margin left out along the board's edges, or in a fret's shadow, mm2: worn in
+    part, anything from none of it to all (rectangular, GUM 4.3.7)."""
+    rows, columns = (np.flatnonzero(j.seen.any(axis=axis)) for axis in (1, 0))
     reached = int(mask[rows[0]].sum()) + int(mask[rows[-1]].sum())
-    return reached * STEP_MM * EDGE_MM
+    shaded = sum(w * int(mask[:, c].sum()) for w, c in zip(j.starts, (columns[0], columns[-1]), strict=True))
+    return (reached * EDGE_MM + shaded) * STEP_MM
 
 
 def _under_inlays(mask: Mask, inlays: Mask) -> Mask:
