@@ -282,7 +282,8 @@ def _places(j: _Judged, figure: Floats) -> list[_Found] | str:
     seeds = components((strange > SEED) & j.seen)
     inlays = inlays_of(j.field.number, j.off, j.seen)
     taken = inlays.copy()
-    found, why = [], ""
+    found: list[_Found] = []
+    why = ""
     for seed in sorted(seeds, key=lambda m: -int(m.sum())):
         seed = seed & ~taken
         if seed.sum() * STEP_MM**2 < SEED_MM2:
