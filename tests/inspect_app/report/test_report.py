@@ -16,6 +16,7 @@ from inspect_app.decide.estimate import Line, PriceBook, cost_of, draft_estimate
 from inspect_app.decide.limits import Limits, Verdict
 from inspect_app.decide.options import Cost, Kind, recommend, work_out_options
 from inspect_app.decide.proof import ProofCheck
+from inspect_app.decide.setup import Setup
 from inspect_app.decide.wear import FretWear, Rate, Spot, WearMap
 from inspect_app.instrument.details import Instrument
 from inspect_app.reading.key import NotMeasured, on_fret
@@ -317,6 +318,19 @@ def test_a_place_only_one_visit_read_is_not_compared():
     lost = replace(unworn(), frets=tuple(replace(f, unseen_depth=None) for f in unworn().frets))
     data, _ = handover(after=lost, bevels_after={})
     assert data["rows"] == []
+
+
+def test_strings_and_neck_stand_before_and_after_where_both_visits_read_them():
+    """What changed by less than both uncertainties together is not called a change."""
+    height, relief = "treble string height", "bass relief"
+    before = Setup({height: mm(2.05, 0.05), relief: mm(0.31, 0.03), "bass string height": mm(2.4, 0.05)})
+    after = Setup({height: mm(1.62, 0.05), relief: mm(0.28, 0.03)})
+    data, pdf = handover(setup_before=before, setup_after=after)
+    rows = {row[0]: row[1:] for row in data["rows"]}
+    assert rows["String height at the 12th fret, treble side"] == ["2.05 ± 0.10 mm", "1.62 ± 0.10 mm", "−0.43 mm"]
+    assert rows["Relief, bass side"][2] == "less than 0.08 mm"
+    assert not any("String height" in name and "bass" in name for name in rows)
+    assert overprints(pdf) == []
 
 
 def test_the_next_check_follows_the_fastest_wear_at_its_upper_end():
