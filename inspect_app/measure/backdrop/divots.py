@@ -16,7 +16,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.signal import savgol_filter
 
 from calib.lines import MAD_TO_SD
-from calib.scales.robust import robust_sigma
+from calib.robust_spread import spread_about_zero
 from inspect_app.instrument.crown import Crown, depth_from_drop
 from inspect_app.measure.backdrop.crown_line import CrownLine
 from shared.measured import Contribution, Measured
@@ -135,7 +135,7 @@ def _noise(line: CrownLine, smooth: Array, y: Array) -> float:
     """Standard deviation of the smoothed outline about the circle where it is unworn."""
     free = np.interp(y, line.y[np.argsort(line.y)], line.used[np.argsort(line.y)].astype(float)) > 0.99
     r = smooth[free] if free.sum() > 20 else smooth
-    return robust_sigma(r - np.median(r))
+    return float(spread_about_zero(r - np.median(r)))
 
 
 def least_drop(profile: Profile, definition: float) -> float:

@@ -22,12 +22,12 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, binary_opening, gaussian_filter1d, median_filter
 
 from calib.photo import Photo
+from calib.robust_spread import spread_about_zero
 from inspect_app.measure.plan.board_field import LEAST_LONG_MM, STEP_MM, BoardField, lay_out
 from inspect_app.measure.plan.board_inlays import inlays_of, is_inlay
 from inspect_app.measure.plan.board_light import EDGE_MM, FEET_MM, LEAST_SEEN, bend, lit_from
 from inspect_app.measure.plan.board_places import SEED_MM2, components, contours, filled, with_border
 from inspect_app.measure.plan.frets import EndedFret
-from inspect_app.measure.plan.robust_spread import spread_about_zero
 from inspect_app.reading.inspection import Outline
 from inspect_app.reading.key import Key, NotMeasured, Place, on_fret
 from shared.measured import Contribution, Measured

@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.photo import Photo, linear_light
+from calib.robust_spread import spread_about_zero
 from inspect_app.measure.plan.fret_frame import FretFrame
 from inspect_app.measure.plan.fret_patch import LUMINANCE_BGR
-from inspect_app.measure.plan.robust_spread import spread_about_zero
 from shared.trade import WIDENING
 
 __all__ = [

@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from calib.plane import Plane
+from calib.robust_spread import spread_about_zero
 from calib.scales.base import Scale
+from inspect_app.measure.section.body_strip import takes_in_body, unseen_strips
 from inspect_app.measure.section.derivatives import derivatives
 from inspect_app.measure.section.face import find_faces
 from inspect_app.measure.section.face_edges import (
@@ -114,6 +115,8 @@ class FittedSection:
     support : float
         Share of all rows that do.
     blur_px, px_per_mm : float
+    u_body : ndarray of float, shape (S,)
+        Standard uncertainty of each of `sides` that the wire's body may hide, mm; alike for both sides of a piece.
     maybe_round : bool
         Whether the crown may as well be round.
     """
@@ -128,11 +131,26 @@ class FittedSection:
     support: float
     blur_px: float
     px_per_mm: float
+    u_body: Array
     maybe_round: bool = False
 
 
 def fit_section(photo: Photo, scale: Scale, plane: Plane) -> FittedSection | None:
     """The face of the wire in a photo, or None when nothing has its shape."""
+    fitted = _likeliest(photo, scale, plane)
+    return None if fitted is None else _clear_of_body(photo, plane, fitted)
+
+
+def _clear_of_body(photo: Photo, plane: Plane, fitted: FittedSection) -> FittedSection:
+    """The face with sides that its body may hide moved in by half the strip: it ends anywhere within (rectangular)."""
+    clear = max(CLEAR_MM, BLURS_CLEAR * np.nan_to_num(fitted.blur_px) / fitted.px_per_mm)
+    strips = unseen_strips(photo, plane, fitted.shape, clear)
+    width, u = np.array([strips.get(side, (0.0, 0.0)) for side in fitted.sides]).T
+    values = fitted.shape.params[fitted.shape.free] - fitted.by_side.T @ (width / 2.0)
+    return replace(fitted, shape=fitted.shape.with_free(values), u_body=np.hypot(width / math.sqrt(12.0), u / 2.0))
+
+
+def _likeliest(photo: Photo, scale: Scale, plane: Plane) -> FittedSection | None:
     faces = find_faces(photo, scale, plane)[:CANDIDATES]
     for first in FIRST:
         fits: list[FittedSection] = []
@@ -189,6 +207,8 @@ def fit_face(photo: Photo, plane: Plane, shape: WireShape, first: Reach) -> Fitt
     used &= _has_face_tone(rows, found, texture)
     sound = _both_sides(rows, used) and _top_seen(shape, mm, rows, found)
     if not sound or _has_edge_inside(sample_rows(photo, plane, shape, INNER_REACH, clear), texture):
+        return None
+    if takes_in_body(photo, plane, shape, clear):
         return None
     fitted = _with_uncertainty(shape, mm, rows, used, u, found)
     if shape.worn and shape.arc_centre + shape.radius - shape.flat_height < MAYBE_ROUND_CUT_MM:
@@ -279,7 +299,7 @@ def _scatter(r: Array, piece: NDArray[np.intp], used: NDArray[np.bool_]) -> Arra
     for k in range(len(PIECES)):
         at = (piece == k) & used
         if at.any():
-            out[piece == k] = max(LEAST_SCATTER_MM, MAD_TO_SD * float(np.median(r[at])))
+            out[piece == k] = max(LEAST_SCATTER_MM, float(spread_about_zero(r[at])))
     return out
 
 
@@ -303,7 +323,7 @@ def _with_uncertainty(
     normal = np.asarray(np.linalg.inv(jacobian.T @ jacobian + np.diag(known)), dtype=np.float64)
     excess = max(1.0, float(np.sum((r[used] / u[used]) ** 2)) / max(1, int(used.sum()) - len(shape.free)))
     by_side = np.array([-normal @ (jacobian.T @ (at[used] / u[used])) for at in on])
-    scatter = np.array([MAD_TO_SD * np.median(np.abs(r[at & used])) if (at & used).any() else math.nan for at in on])
+    scatter = np.array([spread_about_zero(r[at & used]) if (at & used).any() else math.nan for at in on])
     foot = np.array([piece == "bottom" for piece, _ in sides])
     scatter = np.hypot(scatter, _excess_blur(found, [at & used for at in on]) / rows.px_per_mm)
     scatter[foot] = np.hypot(
@@ -313,7 +333,17 @@ def _with_uncertainty(
     share = count / np.array([at.sum() for at in on])
     support = float(used.sum()) / len(used)
     return FittedSection(
-        shape, normal * excess, sides, by_side, scatter, share, count, support, found.blur_px, rows.px_per_mm
+        shape,
+        normal * excess,
+        sides,
+        by_side,
+        scatter,
+        share,
+        count,
+        support,
+        found.blur_px,
+        rows.px_per_mm,
+        np.zeros(len(sides)),
     )
 
 
