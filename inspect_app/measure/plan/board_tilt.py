@@ -28,8 +28,9 @@ TOLD_BY_SCALE_RAD = math.radians(1.0)
 _LINE_U_MM = 0.15
 """Of a point of a fret's line: slots are sawn to 0.05 mm, the crown's line is fitted to as much, and a fret seen from
 aside bows by the board's sagitta, 0.7 mm, times a tenth."""
-_END_U_MM = math.sqrt(2.0) * _LINE_U_MM
-"""Of either end, so that both count as one: a slot sawn or a crown's line found beside its place is so all along."""
+_ENDS = 2
+"""What is found beside its place is so at both ends, and they tell no more than one: lines that lie farther off than
+their uncertainty tell the tilt as much less (Birge ratio)."""
 _LEAST_FRETS = 4
 """Of fewer frets the spacing has one departure at most, and any tilt explains it."""
 _FITS = 3.0
@@ -80,7 +81,10 @@ def tilted_as_frets(plane: Plane, frets: Sequence[FretFrame], scale: Scale) -> P
 def _as_long(plane: Plane, scale: Scale) -> Plane:
     """The plane on which the scale is as long as it is: a tilt foreshortens it in second order, 2 % at 11 degrees."""
     told = np.isfinite(scale.u_px).any(axis=1)
-    seen, known = plane.to_mm(scale.image_px[told]), scale.plane_mm[told]
+    shift = (
+        0.0 if scale.outward_mm is None else plane.outward_mm * scale.outward_mm
+    )  # a coin's rim, as the fit found it
+    seen, known = plane.to_mm(scale.image_px[told]), (scale.plane_mm + shift)[told]
     q, cov = plane.unknowns()
     q[Unknown.LN_PX_PER_MM] += math.log(np.std(seen, axis=0) @ np.std(seen, axis=0)) / 2.0
     q[Unknown.LN_PX_PER_MM] -= math.log(np.std(known, axis=0) @ np.std(known, axis=0)) / 2.0
@@ -115,7 +119,7 @@ def _fitted(
         turn = x[k]
         to_body = math.cos(turn) * along + math.sin(turn) * np.array([-along[1], along[0]])
         off = mm @ to_body - (bridge + x[k + 1]) + length * math.exp(x[k + 2]) * shares
-        return np.concatenate([x[:k], np.where(kept, off, 0.0) / _END_U_MM])
+        return np.concatenate([x[:k], np.where(kept, off, 0.0) / _LINE_U_MM])
 
     x = np.zeros(k + 3)
     for last in (False, True):  # a shadow or an inlay taken for a fret's line is left out of the second
@@ -126,6 +130,6 @@ def _fitted(
         if not last:
             off = np.abs(fit.fun[k:].reshape(-1, 2)).max(axis=1)
             kept = np.repeat(off <= _ODD * max(1.0, robust_sigma(off)), 2)
-    misfit = float(2.0 * fit.cost) / max(1, int(kept.sum()) // 2 - _FREE)
-    post = np.linalg.inv(fit.jac.T @ fit.jac)[:k, :k] * max(1.0, misfit)  # lines farther off tell as much less
+    misfit = float(2.0 * fit.cost) / max(1, int(kept.sum()) - _FREE)
+    post = np.linalg.inv(fit.jac.T @ fit.jac)[:k, :k] * max(1.0, _ENDS * misfit)
     return misfit, plane.with_unknowns(q0 + steps @ x[:k], steps @ post @ steps.T)
