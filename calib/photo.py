@@ -6,6 +6,7 @@ import hashlib
 import io
 import math
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -60,7 +61,6 @@ _FOCUS_MM = 300.0  # the distance photos of a fingerboard are taken from, about
 _U_NOMINAL_FOCAL = 0.02  # a marked focal length is good to a few percent (common practice, no source)
 _FULL_FRAME_WIDTH_MM = 36.0  # EXIF 2.32, FocalLengthIn35mmFilm: of the 24 mm by 36 mm frame
 _FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
-
 
 ASSUMED = "assumed"
 """Source of a focal length that the photo does not say."""
@@ -144,6 +144,10 @@ class Photo:
     def height(self) -> int:
         """Height in pixels."""
         return int(self.bgr.shape[0])
+
+    def part(self, first: Sequence[int], last: Sequence[int]) -> NDArray[np.uint8]:
+        """The pixels from column and row `first` to before `last`, as they are measured."""
+        return self.bgr[first[1] : last[1], first[0] : last[0]]
 
     @cached_property
     def gray(self) -> NDArray[np.uint8]:
