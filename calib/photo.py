@@ -43,6 +43,7 @@ MIN_SIDE = 32
 bits are told apart from about five pixels a module (common practice, no source); nothing narrower shows a scale."""
 HARMLESS = ("Invalid SOS parameters", "Unknown JFIF revision", "Unknown Adobe color transform")
 """What libjpeg warns of that changes no pixel: parameters and versions it does not know (jerror.h)."""
+_NO_LENGTH = (0x01, *range(0xD0, 0xD8))  # JPEG markers TEM and RSTn
 _FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "HEIF")
 _MM_PER_UNIT = {2: 25.4, 3: 10.0, 4: 1.0}  # FocalPlaneResolutionUnit: inch, cm (Exif 2.32), and mm (TIFF/EP)
 _INCH = 2  # the unit where none is stated (Exif 2.32)
@@ -382,14 +383,8 @@ def _start_of_scan(data: bytes) -> int:
         marker = data[at + 1]
         if marker == 0xDA:
             return at
-        # fill bytes and markers without a length (TEM, RSTn)
-        at += (
-            1
-            if marker == 0xFF
-            else 2
-            if marker in (0x01, *range(0xD0, 0xD8))
-            else 2 + int.from_bytes(data[at + 2 : at + 4])
-        )
+        length = 0 if marker in _NO_LENGTH else int.from_bytes(data[at + 2 : at + 4])
+        at += 1 if marker == 0xFF else 2 + length  # a fill byte stands alone
     return -1
 
 
