@@ -187,7 +187,7 @@ def _sampled(
     if (last - first).min() < 4:
         return np.zeros((3, *inside.shape)), np.zeros_like(inside)
     at = (px - first).astype(np.float32)
-    codes = photo.bgr[first[1] : last[1], first[0] : last[0]]
+    codes = photo.part(first, last)
     shown = cv2.remap(codes, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     clear = _CLEAR_MM * float(np.linalg.norm(px[-1, 0] - px[0, 0])) / abs(along[-1] - along[0])
     for outline in covers_px:

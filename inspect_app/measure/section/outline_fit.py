@@ -19,7 +19,6 @@ from calib.plane import Plane
 from calib.robust_spread import spread_about_zero
 from calib.scales.base import Scale
 from inspect_app.measure.section.body_strip import takes_in_body, unseen_strips
-from inspect_app.measure.section.derivatives import derivatives
 from inspect_app.measure.section.face import find_faces
 from inspect_app.measure.section.face_edges import (
     ALONG_MM,
@@ -273,8 +272,13 @@ def _fit(
             held = (v - start) / PATCH_U_MM
             return np.concatenate([now.distance(mm[at], piece[at]) / u[at], held, [now.flat_slope / TILT_PRIOR]])
 
+        def by(v: Array, at: NDArray[np.bool_] = used) -> Array:
+            off = shape.with_free(v).slopes(mm[at], piece[at])[:, shape.free] / u[at, None]
+            tilt = (shape.free == NAMES.index("flat_slope")) / TILT_PRIOR
+            return np.vstack([off, np.eye(len(v)) / PATCH_U_MM, tilt])
+
         loss, far = ("linear", 1.0) if k else ("soft_l1", gate / 4.0 / LEAST_SCATTER_MM)
-        fit = least_squares(off, values, x_scale="jac", loss=loss, f_scale=far, ftol=1e-6, max_nfev=40)
+        fit = least_squares(off, values, by, x_scale="jac", loss=loss, f_scale=far, ftol=1e-6, max_nfev=40)
         values, before = fit.x, used
         r = np.abs(shape.with_free(values).distance(mm, piece))
         used = seen & (r < np.minimum(gate, 4.0 * _scatter(r, piece, used)))
@@ -316,7 +320,7 @@ def _with_uncertainty(
     r = shape.distance(mm, rows.piece)
     sides = tuple(dict.fromkeys((PIECES[p], int(s)) for p, s in zip(rows.piece, rows.side, strict=True)))
     on = [(rows.piece == PIECES.index(p)) & (rows.side == s) for p, s in sides]
-    jacobian = _jacobian(shape, mm[used], rows.piece[used]) / u[used, None]
+    jacobian = shape.slopes(mm[used], rows.piece[used])[:, shape.free] / u[used, None]
     known = np.full(jacobian.shape[1], 1.0 / PATCH_U_MM**2)
     if shape.worn:
         known[NAMES.index("flat_slope")] = 1.0 / TILT_PRIOR**2
@@ -370,8 +374,3 @@ def _foot_slant(shape: WireShape, mm: Array, r: Array, on_foot: NDArray[np.bool_
         return 0.0
     slope = float(np.polyfit(shape.to_wire(mm[near])[:, 0], r[near], 1)[0])
     return abs(slope) * shape.half_tang / math.sqrt(3.0)
-
-
-def _jacobian(shape: WireShape, mm: Array, piece: NDArray[np.intp]) -> Array:
-    """Derivatives of the residuals by the free parameters, shape (N, P)."""
-    return derivatives(lambda v: shape.with_free(v).distance(mm, piece), shape.params[shape.free])

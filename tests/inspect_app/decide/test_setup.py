@@ -68,6 +68,7 @@ def test_a_bow_is_read_from_photos_along_the_neck(relief, said):
         assert found.deepest_fret == 7  # nearest to half-way between the first and the sixteenth
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("held", [(1, 16), ()])
 def test_relief_lies_within_its_u_as_often_as_u_says(held):
     rng, inside, off = np.random.default_rng(3), 0, []
