@@ -9,10 +9,9 @@ from inspect_app.decide.gauged import Gauged
 from inspect_app.decide.wear import combined
 from inspect_app.reading.inspection import Inspection
 from shared.measured import Measured
+from shared.trade import SIDES
 
 __all__ = ["EndStand", "FretEnds", "ends_of"]
-
-ENDS = ("treble", "bass")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,8 +36,8 @@ class FretEnds:
 
 def ends_of(inspections: Sequence[Inspection], by_gauge: Gauged) -> FretEnds:
     """Ends of one visit: lifted ones are read by gauge alone, proud ones also in close-ups of them."""
-    lifted = {(k.fret, end): [q] for end in ENDS for k, q in by_gauge.items() if k.feature == f"{end} end lifted"}
-    proud = {(k.fret, end): [q] for end in ENDS for k, q in by_gauge.items() if k.feature == f"{end} end proud"}
+    lifted = {(k.fret, end): [q] for end in SIDES for k, q in by_gauge.items() if k.feature == f"{end} end lifted"}
+    proud = {(k.fret, end): [q] for end in SIDES for k, q in by_gauge.items() if k.feature == f"{end} end proud"}
     for i in inspections:
         for fret in i.frets if i.view == "end" else ():
             if fret.overhang is not None:

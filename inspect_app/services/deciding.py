@@ -125,7 +125,10 @@ def _inspections(job: Job, visit: str) -> tuple[Inspection, ...]:
     return tuple(inspection for inspection, _ in _judged(job, visit))
 
 
-def _judged(job: Job, visit: str) -> tuple[tuple[Inspection, Judged], ...]:
+JudgedOnes = tuple[tuple[Inspection, Judged], ...]
+
+
+def _judged(job: Job, visit: str) -> JudgedOnes:
     """The inspections of a visit less what was rejected, and what tells each from any other."""
     session = object_session(job)
     present = session.scalars(present_inspections(job.id)) if session else ()
@@ -150,12 +153,12 @@ def wear_of(store: Store, job_id: int, visit: str = FIRST_VISIT) -> WearMap:
         return _wear(session, row(session, Job, job_id, "job"), visit)
 
 
-def _wear(session: Session, job: Job, visit: str) -> WearMap:
+def _wear(session: Session, job: Job, visit: str, known_judged: JudgedOnes | None = None) -> WearMap:
     details = loading.details_of(job).instrument
     instrument = instrument_of(details)
     if instrument is None:
         raise OptionError("The job does not say the scale length.", "Write it on the job's page.")
-    judged = _judged(job, visit)
+    judged = _judged(job, visit) if known_judged is None else known_judged
     inspections = tuple(inspection for inspection, _ in judged)
     known = heights_at(session, job, visit, inspections)
     material = material_of(job, known)
@@ -196,13 +199,16 @@ def decide(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Decision:
     """Work out every option for a visit's readings and recommend one."""
     with reading(store) as session:
         job = row(session, Job, job_id, "job")
-        wear = _wear(session, job, visit)
+        judged = _judged(job, visit)  # read once: of all that a decision rests on this takes longest
+        inspections = tuple(inspection for inspection, _ in judged)
+        wear = _wear(session, job, visit, judged)
         known = _terms_view(session, job_id)
         yearly = _rates_since_last(session, job, visit, wear, known.limits["divot_leave"].value)
         wire = session.get(Wire, known.wire.id) if known.wire else None
         new = new_wire_height(wire) if wire else None
-        setup = _setup(session, job, visit)
-        board = board_wear(_inspections(job, visit), wear.instrument, gauged_at(session, job, visit))
+        by_gauge = gauged_at(session, job, visit)
+        setup = setup_in(session, loading.details_of(job).instrument, inspections, by_gauge)
+        board = board_wear(inspections, wear.instrument, by_gauge)
     book, stock = known.prices, known.wire.stock if known.wire else None
     nut = nut_after_new_wire(wear, new or wear.wire_height or wear.crown_height, setup)
     low, ends = nut is not None and nut.verdict == Verdict.BEYOND, setup.ends

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +31,7 @@ from inspect_app.measure.backdrop.outline import (
     slope_in_noise,
 )
 from inspect_app.measure.backdrop.pose import BoardPose
+from shared.trade import Side
 
 __all__ = [
     "End",
@@ -50,7 +50,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-End = Literal["treble", "bass"]
+End = Side
 INWARD: Mapping[End, float] = {"treble": 1.0, "bass": -1.0}
 """The direction along y from an end to the middle of the board."""
 
