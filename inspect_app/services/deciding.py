@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session, object_session
 from inspect_app.decide.board import UNWORN_BOARD, BoardWear, board_wear
 from inspect_app.decide.estimate import NOTHING_BESIDES, Besides, PriceBook, cost_of
 from inspect_app.decide.limits import Limits, Verdict
+from inspect_app.decide.neck_strip import NeckRow, neck_strip
 from inspect_app.decide.options import Cost, Kind, Option, Recommendation, recommend, work_out_options
 from inspect_app.decide.renewing import nut_after_new_wire
 from inspect_app.decide.setup import NOTHING_READ, Setup
@@ -53,6 +54,7 @@ __all__ = [
     "inspections_of",
     "keep_terms",
     "board_of_visit",
+    "neck_strip_of",
     "rates",
     "setup_of_visit",
     "remove_wire",
@@ -228,6 +230,13 @@ def setup_of_visit(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Setup
     """Strings and neck as the photos of one visit show them; nothing while the scale length is not known."""
     with reading(store) as session:
         return _setup(session, row(session, Job, job_id, "job"), visit)
+
+
+def neck_strip_of(store: Store, job_id: int, visit: str = FIRST_VISIT) -> tuple[NeckRow, ...]:
+    """Strings and neck of one visit fret by fret."""
+    high_from = terms(store, job_id).limits["level_step"].value
+    over = setup_of_visit(store, job_id, visit).over_neighbours
+    return neck_strip(inspections_of(store, job_id, visit), over, high_from)
 
 
 def board_of_visit(store: Store, job_id: int, visit: str = FIRST_VISIT) -> BoardWear:

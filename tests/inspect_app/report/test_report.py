@@ -14,6 +14,7 @@ from pypdf import PdfReader
 from inspect_app.decide.agreement import Answer
 from inspect_app.decide.estimate import Line, PriceBook, cost_of, draft_estimate, format_money, option_lines
 from inspect_app.decide.limits import Limits, Verdict
+from inspect_app.decide.neck_strip import NeckRow
 from inspect_app.decide.options import Cost, Kind, recommend, work_out_options
 from inspect_app.decide.proof import ProofCheck
 from inspect_app.decide.setup import Setup
@@ -350,7 +351,13 @@ def test_the_record_holds_every_value_with_u_and_doubts():
     record = (readings, [PhotoRow(1, "a.jpg", "plan", "ab" * 32, "strip", ("BLURRED",))],
               [NotMeasured(on_fret(5, "flats"), "a flat narrower than 0.51 mm would not show")], [])  # fmt: skip
     check = ProofCheck("fret 1, widest flat", "at most 0.96 mm", None, Verdict.CANNOT_TELL, "Move the lamp.")
-    data = record_content(heading(), ("intake", "2026-05-04"), wear, record, options, [check], Writing("inch", "de_DE"))
+    neck = (
+        NeckRow("Gap, treble string open", {n: mm(1.5 + 0.02 * n, 0.04) for n in range(9, 16)}),
+        NeckRow("Over neighbours", {12: mm(0.08)}, frozenset({12})),
+    )
+    german = Writing("inch", "de_DE")
+    data = record_content(heading(), ("intake", "2026-05-04"), wear, record, options, [check], german, neck)
+    assert [c["step"] for c in data["neck"]["rows"][1]["cells"] if c["text"] != "·"] == [2]
     pdf = render_pdf("record", data, {}, "2026-05-04")
     words = text_of(pdf)
     assert pdf.conforms
@@ -364,6 +371,9 @@ def test_the_record_holds_every_value_with_u_and_doubts():
         "20,1 thou",
         "gauge",
         "ISO 14253-1",
+        "Strings and neck by fret",
+        "Over neighbours",
+        "3,1",
     ):
         assert said in words
 
