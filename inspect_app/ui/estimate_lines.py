@@ -75,6 +75,10 @@ def _typed(view: EstimateView) -> tuple[Line, ...]:
     return tuple(line for line in typed if line.text)
 
 
+def _take_out(shown: dict[int, Line], k: int) -> None:
+    del shown[k]
+
+
 def _add(shown: dict[int, Line]) -> None:
     shown[max(shown, default=-1) + 1] = _NEW
 
@@ -97,7 +101,7 @@ def _fields(view: EstimateView, k: int, key: str, first: bool) -> Line:
             label_visibility=labels,
         )  # fmt: skip
         taxed = st.checkbox("Taxed", was.taxable, key=f"{key}-taxed", width="content")
-        st.button("Take this line out", icon=":material/close:", key=f"{key}-out", on_click=shown.pop, args=(k,))
+        st.button("Take this line out", icon=":material/close:", key=f"{key}-out", on_click=_take_out, args=(shown, k))
     typed = replace(was, text=" ".join(work.split()), unit=unit, taxable=taxed)
     if quantity != began["Quantity"]:
         typed = replace(typed, quantity=f"{Decimal(str(quantity)).normalize():f}")

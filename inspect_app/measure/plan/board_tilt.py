@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from calib.plane import Plane, Unknown
+from calib.robust_spread import spread_about_zero
 from calib.scales.base import Scale
-from calib.scales.robust import robust_sigma
 from inspect_app.measure.plan.fret_frame import FretFrame
 
 __all__ = ["TOLD_BY_SCALE_RAD", "tilt_u", "tilted_as_frets"]
@@ -129,7 +129,7 @@ def _fitted(
             return math.inf, None
         if not last:
             off = np.abs(fit.fun[k:].reshape(-1, 2)).max(axis=1)
-            kept = np.repeat(off <= _ODD * max(1.0, robust_sigma(off)), 2)
+            kept = np.repeat(off <= _ODD * max(1.0, float(spread_about_zero(off))), 2)
     misfit = float(2.0 * fit.cost) / max(1, int(kept.sum()) - _FREE)
     post = np.linalg.inv(fit.jac.T @ fit.jac)[:k, :k] * max(1.0, _ENDS * misfit)
     return misfit, plane.with_unknowns(q0 + steps @ x[:k], steps @ post @ steps.T)
