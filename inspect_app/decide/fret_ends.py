@@ -39,13 +39,16 @@ class FretEnds:
 
 def ends_of(inspections: Sequence[Inspection], by_gauge: Gauged) -> FretEnds:
     """Ends of one visit: lifted ones are read by gauge alone, proud ones also in close-ups of them."""
-    lifted: _Read = {(k.fret, end): [q] for end in SIDES for k, q in by_gauge.items() if k.feature == f"{end} end lifted"}
-    proud: _Read = {(k.fret, end): [q] for end in SIDES for k, q in by_gauge.items() if k.feature == f"{end} end proud"}
+    lifted, proud = _gauged(by_gauge, "lifted"), _gauged(by_gauge, "proud")
     for i in inspections:
         for fret in i.frets if i.view == "end" else ():
             if fret.overhang is not None:
                 proud.setdefault((fret.number, str(i.options.get("end"))), []).append(fret.overhang)
     return FretEnds(_standing(lifted), _standing(proud))
+
+
+def _gauged(by_gauge: Gauged, how: str) -> _Read:
+    return {(k.fret, end): [q] for end in SIDES for k, q in by_gauge.items() if k.feature == f"{end} end {how}"}
 
 
 def _standing(read: _Read) -> tuple[EndStand, ...]:
