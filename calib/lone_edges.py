@@ -17,7 +17,6 @@ from calib.photo import Photo
 __all__ = ["lone_edge_response"]
 
 Vector = NDArray[np.float64]
-Single = NDArray[np.float32]
 
 MOST_ROWS = 3000
 """Rows enough: with them the median of a bin is good to a thousandth of the step."""
@@ -35,6 +34,16 @@ _QUIET = 0.12
 """Slope beside an edge, as a share of its own, that is no other edge: twice `MOST_UNEVEN`."""
 _BESIDE_PX = (4.0, 5.0, 6.0, 7.0, 8.0)
 """Where beside an edge there is no other: from where its own blur ends, to the end of the row."""
+_CHECKS = (
+    (1.0, 1.0, np.less_equal),
+    (-1.0, 1.0, np.less),
+    *((side * d, _QUIET, np.less) for d in _BESIDE_PX for side in (1.0, -1.0)),
+)
+"""Where beside an edge the slope is looked at, against what share of its own, and how it compares: the steepest place,
+and a quiet neighbourhood."""
+_RIM = int(LONGEST_PX) + 2  # pixels at the picture's border: a row, and what its ends are rounded by
+_FILTERS_PX = 5  # how far blur and slope reach
+_BAND_ROWS = 256  # worked out at a time: what they need stays in the processor's cache
 
 
 def lone_edge_response(photo: Photo) -> EdgeResponse | None:
@@ -47,28 +56,27 @@ def lone_edge_response(photo: Photo) -> EdgeResponse | None:
 
 def _lone_edges(photo: Photo) -> tuple[Vector, Vector]:
     """Points on edges with nothing else near, and unit normals from dark to bright, both (N, 2)."""
-    smooth = cv2.GaussianBlur(photo.gray, (0, 0), _SMOOTH_PX)
+    found = [_in_band(photo.gray, y) for y in range(_RIM, photo.height - _RIM, _BAND_ROWS)]
+    points, normals = (np.concatenate([np.empty((0, 2)), *band]) for band in zip(*found, strict=True))
+    some = np.linspace(0, len(points) - 1, min(len(points), MOST_ROWS)).astype(np.intp)
+    return points[some], normals[some]
+
+
+def _in_band(gray: NDArray[np.uint8], first: int) -> tuple[Vector, Vector]:
+    """Those in some rows of the picture from `first` on, none of them within `_RIM` of its border."""
+    top = max(first - _RIM - _FILTERS_PX, 0)
+    smooth = cv2.GaussianBlur(gray[top : first + _BAND_ROWS + _RIM + _FILTERS_PX], (0, 0), _SMOOTH_PX)
     dx, dy = (cv2.Sobel(smooth, cv2.CV_32F, *d, scale=1.0 / 8.0) for d in ((1, 0), (0, 1)))  # codes a pixel
     slope = np.asarray(cv2.magnitude(dx, dy), dtype=np.float32)
     softest = np.hypot(_SOFTEST_PX, _SMOOTH_PX)
-    steep = slope > 255.0 * LEAST_CONTRAST / (np.sqrt(2.0 * np.pi) * softest)
-    edge = int(LONGEST_PX) + 2
-    steep[:edge], steep[-edge:], steep[:, :edge], steep[:, -edge:] = False, False, False, False
-    y, x = np.nonzero(steep)
+    rows = slice(first - top, min(first + _BAND_ROWS, len(gray) - _RIM) - top)
+    steep = slope[rows] > 255.0 * LEAST_CONTRAST / (np.sqrt(2.0 * np.pi) * softest)
+    steep[:, :_RIM] = steep[:, -_RIM:] = False
+    y, x = np.divmod(np.flatnonzero(steep), steep.shape[1])  # ten times as fast as np.nonzero of the rows
+    y += rows.start
     own = slope[y, x]
-    normal = np.column_stack([dx[y, x], dy[y, x]]) / own[:, None]
-
-    def along(distance: float) -> Single:
-        return _at(slope, x + distance * normal[:, 0], y + distance * normal[:, 1])
-
-    lone = (own >= along(1.0)) & (own > along(-1.0))
-    for d in _BESIDE_PX:
-        lone &= (along(d) < _QUIET * own) & (along(-d) < _QUIET * own)
-    some = np.flatnonzero(lone)
-    some = some[np.linspace(0, len(some) - 1, min(len(some), MOST_ROWS)).astype(np.intp)]
-    return np.column_stack([x, y])[some].astype(float), normal[some].astype(float)
-
-
-def _at(slope: Single, x: Vector, y: Vector) -> Single:
-    """Slopes at the pixels nearest to some places."""
-    return np.asarray(slope[np.rint(y).astype(np.intp), np.rint(x).astype(np.intp)])
+    u, v = dx[y, x] / own, dy[y, x] / own
+    for d, of_own, under in _CHECKS:  # each with what is left by those before
+        beside = slope[np.rint(y + d * v).astype(np.intp), np.rint(x + d * u).astype(np.intp)]
+        x, y, u, v, own = (q[under(beside, of_own * own)] for q in (x, y, u, v, own))
+    return np.column_stack([x, y + top]).astype(float), np.column_stack([u, v]).astype(float)

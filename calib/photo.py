@@ -6,6 +6,7 @@ import hashlib
 import io
 import math
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -42,6 +43,7 @@ MIN_SIDE = 32
 bits are told apart from about five pixels a module (common practice, no source); nothing narrower shows a scale."""
 HARMLESS = ("Invalid SOS parameters", "Unknown JFIF revision", "Unknown Adobe color transform")
 """What libjpeg warns of that changes no pixel: parameters and versions it does not know (jerror.h)."""
+_NO_LENGTH = (0x01, *range(0xD0, 0xD8))  # JPEG markers TEM and RSTn
 _FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "HEIF")
 _MM_PER_UNIT = {2: 25.4, 3: 10.0, 4: 1.0}  # FocalPlaneResolutionUnit: inch, cm (Exif 2.32), and mm (TIFF/EP)
 _INCH = 2  # the unit where none is stated (Exif 2.32)
@@ -60,7 +62,6 @@ _FOCUS_MM = 300.0  # the distance photos of a fingerboard are taken from, about
 _U_NOMINAL_FOCAL = 0.02  # a marked focal length is good to a few percent (common practice, no source)
 _FULL_FRAME_WIDTH_MM = 36.0  # EXIF 2.32, FocalLengthIn35mmFilm: of the 24 mm by 36 mm frame
 _FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
-
 
 ASSUMED = "assumed"
 """Source of a focal length that the photo does not say."""
@@ -144,6 +145,10 @@ class Photo:
     def height(self) -> int:
         """Height in pixels."""
         return int(self.bgr.shape[0])
+
+    def part(self, first: Sequence[int], last: Sequence[int]) -> NDArray[np.uint8]:
+        """The pixels from column and row `first` to before `last`, as they are measured."""
+        return self.bgr[first[1] : last[1], first[0] : last[0]]
 
     @cached_property
     def gray(self) -> NDArray[np.uint8]:
@@ -378,14 +383,8 @@ def _start_of_scan(data: bytes) -> int:
         marker = data[at + 1]
         if marker == 0xDA:
             return at
-        # fill bytes and markers without a length (TEM, RSTn)
-        at += (
-            1
-            if marker == 0xFF
-            else 2
-            if marker in (0x01, *range(0xD0, 0xD8))
-            else 2 + int.from_bytes(data[at + 2 : at + 4])
-        )
+        length = 0 if marker in _NO_LENGTH else int.from_bytes(data[at + 2 : at + 4])
+        at += 1 if marker == 0xFF else 2 + length  # a fill byte stands alone
     return -1
 
 

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal.windows import tukey
 
 from calib.edge_response import LEVEL_SHARE, EdgeResponse, edge_response, level_of, room_across
 from calib.edges import locate_steps, row_offsets, sample_across
@@ -37,6 +36,8 @@ LEAST_STEP = 0.05
 """Step in linear light under which an edge is none of black print on lit paper."""
 LEAST_IN_BIN = 2
 """Pixels of which a bin's mean is taken; of one alone it would be that one's noise."""
+TAPERED = 0.25
+"""Share of a window at either end over which it rises from nothing."""
 LEAST_FILLED = 0.9
 """Share of the bins that must be filled: the rest is drawn straight from one neighbour to the other (no source)."""
 
@@ -116,7 +117,8 @@ def mtf50(across_px: Vector, light: Vector, half_px: float) -> float | None:
     mean = np.bincount(k[inside] + last, light[inside], minlength=2 * last + 1)[filled] / count[filled]
     spread = np.interp(place, place[filled], mean)
     line = np.convolve(spread, [0.5, 0.0, -0.5], "valid")
-    line = line * tukey(len(line), 0.5)
+    from_end = np.minimum(np.arange(len(line)), np.arange(len(line))[::-1]) / (len(line) - 1)
+    line = line * np.sin(0.5 * math.pi * np.minimum(from_end / TAPERED, 1.0)) ** 2  # Tukey's window (Harris 1978)
     padded = 8 * len(line)  # only reads the same spectrum between its points
     f = np.arange(padded // BINS_PER_PX) * BINS_PER_PX / padded
     response = np.abs(np.fft.rfft(line, padded))[: len(f)]

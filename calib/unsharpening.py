@@ -9,7 +9,8 @@ is amplified.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 
 import cv2
 import numpy as np
@@ -30,6 +31,33 @@ _FREQUENCIES = np.linspace(0.0, math.sqrt(2.0) * math.pi, 200)  # rad a pixel, t
 _TAILS = 4.0  # standard deviations
 
 
+@dataclass(frozen=True)
+class Unsharpened(Photo):
+    """A photo whose parts are given as they were before it was sharpened; `bgr` stays as it was taken.
+
+    Attributes
+    ----------
+    radius_px : float
+        Standard deviation of the unsharp mask, pixels.
+    shares : (float, float, float)
+        Of the photo, of its blur by that radius and of one `_WIDER`, that make up the inverse filter.
+    """
+
+    radius_px: float = 1.0
+    shares: tuple[float, float, float] = (1.0, 0.0, 0.0)
+
+    def part(self, first: Sequence[int], last: Sequence[int]) -> NDArray[np.uint8]:
+        """The pixels from column and row `first` to before `last`: whole photos cost four times their decoding."""
+        reach = _reach(self.radius_px * _WIDER)
+        x, y = max(first[0] - reach, 0), max(first[1] - reach, 0)
+        codes = super().part((x, y), (last[0] + reach, last[1] + reach))
+        kept, narrow, wide = self.shares
+        blurred = [_blurred(codes, r) for r in (self.radius_px, self.radius_px * _WIDER)]
+        mixed = cv2.addWeighted(codes, kept, blurred[0], narrow, 0.0)
+        mixed = cv2.addWeighted(mixed, 1.0, blurred[1], wide, 0.0)
+        return np.asarray(mixed[first[1] - y : last[1] - y, first[0] - x : last[0] - x], dtype=np.uint8)
+
+
 def unsharpened(photo: Photo, response: EdgeResponse | None) -> Photo:
     """The photo as it was before it was sharpened; the same where it was not, or nothing tells.
 
@@ -37,17 +65,16 @@ def unsharpened(photo: Photo, response: EdgeResponse | None) -> Photo:
     """
     if response is None or response.overshoot < LEAST_OVERSHOOT:
         return photo
-    kept, narrow, wide = _inverse(response.amount, response.radius_px)
-    blurred = [_blurred(photo.bgr, r) for r in (response.radius_px, response.radius_px * _WIDER)]
-    mixed = cv2.addWeighted(photo.bgr, kept, blurred[0], narrow, 0.0)
-    bgr = np.asarray(cv2.addWeighted(mixed, 1.0, blurred[1], wide, 0.0), dtype=np.uint8)
-    bgr.flags.writeable = False
-    return replace(photo, bgr=bgr)
+    taken = {f.name: getattr(photo, f.name) for f in fields(Photo)}
+    return Unsharpened(**taken, radius_px=response.radius_px, shares=_inverse(response.amount, response.radius_px))
+
+
+def _reach(radius: float) -> int:
+    return math.ceil(_TAILS * radius)
 
 
 def _blurred(codes: NDArray[np.uint8], radius: float) -> cv2.typing.MatLike:
-    size = 2 * math.ceil(_TAILS * radius) + 1
-    return cv2.GaussianBlur(codes, (size, size), radius)
+    return cv2.GaussianBlur(codes, (2 * _reach(radius) + 1,) * 2, radius)
 
 
 def _inverse(amount: float, radius: float) -> tuple[float, float, float]:

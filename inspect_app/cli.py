@@ -22,6 +22,7 @@ from typing import Any, NoReturn
 
 from inspect_app import __version__
 from shared.errors import InspectError
+from shared.trade import SIDES
 
 __all__ = ["main", "parser", "plain_signs"]
 
@@ -228,7 +229,7 @@ def _add_question(p: argparse.ArgumentParser) -> None:
     p.add_argument("--lens", type=Path, metavar="FILE", help="lens profile of the camera and zoom")
     p.add_argument("--crown-width", type=float, metavar="MM", help="width of the unworn crown, where known")
     p.add_argument("--crown-height", type=float, metavar="MM", help="height of the unworn crown, where known")
-    p.add_argument("--end", choices=("treble", "bass"), help="which end an `end` photo shows")
+    p.add_argument("--end", choices=SIDES, help="which end an `end` photo shows")
     p.add_argument(
         "--string", choices=("first", "last"), help="outer string a `side` photo shows; first: the treble side's"
     )

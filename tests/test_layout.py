@@ -68,17 +68,22 @@ def is_in(module, prefix):
 
 
 @cache
+def import_nodes(path):
+    """Every import statement of a file, at the top or inside a function."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    return [node for node in ast.walk(tree) if isinstance(node, ast.Import | ast.ImportFrom)]
+
+
+@cache
 def imports_of(path):
-    """Every project module that a file imports, at the top or inside a function."""
+    """Every project module that a file imports."""
     found = []
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in import_nodes(path):
         if isinstance(node, ast.Import):
             names = [alias.name for alias in node.names]
-        elif isinstance(node, ast.ImportFrom):
+        else:
             assert node.level == 0, f"{path}: relative import"
             names = [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
-        else:
-            continue
         found += (n for n in names if n.split(".")[0] in PACKAGES and is_module(n))
     return tuple(found)
 
@@ -174,9 +179,8 @@ def test_decisions_and_measuring_know_neither_screen_nor_database(library):
     users = {
         module
         for module, path in MODULES
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(node, ast.Import | ast.ImportFrom)
-        and any(
+        for node in import_nodes(path)
+        if any(
             is_in(name, library)
             for name in ([node.module or ""] if isinstance(node, ast.ImportFrom) else [a.name for a in node.names])
         )

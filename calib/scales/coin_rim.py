@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 
 from calib.edges import Steps, locate_steps, row_offsets
 from calib.photo import Photo
+from calib.robust_spread import spread_about_zero
 from calib.scales.coin_rings import SHARE_SEEN, Harmonic, Ring, harmonics_at
 from calib.scales.outline import colour_rows, fisher_direction
-from calib.scales.robust import robust_sigma
 
 __all__ = [
     "RimPoints",
@@ -184,7 +184,7 @@ def _on_a_ring(azimuth: Vector, radius: Vector) -> tuple[Vector, NDArray[np.bool
     limit = max(0.6, _NEAR * fit[Harmonic.MEAN])
     for tolerance in (3.0 * limit, 2.0 * limit, limit, 0.0, 0.0, 0.0):
         off = np.abs(radius - basis @ fit)
-        scatter = min(limit, max(_SETTLED_PX, 3.0 * robust_sigma(off[ok])))
+        scatter = min(limit, max(_SETTLED_PX, 3.0 * float(spread_about_zero(off[ok]))))
         ok = known & (off <= (tolerance or scatter))
         if ok.sum() < 0.5 * SHARE_SEEN * _POINTS:
             return fit, ok

@@ -11,7 +11,7 @@ from calib.scales.ask import UNVERIFIED_U_REL, ScaleAsk, parse_scale
 from calib.scales.base import Scale
 from calib.scales.coin import find_coin
 from calib.scales.id1 import find_id1
-from calib.scales.printed import BACKDROP, STRIP, find_markers, find_printed
+from calib.scales.printed import BACKDROP, STRIP, find_printed, rough_markers
 from calib.scales.rule import find_rule
 from calib.scales.span import span_scale
 from shared.errors import OptionError, ScaleError
@@ -102,13 +102,13 @@ def _printed(photo: Photo, kind: str, factor: float, u_factor: float | None) -> 
 
 def _shows(photo: Photo, kind: str) -> bool:
     known = {m.id for m in (STRIP if kind == "strip" else BACKDROP)}
-    return any(m.id in known for m in find_markers(photo))
+    return not known.isdisjoint(rough_markers(photo.gray)[0])
 
 
 def is_mirrored(photo: Photo) -> bool:
     """Whether the photo shows more markers with left and right exchanged: a few read the same either way."""
-    flipped = dataclasses.replace(photo, bgr=np.ascontiguousarray(photo.bgr[:, ::-1]))
-    return len(find_markers(flipped)) > len(find_markers(photo))
+    flipped = np.ascontiguousarray(photo.gray[:, ::-1])
+    return len(rough_markers(flipped)[0]) > len(rough_markers(photo.gray)[0])
 
 
 def _mirrored() -> ScaleError:

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.photo import Photo, linear_light
+from calib.robust_spread import spread_about_zero
 from calib.scales.base import U_SHARPENING_PX, WORKING_DISTANCES_MM, Scale
 from calib.scales.id1_card import (
     Card,
@@ -41,7 +42,6 @@ from calib.scales.outline import (
     steepest,
 )
 from calib.scales.reduced import halved, reduced
-from calib.scales.robust import robust_sigma
 from shared.errors import ScaleError
 
 __all__ = ["find_id1"]
@@ -321,7 +321,7 @@ def _on_a_bow(t: Vector, at: Vector) -> NDArray[np.bool_]:
         if ok.sum() < _POINTS // 2:
             return ok
         off = np.abs(at - bow @ np.linalg.solve(bow[ok].T @ bow[ok], bow[ok].T @ at[ok]))
-        before, ok = ok, off <= min(_TIGHT_PX, max(0.3, 3.0 * robust_sigma(off[ok])))
+        before, ok = ok, off <= min(_TIGHT_PX, max(0.3, 3.0 * float(spread_about_zero(off[ok]))))
         if np.array_equal(ok, before):
             break
     return ok

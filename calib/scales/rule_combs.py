@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.photo import Photo
+from calib.robust_spread import spread_about_zero
 from calib.scales.reduced import reduced
-from calib.scales.robust import robust_sigma
 
 __all__ = ["Comb", "MIN_GRADUATIONS", "fit_comb", "rows_of_graduations"]
 
@@ -219,5 +219,5 @@ def fit_comb(number: NDArray[np.int64], start: Vector, angle: Vector, bright: bo
     for _ in range(4):
         fits = [np.polyfit(t[ok], c[ok], d) for c, d in ((start[:, 0], 3), (start[:, 1], 3), (angle, 2))]
         off = np.hypot(start[:, 0] - np.polyval(fits[0], t), start[:, 1] - np.polyval(fits[1], t))
-        ok = off <= max(1.0, 3.0 * robust_sigma(off))
+        ok = off <= max(1.0, 3.0 * float(spread_about_zero(off)))
     return Comb(number, middle, half, (fits[0], fits[1]), fits[2], bright)

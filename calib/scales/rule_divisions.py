@@ -108,7 +108,8 @@ def _fit(number: NDArray[np.int64], length: NDArray[np.float64], d: Division) ->
     """Minus the Bayesian information criterion of a pattern at its best phase; -inf where it does not fit.
 
     Each level has its own length; a level no longer than the one below it refutes the pattern: otherwise a rule divided
-    in 16ths would also be one in 32nds.
+    in 16ths would also be one in 32nds. Only the longest lines in millimetres may be shorter, where an arrow or a
+    numeral cuts them off: no other pattern there differs from theirs by its longest lines alone.
     """
     period = d.levels[0]
     if np.ptp(number) < period:
@@ -126,7 +127,9 @@ def _fit(number: NDArray[np.int64], length: NDArray[np.float64], d: Division) ->
         if not np.all(np.bincount(level, minlength=len(d.levels) + 1)):
             continue
         middle = np.array([_median(length[level == k]) for k in range(len(d.levels) + 1)])
-        if not np.all(middle[:-1] > _LONGER * middle[1:]):
+        longer = middle[:-1] > _LONGER * middle[1:]
+        longer[0] |= d.unit == "mm" and len(d.levels) > 1 and bool(_LONGER * middle[0] < middle[1])
+        if not np.all(longer):
             continue
         rest = _spread(length, middle[level], cap)
         if rest < (1.0 - _EXPLAINED) * total:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import filecmp
 import os
 import uuid
 from collections.abc import Iterable, Iterator
@@ -46,20 +47,26 @@ def free_place(path: Path) -> None:
     OptionError
         If it lies in a data folder, or is a folder itself.
     """
+    _refuse_place(path)
+    if path.is_file():
+        os.replace(path, next(p for p in _numbered(path) if not p.exists()))
+
+
+def _refuse_place(path: Path) -> None:
     if path.is_dir():
         raise OptionError(f"{path} is a folder.", "Name a file.")
     if any((above / DATABASE).is_file() for above in path.absolute().resolve().parents):
         raise OptionError(f"{path} lies in a data folder, where nothing else is written.", "Name a file elsewhere.")
-    if path.is_file():
-        os.replace(path, next(p for p in _numbered(path) if not p.exists()))
 
 
 def _numbered(path: Path) -> Iterator[Path]:
     return (path.with_name(f"{path.name}.~{n}~") for n in count(1))
 
 
-def write_file(path: Path, data: bytes) -> None:
+def write_file(path: Path, data: bytes | Iterable[bytes]) -> None:
     """Write a file whole, with the folders above it; another one of its name is kept, as `free_place` says.
+
+    Parts of it are written as they come, and under its name when all have; where they end is refused before the first.
 
     Raises
     ------
@@ -68,16 +75,20 @@ def write_file(path: Path, data: bytes) -> None:
     StoreError
         If it can't be written; what was there is then as it was.
     """
+    parts = (data,) if isinstance(data, bytes) else data
     try:
         if path.exists() and not path.is_file() and not path.is_dir():  # a terminal or a pipe
-            path.write_bytes(data)
+            with path.open("wb") as out:
+                out.writelines(parts)
             return
-        if path.is_file() and path.read_bytes() == data:
-            return
+        _refuse_place(path)
         path.parent.mkdir(parents=True, exist_ok=True)
         part = path.with_name(f"{path.name}.{uuid.uuid4().hex}.part")
         try:
-            part.write_bytes(data)
+            with part.open("wb") as out:
+                out.writelines(parts)
+            if path.is_file() and filecmp.cmp(path, part, shallow=False):
+                return
             free_place(path)
             os.replace(part, path)
         finally:

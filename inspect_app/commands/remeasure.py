@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from textwrap import indent
 
 from inspect_app.commands.files import write_file
 from inspect_app.commands.table import aligned
@@ -26,18 +27,30 @@ def run(options: argparse.Namespace) -> int:
     try:
         for number in options.jobs:
             job_numbered(store, number)  # says so where there is none
-        tally, forms = _Tally(), []
-        for at in _photos(store, options):
-            tally.add(at)
-            if options.json:
-                forms.append(_form(at))
+        tally, ended = _Tally(), list[BaseException]()
+        listed = _listed(map(_form, tally.of(_photos(store, options))), ended)
+        if options.json:
+            write_file(options.json, listed)
+        else:
+            deque(listed, maxlen=0)
+        if ended:
+            raise ended[0]
         print("\n".join(_sum(store, tally, options.dry_run)))
     finally:
         store.close()
-    if options.json:
-        form = json.dumps(forms, indent=1, ensure_ascii=False, allow_nan=False)
-        write_file(options.json, f"{form}\n".encode())
     return EXIT_NOT_READ if tally.failed else EXIT_DONE
+
+
+def _listed(forms: Iterator[dict[str, object]], ended: list[BaseException]) -> Iterator[bytes]:
+    """A list of JSON, form by form; whole too where something ends the run, which is then in `ended`."""
+    start = "[\n"
+    try:
+        for form in forms:
+            yield (start + indent(json.dumps(form, indent=1, ensure_ascii=False, allow_nan=False), " ")).encode()
+            start = ",\n"
+    except BaseException as why:
+        ended.append(why)
+    yield b"\n]\n" if start == ",\n" else b"[]\n"
 
 
 @dataclass(slots=True)
@@ -52,13 +65,16 @@ class _Tally:
     """Numbers of those in which something moved."""
     changes: Counter[str] = field(default_factory=Counter)
 
-    def add(self, at: Remeasured) -> None:
-        self.photos += 1
-        self.same += at.same
-        self.failed |= bool(at.failed)
-        self.kept |= at.kept
-        self.jobs |= {at.of.job_number} if at.changes else set()
-        self.changes += _counts(at.changes)
+    def of(self, photos: Iterable[Remeasured]) -> Iterator[Remeasured]:
+        """The photos, each counted as it goes by."""
+        for at in photos:
+            self.photos += 1
+            self.same += at.same
+            self.failed |= bool(at.failed)
+            self.kept |= at.kept
+            self.jobs |= {at.of.job_number} if at.changes else set()
+            self.changes += _counts(at.changes)
+            yield at
 
 
 def _photos(store: Store, options: argparse.Namespace) -> Iterator[Remeasured]:

@@ -9,10 +9,12 @@ from inspect_app.decide.gauged import Gauged
 from inspect_app.decide.wear import combined
 from inspect_app.reading.inspection import Inspection
 from shared.measured import Measured
+from shared.trade import SIDES
 
 __all__ = ["EndStand", "FretEnds", "ends_of"]
 
-ENDS = ("treble", "bass")
+_Read = dict[tuple[int | None, str], list[Measured]]
+"""What was read of an end, by fret and side."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,8 +39,7 @@ class FretEnds:
 
 def ends_of(inspections: Sequence[Inspection], by_gauge: Gauged) -> FretEnds:
     """Ends of one visit: lifted ones are read by gauge alone, proud ones also in close-ups of them."""
-    lifted = {(k.fret, end): [q] for end in ENDS for k, q in by_gauge.items() if k.feature == f"{end} end lifted"}
-    proud = {(k.fret, end): [q] for end in ENDS for k, q in by_gauge.items() if k.feature == f"{end} end proud"}
+    lifted, proud = _gauged(by_gauge, "lifted"), _gauged(by_gauge, "proud")
     for i in inspections:
         for fret in i.frets if i.view == "end" else ():
             if fret.overhang is not None:
@@ -46,7 +47,11 @@ def ends_of(inspections: Sequence[Inspection], by_gauge: Gauged) -> FretEnds:
     return FretEnds(_standing(lifted), _standing(proud))
 
 
-def _standing(read: dict[tuple[int | None, str], list[Measured]]) -> tuple[EndStand, ...]:
+def _gauged(by_gauge: Gauged, how: str) -> _Read:
+    return {(k.fret, end): [q] for end in SIDES for k, q in by_gauge.items() if k.feature == f"{end} end {how}"}
+
+
+def _standing(read: _Read) -> tuple[EndStand, ...]:
     all_of = (EndStand(n or 0, end, combined(q)) for (n, end), q in read.items())
     told = [e for e in all_of if e.by.value > e.by.expanded]
     return tuple(sorted(told, key=lambda e: (e.fret, e.end != "treble")))

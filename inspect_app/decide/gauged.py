@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from inspect_app.reading.key import Key, Place, on_fret
 from shared.errors import OptionError
 from shared.measured import Contribution, Measured
+from shared.trade import SIDES
 
 __all__ = ["BY_GAUGE", "ByGauge", "Gauged", "check", "gauged", "key_of", "of_frets"]
 
@@ -74,8 +75,7 @@ def _of_end(end: str) -> tuple[ByGauge, ...]:
 
 
 BY_GAUGE: tuple[ByGauge, ...] = (
-    *_of_side("treble"),
-    *_of_side("bass"),
+    *(k for side in SIDES for k in _of_side(side)),
     ByGauge(
         "hollow depth",
         "Hollow in the board before a fret",
@@ -84,8 +84,7 @@ BY_GAUGE: tuple[ByGauge, ...] = (
         FINEST_FEELER,
         3.0,
     ),
-    *_of_end("treble"),
-    *_of_end("bass"),
+    *(k for end in SIDES for k in _of_end(end)),
 )
 
 

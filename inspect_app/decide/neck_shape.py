@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.budget import scaled
-from calib.scales.robust import robust_sigma
+from calib.robust_spread import spread_about_zero
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.reading.inspection import Inspection
 from shared.influences import Scope, scope_of
@@ -250,4 +250,4 @@ def _shape(
 
 def _u_of_line(off: Floats, own: Floats) -> float:
     """Of the smooth line at a fret: the scatter about it, shared by the frets that lie within a bow's reach."""
-    return max(robust_sigma(off), float(np.median(own))) / math.sqrt(max(len(off) - 2, 1))
+    return max(float(spread_about_zero(off)), float(np.median(own))) / math.sqrt(max(len(off) - 2, 1))

@@ -21,10 +21,11 @@ from dataclasses import dataclass
 
 from calib.budget import evaluate
 from inspect_app.decide.limits import Verdict, conformance_probability, verdict_of
-from inspect_app.decide.setup import SIDES, Setup
+from inspect_app.decide.setup import Setup
 from inspect_app.instrument.details import Instrument
 from inspect_app.instrument.fretboard import fret_position
 from shared.measured import Measured
+from shared.trade import SIDES
 
 __all__ = ["NutAfter", "clearance_now", "nut_after"]
 

@@ -24,12 +24,11 @@ from inspect_app.reading.key import Key, Place
 from shared.errors import OptionError
 from shared.measured import Contribution, Measured
 from shared.tables import COMMON_PRACTICE, load_table
-from shared.trade import BOARD_RADIUS_MM, HEIGHT_FRET, ROUNDEST_BOARD_MM
+from shared.trade import BOARD_RADIUS_MM, HEIGHT_FRET, ROUNDEST_BOARD_MM, SIDES
 
 __all__ = [
     "NOTHING_READ",
     "QUANTITIES",
-    "SIDES",
     "Aim",
     "Held",
     "Setup",
@@ -42,7 +41,6 @@ __all__ = [
     "targets_of_kinds",
 ]
 
-SIDES = ("treble", "bass")
 QUANTITIES = ("string height", "nut clearance", "relief")
 AT_THE_NUT = ("open string over the first fret", "nut slot height")
 """Read by gauge alone; they stand for the nut's clearance where that was not read."""

@@ -11,6 +11,7 @@ from calib.scales.ask import ScaleAsk, parse_scale
 from inspect_app.reading.form import LEAVE_OUT, plain, read
 from inspect_app.reading.key import Key
 from shared.errors import OptionError
+from shared.trade import Side
 
 __all__ = [
     "View",
@@ -89,7 +90,7 @@ class Ask:
     treble: Literal["top", "bottom"] = "bottom"
     crown_width: float | None = None
     crown_height: float | None = None
-    end: Literal["treble", "bass"] | None = None
+    end: Side | None = None
     string: Annotated[Literal["first", "last"] | None, LEAVE_OUT] = None
     held: Annotated[tuple[int, ...], LEAVE_OUT] = ()
     string_inset: Annotated[float | None, LEAVE_OUT] = None

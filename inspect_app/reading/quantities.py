@@ -13,6 +13,7 @@ from typing import Literal
 
 from inspect_app.reading.ask import View
 from inspect_app.reading.key import Key
+from shared.trade import SIDES
 
 __all__ = [
     "Adding",
@@ -133,7 +134,7 @@ _OF_DIVOT = (Edge("treble end", (0.0,)), Edge("floor", "lowest"), Edge("bass end
 _OF_BEVEL = (Edge("foot", (0.0,)), Edge("top", (1.0,)))
 _FROM_END = "Place of the deepest or widest point along the fret, from its treble end at board level."
 _SQUARE = "Angle from the perpendicular to the board; 0 is square-cut."
-_ENDS = ("treble end", "bass end")
+_ENDS = tuple(f"{side} end" for side in SIDES)
 _BACKDROP: tuple[View, ...] = ("elevation", "end")
 
 
@@ -214,21 +215,20 @@ QUANTITIES: tuple[Quantity, ...] = (
         edges=(Edge("treble end", (0.0,)), Edge("middle", (0.5,)), Edge("bass end", (1.0,)))),
     Quantity(feature="blind depth", card="crown", label="blind depth", views=("elevation",),
         meaning="Depth that this photo could not show, hidden behind the crown."),
-    _bevel("treble"),
-    _bevel("bass"),
+    *map(_bevel, SIDES),
     Quantity(feature="bevel straight", card="bevel", label="bevel straight", views=_BACKDROP, on_paper=True,
         meaning="Length of the straight part of the bevel."),
     Quantity(feature="tip radius", card="bevel", label="tip radius", views=("end",), lines=(TIP,),
         meaning="Radius to which the tip is rounded."),
     Quantity(feature="overhang", card="fret ends", label="overhang", views=("end",), lines=(BOARD_EDGE,),
         meaning="How far the end stands out beyond the board's edge."),
-    *(_lifted(end) for end in ("treble", "bass")),
+    *(_lifted(end) for end in SIDES),
     Quantity(feature="string gap", label="string gap", views=("side",), on_paper=True, lines=(GAP_LINE, STRING, FOOT),
         meaning="From the top of the crown up to the underside of the outer string over it.",
         edges=(Edge("foot", (0.0,)), Edge("top", (1.0,))), follows=("apart", "foot", "top")),
     Quantity(feature="height over neighbours", label="height over neighbours", views=("side",), on_paper=True,
         meaning="How far the crown stands over the line through the crowns beside it; below it is negative."),
-    *(_of_neck(side, *about) for side in ("treble", "bass") for about in _SETUP),
+    *(_of_neck(side, *about) for side in SIDES for about in _SETUP),
     *(_of_board(*about) for about in _BOARD_WEAR),
     Quantity(feature="flats", one="flat", quantity="from treble end", label="flat from treble end", views=("plan",),
         meaning=_FROM_END, lines=(FLAT,), edges=_OF_FLAT, follows=("place", *_ENDS), where=True),

@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from inspect_app.decide.neck_strip import NECK_LEGEND, NeckRow
 from inspect_app.decide.wear import WearMap
 from inspect_app.decide.wear_scale import LEGEND, NONE_TONE, TONES, wear_cell
 from inspect_app.report.writing import Writing
 
-__all__ = ["METHOD", "Heading", "Picture", "frame", "picture", "wear_strip", "wear_table"]
+__all__ = ["METHOD", "Heading", "Picture", "frame", "neck_table", "picture", "wear_strip", "wear_table"]
 
 METHOD = (
     "Every value was measured on a photo with a scale in the frame. ± gives the expanded uncertainty "
@@ -45,6 +46,10 @@ class Picture:
     bar: float = 0.0
     bar_text: str = ""
     figure: str = ""
+
+
+MARKED = 2
+"""Step of the ramp that marks a crown which stands out: seen on paper, and text on it stays black."""
 
 
 def frame(heading: Heading, title: str, facts: Sequence[tuple[str, str]], draft: bool = False) -> dict[str, Any]:
@@ -82,6 +87,27 @@ def wear_table(wear: WearMap, writing: Writing) -> dict[str, Any] | None:
     return _map(wear, writing, [f.number for f in wear.frets if f.was_read or f.spots])
 
 
+def neck_table(rows: Sequence[NeckRow], writing: Writing) -> dict[str, Any] | None:
+    """Strings and neck fret by fret, drawn like the map; ``None`` when no photo across the neck was read."""
+    frets = sorted({n for r in rows for n in r.by_fret})
+    if not frets:
+        return None
+
+    def cell(row: NeckRow, n: int) -> dict[str, Any]:
+        q = row.by_fret.get(n)
+        return {"text": writing.cell(q.value) if q else "·", "step": MARKED if n in row.marked else -2}
+
+    return {
+        "title": f"Strings and neck by fret, {'mm' if writing.lengths == 'mm' else 'thou'}",
+        "first": "",
+        "frets": frets,
+        "rows": [{"string": r.name, "cells": [cell(r, n) for n in frets]} for r in rows],
+        "tones": list(TONES),
+        "none": NONE_TONE,
+        "legend": NECK_LEGEND,
+    }
+
+
 def _map(wear: WearMap, writing: Writing, frets: list[int]) -> dict[str, Any] | None:
     if not any(f.was_read or f.spots for f in wear.frets):
         return None
@@ -93,6 +119,7 @@ def _map(wear: WearMap, writing: Writing, frets: list[int]) -> dict[str, Any] | 
         rows.append({"string": name, "cells": [{"text": c.text, "step": c.step} for c in cells]})
     return {
         "title": f"Depth of wear by fret and string, {unit}",
+        "first": "String",
         "frets": frets,
         "rows": rows,
         "tones": list(TONES),

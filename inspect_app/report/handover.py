@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -10,6 +11,7 @@ from inspect_app.decide.agreement import Answer
 from inspect_app.decide.estimate import Estimate
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.proof import ProofCheck
+from inspect_app.decide.setup import NOTHING_READ, Setup
 from inspect_app.decide.wear import Rate, Spot, WearMap
 from inspect_app.report.estimate import frets_words, worst_first
 from inspect_app.report.frame import Heading, Picture, frame, picture
@@ -45,6 +47,8 @@ class Work:
     said: str = ""
     bevels_before: Bevels = field(default_factory=dict)
     bevels_after: Bevels = field(default_factory=dict)
+    setup_before: Setup = NOTHING_READ
+    setup_after: Setup = NOTHING_READ
 
 
 def handover_content(
@@ -93,7 +97,7 @@ def _done(work: Work) -> list[str]:
 
 def compared(work: Work, writing: Writing) -> list[list[str]]:
     """Rows of place, before, after, change; only places that both visits read."""
-    return [*_spots(work, writing), *_heights(work, writing), *_bevels(work, writing)]
+    return [*_spots(work, writing), *_heights(work, writing), *_bevels(work, writing), *_strings(work, writing)]
 
 
 def _spots(work: Work, writing: Writing) -> list[list[str]]:
@@ -176,6 +180,22 @@ def _bevels(work: Work, writing: Writing) -> list[list[str]]:
         degrees = [f"{round(x)}°" for x in (was, now)]
         change = f"{round(now) - round(was):+d}°".replace("-", "−")  # of the angles as written
         rows.append([f"Fret {n}, {end} end: bevel", *degrees, change])
+    return rows
+
+
+def _strings(work: Work, writing: Writing) -> list[list[str]]:
+    """Strings and neck, in millimetres with their U: a setup moves them by little more."""
+    rows = []
+    for name, was in sorted(work.setup_before.values.items(), key=lambda of: of[0].split(" ", 1)[::-1]):
+        now = work.setup_after.values.get(name)
+        if now is None:
+            continue
+        side, what = name.split(" ", 1)
+        apart = math.hypot(was.expanded, now.expanded)
+        told = abs(now.value - was.value) > apart
+        change = writing.change(was.value, now.value) if told else f"less than {writing.rough(apart)}"
+        at = f"{what} at the 12th fret" if what == "string height" else what
+        rows.append([f"{at.capitalize()}, {side} side", writing.value(was), writing.value(now), change])
     return rows
 
 

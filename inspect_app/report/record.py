@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from inspect_app.decide.limits import Verdict
+from inspect_app.decide.neck_strip import NeckRow
 from inspect_app.decide.options import Option
 from inspect_app.decide.proof import ProofCheck
 from inspect_app.decide.wear import WearMap
 from inspect_app.reading.key import NotMeasured
-from inspect_app.report.frame import METHOD, Heading, Picture, frame, picture, wear_table
+from inspect_app.report.frame import METHOD, Heading, Picture, frame, neck_table, picture, wear_table
 from inspect_app.report.writing import Writing
 from shared.flags import FLAGS
 from shared.measured import Measured
@@ -59,6 +60,7 @@ def record_content(
     options: Sequence[Option],
     checks: Sequence[ProofCheck],
     writing: Writing,
+    neck: Sequence[NeckRow] = (),
 ) -> dict[str, Any]:
     """Data of ``record.typ``; `visit` is its label and day (ISO 8601)."""
     readings, photos, unread, pictures = record
@@ -70,6 +72,7 @@ def record_content(
         "rule": RULE,
         "height": f"Unworn crown height {writing.value(height)} ({wear.height_from})." if wear and height else "",
         "wear": wear_table(wear, writing) if wear else None,
+        "neck": neck_table(neck, writing),
         "photos": [[str(p.number), p.name, p.view, p.scale, ", ".join(p.flags), p.sha256[:16]] for p in photos],
         "readings": [
             [r.place, r.what, writing.value(r.value), r.read_on, ", ".join(_marks(r.value))] for r in readings

@@ -20,7 +20,7 @@ from inspect_app.report.writing import ordinal
 from inspect_app.services.deciding import AFTER, wear_of
 from inspect_app.services.jobs import job_view
 from inspect_app.services.pictures import caption_of, of_visit, photo_pairs
-from shared.trade import SAME_SPOT_MM
+from shared.trade import SAME_SPOT_MM, SIDES
 
 __all__ = ["SamePlace", "same_places", "worst_places"]
 
@@ -77,7 +77,7 @@ def _end(job: JobView, before: str, after: str) -> SamePlace | None:
     for view in ("end", "elevation"):
         for old in of_visit(job.photos, before, view):
             for n in sorted({f.number for f in _answer(old).frets}):
-                for end in ("treble", "bass"):
+                for end in SIDES:
                     window = bevel_window(_answer(old), n, end)
                     for first, new, laid in _laid(job, before, after, view, n) if window else ():
                         if first.id == old.id and bevel_window(_answer(new), n, end) is not None:

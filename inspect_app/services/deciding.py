@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session, object_session
 from inspect_app.decide.board import UNWORN_BOARD, BoardWear, board_wear
 from inspect_app.decide.estimate import NOTHING_BESIDES, Besides, PriceBook, cost_of
 from inspect_app.decide.limits import Limits, Verdict
+from inspect_app.decide.neck_strip import NeckRow, neck_strip
 from inspect_app.decide.options import Cost, Kind, Option, Recommendation, recommend, work_out_options
 from inspect_app.decide.renewing import nut_after_new_wire
 from inspect_app.decide.setup import NOTHING_READ, Setup
@@ -53,6 +54,7 @@ __all__ = [
     "inspections_of",
     "keep_terms",
     "board_of_visit",
+    "neck_strip_of",
     "rates",
     "setup_of_visit",
     "remove_wire",
@@ -125,7 +127,10 @@ def _inspections(job: Job, visit: str) -> tuple[Inspection, ...]:
     return tuple(inspection for inspection, _ in _judged(job, visit))
 
 
-def _judged(job: Job, visit: str) -> tuple[tuple[Inspection, Judged], ...]:
+JudgedOnes = tuple[tuple[Inspection, Judged], ...]
+
+
+def _judged(job: Job, visit: str) -> JudgedOnes:
     """The inspections of a visit less what was rejected, and what tells each from any other."""
     session = object_session(job)
     present = session.scalars(present_inspections(job.id)) if session else ()
@@ -150,12 +155,12 @@ def wear_of(store: Store, job_id: int, visit: str = FIRST_VISIT) -> WearMap:
         return _wear(session, row(session, Job, job_id, "job"), visit)
 
 
-def _wear(session: Session, job: Job, visit: str) -> WearMap:
+def _wear(session: Session, job: Job, visit: str, known_judged: JudgedOnes | None = None) -> WearMap:
     details = loading.details_of(job).instrument
     instrument = instrument_of(details)
     if instrument is None:
         raise OptionError("The job does not say the scale length.", "Write it on the job's page.")
-    judged = _judged(job, visit)
+    judged = _judged(job, visit) if known_judged is None else known_judged
     inspections = tuple(inspection for inspection, _ in judged)
     known = heights_at(session, job, visit, inspections)
     material = material_of(job, known)
@@ -196,13 +201,16 @@ def decide(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Decision:
     """Work out every option for a visit's readings and recommend one."""
     with reading(store) as session:
         job = row(session, Job, job_id, "job")
-        wear = _wear(session, job, visit)
+        judged = _judged(job, visit)  # read once: of all that a decision rests on this takes longest
+        inspections = tuple(inspection for inspection, _ in judged)
+        wear = _wear(session, job, visit, judged)
         known = _terms_view(session, job_id)
         yearly = _rates_since_last(session, job, visit, wear, known.limits["divot_leave"].value)
         wire = session.get(Wire, known.wire.id) if known.wire else None
         new = new_wire_height(wire) if wire else None
-        setup = _setup(session, job, visit)
-        board = board_wear(_inspections(job, visit), wear.instrument, gauged_at(session, job, visit))
+        by_gauge = gauged_at(session, job, visit)
+        setup = setup_in(session, loading.details_of(job).instrument, inspections, by_gauge)
+        board = board_wear(inspections, wear.instrument, by_gauge)
     book, stock = known.prices, known.wire.stock if known.wire else None
     nut = nut_after_new_wire(wear, new or wear.wire_height or wear.crown_height, setup)
     low, ends = nut is not None and nut.verdict == Verdict.BEYOND, setup.ends
@@ -222,6 +230,13 @@ def setup_of_visit(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Setup
     """Strings and neck as the photos of one visit show them; nothing while the scale length is not known."""
     with reading(store) as session:
         return _setup(session, row(session, Job, job_id, "job"), visit)
+
+
+def neck_strip_of(store: Store, job_id: int, visit: str = FIRST_VISIT) -> tuple[NeckRow, ...]:
+    """Strings and neck of one visit fret by fret."""
+    high_from = terms(store, job_id).limits["level_step"].value
+    over = setup_of_visit(store, job_id, visit).over_neighbours
+    return neck_strip(inspections_of(store, job_id, visit), over, high_from)
 
 
 def board_of_visit(store: Store, job_id: int, visit: str = FIRST_VISIT) -> BoardWear:

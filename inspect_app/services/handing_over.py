@@ -57,6 +57,8 @@ def handover_paper(
         done,
         _bevels(store, job_id, before),
         _bevels(store, job_id, after),
+        setup_of_visit(store, job_id, before),
+        setup_of_visit(store, job_id, after),
     )
     named: list[tuple[Picture, Picture]] = []
     files: dict[str, bytes] = {}

@@ -23,7 +23,7 @@ from inspect_app.report.record import PhotoRow, ReadingRow, record_content
 from inspect_app.report.setup_words import board_words, setup_words
 from inspect_app.report.writing import Writing, listed, ordinal
 from inspect_app.services.bench_checks import bench_checks
-from inspect_app.services.deciding import AFTER, Decision, decide, inspections_of, terms, wear_of
+from inspect_app.services.deciding import AFTER, Decision, decide, inspections_of, neck_strip_of, terms, wear_of
 from inspect_app.services.gauge_readings import gauge_readings
 from inspect_app.services.handing_over import handover_paper, proof_of
 from inspect_app.services.jobs import job_view
@@ -207,7 +207,8 @@ def record_paper(store: Store, job_id: int, visit: str = FIRST_VISIT, paper: str
     named = [Picture(f"photo-{i}.jpg", f"{i}: {caption_of(p)}", caption_of(p)) for i, p in enumerate(photos, 1)]
     record = (_readings(store, job_id, visit, photos), _photo_rows(photos), _unread(store, job_id, visit), named)
     heading = heading_of(store, job, paper, writing)
-    content = record_content(heading, (visit, visit_day(job, visit)), wear, record, options, checks, writing)
+    neck = neck_strip_of(store, job_id, visit)
+    content = record_content(heading, (visit, visit_day(job, visit)), wear, record, options, checks, writing, neck)
     content["bench_checks"] = bench_check_rows(bench_checks(store), writing)
     files = {n.file: picture_of(store, p, RECORD_PX) for n, p in zip(named, photos, strict=True)}
     return render_pdf("record", content, files, visit_day(job, visit))

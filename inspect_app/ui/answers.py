@@ -69,8 +69,9 @@ def show_issued(job: services.JobView, view: EstimateView) -> None:
             key=f"pdf-{view.id}",
         )
         if view.status == "issued":
-            with st.expander("E-mail text"):
-                st.code(mail_text(server.store(), job.id, e), language=None, wrap_lines=True)
+            mail = st.expander("E-mail text", key=f"mail-{view.id}", on_change="rerun")
+            if mail.open:  # what shows it is half a second of a browser's work to load
+                mail.code(mail_text(server.store(), job.id, e), language=None, wrap_lines=True)
             ask_answer(job, view)
         if view.status == "accepted":
             hand_off(job, view)

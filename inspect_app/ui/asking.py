@@ -19,6 +19,7 @@ from inspect_app.ui.lens_profiles import choose_lens
 from inspect_app.ui.marking import mark_span
 from inspect_app.ui.words import in_unit
 from shared.errors import InspectError, OptionError
+from shared.trade import SIDES, Side
 
 __all__ = [
     "ask_form",
@@ -47,7 +48,6 @@ PLANES = {
     "board": "On the board",
     "below": "Below the crown tops by",
 }
-Side = Literal["treble", "bass"]
 Outer = Literal["first", "last"]
 OUTER = {"first": "First, treble side", "last": "Last, bass side"}
 
@@ -147,8 +147,7 @@ def _mm(typed: TypedLength, of: str) -> float | None:
 
 def choose_end(was: Side | None, key: str | None = None) -> Side:
     """Which end of the fret a close-up shows."""
-    ends: list[Side] = ["treble", "bass"]
-    return st.radio("Which end", ends, ends.index(was) if was else 0, horizontal=True, key=key)
+    return st.radio("Which end", SIDES, SIDES.index(was) if was else 0, horizontal=True, key=key)
 
 
 def choose_string(was: Outer | None, key: str | None = None) -> Outer:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from datetime import date
-from decimal import Decimal
 from typing import Any
 
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.decide.estimate import Line, totals
+from inspect_app.decide.estimate import totals
 from inspect_app.services.estimating import (
     EstimateView,
     change_estimate,
@@ -22,15 +21,14 @@ from inspect_app.services.papers import words_why
 from inspect_app.ui import server
 from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import length_unit, say
-from inspect_app.ui.money import cash, minor, sums
+from inspect_app.ui.estimate_lines import edit_lines
+from inspect_app.ui.money import cash, sums
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
 
 __all__ = ["PAPERS", "edit_draft", "told"]
 
 PAPERS = {"A4": "a4", "Letter": "letter"}
-_NARROW = {"Work": 70, "Quantity": 58, "Unit": 50, "Each": 62, "Taxed": 50}
-"""Least widths, px: with the column for choosing rows they fit a phone 360 px wide. Room beyond that is shared."""
 _TOLD = "estimate-told"
 """Where an error met while keeping a change waits for the page to be drawn."""
 _BOTH = "estimate-both"
@@ -42,7 +40,7 @@ def edit_draft(job: services.JobView, view: EstimateView) -> None:
     e = view.estimate
     st.markdown(f"## Draft, revision {e.revision}: {plain(e.option)}")
     st.caption("Changes are kept as you type.")
-    view = _lines(view)
+    view = edit_lines(view)
     _fields(job, view)
     sums(view.estimate)
     paper = PAPERS[str(st.segmented_control("Paper", list(PAPERS), default="A4", required=True, key="paper"))]
@@ -73,103 +71,6 @@ def _keep(view_id: int, **changes: Any) -> EstimateView | None:
     except InspectError as error:
         st.session_state[_TOLD] = error.at(next(iter(changes))) if len(changes) == 1 else error
         return None
-
-
-def _lines(view: EstimateView) -> EstimateView:
-    """The lines as a table; the view with what was typed kept.
-
-    The table keeps the rows it began with and its own edits on top, so that a change kept does not throw the person
-    out of the cell; only when the lines were changed elsewhere does it begin anew, and what was typed meanwhile is
-    shown beside that change.
-    """
-    e, at, known = view.estimate, st.session_state, f"lines-kept-{view.id}"
-    if known not in at or _editor(view) not in at:  # first shown, or shown again after another page
-        _begin(view)
-    try:
-        typed = _typed(view)
-    except InspectError as error:
-        say(error)
-        return view
-    if at[known] != e.lines:  # another window changed them
-        if typed not in (at[known], e.lines):
-            return _both(view, typed)
-        _begin(view)
-        st.rerun()
-    if typed == e.lines:
-        return view
-    kept = _keep(view.id, lines=typed)
-    if kept is None:
-        say(at.pop(_TOLD))
-        return view
-    at[known] = typed
-    return kept
-
-
-def _editor(view: EstimateView) -> str:
-    return f"lines-{view.id}-{st.session_state.get(f'lines-turn-{view.id}', 0)}"
-
-
-def _begin(view: EstimateView) -> None:
-    """Begin the table from the lines as they are kept."""
-    at, e = st.session_state, view.estimate
-    at[f"lines-kept-{view.id}"] = e.lines
-    at[f"lines-base-{view.id}"] = [_row(r, e.minor_digits) for r in e.lines]
-    at[f"lines-turn-{view.id}"] = at.get(f"lines-turn-{view.id}", 0) + 1
-
-
-def _typed(view: EstimateView) -> tuple[Line, ...]:
-    """The table, and the lines as they stand in it."""
-    digits = view.estimate.minor_digits
-    edited = st.data_editor(
-        st.session_state[f"lines-base-{view.id}"],
-        num_rows="dynamic",
-        width="stretch",
-        key=_editor(view),
-        column_config={
-            "Work": st.column_config.TextColumn(required=True, width=_NARROW["Work"]),
-            "Quantity": st.column_config.NumberColumn(min_value=0.0, format="%.2f", width=_NARROW["Quantity"]),
-            "Unit": st.column_config.TextColumn(width=_NARROW["Unit"]),
-            "Each": st.column_config.NumberColumn(min_value=0.0, format=f"%.{digits}f", width=_NARROW["Each"]),
-            "Taxed": st.column_config.CheckboxColumn(width=_NARROW["Taxed"], default=True),
-        },
-    )
-    return tuple(_line(r, digits) for r in edited if str(r.get("Work") or "").strip())
-
-
-def _both(view: EstimateView, typed: tuple[Line, ...]) -> EstimateView:
-    """The lines as typed here and as another window kept them, and the choice between them."""
-    e, known = view.estimate, f"lines-kept-{view.id}"
-    with st.container(border=True):
-        st.warning("Another window has changed the lines meanwhile. Yours are not kept yet: choose which to keep.")
-        for name, lines in (("Typed here", typed), ("Kept meanwhile", e.lines)):
-            st.markdown(f"**{name}**")
-            st.table([_row(r, e.minor_digits) for r in lines], border="horizontal")
-        left, right = st.columns(2)
-        if left.button("Keep the lines typed here", width="stretch"):
-            _keep(view.id, lines=typed)
-            st.session_state[known] = typed
-            st.rerun()
-        if right.button("Keep the other lines", width="stretch"):
-            _begin(view)
-            st.rerun()
-    return view
-
-
-def _row(line: Line, digits: int) -> dict[str, Any]:
-    return {
-        "Work": line.text,
-        "Quantity": float(line.quantity),
-        "Unit": line.unit,
-        "Each": float(Decimal(line.unit_price).scaleb(-digits)),
-        "Taxed": line.taxable,
-    }
-
-
-def _line(row: dict[str, Any], digits: int) -> Line:
-    quantity = f"{Decimal(str(row.get('Quantity') or 0)).normalize():f}"
-    each = minor(row.get("Each") or 0, digits)
-    taxed = row.get("Taxed")
-    return Line(str(row["Work"]), quantity, str(row.get("Unit") or ""), each, taxed is None or bool(taxed))
 
 
 def _fields(job: services.JobView, view: EstimateView) -> None:

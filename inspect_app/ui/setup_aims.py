@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import streamlit as st
 
-from inspect_app.decide.setup import QUANTITIES, SIDES
+from inspect_app.decide.setup import QUANTITIES
 from inspect_app.services.setups import change_setup_targets, setup_targets
 from inspect_app.ui import server
 from inspect_app.ui.bench import length_unit, saying
 from inspect_app.ui.lengths import length_number
+from shared.trade import SIDES
 
 __all__ = ["setup_aims"]
 

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import streamlit as st
 
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.neck_shape import NeckShape
+from inspect_app.decide.neck_strip import NECK_LEGEND, NeckRow
 from inspect_app.decide.setup import Held, Setup, Targets
 from inspect_app.ui.charts import Layer, across, bars, chart, curve, dots, show_chart, up
 from inspect_app.ui.words import Length, shown
-from shared.units import show_plain, unit_shown
+from shared.units import show_cell, show_plain, unit_shown
 
-__all__ = ["neck_chart", "setup_lines", "strings_and_neck"]
+__all__ = ["neck_chart", "setup_lines", "strings_and_neck", "strip_table"]
 
 SIGNS = {Verdict.WITHIN: "✓ as wanted", Verdict.BEYOND: "✕ not as wanted", Verdict.CANNOT_TELL: "? cannot tell"}
 
@@ -60,11 +63,37 @@ def neck_chart(shape: NeckShape, length: Length) -> Layer:
     return chart(rows, (line, bars(x, up("low"), "high"), dots(x, up("top"))), 180)
 
 
-def strings_and_neck(setup: Setup, length: Length, step: float) -> None:
+def strip_table(strip: Sequence[NeckRow], length: Length) -> str:
+    """Strings and neck fret by fret, frets across as on the wear map; a crown that stands out has a ground."""
+    frets = sorted({n for row in strip for n in row.by_fret})
+    head = "".join(f'<th scope="col">{n}</th>' for n in frets)
+    rows = "".join(
+        f'<tr><th scope="row">{row.name}</th>{"".join(_cell(row, n, length) for n in frets)}</tr>' for row in strip
+    )
+    caption = "Strings and neck by fret (columns)"
+    return (
+        f'<div class="heat" tabindex="0" role="region" aria-label="{caption}"><table><caption>{caption}</caption>'
+        f'<thead><tr><th scope="col">Reading</th>{head}</tr></thead><tbody>{rows}</tbody></table></div>'
+    )
+
+
+def _cell(row: NeckRow, fret: int, length: Length) -> str:
+    q = row.by_fret.get(fret)
+    if q is None:
+        said = f"fret {fret}: not read"
+        return f'<td class="unread" title="{said}"><span role="img" aria-label="{said}">·</span></td>'
+    said = f"{row.name}, fret {fret}: {shown(q, length)}"
+    return f'<td class="{"w2" if fret in row.marked else "none"}" title="{said}">{show_cell(q.value, length)}</td>'
+
+
+def strings_and_neck(setup: Setup, length: Length, step: float, strip: Sequence[NeckRow] = ()) -> None:
     """What was read across the neck; nothing where no photo shows it."""
     if not setup:
         return
     st.header("Strings and neck")
+    if strip:
+        st.html(strip_table(strip, length))
+        st.caption(f"In {'mm' if length == 'mm' else 'thousandths of an inch'}. {NECK_LEGEND}")
     rows = setup.held
     if rows:
         named = [(h.target.text if h.target else h.name.capitalize(), h) for h in rows]

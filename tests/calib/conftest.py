@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
 from typing import Any
@@ -109,6 +110,12 @@ def _smooth(plane: Plane, size: tuple[int, int]) -> Callable[[Vector, Vector], t
     return lambda x, y: (fx(y, x), fy(y, x))
 
 
+def _slopes(values: Vector) -> tuple[Vector, Vector, Vector]:
+    """A smooth grid's values, and their slopes along it and down it, a pixel."""
+    down, along = np.gradient(values)
+    return values, along, down
+
+
 @pytest.fixture(scope="session")
 def print_photo() -> Callable[..., Photo]:
     """A photo of a printed sheet lying on the plane of a known camera."""
@@ -127,14 +134,14 @@ def print_photo() -> Callable[..., Photo]:
         bars: Any = (),
     ) -> Photo:
         w, h = size
-        light = np.zeros((h, w))
-        to_mm = _smooth(plane, size)
-        for j in range(over):
-            for i in range(over):
-                x, y = to_mm(np.arange(w) + (i + 0.5) / over - 0.5, np.arange(h) + (j + 0.5) / over - 0.5)
-                light += paper(layout, sheet, x, y, spread_mm, bars) / over**2
+        x, y = _smooth(plane, size)(np.arange(w), np.arange(h))
+        light = paper(layout, sheet, x, y, spread_mm, bars)
+        near = cv2.dilate(light, np.ones((5, 5))) > cv2.erode(light, np.ones((5, 5)))  # what is level stays so
+        at, along, down = (np.array([q[near] for q in pair]) for pair in zip(*map(_slopes, (x, y)), strict=True))
+        light[near] = 0.0
+        for part in itertools.product((np.arange(over) + 0.5) / over - 0.5, repeat=2):
+            light[near] += paper(layout, sheet, *(at + part[0] * along + part[1] * down), spread_mm, bars) / over**2
         if hide is not None:
-            x, y = to_mm(np.arange(w), np.arange(h))
             light[(x > hide[0]) & (x < hide[2]) & (y > hide[1]) & (y < hide[3])] = 0.3
         light = cv2.GaussianBlur(light, (0, 0), sigma)
         rng = np.random.default_rng(seed)

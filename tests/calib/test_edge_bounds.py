@@ -14,6 +14,7 @@ def found():
     return {(b.finder.split()[0], b.blur): b for b in bounds((0.8, 2.0), (50.0,), 120)}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("blur", [0.8, 2.0])
 @pytest.mark.parametrize("finder", ["one", "line"])
 def test_rows_and_lines_scatter_little_more_than_the_bound(found, finder, blur):
@@ -22,6 +23,7 @@ def test_rows_and_lines_scatter_little_more_than_the_bound(found, finder, blur):
     assert abs(b.bias) < 0.1 * b.scatter + 4.0 * b.scatter / math.sqrt(120)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("blur", [0.8, 2.0])
 @pytest.mark.parametrize("finder", ["path", "steepest", "rows"])
 def test_no_finder_loses_much_of_what_is_in_its_reach(found, finder, blur):
@@ -30,6 +32,7 @@ def test_no_finder_loses_much_of_what_is_in_its_reach(found, finder, blur):
     assert abs(b.bias) < 0.1 * b.scatter + 4.0 * b.scatter / math.sqrt(120)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("blur", [0.8, 2.0])
 def test_the_steepest_place_scatters_as_worked_out(found, blur):
     s, d = math.hypot(blur, math.sqrt(1.0 / 12.0)), 1.2

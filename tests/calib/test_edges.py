@@ -57,6 +57,7 @@ def test_polarity_picks_the_edge_and_nothing_else():
     )
 
 
+@pytest.mark.slow
 def test_a_line_on_a_photo_is_within_half_again_of_the_bound_and_covered(step_photo):
     rng = np.random.default_rng(11)
     sigma, noise, contrast, length = 1.0, 0.015, 0.6, 90.0

@@ -38,6 +38,7 @@ def view(make_camera, tilt=(0.0, 0.0)):
     return replace(camera, cov=np.diag([1e-8] * 3 + [1e-4] * 3 + [1e-6, 1e-8, 1e-6, 1e-6]))
 
 
+@pytest.mark.slow
 def test_leaves_of_known_thickness_are_read_and_u_covers_the_error(make_camera, coded):
     rng = np.random.default_rng(7)
     camera = view(make_camera)

@@ -49,6 +49,7 @@ def test_a_number_is_read_from_a_soft_and_noisy_photo_and_leaves_the_scale_as_it
     assert size[1] == pytest.approx(size[0], rel=5e-4)
 
 
+@pytest.mark.slow
 def test_a_strip_partly_covered_still_tells_or_says_nothing(shot):
     for left in range(0, 120, 12):
         seen = find_printed(shot("strip", 181, over=1, hide=(left, -20.0, left + 12.0, 2.0)), "strip").number
@@ -57,6 +58,7 @@ def test_a_strip_partly_covered_still_tells_or_says_nothing(shot):
     assert third.number == 181  # number and complement are both left
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("tone", [0.04, 0.8])
 def test_bars_that_come_or_go_together_make_no_number(shot, tone):
     """A shadow over the gaps, or glare in them."""

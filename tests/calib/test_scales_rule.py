@@ -138,6 +138,14 @@ def test_pattern_of_lengths() -> None:
         assert told.step_mm == d.step_mm
 
 
+@pytest.mark.parametrize(("step", "every"), [(0.5, (2, 10, 20)), (1.0, (5, 10))])
+def test_tens_cut_off_by_an_arrow_or_a_numeral_do_not_hide_how_a_rule_is_divided(step: float, every) -> None:
+    n, length = np.arange(70), np.full(70, 2.4)
+    for k, steps in zip(every, (6.4, 7.4, 3.6) if step == 0.5 else (4.0, 3.1), strict=True):
+        length[n % k == 0] = steps
+    assert tell_division(n, length + np.random.default_rng(2).normal(0.0, 0.05, 70), "mm").step_mm == step
+
+
 def test_equal_lengths_tell_nothing() -> None:
     n = np.arange(80)
     with pytest.raises(ScaleError, match="how it is divided"):

@@ -18,6 +18,10 @@ def photo_of(codes: np.ndarray) -> Photo:
     return Photo(bgr, "0" * 64, "drawn", Focal(1000.0, 0.1, "assumed"))
 
 
+def whole(photo: Photo) -> np.ndarray:
+    return photo.part((0, 0), (photo.width, photo.height))[..., 0]
+
+
 def sharpened(codes: np.ndarray, amount: float, radius: float) -> np.ndarray:
     return codes + amount * (codes - cv2.GaussianBlur(codes, (0, 0), radius))
 
@@ -45,7 +49,7 @@ def test_what_an_unsharp_mask_did_is_undone(amount: float, radius: float) -> Non
     plain = 128.0 + 8.0 * plain / plain.std()
     sharp = sharpened(plain, amount, radius)
     assert np.abs(sharp - plain).max() > 2.5
-    back = unsharpened(photo_of(sharp), response_of(amount, radius)).bgr[..., 0]
+    back = whole(unsharpened(photo_of(sharp), response_of(amount, radius)))
     assert np.sqrt(np.mean((back - plain) ** 2)) < 0.8  # roundings of 0.3 codes each
     assert np.abs(back - plain).max() < 3.0
 
@@ -54,7 +58,13 @@ def test_a_photo_that_was_not_sharpened_is_left_as_it_is() -> None:
     photo = photo_of(cards())
     assert unsharpened(photo, None) is photo
     assert unsharpened(photo, response_of(0.3, 1.2, 0.004)) is photo
-    assert not unsharpened(photo, response_of(0.3, 1.2)).bgr.flags.writeable
+
+
+def test_a_part_is_the_same_as_of_the_whole() -> None:
+    photo = unsharpened(photo_of(sharpened(cards(), 1.1, 1.3)), response_of(1.1, 1.3))
+    for first, last in (((0, 0), (60, 40)), ((301, 203), (407, 288)), ((700, 500), (800, 600))):
+        cut = whole(photo)[first[1] : last[1], first[0] : last[0]]
+        np.testing.assert_array_equal(photo.part(first, last)[..., 0], cut)
 
 
 @pytest.mark.parametrize(("amount", "radius"), [(0.0, 1.0), (0.6, 1.4), (1.1, 1.3), (1.6, 1.0)])
@@ -69,7 +79,7 @@ def test_the_halos_beside_lone_edges_tell_the_sharpening(amount: float, radius: 
         assert found.overshoot < 0.01
         return
     assert found.overshoot > 0.03
-    back = unsharpened(photo, found).bgr[..., 0]
+    back = whole(unsharpened(photo, found))
     before, after = (np.sqrt(np.mean((codes - plain) ** 2)) for codes in (photo.bgr[..., 0], back))
     assert after < 0.4 * before
 

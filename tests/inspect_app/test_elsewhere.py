@@ -118,6 +118,7 @@ def command(*words, **env):
     return subprocess.run(told, capture_output=True, env={**os.environ, **env})
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("console", ["cp1252", "ascii", "cp437", "utf-8"])
 def test_a_console_of_any_encoding_shows_every_line(store, console):
     """Names from everywhere, and signs that only some consoles have."""

@@ -208,6 +208,7 @@ def test_a_local_cluster_of_two_processes_gives_the_same_to_the_bit(real, tmp_pa
     assert out.read_bytes() == expected
 
 
+@pytest.mark.slow
 def test_a_scheduler_that_does_not_answer_is_said(folder, capsys):
     pytest.importorskip("distributed")
     from inspect_app.commands import cluster

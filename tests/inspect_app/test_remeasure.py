@@ -109,6 +109,26 @@ def test_an_issued_estimate_stays_to_the_last_byte(store, job, monkeypatch, caps
     assert services.check_store(store).sound
 
 
+def test_what_moved_is_written_down_as_it_goes_and_stays_whatever_ends_the_run(store, job, monkeypatch, tmp_path):
+    put_elevation(store, monkeypatch, job, 2, [0.1] * 3)
+    next_version(monkeypatch, [0.4] * 3)
+    out, lying = tmp_path / "moved.json", []
+    each = remeasuring.remeasure
+
+    def stopped(*args, **how):
+        for n, at in enumerate(each(*args, **how)):
+            if n == 1:
+                lying.extend(p.name.endswith(".part") for p in tmp_path.glob("moved.json*"))
+                raise KeyboardInterrupt
+            yield at
+
+    monkeypatch.setattr("inspect_app.commands.remeasure.remeasure", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        main(["remeasure", "--data", str(store.data_dir), "--json", str(out)])
+    assert lying == [True]
+    assert len(json.loads(out.read_text(encoding="utf-8"))) == 1
+
+
 def test_a_missing_photo_keeps_its_readings_and_the_others_go_on(store, job, monkeypatch, capsys):
     put_elevation(store, monkeypatch, job, 2, [0.1] * 3)
     first, second = services.job_view(store, job).photos

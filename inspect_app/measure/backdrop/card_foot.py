@@ -16,8 +16,8 @@ from scipy.stats import theilslopes
 
 from calib.photo import Photo, linear_light
 from calib.plane import Plane
+from calib.robust_spread import spread_about_zero
 from calib.scales.printed import BACKDROP, BACKDROP_SIZE
-from calib.scales.robust import robust_sigma
 
 __all__ = [
     "BELOW_PRINT_MM",
@@ -240,7 +240,7 @@ def fitted_edge(card: CardLight, y: Array, keep: NDArray[np.bool_]) -> StraightE
     fit = np.array([slope, intercept])
     for _ in range(4):
         off = y - np.polyval(fit, x)
-        spread = max(robust_sigma(off[use]), 0.05 * card.pitch)
+        spread = max(float(spread_about_zero(off[use])), 0.05 * card.pitch)
         now = keep & (np.abs(off) < ROBUST * spread)
         if now.sum() < 4 or (now == use).all():
             break

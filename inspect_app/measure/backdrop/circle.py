@@ -110,6 +110,23 @@ def _distance(p: Array, y: Array, z: Array) -> Array:
     return np.asarray(2.0 * left / (1.0 + np.sqrt(np.maximum(1.0 + 4.0 * a * left, 0.0))))
 
 
+def _gradient(p: Array, y: Array, z: Array) -> Array:
+    """Derivatives of `_distance` by the parameters, shape (N, 3)."""
+    a, b, c, d = _coefficients(p)
+    across, size2 = y**2 + z**2, max(1.0 + 4.0 * a * d, 1e-12)
+    left = a * across + b * y + c * z + d
+    root = np.sqrt(np.maximum(1.0 + 4.0 * a * left, 1e-12))
+    by_left = 2.0 / (1.0 + root) - 4.0 * a * left / (root * (1.0 + root) ** 2)  # of 2 P / (1 + root)
+    along, direct = (b * y + c * z) / size2, -4.0 * left**2 / (root * (1.0 + root) ** 2)
+    return np.column_stack(
+        [
+            by_left * (across + 2.0 * d * along) + direct,
+            by_left * (1.0 + 2.0 * a * along),
+            by_left * (b * z - c * y),
+        ]
+    )
+
+
 def fit_circle(y: ArrayLike, z: ArrayLike, u: ArrayLike = 1.0, noise_correlation: float = 1.0) -> Circle:
     """Fit a circle by least squares of the distances.
 
@@ -140,8 +157,9 @@ def fit_circle(y: ArrayLike, z: ArrayLike, u: ArrayLike = 1.0, noise_correlation
     at = (float(y.mean()), float(z.mean()))
     w = 1.0 / np.broadcast_to(np.asarray(u, dtype=float), y.shape)
     t, s = y - at[0], z - at[1]
+    tight = dict.fromkeys(("xtol", "ftol", "gtol"), 1e-14)
     fit = least_squares(
-        lambda p: w * _distance(p, t, s), _start(t, s), x_scale="jac", xtol=1e-14, ftol=1e-14, gtol=1e-14
+        lambda p: w * _distance(p, t, s), _start(t, s), lambda p: w[:, None] * _gradient(p, t, s), method="lm", **tight
     )
     dof = max(1.0, len(y) - 3.0)
     scatter = max(1.0, 2.0 * fit.cost / dof) if np.ndim(u) else 2.0 * fit.cost / dof

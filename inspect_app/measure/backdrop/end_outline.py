@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +31,7 @@ from inspect_app.measure.backdrop.outline import (
     slope_in_noise,
 )
 from inspect_app.measure.backdrop.pose import BoardPose
+from shared.trade import Side
 
 __all__ = [
     "End",
@@ -50,7 +50,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-End = Literal["treble", "bass"]
+End = Side
 INWARD: Mapping[End, float] = {"treble": 1.0, "bass": -1.0}
 """The direction along y from an end to the middle of the board."""
 
@@ -244,18 +244,18 @@ class _Seen:
     ends: Array
 
 
-def _certain_together(slope: Array, foot: NDArray[np.intp], rim: NDArray[np.intp]) -> Array:
-    """How surely a rim's stretches show an edge, each by its mean slope; shape (feet, columns).
+def _certain_together(slope: Array) -> Array:
+    """How surely a rim's stretches show an edge, each by its mean slope; shape of `slope`, (feet, columns).
 
     Against what such means come to along the same rim farther out, on the card beside it: there its specks are counted
     as they lie."""
-    columns = slope.shape[1]
+    feet, columns = slope.shape
     starts = np.arange(0, max(columns - STRETCH // 2, 1), STRETCH)
     lengths = np.diff(np.append(starts, columns))
-    steep = np.abs(np.add.reduceat(slope[foot[:, None] + rim, np.arange(columns)], starts, axis=1) / lengths)
+    steep = np.abs(np.add.reduceat(slope, starts, axis=1) / lengths)
     peak = np.where(steep >= maximum_filter1d(steep, 3, axis=0), steep, 0.0)
     usual = np.sqrt(np.maximum(uniform_filter1d(steep**2, BESIDE_ROWS, axis=0), 0.0))
-    beside = np.clip(np.arange(len(foot)) - OWN_GAP_ROWS - BESIDE_ROWS // 2, BESIDE_ROWS // 2, len(foot) - 1)
+    beside = np.clip(np.arange(feet) - OWN_GAP_ROWS - BESIDE_ROWS // 2, BESIDE_ROWS // 2, feet - 1)
     sure = certainty(peak / np.maximum(usual[beside], 1.0 / np.sqrt(lengths)))
     return np.asarray(np.repeat(sure, lengths, axis=1))
 
@@ -274,18 +274,18 @@ def _best_rims(seen: _Seen, inward: Array, corner: Array) -> list[Array]:
         The same, of where it meets the crown line.
     """
     here = maximum_filter1d(seen.certain, 3, axis=0)
-    above = np.vstack([np.zeros((OWN_ROWS, here.shape[1])), np.cumsum(seen.certain, axis=0)[:-OWN_ROWS]])
     rows, columns = here.shape
+    outside = np.zeros_like(here)
+    np.minimum(np.cumsum(seen.certain, axis=0)[:-OWN_ROWS], 1.0, out=outside[OWN_ROWS:])
     score, shown, whole = (np.full((len(inward), rows), v) for v in (-math.inf, 0.0, 0.0))
     for k, rim in enumerate(np.round(inward).astype(int)):
         foot = np.arange(max(0, -int(rim.min())), min(rows, max(0, rows - int(rim.max()))))
-        at = (foot[:, None] + rim, np.arange(columns))
-        on_rim = np.maximum(here[at], _certain_together(seen.slope, foot, rim))
-        whole[k, foot] = on_rim.mean(axis=1)
+        at = foot[:, None] * columns + (rim * columns + np.arange(columns))
+        on_rim = np.maximum(here.take(at), _certain_together(seen.slope.take(at)))
         top = np.clip(np.round(foot + corner[k]).astype(int), 0, rows - 1)
-        outside = np.minimum(above[at], 1.0).mean(axis=1)
-        shown[k, foot] = np.mean(on_rim > 0.0, axis=1)
-        score[k, foot] = on_rim.sum(axis=1) - ABOVE * columns * outside + seen.ends[top]
+        total = on_rim.sum(axis=1)
+        whole[k, foot], shown[k, foot] = total / columns, np.count_nonzero(on_rim, axis=1) / columns
+        score[k, foot] = total - ABOVE * columns * outside.take(at).mean(axis=1) + seen.ends[top]
     return _best_apart(score, (shown >= LEAST_ON_RIM) & (_farther_out(whole, inward) <= MOST_OUTSIDE), inward)
 
 

@@ -17,8 +17,8 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
 from calib.photo import Photo
 from calib.plane import Plane
+from calib.robust_spread import spread_about_zero
 from calib.scales.printed import BACKDROP_SIZE
-from calib.scales.robust import robust_sigma
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.backdrop.card_foot import StraightEdge, straightened
 from shared.trade import HIGHEST_FRET
@@ -252,7 +252,7 @@ def _face(
     if len(middles) < 4:
         return None
     middle = float(np.median(middles))
-    u = robust_sigma(np.array(middles) - middle) / np.sqrt(len(middles))
+    u = float(spread_about_zero(np.array(middles) - middle)) / np.sqrt(len(middles))
     x = float(arches.x[0] + middle * pitch)
     level = float(foot.y(x))
     return FretFace(number, x, max(u, 0.3) * pitch, level - base, width, _top(root, middle, base, height, pitch, level))

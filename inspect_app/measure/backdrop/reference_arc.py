@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
-from calib.scales.robust import robust_sigma
+from calib.robust_spread import spread_about_zero
 from inspect_app.measure.backdrop.circle import Circle, fit_circle
 
 __all__ = ["HOLLOWEST", "LEAST_POINTS", "TIGHTEST", "ReferenceArc", "fit_reference_arc", "u_curvature_by_stretches"]
@@ -68,7 +68,7 @@ def fit_reference_arc(
             return None
         circle = fit_circle(y[used], z[used], u[used], noise_correlation)
         off = z - circle.z(y)
-        spread = robust_sigma(off[used])
+        spread = float(spread_about_zero(off[used]))
         limit = min(max(2.5 * spread, 1e-4), FARTHEST * float(np.median(u[used])))
         now = (off > -limit) & (off < 2.0 * limit)
         now &= uniform_filter1d(now.astype(float), 9) > 0.5  # a point on a divot's wall crosses the circle alone

@@ -45,7 +45,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.plane import Plane
-from calib.scales.robust import robust_sigma
+from calib.robust_spread import spread_about_zero
 from inspect_app.measure.backdrop.fret_faces import UP, FretFace
 from inspect_app.measure.manual import marked
 from shared.measured import Contribution, Measured
@@ -222,7 +222,7 @@ def _sloped(g: Geometry, stand: CardStand) -> CardStand:
     slope = (top + before * (cy - top) / distance - base) / before
     rise = float(np.median((cy - top) / distance - slope))
     mean = float(np.median(slope))
-    scatter = robust_sigma(slope - mean) / math.sqrt(len(tops))
+    scatter = float(spread_about_zero(slope - mean)) / math.sqrt(len(tops))
     at = float(np.median(before))
     u_back = g.height * BEVEL_TAN_U * (1.0 - FACE_UP) / math.sqrt(len(tops))
     u_top = TOP_U_MM / math.sqrt(len(tops))

@@ -52,7 +52,9 @@ def inlays_of(number: int, off: Floats, seen: Mask) -> Mask:
     out = np.zeros(seen.shape, dtype=bool)
     if not seen.any() or (top := float(np.quantile(strength[seen], BRIGHTEST))) < STARK:
         return out
-    found = components((strength > top / 2.0) & seen)
+    stark = (strength > top / 2.0) & seen
+    # a worn place may touch an inlay, and one of them is the darker
+    found = [m for side in (off[:, :, 0] > 0.0, off[:, :, 0] <= 0.0) for m in components(stark & side)]
     n = 2 * round(BESIDE_INLAY_MM / STEP_MM) + 1
     for mask in found:
         if is_inlay(number, mask, top, found):

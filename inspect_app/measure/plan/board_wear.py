@@ -19,14 +19,15 @@ from itertools import pairwise
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import binary_dilation, binary_opening, gaussian_filter1d, median_filter
 
 from calib.photo import Photo
+from calib.robust_spread import spread_about_zero
 from inspect_app.measure.plan.board_field import LEAST_LONG_MM, STEP_MM, BoardField, lay_out
 from inspect_app.measure.plan.board_inlays import inlays_of, is_inlay
+from inspect_app.measure.plan.board_light import EDGE_MM, FEET_MM, LEAST_SEEN, bend, lit_from
 from inspect_app.measure.plan.board_places import SEED_MM2, components, contours, filled, with_border
 from inspect_app.measure.plan.frets import EndedFret
-from inspect_app.measure.plan.robust_spread import spread_about_zero
 from inspect_app.reading.inspection import Outline
 from inspect_app.reading.key import Key, NotMeasured, Place, on_fret
 from shared.measured import Contribution, Measured
@@ -37,11 +38,6 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 WEAR = "board wear"
-FEET_MM = (0.9, 2.1)
-"""From where to where off a crown's foot the board is taken for unworn: beyond the foot's dirt and shadow of a lamp
-overhead, and nearer than a finger reaches beside a crown a millimetre high (common practice, no source)."""
-EDGE_MM = 0.6
-"""Left out along the board's edges: they are rounded over."""
 SMOOTH_MM = 0.4
 """Standard deviation of the smoothing: grain is finer, worn places are wider than 2 mm."""
 SEED = 16.3
@@ -49,8 +45,18 @@ SEED = 16.3
 LEAST_MM2 = 5.0
 """Smallest worn place told: a finger tip's is 3 by 6 mm, and the thousand places of a board by chance are each smaller
 than a tenth of that."""
-PLATEAU = 5.0
-"""Standard deviations of the wood's figure that the middle of a worn place differs by at least."""
+PLATEAU, SURE = 4.0, 5.0
+"""Standard deviations of the wood's figure that the middle of a worn place differs by at least: the root of `SEED`, and
+more on dark boards, where shine thins colours unevenly (no source). Its own level is known to the inverse of them, and
+to a fifth at best: worn wood has its figure too."""
+FADES_MM = 0.85
+"""Width of a border, from three quarters of a place's difference to a quarter, from which it is none: the smoothing
+makes 1.35 x 0.4 mm of it, worn finish half as much again at most (no source). Figure that drifts along its fibres fades
+over a field, and a hollow lit from the side over the flank that faces the lamp, as bright there as unworn wood."""
+FADES = (
+    "something differs here that has no clear border in this light, as where a hollow is lit from the side or the "
+    "wood's figure drifts: light the board from another side"
+)
 OWN_LEVEL = 0.6
 """Quantile of a place's differences that is the middle of those inside its border: the smoothing fades a rim as wide as
 its deviation, a fifth of a place 6 by 7 mm (20 mm round, 33 mm2: 0.4 x 20 / 33), and half of the rest lie higher."""
@@ -63,6 +69,8 @@ in mid tones (IEC 61966-2-1), and colours change less (no source)."""
 SLOW_MM = 8.0
 """Along a fret, what the two strips differ by over more than this is the lamp's fall-off, and no figure: fingers wear
 and wood changes its figure over less (common practice, no source)."""
+SIDE_BY_SIDE_MM = 24.0
+"""Over so much of a fret's length, worn places under one or two strings are less than half."""
 FIGURE_MOST = (0.08, 0.025)
 """Figure, in log light and in log colour, from which it forbids telling wear: at `PLATEAU` times that, wood would have
 to be a third lighter or darker, or an eighth greyer, and worn finish often is not (common practice, no source)."""
@@ -86,13 +94,6 @@ TOO_DARK = (
 MIDDLE = 0.87
 """Half-way between two strips, drawn straight from one to the other, wood differs by at most the root of 3/4 of what
 they do from each other: for any figure whose difference grows with distance, 2 g(d/2) - g(d)/2 <= 3/2 g(d)."""
-SHADOW = 0.15
-"""Log light by which both edges of the board are darker than in the field's middle where a fret's shadow lies."""
-ALONG_EDGE_MM = 3.0
-"""Width of what is looked at along each edge for it: the outer strings run about there, and wear reaches little beyond
-them (common practice, no source)."""
-LEAST_SEEN = 0.6
-"""Share of a field that must be in view and out of shadow."""
 STREAK_MM = 1.6
 """What is nowhere so wide is a streak in the wood: strings press fingers wider than that."""
 IN_DOUBT = 0.15
@@ -119,6 +120,12 @@ class _Judged:
     off: Floats
     seen: Mask
     strips: tuple[Floats, Floats]
+    starts: tuple[float, float]
+
+    @property
+    def key(self) -> Key:
+        """What is asked of the field."""
+        return on_fret(self.field.number, WEAR)
 
 
 def find_board_wear(
@@ -154,13 +161,17 @@ def find_board_wear(
         return BoardWear({}, (), (NotMeasured(board, forbids),), 0)
     values: dict[Key, Measured] = {}
     outlines: list[Outline] = []
+    said = [NotMeasured(board, forbids)] if forbids else []
     for j in judged:
-        for i, place in enumerate(_places(j, figure), 1):
+        places = _places(j, figure)
+        if isinstance(places, str):
+            said.append(NotMeasured(j.key, places))
+            continue
+        for i, place in enumerate(places, 1):
             of = on_fret(j.field.number, WEAR, i)
             values |= {of.part(name): q for name, q in place.readings.items()}
             outlines.append(Outline("board_wear", place.outline, closed=True, of=of))
-    said = (NotMeasured(board, forbids),) if forbids else ()
-    return BoardWear(values, tuple(outlines), said, len(judged))
+    return BoardWear(values, tuple(outlines), tuple(said), len(judged) - len(said) + bool(forbids))
 
 
 def _is_dark(judged: Sequence[_Judged], white: float) -> bool:
@@ -188,7 +199,7 @@ def _judge(field: BoardField) -> _Judged | None:
     """The field's difference from what the strips along its feet show; None where too little of it can be told."""
     tone = _smoothed(np.asarray(field.tone, dtype=np.float64), field.valid)
     rows = _off_edges(field)
-    starts = _lit_from(field, tone, rows)
+    starts = lit_from(field, tone, rows)
     if starts is None:
         return None
     between = (field.x > starts[0] + FEET_MM[0]) & (field.x < field.x[-1] - starts[1] - FEET_MM[0])
@@ -202,13 +213,34 @@ def _judge(field: BoardField) -> _Judged | None:
             return None
         strip = (tone[:, columns] * inside[:, :, None]).sum(axis=1) / np.maximum(inside.sum(axis=1), 1)[:, None]
         strips.append(np.asarray(strip))
+    strips = _unworn(strips, starts)
     centres = [starts[0] + sum(FEET_MM) / 2.0, field.x[-1] - starts[1] - sum(FEET_MM) / 2.0]
     share = ((field.x - centres[0]) / (centres[1] - centres[0]))[None, :, None]
     off = tone - (1.0 - share) * strips[0][:, None, :] - share * strips[1][:, None, :]
     seen = field.valid & rows[:, None] & between[None, :]
     if seen[rows].mean() < LEAST_SEEN:
         return None
-    return _Judged(field, off - _bend(off, seen, share[0, :, 0]), seen, (strips[0], strips[1]))
+    return _Judged(field, off - bend(off, seen, share[0, :, 0]), seen, (strips[0], strips[1]), starts)
+
+
+def _unworn(strips: list[Floats], starts: tuple[float, float]) -> list[Floats]:
+    """Both strips; fibres that are worn in one of them replaced from the other.
+
+    Only along a foot is a strip sure to be unworn. Beyond a fret's shadow fingers may have reached it: what it differs
+    by from the strip along the other foot, over what wood does, is wear.
+    """
+    k = int(np.argmax(starts))
+    if not starts[k]:
+        return strips
+    d = strips[k] - strips[1 - k]
+    usual = median_filter(d, size=(round(SIDE_BY_SIDE_MM / STEP_MM), 1), mode="nearest")
+    figure = np.maximum(spread_about_zero(d - usual, axis=0), FIGURE_LEAST)
+    strange = np.sum(((d - usual) / figure) ** 2, axis=1) > PLATEAU**2
+    wide = binary_opening(strange, np.ones(round(STREAK_MM / STEP_MM), bool))
+    worn = binary_dilation(wide, iterations=round(2.0 * SMOOTH_MM / STEP_MM))
+    out = list(strips)
+    out[k] = np.where(worn[:, None], strips[1 - k] + usual, strips[k])
+    return out
 
 
 def _off_edges(field: BoardField) -> Mask:
@@ -216,59 +248,11 @@ def _off_edges(field: BoardField) -> Mask:
     return np.asarray((field.y > EDGE_MM) & (field.y < field.y[-1] - EDGE_MM))
 
 
-def _lit_from(field: BoardField, tone: Floats, rows: Mask) -> tuple[float, float] | None:
-    """How far off each foot a fret's shadow ends, mm; None where one leaves too little to see."""
-    edge = EDGE_MM + ALONG_EDGE_MM
-    sides = [rows & (field.y < edge), rows & (field.y > field.y[-1] - edge), rows]
-    lines = [np.median(tone[side, :, 0][::3], axis=0) for side in sides]  # every third row: smoothed, the next is alike
-    lines = [line - np.median(line) for line in lines]
-    light = np.max(lines, axis=0)  # dark along both edges and all through: a shadow across the board, and no wear
-    dark = light < -SHADOW
-    first, last = _run_of(dark), _run_of(dark[::-1])
-    if max(first, last) > (1.0 - LEAST_SEEN) * len(dark):
-        return None
-    return first * STEP_MM, last * STEP_MM
-
-
-def _run_of(dark: Mask) -> int:
-    """Where the dark run that begins at a foot ends; 0 where none does."""
-    begins = np.flatnonzero(dark[: round(FEET_MM[0] / STEP_MM)])
-    if not begins.size:
-        return 0
-    lit = np.flatnonzero(~dark[begins[0] :])
-    return int(begins[0] + lit[0]) if lit.size else len(dark)
-
-
 def _strip_columns(field: BoardField, starts: tuple[float, float]) -> tuple[slice, slice]:
     a, b = (round(v / STEP_MM) for v in FEET_MM)
     first, last = (round(v / STEP_MM) for v in starts)
     n = len(field.x)
     return slice(first + a, first + b), slice(n - last - b, n - last - a)
-
-
-def _bend(off: Floats, seen: Mask, share: Floats) -> Floats:
-    """What the light bends between the strips, the same for the whole width of the board: zero at both strips.
-
-    Robustly, for worn places bend it too: the median over the rows of what is left, drawn as one arch along the neck.
-    """
-    arch = 4.0 * share * (1.0 - share)
-    out = np.zeros((1, len(share), off.shape[2]))
-    middle = np.abs(share - 0.5) < 0.25
-    if not middle.any():
-        return out
-    for k in range(off.shape[2]):
-        values = off[:, middle, k][seen[:, middle]]
-        if values.size:
-            out[0, :, k] = _mode(values) * arch
-    return out
-
-
-def _mode(values: Floats) -> float:
-    """The middle of the narrowest half of the values (the shorth): what most unworn places share."""
-    v = np.sort(values[:: max(1, len(values) // 4000)])
-    n = max(1, len(v) // 2)
-    i = int(np.argmin(v[n:] - v[: len(v) - n])) if len(v) > n else 0
-    return float(np.median(v[i : i + n]))
 
 
 def _figure(judged: Sequence[_Judged]) -> Floats:
@@ -292,34 +276,41 @@ class _Found:
     strength: float
 
 
-def _places(j: _Judged, figure: Floats) -> list[_Found]:
-    """Worn places of one field, from the treble end on; inlays left out."""
+def _places(j: _Judged, figure: Floats) -> list[_Found] | str:
+    """Worn places of one field, from the treble end on, inlays left out; or why they can't all be told."""
     strange = ((j.off / figure) ** 2).sum(axis=2)
     seeds = components((strange > SEED) & j.seen)
     inlays = inlays_of(j.field.number, j.off, j.seen)
     taken = inlays.copy()
-    found = []
+    found: list[_Found] = []
+    why = ""
     for seed in sorted(seeds, key=lambda m: -int(m.sum())):
         seed = seed & ~taken
         if seed.sum() * STEP_MM**2 < SEED_MM2:
             continue
         place = _grown(j, seed, figure, taken, inlays)
-        if place is not None:
-            mask, share = place
-            taken |= mask
-            found.append(_described(j, mask, share, inlays))
+        if place is None:
+            continue
+        mask, share, plateau = place
+        taken |= mask
+        fade = _fade(share, mask)
+        one = _described(j, mask, fade, min(plateau, SURE), inlays)
+        if fade > FADES_MM and not is_inlay(j.field.number, mask, one.strength, [f.mask for f in found]):
+            why = FADES
+        found.append(one)
     worn = [f for f in found if not is_inlay(j.field.number, f.mask, f.strength, [g.mask for g in found])]
-    return sorted(worn, key=lambda f: f.along_fret)
+    return why or sorted(worn, key=lambda f: f.along_fret)
 
 
-def _grown(j: _Judged, seed: Mask, figure: Floats, taken: Mask, inlays: Mask) -> tuple[Mask, Floats] | None:
-    """The place about a seed whose difference is at least half of its own, and that share everywhere; None where it is
-    no more than the wood's figure."""
+def _grown(j: _Judged, seed: Mask, figure: Floats, taken: Mask, inlays: Mask) -> tuple[Mask, Floats, float] | None:
+    """The place about a seed whose difference is at least half of its own, that share everywhere, and its own over the
+    wood's figure; None where it is no more than that."""
     way = np.median(j.off[seed], axis=0)
     scaled = way / figure
     along = (j.off / figure) @ (scaled / np.linalg.norm(scaled))
     plateau = float(np.quantile(along[seed], OWN_LEVEL))
-    if plateau < PLATEAU or float(np.abs(way[np.isfinite(figure)]).max()) < FAINTEST:
+    least = PLATEAU if np.isfinite(figure).all() else SURE
+    if plateau < least or float(np.abs(way[np.isfinite(figure)]).max()) < FAINTEST:
         return None
     share = along / plateau
     inside = (share > 0.5) & j.seen & ~taken
@@ -329,7 +320,7 @@ def _grown(j: _Judged, seed: Mask, figure: Floats, taken: Mask, inlays: Mask) ->
     whole = mask | _under_inlays(mask, inlays)  # what is left beside an inlay is narrow, and no streak
     if mask.sum() * STEP_MM**2 < LEAST_MM2 or _streak(whole) or _against_unseen(mask, j.field.valid) > IN_DOUBT:
         return None
-    return mask, share
+    return mask, share, plateau
 
 
 def _streak(mask: Mask) -> bool:
@@ -345,7 +336,7 @@ def _against_unseen(mask: Mask, valid: Mask) -> float:
     return float((ring & ~valid).sum() / max(int(ring.sum()), 1))
 
 
-def _described(j: _Judged, mask: Mask, share: Floats, inlays: Mask) -> _Found:
+def _described(j: _Judged, mask: Mask, fade: float, sure: float, inlays: Mask) -> _Found:
     field = j.field
     contour = max(contours(mask), key=len)[:, 0, :].astype(np.float64) * STEP_MM
     area, around = float(mask.sum() * STEP_MM**2), float(cv2.arcLength(contour.astype(np.float32), True))
@@ -356,13 +347,12 @@ def _described(j: _Judged, mask: Mask, share: Floats, inlays: Mask) -> _Found:
     y0, y1 = field.y[rows.min()], field.y[rows.max()]
     x0, x1 = field.x[columns.min()], field.x[columns.max()]
     whole = float(field.x[-1] * field.y[-1])
-    fade = _fade(share, mask)
     # Half of the difference is a convention: worn wood may end anywhere in the border, mostly near its middle
-    # (triangular, GUM 4.3.9), at each of the place's four sides in its own way. Its own level, known to 1 / PLATEAU,
-    # moves the half by half of that all round, and the border, which falls by a half over `fade`, by fade / PLATEAU.
-    u_edge = math.hypot(EDGE_U_MM, fade / 2.0 / math.sqrt(6.0), fade / PLATEAU)
+    # (triangular, GUM 4.3.9), at each of the place's four sides in its own way. Its own level, known to 1 / sure,
+    # moves the half by half of that all round, and the border, which falls by a half over `fade`, by fade / sure.
+    u_edge = math.hypot(EDGE_U_MM, fade / 2.0 / math.sqrt(6.0), fade / sure)
     u_side = math.hypot(EDGE_U_MM, fade / 2.0 / math.sqrt(6.0)) / math.sqrt(4.0)
-    u_area = math.hypot(around * math.hypot(u_side, fade / PLATEAU), hidden / math.sqrt(12.0))
+    u_area = math.hypot(around * math.hypot(u_side, fade / sure), hidden / math.sqrt(12.0))
     middle = float(rows.mean() * STEP_MM)
     px = field.to_px(contour[:, 0], contour[:, 1])
     step = max(1, len(px) // 60)  # so many points draw it well
@@ -377,11 +367,12 @@ def _described(j: _Judged, mask: Mask, share: Floats, inlays: Mask) -> _Found:
 
 
 def _hidden_at_edges(j: _Judged, mask: Mask) -> float:
-    """Area beside a place that lies in the margin left out along the board's edges, mm2: worn in part, anything from
-    none of it to all (rectangular, GUM 4.3.7)."""
-    rows = np.flatnonzero(j.seen.any(axis=1))
+    """Area beside a place that lies in the margin left out along the board's edges, or in a fret's shadow, mm2: worn in
+    part, anything from none of it to all (rectangular, GUM 4.3.7)."""
+    rows, columns = (np.flatnonzero(j.seen.any(axis=axis)) for axis in (1, 0))
     reached = int(mask[rows[0]].sum()) + int(mask[rows[-1]].sum())
-    return reached * STEP_MM * EDGE_MM
+    shaded = sum(w * int(mask[:, c].sum()) for w, c in zip(j.starts, (columns[0], columns[-1]), strict=True))
+    return (reached * EDGE_MM + shaded) * STEP_MM
 
 
 def _under_inlays(mask: Mask, inlays: Mask) -> Mask:

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import spline_filter1d
 
+from calib.robust_spread import spread_about_median
 from inspect_app.measure.plan.edge_straightness import EdgeCourse, edge_course
 from inspect_app.measure.plan.fret_patch import COLOUR_ROWS, FretPatch
-from inspect_app.measure.plan.robust_spread import spread_about_median
 
 __all__ = ["END_MM", "LEAST_ROWS", "CrownProfile", "crown_profile"]
 

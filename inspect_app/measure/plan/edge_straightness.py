@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
+from calib.robust_spread import spread_about_zero
 from inspect_app.measure.plan.edge_classifier import LEAST, EdgeLikelihood
-from inspect_app.measure.plan.robust_spread import spread_about_zero
 
 __all__ = ["EdgeCourse", "edge_course", "held_straight"]
 

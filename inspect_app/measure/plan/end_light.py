@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.photo import Photo, linear_light
+from calib.robust_spread import spread_about_zero
 from inspect_app.measure.plan.fret_frame import FretFrame
 from inspect_app.measure.plan.fret_patch import LUMINANCE_BGR
-from inspect_app.measure.plan.robust_spread import spread_about_zero
 from shared.trade import WIDENING
 
 __all__ = [
@@ -188,7 +188,7 @@ def _sampled(
     if (last - first).min() < 4:
         return np.zeros((3, *inside.shape)), np.zeros_like(inside)
     at = (px - first).astype(np.float32)
-    codes = photo.bgr[first[1] : last[1], first[0] : last[0]]
+    codes = photo.part(first, last)
     shown = cv2.remap(codes, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     clear = _CLEAR_MM * float(np.linalg.norm(px[-1, 0] - px[0, 0])) / abs(along[-1] - along[0])
     for outline in covers_px:

@@ -53,7 +53,7 @@ def locate_frets(
     found, tilted = _located_on(photo, scale, plane, ask, warmth), plane
     for _ in range(_ROUNDS if tilt_u(plane) >= TOLD_BY_SCALE_RAD else 0):
         before = len(found[1])
-        better = tilted_as_frets(plane, [f.frame for f in found[1] if isinstance(f, EdgedFret)])
+        better = tilted_as_frets(plane, [f.frame for f in found[1] if isinstance(f, EdgedFret)], scale)
         if better is plane:
             break
         found, tilted = _located_on(photo, scale, better, ask, warmth, found[0]), better

@@ -131,7 +131,7 @@ def _sample(
         return np.zeros(shape, np.float32), np.zeros(shape, bool), None
     # one axis at a time: taking a picture of pairs apart costs as much again
     u, v = (filled(np.asarray(q, np.float32, order="C"), every, shape) for q in np.moveaxis(coarse - (x0, y0), 2, 0))
-    codes = photo.bgr[y0:y1, x0:x1]
+    codes = photo.part((x0, y0), (x1, y1))
     light = cv2.transform(linear_light(codes), LUMINANCE_BGR)
     covered = np.zeros(light.shape, np.uint8)
     for outline in covers_px:

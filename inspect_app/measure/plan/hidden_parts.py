@@ -44,12 +44,11 @@ fills part of one. An outermost part is one of more, and counts alone where it a
 
 def without_hidden(frets: Sequence[LocatedFret]) -> list[LocatedFret]:
     """The frets, those without crown edges of which less than half shows the crown."""
-    least = _least(frets)
+    likenesses = [_likeness(f) if isinstance(f, EdgedFret) else None for f in frets]
+    least = _least(likenesses)
     return [
-        LocatedFret(f.frame, f.patch)
-        if isinstance(f, EdgedFret) and float(np.mean(_likeness(f) >= least)) <= _LEAST_ALIKE
-        else f
-        for f in frets
+        LocatedFret(f.frame, f.patch) if own is not None and float(np.mean(own >= least)) <= _LEAST_ALIKE else f
+        for f, own in zip(frets, likenesses, strict=True)
     ]
 
 
@@ -93,8 +92,10 @@ def _correlation(frets: Sequence[EdgedFret], widths: Floats) -> Floats:
 
 def hidden_outlines(frets: Sequence[LocatedFret]) -> tuple[Floats, ...]:
     """Closed outlines, in photo pixels, of the parts of frets that something lies over; shape (4, 2) each."""
-    least = _least(frets)
-    return tuple(o for f in frets if isinstance(f, EdgedFret) for o in _outlines(f, _likeness(f), least))
+    edged = [f for f in frets if isinstance(f, EdgedFret)]
+    likenesses = [_likeness(f) for f in edged]
+    least = _least(likenesses)
+    return tuple(o for f, own in zip(edged, likenesses, strict=True) for o in _outlines(f, own, least))
 
 
 def _outlines(f: EdgedFret, likeness: Floats, least: float) -> list[Floats]:
@@ -114,10 +115,10 @@ def _outlines(f: EdgedFret, likeness: Floats, least: float) -> list[Floats]:
     return out
 
 
-def _least(frets: Sequence[LocatedFret]) -> float:
-    """How well a part has to agree with its fret to be of it."""
-    likeness = [_likeness(f) for f in frets if isinstance(f, EdgedFret)]
-    return max(_BY_CHANCE, _ALIKE * float(np.median(np.concatenate(likeness)))) if likeness else 1.0
+def _least(likenesses: Sequence[Floats | None]) -> float:
+    """How well a part has to agree with its fret to be of it, from how well all parts of all frets do."""
+    told = [own for own in likenesses if own is not None]
+    return max(_BY_CHANCE, _ALIKE * float(np.median(np.concatenate(told)))) if told else 1.0
 
 
 def _likeness(f: EdgedFret) -> Floats:

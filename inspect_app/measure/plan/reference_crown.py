@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 from scipy.ndimage import binary_dilation, percentile_filter, uniform_filter1d
 
+from calib.robust_spread import spread_about_median, spread_about_zero
 from inspect_app.measure.plan.fret_patch import FretPatch
-from inspect_app.measure.plan.robust_spread import spread_about_median, spread_about_zero
 
 __all__ = ["CrownView", "ReferenceCrown", "crown_view", "fit_reference", "refit_reference", "ROW_MM"]
 

@@ -108,9 +108,11 @@ def _spacing_reason(
 ) -> str:
     off = 100.0 * (ratio - 1.0)
     text = f"The frets are spaced {abs(off):.1f} % too {'far apart' if off > 0 else 'close'} for {scale_length:g} mm."
-    for first in sorted(range(1, HIGHEST_FRET - len(at)), key=lambda n: abs(n - numbers[0])):
-        moved = numbers - numbers[0] + first
-        other = fit_spacing(at, moved, scale_length, own)
+    fitting = []
+    for first in range(1, HIGHEST_FRET - len(at)):
+        other = fit_spacing(at, numbers - numbers[0] + first, scale_length, own)
         if first != numbers[0] and abs(other.ratio - 1.0) <= COVERAGE_FACTOR * u:
-            return f"{text} It would fit if the first whole fret were number {first}."
-    return text
+            fitting.append(str(first))
+    if not fitting:
+        return text
+    return f"{text} It would fit if the first whole fret were number {', or '.join(fitting)}."

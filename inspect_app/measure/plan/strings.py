@@ -17,8 +17,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
+from calib.robust_spread import spread_about_zero
 from inspect_app.measure.plan.frets import EndedFret
-from inspect_app.measure.plan.robust_spread import spread_about_zero
 
 __all__ = ["StringCrossing", "find_strings"]
 

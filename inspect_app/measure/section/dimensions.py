@@ -129,6 +129,9 @@ def _contributions(fitted: FittedSection, plane: Plane, marks: Marks) -> dict[st
     pixel = 1.0 / fitted.px_per_mm
     aside = np.hypot(definition_px(fitted.blur_px) * pixel, np.nan_to_num(fitted.scatter))
     moved = by_param @ fitted.by_side.T  # dimensions by sides
+    hidden = moved * fitted.u_body
+    pieces = np.array([piece for piece, _ in fitted.sides])
+    behind = [hidden[:, pieces == piece].sum(axis=1) for piece in np.unique(pieces)]
     unresolved_flat = np.zeros(len(DIMENSIONS))
     if not (shape.worn or marks.rests_on_placed("crown_height")):
         # a flat too narrow to be seen takes up to its sagitta off the top, all values alike
@@ -138,6 +141,7 @@ def _contributions(fitted: FittedSection, plane: Plane, marks: Marks) -> dict[st
         "placement": np.sqrt(put) * PLACED_U_PX * pixel,
         "edge noise": np.sqrt(np.einsum("ip,pq,iq->i", by_param, fitted.cov, by_param)),
         "edge definition": np.sqrt(np.sum((moved * aside) ** 2, axis=1)),
+        "body beside the face": np.sqrt(np.sum(np.square(behind), axis=0)),
         "sharpening": np.abs(moved.sum(axis=1)) * SHARPENING_PX * pixel,
         "flat too narrow to see": unresolved_flat,
         "scale": plane.u_rel * dimensions_between(marks.xz),

@@ -324,8 +324,11 @@ def _fit(start: WireShape, rim_mm: Array) -> WireShape | None:
         def off(p: Array, at: NDArray[np.intp] = nearest) -> Array:
             return np.append(WireShape.of(p).distance(rim_mm, at), 1e-3 * (p - start.params))
 
+        def by(p: Array, at: NDArray[np.intp] = nearest) -> Array:
+            return np.vstack([WireShape.of(p).slopes(rim_mm, at), 1e-3 * np.eye(len(p))])
+
         fit = least_squares(
-            off, shape.params, x_scale=_SPREAD, loss="soft_l1", f_scale=LOOSE_MM / 2.0, ftol=1e-3, max_nfev=15
+            off, shape.params, by, x_scale=_SPREAD, loss="soft_l1", f_scale=LOOSE_MM / 2.0, ftol=1e-3, max_nfev=15
         )
         shape = WireShape.of(fit.x)
     width, height, _, _, tang, depth = (float(v) for v in shape.dimensions())

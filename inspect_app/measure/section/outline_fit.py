@@ -14,11 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from calib.plane import Plane
+from calib.robust_spread import spread_about_zero
 from calib.scales.base import Scale
-from inspect_app.measure.section.derivatives import derivatives
+from inspect_app.measure.section.body_strip import takes_in_body, unseen_strips
 from inspect_app.measure.section.face import find_faces
 from inspect_app.measure.section.face_edges import (
     ALONG_MM,
@@ -114,6 +114,8 @@ class FittedSection:
     support : float
         Share of all rows that do.
     blur_px, px_per_mm : float
+    u_body : ndarray of float, shape (S,)
+        Standard uncertainty of each of `sides` that the wire's body may hide, mm; alike for both sides of a piece.
     maybe_round : bool
         Whether the crown may as well be round.
     """
@@ -128,11 +130,26 @@ class FittedSection:
     support: float
     blur_px: float
     px_per_mm: float
+    u_body: Array
     maybe_round: bool = False
 
 
 def fit_section(photo: Photo, scale: Scale, plane: Plane) -> FittedSection | None:
     """The face of the wire in a photo, or None when nothing has its shape."""
+    fitted = _likeliest(photo, scale, plane)
+    return None if fitted is None else _clear_of_body(photo, plane, fitted)
+
+
+def _clear_of_body(photo: Photo, plane: Plane, fitted: FittedSection) -> FittedSection:
+    """The face with sides that its body may hide moved in by half the strip: it ends anywhere within (rectangular)."""
+    clear = max(CLEAR_MM, BLURS_CLEAR * np.nan_to_num(fitted.blur_px) / fitted.px_per_mm)
+    strips = unseen_strips(photo, plane, fitted.shape, clear)
+    width, u = np.array([strips.get(side, (0.0, 0.0)) for side in fitted.sides]).T
+    values = fitted.shape.params[fitted.shape.free] - fitted.by_side.T @ (width / 2.0)
+    return replace(fitted, shape=fitted.shape.with_free(values), u_body=np.hypot(width / math.sqrt(12.0), u / 2.0))
+
+
+def _likeliest(photo: Photo, scale: Scale, plane: Plane) -> FittedSection | None:
     faces = find_faces(photo, scale, plane)[:CANDIDATES]
     for first in FIRST:
         fits: list[FittedSection] = []
@@ -189,6 +206,8 @@ def fit_face(photo: Photo, plane: Plane, shape: WireShape, first: Reach) -> Fitt
     used &= _has_face_tone(rows, found, texture)
     sound = _both_sides(rows, used) and _top_seen(shape, mm, rows, found)
     if not sound or _has_edge_inside(sample_rows(photo, plane, shape, INNER_REACH, clear), texture):
+        return None
+    if takes_in_body(photo, plane, shape, clear):
         return None
     fitted = _with_uncertainty(shape, mm, rows, used, u, found)
     if shape.worn and shape.arc_centre + shape.radius - shape.flat_height < MAYBE_ROUND_CUT_MM:
@@ -253,8 +272,13 @@ def _fit(
             held = (v - start) / PATCH_U_MM
             return np.concatenate([now.distance(mm[at], piece[at]) / u[at], held, [now.flat_slope / TILT_PRIOR]])
 
+        def by(v: Array, at: NDArray[np.bool_] = used) -> Array:
+            off = shape.with_free(v).slopes(mm[at], piece[at])[:, shape.free] / u[at, None]
+            tilt = (shape.free == NAMES.index("flat_slope")) / TILT_PRIOR
+            return np.vstack([off, np.eye(len(v)) / PATCH_U_MM, tilt])
+
         loss, far = ("linear", 1.0) if k else ("soft_l1", gate / 4.0 / LEAST_SCATTER_MM)
-        fit = least_squares(off, values, x_scale="jac", loss=loss, f_scale=far, ftol=1e-6, max_nfev=40)
+        fit = least_squares(off, values, by, x_scale="jac", loss=loss, f_scale=far, ftol=1e-6, max_nfev=40)
         values, before = fit.x, used
         r = np.abs(shape.with_free(values).distance(mm, piece))
         used = seen & (r < np.minimum(gate, 4.0 * _scatter(r, piece, used)))
@@ -279,7 +303,7 @@ def _scatter(r: Array, piece: NDArray[np.intp], used: NDArray[np.bool_]) -> Arra
     for k in range(len(PIECES)):
         at = (piece == k) & used
         if at.any():
-            out[piece == k] = max(LEAST_SCATTER_MM, MAD_TO_SD * float(np.median(r[at])))
+            out[piece == k] = max(LEAST_SCATTER_MM, float(spread_about_zero(r[at])))
     return out
 
 
@@ -296,14 +320,14 @@ def _with_uncertainty(
     r = shape.distance(mm, rows.piece)
     sides = tuple(dict.fromkeys((PIECES[p], int(s)) for p, s in zip(rows.piece, rows.side, strict=True)))
     on = [(rows.piece == PIECES.index(p)) & (rows.side == s) for p, s in sides]
-    jacobian = _jacobian(shape, mm[used], rows.piece[used]) / u[used, None]
+    jacobian = shape.slopes(mm[used], rows.piece[used])[:, shape.free] / u[used, None]
     known = np.full(jacobian.shape[1], 1.0 / PATCH_U_MM**2)
     if shape.worn:
         known[NAMES.index("flat_slope")] = 1.0 / TILT_PRIOR**2
     normal = np.asarray(np.linalg.inv(jacobian.T @ jacobian + np.diag(known)), dtype=np.float64)
     excess = max(1.0, float(np.sum((r[used] / u[used]) ** 2)) / max(1, int(used.sum()) - len(shape.free)))
     by_side = np.array([-normal @ (jacobian.T @ (at[used] / u[used])) for at in on])
-    scatter = np.array([MAD_TO_SD * np.median(np.abs(r[at & used])) if (at & used).any() else math.nan for at in on])
+    scatter = np.array([spread_about_zero(r[at & used]) if (at & used).any() else math.nan for at in on])
     foot = np.array([piece == "bottom" for piece, _ in sides])
     scatter = np.hypot(scatter, _excess_blur(found, [at & used for at in on]) / rows.px_per_mm)
     scatter[foot] = np.hypot(
@@ -313,7 +337,17 @@ def _with_uncertainty(
     share = count / np.array([at.sum() for at in on])
     support = float(used.sum()) / len(used)
     return FittedSection(
-        shape, normal * excess, sides, by_side, scatter, share, count, support, found.blur_px, rows.px_per_mm
+        shape,
+        normal * excess,
+        sides,
+        by_side,
+        scatter,
+        share,
+        count,
+        support,
+        found.blur_px,
+        rows.px_per_mm,
+        np.zeros(len(sides)),
     )
 
 
@@ -340,8 +374,3 @@ def _foot_slant(shape: WireShape, mm: Array, r: Array, on_foot: NDArray[np.bool_
         return 0.0
     slope = float(np.polyfit(shape.to_wire(mm[near])[:, 0], r[near], 1)[0])
     return abs(slope) * shape.half_tang / math.sqrt(3.0)
-
-
-def _jacobian(shape: WireShape, mm: Array, piece: NDArray[np.intp]) -> Array:
-    """Derivatives of the residuals by the free parameters, shape (N, P)."""
-    return derivatives(lambda v: shape.with_free(v).distance(mm, piece), shape.params[shape.free])

@@ -134,6 +134,36 @@ class WireShape:
         arc = np.hypot(x, z - self.arc_centre) - r
         return np.asarray(np.choose(piece, (flat, arc, underside, x - t, -z - self.tang_depth)))
 
+    def slopes(self, mm: ArrayLike, piece: NDArray[np.intp]) -> Array:
+        """Derivatives of `distance` by `params`, shape (N, 10)."""
+        r, s, t, m = self.radius, self.underside_slope, self.half_tang, self.flat_slope
+        x, z = self.to_wire(mm).T
+        side, up = np.sign(x), z - self.arc_centre
+        far, steep, aslant = np.maximum(np.hypot(x, up), r * 1e-9), math.hypot(1.0, s), math.hypot(1.0, m)
+        none, one = np.zeros_like(x), np.ones_like(x)
+
+        def by_piece(flat: Array, arc: Array, underside: Array, tang: Array, bottom: Array) -> Array:
+            return np.asarray(np.choose(piece, (flat, arc, underside, tang, bottom)))
+
+        by_x = by_piece(one * -m / aslant, x / far, side * s / steep, side, none)
+        by_z = by_piece(one / aslant, up / far, -one / steep, none, -one)
+        c, d = math.cos(self.turn), math.sin(self.turn)
+        by_flat_slope = -x / aslant - (z - self.flat_height - m * x) * m / aslant**3
+        by_underside_slope = (np.abs(x) - t) / steep - (s * (np.abs(x) - t) - z) * s / steep**3
+        by = {
+            "x": d * by_z - c * by_x,
+            "y": -d * by_x - c * by_z,
+            "turn": by_x * z - by_z * x,
+            "radius": by_piece(none, -one, none, none, none),
+            "arc_centre": by_piece(none, -up / far, none, none, none),
+            "flat_height": by_piece(-one / aslant, none, none, none, none),
+            "flat_slope": by_piece(by_flat_slope, none, none, none, none),
+            "underside_slope": by_piece(none, none, by_underside_slope, none, none),
+            "half_tang": by_piece(none, none, -one * s / steep, -one, none),
+            "tang_depth": by_piece(none, none, none, none, -one),
+        }
+        return np.column_stack([by[name] for name in NAMES])
+
     def chain(self, step: float = 0.02) -> list[tuple[Piece, int, Array]]:
         """The outline as pieces in order round the wire: name, side (-1 left, 1 right, 0 both), points (N, 2) on
         the plane about `step` mm apart, without the ends of the piece."""

@@ -9,7 +9,15 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.decide.wear import WearMap
 from inspect_app.decide.wear_scale import LEGEND
-from inspect_app.services.deciding import board_of_visit, inspections_of, rates, setup_of_visit, terms, wear_of
+from inspect_app.services.deciding import (
+    board_of_visit,
+    inspections_of,
+    neck_strip_of,
+    rates,
+    setup_of_visit,
+    terms,
+    wear_of,
+)
 from inspect_app.ui import server
 from inspect_app.ui.bench import choose_visit, head, length_unit, say, step_link, the_job
 from inspect_app.ui.board_map import board_map
@@ -187,5 +195,5 @@ else:
     lines(job, chosen)
     compare(job, chosen, wear_map)
 board_map(board_of_visit(server.store(), job.id, chosen), wear_map)
-strings_and_neck(setup, length_unit(), step)
+strings_and_neck(setup, length_unit(), step, neck_strip_of(server.store(), job.id, chosen))
 by_gauge(job, chosen)

@@ -15,6 +15,7 @@ from inspect_app.decide.levelling import draw_boards
 from inspect_app.decide.limits import Limits, Verdict
 from inspect_app.decide.mind import of_board, of_setup
 from inspect_app.decide.neck_shape import neck_shape
+from inspect_app.decide.neck_strip import neck_strip
 from inspect_app.decide.nut import clearance_now, nut_after, share_of_rise
 from inspect_app.decide.options import Cost, Kind, work_out_options
 from inspect_app.decide.setup import Setup, setup_of, standing_tops, targets_for, targets_of_kinds
@@ -68,6 +69,7 @@ def test_a_bow_is_read_from_photos_along_the_neck(relief, said):
         assert found.deepest_fret == 7  # nearest to half-way between the first and the sixteenth
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("held", [(1, 16), ()])
 def test_relief_lies_within_its_u_as_often_as_u_says(held):
     rng, inside, off = np.random.default_rng(3), 0, []
@@ -390,3 +392,16 @@ def test_heights_over_neighbours_of_several_photos_are_one():
     assert setup.over_neighbours[5].value == pytest.approx(0.06)
     assert setup.high(0.03) == ((5, setup.over_neighbours[5]),)
     assert setup.high(0.1) == ()
+
+
+def test_the_strip_has_a_row_for_each_way_a_string_was_held_and_marks_what_stands_out():
+    held, open_string = photo((5, 6, 7), relief=0.2), photo((11, 12, 13), held=(), seed=1)
+    twice = photo((6,), relief=0.2, shared=0.02, seed=2)
+    over = {6: Measured.of(0.09, "mm", own=0.02), 7: Measured.of(0.04, "mm", own=0.03)}
+    rows = {r.name: r for r in neck_strip((held, open_string, twice), over, 0.03)}
+    assert set(rows) == {"Gap, treble string held at 1 and 16", "Gap, treble string open", "Over neighbours"}
+    gaps = rows["Gap, treble string held at 1 and 16"].by_fret
+    assert list(gaps) == [5, 6, 7]
+    assert held.frets[1].string_gap.value < gaps[6].value < twice.frets[0].string_gap.value
+    assert rows["Over neighbours"].marked == {6}
+    assert neck_strip((), {}, 0.03) == ()

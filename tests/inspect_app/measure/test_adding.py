@@ -50,6 +50,7 @@ def widest_flat(answer):
     return max(((f, k) for f in answer.frets for k in range(len(f.flats))), key=lambda x: x[0].flats[x[1]].width.value)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("order", [(0, 1, 2, 3), (2, 3, 0, 1), (0, 3, 2, 1)])
 def test_a_flat_marked_where_one_was_found_reads_as_that_does(order):
     answer = seen("intake-plan-1")[2]
@@ -220,6 +221,7 @@ def test_a_wire_without_a_flat_is_given_one_between_two_marks():
     ]
 
 
+@pytest.mark.slow
 def test_a_marked_flat_is_kept_as_one_step_counts_as_wear_and_is_taken_back_at_once(store):
     instrument = services.InstrumentDetails("loan no. 7", "guitar", scale_length=630.0, frets=20, strings=6)
     job = services.create_job(store, services.JobDetails("Harbour Street Music School", instrument=instrument))

@@ -150,6 +150,7 @@ def test_a_flat_that_is_gone_is_said():
     assert any("flats 40" in n.reason for n in said.not_measured)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("view", ["elevation", "end"])
 def test_a_bevel_left_where_it_was_drawn_keeps_its_angle(view):
     _, _, ask, read = sample(view)

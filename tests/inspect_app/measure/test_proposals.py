@@ -27,6 +27,7 @@ def test_each_sample_photo_tells_its_view():
     assert set(told.values()) == {"plan", "elevation", "end", "section"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scene", [SideScene(), SideScene(wood=200), SideScene(card=120, wood=115)])
 def test_a_card_on_the_crowns_is_a_photo_across_the_neck(scene):
     assert likely_view(draw_side(scene)) == "side"

@@ -1,6 +1,7 @@
 """A data folder that holds something of every kind, for the promises to be kept of."""
 
 import hashlib
+import shutil
 import sqlite3
 from contextlib import closing
 
@@ -89,8 +90,18 @@ def stored_in(path):
         return None
 
 
+@pytest.fixture(scope="session")
+def full_data_dir(new_data_dir, tmp_path_factory):
+    """A data folder that `fill` has filled, never written to again."""
+    store = services.open_store(shutil.copytree(new_data_dir, tmp_path_factory.mktemp("full") / "data"))
+    fill(store, pytest.MonkeyPatch())
+    store.close()
+    return store.data_dir
+
+
 @pytest.fixture
-def full(store, monkeypatch):
+def full(full_data_dir, tmp_path):
     """A store that `fill` has filled."""
-    fill(store, monkeypatch)
-    return store
+    store = services.open_store(shutil.copytree(full_data_dir, tmp_path / "data"))
+    yield store
+    store.close()

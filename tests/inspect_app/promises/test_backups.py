@@ -198,6 +198,7 @@ def test_a_folder_that_lost_its_database_is_neither_whole_nor_begun_anew(full, l
     assert {n: h for n, h in hashes(full.data_dir).items() if n.startswith("photos")} == before
 
 
+@pytest.mark.slow
 def test_an_older_database_is_not_called_whole_however_much_is_added_to_it(full, monkeypatch, capsys):
     full.close()
     shutil.copy(full.data_dir / DATABASE, full.data_dir.parent / "older.sqlite")

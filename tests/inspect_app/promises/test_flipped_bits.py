@@ -101,6 +101,7 @@ def test_a_dropped_trigger_is_found(full):
         assert "definition of trigger estimates_frozen is gone" in database_problems(connection)
 
 
+@pytest.mark.slow
 def test_a_flip_anywhere_in_the_database_is_found_or_changes_nothing_stored(full, tmp_path):
     rng = random.Random(20)
     path = copied(full, tmp_path / "copy.sqlite")

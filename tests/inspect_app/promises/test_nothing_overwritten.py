@@ -66,6 +66,7 @@ def commands(folder, data, number):
     )
 
 
+@pytest.mark.slow
 def test_what_strangers_left_is_there_after_every_command(full, strangers, measured):
     job = services.find_jobs(full).rows[-1]
     before = set(hashes(strangers).values())

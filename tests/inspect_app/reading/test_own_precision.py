@@ -65,6 +65,7 @@ def test_places_are_not_studied():
     assert studied_as(BEVEL) == "bevel treble"
 
 
+@pytest.mark.slow
 def test_u_with_the_shops_own_precision_holds_what_people_do(bevelled):
     """A shop that lays the card three times worse than assumed, over many studies: U by assumption flatters."""
     rng = np.random.default_rng(5)

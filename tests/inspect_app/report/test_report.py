@@ -14,8 +14,10 @@ from pypdf import PdfReader
 from inspect_app.decide.agreement import Answer
 from inspect_app.decide.estimate import Line, PriceBook, cost_of, draft_estimate, format_money, option_lines
 from inspect_app.decide.limits import Limits, Verdict
+from inspect_app.decide.neck_strip import NeckRow
 from inspect_app.decide.options import Cost, Kind, recommend, work_out_options
 from inspect_app.decide.proof import ProofCheck
+from inspect_app.decide.setup import Setup
 from inspect_app.decide.wear import FretWear, Rate, Spot, WearMap
 from inspect_app.instrument.details import Instrument
 from inspect_app.reading.key import NotMeasured, on_fret
@@ -319,6 +321,19 @@ def test_a_place_only_one_visit_read_is_not_compared():
     assert data["rows"] == []
 
 
+def test_strings_and_neck_stand_before_and_after_where_both_visits_read_them():
+    """What changed by less than both uncertainties together is not called a change."""
+    height, relief = "treble string height", "bass relief"
+    before = Setup({height: mm(2.05, 0.05), relief: mm(0.31, 0.03), "bass string height": mm(2.4, 0.05)})
+    after = Setup({height: mm(1.62, 0.05), relief: mm(0.28, 0.03)})
+    data, pdf = handover(setup_before=before, setup_after=after)
+    rows = {row[0]: row[1:] for row in data["rows"]}
+    assert rows["String height at the 12th fret, treble side"] == ["2.05 ± 0.10 mm", "1.62 ± 0.10 mm", "−0.43 mm"]
+    assert rows["Relief, bass side"][2] == "less than 0.08 mm"
+    assert not any("String height" in name and "bass" in name for name in rows)
+    assert overprints(pdf) == []
+
+
 def test_the_next_check_follows_the_fastest_wear_at_its_upper_end():
     slow, fast = (Rate(1, 1, Measured.of(v, "mm/year", reading=0.005), None) for v in (0.01, 0.03))
     # 0.05 mm at 0.03 + 2 * 0.005 = 0.04 mm a year: 1.25 years
@@ -336,7 +351,13 @@ def test_the_record_holds_every_value_with_u_and_doubts():
     record = (readings, [PhotoRow(1, "a.jpg", "plan", "ab" * 32, "strip", ("BLURRED",))],
               [NotMeasured(on_fret(5, "flats"), "a flat narrower than 0.51 mm would not show")], [])  # fmt: skip
     check = ProofCheck("fret 1, widest flat", "at most 0.96 mm", None, Verdict.CANNOT_TELL, "Move the lamp.")
-    data = record_content(heading(), ("intake", "2026-05-04"), wear, record, options, [check], Writing("inch", "de_DE"))
+    neck = (
+        NeckRow("Gap, treble string open", {n: mm(1.5 + 0.02 * n, 0.04) for n in range(9, 16)}),
+        NeckRow("Over neighbours", {12: mm(0.08)}, frozenset({12})),
+    )
+    german = Writing("inch", "de_DE")
+    data = record_content(heading(), ("intake", "2026-05-04"), wear, record, options, [check], german, neck)
+    assert [c["step"] for c in data["neck"]["rows"][1]["cells"] if c["text"] != "·"] == [2]
     pdf = render_pdf("record", data, {}, "2026-05-04")
     words = text_of(pdf)
     assert pdf.conforms
@@ -350,6 +371,9 @@ def test_the_record_holds_every_value_with_u_and_doubts():
         "20,1 thou",
         "gauge",
         "ISO 14253-1",
+        "Strings and neck by fret",
+        "Over neighbours",
+        "3,1",
     ):
         assert said in words
 

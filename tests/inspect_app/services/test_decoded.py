@@ -103,6 +103,7 @@ def test_a_photo_that_hangs_is_stopped_named_and_the_pages_go_on(store, job, two
     assert services.check_store(store).sound
 
 
+@pytest.mark.slow
 def test_a_measured_photo_is_ready_for_its_handles_and_looked_at_once(store, job, count):
     photo, ask = added(store, job)[1]
     measured = services.measure_photo(store, photo.id, ask)
@@ -163,6 +164,7 @@ def test_a_photo_larger_than_the_bound_is_kept_alone(store, job, monkeypatch, co
     assert count["decoded"] == {photo.sha256: 1}
 
 
+@pytest.mark.slow
 def test_a_photo_without_a_scale_is_searched_for_one_once(store, job, monkeypatch):
     searched, calibrate = [], decoded.calibrate
     monkeypatch.setattr(decoded, "calibrate", lambda photo, ask: searched.append(ask) or calibrate(photo, ask))

@@ -1,8 +1,10 @@
 """What tests of the pages share: the store they are served from, photos that were measured, opening and pressing."""
 
+from functools import cache
 from pathlib import Path
 
 import pytest
+from streamlit.components.v2 import manifest_scanner
 from streamlit.testing.v1 import AppTest
 
 import inspect_app.ui
@@ -13,6 +15,12 @@ from tests.inspect_app.conftest import noise_jpeg
 from tests.inspect_app.deciding_case import make_job, put_elevation
 
 APP = str(Path(inspect_app.ui.__file__).parent / "app.py")
+
+
+@pytest.fixture(autouse=True, scope="session")
+def packages_searched_once():
+    """Streamlit searches all installed packages for components whenever a page is opened: a quarter of a second."""
+    manifest_scanner.scan_component_manifests = cache(manifest_scanner.scan_component_manifests)
 
 
 @pytest.fixture

@@ -59,6 +59,7 @@ def say(at, size, limit):
     send(at, "Read it")
 
 
+@pytest.mark.slow
 def test_a_leaf_that_agrees_is_said_kept_and_taken_back(store, job, reads):
     at = at_page(store, job)
     say(at, "0.50", "0.005")
@@ -73,6 +74,7 @@ def test_a_leaf_that_agrees_is_said_kept_and_taken_back(store, job, reads):
     assert [c.retired for c in bench_checks(store)] == [True]
 
 
+@pytest.mark.slow
 def test_an_answer_goes_when_another_thing_is_chosen(store, job, reads):
     at = at_page(store, job)
     say(at, "0.50", "0.005")
@@ -94,6 +96,7 @@ def test_another_leaf_and_a_wrong_print_are_found_out(store, job, reads, size, s
     assert sentence in said
 
 
+@pytest.mark.slow
 def test_what_is_missing_is_said(store, job, reads):
     at = at_page(store, job, points=())
     say(at, "0.5", "0.005")
@@ -133,6 +136,7 @@ def test_held_photos_go_after_a_day_and_what_is_none_is_refused(store):
         services.try_thing(store, first, services.Ask("section"), "fret 1, crown width", 2.0, 0.01)
 
 
+@pytest.mark.slow
 def test_a_gauge_is_entered_read_with_and_retired_and_a_bar_carries_it_with_the_humidity(store, job):
     new = new_print(store, "strip")
     at = open_page("shop.py", job)

@@ -1,5 +1,7 @@
 """Photos over HTTP: previews made once, pieces pixel for pixel, and nothing but stored photos."""
 
+from functools import cache
+
 import cv2
 import numpy as np
 import pytest
@@ -11,6 +13,7 @@ from tests.inspect_app.conftest import noise_jpeg
 from tests.inspect_app.ui.asgi import Client
 
 
+@cache
 def smooth_jpeg(width, height):
     y, x = np.mgrid[:height, :width]
     picture = np.stack([x * 255 / width, y * 255 / height, np.full_like(x, 90)], axis=-1)

@@ -19,6 +19,7 @@ from tests.inspect_app.ui.test_pages import press, submit, words
 pytestmark = [pytest.mark.filterwarnings("ignore::DeprecationWarning"), pytest.mark.usefixtures("served")]
 
 
+@pytest.mark.slow
 def test_photos_are_kept_from_the_page(store, job):
     at = open_page("photos.py", job)
     at.file_uploader[0].set_value([("one.jpg", noise_jpeg(1), "image/jpeg"), ("bad.jpg", b"nothing", "image/jpeg")])
@@ -116,6 +117,7 @@ def test_a_known_length_marked_on_the_photo_is_its_scale(job, measured, fake_mea
     assert fake_measuring[-1].scale == ScaleAsk("span", span_px=(10.0, 20.0, 140.0, 22.0), span_mm=50.8)
 
 
+@pytest.mark.slow
 def test_a_known_length_serves_measuring_by_hand(store, job):
     photo = add_photo(store, job, strip_photo(), "strip.png", "finding").photo
     at = open_page("by_hand.py", job)
@@ -138,6 +140,7 @@ def test_the_lines_of_a_photo_are_keyed_in_the_colours_they_are_drawn_in():
     assert keyed == {tone: drawn[tone] for tone in keyed}
 
 
+@pytest.mark.slow
 def test_a_print_is_written_down_with_its_day_and_gauge_and_goes_with_the_next_photo(store, job, fake_measuring):
     photo = add_photo(store, job, noise_jpeg(5), "c.jpg").photo
     assert "check bar of the strip was not measured" in words(open_page("photos.py", job, looked_at=photo.id))
@@ -216,6 +219,7 @@ def test_a_view_told_wrongly_is_corrected_with_a_tap_and_no_number_stays(store, 
     assert at.number_input(key=f"first-{photo.id}").value is None
 
 
+@pytest.mark.slow
 def test_a_drop_of_mixed_views_is_told_apart(store, job):
     at = open_page("photos.py", job)
     files = [(s.path.name, s.path.read_bytes(), "image/jpeg") for s in photos() if s.visit == "intake"][-3:]

@@ -27,11 +27,8 @@ def warned(at):
 
 
 def typed_over(at, view, quantity):
-    """As the table of lines holds it when the first line's quantity was typed over."""
-    at.session_state[f"lines-{view.id}-1"] = {
-        "edited_rows": {0: {"Quantity": quantity}}, "added_rows": [], "deleted_rows": [],
-    }  # fmt: skip
-    at.run()
+    """The first line's quantity is typed over."""
+    at.number_input(key=f"line-{view.id}-1-0-quantity").set_value(quantity).run()
     assert not at.exception, at.exception
 
 
@@ -59,6 +56,21 @@ def test_lines_typed_in_one_window_alone_are_kept_at_once(store, job):
     typed_over(at, view, 7.5)
     assert estimates(store, job)[0].estimate.lines[0].quantity == "7.5"
     assert not at.warning
+
+
+def test_lines_are_added_and_taken_out_and_looking_at_them_changes_nothing(store, job):
+    view = draft(store, job)
+    at = open_page("estimate.py", job)
+    was = estimates(store, job)[0]
+    assert was.content_hash == view.content_hash
+    send(at, "Add a line")
+    new = f"line-{view.id}-1-{len(was.estimate.lines)}"
+    at.text_area(key=f"{new}-work").set_value("New nut,\n fitted").run()
+    at.number_input(key=f"{new}-each").set_value(40.5).run()
+    lines = estimates(store, job)[0].estimate.lines
+    assert lines == (*was.estimate.lines, Line("New nut, fitted", "1", "h", 4050))
+    at.button(key=f"line-{view.id}-1-0-out").click().run()
+    assert estimates(store, job)[0].estimate.lines == lines[1:]
 
 
 def test_a_field_of_the_estimate_is_told_with_both_versions(store, job):

@@ -191,7 +191,7 @@ def _card(canvas, plane, scene, dots=24):
 
 
 def _developed(canvas, scene):
-    light = ((canvas / 255.0) ** 2.2).astype(np.float32)
+    light = cv2.LUT(canvas, ((np.arange(256) / 255.0) ** 2.2).astype(np.float32))
     light = cv2.resize(light, scene.size, interpolation=cv2.INTER_AREA)
     light = cv2.GaussianBlur(light, (0, 0), scene.blur)
     codes = np.where(light <= 0.0031308, light * 12.92, 1.055 * light ** (1 / 2.4) - 0.055) * 255.0

@@ -190,6 +190,7 @@ def arc(seed, jump):
     return y, z + jump * rng.choice([-0.5, 0.5], stretch.max() + 1)[stretch]
 
 
+@pytest.mark.slow
 def test_stretches_on_other_edges_are_in_the_uncertainty_of_the_radius():
     covered = by_points_alone = 0
     for seed in range(60):

@@ -52,6 +52,7 @@ def errors(scene, answer):
     return {f.number: f.string_gap.value - true[f.number] for f in answer.frets if f.string_gap}
 
 
+@pytest.mark.slow
 def test_every_gap_lies_within_its_u_and_the_target(answers):
     off, shares = [], []
     for scene, answer in answers:
@@ -64,6 +65,7 @@ def test_every_gap_lies_within_its_u_and_the_target(answers):
     assert max(shares) < 1.0
 
 
+@pytest.mark.slow
 def test_ends_that_look_like_their_crowns_widen_u():
     """Their flanks may be taken for each other's, so they say nothing of how far before the card they stand."""
     scene = SideScene(face=120, metal=150, height=1.3, width=2.7, scale_length=628.0, seed=4)
@@ -75,6 +77,7 @@ def test_ends_that_look_like_their_crowns_widen_u():
         assert f.string_gap.u > 0.1
 
 
+@pytest.mark.slow
 def test_u_names_what_it_comes_from(answers):
     sources = {c.source for f in answers[0][1].frets for c in f.string_gap.contributions}
     assert sources >= {
@@ -87,12 +90,14 @@ def test_u_names_what_it_comes_from(answers):
     }
 
 
+@pytest.mark.slow
 def test_the_card_is_found_as_far_behind_the_string_as_it_stands(answers):
     for scene, answer in answers:
         u = answer.checks["behind_string_mm_u"]
         assert abs(answer.checks["behind_string_mm"] - scene.behind) < 2.0 * u
 
 
+@pytest.mark.slow
 def test_where_no_daylight_shows_at_all_heights_over_neighbours_are_less_sure(level, dropped):
     """With light behind the card a slit may not show; one that does shows that others would."""
     none, (_, some) = level, dropped
@@ -162,6 +167,7 @@ def test_a_crown_under_the_foot_shows_by_its_daylight(level, dropped):
     assert max(map(abs, errors(scene, answer).values())) < 0.06
 
 
+@pytest.mark.slow
 def test_a_sliver_of_lit_wood_is_not_taken_for_card():
     """The same picture, all below the string's top as brown as wood: blue is half of red there."""
     scene = SCENES[4]
@@ -264,6 +270,7 @@ def test_u_falls_where_the_inset_is_measured():
         Ask("side", string_inset=40.0)
 
 
+@pytest.mark.slow
 def test_a_placed_edge_moves_the_gap_by_as_much():
     scene = SideScene(seed=9)
     photo = draw_side(scene)
@@ -280,6 +287,7 @@ def test_a_placed_edge_moves_the_gap_by_as_much():
     assert moved.value - was.value == pytest.approx(6.6 / px_per_mm, rel=0.03)
 
 
+@pytest.mark.slow
 def test_the_question_must_say_the_string_and_the_scale_length(answers):
     scene = SCENES[0]
     photo = draw_side(scene)

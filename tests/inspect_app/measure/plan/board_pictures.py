@@ -113,16 +113,22 @@ def _place(shot, n):
 
 def _bench_and_wood(shot, x, y, rng):
     shape = (len(y), len(x))
-    grain = cv2.GaussianBlur(rng.standard_normal(shape, dtype=np.float32), (0, 0), sigmaX=30, sigmaY=2)
-    bench = cv2.GaussianBlur(rng.standard_normal(shape, dtype=np.float32), (0, 0), 16)
+    grain, bench = _blurred_noise(shape, rng, (30, 2), (8, 1)), _blurred_noise(shape, rng, (16, 16), (4, 4))
     nearest = np.min([np.abs(x - _place(shot, n)) for n in shot.numbers], axis=0)
     shade = _shade(shot, nearest).astype(np.float32)
-    wood = np.asarray(shot.wood, np.float32) * (1.0 + 0.12 * grain / grain.std())[..., None]
-    wood[np.abs(y) < shot.half_board] *= shade[:, None]
-    image = np.repeat((0.18 * (1.0 + 0.1 * bench / bench.std()))[..., None], 3, axis=2)
     board = np.abs(y) < shot.half_board + 0.4
-    image[board] = wood[board]
+    wood = (1.0 + 0.12 * grain[board] / grain.std())[..., None] * np.asarray(shot.wood, np.float32)
+    wood[np.abs(y[board]) < shot.half_board] *= shade[:, None]
+    image = np.empty((*shape, 3), np.float32)
+    image[board], image[~board] = wood, (0.18 * (1.0 + 0.1 * bench[~board] / bench.std()))[..., None]
     return image
+
+
+def _blurred_noise(shape, rng, sigma, step):
+    """White noise blurred by `sigma` (x, y): drawn on every so many columns and rows, and smooth between them."""
+    coarse = rng.standard_normal([-(-n // k) for n, k in zip(shape, step[::-1], strict=True)], dtype=np.float32)
+    coarse = cv2.GaussianBlur(coarse, (0, 0), sigmaX=sigma[0] / step[0], sigmaY=sigma[1] / step[1])
+    return cv2.resize(coarse, shape[::-1], interpolation=cv2.INTER_CUBIC)
 
 
 def _shade(shot, away):

@@ -134,6 +134,30 @@ def test_a_raking_lamps_shadow_beside_the_frets_is_not_wear():
     assert set(places(found(Worn(shadow=2.5, patches=(patch,), seed=3)))) == {5}
 
 
+def test_wear_that_a_raking_lamps_shadow_ends_on_is_told_from_the_other_foot():
+    """The strip just beyond the shadow is worn itself there; along the other foot no finger reaches."""
+    room = Worn(shadow=3.0).field(5)[1]
+    patch = Patch(5, 10.0 / room, 20.0, 6.4, 3.0)
+    scene = Worn(shadow=3.0, patches=(patch,), seed=6)
+    ((at, share, u),) = places(found(scene))[5]
+    assert at == pytest.approx(20.0, abs=0.3)
+    assert abs(share - true_share(scene, patch)) < u < 0.35 * share
+
+
+def test_a_worn_place_that_touches_an_inlay_is_read():
+    patch = Patch(5, 0.5, LENGTH / 2.0 - 5.2, 4.0, 2.6)
+    scene = Worn(wood="rosewood", inlays=True, inlay_tone=0.8, patches=(patch,), seed=11)
+    ((_, share, u),) = places(found(scene))[5]
+    assert abs(share - true_share(scene, patch)) < u
+
+
+def test_what_fades_out_without_a_border_declines_its_field():
+    answer = found(Worn(patches=(Patch(5, 0.5, 20.0, 7.0, 4.0), Patch(4, 0.5, 20.0, 6.0, 2.5)), soft=6.0, seed=12))
+    said = {n.what: n.reason for n in answer.not_measured}
+    assert "no clear border" in said[on_fret(5, "board wear")]
+    assert not any(k.fret == 5 for k in answer.values)
+
+
 def test_strings_decline_with_a_reason():
     answer = found(Worn(), strings_on=True)
     (said,) = answer.not_measured

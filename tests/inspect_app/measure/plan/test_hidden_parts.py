@@ -38,12 +38,14 @@ def under_fingers():
     return shot, measure(photo, scale, plane, ask)
 
 
+@pytest.mark.slow
 def test_a_fret_mostly_under_a_finger_is_not_read_and_said(under_fingers):
     _, said = under_fingers
     assert [f.number for f in said.frets if f.crown_width is not None] == [5, 7, 8, 9]
     assert {n.what.feature for n in said.not_measured if n.what.fret == 6} >= {"crown width", "length", "flats"}
 
 
+@pytest.mark.slow
 def test_an_end_under_a_finger_is_covered_and_the_crown_beside_it_read(under_fingers):
     shot, said = under_fingers
     fret = next(f for f in said.frets if f.number == 7)
@@ -52,11 +54,13 @@ def test_an_end_under_a_finger_is_covered_and_the_crown_beside_it_read(under_fin
     assert any("covered" in n.reason for n in said.not_measured if n.what.fret == 7 and n.what.feature == "length")
 
 
+@pytest.mark.slow
 def test_no_flat_is_read_on_a_finger(under_fingers):
     _, said = under_fingers
     assert all(not f.flats for f in said.frets)
 
 
+@pytest.mark.slow
 def test_frets_in_full_view_keep_their_lengths(under_fingers):
     shot, said = under_fingers
     lengths = {f.number: f.length for f in said.frets}

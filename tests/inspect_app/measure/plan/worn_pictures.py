@@ -81,6 +81,16 @@ def reach(p, scene, x, y):
     return np.hypot(u, v) / border
 
 
+def _about(p, scene, x, y):
+    """Rows and columns beyond which a patch leaves the wood as it is."""
+    start, room = scene.field(p.fret)
+    border = 1.0 + sum(abs(a) for a, _ in p.waves)
+    far = border * max(p.along, p.across) * (1.0 + scene.soft / min(p.along, p.across))
+    rows = np.flatnonzero(np.abs(y[:, 0] - p.at) <= far)
+    columns = np.flatnonzero(np.abs(x - start - p.share * room) <= far)
+    return slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)
+
+
 def true_share(scene, p):
     """Share of its field that a patch covers, by counting."""
     step = 0.04
@@ -98,14 +108,17 @@ def draw_worn(scene):
     w, h = scene.size
     picture = wood(scene.wood, (w / scene.px_per_mm, h / scene.px_per_mm), rng, scene.px_per_mm)[:h, :w, ::-1].copy()
     picture = cv2.resize(picture, (w, h))
-    x, y = np.meshgrid((np.arange(w) + 0.5) / scene.px_per_mm, LENGTH + 6.0 - (np.arange(h) + 0.5) / scene.px_per_mm)
+    x, y = (np.arange(w) + 0.5) / scene.px_per_mm, (LENGTH + 6.0 - (np.arange(h) + 0.5) / scene.px_per_mm)[:, None]
     if scene.streaks:
         bands = cv2.GaussianBlur(rng.standard_normal((h, w)).astype(np.float32), (0, 0), 60, sigmaY=14)
         picture *= np.exp(scene.streaks * bands / bands.std())[..., None]
     for p in scene.patches:
-        inside = np.clip(0.5 + (1.0 - reach(p, scene, x, y)) * min(p.along, p.across) / scene.soft, 0.0, 1.0)
+        near = _about(p, scene, x, y)
+        inside = np.clip(
+            0.5 + (1.0 - reach(p, scene, x[near[1]], y[near[0]])) * min(p.along, p.across) / scene.soft, 0, 1
+        )
         weight = (inside**2 * (3.0 - 2.0 * inside))[..., None]
-        picture *= 1.0 - weight * (1.0 - np.array(scene.tone))
+        picture[near] *= 1.0 - weight * (1.0 - np.array(scene.tone))
     if scene.inlays:
         for n in scene.numbers:
             if n in (3, 5, 7, 9, 12, 15) and n > scene.first:
@@ -118,11 +131,11 @@ def draw_worn(scene):
     for at in scene.places:
         past = x - at - CROWN / 2.0
         if scene.shadow:
-            picture *= np.where((past > 0.0) & (past < scene.shadow), 0.45, 1.0)[..., None]
+            picture *= np.where((past > 0.0) & (past < scene.shadow), 0.45, 1.0)[:, None]
         near = np.maximum(np.abs(x - at) - CROWN / 2.0, 0.0)
-        picture *= (1.0 - 0.45 / (1.0 + (near / 0.4) ** 2) ** 1.5)[..., None]
-        picture[np.abs(x - at) < CROWN / 2.0] = 0.35
-    picture[(y < -0.2) | (y > LENGTH + 0.2)] = 0.08
+        picture *= (1.0 - 0.45 / (1.0 + (near / 0.4) ** 2) ** 1.5)[:, None]
+        picture[:, np.abs(x - at) < CROWN / 2.0] = 0.35
+    picture[(y[:, 0] < -0.2) | (y[:, 0] > LENGTH + 0.2)] = 0.08
     picture = cv2.GaussianBlur(picture, (0, 0), scene.blur)
     code = coded(picture)
     bgr = np.clip(np.round(255.0 * code + rng.normal(0.0, scene.noise, code.shape)), 0, 255).astype(np.uint8)

@@ -88,6 +88,7 @@ def test_one_look_reads_as_a_new_measurement_does():
         assert read(moved) == look(photo, moved, calibrated)(moved)
 
 
+@pytest.mark.slow
 def test_an_edge_moved_past_the_other_is_refused():
     _, _, ask, read, answer, edges = case("worn")
     px = answer.camera.px_per_mm
@@ -139,6 +140,7 @@ def test_with_one_of_two_edges_placed_half_of_what_was_found_remains():
     assert now["scale"] == pytest.approx(was["scale"], rel=1e-3)
 
 
+@pytest.mark.slow
 def test_a_flat_that_was_not_found_is_measured_between_two_placed_ends():
     _, _, ask, read, answer, _ = case("round")
     top = next(o for o in answer.frets[0].outlines if o.of.feature == "crown height").points[0]

@@ -126,6 +126,33 @@ def test_an_outline_that_takes_in_the_body_is_given_up():
     assert taken is None or taken.shape.height == pytest.approx(right.height, abs=0.01)
 
 
+TURNED = Scene(
+    turn=9.0,
+    length=2.0,
+    look=(0.3, -0.2),
+    body=(0.22, 0.22, 0.22),
+    ground=(0.6, 0.6, 0.6),
+    px_per_mm=120.0,
+    size=(1400, 1150),
+)
+"""A turned wire on a bright ground, its body a little darker than its face."""
+
+
+@pytest.mark.parametrize(("smear", "shade"), [((0.3, 0.0), Scene.face), ((-0.2, -0.03), Scene.body)])
+def test_a_body_that_shows_beside_a_turned_face_is_not_taken_for_it(smear, shade):
+    """One's underside, in the shade, has the face's tone: it hides where the face ends by 0.07 mm. The other shows one
+    strip along arc and tang, and face and strip together have a wire's form, 0.2 mm too wide."""
+    scene = replace(TURNED, smear=smear, shade=shade)
+    photo = draw(scene)
+    scale, plane = calibrate(photo, section_ask())
+    dimensions, _, _ = measure_dimensions(fit_section(photo, scale, plane), plane, 5)
+    truth = scene.wire.truth()
+    for name in ("crown_width", "crown_height", "crown_radius", "tang_width", "tang_depth"):
+        q = dimensions[name]
+        assert abs(q.value - truth[name]) < 2.0 * q.u
+        assert q.u < 0.05
+
+
 def test_uncertainty_has_named_parts_and_what_the_plane_adds_grows_with_the_figure(worn):
     _, photo, scale, plane = worn
     seen = fit_section(photo, scale, plane)

@@ -70,7 +70,7 @@ def test_stated_uncertainty_covers_the_errors_and_is_not_timid():
     assert missing <= 0.08 * 6 * SEEDS
     ratio = {name: e[:, 0] / e[:, 1] for name, e in found.items()}
     for name, r in ratio.items():
-        assert np.mean(np.abs(r) <= 2.0) >= 0.85, name  # two outside of fourteen are no surprise at 95 %
+        assert np.mean(np.abs(r) <= 2.0) >= 0.85, name  # two outside of fifteen are no surprise at 95 %
         assert np.max(np.abs(r)) < 4.0, name
     every = np.concatenate(list(ratio.values()))
     assert np.mean(np.abs(every) <= 2.0) >= 0.90
@@ -78,7 +78,7 @@ def test_stated_uncertainty_covers_the_errors_and_is_not_timid():
     assert 0.75 < np.sqrt(np.mean(every**2)) < 1.3
 
 
-SEEDS = 14
+SEEDS = 15
 """A scene takes seconds; over more of them see the benchmark."""
 
 

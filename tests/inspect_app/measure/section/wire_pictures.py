@@ -64,7 +64,8 @@ class Scene:
     """A wire, a camera and a light; angles in degrees, lengths in mm, light linear (blue, green, red).
 
     `nearer` is how far the end stands before the card, `tilt` its tilt about the two axes of the card, `aside` moves
-    each piece of the outline outwards (pixels), `smear` is where the far end shows beside the near one.
+    each piece of the outline outwards (pixels), `smear` is where the far end shows beside the near one, `shade`
+    the tone of the body's underside, where it is another.
     """
 
     wire: Wire = Wire()
@@ -76,6 +77,7 @@ class Scene:
     length: float = 8.0
     face: tuple = (0.33, 0.34, 0.36)
     body: tuple = (0.21, 0.19, 0.17)
+    shade: tuple = ()
     ground: tuple = (0.006, 0.006, 0.006)
     distance: float = 190.0
     px_per_mm: float = 90.0
@@ -141,17 +143,24 @@ def draw(scene):
     labels = np.zeros((scene.size[1] * OVER, scene.size[0] * OVER), np.uint8)
     _paper(labels, camera, scene)
     near, far = (_on_photo(scene, camera, z) for z in (0.0, -scene.length))
+    cv2.fillPoly(labels, [far.astype(np.int32)], 3)
     for k in range(len(near)):
         quad = np.array([near[k - 1], near[k], far[k], far[k - 1]])
-        cv2.fillConvexPoly(labels, cv2.convexHull(quad.astype(np.float32)).astype(np.int32), 3)
-    cv2.fillPoly(labels, [far.astype(np.int32)], 3)
+        label = 5 if _looks_down(face_outline(scene)[[k - 1, k]]) else 3
+        cv2.fillConvexPoly(labels, cv2.convexHull(quad.astype(np.float32)).astype(np.int32), label)
     fill(labels, near, 4)
-    tones = np.array([scene.ground, PAPER, INK, scene.body, scene.face], np.float32)
+    tones = np.array([scene.ground, PAPER, INK, scene.body, scene.face, scene.shade or scene.body], np.float32)
     light = np.zeros((scene.size[1], scene.size[0], 3), np.float32)
     for k, tone in enumerate(tones):
         cover = cv2.resize((labels == k).astype(np.uint8) * 255, scene.size, interpolation=cv2.INTER_AREA)
         light += cover[..., None].astype(np.float32) / 255.0 * tone
     return _developed(light, scene)
+
+
+def _looks_down(ends):
+    """Whether a piece of the face's outline is part of its underside or the foot: nearly level, below the arc."""
+    (x0, y0), (x1, y1) = ends
+    return max(y0, y1) < 0.05 and abs(y1 - y0) < 0.2 * abs(x1 - x0)
 
 
 def _on_photo(scene, camera, depth):
