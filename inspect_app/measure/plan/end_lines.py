@@ -38,8 +38,8 @@ _SLOPES = np.linspace(0.0, 0.03, 13)
 _LINE_MM = np.arange(-6.0, 6.0 + 1e-9, 0.05)
 """Offsets of a line tried: as far as an end is looked for, and the overview's own error from fret to fret."""
 _MOVES = 14
-"""How often ends are looked for farther out, where none is among the places tried: from the narrowest board found to the
-widest there is, 70 mm by 5 mm."""
+"""How often ends are looked for farther out, where none is among the places tried: from the narrowest board found to
+the widest there is, 70 mm by 5 mm."""
 _OUTLIER_SHARE, _OUTLIER_MM = 0.05, 1.0
 """Share of ends whose reading is of something else, and how far that is off: a rim, the board's edge, a shadow's."""
 

@@ -297,7 +297,8 @@ def pick_end(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float =
     p /= p.sum()
     middle = float(p @ OUT_MM)
     spread = math.sqrt(float(p @ (OUT_MM - middle) ** 2))
-    if curve.goes_on or spread > _MEASURABLE_U_MM or not curve.in_view[int(np.abs(OUT_MM - middle + _BEVEL_MM).argmin())]:
+    in_view = curve.in_view[int(np.abs(OUT_MM - middle + _BEVEL_MM).argmin())]
+    if curve.goes_on or spread > _MEASURABLE_U_MM or not in_view:
         return None
     floor = softness * math.hypot(EDGE_U_PX, _LOG_U_PX) / px_per_mm
     return FretEnd(curve.expected.along + outward * middle, math.hypot(spread, floor, _ROUND_U_MM, _DARK_LINE_U_MM))
