@@ -2,7 +2,7 @@
 
 Exit status: 0 done; 1 what was checked is not as it should be (something stored is damaged, a known thing reads
 wrong, a lens profile does not hold); 2 refused, with a sentence that says why and what to do; 3 failed in a way nobody
-foresaw, with the file that says how.
+foresaw, with the file that says how; 141 the reader of the output closed it before its end.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ OPTIONS = (
     "replace the worst and level",
     "full refret",
 )
-EXIT_REFUSED, EXIT_UNFORESEEN = 2, 3
+EXIT_REFUSED, EXIT_UNFORESEEN, EXIT_CUT_OFF = 2, 3, 128 + 13  # the last as of a process ended by SIGPIPE
 _SCALES = "strip, backdrop, rule, rule:inch, coin:DIAMETER, coin:DIAMETER@X,Y, id1, span:X1,Y1,X2,Y2,MM or auto"
 
 
@@ -329,7 +329,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     _speak_plainly()
     options = parser().parse_args(argv)
     try:
-        return int(import_module(f"inspect_app.commands.{options.module}").run(options))
+        status = int(import_module(f"inspect_app.commands.{options.module}").run(options))
+        sys.stdout.flush()
+        return status
+    except BrokenPipeError:  # whoever reads the output has had enough, as `head` has: what is left goes nowhere
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_CUT_OFF
     except InspectError as error:
         print(error, file=sys.stderr)
         return EXIT_REFUSED

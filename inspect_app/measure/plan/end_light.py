@@ -27,6 +27,7 @@ __all__ = [
     "ExpectedEnd",
     "end_light",
     "noise_level",
+    "stands_out",
     "board_log_density",
     "crown_log_density",
     "bevel_log_density",
@@ -280,6 +281,13 @@ def _middle(ordered: Floats) -> Floats:
 def _with_outliers(density: Floats) -> Floats:
     """Logarithm of a density, of which a share is that of anything."""
     return np.asarray(np.log((1.0 - _OUTLIER_SHARE) * density + _OUTLIER_SHARE * _OUTLIER_DENSITY))
+
+
+def stands_out(e: EndLight) -> bool:
+    """Whether what is seen differs from the board on both sides by more than grain and polish scatter (3 sigma)."""
+    rows = e.visible & e.beside_visible.all(axis=0)
+    off = np.abs((e.strips - e.beside.mean(axis=0))[:, rows])
+    return bool(rows.any() and np.any(np.median(off, axis=(1, 2)) > 3.0 * _GRAIN.ravel()))
 
 
 def board_log_density(e: EndLight, noise: Floats) -> Floats:

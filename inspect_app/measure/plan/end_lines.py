@@ -37,6 +37,9 @@ _SLOPES = np.linspace(0.0, 0.03, 13)
 """Slopes of a board's edge tried: from parallel edges to twice the usual taper, closer than `WIDENING_U`."""
 _LINE_MM = np.arange(-6.0, 6.0 + 1e-9, 0.05)
 """Offsets of a line tried: as far as an end is looked for, and the overview's own error from fret to fret."""
+_MOVES = 14
+"""How often ends are looked for farther out, where none is among the places tried: from the narrowest board found to
+the widest there is, 70 mm by 5 mm."""
 _OUTLIER_SHARE, _OUTLIER_MM = 0.05, 1.0
 """Share of ends whose reading is of something else, and how far that is off: a rim, the board's edge, a shadow's."""
 
@@ -65,10 +68,14 @@ def find_ends(
     both, expected = (frets, frets), expected_ends(u, [f.frame.length_mm for f in frets])
     curves = _on_one_board(_each(curve, both, expected))
     lines = common_end_lines(*curves, u)
-    better = recentred(curves, lines)
-    if better != expected:
+    for _ in range(_MOVES):
+        better = recentred(curves, lines)
+        if better == expected:
+            break
         curves = _on_one_board(_each(lambda f, c, at: c if c.expected == at else curve(f, at), both, curves, better))
-        lines = common_end_lines(*curves, u)
+        lines, expected = common_end_lines(*curves, u), better
+        if not any(_go_on(side) for side in curves):
+            break
     ends = _each(lambda c, line: _fitted(c, line, px, softness, covered), curves, lines)
     return tuple(with_ends(*one) for one in zip(frets, *ends, strict=True))
 
@@ -109,8 +116,17 @@ def recentred(curves: Sides[EndCurve], lines: Sides[FretEnd]) -> Sides[ExpectedE
     """About where the ends are: as expected before, or where all ends together put one off the places tried.
 
     What the scale covers, with a margin and the rest of a band of the overview, can hide more than those places span.
+    Where the metal of most frets goes on over all of them, the board is wider than it was found, and they lie beyond.
     """
-    return _each(lambda c, at: c.expected if _tried(c, at) else replace(c.expected, along=at.along), curves, lines)
+    near = _each(lambda c, at: c.expected if _tried(c, at) else replace(c.expected, along=at.along), curves, lines)
+    beyond = _each(lambda c: replace(c.expected, along=c.expected.along + c.expected.outward * OUT_MM[-1]), curves)
+    treble, bass = (b if _go_on(c) else n for c, n, b in zip(curves, near, beyond, strict=True))
+    return treble, bass
+
+
+def _go_on(side: list[EndCurve]) -> bool:
+    """Whether the metal of most frets goes on over all places tried for their ends."""
+    return 2 * sum(c.goes_on for c in side) > len(side)
 
 
 def _tried(curve: EndCurve, line: FretEnd) -> bool:

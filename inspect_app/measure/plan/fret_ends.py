@@ -28,6 +28,7 @@ from inspect_app.measure.plan.end_light import (
     dirt_log_density,
     end_light,
     noise_level,
+    stands_out,
 )
 from inspect_app.measure.plan.fret_frame import FretFrame
 
@@ -82,6 +83,10 @@ _DARK_LINE_U_MM = 0.15 / math.sqrt(12.0)
 """A dark line of up to 0.15 mm along a foot is the shade in its corner or dirt: the foot may be at either side of it
 (a rectangular distribution)."""
 
+_GOES_ON = math.log(100.0)
+"""Logarithm of the odds from which all that was searched for an end is metal: wrong once in a hundred at most, and no
+end is lost by it that shows, for those are likelier by far more than chance."""
+
 COVERED = "it is covered"
 """Why an end on which something lies can't be read."""
 
@@ -106,6 +111,8 @@ class EndCurve:
         On a clean board, and on one with dirt along its frets.
     in_view : ndarray of bool, shape (n,)
         Which of the places are in view.
+    goes_on : bool
+        Whether no end is there: the crown goes on over all the places.
     dirt : float
         Logarithm of the odds that dirt lies along the frets.
     """
@@ -114,6 +121,7 @@ class EndCurve:
     log_likelihood: Floats
     in_view: NDArray[np.bool_]
     given_board: Floats
+    goes_on: bool = False
     dirt: float = 0.0
 
 
@@ -143,13 +151,15 @@ def end_curve(
     out = light.step_mm / 2.0 - light.inward_mm  # the edge of a row on which the foot may be
     there = np.flatnonzero((out > OUT_MM[0] - light.step_mm) & (out < OUT_MM[-1] + light.step_mm))
     feet = range(int(there[0]), int(there[-1]) + 1)
-    each = _weighed(light, feet, inset) + _bevel_prior()[:, None]
+    each, metal = _weighed(light, feet, inset)
     before = _before(light, noise_level(light))[:, feet.start : feet.stop]
-    weighed = np.logaddexp.reduce(each, axis=0) + before
+    weighed = np.logaddexp.reduce(each + _bevel_prior()[:, None], axis=0) + before
+    an_end = float(np.logaddexp.reduce(weighed, axis=None)) - math.log(weighed.size)
+    goes_on = metal > an_end + _GOES_ON and stands_out(light)
     at = out[there][::-1]
     in_view = np.interp(OUT_MM, at, light.visible[there][::-1].astype(float)) > 0.5
     given = np.array([np.interp(OUT_MM, at, one[::-1] - weighed.max()) for one in weighed])
-    return EndCurve(expected, _either(given, 0.0), in_view, given)
+    return EndCurve(expected, _either(given, 0.0), in_view, given, goes_on)
 
 
 def _either(given_board: Floats, log_odds: float) -> Floats:
@@ -185,8 +195,11 @@ def _rise(frame: FretFrame, crown: CrownFit, across: Floats) -> Floats:
     return np.asarray(np.maximum((-b + np.sqrt(np.maximum(b**2 - a * c, 0.0))) / a, 0.0))
 
 
-def _weighed(light: EndLight, feet: range, inset: Floats) -> Floats:
-    """Log likelihood for each bevel (rows) and foot (columns, rows of the light); `inset` (bevels, strips) in mm."""
+def _weighed(light: EndLight, feet: range, inset: Floats) -> tuple[Floats, float]:
+    """Log likelihood for each bevel (rows) and foot (columns, rows of the light), and that of crown all through.
+
+    `inset` (bevels, strips) in mm.
+    """
     noise, (n, k), lag = noise_level(light), light.strips.shape[1:], light.lag
     each, step = _counted(light)
     inside = _summed(each * crown_log_density(light, noise))
@@ -203,7 +216,7 @@ def _weighed(light: EndLight, feet: range, inset: Floats) -> Floats:
                 face[strips] = _summed(each * fit), _summed(step * change)
             for sums, begin in zip(face[strips], (first, min(max(first, corner), end)), strict=True):
                 total += sums[feet.start + end : feet.stop + end] - sums[feet.start + begin : feet.stop + begin]
-    return np.asarray(out)
+    return np.asarray(out), float(inside[last].sum())
 
 
 def _counted(light: EndLight) -> tuple[float, float]:
@@ -284,7 +297,8 @@ def pick_end(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float =
     p /= p.sum()
     middle = float(p @ OUT_MM)
     spread = math.sqrt(float(p @ (OUT_MM - middle) ** 2))
-    if spread > _MEASURABLE_U_MM or not curve.in_view[int(np.abs(OUT_MM - middle + _BEVEL_MM).argmin())]:
+    in_view = curve.in_view[int(np.abs(OUT_MM - middle + _BEVEL_MM).argmin())]
+    if curve.goes_on or spread > _MEASURABLE_U_MM or not in_view:
         return None
     floor = softness * math.hypot(EDGE_U_PX, _LOG_U_PX) / px_per_mm
     return FretEnd(curve.expected.along + outward * middle, math.hypot(spread, floor, _ROUND_U_MM, _DARK_LINE_U_MM))
@@ -295,4 +309,6 @@ def why_not_measured(curve: EndCurve, line: FretEnd, covered: str = COVERED) -> 
     at = curve.expected.outward * (line.along - curve.expected.along)
     if not curve.in_view[int(np.abs(OUT_MM - at).argmin())]:
         return covered
+    if curve.goes_on:
+        return "the metal goes on where the other frets' ends have it"
     return "dirt along its foot hides it" if curve.dirt > 0.0 else "it does not stand out from the board"

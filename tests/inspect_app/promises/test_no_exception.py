@@ -141,6 +141,15 @@ def test_any_other_fault_of_a_command_ends_in_a_sentence_and_a_report(monkeypatc
     assert "ZeroDivisionError" in report.read_text(encoding="utf-8")
 
 
+def test_a_reader_that_stops_reading_gets_no_error():
+    """As in `inspect-app schema | head -1`."""
+    command = [sys.executable, "-m", "inspect_app.cli", "schema"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as ran:
+        ran.stdout.close()
+        assert ran.stderr.read() == b""
+    assert ran.returncode == 141
+
+
 def test_a_number_that_is_none_is_never_handed_out(monkeypatch, make_answer):
     from dataclasses import replace
 

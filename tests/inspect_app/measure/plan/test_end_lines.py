@@ -1,5 +1,7 @@
 """The two lines that frets' ends lie on: what all frets together tell of them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -108,3 +110,16 @@ def test_an_end_that_the_others_put_off_the_places_tried_is_looked_for_there():
     assert better[0][0].along == pytest.approx(treble[0], abs=0.4)
     assert better[0][1:] == near_t[1:]
     assert better[1] == near_b
+
+
+@pytest.mark.parametrize(("going_on", "moved"), [(3, True), (2, False)])
+def test_ends_are_looked_for_farther_out_where_the_metal_of_most_goes_on(going_on, moved):
+    treble, bass, near_t, near_b = board()
+    curves = [seen(n, a) for n, a in zip(near_t, treble, strict=True)]
+    others = [seen(n, a) for n, a in zip(near_b, bass, strict=True)]
+    others = [replace(c, goes_on=i < going_on) for i, c in enumerate(others)]
+    better = recentred((curves, others), common_end_lines(curves, others, U_MM))
+    assert better[0] == near_t
+    assert [b.along - n.along for b, n in zip(better[1], near_b, strict=True)] == pytest.approx(
+        [OUT_MM[-1] if moved else 0.0] * len(bass)
+    )

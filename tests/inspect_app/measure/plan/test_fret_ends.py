@@ -193,6 +193,18 @@ def test_what_covers_an_end_says_only_that_it_lies_beneath():
     assert in_sight.max() < beneath.min() - 10.0
 
 
+@pytest.mark.parametrize("k", range(8))
+def test_no_end_is_read_where_the_metal_goes_on(k):
+    """The board is wider than it was found, by what no place tried makes up for."""
+    end = replace(drawn_at_random(k), at=0.0, camera=(0.0, 6.0, 300.0))
+    curve, there = curve_of(end, expected=-6.5 * end.outward), curve_of(end)
+    assert curve.goes_on
+    assert not there.goes_on
+    line = FretEnd(-6.5 * end.outward, END_SCATTER_MM)
+    assert pick_end(curve, line, end.px_per_mm) is None
+    assert why_not_measured(curve, line) == "the metal goes on where the other frets' ends have it"
+
+
 def test_a_scale_close_by_does_not_count():
     clear, close = read(End()), read(End(cover=-0.7))
     assert close.along == pytest.approx(clear.along, abs=0.05)
