@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit, logit
 
 from calib.photo import Photo
 from inspect_app.instrument.crown import Crown
@@ -174,8 +175,7 @@ def _near_rim_probability(
     points = min(far.used.sum(), near.used.sum()) / edge.noise_correlation
     bend = (BEND_SHARE * definition_px * mm_per_px) ** 2 + min(far.rms, near.rms) ** 2 / points
     log_likelihood_ratio = 0.5 * (far.rms**2 - near.rms**2) / bend
-    odds = prior / (1.0 - prior) * math.exp(float(np.clip(log_likelihood_ratio, -700.0, 700.0)))
-    return odds / (1.0 + odds)
+    return float(expit(logit(prior) + log_likelihood_ratio))
 
 
 def _far_is_outside(run_over_rise: float, inward: float, d: Array) -> bool:

@@ -93,6 +93,8 @@ FACE_UNSEEN = 0.1
 """Share of ends whose cut face, turned to the camera, can't be told from the card behind it (no source)."""
 CLOSE_PX = 1.5
 """How far from a fitted rim its edge is looked for again: an everyday blur's flank (no source)."""
+RIM_SHARE = 0.75
+"""Share of a rim that must show for it to be one: scratches and the card's marks run along half of it (no source)."""
 NEAR_PX = 3.0
 """How far from the rim found the edge is placed: a degree either way over the height of a crown."""
 BURNT = 0.95
@@ -115,9 +117,9 @@ class EndOutline(EdgePath):
 
 
 def rim_shows(photo: Photo, px: Array) -> bool:
-    """Whether an edge runs along a rim's picture, points (N, 2): certain over three quarters, much of it pooled."""
+    """Whether an edge runs along a rim's picture, points (N, 2): certain over `RIM_SHARE` of it, much of it pooled."""
     edge = place_edge(photo, px, within=CLOSE_PX, pool=max(5, len(px) // 2), only_peaks=True)
-    return bool(np.quantile(edge.strength, 0.25) > CEILING)
+    return bool(np.quantile(edge.strength, 1.0 - RIM_SHARE) > CEILING)
 
 
 def detect_end_outlines(

@@ -34,6 +34,14 @@ STEP_U_PX = 1.0
 outwards, or is seen to the cut face's near rim only, dark metal to the far one."""
 WAVINESS_MM = 0.008
 """Departure from a straight rim that still counts as straight: the marks of a fine file (no source)."""
+COARSE_PX = 0.5
+"""The same in pixels, where they are coarser: JPEG and the steps of a slanting edge leave so much (no source)."""
+NOISE_SIGMAS = 2.5
+"""The same in standard deviations of noise: of a normal distribution one in eighty lies beyond."""
+LEAST_VOTE = 1e-3
+"""Vote of a point in utter doubt: so little that clear points decide, yet a rim of none but such is still found."""
+ROUNDS = 10
+"""Fits at most: points that are not settled by then go to and fro between two choices."""
 
 
 class LineParam(IntEnum):
@@ -66,10 +74,10 @@ def fit_rim_line(
     points agree with (every pair of a coarse choice tried), or from those of a fit before; points in doubt count
     for less."""
     row = max(mm_per_px, FINEST_MM)
-    tolerance = max(WAVINESS_MM, 0.5 * mm_per_px, 2.5 * float(np.median(edge.u_px)) * mm_per_px)
+    tolerance = max(WAVINESS_MM, COARSE_PX * mm_per_px, NOISE_SIGMAS * float(np.median(edge.u_px)) * mm_per_px)
     faint = np.minimum(edge.strength.max(initial=1.0) / edge.strength, FAINTEST)
     u_shared_px = np.hypot(edge.u_shared_px, definition_px * faint)
-    vote = 1.0 / (1.0 + (edge.u_shared_px / definition_px) ** 2) + 1e-3
+    vote = 1.0 / (1.0 + (edge.u_shared_px / definition_px) ** 2) + LEAST_VOTE
     use = start
     if use is None and len(h) >= LEAST_POINTS and np.ptp(h) >= LEAST_RISE_MM / 2.0:
         use = points_on_line(h, y, tolerance, 0.5 * LEAST_RISE_MM, vote)
@@ -80,7 +88,7 @@ def fit_rim_line(
     weight = 1.0 / ((edge.u_px**2 + u_shared_px**2) * mm_per_px**2)
     design = np.column_stack([np.ones_like(h), h, other])
     prior = np.diag([0.0, 0.0, 1.0 / (STEP_U_PX * mm_per_px) ** 2])
-    for _ in range(10):
+    for _ in range(ROUNDS):
         if use.sum() < LEAST_POINTS or vote[use].sum() < 0.5 * vote.sum() or np.ptp(h[use]) < LEAST_RISE_MM / 2.0:
             return None
         between = np.sum((h >= h[use].min()) & (h <= h[use].max()))
