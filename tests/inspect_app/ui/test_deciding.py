@@ -116,8 +116,12 @@ def test_the_reason_can_be_put_in_own_words_and_given_back(store, job):
 
 
 def test_the_e_mail_is_ready_to_paste(store, job):
-    issue_estimate(store, draft(store, job).id)
+    view = draft(store, job)
+    issue_estimate(store, view.id)
     at = open_page("estimate.py", job)
+    assert not at.code  # set when it is asked for
+    at.session_state[f"mail-{view.id}"] = True
+    at.run()
     assert any("I accept estimate 1" in c.value for c in at.code)
 
 
