@@ -418,6 +418,21 @@ def test_heights_by_the_ends_tops_lie_within_their_u():
     assert 0.90 < np.mean(inside) < 0.995
 
 
+def test_seen_from_under_the_crowns_level_a_fret_of_a_twentieth_is_found_more_often():
+    """Where the sight line runs along the crown's top, how far an end stops short no longer moves its top."""
+    lifts, found = LIFTED | {10: 0.05}, {}
+    for elevation in (-3.0, 4.0):
+        rng, scene, out = np.random.default_rng(5), SideScene(elevation=elevation), []
+        for _ in range(40):
+            g, _ = _no_daylight(scene, lifts, rng)
+            gaps, stand, *_ = measure_gaps(g)
+            over, u = over_neighbours(crown_heights(g, stand, gaps), {s.face.number: s.at for s in g.seen})[10]
+            out.append((over > 2 * u, 2 * u))
+        found[elevation] = np.mean(out, axis=0)
+    assert found[-3.0][0] > 0.7 > found[4.0][0]
+    assert found[-3.0][1] < 0.04 < 0.06 < found[4.0][1]
+
+
 def test_the_gaps_of_a_photo_share_what_the_card_does():
     scene = SideScene()
     faces = [
