@@ -16,8 +16,7 @@ from inspect_app.commands.table import aligned
 from inspect_app.decide.repeat_study import repeat_study
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection
-from inspect_app.report.study_plot import STUDY_LEGEND, study_plot, study_table
-from inspect_app.services.repeat_studies import result_of, said_of
+from inspect_app.services.repeat_studies import STUDY_LEGEND, result_of, said_of, study_plot, study_table
 from shared.apart import Runner
 
 __all__ = ["run"]

@@ -10,12 +10,13 @@ from inspect_app.jobs.store import Store
 from inspect_app.measure.one_photo import Answered, answer_photo
 from inspect_app.reading.ask import Ask, View
 from inspect_app.reading.inspection import Inspection, PhotoSummary
+from inspect_app.report.study_plot import STUDY_LEGEND, study_plot, study_table
 from inspect_app.services import workers
 from inspect_app.services.known_things import held_path
 from shared.apart import outcome
 from shared.errors import InspectError, OptionError
 
-__all__ = ["Studied", "result_of", "said_of", "try_study"]
+__all__ = ["STUDY_LEGEND", "Studied", "result_of", "said_of", "study_plot", "study_table", "try_study"]
 
 
 @dataclass(frozen=True, slots=True)

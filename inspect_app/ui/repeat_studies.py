@@ -9,11 +9,10 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.reading.ask import Ask, ScaleAsk, View, parse_held
 from inspect_app.reading.inspection import PhotoSummary
-from inspect_app.report.study_plot import STUDY_LEGEND, study_plot, study_table
 from inspect_app.services.bench_checks import REPEAT_STUDY, bench_checks, keep_bench_check, retire_bench_check
 from inspect_app.services.known_things import hold
 from inspect_app.services.lenses import lenses_in_use
-from inspect_app.services.repeat_studies import Studied, try_study
+from inspect_app.services.repeat_studies import STUDY_LEGEND, Studied, study_plot, study_table, try_study
 from inspect_app.ui import server
 from inspect_app.ui.asking import choose_end, choose_held, choose_string, fret_label, print_factor
 from inspect_app.ui.at_field import Spots
