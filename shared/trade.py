@@ -10,6 +10,8 @@ from typing import Literal, get_args
 Side = Literal["treble", "bass"]
 SIDES: tuple[Side, ...] = get_args(Side)
 """Of a board, and so the two ends of a fret and the two outer strings."""
+SIDE_OF_STRING = {"first": SIDES[0], "last": SIDES[1]}
+"""On which side each of the two runs."""
 CROWN_WIDTH_MM, CROWN_WIDTH_U_MM = 2.45, 0.32
 CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM = 1.15, 0.15
 """A crown that nobody measured: in the middle of 1.9 to 3.0 mm wide and 0.9 to 1.4 high, which leaves out only the

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from inspect_app.decide.wear import combined
 from inspect_app.reading.inspection import Inspection
 from shared.measured import Measured
+from shared.trade import SIDE_OF_STRING
 
 __all__ = ["NECK_LEGEND", "NeckRow", "neck_strip"]
 
@@ -15,7 +16,6 @@ NECK_LEGEND = (
     "Gap: from the string's underside to the crown under it; where it is held down on two frets, the neck's relief. "
     "Over neighbours: how far a crown stands above the line through the two beside it; marked where it stands out."
 )
-_SIDE = {"first": "treble", "last": "bass"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ def neck_strip(
             continue
         held = [str(n) for n in i.options.get("held", ())]
         how = f"held at {' and '.join(held)}" if held else "open"
-        row = gaps.setdefault(f"Gap, {_SIDE[i.options.get('string', 'first')]} string {how}", {})
+        row = gaps.setdefault(f"Gap, {SIDE_OF_STRING[i.options.get('string', 'first')]} string {how}", {})
         for fret in i.frets:
             if fret.string_gap is not None:
                 row.setdefault(fret.number, []).append(fret.string_gap)

@@ -15,7 +15,7 @@ from inspect_app.measure.backdrop.crown_heights import Heights, over_neighbours
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.key import Key, NotMeasured, Place, on_fret
 from shared.measured import Contribution, Measured
-from shared.trade import HEIGHT_FRET
+from shared.trade import HEIGHT_FRET, SIDE_OF_STRING
 
 __all__ = ["neck_readings"]
 
@@ -28,7 +28,6 @@ bow's depth is within a tenth of its greatest there, 1 - (2 x 0.15)^2 = 0.91."""
 STRING_U_MM = 0.003
 """Standard uncertainty of the string's straightness over two frets: it sags by some thousandths and its edge is read so
 well (no source)."""
-SIDES = {"first": "treble", "last": "bass"}
 
 Readings = Mapping[Key, Measured]
 
@@ -44,7 +43,7 @@ def neck_readings(gaps: Mapping[int, Measured], crowns: Heights, ask: Ask) -> tu
         Their heights.
     """
     assert ask.scale_length is not None
-    side = SIDES[ask.string or "first"]
+    side = SIDE_OF_STRING[ask.string or "first"]
     out: dict[Key, Measured] = dict(_over_neighbours(gaps, crowns, ask.scale_length))
     neck = Place("neck")
     if not ask.held:
