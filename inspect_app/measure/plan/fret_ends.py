@@ -93,10 +93,15 @@ COVERED = "it is covered"
 
 @dataclass(frozen=True, slots=True)
 class FretEnd:
-    """Place of a fret's end on the ``along`` axis and its standard uncertainty, mm."""
+    """Place of a fret's end on the ``along`` axis and its standard uncertainty, mm.
+
+    `outward_u` is the part of it that moves the fret's other end as far out or in: both are seen in one blur and one
+    light, filed and cleaned by one hand.
+    """
 
     along: float
     u: float
+    outward_u: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -301,7 +306,8 @@ def pick_end(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float =
     if curve.goes_on or spread > _MEASURABLE_U_MM or not in_view:
         return None
     floor = softness * math.hypot(EDGE_U_PX, _LOG_U_PX) / px_per_mm
-    return FretEnd(curve.expected.along + outward * middle, math.hypot(spread, floor, _ROUND_U_MM, _DARK_LINE_U_MM))
+    both = math.hypot(floor, _DARK_LINE_U_MM)
+    return FretEnd(curve.expected.along + outward * middle, math.hypot(spread, _ROUND_U_MM, both), both)
 
 
 def why_not_measured(curve: EndCurve, line: FretEnd, covered: str = COVERED) -> str:

@@ -48,8 +48,9 @@ class EndedFret(EdgedFret):
 
     @property
     def ends_u(self) -> float:
-        """Standard uncertainty of the two ends' places together, mm."""
-        return math.hypot(self.treble.at.u, self.bass.at.u)
+        """Standard uncertainty of the length between the two ends by their places, mm."""
+        a, b = self.treble.at, self.bass.at
+        return math.sqrt(a.u**2 + b.u**2 + 2.0 * a.outward_u * b.outward_u)
 
 
 def with_edges(f: LocatedFret, profile: CrownProfile, crown: CrownFit) -> EdgedFret:
@@ -71,5 +72,5 @@ def with_ends(f: EdgedFret, treble: FittedEnd, bass: FittedEnd) -> EndedFret:
     )
     patch = replace(f.patch, frame=frame, along_mm=f.patch.along_mm - start.along)
     by_hand = f.by_hand if isinstance(f, EndedFret) else frozenset()
-    first, last = (FittedEnd(FretEnd(y, e.at.u), e.why_not) for y, e in ((0.0, treble), (length, bass)))
+    first, last = (FittedEnd(replace(e.at, along=y), e.why_not) for y, e in ((0.0, treble), (length, bass)))
     return EndedFret(frame, patch, f.profile, f.crown, first, last, by_hand)
