@@ -23,4 +23,5 @@ def spread_about_zero(departures: ArrayLike, axis: int | tuple[int, ...] | None 
 
 def spread_about_median(values: ArrayLike) -> float:
     """The same of all values' departures from their own median."""
-    return float(spread_about_zero(np.asarray(values) - np.median(values)))
+    x = np.asarray(values, dtype=np.float64)
+    return float(spread_about_zero(x - np.median(x)))
