@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import median_abs_deviation
 
 from calib.lines import MAD_TO_SD
 
@@ -24,4 +23,5 @@ def spread_about_zero(departures: ArrayLike, axis: int | tuple[int, ...] | None 
 
 def spread_about_median(values: ArrayLike) -> float:
     """The same of all values' departures from their own median."""
-    return float(MAD_TO_SD * median_abs_deviation(values, axis=None))
+    x = np.asarray(values, dtype=np.float64)
+    return float(spread_about_zero(x - np.median(x)))

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.stats import theilslopes
 
+from calib.lines import theil_sen
 from inspect_app.reading.inspection import GROUPS, Divot, Flat, FretReading, Inspection
 from inspect_app.reading.key import NotMeasured, on_fret
 from shared.measured import Measured
@@ -119,7 +119,7 @@ def _off_the_line(frets: Sequence[FretReading]) -> dict[int, float]:
     if len(read) < LEAST_IN_LINE:
         return {}
     at, long = (np.array([q.value for q in column]) for column in zip(*((p, q) for _, p, q in read), strict=True))
-    slope, start, *_ = theilslopes(long, at)
+    slope, start = theil_sen(long, at)
     off = long - (start + slope * at)
     return {
         n: float(d)

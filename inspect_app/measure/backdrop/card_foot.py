@@ -12,8 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
-from scipy.stats import theilslopes
 
+from calib.lines import theil_sen
 from calib.photo import Photo, linear_light
 from calib.plane import Plane
 from calib.robust_spread import spread_about_zero
@@ -236,8 +236,7 @@ def fitted_edge(card: CardLight, y: Array, keep: NDArray[np.bool_]) -> StraightE
     x, use = card.x, keep & np.isfinite(y)
     if use.sum() < 4:
         return None
-    slope, intercept, _, _ = theilslopes(y[use], x[use])
-    fit = np.array([slope, intercept])
+    fit = np.array(theil_sen(y[use], x[use]))
     for _ in range(4):
         off = y - np.polyval(fit, x)
         spread = max(float(spread_about_zero(off[use])), 0.05 * card.pitch)
