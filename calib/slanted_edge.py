@@ -20,7 +20,7 @@ from calib.edges import locate_steps, row_offsets, sample_across
 from calib.photo import Photo, linear_light
 from calib.scales.base import Scale
 
-__all__ = ["GAUSS_MTF50", "Sharpness", "mtf50", "sharpness"]
+__all__ = ["GAUSS_MTF50", "Sharpness", "mtf50", "sharpness", "taper"]
 
 Vector = NDArray[np.float64]
 
@@ -84,6 +84,12 @@ def sharpness(photo: Photo, scale: Scale, response: EdgeResponse | None = None) 
     return None if found is None else Sharpness(found, response.spread_px, response.u_spread_px)
 
 
+def taper(n: int) -> Vector:
+    """Tukey's window (Harris 1978) of `n` values, which rises over `TAPERED` of it at either end."""
+    from_end = np.minimum(np.arange(n), np.arange(n)[::-1]) / (n - 1)
+    return np.asarray(np.sin(0.5 * math.pi * np.minimum(from_end / TAPERED, 1.0)) ** 2)
+
+
 def mtf50(across_px: Vector, light: Vector, half_px: float) -> float | None:
     """MTF50 of an edge from pixels beside it, cycles per pixel.
 
@@ -117,8 +123,7 @@ def mtf50(across_px: Vector, light: Vector, half_px: float) -> float | None:
     mean = np.bincount(k[inside] + last, light[inside], minlength=2 * last + 1)[filled] / count[filled]
     spread = np.interp(place, place[filled], mean)
     line = np.convolve(spread, [0.5, 0.0, -0.5], "valid")
-    from_end = np.minimum(np.arange(len(line)), np.arange(len(line))[::-1]) / (len(line) - 1)
-    line = line * np.sin(0.5 * math.pi * np.minimum(from_end / TAPERED, 1.0)) ** 2  # Tukey's window (Harris 1978)
+    line = line * taper(len(line))
     padded = 8 * len(line)  # only reads the same spectrum between its points
     f = np.arange(padded // BINS_PER_PX) * BINS_PER_PX / padded
     response = np.abs(np.fft.rfft(line, padded))[: len(f)]

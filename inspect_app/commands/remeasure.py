@@ -48,6 +48,8 @@ def _listed(forms: Iterator[dict[str, object]], ended: list[BaseException]) -> I
         for form in forms:
             yield (start + indent(json.dumps(form, indent=1, ensure_ascii=False, allow_nan=False), " ")).encode()
             start = ",\n"
+    except GeneratorExit:  # what it was written for has failed: nobody takes the rest
+        return
     except BaseException as why:
         ended.append(why)
     yield b"\n]\n" if start == ",\n" else b"[]\n"

@@ -12,6 +12,7 @@ from inspect_app.reading.key import parse_key
 from inspect_app.services import measuring, remeasuring
 from inspect_app.services.estimating import accept_estimate, draft, estimates, issue_estimate
 from inspect_app.services.remeasuring import changes_between, remeasure, to_remeasure
+from shared.errors import StoreError
 from tests.inspect_app.conftest import full_answer, measure_with
 from tests.inspect_app.deciding_case import elevation, make_job, mm, put_elevation
 
@@ -127,6 +128,19 @@ def test_what_moved_is_written_down_as_it_goes_and_stays_whatever_ends_the_run(s
         main(["remeasure", "--data", str(store.data_dir), "--json", str(out)])
     assert lying == [True]
     assert len(json.loads(out.read_text(encoding="utf-8"))) == 1
+
+
+def test_a_list_that_cannot_be_written_to_its_end_is_said_and_no_more(store, job, monkeypatch, tmp_path, capsys):
+    next_version(monkeypatch, [0.4] * 3)
+
+    def full(path, parts):
+        next(parts)
+        parts.close()
+        raise StoreError("The disk is full.", "Make room.")
+
+    monkeypatch.setattr("inspect_app.commands.remeasure.write_file", full)
+    assert main(["remeasure", "--data", str(store.data_dir), "--json", str(tmp_path / "moved.json")]) == 2
+    assert capsys.readouterr().err == "The disk is full. Make room.\n"
 
 
 def test_a_missing_photo_keeps_its_readings_and_the_others_go_on(store, job, monkeypatch, capsys):

@@ -24,6 +24,7 @@ __all__ = [
     "Hollow",
     "Profile",
     "read_profile",
+    "smoothed",
     "find_hollows",
     "measure_depth",
     "measure_length",
@@ -122,19 +123,20 @@ def read_profile(line: CrownLine) -> Profile:
     drop = np.interp(y, y[have], drop[have])
     step = np.abs(np.diff(drop, prepend=drop[0]))
     jump = step > STEEPEST * PITCH_MM + 6.0 * MAD_TO_SD * float(np.median(step))
-    smooth = _smoothed(drop)
+    smooth = smoothed(drop, _window())
     return Profile(y, smooth, empty | jump, _noise(line, smooth, y))
 
 
-def _smoothed(drop: Array) -> Array:
-    """By a parabola through each window (Savitzky and Golay 1964), the first's and the last's out to the ends.
+def smoothed(values: Array, window: int) -> Array:
+    """By a parabola through each `window`, odd (Savitzky and Golay 1964); the first's and the last's out to the ends.
 
-    As `scipy.signal.savgol_filter`, whose import takes as long as a third of the first photo's measuring."""
-    parabola = np.vander(np.arange(_window(), dtype=float), 3)
-    values = parabola @ np.linalg.pinv(parabola)  # of the parabola, from those in its window
-    half, ends = _window() // 2, (drop[: _window()], drop[-_window() :])
-    middle = np.convolve(drop, values[half, ::-1], "valid")
-    return np.concatenate([values[:half] @ ends[0], middle, values[half + 1 :] @ ends[1]])
+    As `scipy.signal.savgol_filter`, whose import takes as long as a third of the first photo's measuring.
+    """
+    parabola = np.vander(np.arange(window, dtype=float), 3)
+    fitted = parabola @ np.linalg.pinv(parabola)  # the parabola's values from those in its window
+    half, ends = window // 2, (values[:window], values[-window:])
+    middle = np.convolve(values, fitted[half, ::-1], "valid")
+    return np.concatenate([fitted[:half] @ ends[0], middle, fitted[half + 1 :] @ ends[1]])
 
 
 def _window() -> int:

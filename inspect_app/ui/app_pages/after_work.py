@@ -8,8 +8,8 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.decide.limits import Verdict
-from inspect_app.report.writing import Writing
 from inspect_app.services.deciding import fret_heights, write_fret_heights
+from inspect_app.services.on_paper import Writing
 from inspect_app.services.papers import AFTER, handover_paper, proof_of
 from inspect_app.ui import server
 from inspect_app.ui.at_field import Spots

@@ -5,6 +5,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy.signal import savgol_filter
 
 from inspect_app.instrument.crown import Crown, depth_from_drop
 from inspect_app.measure.backdrop.crown_line import crown_line_of
@@ -16,6 +17,7 @@ from inspect_app.measure.backdrop.divots import (
     measure_length,
     measure_place,
     read_profile,
+    smoothed,
 )
 from inspect_app.measure.backdrop.edge_path import EdgePath
 from tests.inspect_app.measure.backdrop.fret_pictures import MM_PER_PX, Scene, seen
@@ -148,3 +150,9 @@ def test_stated_uncertainty_of_the_depth_covers_its_error_and_is_not_timid():
     assert len(error) > 140
     assert 0.90 <= np.mean(np.abs(error) <= 2.0 * u) <= 0.995
     assert 0.6 < np.sqrt(np.mean((error / u) ** 2)) < 1.25
+
+
+@pytest.mark.parametrize("window", [5, 19])
+def test_the_smoothing_is_scipys_to_the_ends(window):
+    values = np.random.default_rng(1).normal(size=60)
+    assert smoothed(values, window) == pytest.approx(savgol_filter(values, window, 2), abs=1e-12)

@@ -12,6 +12,7 @@ from skimage.measure import CircleModel
 
 from calib.plane import Plane
 from inspect_app.measure import calibrate
+from inspect_app.measure.section.derivatives import derivatives
 from inspect_app.measure.section.dimensions import measure_dimensions
 from inspect_app.measure.section.face import find_faces
 from inspect_app.measure.section.face_edges import (
@@ -124,6 +125,21 @@ def test_an_outline_that_takes_in_the_body_is_given_up():
     short = Reach(0.05, 0.05)  # so that the fit stays on the outline it is given
     taken = fit_face(photo, plane, both, short)
     assert taken is None or taken.shape.height == pytest.approx(right.height, abs=0.01)
+
+
+@pytest.mark.parametrize("level", [0.0, 0.15])
+def test_derivatives_of_the_distances_are_those_of_differences(level):
+    shape = shape_of(level=level, turn=0.1, tilt=0.02)
+    rng = np.random.default_rng(3)
+    pieces = shape.chain(0.1)
+    mm = np.concatenate([at for *_, at in pieces])
+    piece = np.repeat([PIECES.index(name) for name, *_ in pieces], [len(at) for *_, at in pieces])
+    mm = mm + rng.normal(0.0, 0.02, mm.shape)
+    off_axis = np.abs(shape.to_wire(mm)[:, 0]) > 0.05  # on the axis the two sides' distances meet in a kink
+    mm, piece = mm[off_axis], piece[off_axis]
+    assert set(piece) >= {PIECES.index(name) for name in ("arc", "underside", "side", "bottom")}
+    by_differences = derivatives(lambda p: WireShape.of(p, shape.worn).distance(mm, piece), shape.params)
+    assert shape.slopes(mm, piece) == pytest.approx(by_differences, abs=1e-7)
 
 
 TURNED = Scene(

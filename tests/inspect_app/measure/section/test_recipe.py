@@ -70,7 +70,7 @@ def test_stated_uncertainty_covers_the_errors_and_is_not_timid():
     assert missing <= 0.08 * 6 * SEEDS
     ratio = {name: e[:, 0] / e[:, 1] for name, e in found.items()}
     for name, r in ratio.items():
-        assert np.mean(np.abs(r) <= 2.0) >= 0.85, name  # two outside of fifteen are no surprise at 95 %
+        assert np.mean(np.abs(r) <= 2.0) >= 0.85, name  # four outside of thirty are no surprise at 95 %
         assert np.max(np.abs(r)) < 4.0, name
     every = np.concatenate(list(ratio.values()))
     assert np.mean(np.abs(every) <= 2.0) >= 0.90
@@ -78,8 +78,8 @@ def test_stated_uncertainty_covers_the_errors_and_is_not_timid():
     assert 0.75 < np.sqrt(np.mean(every**2)) < 1.3
 
 
-SEEDS = 15
-"""A scene takes seconds; over more of them see the benchmark."""
+SEEDS = 30
+"""A scene takes a second; over more of them see the benchmark."""
 
 
 def test_a_round_crown_has_no_flat_and_says_how_narrow_one_it_could_tell():
