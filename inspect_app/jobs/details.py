@@ -7,7 +7,7 @@ from datetime import date
 
 from inspect_app.instrument.details import Instrument
 from shared.errors import OptionError
-from shared.trade import MOST_IN_COURSE
+from shared.trade import HIGHEST_FRET, MOST_IN_COURSE
 
 __all__ = ["InstrumentDetails", "JobDetails", "instrument_of", "VIEW_OR_FINDING", "FIRST_VISIT", "AFTER"]
 
@@ -29,7 +29,7 @@ _RANGES = {
     "crown_width": (0.5, 6.0),
     "crown_height": (0.1, 3.0),
 }
-MAX_FRETS = 36
+MAX_FRETS = HIGHEST_FRET
 MAX_STRINGS = 12
 MAX_TEXT = 2000
 """Longest text kept in one field, in characters: a page of notes."""

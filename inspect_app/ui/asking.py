@@ -19,7 +19,7 @@ from inspect_app.ui.lens_profiles import choose_lens
 from inspect_app.ui.marking import mark_span
 from inspect_app.ui.words import in_unit
 from shared.errors import InspectError, OptionError
-from shared.trade import SIDES, Side
+from shared.trade import HIGHEST_FRET, SIDES, Side
 
 __all__ = [
     "ask_form",
@@ -95,7 +95,7 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
         below = length_field(right, "Below by", was.scale_plane.below_mm or None, bare_unit(length_unit(), True))
         spots.below("below", right)
         known = was.first_fret if photo.inspection else st.session_state.get(f"first-{photo.id}")  # as asked above
-        first = left.number_input(fret_label(photo.view), 1, 36, known, 1, placeholder="which one?")
+        first = left.number_input(fret_label(photo.view), 1, HIGHEST_FRET, known, 1, placeholder="which one?")
         spots.below("first_fret", left)
         nut = right.radio("The nut is at the", ["left", "right"], ["left", "right"].index(was.nut), horizontal=True)
         treble = left.radio(

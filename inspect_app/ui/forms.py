@@ -15,7 +15,7 @@ from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import length_unit
 from inspect_app.ui.lengths import TypedLength, bare_unit, length_field
 from shared.errors import InspectError
-from shared.trade import MOST_IN_COURSE
+from shared.trade import HIGHEST_FRET, MOST_IN_COURSE
 
 __all__ = ["LENGTHS", "details_of", "fields_of", "job_form", "label_of_field", "new_job_form"]
 
@@ -180,7 +180,7 @@ def job_form(key: str, was: JobDetails, send: str) -> JobDetails | None:
         form.text(right, "contact")
         form.text(left, "name")
         form.text(right, "kind")
-        form.number(left, "frets", 36)
+        form.number(left, "frets", HIGHEST_FRET)
         form.number(right, "strings", 12)
         st.caption("Lengths in another unit take its mark: 25.5 in, 647.7 mm, 43 thou. What is not known stays empty.")
         left, right = st.columns(2)

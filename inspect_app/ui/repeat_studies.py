@@ -22,6 +22,7 @@ from inspect_app.ui.lens_profiles import choose_lens
 from inspect_app.ui.shots import VIEW_TEXT
 from inspect_app.ui.words import plain
 from shared.errors import OptionError
+from shared.trade import HIGHEST_FRET
 
 __all__ = ["repeat_studies"]
 
@@ -86,7 +87,7 @@ def _ask(photos: Taken) -> None:
     spots = Spots()
     with st.form("study-ask", border=False):
         left, right = st.columns(2)
-        first = left.number_input(fret_label(view), 1, 36, 1, 1)
+        first = left.number_input(fret_label(view), 1, HIGHEST_FRET, 1, 1)
         length = length_field(right, "Scale length", None, bare_unit(length_unit(), False), "study-length")
         spots.below("scale_length", right)
         nut = (

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from inspect_app.reading.inspection import CameraSummary, Inspection, SharpnessSummary
 from inspect_app.services import InstrumentDetails, PhotoView
-from shared.trade import FLAT_FROM_MM
+from shared.trade import FLAT_FROM_MM, HIGHEST_FRET
 
 __all__ = [
     "VIEW_TEXT",
@@ -96,7 +96,7 @@ def ranges(numbers: Iterable[int]) -> str:
 def next_first_fret(have: Coverage) -> int:
     """The first fret no plan photo shows: where the next one most likely starts."""
     seen = have.frets.get("plan", frozenset())
-    return next((n for n in range(1, 36) if n not in seen), 1)
+    return next((n for n in range(1, HIGHEST_FRET) if n not in seen), 1)
 
 
 def wanted(have: Coverage, instrument: InstrumentDetails) -> tuple[Wanted, ...]:

@@ -16,6 +16,7 @@ from inspect_app.ui.asking import choose_end, choose_held, choose_string, first_
 from inspect_app.ui.shots import VIEW_TEXT, covered, next_first_fret, ranges
 from inspect_app.ui.taking_in import forget_sight, frets_seen, sight_of
 from inspect_app.ui.words import plain
+from shared.trade import HIGHEST_FRET
 
 __all__ = ["ask_at_once", "proposed"]
 
@@ -84,7 +85,7 @@ def _which_fret(job: services.JobView, photo: PhotoView) -> int | None:
         there = covered(p for p in job.photos if p.visit.id == photo.visit.id)
         first, why = proposed(frets_seen(photo), next_first_fret(there))
     number = st.number_input(
-        fret_label(photo.view), 1, 36, first, 1, key=f"first-{photo.id}", width=300, placeholder="which one?",
+        fret_label(photo.view), 1, HIGHEST_FRET, first, 1, key=f"first-{photo.id}", width=300, placeholder="which one?",
         persist_state="session",
     )  # fmt: skip
     if why:
