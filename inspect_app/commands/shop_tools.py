@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 from datetime import date
 
-from calib.scales.print import scales_pdf
 from inspect_app.commands.files import free_place, write_file
 from inspect_app.commands.table import aligned
 from inspect_app.services import PrintView, Store, measure_print, new_print, new_sheet, open_store, prints, retire_print
@@ -30,6 +29,8 @@ def _prints(store: Store, options: argparse.Namespace) -> None:
     if (options.add == "sheet") != (options.out is not None):
         raise OptionError("A new sheet is numbered and written at once.", "Give --add sheet with --out FILE.")
     if options.add == "sheet":
+        from calib.scales.print import scales_pdf  # drawing scales is two thirds of all imports; a list needs none
+
         free_place(options.out)
         numbers = new_sheet(store, options.note)
         write_file(options.out, scales_pdf(options.paper, numbers))
