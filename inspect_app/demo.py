@@ -122,9 +122,8 @@ def load_finished(store: Store) -> int:
     new, every = made.estimate.replaced, tuple(range(1, SCENARIO.frets + 1))
     record_work(store, job_id, AFTER, "replaced", new)
     record_work(store, job_id, AFTER, "levelled", tuple(n for n in every if n not in new))
-    for visit, relief, height in (SCENARIO.visits[0], 0.45, 2.6), (AFTER, 0.22, 1.9):
+    for visit, relief in (SCENARIO.visits[0], 0.45), (AFTER, 0.22):
         write_gauge_reading(store, job_id, visit, "treble relief", relief)
-        write_gauge_reading(store, job_id, visit, "treble string height", height)
     set_standing(store, job_id, Standing(Stage.HANDED_OVER))
     return job_id
 

@@ -16,7 +16,7 @@ __all__ = ["SCENARIO", "Scenario", "Sample", "photos"]
 
 _FOLDER = Path(__file__).parent
 _ORDER = {"intake": 0, "after": 1}
-_VIEWS = ("plan", "elevation", "end", "section")
+_VIEWS = ("plan", "elevation", "end", "section", "side")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +41,8 @@ class Scenario:
     agreed_bevel: float
     least_height: float
     finished_height: float
+    string_height: float
+    finished_string_height: float
     visits: tuple[str, ...]
 
 
@@ -64,6 +66,8 @@ SCENARIO = Scenario(
     agreed_bevel=30.0,
     least_height=0.94,  # 0.70 that must be left, and 0.12 for each of two more levellings
     finished_height=1.00,  # 0.12 off the old frets, the new ones brought down to them
+    string_height=2.6,  # of the treble outer string over the twelfth fret
+    finished_string_height=1.9,
     visits=("intake", "after"),
 )
 """An invented customer and instrument."""

@@ -13,6 +13,7 @@ from sample_images.draws import STRING_INSET, frame_size
 from sample_images.instrument import Board, Fret, Spot, Wire, fret_position
 from sample_images.section_shot import SectionPose, section
 from sample_images.shots import Look, LowPose, PlanPose, Shot, elevation, plan
+from sample_images.side_shot import SidePose, StringLine, side
 
 __all__ = ["demo_shots", "BOARD", "FRETS", "worn_frets", "finished_frets"]
 
@@ -107,6 +108,25 @@ def _low(frets: list[Fret], number: int, light: str, visit: str, seed: int, end:
     return _tagged(elevation(BOARD, frets, number, look, pose, _CLOSE, rng, end), visit)
 
 
+def _across(frets: list[Fret], number: int, height: float, visit: str, seed: int) -> Shot:
+    """The treble string, open, over the frets about a fret; `height` over the twelfth, mm."""
+    rng = np.random.default_rng(seed)
+    pose = SidePose(
+        aim_x=fret_position(BOARD.scale_length, number) + rng.uniform(-3.0, 3.0),
+        frame_width=92.0,
+        distance=rng.uniform(230.0, 260.0),
+        elevation=rng.uniform(1.5, 3.0),
+        yaw=rng.uniform(-1.0, 1.0),
+        roll=rng.uniform(-0.8, 0.8),
+        k1=-0.01,
+        aperture=0.8,
+        behind=1.5,
+        lean=rng.uniform(-0.6, 0.6),
+    )
+    look = Look("rosewood", "front", 0.0, 0.10, 0.35, True, Sensor(0.7, 0.006, 0.0015, meter=85.0))
+    return _tagged(side(BOARD, frets, StringLine((0.5, height)), look, pose, _WIDE, rng), visit)
+
+
 def _section(visit: str, seed: int) -> Shot:
     rng = np.random.default_rng(seed)
     wire = Wire(*_WIRE, 0.12, 0.52, 1.75, 0.15, 4.0, 6.0)
@@ -131,8 +151,10 @@ def demo_shots() -> dict[str, Callable[[], Shot]]:
         "intake-elevation-3": partial(_low, worn, 3, "top", "intake", 709),
         "intake-end-2-treble": partial(_low, worn, 2, "top", "intake", 703, "treble"),
         "intake-section": partial(_section, "intake", 707),
+        "intake-side-12": partial(_across, worn, 12, SCENARIO.string_height, "intake", 712),
         "after-plan-1": partial(_plan, done, (1, 5), "two", "after", 704),
         "after-elevation-2": partial(_low, done, 2, "front", "after", 705),
         "after-end-2-treble": partial(_low, done, 2, "top", "after", 706, "treble"),
         "after-end-2-bass": partial(_low, done, 2, "front", "after", 711, "bass"),
+        "after-side-12": partial(_across, done, 12, SCENARIO.finished_string_height, "after", 715),
     }

@@ -97,6 +97,8 @@ def _card(board: Board, frets: Sequence[Fret], pose: SidePose) -> Array:
     """Corners of the backdrop, its face towards the treble side; it leans about its foot."""
     left, right = _foot(board, frets, pose)
     along = (right - left) / np.linalg.norm(right - left)
+    reach = along * BACKDROP_SIZE[0] / 2.0
+    left, right = (left + right) / 2.0 - reach, (left + right) / 2.0 + reach
     upright = np.cross(along, [0.0, -1.0, 0.0])
     upright *= np.sign(upright[2]) / np.linalg.norm(upright)
     facing = np.cross(along, upright)

@@ -94,6 +94,8 @@ class Quantity:
         How the shown value follows them while they move; without edges, the first two.
     where : bool
         Whether it says where, not how much: then U / value means nothing for it.
+    signed : bool
+        Whether it is a difference of either sign, none being as usual as any: nor does U / value mean a thing then.
     on_paper : bool
         Whether it stands in the record of measurements.
     card : str
@@ -111,6 +113,7 @@ class Quantity:
     edges: tuple[Edge, ...] = ()
     follows: tuple[Rule | str, ...] = ("",)
     where: bool = False
+    signed: bool = False
     on_paper: bool = False
     adding: Adding | None = None
     card: str = ""
@@ -221,12 +224,14 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(feature="tip radius", card="bevel", label="tip radius", views=("end",), lines=(TIP,),
         meaning="Radius to which the tip is rounded."),
     Quantity(feature="overhang", card="fret ends", label="overhang", views=("end",), lines=(BOARD_EDGE,),
+        signed=True,
         meaning="How far the end stands out beyond the board's edge."),
     *(_lifted(end) for end in SIDES),
     Quantity(feature="string gap", label="string gap", views=("side",), on_paper=True, lines=(GAP_LINE, STRING, FOOT),
         meaning="From the top of the crown up to the underside of the outer string over it.",
         edges=(Edge("foot", (0.0,)), Edge("top", (1.0,))), follows=("apart", "foot", "top")),
     Quantity(feature="height over neighbours", label="height over neighbours", views=("side",), on_paper=True,
+        signed=True,
         meaning="How far the crown stands over the line through the crowns beside it; below it is negative."),
     *(_of_neck(side, *about) for side in SIDES for about in _SETUP),
     *(_of_board(*about) for about in _BOARD_WEAR),

@@ -139,7 +139,7 @@ def _doubts(flags: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _relative_u(r: Reading) -> float:
-    if r.entry.where:  # a place, not a size: U / value means nothing
+    if r.entry.where or r.entry.signed:  # a place or a difference, not a size: U / value means nothing
         return 0.0
     return r.value.expanded / abs(r.value.value) if r.value.value else float("inf")
 

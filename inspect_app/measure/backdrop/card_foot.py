@@ -6,6 +6,7 @@ lines there. Columns are pooled in blocks along the card; an edge is where a blo
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -25,7 +26,7 @@ __all__ = [
     "CardLight",
     "StraightEdge",
     "card_light",
-    "find_foot",
+    "find_feet",
     "fitted_edge",
     "is_soft",
     "steepest",
@@ -255,8 +256,10 @@ def fitted_edge(card: CardLight, y: Array, keep: NDArray[np.bool_]) -> StraightE
     )
 
 
-def find_foot(card: CardLight) -> StraightEdge | None:
-    """The straight line along which the card ends and does not go on below; None where too little shows of it."""
+def find_feet(card: CardLight) -> Iterator[StraightEdge]:
+    """The straight lines along which the card ends and does not go on below, the highest first.
+
+    One is the foot; none where too little shows of it, more where a shadow on the card ends as sharply over it."""
     slope = gaussian_filter1d(card.share, DERIVATIVE_PX * 2.0, axis=1, order=1)
     up, down = round(ABOVE_PX * 2.0), round(BELOW_PX * 2.0)
     above = np.maximum.reduce([np.roll(card.share, k, axis=1) for k in range(2, up + 1)])
@@ -268,14 +271,13 @@ def find_foot(card: CardLight) -> StraightEdge | None:
     block, row = np.nonzero(falls)
     drop = np.minimum((above - below)[block, row], FULL_DROP) / FULL_DROP
     lines = _lines(card, block, row, drop)
-    line = next((at for at in lines if not _card_below(card, at) and not is_soft(card, at)), None)
-    if line is None:
-        return None
-    place, change = steepest(card.share, line, 2.0 * NEAR_PX)
-    y = card.y[0] - place * card.step
-    on = np.zeros(len(card.x), dtype=bool)
-    on[block[np.abs(row - line[block]) <= 2.0 * NEAR_PX]] = True
-    return fitted_edge(card, y, on & (change < 0.0))
+    for line in (at for at in lines if not _card_below(card, at) and not is_soft(card, at)):
+        place, change = steepest(card.share, line, 2.0 * NEAR_PX)
+        y = card.y[0] - place * card.step
+        on = np.zeros(len(card.x), dtype=bool)
+        on[block[np.abs(row - line[block]) <= 2.0 * NEAR_PX]] = True
+        if (edge := fitted_edge(card, y, on & (change < 0.0))) is not None:
+            yield edge
 
 
 def _lines(card: CardLight, block: NDArray[np.intp], row: NDArray[np.intp], weight: Array) -> list[Array]:

@@ -88,8 +88,9 @@ SHOULDER = 0.4
 crown line's blur has exp(-2) = 0.14, one of twice its blur 0.6."""
 EDGE_LEFT = 0.2
 """The same of what is left where the crown was, above a hollow."""
-EDGE_ABOVE_SIGMA = 8.0
-"""The same in standard deviations of what plain card shows when pooled."""
+EDGE_ABOVE_SIGMA, OTHER_WAY_SIGMA = 8.0, 5.0
+"""The same in standard deviations of what plain card shows when pooled, stepping the crown line's way, as the end of a
+fret's own shadow on the card does too, and stepping the other way (by chance one in a hundred thousand looks)."""
 CARD_TONE, CARD_TONE_MM = 0.04, 0.2
 """Metal within so much of the card's light over so many millimetres may hide its outline against it, the lamp's line on
 it taking the outline's place; where a crown's light only passes through the card's tone, less than 0.04 mm of it do."""
@@ -286,32 +287,38 @@ def why_not_outline(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: f
 
 
 def card_above(photo: Photo, fret: DetectedFret, at: float, length: float, drop: float) -> bool | None:
-    """Whether plain card shows above a hollow, up to where its crown was: no edge is left there.
+    """Whether plain card shows above a hollow, up to where its crown was: no edge is left between the two.
 
-    None where it is too shallow to tell: two edges must be three standard deviations of their blur apart. `at`,
-    `length` and `drop` in mm."""
+    None where that can't be told: it is too shallow (two edges must be three standard deviations of their blur apart),
+    or an edge that is left would be lost in the noise. `at`, `length` and `drop` in mm."""
     flank = 3.0 * math.hypot(fret.blur_px, FINE_PX)
     if drop < flank * fret.mm_per_px:
         return None
     across = cross_profile(photo, fret.pose, fret.line, fret.mm_per_px, (at - length / 8.0, at + length / 8.0))
     steep, on = np.abs(across.steepness), across.on
     own = float(steep[on + math.ceil(flank) - 2 :].max())
-    left = float(steep[on - 2 : on + 3].max())
-    return left < EDGE_ABOVE_SIGMA * across.noise or left < EDGE_LEFT * own
+    beyond_its_blur = on + int(drop / across.pitch - flank)
+    left = float(steep[on - 2 : max(on + 3, beyond_its_blur)].max())
+    if left < EDGE_LEFT * own:
+        return True
+    return None if left < EDGE_ABOVE_SIGMA * across.noise else False
 
 
 def edge_above(across: CrossProfile, blur_px: float) -> float:
     """Steepness of the strongest edge above a crown line, pooled along it, relative to the crown line's own.
 
-    As sharp as the crown line itself: the fret's own soft shadow on the card is none."""
+    As sharp as the crown line itself: the fret's own soft shadow on the card is none. A step the other way than the
+    crown line's is looked at the more closely: card, a dark band and the lamp's line below it."""
     steep, on = across.steepness, across.on
-    own = float(np.abs(steep[on - 2 : on + 3]).max())
+    near = steep[on - 2 : on + 3]
+    own = float(near[np.argmax(np.abs(near))])
     sigma = math.hypot(blur_px, FINE_PX)
     flank, beside = math.ceil(3.0 * sigma), round(2.0 * sigma)  # beyond three standard deviations is no more its own
     rows = np.arange(beside, max(on - flank, beside + 1))
     shoulders = (steep[rows - beside] + steep[rows + beside]) / 2.0 * np.sign(steep[rows])
-    above = float(np.abs(steep[rows])[shoulders < SHOULDER * np.abs(steep[rows])].max(initial=0.0))
-    return above / max(own, 1e-9) if above > EDGE_ABOVE_SIGMA * across.noise else 0.0
+    sigmas = np.where(steep[rows] * own < 0.0, OTHER_WAY_SIGMA, EDGE_ABOVE_SIGMA)
+    clear = (shoulders < SHOULDER * np.abs(steep[rows])) & (np.abs(steep[rows]) > sigmas * across.noise)
+    return float(np.abs(steep[rows])[clear].max(initial=0.0)) / max(abs(own), 1e-9)
 
 
 def card_tone_below(across: CrossProfile) -> float:

@@ -15,7 +15,7 @@ from calib.scales.base import Scale
 from calib.scales.printed import BACKDROP_SIZE
 from inspect_app import __version__
 from inspect_app.instrument.fretboard import fret_position
-from inspect_app.measure.backdrop.card_foot import card_light, find_foot
+from inspect_app.measure.backdrop.card_foot import CardLight, StraightEdge, card_light, find_feet
 from inspect_app.measure.backdrop.crown_heights import crown_heights, on_the_highest
 from inspect_app.measure.backdrop.daylight import NONE_SEEN_U_MM, SEEN_MM, daylight_under
 from inspect_app.measure.backdrop.fret_faces import Facing, FretFace, find_faces
@@ -92,7 +92,25 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSide:
     thickest = THICKEST_MM
     if ask.string == "first" and ask.scale_length < LONG_SCALE_MM:
         thickest = THICKEST_FIRST_MM
-    lines = find_string(card, find_foot(card), thickest)
+    feet = tuple(find_feet(card)) or (None,)
+    found = (_on_foot(photo, scale, plane, card, foot, thickest, ask, nut) for foot in feet)
+    first = next(found)
+    return first if _is_likely(first, ask) else next((d for d in found if _is_likely(d, ask)), first)
+
+
+def _on_foot(
+    photo: Photo,
+    scale: Scale,
+    plane: Plane,
+    card: CardLight,
+    foot: StraightEdge | None,
+    thickest: float,
+    ask: Ask,
+    nut: Facing,
+) -> DetectedSide:
+    """What stands on a line taken for the card's foot; without one on what a string leaves to be seen of it."""
+    assert ask.scale_length is not None
+    lines = find_string(card, foot, thickest)
     if isinstance(lines, str):
         return DetectedSide(photo, scale, plane, lines, (), nut)
     faces, nut = find_faces(photo, plane, lines.foot, ask.scale_length, ask.first_fret, nut)
@@ -101,6 +119,14 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSide:
     if lines.sliver and not (_stands(lines, seen) and is_white(photo, plane, lines, card.pitch)):
         return DetectedSide(photo, scale, plane, HIDDEN, (), nut)
     return DetectedSide(photo, scale, plane, lines, seen, nut)
+
+
+def _is_likely(detected: DetectedSide, ask: Ask) -> bool:
+    """Whether frets were found, the card stands behind the string, and the crowns fall as a board's do."""
+    if not detected.seen:
+        return False
+    _, stand, behind, _ = measure_gaps(_geometry(detected, ask))
+    return not _not_so(stand, behind)
 
 
 def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:

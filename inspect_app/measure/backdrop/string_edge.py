@@ -100,7 +100,7 @@ def find_string(card: CardLight, foot: StraightEdge | None, thickest: float = TH
         row = card.row(foot.y(card.x))
         above = edges & (np.arange(card.share.shape[1])[None, :] < (row - 2.0 * CLEAR_PX)[:, None])
         line = _lowest(card, above, LEAST_SHARE)
-        while line is not None and is_soft(card, line):
+        while line is not None and (is_soft(card, line) or _is_shade(card, line, row, thickest)):
             above = above & (np.arange(card.share.shape[1])[None, :] < (line - 2.0 * CLEAR_PX)[:, None])
             line = _lowest(card, above, LEAST_SHARE)
         if line is not None and _white_between(card, line, row):
@@ -155,6 +155,13 @@ def _votes(card: CardLight, edges: NDArray[np.bool_]) -> tuple[Array, float]:
         count = np.bincount(at[(at >= 0) & (at < rows)], minlength=rows)
         votes[i] = np.convolve(count, near, mode="same")
     return votes, middle
+
+
+def _is_shade(card: CardLight, line: Array, foot: Array, thickest: float) -> bool:
+    """Whether a line is a shadow's edge on the card: it is no card's white from there to the foot, farther than a
+    string is thick."""
+    wide = float(np.median(foot - line)) * card.step > thickest
+    return wide and not _white_between(card, line, foot)
 
 
 def _white_between(card: CardLight, line: Array, foot: Array) -> bool:

@@ -45,10 +45,10 @@ def place_on_sheet(scale: dict, marker_id: int) -> np.ndarray:
 
 def test_every_view_and_both_visits_are_there():
     assert {(s.view, s.visit) for s in SAMPLES} >= {
-        (view, visit) for view in ("plan", "elevation", "end") for visit in ("intake", "after")
+        (view, visit) for view in ("plan", "elevation", "end", "side") for visit in ("intake", "after")
     }
     assert any(s.view == "section" for s in SAMPLES)
-    assert 6 <= len(SAMPLES) <= 12
+    assert 6 <= len(SAMPLES) <= 14
 
 
 def test_all_photos_stay_below_30_megabytes():

@@ -57,6 +57,19 @@ def test_a_fainter_edge_above_is_measured_against_the_one_followed():
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize(("way", "seen"), [(1.0, 0.0), (-1.0, 0.2)])
+def test_a_faint_edge_that_steps_the_other_way_than_the_one_followed_is_seen_sooner(way, seen):
+    """As over the lamp's line on metal that is darker than the card: six deviations of the card's noise."""
+    photo, _, fret = upright_card(Scene(divots=(), seed=3))
+    across = cross_profile(photo, fret.pose, fret.line, fret.mm_per_px)
+    own = across.steepness[across.on]
+    steep = np.where(np.abs(np.arange(len(across.steepness)) - across.on) < 3, across.steepness, 0.0)
+    steep[across.on - 12] = 0.2 * way * own
+    doubled = replace(across, steepness=steep, noise=0.2 * abs(own) / 6.0)
+    assert edge_above(doubled, fret.blur_px) == pytest.approx(seen, abs=0.02)
+
+
+@pytest.mark.slow
 def test_a_soft_shadow_on_the_card_is_no_edge_above():
     scene = Scene(divots=(), seed=3)
     photo, _, fret = upright_card(scene)
@@ -77,6 +90,15 @@ def test_a_hollow_has_plain_card_above_it_and_another_edge_of_the_crown_has_not(
     assert card_above(photo, fret, middle - 8.0, 4.0, drop)
     assert card_above(photo, fret, middle + 6.0, 4.0, drop) is False  # followed too low: the crown's edge is above
     assert card_above(photo, fret, middle + 6.0, 4.0, 2.0 * fret.mm_per_px) is None
+    # followed too low in the hollow itself: the metal's edge lies between it and where the crown was
+    assert card_above(photo, fret, middle - 8.0, 1.0, 0.3 + 8.0 * fret.mm_per_px) is False
+
+
+@pytest.mark.slow
+def test_in_noise_that_would_hide_an_edge_a_hollow_is_not_called_clear():
+    photo, _, fret = upright_card(Scene(divots=((-8.0, 0.3, 4.0),), noise=14.0, card=150, metal=130, seed=6))
+    middle = sum(fret.line.span) / 2.0
+    assert card_above(photo, fret, middle + 6.0, 4.0, 9.0 * fret.mm_per_px) is not True
 
 
 @pytest.mark.slow
