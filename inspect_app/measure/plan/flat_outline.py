@@ -31,15 +31,15 @@ __all__ = [
     "SKEW_SD",
     "STEPS",
     "U_BLOOM",
-    "U_EDGE_PX",
+    "U_EDGE",
     "FlatOutline",
     "fit_outlines",
     "rough_fits",
     "starting_outline",
 ]
 
-U_EDGE_PX = 0.3
-"""Standard uncertainty of where a boundary is placed, pixels, the same on both sides: sharpening by the camera and a
+U_EDGE = 0.3
+"""Standard uncertainty of where a boundary is placed, in blurs, the same on both sides: sharpening by the camera and a
 burnished or rolled edge move both outwards or inwards together (common practice, no source)."""
 U_BLOOM = 0.47
 """Standard uncertainty of how far blooming moves a boundary, in blurs (derived beside `flat_picture._BLOOM`)."""
@@ -309,7 +309,7 @@ def _log_ratio_by_row(w: Windows, picture: FlatPicture, reference: ReferenceCrow
     What a boundary misplaced by its own uncertainty would do to a tone is allowed for. No single cell counts beyond
     `_CELL_SIGMAS`, so that none outweighs many.
     """
-    slack = picture.jac[:, FlatParam.CENTRE] * (U_EDGE_PX * view.pixel_mm)
+    slack = picture.jac[:, FlatParam.CENTRE] * (U_EDGE * view.blur_mm)
     most = _CELL_SIGMAS**2 / reference.noise_correlation
     plain = (w.tone - w.reference) ** 2 * w.weight
     worn = (w.tone - picture.tone) ** 2 * (w.weight / (1.0 + w.weight * slack**2))

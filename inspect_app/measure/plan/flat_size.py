@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.measure.plan.crown_arc import CrownArc
-from inspect_app.measure.plan.flat_outline import EXPONENT_SD, U_BLOOM, U_EDGE_PX, FlatOutline
-from inspect_app.measure.plan.flat_picture import BLUR_PX, FlatParam
+from inspect_app.measure.plan.flat_outline import EXPONENT_SD, U_BLOOM, U_EDGE, FlatOutline
+from inspect_app.measure.plan.flat_picture import FlatParam
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import CrownView
 from inspect_app.reading.inspection import Flat
@@ -157,8 +157,8 @@ def _boundary(slope: Floats, fit: FlatOutline, view: CrownView) -> dict[str, flo
     """What noise, the placing of boundaries and burnt-out tones do to a quantity of this slope in the parameters."""
     return {
         "boundary_noise": math.sqrt(float(slope @ fit.cov @ slope)),
-        "boundary_definition": abs(float(slope @ fit.shift_effect)) * U_EDGE_PX * view.pixel_mm,
-        "burnt_out_tones": abs(float(slope @ fit.bloom_effect)) * U_BLOOM * BLUR_PX * view.pixel_mm,
+        "boundary_definition": abs(float(slope @ fit.shift_effect)) * U_EDGE * view.blur_mm,
+        "burnt_out_tones": abs(float(slope @ fit.bloom_effect)) * U_BLOOM * view.blur_mm,
     }
 
 

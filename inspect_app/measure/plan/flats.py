@@ -41,6 +41,7 @@ from inspect_app.measure.plan.flat_size import flat_size, length_at, length_slop
 from inspect_app.measure.plan.flats_by_hand import edited_flats, flag_manual
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import (
+    BLUR_PX,
     CrownView,
     ReferenceCrown,
     crown_view,
@@ -121,7 +122,9 @@ class FlatSearch:
     not_measured: tuple[NotMeasured, ...]
 
 
-def search_flats(patch: FretPatch, strings: Sequence[StringCrossing] = ()) -> FlatSearch | NotMeasured:
+def search_flats(
+    patch: FretPatch, strings: Sequence[StringCrossing] = (), blur_px: float = BLUR_PX
+) -> FlatSearch | NotMeasured:
     """Find the worn flats of one fret, before any edge is placed by hand.
 
     Parameters
@@ -130,12 +133,14 @@ def search_flats(patch: FretPatch, strings: Sequence[StringCrossing] = ()) -> Fl
         The fret resampled, with its crown width; best laid out at about the height of the crown's top.
     strings : sequence of StringCrossing
         Where strings lie over it: there, and as far as their shadows and mirror images reach, no flats are looked for.
+    blur_px : float
+        Standard deviation of the photo's blur.
     """
     what = on_fret(patch.frame.number, "flats")
     if not isinstance(patch.crown_width, Measured):
         return NotMeasured(what, "The crown's edges could not be found.")
     arc = _arc(patch, patch.crown_width)
-    view = crown_view(patch, arc.width, arc.height)
+    view = crown_view(patch, arc.width, arc.height, blur_px)
     under = tuple(NotMeasured(what, why) for why in _under_strings(strings))
     if view is not None:
         view = replace(view, clear=view.clear & ~_near_strings(view.along_mm, strings))
