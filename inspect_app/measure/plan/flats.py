@@ -37,7 +37,7 @@ from inspect_app.measure.plan.flat_outline import (
     starting_outline,
 )
 from inspect_app.measure.plan.flat_picture import FlatParam, FlatSpan, half_widths
-from inspect_app.measure.plan.flat_size import flat_size, length_at, length_slope, rival_length
+from inspect_app.measure.plan.flat_size import faint_length, flat_size, length_at, length_slope, rival_length
 from inspect_app.measure.plan.flats_by_hand import edited_flats, flag_manual
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import (
@@ -78,7 +78,7 @@ _FADES_MM = 7.5
 """Beyond the outermost flats their tone is good for about so far: what flats mirror changes over one to two centimetres
 along a fret, as a lamp's band does."""
 _VAGUE = 0.5
-"""A flat whose length has a U of more than this share of it from noise and rivals is found, but not measured."""
+"""A flat whose length has a U of more than this share of it from noise, rivals and faint ends is found, but not measured."""
 _FAINT_TIPS_MM, _BESIDE_FLAT_MM = 0.3, 0.12
 """Set aside with a flat: its faint tips, two rows beyond each end, and its blurred boundary, two columns beside it."""
 _FEW_ROWS = 20
@@ -194,7 +194,8 @@ def _why_not(fit: FlatOutline, arc: CrownArc, view: CrownView) -> str:
     if np.any(np.abs(ends - beside_hidden) < _COINCIDES * view.row_mm):
         return "ends just where something crosses the fret or covers it"
     slope = length_slope(fit.params, arc)
-    u_length = math.hypot(math.sqrt(float(slope @ fit.cov @ slope)), rival_length(fit, arc))
+    by_noise = math.sqrt(float(slope @ fit.cov @ slope))
+    u_length = math.hypot(by_noise, rival_length(fit, arc), faint_length(fit))
     if COVERAGE_FACTOR * u_length > _VAGUE * length_at(fit.params, arc):
         return "can't be told from scratches"
     return ""
