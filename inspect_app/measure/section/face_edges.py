@@ -199,7 +199,7 @@ def _sample(photo: Photo, px: Array, normal: Array, offsets: Array, along: int) 
     if inside.any():
         low = np.maximum(np.floor(xy[inside].min(axis=(0, 1, 2))).astype(int), 0)
         high = np.ceil(xy[inside].max(axis=(0, 1, 2))).astype(int) + 1
-        light = linear_light(photo.bgr[low[1] : high[1], low[0] : high[0]])
+        light = linear_light(photo.part(low, high))
         x, y = (v.reshape(-1, len(offsets)) for v in np.moveaxis((xy[inside] - low).astype(np.float32), -1, 0))
         rows = cv2.remap(light, x, y, cv2.INTER_LINEAR)
         out[inside] = rows.reshape(-1, along, len(offsets), 3).mean(axis=1)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from calib.edge_response import edge_response
 from calib.photo import ASSUMED, Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
+from calib.unsharpening import unsharpened
 from inspect_app import __version__
 from inspect_app.measure.manual import placed_on
 from inspect_app.measure.section.dimensions import measure_dimensions
@@ -45,7 +47,8 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSectio
     if px_per_mm < LEAST_PX_PER_MM:
         few = f"there are only {px_per_mm:.0f} pixels to the millimetre; go closer until the wire fills a fifth"
         return DetectedSection(photo, scale, plane, NotMeasured(what, f"{few} of the photo's width"))
-    return DetectedSection(photo, scale, plane, fit_section(photo, scale, plane) or NotMeasured(what, _NOTHING))
+    as_focused = unsharpened(photo, edge_response(photo, scale))  # halos look like edges a few pixels off
+    return DetectedSection(photo, scale, plane, fit_section(as_focused, scale, plane) or NotMeasured(what, _NOTHING))
 
 
 def measure_detected(detected: DetectedSection, ask: Ask) -> Inspection:
