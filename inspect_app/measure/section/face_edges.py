@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
+from calib.edge_response import coding_noise
 from calib.edges import locate_steps, row_offsets
 from calib.photo import Photo, linear_light
 from calib.plane import Plane
@@ -221,12 +222,13 @@ def texture_of(rows: Rows, inside_mm: float) -> Texture:
     """The texture of the face, from what lies further inside than `inside_mm`."""
     deep = _changes(rows)[:, rows.offsets < -inside_mm * rows.px_per_mm].reshape(-1, 3)
     deep = deep[np.isfinite(deep).all(axis=1)]
-    floor = 1e-7 * np.eye(3)  # a third of a code, squared: where a face is overexposed it has no texture at all
     if len(deep) < 10:
-        return Texture(floor)
+        return Texture(1e-7 * np.eye(3))
     size = np.sum(deep**2, axis=1)
     even = deep[size <= np.quantile(size, TEXTURE_SHARE)]
-    return Texture(np.asarray(TRUNCATION_BIAS * even.T @ even / len(even) + floor, dtype=np.float64))
+    # where a face is burnt out it has no texture at all, and what compression leaves in white is no edge
+    inside = np.nanmedian(rows.light[:, rows.offsets < 0.0], axis=(0, 1))
+    return Texture(TRUNCATION_BIAS * even.T @ even / len(even) + np.diag(coding_noise(inside) ** 2))
 
 
 def innermost(mm: Array) -> Array:
