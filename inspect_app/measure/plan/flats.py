@@ -78,7 +78,8 @@ _FADES_MM = 7.5
 """Beyond the outermost flats their tone is good for about so far: what flats mirror changes over one to two centimetres
 along a fret, as a lamp's band does."""
 _VAGUE = 0.5
-"""A flat whose length has a U of more than this share of it from noise, rivals and faint ends is found, but not measured."""
+"""A flat whose length has a U of more than this share of it from noise, rivals and faint ends is found, but not
+measured."""
 _FAINT_TIPS_MM, _BESIDE_FLAT_MM = 0.3, 0.12
 """Set aside with a flat: its faint tips, two rows beyond each end, and its blurred boundary, two columns beside it."""
 _FEW_ROWS = 20

@@ -228,7 +228,8 @@ def texture_of(rows: Rows, inside_mm: float) -> Texture:
     even = deep[size <= np.quantile(size, TEXTURE_SHARE)]
     # where a face is burnt out it has no texture at all, and what compression leaves in white is no edge
     inside = np.nanmedian(rows.light[:, rows.offsets < 0.0], axis=(0, 1))
-    return Texture(TRUNCATION_BIAS * even.T @ even / len(even) + np.diag(coding_noise(inside) ** 2))
+    rounded = np.diag(2.0 * coding_noise(inside) ** 2)  # on both sides of a change
+    return Texture(TRUNCATION_BIAS * even.T @ even / len(even) + rounded)
 
 
 def innermost(mm: Array) -> Array:

@@ -5,9 +5,14 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
+import pytest
 
-from inspect_app.measure.plan import flats
-from inspect_app.measure.plan.flats import FlatSearch, search_flats
+from inspect_app.measure.plan import flat_outline, flats
+from inspect_app.measure.plan.flat_picture import windows_of
+from inspect_app.measure.plan.flat_size import flat_size
+from inspect_app.measure.plan.flats import FlatSearch, measure_flats, search_flats
+from inspect_app.measure.plan.reference_crown import fit_reference
+from shared.trade import FLAT_FROM_MM
 from tests.inspect_app.measure.plan.flat_pictures import Hollow, Lamp, Scene, patch_of
 
 SHORT = Scene((Hollow(6.0, 3.0, 0.12),), (Lamp(3.0, 35.0, 14.0, 0.7), Lamp(-3.0, -35.0, 14.0, 0.7)), 0.3, length=12.0)
@@ -36,3 +41,34 @@ def test_a_flat_that_ends_just_where_the_crown_is_hidden_is_not_measured() -> No
         said = flats._why_not(fit, found.arc, view)
         assert said.startswith(why)
         assert bool(said) == bool(why)
+
+
+@pytest.mark.parametrize(("length", "depth"), [(2.0, 0.25), (3.0, 0.3)])
+def test_a_flat_in_a_soft_photo_is_found_by_one_who_knows_how_soft_it_is(length: float, depth: float) -> None:
+    scene = SHORT.but(hollows=(Hollow(6.0, length, depth),), px_per_mm=10.0, blur_px=3.0)
+    patch, (hollow,) = patch_of(scene), scene.hollows
+    (flat,) = measure_flats(search_flats(patch, blur_px=scene.blur_px)).flats
+    assert abs(flat.width.value - hollow.width(scene.radius)) <= flat.width.expanded
+    assert abs(flat.length.value - hollow.length_at(scene.radius)) <= flat.length.expanded
+    assert measure_flats(search_flats(patch)).flats == ()
+
+
+def test_a_flat_that_is_faint_towards_an_end_may_end_anywhere_there() -> None:
+    found = search_flats(patch_of(SHORT))
+    assert isinstance(found, FlatSearch)
+    (fit,), view = found.fits, found.view
+    assert fit.faint_ends == (0.0, 0.0)
+    w = windows_of(view, fit_reference(view)[1], found.arc, np.ones(1), [(0.0, 12.0)])
+    w = dataclasses.replace(w, reference=np.full_like(w.reference, 0.5))
+    half = 0.5 * (1.0 - ((view.along_mm - 6.0) / 3.0) ** 2)
+    told = np.flatnonzero(half >= 0.5 * FLAT_FROM_MM)
+    for faint in (0, 1, 2, 5):
+        departs = np.where(np.arange(len(half)) > told[-1] - faint, 0.05, 0.3)
+        light = (0.5 + departs) ** 2
+        treble, bass = flat_outline._faint_ends(light.astype(np.float32), half, w, 0, view.row_mm)
+        assert treble == 0.0
+        assert bass == pytest.approx(max(0, faint - 1) * view.row_mm)
+    doubted = dataclasses.replace(fit, faint_ends=(0.0, 0.9))
+    sure, unsure = (flat_size(f, found.patch, found.arc, view).length for f in (fit, doubted))
+    assert unsure.u == pytest.approx(np.hypot(sure.u, 0.9 / np.sqrt(3.0)))  # even spread
+    assert "can't be told" in flats._why_not(dataclasses.replace(fit, faint_ends=(0.0, 1.4)), found.arc, view)
