@@ -131,13 +131,17 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     if not found:
         raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
     strings = find_strings(found)
-    blur = max(BLUR_PX, response.spread_px if response else softness * SHARP_PX)
-    reading = _cached_readings(photo, found, level, covers, strings, blur)
+    reading = _cached_readings(photo, found, level, covers, strings, _blur_px(response, softness))
     white = linear_light_of(response.white) if response and len(scale.ids) else UNKNOWN_WHITE
     worn = find_board_wear(as_taken, found, covers, any(strings), white)
     unread += worn.not_measured
     about = softness, _positions(found, level), _burnt_share(found), worn, printed
     return Detected(as_taken, scale, plane, level, found, unread, *about, reading)
+
+
+def _blur_px(response: EdgeResponse | None, softness: float) -> float:
+    """Blur of the photo that flats are fitted to, standard deviation, px: by its edges, else by its crowns."""
+    return max(BLUR_PX, response.spread_px if response else softness * SHARP_PX)
 
 
 def measure_detected(detected: Detected, ask: Ask) -> Inspection:
