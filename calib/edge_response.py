@@ -15,7 +15,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import least_squares
 from scipy.special import ndtr
@@ -31,6 +31,7 @@ __all__ = [
     "LONGEST_PX",
     "EdgeResponse",
     "coded",
+    "coding_noise",
     "edge_response",
     "fit_spread_function",
     "level_of",
@@ -69,6 +70,8 @@ U_BIN = 0.01
 """Share of the step by which a bin may be off besides noise: JPEG, and paper that is not one white."""
 INTERPOLATION_PX2 = 1.0 / 6.0
 """Variance that bilinear sampling adds to the blur, px^2: t (1 - t) over all phases t."""
+DARKEST = 0.005
+"""Linear light under which decoding is a straight line, and a code's step no longer shrinks (IEC 61966-2-1: 0.0031)."""
 _FINE_PX = 0.125  # of the model's own samples: half a bin
 _MARGIN_PX = 12.0  # of the model beyond the rows: the mask's own tails
 
@@ -177,6 +180,19 @@ def coded(light: Vector) -> Vector:
     """
     v = np.clip(light, 0.0, 1.0)
     return np.asarray(np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1.0 / 2.4) - 0.055))
+
+
+def coding_noise(light: ArrayLike) -> Vector:
+    """Standard deviation that rounding to 8-bit codes leaves in linear light: a code's step over sqrt(12).
+
+    The least noise of any photo, however smooth a denoiser left it. The step is the slope of IEC 61966-2-1's decoding,
+    2.4 / 1.055 L^(1.4 / 2.4).
+
+    >>> f"{float(coding_noise(0.5)):.4f}"
+    '0.0017'
+    """
+    level = np.maximum(np.asarray(light, dtype=np.float64), DARKEST)
+    return np.asarray(2.4 / 1.055 * level ** (1.4 / 2.4) / 255.0 / math.sqrt(12.0))
 
 
 def room_across(scale: Scale) -> Vector:

@@ -25,12 +25,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from calib.edge_response import coded
+from calib.edge_response import coded, coding_noise
 from calib.edges import edge_line, locate_steps, row_offsets, sample_across
 from calib.photo import Focal, Photo
 from inspect_app.measure.backdrop.card_foot import DERIVATIVE_PX, steepest
 from inspect_app.measure.backdrop.edge_path import place_edge
-from inspect_app.measure.backdrop.outline import FINE_PX, coding_noise
+from inspect_app.measure.backdrop.outline import FINE_PX
 from inspect_app.measure.section.face_edges import MARGIN_MM, RowEdges, Rows, Texture, place_edges
 
 BLURS = (0.6, 0.8, 1.0, 1.5, 2.0, 2.5)

@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
+from calib.edge_response import coding_noise
 from calib.edges import row_offsets, sample_across
 from calib.lines import MAD_TO_SD
 from calib.photo import Photo
-from inspect_app.measure.backdrop.outline import FINE_PX, coding_noise
+from inspect_app.measure.backdrop.outline import FINE_PX
 
 __all__ = ["EdgePath", "place_edge", "gradient_corrected", "with_grain"]
 

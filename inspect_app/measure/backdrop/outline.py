@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 
+from calib.edge_response import coding_noise
 from calib.lines import MAD_TO_SD
 from calib.photo import Photo, linear_light
 from inspect_app.measure.backdrop.pose import BoardPose
@@ -31,7 +32,6 @@ __all__ = [
     "card_noise",
     "certainty",
     "slope_in_noise",
-    "coding_noise",
     "steepness",
 ]
 
@@ -73,8 +73,6 @@ ABOVE = 0.3
 isolated speck on the card does not pull the path up, and a line across the fret does."""
 
 
-DARKEST = 0.005
-"""Linear light under which decoding is a straight line, and a code's step no longer shrinks (IEC 61966-2-1: 0.0031)."""
 STRAY_SHARE, STRAY_SIGMAS = 0.98, 2.33
 """Quantile of a card's slopes that stands for its strays, and how many standard deviations out it lies in normal
 noise."""
@@ -103,19 +101,6 @@ def rectified_light(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: 
     at = (ends[0] + share * (ends[1] - ends[0])).astype(np.float32)
     light = cv2.remap(photo.gray, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return linear_light(np.asarray(light, dtype=np.uint8))
-
-
-def coding_noise(light: ArrayLike) -> Array:
-    """Standard deviation that rounding to 8-bit codes leaves in linear light: a code's step over sqrt(12).
-
-    The least noise of any photo, however smooth a denoiser left it. The step is the slope of IEC 61966-2-1's decoding,
-    2.4 / 1.055 L^(1.4 / 2.4).
-
-    >>> f"{float(coding_noise(0.5)):.4f}"
-    '0.0017'
-    """
-    level = np.maximum(np.asarray(light, dtype=np.float64), DARKEST)
-    return np.asarray(2.4 / 1.055 * level ** (1.4 / 2.4) / 255.0 / math.sqrt(12.0))
 
 
 def _least_slope_noise(light: Light, quiet_rows: int, scale_px: float, pooled: float = 0.0) -> Array:

@@ -35,6 +35,8 @@ REACHES_MM = ((0.13, 0.25), (0.20, 0.35))
 smooth. The evidence is the mean over these and over the blurs, for what is no edge shows in few of them."""
 BLURS_PX = (0.7, 0.9)
 """Standard deviations of the blur of a sharp photo (common practice, no source)."""
+SHARP_PX = sum(BLURS_PX) / len(BLURS_PX)
+"""Their mean: what softness is over."""
 SOFTNESSES = (1.0, 1.6, 2.5, 4.0)
 """Blurs tried, over that of a sharp photo; at the last a photo is hardly worth measuring."""
 _TAUGHT_PX = 1.17
@@ -211,7 +213,7 @@ def _foot_profile(profile: CrownProfile, side: int, view: float, softness: float
     """The profile as it is seen going outwards on one side."""
     parts = (side * profile.across_mm, profile.log_light, profile.grain[side > 0], profile.warmth)
     at, light, grain, warmth = (y[::side] for y in parts)
-    coarser = max(1.0, softness * float(np.mean(BLURS_PX)) / _TAUGHT_PX)
+    coarser = max(1.0, softness * SHARP_PX / _TAUGHT_PX)
     return FootProfile(at, light, grain, profile.grain_u[side > 0], warmth, profile.px_per_mm / coarser, side * view)
 
 

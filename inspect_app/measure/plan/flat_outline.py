@@ -22,6 +22,7 @@ from inspect_app.measure.plan.flat_picture import (
     windows_of,
 )
 from inspect_app.measure.plan.reference_crown import CrownView, ReferenceCrown
+from shared.trade import FLAT_FROM_MM
 
 __all__ = [
     "BLUNTNESS_SD",
@@ -31,15 +32,15 @@ __all__ = [
     "SKEW_SD",
     "STEPS",
     "U_BLOOM",
-    "U_EDGE_PX",
+    "U_EDGE",
     "FlatOutline",
     "fit_outlines",
     "rough_fits",
     "starting_outline",
 ]
 
-U_EDGE_PX = 0.3
-"""Standard uncertainty of where a boundary is placed, pixels, the same on both sides: sharpening by the camera and a
+U_EDGE = 0.3
+"""Standard uncertainty of where a boundary is placed, in blurs, the same on both sides: sharpening by the camera and a
 burnished or rolled edge move both outwards or inwards together (common practice, no source)."""
 U_BLOOM = 0.47
 """Standard uncertainty of how far blooming moves a boundary, in blurs (derived beside `flat_picture._BLOOM`)."""
@@ -73,6 +74,10 @@ _BEYOND_MM, _OFF_CENTRE_MM, _LN_EXPONENT, _LN_BLUNTNESS = 1.0, 0.2, 0.7, 1.1
 beyond, a tip has no length or a boundary no bulge."""
 _HALF_LENGTHS_MM, _LEAST_WIDTH_MM = (0.3, 60.0), 0.1
 """Lengths up to twice the longest fret's are tried, and widths from a third of that at which a flat has a length."""
+_FAINT = 0.25
+"""Where a flat's tone lies nearer to the crown's than this share of what it usually does, nothing says by itself
+whether the flat goes on there, its tone changing along the hollow, or a streak of the metal or a fading reflection
+does: against three quarters of the usual departure such a stretch is as good as crown."""
 _TRACED = 0.1
 """A row that gives less than this share of the best row's information on the width is not traced."""
 
@@ -106,6 +111,8 @@ class FlatOutline:
         Length in mm along the fret over which a boundary was seen, and its widest half-width there.
     tone : float
         The flat's tone, mean over its area.
+    faint_ends : (float, float)
+        Length in mm at the treble and the bass end over which its tone comes near the crown's.
     rivals : tuple of ndarray, shape (7,) each
         Other outlines that explain the picture nearly as well.
     """
@@ -122,6 +129,7 @@ class FlatOutline:
     traced_length: float
     traced_half_width: float
     tone: float
+    faint_ends: tuple[float, float] = (0.0, 0.0)
     rivals: tuple[Floats, ...] = ()
 
     @property
@@ -298,9 +306,26 @@ def _judged(
                 traced_length=float(len(traced_rows)) * view.row_mm,
                 traced_half_width=float(area[traced_rows].max()),
                 tone=math.sqrt(float(np.sum(picture.flat_light[i, :, 0] * area)) / (float(area.sum()) + 1e-9)),
+                faint_ends=_faint_ends(picture.flat_light[i, :, 0], area, w, i, view.row_mm),
             )
         )
     return out
+
+
+def _faint_ends(light: Singles, half: Floats, w: Windows, i: int, row_mm: float) -> tuple[float, float]:
+    """How far from either end of one flat, mm, its tone comes near the crown's; `light` and `half` width are by row.
+
+    The outermost row that shows it may hold any part of it, and counts elsewhere.
+    """
+    rows = np.flatnonzero(half >= FLAT_FROM_MM / 2.0)
+    if not len(rows):
+        return 0.0, 0.0
+    inside = np.abs(w.t) < half[rows, None]
+    crown = np.sum(w.reference[i, rows] * inside, axis=1) / np.maximum(inside.sum(axis=1), 1)
+    departs = np.abs(np.sqrt(light[rows]) - crown)
+    shown = np.flatnonzero(departs > _FAINT * np.mean(departs[departs >= np.median(departs)]))
+    first, last = max(0, int(shown[0]) - 1), max(0, len(rows) - int(shown[-1]) - 2)
+    return first * row_mm, last * row_mm
 
 
 def _log_ratio_by_row(w: Windows, picture: FlatPicture, reference: ReferenceCrown, view: CrownView) -> Floats:
@@ -309,7 +334,7 @@ def _log_ratio_by_row(w: Windows, picture: FlatPicture, reference: ReferenceCrow
     What a boundary misplaced by its own uncertainty would do to a tone is allowed for. No single cell counts beyond
     `_CELL_SIGMAS`, so that none outweighs many.
     """
-    slack = picture.jac[:, FlatParam.CENTRE] * (U_EDGE_PX * view.pixel_mm)
+    slack = picture.jac[:, FlatParam.CENTRE] * (U_EDGE * view.blur_mm)
     most = _CELL_SIGMAS**2 / reference.noise_correlation
     plain = (w.tone - w.reference) ** 2 * w.weight
     worn = (w.tone - picture.tone) ** 2 * (w.weight / (1.0 + w.weight * slack**2))

@@ -26,10 +26,8 @@ from numpy.typing import ArrayLike, NDArray
 from inspect_app.measure.plan.crown_arc import CrownArc
 from inspect_app.measure.plan.reference_crown import CrownView, ReferenceCrown
 
-__all__ = ["FlatParam", "FlatSpan", "FlatPicture", "Windows", "draw_flats", "half_widths", "windows_of", "BLUR_PX"]
+__all__ = ["FlatParam", "FlatSpan", "FlatPicture", "Windows", "draw_flats", "half_widths", "windows_of"]
 
-BLUR_PX = 1.0
-"""Standard deviation of a sharp photo's edges, pixels (common practice, no source)."""
 _BLOOM = 0.87
 """A burnt-out tone moves its blurred boundary outwards. Overexposed X times, a blurred step is seen half-way where the
 brighter side has the share 1/(2 X). With X from 1 to 8 (three stops), evenly in ln X, that point lies 0.87 blurs out on
@@ -167,8 +165,7 @@ def windows_of(
     rows = first[:, None] + np.arange(int(np.max(last - first)))
     inside = rows < last[:, None]
     rows = np.minimum(rows, len(view.along_mm) - 1)
-    blur = BLUR_PX * view.pixel_mm
-    spread, sharpen = _optics(len(view.across_mm), round(blur / view.column_mm, 6))
+    spread, sharpen = _optics(len(view.across_mm), round(view.blur_mm / view.column_mm, 6))
     light = reference.tone**2
     sharp = light @ sharpen
     weight = single(1.0 / reference.sigma**2) * single(inside & view.clear[rows])[..., None]
@@ -188,7 +185,7 @@ def windows_of(
         burnt_from=single(view.burnt_from**2)[rows][..., None],
         spread=single(spread),
         even=single(np.clip(_EVEN * half_lengths / view.row_mm - 1.0, 0.0, 1.0))[:, None],
-        blur=blur,
+        blur=view.blur_mm,
         column=view.column_mm,
         parallax=view.parallax,
         radius=arc.radius,

@@ -8,15 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.measure.plan.crown_arc import CrownArc
-from inspect_app.measure.plan.flat_outline import EXPONENT_SD, U_BLOOM, U_EDGE_PX, FlatOutline
-from inspect_app.measure.plan.flat_picture import BLUR_PX, FlatParam
+from inspect_app.measure.plan.flat_outline import EXPONENT_SD, U_BLOOM, U_EDGE, FlatOutline
+from inspect_app.measure.plan.flat_picture import FlatParam
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import CrownView
 from inspect_app.reading.inspection import Flat
 from shared.measured import Contribution, Measured
 from shared.trade import FLAT_FROM_MM
 
-__all__ = ["flat_size", "rival_length", "length_at", "length_slope"]
+__all__ = ["flat_size", "faint_length", "rival_length", "length_at", "length_slope"]
 
 Floats = NDArray[np.float64]
 
@@ -85,6 +85,11 @@ def rival_length(fit: FlatOutline, arc: CrownArc) -> float:
     return 0.5 * max((abs(length_at(r, arc) - length) for r in fit.rivals), default=0.0)
 
 
+def faint_length(fit: FlatOutline) -> float:
+    """Standard uncertainty, mm, of a length whose ends may lie anywhere along where the flat is faint (even spread)."""
+    return math.hypot(*fit.faint_ends) / math.sqrt(3.0)
+
+
 def rival_width(fit: FlatOutline) -> float:
     """The same of the widths."""
     return 0.5 * max((abs(math.exp(float(r[FlatParam.LN_WIDTH])) - fit.width) for r in fit.rivals), default=0.0)
@@ -114,6 +119,7 @@ def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView
             "mm",
             flags,
             treble_end=patch.frame.origin_u_mm,
+            faint_ends=faint_length(fit) / 2.0,
             scale=fit.place * plane.u_rel,
             **_boundary(_place_slope(fit), fit, view),
         ),
@@ -125,6 +131,7 @@ def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView
             rows=_ENDS_WITHIN_A_ROW * view.row_mm,
             outline=_UNTRACED * untraced[0],
             rival_outline=rival_length(fit, arc),
+            faint_ends=faint_length(fit),
             scale=length * plane.u_rel,
             **_boundary(by_length, fit, view),
         ),
@@ -157,8 +164,8 @@ def _boundary(slope: Floats, fit: FlatOutline, view: CrownView) -> dict[str, flo
     """What noise, the placing of boundaries and burnt-out tones do to a quantity of this slope in the parameters."""
     return {
         "boundary_noise": math.sqrt(float(slope @ fit.cov @ slope)),
-        "boundary_definition": abs(float(slope @ fit.shift_effect)) * U_EDGE_PX * view.pixel_mm,
-        "burnt_out_tones": abs(float(slope @ fit.bloom_effect)) * U_BLOOM * BLUR_PX * view.pixel_mm,
+        "boundary_definition": abs(float(slope @ fit.shift_effect)) * U_EDGE * view.blur_mm,
+        "burnt_out_tones": abs(float(slope @ fit.bloom_effect)) * U_BLOOM * view.blur_mm,
     }
 
 

@@ -37,10 +37,11 @@ from inspect_app.measure.plan.flat_outline import (
     starting_outline,
 )
 from inspect_app.measure.plan.flat_picture import FlatParam, FlatSpan, half_widths
-from inspect_app.measure.plan.flat_size import flat_size, length_at, length_slope, rival_length
+from inspect_app.measure.plan.flat_size import faint_length, flat_size, length_at, length_slope, rival_length
 from inspect_app.measure.plan.flats_by_hand import edited_flats, flag_manual
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import (
+    BLUR_PX,
     CrownView,
     ReferenceCrown,
     crown_view,
@@ -77,7 +78,11 @@ _FADES_MM = 7.5
 """Beyond the outermost flats their tone is good for about so far: what flats mirror changes over one to two centimetres
 along a fret, as a lamp's band does."""
 _VAGUE = 0.5
-"""A flat whose length has a U of more than this share of it from noise and rivals is found, but not measured."""
+"""A flat whose length has a U of more than this share of it from noise, rivals and faint ends is found, but not
+measured."""
+_LEAST_ROWS = 3
+"""A flat's own tone is found from three rows together: one that is no longer may be but the glint at an end of another,
+whose floor mirrors the same as the crown."""
 _FAINT_TIPS_MM, _BESIDE_FLAT_MM = 0.3, 0.12
 """Set aside with a flat: its faint tips, two rows beyond each end, and its blurred boundary, two columns beside it."""
 _FEW_ROWS = 20
@@ -93,6 +98,9 @@ _WINDOW, _WINDOW_MM = 1.3, 0.4
 _RIVAL, _RIVAL_SHARE = 6.0, 0.1
 """An outline with so much less evidence than the best may still be the true one: as in `_ACCEPT`, noise makes up some
 ten, and the noise level behind the evidence is known to a tenth at best."""
+_END_MOVED = 0.5
+"""Each flat is tried with an end moved by half its length: noise and streaks make the evidence of outlines along a
+faint stretch nearly alike, and a fit's own steps see only what is next to it."""
 _APART = 0.3
 """Two coarse outlines are both tried where places, lengths and widths differ by this share in all: about two steps of
 the coarse grid's lengths. Trying all that differ at all does no better on rendered photos."""
@@ -121,7 +129,9 @@ class FlatSearch:
     not_measured: tuple[NotMeasured, ...]
 
 
-def search_flats(patch: FretPatch, strings: Sequence[StringCrossing] = ()) -> FlatSearch | NotMeasured:
+def search_flats(
+    patch: FretPatch, strings: Sequence[StringCrossing] = (), blur_px: float = BLUR_PX
+) -> FlatSearch | NotMeasured:
     """Find the worn flats of one fret, before any edge is placed by hand.
 
     Parameters
@@ -130,12 +140,14 @@ def search_flats(patch: FretPatch, strings: Sequence[StringCrossing] = ()) -> Fl
         The fret resampled, with its crown width; best laid out at about the height of the crown's top.
     strings : sequence of StringCrossing
         Where strings lie over it: there, and as far as their shadows and mirror images reach, no flats are looked for.
+    blur_px : float
+        Standard deviation of the photo's blur.
     """
     what = on_fret(patch.frame.number, "flats")
     if not isinstance(patch.crown_width, Measured):
         return NotMeasured(what, "The crown's edges could not be found.")
     arc = _arc(patch, patch.crown_width)
-    view = crown_view(patch, arc.width, arc.height)
+    view = crown_view(patch, arc.width, arc.height, blur_px)
     under = tuple(NotMeasured(what, why) for why in _under_strings(strings))
     if view is not None:
         view = replace(view, clear=view.clear & ~_near_strings(view.along_mm, strings))
@@ -188,9 +200,13 @@ def _why_not(fit: FlatOutline, arc: CrownArc, view: CrownView) -> str:
     beside_hidden = view.along_mm[:-1][view.clear[1:] != view.clear[:-1]] + view.row_mm / 2.0
     if np.any(np.abs(ends - beside_hidden) < _COINCIDES * view.row_mm):
         return "ends just where something crosses the fret or covers it"
+    length = length_at(fit.params, arc)
+    if length < _LEAST_ROWS * view.row_mm:
+        return "shows over too short a length to tell how long it is: go closer, or move the lamp"
     slope = length_slope(fit.params, arc)
-    u_length = math.hypot(math.sqrt(float(slope @ fit.cov @ slope)), rival_length(fit, arc))
-    if COVERAGE_FACTOR * u_length > _VAGUE * length_at(fit.params, arc):
+    by_noise = math.sqrt(float(slope @ fit.cov @ slope))
+    u_length = math.hypot(by_noise, rival_length(fit, arc), faint_length(fit))
+    if COVERAGE_FACTOR * u_length > _VAGUE * length:
         return "can't be told from scratches"
     return ""
 
@@ -266,10 +282,31 @@ def _best_fits(
     ranked = [sorted([next(rough) for _ in several], key=lambda fit: -fit[1]) for several in tried]
     likely = [_likeliest(several) for several in ranked]
     fine = iter(fit_outlines(view, reference, arc, *_windowed(likely, limits), (ROUGH_STEPS, STEPS)))
-    return [
+    best = [
         _with_rivals([next(fine) for _ in several], _left_rough(rough_ones))
         for several, rough_ones in zip(likely, ranked, strict=True)
     ]
+    others = [_other_ends(f.params) for f in best]
+    rough = iter(rough_fits(view, reference, arc, *_windowed(others, limits)))
+    return [_with_more(f, [next(rough) for _ in several]) for f, several in zip(best, others, strict=True)]
+
+
+def _other_ends(params: Floats) -> list[Floats]:
+    """The outline with either end moved out or in by `_END_MOVED` of its length, the other held."""
+    moved = []
+    for end in (-1.0, 1.0):
+        for times in (1.0 - _END_MOVED, 1.0 + _END_MOVED):
+            other = params.copy()
+            other[FlatParam.MIDDLE] += end * (times - 1.0) * math.exp(params[FlatParam.LN_HALF_LENGTH])
+            other[FlatParam.LN_HALF_LENGTH] += math.log(times)
+            moved.append(other)
+    return moved
+
+
+def _with_more(best: FlatOutline, rough: list[tuple[Floats, float]]) -> FlatOutline:
+    """The fit with further rivals: of these outlines those with nearly as much evidence."""
+    enough = _nearly(best.log_ratio)
+    return replace(best, rivals=(*best.rivals, *[p for p, found in rough if found >= enough]))
 
 
 def _likeliest(ranked: list[tuple[Floats, float]]) -> list[Floats]:

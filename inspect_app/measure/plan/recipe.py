@@ -21,6 +21,7 @@ from inspect_app.measure.manual import PLACED_U_PX, apart, edges_on, marked, pla
 from inspect_app.measure.plan.board_height import BoardLevel
 from inspect_app.measure.plan.board_wear import UNKNOWN_WHITE, BoardWear, find_board_wear
 from inspect_app.measure.plan.crown_arc import width_from_apparent
+from inspect_app.measure.plan.crown_edges import SHARP_PX
 from inspect_app.measure.plan.crown_width import crown_width, width_u_from_pose
 from inspect_app.measure.plan.end_lines import find_ends
 from inspect_app.measure.plan.flats import FlatSearch, measure_flats, search_flats
@@ -31,6 +32,7 @@ from inspect_app.measure.plan.fret_numbers import numbered
 from inspect_app.measure.plan.fret_patch import BURNT, Sampling, sample_patch
 from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, with_ends
 from inspect_app.measure.plan.hidden_parts import hidden_outlines
+from inspect_app.measure.plan.reference_crown import BLUR_PX
 from inspect_app.measure.plan.spacing import check_spacing, fret_positions
 from inspect_app.measure.plan.strings import StringCrossing, find_strings
 from inspect_app.measure.summary import summaries
@@ -129,12 +131,17 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     if not found:
         raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
     strings = find_strings(found)
-    reading = _cached_readings(photo, found, level, covers, strings)
+    reading = _cached_readings(photo, found, level, covers, strings, _blur_px(response, softness))
     white = linear_light_of(response.white) if response and len(scale.ids) else UNKNOWN_WHITE
     worn = find_board_wear(as_taken, found, covers, any(strings), white)
     unread += worn.not_measured
     about = softness, _positions(found, level), _burnt_share(found), worn, printed
     return Detected(as_taken, scale, plane, level, found, unread, *about, reading)
+
+
+def _blur_px(response: EdgeResponse | None, softness: float) -> float:
+    """Blur of the photo that flats are fitted to, standard deviation, px: by its edges, else by its crowns."""
+    return max(BLUR_PX, response.spread_px if response else softness * SHARP_PX)
 
 
 def measure_detected(detected: Detected, ask: Ask) -> Inspection:
@@ -168,6 +175,7 @@ def _cached_readings(
     level: BoardLevel,
     covers: tuple[Floats, ...],
     strings: Sequence[tuple[StringCrossing, ...]],
+    blur_px: float,
 ) -> _ReadingOf:
     """Readings of these frets by index, the edges placed on them and the photo's flags, each worked out once.
 
@@ -181,7 +189,7 @@ def _cached_readings(
         how = Sampling(asked.value, (1.0, width.value / 2.0 + _BESIDE_MM))
         moved = float((frets[i].frame.origin_mm - frame.origin_mm) @ frame.along)
         crossings = tuple(replace(c, along=c.along + moved) for c in strings[i])
-        return search_flats(sample_patch(photo, frame, covers, width, asked, how), crossings)
+        return search_flats(sample_patch(photo, frame, covers, width, asked, how), crossings, blur_px)
 
     as_found = _u_from_pose(frets)
 

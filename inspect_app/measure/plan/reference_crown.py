@@ -24,8 +24,10 @@ from scipy.ndimage import binary_dilation, percentile_filter, uniform_filter1d
 from calib.robust_spread import spread_about_median, spread_about_zero
 from inspect_app.measure.plan.fret_patch import FretPatch
 
-__all__ = ["CrownView", "ReferenceCrown", "crown_view", "fit_reference", "refit_reference", "ROW_MM"]
+__all__ = ["BLUR_PX", "CrownView", "ReferenceCrown", "crown_view", "fit_reference", "refit_reference", "ROW_MM"]
 
+BLUR_PX = 1.0
+"""Standard deviation of a sharp photo's edges, pixels (common practice, no source)."""
 ROW_MM = 0.15
 """Rows are averaged to about this length: under a tenth of the shortest flats (1 to 2 mm), so none loses its shape."""
 _COLUMN_MM = 0.05
@@ -89,8 +91,8 @@ class CrownView:
         False where something covers the fret or the photo ends.
     parallax : float
         How far the picture of a point moves across, in mm, for each mm it lies below the crown's top.
-    pixel_mm : float
-        Size of a photo pixel here.
+    blur_mm : float
+        Standard deviation of the photo's blur here.
     burnt_from : ndarray, shape (n,)
         Tone from which a cell of each row may have been any amount brighter.
     """
@@ -100,7 +102,7 @@ class CrownView:
     tone: Floats
     clear: NDArray[np.bool_]
     parallax: float
-    pixel_mm: float
+    blur_mm: float
     burnt_from: Floats
 
     @property
@@ -134,13 +136,15 @@ class ReferenceCrown:
     noise_correlation: float
 
 
-def crown_view(patch: FretPatch, width_mm: float, height_mm: float) -> CrownView | None:
+def crown_view(patch: FretPatch, width_mm: float, height_mm: float, blur_px: float = BLUR_PX) -> CrownView | None:
     """Cut the crown out of a patch and average it to rows and columns of a suitable size.
 
     Parameters
     ----------
     width_mm, height_mm : float
         Of the unworn crown.
+    blur_px : float
+        Standard deviation of the photo's blur.
 
     Returns
     -------
@@ -167,7 +171,7 @@ def crown_view(patch: FretPatch, width_mm: float, height_mm: float) -> CrownView
     along = patch.along_mm[i].reshape(-1, rows).mean(axis=1)
     across = across[j].reshape(-1, columns).mean(axis=1)
     burnt_from = _burnt_from(tone, max(3, round(_LEVEL_MM / float(along[1] - along[0]))))
-    return CrownView(along, across, tone, clear, parallax, 1.0 / patch.px_per_mm, burnt_from)
+    return CrownView(along, across, tone, clear, parallax, blur_px / patch.px_per_mm, burnt_from)
 
 
 def _burnt_from(tone: Floats, rows: int) -> Floats:

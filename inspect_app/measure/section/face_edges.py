@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
+from calib.edge_response import coding_noise
 from calib.edges import locate_steps, row_offsets
 from calib.photo import Photo, linear_light
 from calib.plane import Plane
@@ -199,7 +200,7 @@ def _sample(photo: Photo, px: Array, normal: Array, offsets: Array, along: int) 
     if inside.any():
         low = np.maximum(np.floor(xy[inside].min(axis=(0, 1, 2))).astype(int), 0)
         high = np.ceil(xy[inside].max(axis=(0, 1, 2))).astype(int) + 1
-        light = linear_light(photo.bgr[low[1] : high[1], low[0] : high[0]])
+        light = linear_light(photo.part(low, high))
         x, y = (v.reshape(-1, len(offsets)) for v in np.moveaxis((xy[inside] - low).astype(np.float32), -1, 0))
         rows = cv2.remap(light, x, y, cv2.INTER_LINEAR)
         out[inside] = rows.reshape(-1, along, len(offsets), 3).mean(axis=1)
@@ -221,12 +222,14 @@ def texture_of(rows: Rows, inside_mm: float) -> Texture:
     """The texture of the face, from what lies further inside than `inside_mm`."""
     deep = _changes(rows)[:, rows.offsets < -inside_mm * rows.px_per_mm].reshape(-1, 3)
     deep = deep[np.isfinite(deep).all(axis=1)]
-    floor = 1e-7 * np.eye(3)  # a third of a code, squared: where a face is overexposed it has no texture at all
     if len(deep) < 10:
-        return Texture(floor)
+        return Texture(1e-7 * np.eye(3))
     size = np.sum(deep**2, axis=1)
     even = deep[size <= np.quantile(size, TEXTURE_SHARE)]
-    return Texture(np.asarray(TRUNCATION_BIAS * even.T @ even / len(even) + floor, dtype=np.float64))
+    # where a face is burnt out it has no texture at all, and what compression leaves in white is no edge
+    inside = np.nanmedian(rows.light[:, rows.offsets < 0.0], axis=(0, 1))
+    rounded = np.diag(2.0 * coding_noise(inside) ** 2)  # on both sides of a change
+    return Texture(TRUNCATION_BIAS * even.T @ even / len(even) + rounded)
 
 
 def innermost(mm: Array) -> Array:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from calib.edge_response import edge_response
 from calib.photo import ASSUMED, Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
+from calib.unsharpening import unsharpened
 from inspect_app import __version__
 from inspect_app.measure.manual import placed_on
 from inspect_app.measure.section.dimensions import measure_dimensions
@@ -24,6 +26,8 @@ SOFT_MM = 0.025
 tang's foot, half a millimetre wide, little more than two thirds are then left."""
 FEW_PX_PER_MM = 50.0
 """Below this a tang is less than 25 pixels wide, and a tenth of a pixel is 2 um."""
+BURNT_WHITE = 252.0 / 255.0
+"""Code from which a sensor is full: the last three."""
 LEAST_PX_PER_MM = 25.0
 """Below this a tang is a dozen pixels wide: with its corners left out nothing remains."""
 
@@ -45,7 +49,11 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSectio
     if px_per_mm < LEAST_PX_PER_MM:
         few = f"there are only {px_per_mm:.0f} pixels to the millimetre; go closer until the wire fills a fifth"
         return DetectedSection(photo, scale, plane, NotMeasured(what, f"{few} of the photo's width"))
-    return DetectedSection(photo, scale, plane, fit_section(photo, scale, plane) or NotMeasured(what, _NOTHING))
+    response = edge_response(photo, scale)
+    # a halo looks like another edge a few pixels off
+    fitted = fit_section(unsharpened(photo, response), scale, plane)
+    why = _NOTHING + _BURNT_OUT * (response is not None and response.white >= BURNT_WHITE)
+    return DetectedSection(photo, scale, plane, fitted or NotMeasured(what, why))
 
 
 def measure_detected(detected: DetectedSection, ask: Ask) -> Inspection:
@@ -77,6 +85,7 @@ _NOTHING = (
     "nothing in the photo has the outline of a wire's cut end, crown up, with its tang; look straight along the wire, "
     "focus on its end, and let it stand out from what is behind it"
 )
+_BURNT_OUT = "; the white of the scale is burnt out, and a bright end with it: expose less, or dim the light"
 
 
 def _flags(plane: Plane, fitted: FittedSection) -> tuple[str, ...]:

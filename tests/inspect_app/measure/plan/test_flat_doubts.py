@@ -5,9 +5,14 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
+import pytest
 
-from inspect_app.measure.plan import flats
-from inspect_app.measure.plan.flats import FlatSearch, search_flats
+from inspect_app.measure.plan import flat_outline, flats
+from inspect_app.measure.plan.flat_picture import FlatParam, windows_of
+from inspect_app.measure.plan.flat_size import flat_size, length_at
+from inspect_app.measure.plan.flats import FlatSearch, measure_flats, search_flats
+from inspect_app.measure.plan.reference_crown import fit_reference
+from shared.trade import FLAT_FROM_MM
 from tests.inspect_app.measure.plan.flat_pictures import Hollow, Lamp, Scene, patch_of
 
 SHORT = Scene((Hollow(6.0, 3.0, 0.12),), (Lamp(3.0, 35.0, 14.0, 0.7), Lamp(-3.0, -35.0, 14.0, 0.7)), 0.3, length=12.0)
@@ -36,3 +41,62 @@ def test_a_flat_that_ends_just_where_the_crown_is_hidden_is_not_measured() -> No
         said = flats._why_not(fit, found.arc, view)
         assert said.startswith(why)
         assert bool(said) == bool(why)
+
+
+@pytest.mark.parametrize(("length", "depth"), [(2.0, 0.25), (3.0, 0.3)])
+def test_a_flat_in_a_soft_photo_is_found_by_one_who_knows_how_soft_it_is(length: float, depth: float) -> None:
+    scene = SHORT.but(hollows=(Hollow(10.0, length, depth),), length=20.0, px_per_mm=12.0, blur_px=3.0)
+    patch, (hollow,) = patch_of(scene), scene.hollows
+    (flat,) = measure_flats(search_flats(patch, blur_px=scene.blur_px)).flats
+    assert abs(flat.width.value - hollow.width(scene.radius)) <= flat.width.expanded
+    assert abs(flat.length.value - hollow.length_at(scene.radius)) <= flat.length.expanded
+    assert measure_flats(search_flats(patch)).flats == ()
+
+
+def test_a_flat_that_is_faint_towards_an_end_may_end_anywhere_there() -> None:
+    found = search_flats(patch_of(SHORT))
+    assert isinstance(found, FlatSearch)
+    (fit,), view = found.fits, found.view
+    assert fit.faint_ends == (0.0, 0.0)
+    w = windows_of(view, fit_reference(view)[1], found.arc, np.ones(1), [(0.0, 12.0)])
+    w = dataclasses.replace(w, reference=np.full_like(w.reference, 0.5))
+    half = 0.5 * (1.0 - ((view.along_mm - 6.0) / 3.0) ** 2)
+    told = np.flatnonzero(half >= 0.5 * FLAT_FROM_MM)
+    for faint in (0, 1, 2, 5):
+        departs = np.where(np.arange(len(half)) > told[-1] - faint, 0.05, 0.3)
+        light = (0.5 + departs) ** 2
+        treble, bass = flat_outline._faint_ends(light.astype(np.float32), half, w, 0, view.row_mm)
+        assert treble == 0.0
+        assert bass == pytest.approx(max(0, faint - 1) * view.row_mm)
+    doubted = dataclasses.replace(fit, faint_ends=(0.0, 0.9))
+    sure, unsure = (flat_size(f, found.patch, found.arc, view).length for f in (fit, doubted))
+    assert unsure.u == pytest.approx(np.hypot(sure.u, 0.9 / np.sqrt(3.0)))  # even spread
+    assert "can't be told" in flats._why_not(dataclasses.replace(fit, faint_ends=(0.0, 1.4)), found.arc, view)
+
+
+def test_a_glint_no_longer_than_the_rows_a_tone_is_told_from_is_not_measured() -> None:
+    found = search_flats(patch_of(SHORT))
+    assert isinstance(found, FlatSearch)
+    (fit,), row = found.fits, found.view.row_mm
+    for rows, too_short in ((2.5, True), (5.0, False)):
+        params = fit.params.copy()
+        params[FlatParam.LN_HALF_LENGTH] += np.log(rows * row / length_at(params, found.arc))
+        said = flats._why_not(
+            dataclasses.replace(fit, params=params, cov=0.01 * fit.cov, rivals=()), found.arc, found.view
+        )
+        assert said.startswith("shows over too short") == too_short
+        assert bool(said) == too_short
+
+
+def test_a_flat_of_which_another_end_explains_as_much_is_not_measured(monkeypatch: pytest.MonkeyPatch) -> None:
+    moved = [np.exp(p[FlatParam.LN_HALF_LENGTH]) for p in flats._other_ends(np.zeros(7))]
+    assert moved == pytest.approx([0.5, 1.5, 0.5, 1.5])
+    ends = [p[FlatParam.MIDDLE] + np.array([-h, h]) for p, h in zip(flats._other_ends(np.zeros(7)), moved, strict=True)]
+    np.testing.assert_allclose(ends, [[0.0, 1.0], [-2.0, 1.0], [-1.0, 0.0], [-1.0, 2.0]])
+    sure = search_flats(patch_of(SHORT))
+    monkeypatch.setattr(flats, "rough_fits", lambda *asked: [(p, 1e6) for p in asked[3]])
+    unsure = search_flats(patch_of(SHORT))
+    assert isinstance(sure, FlatSearch)
+    assert isinstance(unsure, FlatSearch)
+    assert (len(sure.fits), len(unsure.fits)) == (1, 0)
+    assert "can't be told" in unsure.not_measured[0].reason

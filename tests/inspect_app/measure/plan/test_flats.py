@@ -191,7 +191,7 @@ def test_contributions_are_named_and_make_up_the_whole() -> None:
     named = {c.source for c in flat.width.contributions}
     boundary = {"boundary noise", "boundary definition", "burnt out tones", "mirrored side"}
     assert named == boundary | {"outline", "rival outline", "scale"}
-    assert {c.source for c in flat.length.contributions} == named | {"rows"}
+    assert {c.source for c in flat.length.contributions} == named | {"rows", "faint ends"}
     assert flat.width.u == pytest.approx(math.hypot(*(c.u for c in flat.width.contributions)))
 
 

@@ -10,6 +10,7 @@ import pytest
 from scipy.stats import chi2
 from skimage.measure import CircleModel
 
+from calib.photo import linear_light
 from calib.plane import Plane
 from inspect_app.measure import calibrate
 from inspect_app.measure.section.derivatives import derivatives
@@ -20,7 +21,9 @@ from inspect_app.measure.section.face_edges import (
     TEXTURE_SHARE,
     TRUNCATION_BIAS,
     Reach,
+    Rows,
     find_edges,
+    innermost,
     nearest,
     sample_rows,
     texture_of,
@@ -83,6 +86,17 @@ def test_the_threshold_and_the_cut_have_the_probabilities_they_are_said_to_have(
     brightness = TEXTURE_SHARE / chi2.cdf(chi2.ppf(TEXTURE_SHARE, 1), 3)
     assert (alike, brightness) == (pytest.approx(1.49, abs=0.01), pytest.approx(2.28, abs=0.01))
     assert alike < TRUNCATION_BIAS < brightness
+
+
+def test_a_line_a_code_darker_in_a_burnt_out_face_is_no_edge():
+    offsets = np.arange(-40.0, 41.0)
+    codes = np.where(offsets < 0.0, 255, 40) - (np.abs(offsets + 12.0) < 2.0)
+    light = np.repeat(linear_light(codes.astype(np.uint8)[None])[..., None], 3, axis=2).astype(float)
+    none, n = np.zeros(20, dtype=np.intp), (20, 2)
+    rows = Rows(none, none, np.zeros(n), np.ones(n), offsets, np.repeat(light, 20, axis=0), 100.0)
+    found = find_edges(rows, texture_of(rows, 0.2), Reach(0.2, 0.08), innermost)
+    assert found.valid.all()
+    assert np.abs(found.at + 0.5).max() < 1.0
 
 
 @pytest.fixture(scope="module")

@@ -157,6 +157,23 @@ def test_a_soft_photo_is_flagged_and_not_wrong_beyond_its_uncertainty():
         assert abs(got.value - true) <= got.expanded, name
 
 
+@pytest.mark.parametrize(("amount", "radius"), [(1.5, 2.0), (2.5, 1.0)])
+def test_a_sharpened_photo_is_read_as_it_was_before(plain, amount, radius):
+    scene, picture = plain
+    codes = picture.astype(np.float32)
+    codes += amount * (codes - cv2.GaussianBlur(codes, (0, 0), radius))
+    answer = measure(as_photo(np.rint(codes.clip(0, 255)).astype(np.uint8), scene), section_ask())
+    for name, true in scene.wire.truth().items():
+        got = getattr(answer.frets[0], name)
+        assert got is None if true == 0.0 else abs(got.value - true) <= got.expanded, name
+
+
+def test_an_end_burnt_out_with_what_is_behind_it_is_refused_with_what_to_do():
+    scene = Scene(ground=WHITE, face=WHITE)
+    burnt = cv2.convertScaleAbs(draw(scene).bgr, alpha=1.5)
+    assert "expose less" in refusal(as_photo(burnt, scene))
+
+
 def test_a_photo_out_of_focus_is_refused():
     assert "focus on its end" in refusal(draw(Scene(blur=5.0)))
     with pytest.raises(ScaleError, match="in focus"):
