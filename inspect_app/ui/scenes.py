@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from inspect_app.reading.inspection import Inspection, Outline
-from inspect_app.reading.key import Key, Place
+from inspect_app.reading.key import NO_PLACE, Key, Place
 from inspect_app.reading.quantities import card_of, every_quantity
 from inspect_app.services import PhotoView, ReadingView
 from inspect_app.ui.handles import Edge, edges_of, follow, handles, moving_shapes, outlines_at, outlines_of
@@ -117,7 +117,9 @@ def _shapes_at(
     name = str(place) if place.kind != "fret" else str(place.number)
     shapes, keys = [], {r.reading.key for r in chosen}
     for i, o in enumerate(outlines):
-        here = by_feature.get(o.of) or by_feature.get(Key(place, _read_from(o)), [])
+        here = by_feature.get(o.of, [])
+        if not here and place != NO_PLACE:  # lines that all frets share, as a string's, are no feature's
+            here = by_feature.get(Key(place, _read_from(o)), [])
         picked = any(r.reading.key in keys for r in here)
         tone = "picked" if picked else tone_of(here)
         pick = str(here[0].reading.key) if here else ""

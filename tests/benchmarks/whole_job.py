@@ -215,7 +215,7 @@ def gone(page, name):
 def agree(hands):
     """Look at the map, choose the option that is recommended, draft, issue, accepted."""
     page = hands.page
-    hands.click(re.compile("^Wear map"), page.locator(".heat table"), "link")
+    hands.click(re.compile("^Wear map"), page.locator(".heat table").first, "link")
     hands.click(re.compile("^Options"), page.get_by_role("button", name="Draft the estimate"), "link")
     hands.click("Draft the estimate", page.get_by_role("img", name=re.compile("Draft of estimate")))
     hands.click("Issue it …", page.get_by_role("button", name="Issue this"))

@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from inspect_app.demo import load_demo
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import CameraSummary, Divot, Flat, FretReading, Inspection, Outline, PhotoSummary
 from inspect_app.reading.key import parse_key
 from inspect_app.reading.values import readings_of
-from inspect_app.services import add_photo, judge, measure_photo, photo_view, readings
+from inspect_app.services import add_photo, judge, measure_photo, open_store, photo_view, readings
 from inspect_app.ui.handles import edges_of, follow, hand_edge
 from inspect_app.ui.scenes import plain_scene, reading_scene, tone_of
 from inspect_app.ui.viewer import Handle, Photo, Placing, Scene, Shape, parse_moved, scene_data
@@ -239,3 +240,20 @@ def test_a_photo_without_readings_is_shown_all_the_same(store, job):
     scene = plain_scene(photo)
     assert scene.shapes == ()
     scene_data(scene)
+
+
+@pytest.mark.slow
+def test_every_photo_of_the_demo_shows_what_was_found_whichever_reading_is_chosen(demo_data):
+    """All five views; lines that several frets share, as the string across the neck, are drawn as well."""
+    opened = open_store(demo_data)
+    every = readings(opened, load_demo(opened))
+    views = set()
+    for photo_id in {r.photo_id for r in every}:
+        photo, rows = photo_view(opened, photo_id), [r for r in every if r.photo_id == photo_id]
+        drawn = plain_scene(photo)
+        scene_data(drawn)
+        views.add(photo.view)
+        for row in rows:
+            assert len(reading_scene(photo, rows, row, "mm").shapes) >= len(drawn.shapes)
+    opened.close()
+    assert views == {"plan", "elevation", "end", "section", "side"}
