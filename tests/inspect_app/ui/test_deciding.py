@@ -242,6 +242,10 @@ def test_shop_page_keeps_wire_and_refuses_a_nameless_one(store, job):
 def test_shop_page_changes_currency_with_its_own_decimals(store, job):
     at = open_page("shop.py", job)
     next(t for t in at.text_input if t.label.startswith("Currency")).set_value("jpy")
+    hours = {n.label for n in at.number_input if n.label.endswith(", hours")}
+    named = {work.replace("_", " ").capitalize() + ", hours" for work in shop_prices(store).hours}
+    assert len(hours) == len(named)
+    assert hours.isdisjoint(named)  # each has words of its own, not its name in the table
     next(n for n in at.number_input if n.label == "Labour an hour").set_value(9000.0)
     send(at, "Keep these prices")
     book = shop_prices(store)
