@@ -80,6 +80,7 @@ def test_the_flats_that_were_found_keep_their_names():
     assert [f for f in said.frets if f != now] == [f for f in answer.frets if f.number != fret.number]
 
 
+@pytest.mark.slow
 def test_an_added_flats_edges_can_be_moved_like_any_others():
     ask, read, answer = seen("intake-plan-1")
     fret, k = widest_flat(answer)
@@ -187,6 +188,7 @@ def test_a_divot_marked_where_one_was_found_reads_as_that_does():
     assert said.frets[0].divots[: len(fret.divots)] == fret.divots
 
 
+@pytest.mark.slow
 def test_a_divot_whose_floor_lies_above_the_crown_line_is_refused():
     (fret,) = seen("intake-elevation-2")[2].frets
     (x0, y0), (x, _), (x1, y1) = divot_points(fret, 1)

@@ -197,6 +197,7 @@ def test_the_arc_left_where_it_was_keeps_its_radius_and_says_how_well_three_poin
     assert all(d.depth.by_hand for d in held.divots)
 
 
+@pytest.mark.slow
 def test_a_divots_floor_moved_down_makes_it_deeper():
     _, _, ask, read = sample("elevation")
     fret = read(ask).frets[0]

@@ -116,6 +116,7 @@ def test_the_reason_can_be_put_in_own_words_and_given_back(store, job):
     assert next(t for t in at.text_area if t.label.startswith("Why")).value == proposed
 
 
+@pytest.mark.slow
 def test_the_e_mail_is_ready_to_paste(store, job):
     view = draft(store, job)
     issue_estimate(store, view.id)
