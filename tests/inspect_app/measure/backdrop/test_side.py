@@ -106,7 +106,6 @@ def test_where_no_daylight_shows_at_all_heights_over_neighbours_are_less_sure(le
     assert some.values[key].expanded < none.values[key].expanded
 
 
-@pytest.mark.slow
 def test_a_shadow_taken_for_the_foot_is_found_out_by_how_the_crowns_would_fall():
     """A band 0.7 mm over the foot, as a string's shadow draws one, in the foot's place: gaps would be 0.7 mm short."""
     scene = SideScene(seed=11)
@@ -128,7 +127,6 @@ def recoloured(photo, change):
     return replace(photo, bgr=bgr)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("over", "left"), [((0.7, 0.3), 0.75), ((1.0, 0.97), 0.78)], ids=["soft", "sharp"])
 def test_a_shadow_on_the_card_is_not_taken_for_its_foot(over, left):
     """A quarter of the card's light is gone from 0.3 mm over the foot, falling over 0.4 mm: a lamp's penumbra. Or a
@@ -141,7 +139,6 @@ def test_a_shadow_on_the_card_is_not_taken_for_its_foot(over, left):
     assert max(map(abs, found.values())) < 0.06
 
 
-@pytest.mark.slow
 def test_the_first_fret_may_stand_far_from_the_photos_edge():
     """The nut lies between: nothing else would stand there."""
     scene = SideScene(first=1, frets=2, start=46.0, under=(1.1, 1.4), seed=14)
@@ -161,7 +158,6 @@ def test_an_error_of_where_the_ends_stand_turns_the_crowns_slope_as_well():
     assert behind.mean() / stand.ends == pytest.approx(1 - by["fret ends before the backdrop"] / alone, abs=0.15)
 
 
-@pytest.mark.slow
 def test_a_crown_under_the_foot_shows_by_its_daylight(level, dropped):
     scene, answer = dropped
     over = answer.values[on_fret(8, "height over neighbours")]
@@ -265,7 +261,6 @@ def _gap_behind(scene, behind):
     return float(gaps_of(g, CardStand(4.6, 0.0, 46.0, slope, 0.0, 0.0, 0.0, 0.0), np.array([behind]))[0])
 
 
-@pytest.mark.slow
 def test_u_falls_where_the_inset_is_measured():
     scene = SideScene(seed=8)
     photo = draw_side(scene)
