@@ -11,7 +11,6 @@ from inspect_app.decide.options import Kind
 from inspect_app.services import Store, job_numbered, open_store
 from inspect_app.services.deciding import decide
 from inspect_app.services.estimating import draft, estimate_pdf, issue_estimate
-from inspect_app.services.exporting import export_bytes, export_job
 from inspect_app.services.papers import AFTER, bench_paper, handover_paper, record_paper
 
 __all__ = ["run"]
@@ -62,6 +61,8 @@ def _report(store: Store, job_id: int, options: argparse.Namespace) -> None:
 
 def _export(store: Store, job_id: int, options: argparse.Namespace) -> None:
     """Into one zip file, or into a folder that is new or empty."""
+    from inspect_app.services.exporting import export_bytes, export_job  # loads measuring, which the papers need not
+
     if options.out.suffix.lower() == ".zip":
         _write(options.out, export_bytes(store, job_id, options.pixels, options.whole))
     else:

@@ -11,6 +11,7 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -73,8 +74,14 @@ def render_pages(template: str, data: Mapping[str, Any], pictures: Mapping[str, 
     """The same paper's pages as PNG pictures, for the screen; parameters as for `render_pdf`."""
     with TemporaryDirectory() as folder:
         source = _laid_out(Path(folder), template, data, pictures)
-        found: Any = typst.compile(str(source), root=folder, format="png", ppi=SCREEN_PPI)
+        found: Any = typst.compile(str(source), root=folder, font_paths=_fonts(True), format="png", ppi=SCREEN_PPI)
         return tuple(found) if isinstance(found, list) else (found,)
+
+
+@cache
+def _fonts(of_this_machine: bool) -> typst.Fonts:
+    """The typesetter's own fonts, with this machine's or without; looked for once, and a machine may have many."""
+    return typst.Fonts(include_system_fonts=of_this_machine)
 
 
 def _laid_out(root: Path, template: str, data: Mapping[str, Any], pictures: Mapping[str, bytes]) -> Path:
@@ -109,7 +116,7 @@ def _set(source: Path, root: Path, when: datetime, standards: list[Any], own_fon
             root=str(root),
             format="pdf",
             pdf_standards=standards,
-            ignore_system_fonts=own_fonts_only,
+            font_paths=_fonts(not own_fonts_only),
             timestamp=int(when.timestamp()),
         )
     )

@@ -8,15 +8,18 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Condition
+from typing import TYPE_CHECKING
 
 from cachetools import LRUCache, cached
 
 from calib.photo import Photo, open_photo, read_photo
 from calib.plane import Plane
 from calib.scales.base import Scale
-from inspect_app.measure import Look, calibrate, look
 from inspect_app.reading.ask import Ask
 from shared.errors import InspectError, StoreError
+
+if TYPE_CHECKING:
+    from inspect_app.measure import Look
 
 __all__ = ["calibration", "decoded", "look_ahead", "looked", "stored_bytes"]
 
@@ -41,8 +44,12 @@ class _Opened:
 
 
 def _opened_as(photo: Photo) -> _Opened:
+    """A decoded photo that nothing was asked of yet; measuring is loaded when something is, for papers need none."""
+
     @cached(LRUCache(4), condition=Condition())
     def calibrated(ask: Ask) -> tuple[Scale, Plane] | InspectError:
+        from inspect_app.measure import calibrate
+
         try:
             return calibrate(photo, ask)
         except InspectError as error:
@@ -50,6 +57,8 @@ def _opened_as(photo: Photo) -> _Opened:
 
     @cached(LRUCache(1), condition=Condition())  # the question that stands
     def looked(ask: Ask) -> Look:
+        from inspect_app.measure import look
+
         return look(photo, ask, _or_raise(calibrated(_only_scale(ask))))
 
     return _Opened(photo, calibrated, looked)

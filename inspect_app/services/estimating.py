@@ -25,7 +25,7 @@ from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.services.agreed import answer_estimate, answer_to, restate, take_back_answer
 from inspect_app.services.deciding import Decision, decide, keep_terms
 from inspect_app.services.finding import now, row, touch
-from inspect_app.services.papers import estimate_pages, estimate_paper
+from inspect_app.services.papers import estimate_paper
 from shared.errors import OptionError
 
 __all__ = [
@@ -38,7 +38,6 @@ __all__ = [
     "estimate_view",
     "estimates",
     "issue_estimate",
-    "preview",
     "take_back",
 ]
 
@@ -210,14 +209,6 @@ def estimate_view(store: Store, estimate_id: int) -> EstimateView:
     """One revision of an estimate."""
     with reading(store) as session:
         return _view(session, row(session, EstimateRow, estimate_id, "estimate"))
-
-
-def preview(store: Store, estimate_id: int, visit: str = FIRST_VISIT, paper: str = "a4") -> tuple[bytes, ...]:
-    """The pages of a draft's paper as PNG pictures, marked as a draft."""
-    with reading(store) as session:
-        at = _draft_row(session, estimate_id)
-        job_id, content = at.job_id, Estimate.from_dict(at.content)
-    return estimate_pages(store, job_id, content, visit, paper)
 
 
 def estimate_pdf(store: Store, estimate_id: int, visit: str = FIRST_VISIT, paper: str = "a4") -> bytes:

@@ -12,8 +12,6 @@ from inspect_app.jobs.models import Job, Photo, Visit
 from inspect_app.jobs.photo_files import keep, place, suffix_of
 from inspect_app.jobs.records import AddedPhoto, PhotoView
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.measure.one_photo import look_over
-from inspect_app.services import workers
 from inspect_app.services.finding import now, row, touch
 from shared.apart import outcome
 from shared.errors import OptionError, PhotoError
@@ -42,6 +40,9 @@ def add_photo(
     StoreError
         If they cannot be stored.
     """
+    from inspect_app.measure.one_photo import look_over  # measuring takes half a second to import
+    from inspect_app.services import workers
+
     _check_view(view)
     name = PurePath(name.replace("\\", "/")).name.strip(".") or "photo"
     sha256, width, height = outcome(workers.submit(look_over, data, name), name)

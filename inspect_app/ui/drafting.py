@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import date
+from functools import lru_cache
 from typing import Any
 
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.decide.estimate import totals
+from inspect_app.decide.estimate import Estimate, totals
 from inspect_app.services.estimating import (
     EstimateView,
     change_estimate,
     estimate_pdf,
     estimate_view,
     issue_estimate,
-    preview,
 )
-from inspect_app.services.papers import words_why
+from inspect_app.services.papers import estimate_pages, words_why
 from inspect_app.ui import server
 from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import length_unit, say
@@ -26,9 +27,11 @@ from inspect_app.ui.money import cash, sums
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
 
-__all__ = ["PAPERS", "edit_draft", "told"]
+__all__ = ["PAPERS", "edit_draft", "set_ahead", "told"]
 
 PAPERS = {"A4": "a4", "Letter": "letter"}
+_SETTING = ThreadPoolExecutor(max_workers=1, thread_name_prefix="setting")
+"""Sets a paper while the page with its fields is drawn: it takes as long as all else on the page."""
 _TOLD = "estimate-told"
 """Where an error met while keeping a change waits for the page to be drawn."""
 _BOTH = "estimate-both"
@@ -170,15 +173,28 @@ def _look(job: services.JobView, view: EstimateView, paper: str) -> None:
     if not st.toggle("Show the paper", value=True, key="show-paper"):
         return
     try:
-        pages = _pages(view.id, view.content_hash, paper, length_unit(), job.updated.isoformat())
+        pages = _paper(job, view, paper).result()
     except InspectError as error:
+        _pages.cache_clear()  # what was wrong may be right when it is asked for again
         say(error)
         return
     for k, page in enumerate(pages, 1):
         st.image(page, alt=f"Draft of estimate {view.estimate.revision}, page {k} of {len(pages)}", width="stretch")
 
 
-@st.cache_data(max_entries=4, show_spinner=False)
-def _pages(view_id: int, content_hash: str, paper: str, unit: str, updated: str) -> tuple[bytes, ...]:
+def set_ahead(job: services.JobView, view: EstimateView) -> None:
+    """Begin to set a draft's paper, so that it is there when the page comes to it."""
+    if st.session_state.get("show-paper", True):
+        _paper(job, view, PAPERS[str(st.session_state.get("paper") or "A4")])
+
+
+def _paper(job: services.JobView, view: EstimateView, paper: str) -> Future[tuple[bytes, ...]]:
+    return _pages(server.store(), job.id, view.estimate, paper, length_unit(), job.updated.isoformat())
+
+
+@lru_cache(maxsize=4)
+def _pages(
+    store: services.Store, job_id: int, estimate: Estimate, paper: str, unit: str, updated: str
+) -> Future[tuple[bytes, ...]]:
     """The draft's pages; set anew when the draft, the paper, the unit or the job changed."""
-    return preview(server.store(), view_id, paper=paper)
+    return _SETTING.submit(estimate_pages, store, job_id, estimate, paper=paper)

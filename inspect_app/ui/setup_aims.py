@@ -23,9 +23,9 @@ def setup_aims() -> None:
     with st.form(f"aims-{kind}", border=False):
         ranges = {}
         for what in QUANTITIES:
-            for side, column in zip(SIDES, st.columns(2), strict=True):
+            for side, column in zip(SIDES, st.columns(2, vertical_alignment="bottom"), strict=True):
                 t = targets.by_name[f"{side} {what}"]
-                left, right = column.columns(2)
+                left, right = column.columns(2, vertical_alignment="bottom")
                 key = f"aim-{kind}-{side}-{what}"
                 with left:
                     least = length_number(f"{t.text}: from", -1.0, 10.0, t.least, 0.05, unit, f"{key}-from", t.source)

@@ -144,6 +144,7 @@ def test_weighted_mean_of_readings_that_agree_and_that_do_not():
     assert weighted_mean([one]).value == one.value
 
 
+@pytest.mark.slow
 def test_weighted_mean_covers():
     rng = np.random.default_rng(4)
     z, doubted = [], 0

@@ -83,6 +83,7 @@ def test_a_bright_side_wall_is_within_u(wall, tone) -> None:
     assert _share_of_u(_settled(_photo(picture), 0.0, 0.0, RADIUS), RADIUS) < 1.0
 
 
+@pytest.mark.slow
 def test_a_refusal_names_its_cause() -> None:
     photo = _shadowed(0.0, (0.0, 0.0))
     with pytest.raises(ScaleError, match="at the point given"):
@@ -93,6 +94,7 @@ def test_a_refusal_names_its_cause() -> None:
         find_coin(_photo(cloth + _cover(RADIUS, (0.0, 0.0)) * (COPPER - cloth)), 22.25)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("turn", [0.0, 1.0, 2.0, 4.0])
 def test_a_hard_shadow_as_dark_as_a_copper_coin_is_told_by_its_colour(turn) -> None:
     photo = _shadowed(0.5, (12.0 * np.cos(turn), 12.0 * np.sin(turn)), 3.0)

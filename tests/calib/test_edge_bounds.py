@@ -40,6 +40,7 @@ def test_the_steepest_place_scatters_as_worked_out(found, blur):
     assert found["path", blur].ratio == pytest.approx(expected, rel=0.25)
 
 
+@pytest.mark.slow
 def test_bounds_of_figures_are_those_of_fitted_lines_and_arcs():
     """Points in noise along an edge: a line's slope and a short arc's radius scatter as their bounds say."""
     rng, sigma, count = np.random.default_rng(8), 0.01, 200

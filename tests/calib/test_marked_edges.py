@@ -99,6 +99,7 @@ def marked(camera, points, rng, slip_px=1.5):
     return tuple((px + rng.normal(0.0, slip_px, px.shape)).ravel())
 
 
+@pytest.mark.slow
 def test_steps_of_known_height_are_read_and_u_covers_the_error(make_camera, coded):
     rng, camera, z = np.random.default_rng(3), view(make_camera, (3.0, 1.0)), []
     for _ in range(12):
@@ -111,6 +112,7 @@ def test_steps_of_known_height_are_read_and_u_covers_the_error(make_camera, code
     assert np.mean(np.abs(z) < 2.0) == 1.0
 
 
+@pytest.mark.slow
 def test_corners_of_known_angle_are_read_and_u_covers_the_error(make_camera, coded):
     rng, z = np.random.default_rng(5), []
     for k in range(16):

@@ -47,12 +47,14 @@ def test_the_backdrop_with_both_sizes_of_marker(make_camera, print_photo):
     assert fitted.residual_px < 0.08
 
 
+@pytest.mark.slow
 def test_the_print_factor_stretches_the_sheet(make_camera, print_photo):
     photo = print_photo(STRIP, STRIP_SIZE, make_camera(), over=2)
     one, longer = find_printed(photo, "strip"), find_printed(photo, "strip", factor=1.01)
     np.testing.assert_allclose(longer.plane_mm, one.plane_mm * 1.01)
 
 
+@pytest.mark.slow
 def test_a_marker_cut_by_the_frame_still_counts(make_camera, print_photo):
     camera = make_camera(look_mm=(20.0, -5.0), distance_mm=220.0)
     photo = print_photo(STRIP, STRIP_SIZE, camera, noise=0.005)
@@ -68,6 +70,7 @@ def test_a_marker_cut_by_the_frame_still_counts(make_camera, print_photo):
     assert np.max(np.abs(normal_errors(scale, camera))) < 0.3
 
 
+@pytest.mark.slow
 def test_covered_markers_are_left_out_and_the_rest_measured(make_camera, print_photo):
     camera = make_camera()
     photo = print_photo(STRIP, STRIP_SIZE, camera, noise=0.005, hide=(26.0, -20.0, 55.0, 5.0))

@@ -12,6 +12,7 @@ def test_an_edge_with_too_few_pixels_says_nothing():
     assert mtf50(np.array([-3.0, 0.2, 3.0]), np.array([0.0, 0.5, 1.0]), 4.0) is None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("k", "rel"), [(0, 0.05), (1, 0.04), (2, 0.03)])
 def test_mtf50_of_a_drawn_scale(published, make_camera, print_photo, k, rel):
     edge = published("esfr")["edge"][k]

@@ -67,6 +67,7 @@ def test_a_part_is_the_same_as_of_the_whole() -> None:
         np.testing.assert_array_equal(photo.part(first, last)[..., 0], cut)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("amount", "radius"), [(0.0, 1.0), (0.6, 1.4), (1.1, 1.3), (1.6, 1.0)])
 def test_the_halos_beside_lone_edges_tell_the_sharpening(amount: float, radius: float) -> None:
     plain = cards()

@@ -96,6 +96,7 @@ def test_what_cannot_be_shown_is_refused(value, expanded):
         round_pair(value, expanded)
 
 
+@pytest.mark.slow
 @given(st.floats(-1e4, 1e4), st.floats(1e-6, 30.0))
 def test_rounding_moves_neither_by_more_than_half_a_place(value, expanded):
     v, u = round_pair(value, expanded)

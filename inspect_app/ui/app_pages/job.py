@@ -123,7 +123,7 @@ def visits(job: services.JobView) -> None:
     for visit in job.visits:
         here = [p for p in job.photos if p.visit.id == visit.id]
         measured = sum(1 for p in here if p.inspection and p.inspection.answer.frets)
-        text = f"{len(here)} photos, {measured} with readings" if here else "no photos yet"
+        text = f"{len(here)} photo{'s' * (len(here) != 1)}, {measured} with readings" if here else "no photos yet"
         st.markdown(f"**{plain(visit.label.capitalize())}**, {visit.date:%Y-%m-%d}: {text}")
 
 

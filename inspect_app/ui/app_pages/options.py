@@ -22,6 +22,7 @@ from inspect_app.services.papers import bench_paper
 from inspect_app.ui import server
 from inspect_app.ui.bench import choose_visit, head, length_unit, not_decided, page, say, saying, step_link, the_job
 from inspect_app.ui.charts import across, bars, chart, dots, level, show_chart, up
+from inspect_app.ui.drafting import set_ahead
 from inspect_app.ui.fret_history import instrument_limits, work_done
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.strings_and_neck import strings_and_neck
@@ -217,7 +218,8 @@ def onward(job: services.JobView, decision: Decision, visit: str) -> None:
     left, right = st.columns(2)
     if left.button("Draft the estimate", type="primary", width="stretch"):
         with saying():
-            draft(server.store(), job.id, visit)
+            made = draft(server.store(), job.id, visit)
+            set_ahead(services.job_view(server.store(), job.id), made)
             st.switch_page(page("estimate.py"), query_params={"job": str(job.id)})
     right.download_button(
         "Bench sheet (PDF)",

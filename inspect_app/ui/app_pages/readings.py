@@ -217,7 +217,7 @@ def review(job: services.JobView) -> None:
     if every:
         film(job, every, at.photo_id if at else None, open_photo)
     if at is None:
-        nothing(job.id, every)
+        nothing(job, every)
         return
     look_at(at, every, shown_now)
     table(shown_now, length_unit())
@@ -251,16 +251,21 @@ def look_at(at: FeatureView, every: Cards, shown_now: Cards) -> None:
             add_card(addition)
 
 
-def nothing(job_id: int, every: Cards) -> None:
+def nothing(job: services.JobView, every: Cards) -> None:
     """What to do when there is nothing to show."""
     st.html(SKIPPED_TO)
     if not every:
-        st.info("No readings yet. Add photos and measure them: their readings appear here.")
-        step_link("photos.py", "Go to the photos", job_id)
+        asked = any(p.inspection for p in job.photos)
+        st.info(
+            "No photo gave a reading. What each lacks stands below."
+            if asked
+            else "No readings yet. Add photos and measure them: their readings appear here."
+        )
+        step_link("photos.py", "Go to the photos", job.id)
         return
     st.success("Nothing left here. Choose another group above, or go on to the wear map.")
     st.button("Undo", shortcut="Ctrl+Z", on_click=undo_last, disabled=not st.session_state.get("done"), key="undo-last")
-    step_link("wear_map.py", "Open the wear map", job_id)
+    step_link("wear_map.py", "Open the wear map", job.id)
 
 
 def table(shown_now: Cards, length: Length) -> None:

@@ -82,13 +82,29 @@ def limits() -> None:
 
 AMOUNTS = {
     "labour_per_hour": "Labour an hour",
-    "wire_per_fret": "Wire a fret, where no wire was chosen",
+    "wire_per_fret": "Wire for one fret, where none was chosen",
     "consumables": "Consumables of a job",
-    "nut_blank": "A nut's blank",
+    "nut_blank": "Nut blank",
 }
 RATES = {"tax_percent": "Tax, %", "deposit_percent": "Deposit, %", "valid_days": "Estimates hold for, days"}
 HOURS = "hours "
 """Stands before the name of a work's hours among the fields of the price book."""
+WORK = {
+    "inspect": "Inspection and measuring record",
+    "spot_dress_setup": "Mask the board, check levels",
+    "spot_dress_per_fret": "Dress and polish one fret",
+    "recrown_polish": "Recrown and polish all frets",
+    "level_crown_polish": "Level, crown and polish all frets",
+    "replace_per_fret": "Replace one fret",
+    "refret_base": "Full refret, all but each new fret",
+    "setup_after": "Set-up after the work",
+    "nut_check": "Check the nut slots",
+    "nut_new": "Make and fit a nut",
+    "board_dress": "Dress the worn board",
+    "seat_end": "Seat and glue one fret end",
+    "ends_flush": "File the fret ends flush",
+}
+"""What the hours are of, in the words of the estimate's lines."""
 
 
 def _fields(book: PriceBook) -> dict[str, Any]:
@@ -106,7 +122,8 @@ def _fields(book: PriceBook) -> dict[str, Any]:
 
 
 def _labels(fields: dict[str, Any]) -> dict[str, str]:
-    hours = {n: f"{n.removeprefix(HOURS).replace('_', ' ').capitalize()}, hours" for n in fields if n.startswith(HOURS)}
+    works = [n.removeprefix(HOURS) for n in fields if n.startswith(HOURS)]
+    hours = {HOURS + w: f"{WORK.get(w, w.replace('_', ' ').capitalize())}, hours" for w in works}
     return {"currency": "Currency (ISO 4217 code)", "locale": "Amounts written as in"} | AMOUNTS | RATES | hours
 
 

@@ -46,6 +46,7 @@ def estimate(rows, discount="0", tax="0", deposit="0"):
     return Estimate("J-1", 1, "USD", 2, "2026-01-02", "2026-02-01", "leave", tuple(rows), discount, tax, deposit)
 
 
+@pytest.mark.slow
 @given(lines, percent, percent, percent)
 def test_totals_add_up_in_whole_minor_units(rows, discount, tax, deposit):
     t = totals(estimate(rows, discount, tax, deposit))

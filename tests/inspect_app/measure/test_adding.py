@@ -70,6 +70,7 @@ def test_a_flat_marked_where_one_was_found_reads_as_that_does(order):
     assert new.width.u == pytest.approx(np.sqrt(2.0) / px, rel=0.05)  # both sides, each placed to a pixel
 
 
+@pytest.mark.slow
 def test_the_flats_that_were_found_keep_their_names():
     answer = seen("intake-plan-1")[2]
     fret, k = widest_flat(answer)
@@ -79,6 +80,7 @@ def test_the_flats_that_were_found_keep_their_names():
     assert [f for f in said.frets if f != now] == [f for f in answer.frets if f.number != fret.number]
 
 
+@pytest.mark.slow
 def test_an_added_flats_edges_can_be_moved_like_any_others():
     ask, read, answer = seen("intake-plan-1")
     fret, k = widest_flat(answer)
@@ -167,6 +169,7 @@ def divot_points(fret, k):
     return [at[0], max(at, key=lambda p: p[1]), at[-1]]
 
 
+@pytest.mark.slow
 def test_a_divot_marked_where_one_was_found_reads_as_that_does():
     answer = seen("intake-elevation-2")[2]
     (fret,) = answer.frets
@@ -185,6 +188,7 @@ def test_a_divot_marked_where_one_was_found_reads_as_that_does():
     assert said.frets[0].divots[: len(fret.divots)] == fret.divots
 
 
+@pytest.mark.slow
 def test_a_divot_whose_floor_lies_above_the_crown_line_is_refused():
     (fret,) = seen("intake-elevation-2")[2].frets
     (x0, y0), (x, _), (x1, y1) = divot_points(fret, 1)
@@ -192,6 +196,7 @@ def test_a_divot_whose_floor_lies_above_the_crown_line_is_refused():
         marked("intake-elevation-2", "Divot", [(x0, y0), (x, min(y0, y1) - 40.0), (x1, y1)])
 
 
+@pytest.mark.slow
 def test_a_bevel_that_could_not_be_read_is_marked_by_its_foot_and_top():
     """On a fret seen square on, the bass bevel is about the treble one's mirror image."""
     answer = seen("intake-elevation-3")[2]

@@ -181,6 +181,7 @@ def test_a_bevels_foot_moved_outwards_makes_it_steeper():
     assert now.value - getattr(fret, f"bevel_{end}").value == pytest.approx(grown, abs=0.8)
 
 
+@pytest.mark.slow
 def test_the_arc_left_where_it_was_keeps_its_radius_and_says_how_well_three_points_tell_it():
     _, _, ask, read = sample("elevation")
     fret = read(ask).frets[0]
@@ -196,6 +197,7 @@ def test_the_arc_left_where_it_was_keeps_its_radius_and_says_how_well_three_poin
     assert all(d.depth.by_hand for d in held.divots)
 
 
+@pytest.mark.slow
 def test_a_divots_floor_moved_down_makes_it_deeper():
     _, _, ask, read = sample("elevation")
     fret = read(ask).frets[0]

@@ -37,6 +37,7 @@ def test_a_photo_without_a_printed_scale_tells_nothing():
     assert likely_view(open_photo(noise_jpeg(size=(600, 800)), "a.jpg")) is None
 
 
+@pytest.mark.slow
 def test_strip_and_backdrop_in_one_photo_tell_nothing():
     both = cv2.imdecode(np.frombuffer(strip_photo(), np.uint8), cv2.IMREAD_GRAYSCALE)
     card = draw_side(SideScene()).gray[:700, :1300]

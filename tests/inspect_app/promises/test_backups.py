@@ -53,6 +53,7 @@ def test_a_backup_without_a_photo_says_so_and_leaves_the_good_one(full, tmp_path
     assert [p.name for p in tmp_path.glob("b*.zip")] == ["b-lacking.zip", "b.zip"]
 
 
+@pytest.mark.slow
 def test_a_backup_of_a_damaged_database_never_says_whole(full, tmp_path):
     """Bytes changed at random in the database: either nothing stored changed, or the backup names what it lacks."""
     rng = random.Random(5)

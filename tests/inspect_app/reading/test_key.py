@@ -37,6 +37,7 @@ def test_a_key_comes_back_from_its_text(key):
     assert parse_key(str(key)) == key
 
 
+@pytest.mark.slow
 @given(st.text(max_size=40) | st.from_regex(r"(fret \d, )?[a-z ,]{0,20}", fullmatch=True))
 def test_any_text_is_a_key_that_has_this_text_or_is_refused(text):
     with contextlib.suppress(OptionError):

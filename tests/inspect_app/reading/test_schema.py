@@ -108,6 +108,7 @@ measured = st.builds(
 )
 
 
+@pytest.mark.slow
 @given(measured)
 def test_any_value_comes_back_exactly(value):
     assert Measured.from_dict(json.loads(json.dumps(value.to_dict()))) == value
@@ -152,6 +153,7 @@ asks = st.builds(
 )
 
 
+@pytest.mark.slow
 @given(asks)
 def test_any_question_comes_back_exactly(ask):
     assert Ask.from_dict(json.loads(json.dumps(ask.to_dict()))) == ask

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from inspect_app import services
+from inspect_app import measure, services
 from inspect_app.demo import ask_of
 from inspect_app.reading.ask import Ask, HandEdge
 from inspect_app.services import add_photo, decoded, open_store, photo_path, workers
@@ -33,7 +33,7 @@ def nothing_kept():
 def count(monkeypatch):
     """How often each photo was decoded and looked at, by its hash."""
     counted, lock = {"decoded": Counter(), "looked": Counter()}, threading.Lock()
-    opens, looks = decoded.open_photo, decoded.look
+    opens, looks = decoded.open_photo, measure.look
 
     def note(what, photo):
         with lock:
@@ -49,7 +49,7 @@ def count(monkeypatch):
         return looks(photo, ask, calibrated)
 
     monkeypatch.setattr(decoded, "open_photo", open_photo)
-    monkeypatch.setattr(decoded, "look", look)
+    monkeypatch.setattr(measure, "look", look)
     return counted
 
 
@@ -107,6 +107,7 @@ def test_a_photo_that_hangs_is_stopped_named_and_the_pages_go_on(store, job, two
 def test_a_measured_photo_is_ready_for_its_handles_and_looked_at_once(store, job, count):
     photo, ask = added(store, job)[1]
     measured = services.measure_photo(store, photo.id, ask)
+    count["looked"].clear()  # what measured it keeps nothing: it is another process, but in tests
     services.make_ready(store, photo.id)
     fret = measured.answer.frets[0]
     edges = [o for o in fret.outlines if o.name == "bevel"]
@@ -166,8 +167,8 @@ def test_a_photo_larger_than_the_bound_is_kept_alone(store, job, monkeypatch, co
 
 @pytest.mark.slow
 def test_a_photo_without_a_scale_is_searched_for_one_once(store, job, monkeypatch):
-    searched, calibrate = [], decoded.calibrate
-    monkeypatch.setattr(decoded, "calibrate", lambda photo, ask: searched.append(ask) or calibrate(photo, ask))
+    searched, calibrate = [], measure.calibrate
+    monkeypatch.setattr(measure, "calibrate", lambda photo, ask: searched.append(ask) or calibrate(photo, ask))
     photo = add_photo(store, job, noise_jpeg(1), "a.jpg").photo
     for _ in range(2):
         with pytest.raises(ScaleError):
@@ -186,8 +187,8 @@ def gate(store, job, monkeypatch):
             raise InspectError("Nothing is in it.", "Take another.")
         return lambda asked: photo.sha256
 
-    monkeypatch.setattr(decoded, "calibrate", lambda photo, ask: None)
-    monkeypatch.setattr(decoded, "look", look)
+    monkeypatch.setattr(measure, "calibrate", lambda photo, ask: None)
+    monkeypatch.setattr(measure, "look", look)
     files = {"a": noise_jpeg(1), "b": noise_jpeg(2), "c": noise_jpeg(3), "bad": noise_jpeg(4)}
     shots = {n: add_photo(store, job, data, n).photo.sha256 for n, data in files.items()}
     yield opened, {n: (photo_path(store, sha), sha) for n, sha in shots.items()}

@@ -185,6 +185,7 @@ def test_a_fault_in_measuring_keeps_nothing(store, photo, monkeypatch, fake_meas
     assert services.photo_view(store, photo.id).inspection is None
 
 
+@pytest.mark.slow
 def test_a_job_says_where_it_stands(store, job, make_jpeg, fake_measuring):
     def stage():
         (row,) = services.find_jobs(store).rows
@@ -384,6 +385,7 @@ class TestByHand:
         services.restore_hand_measure(store, kept.id)
         assert services.hand_measures(store, strip.id) == (kept,)
 
+    @pytest.mark.slow
     def test_without_a_scale_there_are_no_millimetres(self, store, job, make_jpeg):
         photo = services.add_photo(store, job, make_jpeg(5), "x.jpg", "finding").photo
         with pytest.raises(ScaleError):

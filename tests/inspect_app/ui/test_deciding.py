@@ -102,6 +102,7 @@ def test_a_percentage_that_is_none_is_said_and_not_kept(store, job):
     assert next(t for t in at.text_input if t.label == "Discount, %").value == "0"
 
 
+@pytest.mark.slow
 def test_the_reason_can_be_put_in_own_words_and_given_back(store, job):
     draft(store, job)
     at = open_page("estimate.py", job)
@@ -115,6 +116,7 @@ def test_the_reason_can_be_put_in_own_words_and_given_back(store, job):
     assert next(t for t in at.text_area if t.label.startswith("Why")).value == proposed
 
 
+@pytest.mark.slow
 def test_the_e_mail_is_ready_to_paste(store, job):
     view = draft(store, job)
     issue_estimate(store, view.id)
@@ -137,6 +139,7 @@ def test_after_work_page_asks_for_photos_then_shows_verdicts(store, job, monkeyp
     assert "within" in words(at)
 
 
+@pytest.mark.slow
 def test_heights_typed_after_the_work_are_held_against_the_forecast(store, job, monkeypatch):
     issue_estimate(store, draft(store, job).id)
     put_elevation(store, monkeypatch, job, 2, [0.0] * 6, visit="after")
@@ -172,6 +175,7 @@ def test_limits_are_set_for_one_instrument(store, job):
     assert decide(store, make_job(store)).terms.limits["crown_height"].value == 0.70
 
 
+@pytest.mark.slow
 def test_work_on_the_frets_is_written_down_and_taken_back(store, job, monkeypatch):
     put_elevation(store, monkeypatch, job, 2, [0.0] * 6, visit="after")
     at = open_page("after_work.py", job)
@@ -225,6 +229,7 @@ def test_options_page_shows_cost_wire_likeness_and_whose_limits(store, job):
     assert decide(store, job).terms.limits["crown_height"].value == 0.8
 
 
+@pytest.mark.slow
 def test_shop_page_keeps_wire_and_refuses_a_nameless_one(store, job):
     at = open_page("shop.py", job)
     send(at, "Put it on the list")
@@ -234,9 +239,14 @@ def test_shop_page_keeps_wire_and_refuses_a_nameless_one(store, job):
     assert [w.stock.label for w in wires(store)] == ["drawer 2"]
 
 
+@pytest.mark.slow
 def test_shop_page_changes_currency_with_its_own_decimals(store, job):
     at = open_page("shop.py", job)
     next(t for t in at.text_input if t.label.startswith("Currency")).set_value("jpy")
+    hours = {n.label for n in at.number_input if n.label.endswith(", hours")}
+    named = {work.replace("_", " ").capitalize() + ", hours" for work in shop_prices(store).hours}
+    assert len(hours) == len(named)
+    assert hours.isdisjoint(named)  # each has words of its own, not its name in the table
     next(n for n in at.number_input if n.label == "Labour an hour").set_value(9000.0)
     send(at, "Keep these prices")
     book = shop_prices(store)

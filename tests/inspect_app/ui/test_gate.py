@@ -100,6 +100,7 @@ def test_a_scanned_code_lets_in_until_it_runs_out_and_is_no_pass_itself(monkeypa
     assert client.get("/").text == "inside"
 
 
+@pytest.mark.slow
 def test_wrong_tries_are_limited_and_the_limit_passes(client, clock):
     for _ in range(MAX_TRIES):
         assert enter(client, "wrong").status_code == 401

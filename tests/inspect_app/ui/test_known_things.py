@@ -111,6 +111,7 @@ def test_what_is_missing_is_said(store, job, reads):
     assert reads == []
 
 
+@pytest.mark.slow
 def test_a_gauge_of_the_register_stands_for_the_limit(store, job, reads):
     add_gauge(store, "calliper 2", "calliper", 0.01, 0.012)
     at = at_page(store, job)
@@ -167,6 +168,7 @@ def test_a_gauge_is_entered_read_with_and_retired_and_a_bar_carries_it_with_the_
     assert (prints(store)[0].retired, [g.retired for g in gauges(store)]) == (True, [True])
 
 
+@pytest.mark.slow
 def test_a_repeat_study_is_measured_shown_kept_and_taken_back(store, job, monkeypatch, make_answer):
     """Three photos each by two people, whose widths differ by 0.01 mm from photo to photo; one shows nothing."""
     count = iter(range(100))

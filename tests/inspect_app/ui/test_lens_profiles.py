@@ -14,6 +14,7 @@ from tests.inspect_app.ui.test_pages import press, submit
 PROFILE = LensProfile("phone", 0.81, 1e-3, -0.01, 2e-3, 0.1, 12, nearest_mm=250.0, farthest_mm=400.0, camera="Phone A")
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("served")
 def test_a_profile_that_was_made_is_kept_and_taken_out_of_use(store, job):
     at = open_page("shop.py", job)

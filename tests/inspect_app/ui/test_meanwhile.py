@@ -58,6 +58,7 @@ def test_a_second_save_of_a_job_keeps_both_changes(store, job):
     assert (details.contact, details.asked_for) == ("side door", "a dress")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("answer", "kept"), [("Keep what was typed here", "mine"), ("Keep the other", "theirs")])
 def test_a_field_that_both_changed_is_asked_with_both_versions(store, job, answer, kept):
     at = open_at("job.py", job=str(job))
@@ -94,6 +95,7 @@ def test_a_letterhead_both_changed_is_asked(store):
     assert (get_setting(store, "shop") or {})["name"] == "South bench"
 
 
+@pytest.mark.slow
 def test_prices_kept_say_so(store):
     at = open_at("shop.py")
     fill(at, "Tax, %", 12.0)

@@ -151,6 +151,7 @@ def test_details_changed_elsewhere_are_not_overwritten(store, job):
     assert job_view(store, job).details.customer == "Changed elsewhere"
 
 
+@pytest.mark.slow
 def test_the_unit_is_the_shops_choice_and_stays(store, job, measured):
     at = open_page("readings.py", job)
     next(g for g in at.button_group if g.key == "length-unit").set_value(["inch"])
@@ -177,6 +178,7 @@ def test_a_feature_is_decided_as_a_whole_and_the_next_along_the_board_follows(st
     assert one_of(first.key)[1:] in words(at)
 
 
+@pytest.mark.slow
 def test_a_rejection_wants_a_reason(store, job, measured):
     at = open_page("readings.py", job)
     first = features_left(store, job)[0]
@@ -200,6 +202,7 @@ def test_a_quick_reason_rejects_what_is_picked(store, job, measured):
     assert said["crown width"] == ("open", "")
 
 
+@pytest.mark.slow
 def test_all_sure_ones_are_accepted_at_once_and_taken_back(store, job, sharp):
     at = open_page("readings.py", job)
     sure = [f.key for f in features(store, job) if all(r.sure for r in f.readings)]
@@ -211,6 +214,7 @@ def test_all_sure_ones_are_accepted_at_once_and_taken_back(store, job, sharp):
     assert all(f.verdict == "open" for f in features(store, job))
 
 
+@pytest.mark.slow
 def test_all_with_one_doubt_are_accepted_at_once_and_no_others(store, job, sharp):
     at = open_page("readings.py", job)
     at.selectbox(key="doubt").set_value("WIDE")
@@ -221,6 +225,7 @@ def test_all_with_one_doubt_are_accepted_at_once_and_no_others(store, job, sharp
     assert [f.key for f in features(store, job) if f.verdict == "accept"] == wanted
 
 
+@pytest.mark.slow
 def test_a_feature_stays_in_the_address(store, job, measured):
     at = open_page("readings.py", job)
     press(at, "next")
@@ -254,6 +259,7 @@ def submit(at, label):
     measured_by_now(at)
 
 
+@pytest.mark.slow
 def test_a_coin_without_its_diameter_is_asked_for(job, measured, fake_measuring):
     asked = len(fake_measuring)
     at = open_page("photos.py", job, changing=measured.id)
@@ -274,6 +280,7 @@ def test_a_refused_photo_says_why(store, job):
     measure_photo(store, photo.id, Ask("plan"))
     said = words(open_page("photos.py", job))
     assert "nothing measured" in said
+    assert "No photo gave a reading" in words(open_page("readings.py", job))
 
 
 def test_the_wear_map_has_a_cell_for_every_string(job, measured):
@@ -329,6 +336,7 @@ def test_what_was_agreed_is_said_in_the_unit_of_what_was_measured(store, job, fa
     assert " mm" not in shown
 
 
+@pytest.mark.slow
 def test_a_job_is_closed_and_archived_on_its_page(store, job, measured):
     at = open_page("job.py", job)
     at.selectbox(key=f"stands-{job}").set_value(Stage.CLOSED)

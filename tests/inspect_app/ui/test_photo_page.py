@@ -39,6 +39,7 @@ def test_a_photo_is_measured_from_its_first_fret(store, job, fake_measuring):
     assert fake_measuring[-1].scale_length == 640.0
 
 
+@pytest.mark.slow
 def test_a_close_up_is_asked_which_end_it_shows(store, job, fake_measuring):
     photo = add_photo(store, job, noise_jpeg(), "a.jpg", "end").photo
     at = open_page("photos.py", job, looked_at=photo.id)
@@ -50,6 +51,7 @@ def test_a_close_up_is_asked_which_end_it_shows(store, job, fake_measuring):
     assert (fake_measuring[-1].view, fake_measuring[-1].end) == ("end", "bass")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("view", ["elevation", "end"])
 def test_the_fret_in_focus_is_never_guessed(store, job, measured, fake_measuring, view):
     photo = add_photo(store, job, noise_jpeg(3), "b.jpg", view).photo
@@ -81,6 +83,7 @@ def test_a_photo_is_moved_to_another_visit_and_view(store, job, measured):
     assert "is now: from above, visit after" in words(at)
 
 
+@pytest.mark.slow
 def test_a_photo_with_another_scale_is_measured_by_it_at_once(store, job, fake_measuring):
     photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
     at = open_page("photos.py", job, looked_at=photo.id, changing=photo.id)
@@ -98,6 +101,7 @@ def test_a_wrong_photo_can_be_taken_out_before_it_is_measured(store, job):
     assert [p.id for p in job_view(store, job).removed] == [photo.id]
 
 
+@pytest.mark.slow
 def test_a_photo_sent_from_a_phone_is_looked_at_when_the_page_first_shows_it(store, job):
     add_photo(store, job, noise_jpeg(), "a.jpg")  # in another window
     assert "No strip was found in the photo" in words(open_page("photos.py", job))
@@ -165,6 +169,7 @@ def test_a_print_is_written_down_with_its_day_and_gauge_and_goes_with_the_next_p
     assert fake_measuring[-1].scale.factor == 0.995
 
 
+@pytest.mark.slow
 def test_a_numbered_sheet_gets_its_bar_and_one_at_98_per_cent_is_found_out(store, job):
     new_sheet(store)
     at = open_page("shop.py", job)
@@ -207,6 +212,7 @@ def test_a_proposed_first_fret_has_its_picture_beside_it_and_its_numbers_follow_
     assert any("frets numbered 7 to 10" in str(i.proto) for i in at.get("image"))
 
 
+@pytest.mark.slow
 def test_a_view_told_wrongly_is_corrected_with_a_tap_and_no_number_stays(store, job, measured):
     photo = add_photo(store, job, noise_jpeg(3), "b.jpg").photo
     at = open_page("photos.py", job, looked_at=photo.id)
@@ -233,6 +239,7 @@ def test_a_drop_of_mixed_views_is_told_apart(store, job):
     assert "It shows (no printed scale tells; taken to be)" in labels
 
 
+@pytest.mark.slow
 def test_hundreds_of_measured_photos_come_some_at_a_time(store, job, fake_measuring):
     names = [f"n{i:02}.jpg" for i in range(14)]
     for i, name in enumerate(names):

@@ -82,6 +82,7 @@ def test_each_part_is_open_until_it_is_done(store, job, measured):
     assert (at["readings"], at["wear_map"], at["options"]) == (DONE, DONE, left(0))
 
 
+@pytest.mark.slow
 def test_the_estimate_is_open_until_the_customer_accepts_and_the_work_until_it_is_handed_over(store, job, measured):
     made = draft(store, job, kind=_any_kind(store, job))
     assert (state(store, job)["options"], state(store, job)["estimate"]) == (DONE, left(0))
@@ -195,6 +196,7 @@ def test_the_shops_limits_and_wire_are_typed_in_thousandths(store):
     assert not [w.label for w in at.number_input if w.label.endswith(", mm")]
 
 
+@pytest.mark.slow
 def test_heights_after_the_work_are_typed_in_thousandths(store, job):
     add_photo(store, job, noise_jpeg(7), "after.jpg", "plan", "after")
     write_fret_heights(store, job, {1: 0.951}, "after")
@@ -213,6 +215,7 @@ def test_heights_after_the_work_are_typed_in_thousandths(store, job):
     assert "mm" not in beneath(at, "Fret and height")
 
 
+@pytest.mark.slow
 def test_what_came_off_is_refused_at_its_field(store, job, measured):
     at = open_page("options.py", job=job)
     field(at, "Came off the tops").set_value("4")

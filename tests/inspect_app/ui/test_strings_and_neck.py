@@ -69,6 +69,7 @@ def test_pages_hold_strings_and_neck_against_the_kinds_targets(store, job, monke
     assert any("bows forward by 0.62 mm" in b for b in brings)
 
 
+@pytest.mark.slow
 def test_what_a_gauge_reads_is_written_down_on_the_wear_map(store, job):
     page = open_page("wear_map.py", job)
     page.selectbox(key="gauge-what").select("treble end lifted").run()
@@ -127,6 +128,7 @@ def test_why_the_board_could_not_be_told_is_said(store, job, monkeypatch):
     assert "strings lie over the board" in words(open_page("wear_map.py", job))
 
 
+@pytest.mark.slow
 def test_targets_are_set_on_the_shops_page_and_refused_where_they_make_no_sense(store, job, monkeypatch):
     put_neck(store, monkeypatch, job, treble_relief=(0.45, 0.01))
     assert setup_of_visit(store, job).held[0].verdict == "beyond"

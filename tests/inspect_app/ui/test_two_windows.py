@@ -32,6 +32,7 @@ def typed_over(at, view, quantity):
     assert not at.exception, at.exception
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("answer", "kept"), [("Keep the lines typed here", "mine"), ("Keep the other lines", "theirs")]
 )
@@ -58,6 +59,7 @@ def test_lines_typed_in_one_window_alone_are_kept_at_once(store, job):
     assert not at.warning
 
 
+@pytest.mark.slow
 def test_lines_are_added_and_taken_out_and_looking_at_them_changes_nothing(store, job):
     view = draft(store, job)
     at = open_page("estimate.py", job)
@@ -73,6 +75,7 @@ def test_lines_are_added_and_taken_out_and_looking_at_them_changes_nothing(store
     assert estimates(store, job)[0].estimate.lines == lines[1:]
 
 
+@pytest.mark.slow
 def test_a_field_of_the_estimate_is_told_with_both_versions(store, job):
     view = draft(store, job)
     at = open_page("estimate.py", job)

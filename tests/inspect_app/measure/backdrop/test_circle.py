@@ -27,6 +27,7 @@ def test_a_straight_line_is_a_circle_of_no_curvature():
     assert float(fit.slope(0.0)) == pytest.approx(0.1)
 
 
+@pytest.mark.slow
 def test_uncertainty_of_the_curve_covers_its_error():
     rng = np.random.default_rng(5)
     y = np.linspace(-20.0, 20.0, 80)

@@ -158,6 +158,7 @@ def test_an_error_of_where_the_ends_stand_turns_the_crowns_slope_as_well():
     assert behind.mean() / stand.ends == pytest.approx(1 - by["fret ends before the backdrop"] / alone, abs=0.15)
 
 
+@pytest.mark.slow
 def test_a_crown_under_the_foot_shows_by_its_daylight(level, dropped):
     scene, answer = dropped
     over = answer.values[on_fret(8, "height over neighbours")]
@@ -261,6 +262,7 @@ def _gap_behind(scene, behind):
     return float(gaps_of(g, CardStand(4.6, 0.0, 46.0, slope, 0.0, 0.0, 0.0, 0.0), np.array([behind]))[0])
 
 
+@pytest.mark.slow
 def test_u_falls_where_the_inset_is_measured():
     scene = SideScene(seed=8)
     photo = draw_side(scene)

@@ -85,6 +85,7 @@ def test_their_areas_are_right_within_a_tenth_and_within_u():
     assert max(abs(q[1] - true) / q[2] for true, q in read) < 2.0
 
 
+@pytest.mark.slow
 def test_on_a_board_as_dark_as_its_own_shine_only_colour_is_told_for_wear():
     patch = Patch(5, 0.5, 20.0, 6.0, 2.5)
     darker, redder = (Worn(wood="ebony", patches=(patch,), tone=t, seed=6) for t in ((0.6,) * 3, (0.55, 0.6, 0.75)))
@@ -113,6 +114,7 @@ def test_no_wear_is_seen_on_unworn_boards(k):
     assert answer.fields_read == 3
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("wood", WOODS)
 @pytest.mark.parametrize("tone", [0.03, 0.65])
 def test_inlays_are_not_wear(wood, tone):
@@ -128,12 +130,14 @@ def test_a_dot_in_the_middle_is_an_inlay_whatever_its_fret_is_called(high, inlay
     assert is_inlay(5, place, 0.4, [place])
 
 
+@pytest.mark.slow
 def test_a_raking_lamps_shadow_beside_the_frets_is_not_wear():
     assert not found(Worn(shadow=2.5, seed=3)).values
     patch = Patch(5, 0.55, 20.0, 5.5, 2.4)
     assert set(places(found(Worn(shadow=2.5, patches=(patch,), seed=3)))) == {5}
 
 
+@pytest.mark.slow
 def test_wear_that_a_raking_lamps_shadow_ends_on_is_told_from_the_other_foot():
     """The strip just beyond the shadow is worn itself there; along the other foot no finger reaches."""
     room = Worn(shadow=3.0).field(5)[1]
@@ -144,6 +148,7 @@ def test_wear_that_a_raking_lamps_shadow_ends_on_is_told_from_the_other_foot():
     assert abs(share - true_share(scene, patch)) < u < 0.35 * share
 
 
+@pytest.mark.slow
 def test_a_worn_place_that_touches_an_inlay_is_read():
     patch = Patch(5, 0.5, LENGTH / 2.0 - 5.2, 4.0, 2.6)
     scene = Worn(wood="rosewood", inlays=True, inlay_tone=0.8, patches=(patch,), seed=11)
@@ -151,6 +156,7 @@ def test_a_worn_place_that_touches_an_inlay_is_read():
     assert abs(share - true_share(scene, patch)) < u
 
 
+@pytest.mark.slow
 def test_what_fades_out_without_a_border_declines_its_field():
     answer = found(Worn(patches=(Patch(5, 0.5, 20.0, 7.0, 4.0), Patch(4, 0.5, 20.0, 6.0, 2.5)), soft=6.0, seed=12))
     said = {n.what: n.reason for n in answer.not_measured}
@@ -166,6 +172,7 @@ def test_strings_decline_with_a_reason():
     assert not answer.values
 
 
+@pytest.mark.slow
 def test_wood_whose_figure_is_as_strong_as_wear_says_what_it_hides():
     patches = (Patch(5, 0.5, 20.0, 6.0, 2.5),)
     answer = found(Worn(wood="rosewood", streaks=0.5, patches=patches, seed=4))

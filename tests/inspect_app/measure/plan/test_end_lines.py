@@ -60,6 +60,7 @@ def test_ends_on_two_lines_are_put_there():
     assert all(END_SCATTER_MM < e.u < 1.3 * END_SCATTER_MM for side in lines for e in side)
 
 
+@pytest.mark.slow
 def test_the_uncertainty_of_an_end_by_the_others_covers():
     pulls = []
     for seed in range(60):

@@ -72,6 +72,7 @@ BLUNT = Hollow(14.5, 3.6, 0.12, power=4.0)
 NARROW = Hollow(14.5, 3.6, 0.15, narrow=1.3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("light", [SIDE, PAIR], ids=["side", "pair"])
 @pytest.mark.parametrize("hollow", [LOPSIDED, BLUNT, NARROW], ids=["lopsided", "flat-floored", "narrow"])
 def test_a_hollow_of_any_shape_is_placed_where_it_is_deepest_and_is_as_long_as_it_is(
@@ -132,6 +133,7 @@ def test_a_flat_whose_length_is_anybodys_guess_is_not_measured(monkeypatch: pyte
     assert sum("can't be told from scratches" in n.reason for n in said.not_measured) == 3
 
 
+@pytest.mark.slow
 def test_flats_fitted_together_do_not_know_of_each_other(monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[tuple] = []
 

@@ -37,6 +37,7 @@ def board(turn=0.0, **scene):
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("turn", [0.0, 0.012, -0.02])
 def test_strings_are_found_where_they_cross_each_fret(turn):
     crossings = find_strings(board(turn, strings=AT))
@@ -46,6 +47,7 @@ def test_strings_are_found_where_they_cross_each_fret(turn):
         assert all(0.2 <= c.half_width <= 0.6 for c in found)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("length", [3.0, 7.0])
 def test_wear_under_every_string_is_no_string(length):
     """Flats lie one beside the other along the neck as strings do, but end inside the crown."""

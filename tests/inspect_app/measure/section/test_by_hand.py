@@ -129,6 +129,7 @@ def noise(rng, edge):
     return rng.normal(0.0, PLACED_U_PX, (len(edge.points), 2))
 
 
+@pytest.mark.slow
 def test_with_one_of_two_edges_placed_half_of_what_was_found_remains():
     _, _, ask, read, answer, edges = case("worn")
     reading, found = edges["tang width"]

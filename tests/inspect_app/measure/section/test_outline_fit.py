@@ -168,6 +168,7 @@ TURNED = Scene(
 """A turned wire on a bright ground, its body a little darker than its face."""
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("smear", "shade"), [((0.3, 0.0), Scene.face), ((-0.2, -0.03), Scene.body)])
 def test_a_body_that_shows_beside_a_turned_face_is_not_taken_for_it(smear, shade):
     """One's underside, in the shade, has the face's tone: it hides where the face ends by 0.07 mm. The other shows one
