@@ -127,11 +127,13 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     unread += _skipped([f.frame.number for f in frets])
     edged, hidden = [f for f in frets if isinstance(f, EdgedFret)], hidden_outlines(frets)
     covers, why = (scale.covers_px, *hidden), COVERED if scale.body_seen or hidden else _MAY_BE_COVERED
+    blur = _blur_px(response, softness)
+    softness = max(softness, blur / BLUR_PX)  # crowns without clear steps say little of it
     found = find_ends(photo, (scale.may_cover_px, *hidden), edged, softness, why)
     if not found:
         raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
     strings = find_strings(found)
-    reading = _cached_readings(photo, found, level, covers, strings, _blur_px(response, softness))
+    reading = _cached_readings(photo, found, level, covers, strings, blur)
     white = linear_light_of(response.white) if response and len(scale.ids) else UNKNOWN_WHITE
     worn = find_board_wear(as_taken, found, covers, any(strings), white)
     unread += worn.not_measured
