@@ -61,7 +61,8 @@ class Unsharpened(Photo):
 def unsharpened(photo: Photo, response: EdgeResponse | None, overshoot: float = 0.0) -> Photo:
     """The photo as it was before it was sharpened; the same where it was not, or nothing tells.
 
-    With an `overshoot`, as a share of the step, so much of the sharpening is left. What the halos pushed beyond black or white stays lost: there the result is a little short of it.
+    With an `overshoot`, as a share of the step, so much of the sharpening is left. What the halos pushed beyond black
+    or white stays lost: there the result is a little short of it.
     """
     if response is None or response.overshoot < overshoot + LEAST_OVERSHOOT:
         return photo

@@ -49,8 +49,8 @@ Floats = NDArray[np.float64]
 _BESIDE_MM = 0.3
 """Sampled beside a crown for its flats: from 10 degrees aside its foot shows 0.2 mm off its top."""
 TAUGHT_OVERSHOOT = 0.05
-"""Halos that the crown's edge finder knows, as a share of the step: those of an unsharp mask of 0.8 and 1.2 px on an edge
-of 0.9 px blur, the most it was taught as a rule (`sample_images.edge_camera`)."""
+"""Halos that the crown's edge finder knows, as a share of the step: those of an unsharp mask of 0.8 and 1.2 px, the
+most it was taught as a rule (`sample_images.edge_camera`), on an edge of 0.9 px blur."""
 _SOFT = 2.0
 """Blur over that of a sharp photo from which a photo is flagged: the light then takes four pixels from a tenth to nine
 tenths of a step, and the photo would be taken again (common practice, no source)."""
