@@ -58,15 +58,19 @@ class Unsharpened(Photo):
         return np.asarray(mixed[first[1] - y : last[1] - y, first[0] - x : last[0] - x], dtype=np.uint8)
 
 
-def unsharpened(photo: Photo, response: EdgeResponse | None) -> Photo:
+def unsharpened(photo: Photo, response: EdgeResponse | None, overshoot: float = 0.0) -> Photo:
     """The photo as it was before it was sharpened; the same where it was not, or nothing tells.
 
-    What the halos pushed beyond black or white stays lost: there the result is a little short of it.
+    With an `overshoot`, as a share of the step, so much of the sharpening is left. What the halos pushed beyond black
+    or white stays lost: there the result is a little short of it.
     """
-    if response is None or response.overshoot < LEAST_OVERSHOOT:
+    if response is None or response.overshoot < overshoot + LEAST_OVERSHOOT:
         return photo
     taken = {f.name: getattr(photo, f.name) for f in fields(Photo)}
-    return Unsharpened(**taken, radius_px=response.radius_px, shares=_inverse(response.amount, response.radius_px))
+    # (1 + b t) / (1 + a t) is b / a, and of the inverse the rest
+    left = overshoot / response.overshoot
+    whole, narrow, wide = ((1.0 - left) * share for share in _inverse(response.amount, response.radius_px))
+    return Unsharpened(**taken, radius_px=response.radius_px, shares=(left + whole, narrow, wide))
 
 
 def _reach(radius: float) -> int:

@@ -54,6 +54,16 @@ def test_what_an_unsharp_mask_did_is_undone(amount: float, radius: float) -> Non
     assert np.abs(back - plain).max() < 3.0
 
 
+def test_of_much_sharpening_as_much_is_left_as_is_asked_for() -> None:
+    rng = np.random.default_rng(2)
+    plain = cv2.GaussianBlur(rng.normal(0.0, 1.0, (300, 400)).astype(np.float32), (0, 0), 1.5)
+    plain = 128.0 + 8.0 * plain / plain.std()
+    photo, response = photo_of(sharpened(plain, 2.0, 1.3)), response_of(2.0, 1.3, 0.2)
+    left = whole(unsharpened(photo, response, 0.05))
+    assert np.sqrt(np.mean((left - sharpened(plain, 0.5, 1.3)) ** 2)) < 0.8  # roundings of 0.3 codes each
+    assert unsharpened(photo, response, 0.2) is photo
+
+
 def test_a_photo_that_was_not_sharpened_is_left_as_it_is() -> None:
     photo = photo_of(cards())
     assert unsharpened(photo, None) is photo

@@ -207,7 +207,7 @@ def _why_not(fit: FlatOutline, arc: CrownArc, view: CrownView) -> str:
     by_noise = math.sqrt(float(slope @ fit.cov @ slope))
     u_length = math.hypot(by_noise, rival_length(fit, arc), faint_length(fit))
     if COVERAGE_FACTOR * u_length > _VAGUE * length:
-        return "can't be told from scratches"
+        return "can't be told from scratches: move the lamp, and focus on the frets"
     return ""
 
 

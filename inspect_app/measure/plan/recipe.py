@@ -48,6 +48,9 @@ Floats = NDArray[np.float64]
 
 _BESIDE_MM = 0.3
 """Sampled beside a crown for its flats: from 10 degrees aside its foot shows 0.2 mm off its top."""
+TAUGHT_OVERSHOOT = 0.05
+"""Halos that the crown's edge finder knows, as a share of the step: those of an unsharp mask of 0.8 and 1.2 px, the
+most it was taught as a rule (`sample_images.edge_camera`), on an edge of 0.9 px blur."""
 _SOFT = 2.0
 """Blur over that of a sharp photo from which a photo is flagged: the light then takes four pixels from a tenth to nine
 tenths of a step, and the photo would be taken again (common practice, no source)."""
@@ -110,8 +113,9 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     printed = edge_response(photo, scale)
     response = printed or lone_edge_response(photo)
     as_taken, photo = photo, unsharpened(photo, response)
-    # a crown's edges are taught on photos with their sharpening; flats and ends are not
-    board, frets, level, softness, plane = locate_frets(as_taken, scale, plane, ask, printed)
+    # a crown's edges are taught on photos with a camera's sharpening; flats and ends are not
+    as_taught = unsharpened(as_taken, response, TAUGHT_OVERSHOOT)
+    board, frets, level, softness, plane = locate_frets(as_taught, scale, plane, ask, printed)
     frets, renumbered = numbered(frets, board, ask)
     if not frets:
         raise InspectError("No fret is whole in the photo: only the nut is.", "Move the camera towards the body.")
@@ -127,11 +131,13 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     unread += _skipped([f.frame.number for f in frets])
     edged, hidden = [f for f in frets if isinstance(f, EdgedFret)], hidden_outlines(frets)
     covers, why = (scale.covers_px, *hidden), COVERED if scale.body_seen or hidden else _MAY_BE_COVERED
+    blur = _blur_px(response, softness)
+    softness = max(softness, blur / BLUR_PX)  # crowns without clear steps say little of it
     found = find_ends(photo, (scale.may_cover_px, *hidden), edged, softness, why)
     if not found:
         raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
     strings = find_strings(found)
-    reading = _cached_readings(photo, found, level, covers, strings, _blur_px(response, softness))
+    reading = _cached_readings(photo, found, level, covers, strings, blur)
     white = linear_light_of(response.white) if response and len(scale.ids) else UNKNOWN_WHITE
     worn = find_board_wear(as_taken, found, covers, any(strings), white)
     unread += worn.not_measured

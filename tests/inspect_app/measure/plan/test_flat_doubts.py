@@ -7,7 +7,8 @@ import dataclasses
 import numpy as np
 import pytest
 
-from inspect_app.measure.plan import flat_outline, flats
+from calib.edge_response import EdgeResponse
+from inspect_app.measure.plan import flat_outline, flats, recipe
 from inspect_app.measure.plan.flat_picture import FlatParam, windows_of
 from inspect_app.measure.plan.flat_size import flat_size, length_at
 from inspect_app.measure.plan.flats import FlatSearch, measure_flats, search_flats
@@ -100,3 +101,12 @@ def test_a_flat_of_which_another_end_explains_as_much_is_not_measured(monkeypatc
     assert isinstance(unsure, FlatSearch)
     assert (len(sure.fits), len(unsure.fits)) == (1, 0)
     assert "can't be told" in unsure.not_measured[0].reason
+
+
+def test_how_soft_a_photo_is_is_told_by_its_edges_and_without_any_by_its_crowns() -> None:
+    def told(spread: float) -> EdgeResponse:
+        return EdgeResponse(spread, 0.1, 0.0, 0.0, 1.2, 0.05, 0.9, (1.0, 1.0, 1.0), 100)
+
+    assert recipe._blur_px(told(2.2), 1.0) == 2.2
+    assert recipe._blur_px(told(0.7), 2.5) == 1.0  # a sharp photo's, the least
+    assert recipe._blur_px(None, 2.5) == pytest.approx(2.0)  # times 0.8 px
