@@ -68,9 +68,9 @@ _ALONG_MM, _ALONG_MOST_MM = 0.15, 0.6
 """How far that reaches as a rule, and at most: what a rag leaves in a corner (common practice, no source)."""
 _LIP_MM = 0.12
 """Between such dirt and the bevel a strip up to so wide is neither: a gap where dirt has come off, the shade in it."""
-_SHADE, _SHADE_SD = 0.3, 0.15
-"""How much darker a clean board is along a crown's foot, a logarithm: a wall hides half of the sky and, being metal,
-gives a part of it back, so that the loss is under log(2) = 0.69."""
+_SHADE, _SHADE_SD = math.log(2.0) / 2.0, math.log(2.0) / math.sqrt(12.0)
+"""How much darker a clean board is along a crown's foot, a logarithm: a wall hides half of the sky at most and, being
+metal, gives a part of it back (a rectangular distribution from 0 to log 2)."""
 _COAT, _COAT_SD = 1.0, 0.8
 """The same with dirt there: from what shows on ebony to black on maple."""
 _STRAY = 0.02
@@ -137,7 +137,7 @@ class EndCurve:
     goes_on : bool
         Whether no end is there: the crown goes on over all the places.
     alongside : float
-        Logarithm of the odds that dirt lies along the frets' sides, by what is seen there.
+        Logarithm of the odds that dirt lies along the frets' sides: by this fret alone, on one board by all.
     dirt : float
         Logarithm of the odds that dirt lies before the ends.
     """
@@ -186,7 +186,8 @@ def end_curve(
     in_view = np.interp(OUT_MM, at, light.visible[there][::-1].astype(float)) > 0.5
     given = np.array([np.interp(OUT_MM, at, one[::-1] - weighed.max()) for one in weighed])
     alongside = _by_the_sides(darker_alongside(light))
-    return EndCurve(expected, _either(given, 0.0, alongside + _FEW_DIRTY), in_view, given, goes_on, alongside)
+    either = _either(given, 0.0, alongside + _FEW_DIRTY)
+    return EndCurve(expected, either, in_view, given, goes_on, alongside)
 
 
 def _by_the_sides(darker: float | None) -> float:
@@ -218,7 +219,7 @@ def on_one_board(curves: list[EndCurve]) -> list[EndCurve]:
     dirt = float(np.sum(apart)) / n
     along = float(np.sum([c.alongside for c in seen])) / n + _FEW_DIRTY
     most = max(dirt, along)
-    return [replace(c, log_likelihood=_either(c.given_board, dirt, along), dirt=most) for c in curves]
+    return [replace(c, log_likelihood=_either(c.given_board, dirt, along), alongside=along, dirt=most) for c in curves]
 
 
 def _bevel_prior() -> Floats:
@@ -358,7 +359,7 @@ def pick_end(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float =
     if curve.goes_on or spread > _MEASURABLE_U_MM or not in_view:
         return None
     floor = softness * math.hypot(EDGE_U_PX, _LOG_U_PX) / px_per_mm
-    alike = spread if curve.dirt > 0.0 else 0.0  # dirt that looks like bevel at one end does so at the other
+    alike = spread if curve.alongside > 0.0 else 0.0  # one coat of dirt is taken for bevel at both ends or at none
     both = math.hypot(floor, _DARK_LINE_U_MM, alike)
     return FretEnd(
         curve.expected.along + outward * middle, math.hypot(spread, _ROUND_U_MM, floor, _DARK_LINE_U_MM), both
