@@ -114,7 +114,9 @@ GREASE = (0.03, 0.045, 0.06)
 def test_dirt_along_a_fret_is_darker_than_half_a_sky_leaves_the_board():
     clean, coated = light_of(End()), light_of(End(coat=(0.15, GREASE)))
     assert 0.0 < darker_alongside(clean) < math.log(2.0) < darker_alongside(coated)
-    assert coated.alongside[:, 0] == pytest.approx(float(np.log(np.array(GREASE) @ LUMINANCE_BGR.ravel() + 0.01)), abs=0.3)
+    assert coated.alongside[:, 0] == pytest.approx(
+        float(np.log(np.array(GREASE) @ LUMINANCE_BGR.ravel() + 0.01)), abs=0.3
+    )
 
 
 def test_a_shadow_on_one_side_of_a_fret_is_no_dirt():
