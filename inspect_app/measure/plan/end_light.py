@@ -32,6 +32,8 @@ __all__ = [
     "crown_log_density",
     "bevel_log_density",
     "dirt_log_density",
+    "alongside_log_density",
+    "darker_alongside",
     "STEP_SD",
 ]
 
@@ -46,6 +48,9 @@ _PER_STRIP = 3
 _BESIDE_MM, _BESIDE_STEP_MM = (0.5, 1.3), 0.1
 """The board beside the fret is sampled so far from the crown's edge: clear of the shadow at its foot, near enough for
 its edge to run straight on."""
+_ALONGSIDE_MM = np.arange(0.0, 0.19, 0.03)
+"""Dirt along a crown's foot is looked for so far from its edge: a rag leaves more than the finest of these, and beyond
+the last the board may already be clean."""
 _RIM_MM = 0.03
 """Left out at the crown's edges, which are known to about so much."""
 _DARK = 0.01
@@ -81,6 +86,9 @@ it, the board's margin lowest, and that has no sharp edges of its own: standard 
 _STEP_MOST = 8.0
 """Four standard deviations: a greater change is as likely as that one."""
 
+_ALIKE = np.array([0.25, 0.1, 0.1])[:, None, None]
+"""How alike dirt is before an end and along the fret, in logarithm of brightness and of the two colours: one coat, but
+the lamps strike it from elsewhere and the fret shades part of it."""
 _DIRT_LIGHTEST = 1.2
 """Dirt is lighter than the board beside it by no more than this, a logarithm of brightness: dried polish sends back
 some 10 % of the light, ebony 3 % (common practice, no source)."""
@@ -112,6 +120,8 @@ class EndLight:
         Rows in full view.
     beside_visible : ndarray of bool, shape (2, n)
         The same beside the fret.
+    alongside : ndarray, shape (2, 3)
+        The darkest line along the crown's foot on the nut side and on the body side, where all is crown.
     """
 
     inward_mm: Floats
@@ -120,6 +130,12 @@ class EndLight:
     beside: Floats
     visible: NDArray[np.bool_]
     beside_visible: NDArray[np.bool_]
+    alongside: Floats
+
+    @property
+    def sure(self) -> NDArray[np.bool_]:
+        """Rows that are crown wherever the end may be."""
+        return np.asarray(self.inward_mm > self.inward_mm[-1] - _CROWN_SURE_MM)
 
     @property
     def step_mm(self) -> float:
@@ -162,17 +178,19 @@ def end_light(
     k = max(6, round((high - low) / _STRIP_MM))
     fine = low + (np.arange(k * _PER_STRIP) + 0.5) * (high - low) / (k * _PER_STRIP)
     off = np.arange(_BESIDE_MM[0], _BESIDE_MM[1], _BESIDE_STEP_MM)
-    columns = np.concatenate([fine, edges[0] - off, edges[1] + off])
+    foot = edges[0] - _ALONGSIDE_MM, edges[1] + _ALONGSIDE_MM
+    columns = np.concatenate([fine, edges[0] - off, edges[1] + off, *foot])
     light, visible = _sampled(photo, covers_px, frame, expected.along - expected.outward * inward, columns)
-    m = len(fine)
+    m, last = len(fine), len(fine) + 2 * len(off)
     strips = np.mean([light[:, :, i:m:_PER_STRIP] for i in range(_PER_STRIP)], axis=0)
     across = fine.reshape(k, _PER_STRIP).mean(axis=1)
-    parts = [slice(m, m + len(off)), slice(m + len(off), None)]
+    parts = [slice(m, m + len(off)), slice(m + len(off), last)]
     beside = [_along_board_edge(inward, light[:, :, p].mean(axis=2), across - columns[p].mean()) for p in parts]
     beside_visible = np.array([visible[:, p].all(axis=1) for p in parts])
-    return EndLight(
-        inward, across, strips, np.array(beside), np.asarray(visible[:, :m].all(axis=1), bool), beside_visible
-    )
+    along_foot = np.median(light[:, inward > inward[-1] - _CROWN_SURE_MM, last:], axis=1)
+    alongside = np.array([one[:, one[0].argmin()] for one in np.split(along_foot, 2, axis=1)])
+    in_view = np.asarray(visible[:, :m].all(axis=1), bool)
+    return EndLight(inward, across, strips, np.array(beside), in_view, beside_visible, alongside)
 
 
 def _sampled(
@@ -319,7 +337,7 @@ def crown_log_density(e: EndLight, noise: Floats) -> Floats:
     many = count[b] - count[a]
     expected = (sums[:, b] - sums[:, a]) / np.maximum(many, 1)[:, None]
     off, known = e.strips - expected, e.visible & (2 * many > last - first)
-    inner = known & (e.inward_mm > e.inward_mm[-1] - _CROWN_SURE_MM)
+    inner = known & e.sure
     own = spread_about_zero(off[:, inner], axis=1) if inner.sum() > 4 else np.full((3, off.shape[2]), 0.15)
     fit = _with_outliers(_normal(off, _scatter(noise, np.hypot(own[:, None], _GRAIN / math.sqrt(2.0)), expected[0])))
     return np.asarray(np.where(known[:, None], fit, math.log(_OUTLIER_DENSITY)) * e.visible[:, None])
@@ -348,3 +366,21 @@ def dirt_log_density(e: EndLight, noise: Floats) -> tuple[Floats, Floats]:
     beside = np.where(e.beside_visible, e.beside[:, 0].mean(axis=2), -np.inf).max(axis=0)
     lighter = e.visible & (tone > beside + _DIRT_LIGHTEST)
     return np.where(lighter, e.strips.shape[2] * math.log(_OUTLIER_SHARE * _OUTLIER_DENSITY), fit), change
+
+
+def darker_alongside(e: EndLight) -> float | None:
+    """How much darker the board is along the crown's feet than farther off, on the side where less; ``None`` if hidden.
+
+    A logarithm of brightness. A lamp's shadow lies on one side of a fret, dirt on both.
+    """
+    if not e.beside_visible[:, e.sure].all():
+        return None
+    board = np.median(e.beside[:, 0, e.sure], axis=(1, 2))
+    return float(np.min(board - e.alongside[:, 0]))
+
+
+def alongside_log_density(e: EndLight, noise: Floats) -> Floats:
+    """Log density of each row as more of what lies along the crown's feet, on either side; shape (n,)."""
+    both = [np.broadcast_to(tone[:, None, None], e.strips.shape) for tone in e.alongside]
+    mixed = sum(0.5 * _normal(e.strips - tone, _scatter(noise, _ALIKE, tone[0])) for tone in both)
+    return np.asarray(_with_outliers(np.asarray(mixed)).sum(axis=1) * e.visible)

@@ -22,9 +22,11 @@ from inspect_app.measure.plan.end_light import (
     STEP_SD,
     EndLight,
     ExpectedEnd,
+    alongside_log_density,
     bevel_log_density,
     board_log_density,
     crown_log_density,
+    darker_alongside,
     dirt_log_density,
     end_light,
     noise_level,
@@ -59,6 +61,22 @@ finger wipes an end clean where it passes, a chip of glue stays anywhere (common
 _DIRT_MM, _DIRT_MOST_MM = 0.5, 1.2
 """How far it reaches as a rule, and at most: a rag does not get nearer to a foot, and the board's edge is rarely
 farther (common practice, no source)."""
+_DIRTY_ALONG = 0.3, 0.6
+"""The same where dirt lies along the frets' sides: share of ends with dirt of any other tone before them, and with more
+of the dirt that lies along the sides."""
+_ALONG_MM, _ALONG_MOST_MM = 0.15, 0.6
+"""How far that reaches as a rule, and at most: what a rag leaves in a corner (common practice, no source)."""
+_LIP_MM = 0.12
+"""Between such dirt and the bevel a strip up to so wide is neither: a gap where dirt has come off, the shade in it."""
+_SHADE, _SHADE_SD = math.log(2.0) / 2.0, math.log(2.0) / math.sqrt(12.0)
+"""How much darker a clean board is along a crown's foot, a logarithm: a wall hides half of the sky at most and, being
+metal, gives a part of it back (a rectangular distribution from 0 to log 2)."""
+_COAT, _COAT_SD = 1.0, 0.8
+"""The same with dirt there: from what shows on ebony to black on maple."""
+_STRAY = 0.02
+"""Density of any other darkness, so that no single fret decides."""
+_FEW_DIRTY = math.log(1.0 / 3.0)
+"""Logarithm of the prior odds of dirt along the frets: every fourth board or so (common practice, no source)."""
 _APART = (1.0, 0.5, 0.5)
 """How much dirt and metal differ where they meet, in logarithm of brightness and of the two colours: standard
 deviations over woods, polish, metals and lamps (common practice, no source)."""
@@ -112,14 +130,16 @@ class EndCurve:
     ----------
     log_likelihood : ndarray, shape (n,)
         Whatever the board; `on_one_board` makes it that on the board which all ends show.
-    given_board : ndarray, shape (2, n)
-        On a clean board, and on one with dirt along its frets.
+    given_board : ndarray, shape (3, n)
+        On a clean board, on one with dirt or a shadow before its frets' ends, and on one with dirt along their sides.
     in_view : ndarray of bool, shape (n,)
         Which of the places are in view.
     goes_on : bool
         Whether no end is there: the crown goes on over all the places.
+    alongside : float
+        Logarithm of the odds that dirt lies along the frets' sides: by this fret alone, on one board by all.
     dirt : float
-        Logarithm of the odds that dirt lies along the frets.
+        Logarithm of the odds that dirt lies before the ends.
     """
 
     expected: ExpectedEnd
@@ -127,6 +147,7 @@ class EndCurve:
     in_view: NDArray[np.bool_]
     given_board: Floats
     goes_on: bool = False
+    alongside: float = 0.0
     dirt: float = 0.0
 
 
@@ -164,14 +185,26 @@ def end_curve(
     at = out[there][::-1]
     in_view = np.interp(OUT_MM, at, light.visible[there][::-1].astype(float)) > 0.5
     given = np.array([np.interp(OUT_MM, at, one[::-1] - weighed.max()) for one in weighed])
-    return EndCurve(expected, _either(given, 0.0), in_view, given, goes_on)
+    alongside = _by_the_sides(darker_alongside(light))
+    either = _either(given, 0.0, alongside + _FEW_DIRTY)
+    return EndCurve(expected, either, in_view, given, goes_on, alongside)
 
 
-def _either(given_board: Floats, log_odds: float) -> Floats:
-    """Log likelihood where dirt is so likely (logarithm of its odds)."""
-    clean, dirty = given_board - np.logaddexp(0.0, [[log_odds], [-log_odds]])
-    both = np.logaddexp(clean, dirty)
-    return np.asarray(both - both.max())
+def _by_the_sides(darker: float | None) -> float:
+    """Logarithm of the odds of dirt along a fret whose feet are so much darker than the board."""
+    if darker is None:
+        return 0.0
+    coat, shade = (
+        math.exp(-0.5 * ((darker - usual) / sd) ** 2) / sd for usual, sd in ((_COAT, _COAT_SD), (_SHADE, _SHADE_SD))
+    )
+    return math.log((coat + _STRAY) / (shade + _STRAY))
+
+
+def _either(given_board: Floats, dirt: float, alongside: float) -> Floats:
+    """Log likelihood where dirt before the ends, and along the sides, is so likely (logarithms of their odds)."""
+    clean, dirty, along = given_board - np.logaddexp(0.0, [[dirt], [-dirt], [-alongside]])
+    each = np.logaddexp(np.logaddexp(clean, dirty) - np.logaddexp(0.0, alongside), along)
+    return np.asarray(each - each.max())
 
 
 def on_one_board(curves: list[EndCurve]) -> list[EndCurve]:
@@ -180,9 +213,13 @@ def on_one_board(curves: list[EndCurve]) -> list[EndCurve]:
     Dirt comes with boards: a rag has gone along all feet or none. What misleads at one end is apt to mislead at others,
     so that n ends count as the root of n.
     """
-    apart = [np.subtract(*np.logaddexp.reduce(c.given_board[::-1], axis=1)) for c in curves if c.in_view.any()]
-    odds = float(np.sum(apart)) / math.sqrt(max(1, len(apart)))
-    return [replace(c, log_likelihood=_either(c.given_board, odds), dirt=odds) for c in curves]
+    seen = [c for c in curves if c.in_view.any()]
+    n = math.sqrt(max(1, len(seen)))
+    apart = [np.subtract(*np.logaddexp.reduce(c.given_board[1::-1], axis=1)) for c in seen]
+    dirt = float(np.sum(apart)) / n
+    along = float(np.sum([c.alongside for c in seen])) / n + _FEW_DIRTY
+    most = max(dirt, along)
+    return [replace(c, log_likelihood=_either(c.given_board, dirt, along), alongside=along, dirt=most) for c in curves]
 
 
 def _bevel_prior() -> Floats:
@@ -235,24 +272,40 @@ def _counted(light: EndLight) -> tuple[float, float]:
 
 
 def _before(light: EndLight, noise: Floats) -> Floats:
-    """Log likelihood of what lies before each row on a clean board and on a dirty one; shape (2, n + 1).
+    """Log likelihood of what lies before each row on each kind of board (`EndCurve.given_board`); shape (3, n + 1).
 
-    It is board, or board and then a stretch of dirt. Dirt begins and ends with any change of light; so that a bevel's
-    own change is not read as one, the change where dirt ends is charged what knowing it so little costs against a
-    bevel's (Occam's factor).
+    It is board, or board and then a stretch of dirt. Dirt of any tone begins and ends with any change of light; so that
+    a bevel's own change is not read as one, the change where dirt ends is charged what knowing it so little costs
+    against a bevel's (Occam's factor). Dirt that goes on from the fret's sides is known, and charged nothing.
     """
-    (each, step), lag, board = _counted(light), light.lag, _board_before(light, noise)
+    (each, step), board = _counted(light), _board_before(light, noise)
     fit, change = dirt_log_density(light, noise)
-    evenly, changes = _summed(each * fit), _summed(step * change)
-    rows = np.arange(1, round(_DIRT_MOST_MM / light.step_mm) + 1)
-    prior = -rows * light.step_mm / _DIRT_MM
-    prior -= np.logaddexp.reduce(prior) + step * float(np.sum(np.log(_APART / STEP_SD)))
-    dirty = np.full_like(board, -np.inf)
-    for g, p in zip(rows.tolist(), prior.tolist(), strict=True):
-        begin = min(g, lag)
-        stretch = board[:-g] + evenly[g:] - evenly[:-g] + changes[g:] - changes[begin : begin + len(changes) - g]
-        dirty[g:] = np.logaddexp(dirty[g:], stretch + p)
-    return np.array([np.logaddexp(math.log(1.0 - share) + board, math.log(share) + dirty) for share in _DIRTY])
+    evenly, along = _summed(each * fit), _summed(each * alongside_log_density(light, noise))
+    prior = _reach_prior(_DIRT_MM, _DIRT_MOST_MM, light.step_mm) - step * float(np.sum(np.log(_APART / STEP_SD)))
+    dirty = _then(board, evenly, prior, _summed(step * change), light.lag)
+    more = _then(board, along, _reach_prior(_ALONG_MM, _ALONG_MOST_MM, light.step_mm))
+    out = [np.logaddexp(math.log(1.0 - share) + board, math.log(share) + dirty) for share in _DIRTY]
+    shares = np.log([1.0 - sum(_DIRTY_ALONG), *_DIRTY_ALONG])[:, None]
+    coated = np.logaddexp.reduce(np.array([board, dirty, more]) + shares, axis=0)
+    lip = round(_LIP_MM / light.step_mm)
+    return np.array([*out, np.logaddexp(coated, _then(coated, evenly, np.zeros(lip))) - math.log(1.0 + lip)])
+
+
+def _reach_prior(usual_mm: float, most_mm: float, step_mm: float) -> Floats:
+    """Log probability of dirt over 1, 2 ... rows."""
+    log_p = -np.arange(1, round(most_mm / step_mm) + 1) * step_mm / usual_mm
+    return np.asarray(log_p - np.logaddexp.reduce(log_p))
+
+
+def _then(before: Floats, fit: Floats, prior: Floats, changes: Floats | None = None, lag: int = 0) -> Floats:
+    """Log likelihood of `before` and then 1, 2 ... rows (`prior`) that fit so well, and change so much over `lag`."""
+    out = np.full_like(before, -np.inf)
+    for g, p in enumerate(prior.tolist(), 1):
+        stretch = before[:-g] + fit[g:] - fit[:-g]
+        if changes is not None and g > lag:
+            stretch = stretch + changes[g:] - changes[lag : lag + len(changes) - g]
+        out[g:] = np.logaddexp(out[g:], stretch + p)
+    return out
 
 
 def _board_before(light: EndLight, noise: Floats) -> Floats:
@@ -306,8 +359,11 @@ def pick_end(curve: EndCurve, line: FretEnd, px_per_mm: float, softness: float =
     if curve.goes_on or spread > _MEASURABLE_U_MM or not in_view:
         return None
     floor = softness * math.hypot(EDGE_U_PX, _LOG_U_PX) / px_per_mm
-    both = math.hypot(floor, _DARK_LINE_U_MM)
-    return FretEnd(curve.expected.along + outward * middle, math.hypot(spread, _ROUND_U_MM, both), both)
+    alike = spread if curve.alongside > 0.0 else 0.0  # one coat of dirt is taken for bevel at both ends or at none
+    both = math.hypot(floor, _DARK_LINE_U_MM, alike)
+    return FretEnd(
+        curve.expected.along + outward * middle, math.hypot(spread, _ROUND_U_MM, floor, _DARK_LINE_U_MM), both
+    )
 
 
 def why_not_measured(curve: EndCurve, line: FretEnd, covered: str = COVERED) -> str:

@@ -26,6 +26,7 @@ class End:
 
     `shadow` is the share of light left, and how far from the foot, where the fret shades the board before it.
     `dirt` is how far from the foot matt dirt fills the slot's end, as wide as the fret, and its light by channel.
+    `coat` is how wide dirt lies all along the fret's foot, round its end too, and its light by channel.
     `cover` is where a scale begins that covers all beyond (mm along).
     """
 
@@ -42,6 +43,7 @@ class End:
     metal: float = 0.65
     shadow: tuple = (1.0, 0.0)
     dirt: tuple = (0.0, (0.0, 0.0, 0.0))
+    coat: tuple = (0.0, (0.0, 0.0, 0.0))
     grain: float = 0.06
     camera: tuple = (20.0, 6.0, 300.0)
     px_per_mm: float = 20.0
@@ -123,6 +125,7 @@ def _ground(end, t, y, rng):
     shaded = (np.abs(t) < end.width / 2.0) & (before > 0.0) & (before < end.shadow[1])
     wood[shaded] *= end.shadow[0]
     wood[(np.abs(t) < end.width / 2.0) & (before > 0.0) & (before < end.dirt[0])] = end.dirt[1]
+    wood[(past > 0.0) & (past < end.coat[0])] = end.coat[1]
     beyond = np.broadcast_to(np.array(end.beyond), wood.shape) * (1.0 + 0.05 * grain / grain.std())[..., None]
     return np.where((before > end.margin)[..., None], beyond, wood)
 
@@ -148,7 +151,8 @@ def _metal(end, image, t, y):
     crown = end.metal * np.where((np.abs(angle) < math.pi / 2.0)[..., None], sky[..., None], wood)
     # a ray at 2 b from straight down falls cot(2 b) per mm outwards
     fall = 1.0 / math.tan(2.0 * math.radians(end.bevel))
-    near = up_face < (end.margin + slope * up_face) * fall
-    face = end.metal * np.where(near[..., None], wood, np.array(end.beyond))
+    hit = up_face / fall - slope * up_face  # so far before the foot
+    board = np.where((hit < end.coat[0])[..., None], np.array(end.coat[1]), wood)
+    face = end.metal * np.where((hit < end.margin)[..., None], board, np.array(end.beyond))
     image = np.where(on_crown[..., None], crown, image)
     return np.where(on_face[..., None], face, image)

@@ -8,12 +8,15 @@ import pytest
 
 from inspect_app.measure.plan.end_light import (
     ExpectedEnd,
+    alongside_log_density,
     bevel_log_density,
     board_log_density,
     crown_log_density,
+    darker_alongside,
     end_light,
     noise_level,
 )
+from inspect_app.measure.plan.fret_patch import LUMINANCE_BGR
 from tests.inspect_app.measure.plan.end_pictures import End, cover_of, crown_of, draw, frame_of
 
 REACH = (2.0, 4.0)
@@ -102,3 +105,34 @@ def test_noise_is_told_in_codes():
     # the mean of three samples, each between four pixels: at most 1 / sqrt(3) of a pixel's noise
     assert 1.5 < said[1] / said[0] < 5.0
     assert said[1] < 4.0 / math.sqrt(3.0)
+
+
+GREASE = (0.03, 0.045, 0.06)
+"""Blue, green, red."""
+
+
+def test_dirt_along_a_fret_is_darker_than_half_a_sky_leaves_the_board():
+    clean, coated = light_of(End()), light_of(End(coat=(0.15, GREASE)))
+    assert 0.0 < darker_alongside(clean) < math.log(2.0) < darker_alongside(coated)
+    assert coated.alongside[:, 0] == pytest.approx(
+        float(np.log(np.array(GREASE) @ LUMINANCE_BGR.ravel() + 0.01)), abs=0.3
+    )
+
+
+def test_a_shadow_on_one_side_of_a_fret_is_no_dirt():
+    e = light_of(End())
+    alongside = e.alongside.copy()
+    alongside[1, 0] -= 1.5
+    assert darker_alongside(replace(e, alongside=alongside)) == pytest.approx(darker_alongside(e), abs=0.3)
+
+
+def test_where_a_side_is_hidden_nothing_is_said_of_dirt():
+    e = light_of(End())
+    assert darker_alongside(replace(e, beside_visible=np.zeros_like(e.beside_visible))) is None
+
+
+def test_dirt_before_an_end_agrees_with_that_along_its_sides():
+    e = light_of(End(coat=(0.4, GREASE), margin=0.8))
+    fit = alongside_log_density(e, noise_level(e))
+    where = e.inward_mm
+    assert fit[(where < -0.1) & (where > -0.3)].mean() > fit[(where < -0.5) & (where > -0.7)].mean() + 1.0

@@ -150,6 +150,40 @@ def test_dirt_before_an_end_is_not_metal():
     assert np.mean(np.abs(error) <= 2.0 * u) >= 0.9
 
 
+@cache
+def coated_board():
+    """Ten ends with 0.1 to 0.25 mm of dirt all along their frets' feet, and their curves.
+
+    It reaches nearly to the board's edge, past which lies black cloth: the bevels mirror both, and are as dark as dirt.
+    """
+    rng = np.random.default_rng(9)
+    coats = [(float(rng.uniform(0.1, 0.25)), (0.02, 0.02, 0.02)) for _ in range(10)]
+    ends = [
+        replace(end, coat=coat, margin=coat[0] + 0.1, wood=WOODS[2], beyond=(0.04,) * 3, shadow=(1.0, 0.0))
+        for end, coat in zip(map(drawn_at_random, range(10)), coats, strict=True)
+    ]
+    return ends, on_one_board([curve_of(end) for end in ends])
+
+
+def test_dirt_along_the_sides_is_not_metal_before_the_ends():
+    ends, curves = coated_board()
+    found = [pick_end(c, FretEnd(e.at, END_SCATTER_MM), e.px_per_mm) for e, c in zip(ends, curves, strict=True)]
+    error = np.array([e.outward * (f.along - e.at) for e, f in zip(ends, found, strict=True)])
+    assert np.sqrt(np.mean(error**2)) < 0.1
+    assert np.all(np.abs(error) <= 2.0 * np.array([f.u for f in found]))
+
+
+def test_the_sides_tell_whether_dirt_lies_along_the_frets():
+    _, curves = coated_board()
+    assert min(curves[0].alongside, curves[0].dirt) > 0.0
+    assert on_one_board([curve_of(End(wood=wood)) for wood in WOODS])[0].alongside < 0.0
+
+
+def test_one_coat_of_dirt_misleads_at_both_ends_alike():
+    clean, coated = End(wood=WOODS[2]), End(wood=WOODS[2], coat=(0.2, DIRT[0]))
+    assert read(coated).outward_u / read(coated).u > read(clean).outward_u / read(clean).u
+
+
 def test_one_dirty_end_does_not_make_a_dirty_board():
     clean, dirty = End(wood=WOODS[2], margin=0.7), End(wood=WOODS[2], margin=0.7, dirt=(0.5, DIRT[1]))
     curves = [curve_of(clean), curve_of(dirty)]
