@@ -308,7 +308,9 @@ def _near_rim_shown(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End) 
     at, beyond = (rim_px(b, fret, end, h) for b in (near, replace(near, far=True)))
     along = (at[-1] - at[0]) / np.linalg.norm(at[-1] - at[0])
     apart = np.abs((beyond - at) @ np.array([-along[1], along[0]]))
-    if np.median(apart) > APART_PX and rim_shows(photo, beyond[::-1] if end == "bass" else beyond):
+    aside = TURN_U * fret.crown.width / fret.mm_per_px  # what the backdrop's turn leaves open of where the far rim is
+    within = min(max(CLOSE_PX, aside), float(np.median(apart)) / 2.0)
+    if np.median(apart) > APART_PX and rim_shows(photo, beyond[::-1] if end == "bass" else beyond, within):
         return FAR_RIM_SHOWS
     return FACE_UNSEEN
 

@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter
 
 from calib.lines import MAD_TO_SD
 from calib.photo import Photo
@@ -22,6 +22,7 @@ from inspect_app.measure.backdrop.crown_line import (
     UNDER_MM,
     CrownLine,
     averaged_light,
+    crown_line_of,
     follow_crown_line,
     tangent_rise,
 )
@@ -42,6 +43,11 @@ MOST_STEPS = 8
 """Rows from one block to the next at most: a slope of a twelfth against the line followed."""
 SLOPE_OF_NOISE = math.sqrt(1.0 / (4.0 * math.sqrt(math.pi) * DERIVATIVE_PX**3))
 """What such a derivative leaves of white noise."""
+END_COLUMNS, END_BLOCKS = 6, 3
+"""Columns pooled to see how far a line goes, and blocks of them that settle it: half a millimetre, to which an end's
+bevel is looked for from there (see `bevel.CORNER_SHORT_MM`)."""
+HALF_SHOWN = 0.5
+"""Share of the usual step of light from which the line is there: halfway between it and plain card."""
 LINES = 3
 """Lines that may be taken for an outline one after the other: dirt at the foot, the lamp's line, a nearer crown."""
 
@@ -75,8 +81,27 @@ def highest_line(
         higher = follow_crown_line(photo, pose, y, z, line.radius, mm_per_px, (at[0], at[-1]), room)
         if higher is None:
             break
-        line, under = higher, room
+        line, under = _only_shown(photo, pose, higher, mm_per_px), room
     return line, under
+
+
+def _only_shown(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float) -> CrownLine:
+    """A line as far as pooled light steps along it: beyond a fret's ends specks on the card carry it on."""
+    pitch = max(mm_per_px, FINEST_MM)
+    at = np.arange(float(line.y.min()), float(line.y.max()), COLUMN_STEPS * pitch)
+    blocks = len(at) // END_COLUMNS
+    at = at[: blocks * END_COLUMNS]
+    beside = np.arange(2.0 * DERIVATIVE_PX, 0.0, -1.0) * pitch
+    light = averaged_light(photo, pose, at, line.circle.z(at) + _lift(line), np.concatenate([beside, -beside[::-1]]))
+    pooled = np.median(light.reshape(len(light), blocks, END_COLUMNS), axis=2)
+    step = pooled[len(beside) :].mean(axis=0) - pooled[: len(beside)].mean(axis=0)
+    middle = at.reshape(blocks, END_COLUMNS).mean(axis=1)
+    usual = float(np.median(step[(middle > line.y[line.used].min()) & (middle < line.y[line.used].max())]))
+    shown = middle[median_filter(step / usual, END_BLOCKS) > HALF_SHOWN]
+    half = END_COLUMNS * COLUMN_STEPS * pitch / 2.0
+    keep = (line.y > shown.min(initial=np.inf) - half) & (line.y < shown.max(initial=-np.inf) + half)
+    cut = crown_line_of(line.edge.only(keep), pose, line.radius, mm_per_px, line.used[keep])
+    return line if cut is None else cut
 
 
 def _lift(line: CrownLine) -> float:

@@ -8,6 +8,7 @@ from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import t as student_t
 
 from inspect_app.measure.backdrop.consensus import points_on_line
 from inspect_app.measure.backdrop.crown_line import FINEST_MM
@@ -112,7 +113,9 @@ def _with_uncertainty(
     by_slope = lever[LineParam.SLOPE]
     w = use / ((edge.u_px * mm_per_px) ** 2 + u_shared**2)
     rms = math.sqrt(float(np.sum(w * off**2)) / float(w.sum()))
-    chi = max(1.0, float(np.sum(w * off**2)) / max(1, use.sum() - 2))
+    freedom = max(use.sum() / edge.noise_correlation - 2.0, 1.0)  # of points that share their noise only so many count
+    chi = max(1.0, float(np.sum(w * off**2)) / (freedom * edge.noise_correlation))
+    chi *= (float(student_t.ppf(0.975, freedom)) / 2.0) ** 2 if chi > 1.0 else 1.0  # a scatter known from few (GUM G.3)
     noise = math.sqrt(chi * edge.noise_correlation * float(np.sum((by_slope * edge.u_px * mm_per_px) ** 2)))
     middle = float(np.average(h, weights=w))
     shared = np.abs(by_slope) * u_shared
