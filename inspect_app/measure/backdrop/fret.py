@@ -204,10 +204,15 @@ def detect_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedF
         return NotMeasured(
             on_fret(ask.first_fret, "crown line"), "no crown line stands out against the backdrop; change the light"
         )
-    line, under = highest_line(photo, pose, line, columns, crown.height, mm_per_px, top)
+    higher, under = highest_line(photo, pose, line, columns, crown.height, mm_per_px, top)
+    lens = lens_blur(photo, scale)
+    if why_not_outline(photo, pose, higher, mm_per_px, _blur(photo, higher, mm_per_px), lens):
+        under = UNDER_MM  # that one is no outline either: the line followed first says why
+    else:
+        line = higher
     tilted = _tilted(photo, pose, line, crown, ask)
     line, pose = crown_line_of(line.edge, tilted, crown.radius, mm_per_px, line.used) or line, tilted
-    blur, lens = _blur(photo, line, mm_per_px), lens_blur(photo, scale)
+    blur = _blur(photo, line, mm_per_px)
     reason = why_not_outline(photo, pose, line, mm_per_px, blur, lens)
     if reason:
         return NotMeasured(on_fret(ask.first_fret, "crown line"), reason)
