@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter
 
+from calib.edge_response import coding_noise
 from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from inspect_app.measure.backdrop.crown_line import (
@@ -26,7 +27,7 @@ from inspect_app.measure.backdrop.crown_line import (
     follow_crown_line,
     tangent_rise,
 )
-from inspect_app.measure.backdrop.outline import DERIVATIVE_PX, certainty, coding_noise, first_edge
+from inspect_app.measure.backdrop.outline import DERIVATIVE_PX, certainty, first_edge
 from inspect_app.measure.backdrop.pose import BoardPose
 
 __all__ = ["highest_line"]
