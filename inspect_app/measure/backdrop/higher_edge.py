@@ -49,6 +49,9 @@ END_COLUMNS, END_BLOCKS = 6, 3
 bevel is looked for from there (see `bevel.CORNER_SHORT_MM`)."""
 HALF_SHOWN = 0.5
 """Share of the usual step of light from which the line is there: halfway between it and plain card."""
+MOST_SCATTER_PX = 1.0
+"""Scatter about its arc from which a line is no outline but a shadow on the card: the light of an edge in focus steps
+within a pixel or two, and its steepest place is known to a part of that even among specks (no source)."""
 LINES = 3
 """Lines that may be taken for an outline one after the other: dirt at the foot, the lamp's line, a nearer crown."""
 
@@ -80,7 +83,7 @@ def highest_line(
         room = min(UNDER_MM, float(np.median(above)) - OWN_PX * max(mm_per_px, FINEST_MM))
         z = line.circle.z(y) + _lift(line) + np.interp(y, at, above)
         higher = follow_crown_line(photo, pose, y, z, line.radius, mm_per_px, (at[0], at[-1]), room)
-        if higher is None:
+        if higher is None or higher.rms > MOST_SCATTER_PX * mm_per_px:
             break
         line, under = _only_shown(photo, pose, higher, mm_per_px), room
     return line, under
