@@ -98,6 +98,8 @@ class Bevel:
         Whether the outline is the rim away from the camera.
     used : ndarray of bool
         Points of the outline that make the straight part.
+    few : float
+        By how much wider `u_angle` is to be stated, see `RimLine`.
     """
 
     angle: float
@@ -108,6 +110,7 @@ class Bevel:
     rise: tuple[float, float]
     far: bool = True
     used: Mask | None = None
+    few: float = 1.0
 
 
 def fit_bevel(
@@ -152,7 +155,7 @@ def fit_bevel(
     low, high = fit.rise
     far_seen = fit is far and bool(far_outside or near_outside)
     u_definition = fit.u_definition * math.cos(angle) ** 2
-    return Bevel(angle, foot, u, u_definition, (high - low) / math.cos(angle), fit.rise, far_seen, fit.used)
+    return Bevel(angle, foot, u, u_definition, (high - low) / math.cos(angle), fit.rise, far_seen, fit.used, fit.few)
 
 
 def _near_rim_probability(
@@ -223,7 +226,7 @@ def measure_bevel(
     taller_is_none = crown.height + crown.u_height > crown.width  # no crown is taller than wide: then a lower one
     other_height = replace(crown, height=crown.height + (-1.0 if taller_is_none else 1.0) * crown.u_height)
     parts = {
-        "edge noise": best.u_angle,
+        "edge noise": best.u_angle * best.few,
         "edge definition": math.hypot(FACE_FORM_U, best.u_definition),
         "camera elevation": moved(pose.turned_about(foot, tilt=u_elevation)),
         "backdrop square to the neck": moved(pose.turned_about(foot, turn=TURN_U)),
@@ -308,7 +311,9 @@ def _near_rim_shown(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End) 
     at, beyond = (rim_px(b, fret, end, h) for b in (near, replace(near, far=True)))
     along = (at[-1] - at[0]) / np.linalg.norm(at[-1] - at[0])
     apart = np.abs((beyond - at) @ np.array([-along[1], along[0]]))
-    if np.median(apart) > APART_PX and rim_shows(photo, beyond[::-1] if end == "bass" else beyond):
+    aside = TURN_U * fret.crown.width / fret.mm_per_px  # what the backdrop's turn leaves open of where the far rim is
+    within = min(max(CLOSE_PX, aside), float(np.median(apart)) / 2.0)
+    if np.median(apart) > APART_PX and rim_shows(photo, beyond[::-1] if end == "bass" else beyond, within):
         return FAR_RIM_SHOWS
     return FACE_UNSEEN
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 
 from calib.photo import Photo
 from inspect_app.measure.backdrop.circle import Circle
@@ -29,13 +29,16 @@ from inspect_app.measure.edge_definition import DEFINITION_PX
 
 __all__ = [
     "COLUMN_STEPS",
+    "averaged_light",
     "FINEST_MM",
     "OVER_MM",
     "QUIET",
+    "UNDER_MM",
     "CrossProfile",
     "CrownLine",
     "crown_line_of",
     "find_crown_line",
+    "follow_crown_line",
     "cross_profile",
     "shows_noise",
     "tangent_rise",
@@ -53,6 +56,8 @@ BESIDE_MM = 0.7
 """How far below a crown line the metal's own light is looked at: two thirds of an everyday crown."""
 QUIET = 0.6
 """Share of what lies above the circle that is plain card for certain."""
+SPECK_COLUMNS = 7
+"""Columns whose median leaves out specks of one or two, a glint with its blur, and the wall of a hollow stays."""
 RIM_ROWS = 5
 """Rows at the top of what is looked at that the derivative's own border spoils: twice its scale."""
 BEYOND_MM = 6.0
@@ -203,14 +208,33 @@ def find_crown_line(
         None when no outline that bends like a board can be made out.
     """
     z = _first_arc(photo, pose, y, top)
-    line = None if z is None else _trace(photo, pose, y, z, radius, mm_per_px)
+    return None if z is None else follow_crown_line(photo, pose, y, z, radius, mm_per_px)
+
+
+def follow_crown_line(
+    photo: Photo,
+    pose: BoardPose,
+    columns: Array,
+    z: Array,
+    radius: float,
+    mm_per_px: float,
+    seen: tuple[float, float] = (-math.inf, math.inf),
+    under: float | None = None,
+) -> CrownLine | None:
+    """Follow the crown line that runs near a curve, of heights `z` in the columns, from where it was `seen`; mm.
+
+    `under` is given where another edge runs so far below it: then the fainter one is followed, through the card's
+    specks (medians of neighbours), and that edge is left out."""
+    near = (columns > seen[0] - BEYOND_MM) & (columns < seen[1] + BEYOND_MM)
+    line = _trace(photo, pose, columns[near], z[near], radius, mm_per_px, under)
     for _ in range(ROUNDS - 1):
         if line is None:
             return None
         before, (lo, hi) = line.circle, line.span
-        y = y[(y > lo - BEYOND_MM) & (y < hi + BEYOND_MM)]
+        reach = BEYOND_MM if under is None else math.inf  # a part was seen of a fainter one
+        y = columns[(columns > lo - reach) & (columns < hi + reach)]
         z = before.z(y) + float(np.median(tangent_rise(radius, line.elevation)))
-        line = _trace(photo, pose, y, z, radius, mm_per_px, near=z)
+        line = _trace(photo, pose, y, z, radius, mm_per_px, under, near=z)
         if line is None or np.abs(line.circle.z(line.span) - before.z(line.span)).max() < 2.0 * mm_per_px:
             break
     return line
@@ -223,7 +247,7 @@ def _first_arc(photo: Photo, pose: BoardPose, y: Array, top: float) -> Array | N
         return None
     step = float(coarse[1] - coarse[0])
     pitch = abs(step) / COLUMN_STEPS
-    light = _averaged_light(photo, pose, coarse, np.full_like(coarse, top), np.arange(0.0, -SEARCH_MM, -pitch))
+    light = averaged_light(photo, pose, coarse, np.full_like(coarse, top), np.arange(0.0, -SEARCH_MM, -pitch))
     arc = best_arc(significance(light, int(0.25 / pitch)), pitch)
     return None if arc is None else np.asarray(top - pitch * np.polyval(arc, (y - coarse[0]) / step))
 
@@ -282,7 +306,7 @@ def _at(values: Array, row: NDArray[np.intp], column: NDArray[np.intp]) -> Array
     return np.asarray(np.where(inside, values[np.clip(row, 0, len(values) - 1), column], 0.0))
 
 
-def _averaged_light(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array) -> NDArray[np.float32]:
+def averaged_light(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: Array) -> NDArray[np.float32]:
     """Light below a curve, `COLUMN_STEPS` finer columns averaged to one; shape (offsets, y)."""
     step = float(y[1] - y[0]) / COLUMN_STEPS
     fine = (y[:, None] + step * np.array([-1.5, -0.5, 0.5, 1.5])).ravel()
@@ -291,13 +315,21 @@ def _averaged_light(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: 
 
 
 def _trace(
-    photo: Photo, pose: BoardPose, y: Array, z: Array, radius: float, mm_per_px: float, near: Array | None = None
+    photo: Photo,
+    pose: BoardPose,
+    y: Array,
+    z: Array,
+    radius: float,
+    mm_per_px: float,
+    under: float | None,
+    near: Array | None = None,
 ) -> CrownLine | None:
     """The crown line traced in light straightened to a curve most of it lies on; fitted to points `near` a curve
     first."""
     pitch = abs(float(y[1] - y[0])) / COLUMN_STEPS
-    offsets = np.arange(OVER_MM, -UNDER_MM, -pitch)
-    light = _averaged_light(photo, pose, y, z, offsets)
+    offsets = np.arange(OVER_MM, -(UNDER_MM if under is None else under), -pitch)
+    light = averaged_light(photo, pose, y, z, offsets)
+    light = light if under is None else median_filter(light, (1, SPECK_COLUMNS))
     row, _, polarity = trace_edge(light, int(QUIET * OVER_MM / pitch), int(OVER_MM / pitch))
     return _refine(photo, pose, y, z + offsets[row], polarity, radius, mm_per_px, near)
 
@@ -338,7 +370,7 @@ def cross_profile(
     pitch = max(mm_per_px, FINEST_MM)
     y = np.arange(lo, hi, COLUMN_STEPS * pitch)
     z = line.circle.z(y) + float(np.median(tangent_rise(line.radius, line.elevation)))
-    light = _averaged_light(photo, pose, y, z, np.arange(over, -BESIDE_MM, -pitch))
+    light = averaged_light(photo, pose, y, z, np.arange(over, -BESIDE_MM, -pitch))
     quiet, on = int(QUIET * OVER_MM / pitch), int(over / pitch)
     steep = np.asarray(np.median(steepness(light, quiet), axis=1), dtype=np.float64)
     noise = float(np.std(steep[RIM_ROWS:quiet])) if shows_noise(mm_per_px) else math.inf

@@ -23,7 +23,7 @@ from inspect_app.measure.backdrop.by_hand import (
     with_manual_arc,
     with_manual_edges,
 )
-from inspect_app.measure.backdrop.crown_line import crown_line_of
+from inspect_app.measure.backdrop.crown_line import UNDER_MM, crown_line_of
 from inspect_app.measure.backdrop.divots import (
     Hollow,
     Profile,
@@ -82,6 +82,10 @@ MOST_ABOVE = 0.05
 """Share of a crown line above its reference arc beyond which neither is believed: dirt and burrs stand up over a
 millimetre or two (common practice, no source)."""
 ABOVE = "part of the edge followed stands above the arc of the rest, so not all of it is the crown's; change the light"
+OUTSHONE = (
+    "the lamp's line on the metal is stronger than the outline above it, so a hollow that reaches it does not show; "
+    "change the light"
+)
 STRAIGHT_U = 3.0
 """A crown line is straight where its curvature is less than three of its standard uncertainties from none."""
 
@@ -189,6 +193,8 @@ def _hollows(
         return [], (NotMeasured(what, "something crosses the crown line; take the strings off or push them aside"),)
     if fret.line.above > MOST_ABOVE:
         return [], (NotMeasured(what, ABOVE),)
+    if fret.under_mm < UNDER_MM:
+        return [], (NotMeasured(what, OUTSHONE),)
     hollows, unclear = find_hollows(fret.line, profile, fret.definition_mm)
     shown = [card_above(photo, fret, h.at, h.stop - h.start, h.drop) for h in hollows]
     incomplete = unclear > INCOMPLETE_SHARE or profile.noise > SCATTERED_PX * fret.mm_per_px

@@ -116,9 +116,10 @@ class EndOutline(EdgePath):
     near_rim: float = FACE_UNSEEN
 
 
-def rim_shows(photo: Photo, px: Array) -> bool:
-    """Whether an edge runs along a rim's picture, points (N, 2): certain over `RIM_SHARE` of it, much of it pooled."""
-    edge = place_edge(photo, px, within=CLOSE_PX, pool=max(5, len(px) // 2), only_peaks=True)
+def rim_shows(photo: Photo, px: Array, within: float = CLOSE_PX) -> bool:
+    """Whether an edge runs along a rim's picture, points (N, 2), `within` so many px of it: certain over `RIM_SHARE` of
+    it, much of it pooled."""
+    edge = place_edge(photo, px, within=within, pool=max(5, len(px) // 2), only_peaks=True)
     return bool(np.quantile(edge.strength, 1.0 - RIM_SHARE) > CEILING)
 
 

@@ -22,6 +22,7 @@ from inspect_app.measure.backdrop.crown_line import (
     FINEST_MM,
     OVER_MM,
     QUIET,
+    UNDER_MM,
     CrossProfile,
     CrownLine,
     cross_profile,
@@ -30,6 +31,7 @@ from inspect_app.measure.backdrop.crown_line import (
     shows_noise,
     tangent_rise,
 )
+from inspect_app.measure.backdrop.higher_edge import highest_line
 from inspect_app.measure.backdrop.outline import FINE_PX, OWN_ROWS, rectified_light
 from inspect_app.measure.backdrop.pose import BoardPose
 from inspect_app.measure.backdrop.tilt_from_board_edges import tilt_from_board_edges
@@ -135,6 +137,8 @@ class DetectedFret:
     flags : tuple of str
     hidden_mm : float
         Height above the board up to which the nearer fret may stand before this one; 0 where its distance is not known.
+    under_mm : float
+        How far below its reference arc the outline was followed.
     """
 
     pose: BoardPose
@@ -147,6 +151,7 @@ class DetectedFret:
     u_elevation: float
     flags: tuple[str, ...]
     hidden_mm: float = 0.0
+    under_mm: float = UNDER_MM
 
     @property
     def definition_mm(self) -> float:
@@ -199,9 +204,15 @@ def detect_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedF
         return NotMeasured(
             on_fret(ask.first_fret, "crown line"), "no crown line stands out against the backdrop; change the light"
         )
+    higher, under = highest_line(photo, pose, line, columns, crown.height, mm_per_px, top)
+    lens = lens_blur(photo, scale)
+    if why_not_outline(photo, pose, higher, mm_per_px, _blur(photo, higher, mm_per_px), lens):
+        under = UNDER_MM  # that one is no outline either: the line followed first says why
+    else:
+        line = higher
     tilted = _tilted(photo, pose, line, crown, ask)
     line, pose = crown_line_of(line.edge, tilted, crown.radius, mm_per_px, line.used) or line, tilted
-    blur, lens = _blur(photo, line, mm_per_px), lens_blur(photo, scale)
+    blur = _blur(photo, line, mm_per_px)
     reason = why_not_outline(photo, pose, line, mm_per_px, blur, lens)
     if reason:
         return NotMeasured(on_fret(ask.first_fret, "crown line"), reason)
@@ -213,7 +224,7 @@ def detect_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedF
     if metal_behind(photo, pose, line, mm_per_px, top, _rise_to_next(pose, elevation + 2.0 * u_elevation, ask)):
         return NotMeasured(on_fret(ask.first_fret, "crown line"), BEHIND)
     hidden = hidden_by_nearer_fret(pose, crown, elevation - u_elevation, ask)
-    return DetectedFret(pose, line, crown, mm_per_px, blur, lens, elevation, u_elevation, flags, hidden)
+    return DetectedFret(pose, line, crown, mm_per_px, blur, lens, elevation, u_elevation, flags, hidden, under)
 
 
 def hidden_by_nearer_fret(pose: BoardPose, crown: Crown, elevation: float, ask: Ask) -> float:

@@ -8,6 +8,7 @@ from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import t as student_t
 
 from inspect_app.measure.backdrop.consensus import points_on_line
 from inspect_app.measure.backdrop.crown_line import FINEST_MM
@@ -54,7 +55,10 @@ class LineParam(IntEnum):
 
 @dataclass(frozen=True)
 class RimLine:
-    """A robust line y = foot + slope h: with the uncertainty of its slope, and the heights it holds between, mm."""
+    """A robust line y = foot + slope h: with the uncertainty of its slope, and the heights it holds between, mm.
+
+    `few` is by how much wider `u_noise` is to be stated where the scatter says it: that of few points is itself not
+    well known (Student's t, GUM G.3)."""
 
     slope: float
     foot: float
@@ -63,6 +67,7 @@ class RimLine:
     rise: tuple[float, float]
     rms: float
     used: Mask
+    few: float = 1.0
 
 
 def fit_rim_line(
@@ -112,7 +117,10 @@ def _with_uncertainty(
     by_slope = lever[LineParam.SLOPE]
     w = use / ((edge.u_px * mm_per_px) ** 2 + u_shared**2)
     rms = math.sqrt(float(np.sum(w * off**2)) / float(w.sum()))
-    chi = max(1.0, float(np.sum(w * off**2)) / max(1, use.sum() - 2))
+    points = int(use.sum())
+    chi = max(1.0, float(np.sum(w * off**2)) / max(1, points - 2))
+    freedom = max(points / edge.noise_correlation - 2.0, 1.0)  # points that share their noise count as one
+    few = math.sqrt(max(1.0, (points - 2) / (freedom * edge.noise_correlation))) * student_t.ppf(0.975, freedom) / 2.0
     noise = math.sqrt(chi * edge.noise_correlation * float(np.sum((by_slope * edge.u_px * mm_per_px) ** 2)))
     middle = float(np.average(h, weights=w))
     shared = np.abs(by_slope) * u_shared
@@ -120,5 +128,12 @@ def _with_uncertainty(
     step = float(np.abs(by_slope[use] @ (edge.part[use] != edge.part[use][0]))) * STEP_U_PX * mm_per_px
     rise = (float(h[use].min()), float(h[use].max()))
     return RimLine(
-        float(at[LineParam.SLOPE]), float(at[LineParam.FOOT]), noise, math.hypot(definition, step), rise, rms, use
+        float(at[LineParam.SLOPE]),
+        float(at[LineParam.FOOT]),
+        noise,
+        math.hypot(definition, step),
+        rise,
+        rms,
+        use,
+        float(few) if chi > 1.0 else 1.0,
     )
