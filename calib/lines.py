@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Line", "fit_line", "fit_lines", "weighted_lines", "intersect", "MAD_TO_SD", "theil_sen"]
+__all__ = ["Line", "fit_line", "fit_lines", "weighted_lines", "MAD_TO_SD", "theil_sen"]
 
 Vector = NDArray[np.float64]
 
@@ -22,7 +22,6 @@ _ROUNDS = 8  # of re-weighting at most: settles in 3 to 5
 _SETTLED = 1e-3  # of a point's u: a line that moves less from one weighting to the next is done
 _LEAST_WEIGHT = 1e-300  # a sum of no weights divides nothing by nothing
 _LEAST_POINTS, _LEAST_SHARE = 3, 0.5  # of those given: fewer agree with a line by chance
-_PARALLEL = 1e-6  # sine of the angle under which two lines cross nowhere near
 
 
 @dataclass(frozen=True)
@@ -175,29 +174,6 @@ def weighted_lines(t: Vector, o: Vector, w: Vector) -> tuple[Vector, Vector, Vec
     d = t - centre[:, None]
     b = (w * d * o).sum(axis=1) / np.maximum((w * d**2).sum(axis=1), _LEAST_WEIGHT)
     return centre, a, b
-
-
-def intersect(one: Line, other: Line) -> tuple[Vector, NDArray[np.float64]]:
-    """Where two lines cross, shape (2,), and its covariance, shape (2, 2).
-
-    Raises
-    ------
-    ValueError
-        If they are parallel.
-
-    >>> across = fit_line([[0, 2], [2, 2], [4, 2]], [0.1, 0.1, 0.1])
-    >>> upright = fit_line([[1, 0], [1, 2], [1, 4]], [0.1, 0.1, 0.1])
-    >>> at, cov = intersect(across, upright)
-    >>> at.round(6).tolist(), bool(cov[0, 0] < cov[1, 1])  # nearer the middle of the upright line than of the other
-    ([1.0, 2.0], True)
-    """
-    n = np.array([one.normal, other.normal])
-    if abs(np.linalg.det(n)) < _PARALLEL:
-        raise ValueError("parallel lines do not cross")
-    inv = np.linalg.inv(n)
-    at = inv @ np.array([one.normal @ one.point, other.normal @ other.point])
-    var = np.diag([float(one.u_at(at)[0]) ** 2, float(other.u_at(at)[0]) ** 2])
-    return at, inv @ var @ inv.T
 
 
 def theil_sen(y: NDArray[np.float64], x: NDArray[np.float64]) -> tuple[float, float]:

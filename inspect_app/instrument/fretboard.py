@@ -15,12 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from shared.measured import Measured
 from shared.trade import SLOT_U_MM
 
-__all__ = ["Cone", "SpacingFit", "fit_cone", "fret_position", "fit_spacing", "number_frets"]
-
-_MOST_FRETS = (4, 3)
-"""At most so many frets to so many gaps seen: with more missing than a photo hides, a sequence fits anything."""
-_CLEARLY_BETTER = 0.5
-"""Share of the worst departure under which counting the first gap double is believed rather than single."""
+__all__ = ["Cone", "SpacingFit", "fit_cone", "fret_position", "fit_spacing"]
 
 
 def fret_position(scale_length: float, number: ArrayLike) -> NDArray[np.float64]:
@@ -132,54 +127,3 @@ def fit_spacing(position: ArrayLike, number: ArrayLike, scale_length: float, u_m
     ratio, offset = p = cov @ (a.T @ (w**2 * y))
     u_ratio, residual = math.sqrt(cov[0, 0]), float(np.sqrt(np.mean((a @ p - y) ** 2)))
     return SpacingFit(float(ratio), u_ratio, float(offset), residual)
-
-
-def number_frets(position: ArrayLike, tolerance: float = 0.1) -> NDArray[np.int64] | None:
-    """Number frets counting from 0 at the first, from their spacing alone; needs neither scale length nor first number.
-
-    Equal temperament makes every gap 2^(-1/12) of the one before, so a gap about twice that has a fret missing in it.
-
-    Parameters
-    ----------
-    position : array_like, shape (N,)
-        Increasing towards the body, any unit.
-    tolerance : float
-        Largest departure of a gap, in gaps, that still counts; the overview places frets to some hundredths of a gap.
-
-    Returns
-    -------
-    ndarray of int or None
-        ``None`` where the positions are no such sequence.
-    """
-    y = np.asarray(position, dtype=float)
-    if len(y) < 3:
-        return np.arange(len(y))
-    best: tuple[float, NDArray[np.int64]] | None = None
-    for first_gap in (1, 2):
-        n = _follow(y, first_gap)
-        if n is None or n[-1] * _MOST_FRETS[1] > _MOST_FRETS[0] * (len(n) - 1):
-            continue
-        a = np.column_stack([2.0 ** (-n / 12.0), np.ones(len(n))])  # y = bridge - length 2^(-n/12)
-        p, *_ = np.linalg.lstsq(a, y, rcond=None)
-        minus_length, _ = p
-        gap = np.abs(minus_length) * 2.0 ** (-n / 12.0) * math.log(2.0) / 12.0
-        worst = float(np.max(np.abs(a @ p - y) / gap))
-        if worst <= tolerance and minus_length < 0 and (best is None or worst < _CLEARLY_BETTER * best[0]):
-            best = (worst, n)
-    return None if best is None else best[1]
-
-
-def _follow(y: NDArray[np.float64], first_gap: int) -> NDArray[np.int64] | None:
-    """Numbers by walking from gap to gap, the first gap being `first_gap` frets; None where the walk loses its way."""
-    span = 1.0 - 2.0 ** (-first_gap / 12.0)
-    whole = (y[1] - y[0]) / span  # string length from the first of these frets
-    n = np.zeros(len(y))
-    for i in range(1, len(y)):
-        left = 1.0 - (y[i] - y[0]) / whole
-        if left <= 0.0:
-            return None
-        n[i] = -12.0 * math.log2(left)
-        if i >= 2 and round(n[i]) > round(n[i - 1]):
-            whole = (y[i] - y[0]) / (1.0 - 2.0 ** (-round(n[i]) / 12.0))
-    steps = np.round(n).astype(np.int64)
-    return steps if np.all(np.diff(steps) >= 1) else None

@@ -99,14 +99,16 @@ def strings_and_neck(setup: Setup, length: Length, step: float, strip: Sequence[
         named = [(h.target.text if h.target else h.name.capitalize(), h) for h in rows]
         table = [
             {
-                "": name,
+                "Reading": name,
                 "Read": shown(h.value, length),
                 "Wanted": _wanted(h, length),
                 "Verdict": SIGNS[h.verdict] if h.target else "",
             }
             for name, h in named
         ]
-        st.table(table if setup.targets else [{k: r[k] for k in ("", "Read")} for r in table], border="horizontal")
+        st.table(
+            table if setup.targets else [{k: r[k] for k in ("Reading", "Read")} for r in table], border="horizontal"
+        )
     if setup.targets is None:
         st.caption("Write the instrument's kind on the job's page, and readings are held against what is usual for it.")
     else:

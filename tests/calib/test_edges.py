@@ -12,7 +12,7 @@ from scipy.special import erf
 from skimage.measure import LineModelND
 
 from calib.edges import edge_line, edge_points, locate_steps, row_offsets, sample_across
-from calib.lines import fit_line, fit_lines, intersect
+from calib.lines import fit_line, fit_lines
 from calib.photo import linear_light
 
 
@@ -161,17 +161,13 @@ def test_too_few_points_give_no_line():
 
 
 @pytest.mark.slow
-def test_crossing_and_its_covariance_by_monte_carlo():
+def test_what_a_line_is_uncertain_by_at_a_place_by_monte_carlo():
     rng = np.random.default_rng(10)
-    t = np.linspace(5, 45, 30)
-    crossings, lines = [], None
-    for _ in range(1500):
-        one = fit_line(np.column_stack([t, rng.normal(0, 0.1, 30)]), np.full(30, 0.1))
-        other = fit_line(np.column_stack([0.2 * t + rng.normal(0, 0.1, 30), t]), np.full(30, 0.1))
-        lines = lines or (one, other)
-        crossings.append(intersect(one, other)[0])
-    _, cov = intersect(*lines)
-    assert np.linalg.norm(np.mean(crossings, axis=0)) < 0.01
-    np.testing.assert_allclose(np.sqrt(np.diag(cov)), np.std(crossings, axis=0), rtol=0.2)
-    with pytest.raises(ValueError, match="parallel"):
-        intersect(lines[0], lines[0])
+    t, places = np.linspace(5, 45, 30), np.array([[0.0, 0.0], [25.0, 5.0], [60.0, 12.0]])
+    lines = [
+        fit_line(np.column_stack([t, 0.2 * t + rng.normal(0, 0.1, 30)]), np.full(30, 0.1 / math.hypot(1.0, 0.2)))
+        for _ in range(1500)
+    ]
+    away = np.array([line.distance(places) for line in lines])
+    assert np.abs(away.mean(axis=0)).max() < 0.01
+    np.testing.assert_allclose(lines[0].u_at(places), away.std(axis=0), rtol=0.3)

@@ -1,6 +1,7 @@
 """``known-thing`` and ``repeat-study``: what they print, write and refuse."""
 
 import json
+import re
 import xml.etree.ElementTree as ElementTree
 from dataclasses import replace
 from pathlib import Path
@@ -49,7 +50,8 @@ def test_a_leaf_of_another_thickness_and_a_wrong_print_are_found_out(capsys):
     assert known(*wide) == 0
     assert known(*wide, "--scale-factor", str(1 / 0.98)) == 1  # a print at 98 % taken for a true one
     said = capsys.readouterr().out
-    assert "2 % too large: measure the print's check bar" in said
+    share = re.search(r"by this scale is ([\d.]+) % too large: measure the print's check bar", said)
+    assert float(share[1]) == pytest.approx(100 * (1 / 0.98 - 1), abs=0.35)  # half of U: 0.016 of 2.4 mm
 
 
 @pytest.mark.slow

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from inspect_app.instrument.fretboard import fit_cone, fit_spacing, fret_position, number_frets
+from inspect_app.instrument.fretboard import fit_cone, fit_spacing, fret_position
 from shared.trade import SLOT_U_MM
 
 REFERENCE = tomllib.loads((Path(__file__).parents[2] / "reference" / "equal_temperament.toml").read_text())
@@ -55,22 +55,6 @@ def test_spacing_uncertainty_covers_both_ways():
 def test_a_wrong_first_number_is_six_per_cent():
     n = np.arange(4, 10)
     assert fit_spacing(fret_position(648.0, n), n + 1, 648.0, 0.02).ratio == pytest.approx(2 ** (1 / 12), rel=1e-9)
-
-
-@pytest.mark.parametrize("first", [1, 5, 12])
-@pytest.mark.parametrize(("gone", "said"), [((), [0, 1, 2, 3, 4, 5, 6]), ((2,), [0, 1, 3, 4, 5, 6])])
-def test_frets_number_themselves(first, gone, said):
-    x = fret_position(648.0, np.arange(first, first + 7)) + np.random.default_rng(first).normal(0, 0.15, 7)
-    assert number_frets(np.delete(x, gone)).tolist() == said
-
-
-def test_an_inlay_between_is_no_fret():
-    x = fret_position(648.0, np.arange(5, 11))
-    assert number_frets(np.sort(np.append(x, x[2] + 9.0))) is None
-
-
-def test_two_frets_are_taken_as_neighbours():
-    assert number_frets([3.0, 30.0]).tolist() == [0, 1]
 
 
 LINES = tomllib.loads((Path(__file__).parents[2] / "reference" / "iso28037.toml").read_text())["line"]

@@ -24,7 +24,7 @@ def opened(sample):
 def test_each_sample_photo_tells_its_view():
     told = {s.path.name: likely_view(opened(s)) for s in photos()}
     assert told == {s.path.name: s.view for s in photos()}
-    assert set(told.values()) == {"plan", "elevation", "end", "section"}
+    assert set(told.values()) == {"plan", "elevation", "end", "section", "side"}
 
 
 @pytest.mark.slow
