@@ -189,6 +189,13 @@ def test_decisions_and_measuring_know_neither_screen_nor_database(library):
     assert not [m for m in users if not any(is_in(m, r) for r in rooms)]
 
 
+@pytest.mark.parametrize("name", ["scipy.stats", "scipy.signal"])
+def test_nothing_loads_a_library_that_takes_longer_than_the_first_photo(name):
+    """Each takes half a second or more to load; what was used of it stands in `scipy.special`, or is a few lines."""
+    loads = re.compile(rf"^\s*(?:from|import) {re.escape(name)}\b", re.MULTILINE)
+    assert [m for m, p in MODULES if loads.search(p.read_text(encoding="utf-8"))] == []
+
+
 def test_the_top_level_stays_small():
     allowed = {"README.md", "DEVELOPERS.md", "CHANGELOG.md", "pyproject.toml", *PACKAGES, "tests"}
     present = {p.name for p in ROOT.iterdir() if not p.name.startswith(".")}

@@ -100,7 +100,10 @@ def _only_shown(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float
     pooled = np.median(light.reshape(len(light), blocks, END_COLUMNS), axis=2)
     step = pooled[len(beside) :].mean(axis=0) - pooled[: len(beside)].mean(axis=0)
     middle = at.reshape(blocks, END_COLUMNS).mean(axis=1)
-    usual = float(np.median(step[(middle > line.y[line.used].min()) & (middle < line.y[line.used].max())]))
+    unworn = (middle > line.y[line.used].min()) & (middle < line.y[line.used].max())
+    if not unworn.any():
+        return line
+    usual = float(np.median(step[unworn]))
     shown = middle[median_filter(step / usual, END_BLOCKS) > HALF_SHOWN]
     half = END_COLUMNS * COLUMN_STEPS * pitch / 2.0
     keep = (line.y > shown.min(initial=np.inf) - half) & (line.y < shown.max(initial=-np.inf) + half)

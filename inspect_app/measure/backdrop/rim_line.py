@@ -8,7 +8,7 @@ from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 from inspect_app.measure.backdrop.consensus import points_on_line
 from inspect_app.measure.backdrop.crown_line import FINEST_MM
@@ -120,7 +120,7 @@ def _with_uncertainty(
     points = int(use.sum())
     chi = max(1.0, float(np.sum(w * off**2)) / max(1, points - 2))
     freedom = max(points / edge.noise_correlation - 2.0, 1.0)  # points that share their noise count as one
-    few = math.sqrt(max(1.0, (points - 2) / (freedom * edge.noise_correlation))) * student_t.ppf(0.975, freedom) / 2.0
+    few = math.sqrt(max(1.0, (points - 2) / (freedom * edge.noise_correlation))) * stdtrit(freedom, 0.975) / 2.0
     noise = math.sqrt(chi * edge.noise_correlation * float(np.sum((by_slope * edge.u_px * mm_per_px) ** 2)))
     middle = float(np.average(h, weights=w))
     shared = np.abs(by_slope) * u_shared
