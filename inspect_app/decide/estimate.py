@@ -22,6 +22,7 @@ from shared.errors import OptionError
 from shared.tables import load_table
 
 __all__ = [
+    "LABOUR",
     "Besides",
     "Estimate",
     "Line",
@@ -210,6 +211,23 @@ class Besides:
 
 NOTHING_BESIDES = Besides()
 
+LABOUR = {
+    "inspect": "Inspection and measuring record",
+    "spot_dress_setup": "Mask the board, check levels",
+    "spot_dress_per_fret": "Dress and polish one fret",
+    "recrown_polish": "Recrown and polish all frets",
+    "level_crown_polish": "Level, crown and polish all frets",
+    "replace_per_fret": "Replace one fret",
+    "refret_base": "Pull frets, clean slots and board, level, crown, dress ends, polish",
+    "setup_after": "Set-up after the work",
+    "nut_check": "Check the nut slots",
+    "nut_new": "Make and fit a nut for the taller frets",
+    "board_dress": "Dress the worn board",
+    "seat_end": "Seat and glue one fret end",
+    "ends_flush": "File the fret ends flush with the board",
+}
+"""What the price book's hours are of."""
+
 
 def option_lines(
     kind: Kind,
@@ -225,37 +243,37 @@ def option_lines(
     """
     rate = int(book.rates["labour_per_hour"])
 
-    def labour(text: str, key: str, times: int = 1) -> Line:
-        return Line(text, str(Decimal(book.hours[key]) * times), "h", rate)
+    def labour(key: str, times: int = 1, text: str = "") -> Line:
+        return Line(text or LABOUR[key], str(Decimal(book.hours[key]) * times), "h", rate)
 
     wire = _wire_line(replaced, book, stock)
     used_up = Line("Consumables", "1", "lot", int(book.materials["consumables"]))
-    setup = labour("Set-up after the work", "setup_after")
+    setup = labour("setup_after")
     n = besides.seat_ends
-    seat = (labour(f"Seat and glue {n} fret end{'s' if n > 1 else ''}", "seat_end", n),) if n else ()
-    ends = (*seat, *((labour("File the fret ends flush with the board", "ends_flush"),) if besides.file_ends else ()))
+    seat = (labour("seat_end", n, f"Seat and glue {n} fret end{'s' if n > 1 else ''}"),) if n else ()
+    ends = (*seat, *((labour("ends_flush"),) if besides.file_ends else ()))
     if kind == Kind.LEAVE:
-        return (labour("Inspection and measuring record", "inspect"),)
+        return (labour("inspect"),)
     if kind == Kind.DRESS:
         if dressed == 0:
-            return (labour("Inspection and measuring record", "inspect"),)
+            return (labour("inspect"),)
         dressing = labour(
-            f"Dress and polish {dressed} fret{'s' if dressed > 1 else ''}", "spot_dress_per_fret", dressed
+            "spot_dress_per_fret", dressed, f"Dress and polish {dressed} fret{'s' if dressed > 1 else ''}"
         )
-        return (*ends, labour("Mask the board, check levels", "spot_dress_setup"), dressing)
+        return (*ends, labour("spot_dress_setup"), dressing)
     if kind == Kind.RECROWN:
-        return (*ends, labour("Recrown and polish all frets", "recrown_polish"), used_up)
+        return (*ends, labour("recrown_polish"), used_up)
     if kind == Kind.LEVEL:
-        return (*ends, labour("Level, crown and polish all frets", "level_crown_polish"), setup, used_up)
-    replace_line = labour(f"Replace {replaced} fret{'s' if replaced > 1 else ''}", "replace_per_fret", replaced)
+        return (*ends, labour("level_crown_polish"), setup, used_up)
+    replace_line = labour("replace_per_fret", replaced, f"Replace {replaced} fret{'s' if replaced > 1 else ''}")
     if kind == Kind.PARTIAL:
-        level = labour("Level, crown and polish all frets", "level_crown_polish")
+        level = labour("level_crown_polish")
         return (*ends, replace_line, level, setup, wire, used_up)
-    base = labour("Pull frets, clean slots and board, level, crown, dress ends, polish", "refret_base")
-    board = (labour("Dress the worn board", "board_dress"),) if besides.dress_board else ()
+    base = labour("refret_base")
+    board = (labour("board_dress"),) if besides.dress_board else ()
     if not besides.new_nut:
-        return (base, replace_line, *board, setup, labour("Check the nut slots", "nut_check"), wire, used_up)
-    made = labour("Make and fit a nut for the taller frets", "nut_new")
+        return (base, replace_line, *board, setup, labour("nut_check"), wire, used_up)
+    made = labour("nut_new")
     price = int(book.materials["nut_blank"])
     blank = Line("Nut blank" if price else "Nut blank (the price book has no price for it)", "1", "piece", price)
     return (base, replace_line, *board, setup, made, wire, blank, used_up)

@@ -12,7 +12,7 @@ from babel import Locale
 from babel.localedata import locale_identifiers
 
 from inspect_app import services
-from inspect_app.decide.estimate import PriceBook, currency_digits
+from inspect_app.decide.estimate import LABOUR, PriceBook, currency_digits
 from inspect_app.instrument.wire import MATERIALS, WireStock, size_class
 from inspect_app.services.deciding import add_wire, remove_wire, shop_limits, shop_prices, wires
 from inspect_app.ui import server
@@ -89,22 +89,6 @@ AMOUNTS = {
 RATES = {"tax_percent": "Tax, %", "deposit_percent": "Deposit, %", "valid_days": "Estimates hold for, days"}
 HOURS = "hours "
 """Stands before the name of a work's hours among the fields of the price book."""
-WORK = {
-    "inspect": "Inspection and measuring record",
-    "spot_dress_setup": "Mask the board, check levels",
-    "spot_dress_per_fret": "Dress and polish one fret",
-    "recrown_polish": "Recrown and polish all frets",
-    "level_crown_polish": "Level, crown and polish all frets",
-    "replace_per_fret": "Replace one fret",
-    "refret_base": "Full refret, all but each new fret",
-    "setup_after": "Set-up after the work",
-    "nut_check": "Check the nut slots",
-    "nut_new": "Make and fit a nut",
-    "board_dress": "Dress the worn board",
-    "seat_end": "Seat and glue one fret end",
-    "ends_flush": "File the fret ends flush",
-}
-"""What the hours are of, in the words of the estimate's lines."""
 
 
 def _fields(book: PriceBook) -> dict[str, Any]:
@@ -123,7 +107,7 @@ def _fields(book: PriceBook) -> dict[str, Any]:
 
 def _labels(fields: dict[str, Any]) -> dict[str, str]:
     works = [n.removeprefix(HOURS) for n in fields if n.startswith(HOURS)]
-    hours = {HOURS + w: f"{WORK.get(w, w.replace('_', ' ').capitalize())}, hours" for w in works}
+    hours = {HOURS + w: f"{LABOUR.get(w, w.replace('_', ' ').capitalize())}, hours" for w in works}
     return {"currency": "Currency (ISO 4217 code)", "locale": "Amounts written as in"} | AMOUNTS | RATES | hours
 
 
