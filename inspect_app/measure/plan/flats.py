@@ -81,8 +81,8 @@ _VAGUE = 0.5
 """A flat whose length has a U of more than this share of it from noise, rivals and faint ends is found, but not
 measured."""
 _LEAST_ROWS = 3
-"""A flat's own tone is found from three rows together: one that is no longer may be but the glint at an end of another,
-whose floor mirrors the same as the crown."""
+"""A flat's own tone is found from three rows together: one no longer than that may be no more than the glint at the end
+of another, whose floor mirrors the same as the crown."""
 _FAINT_TIPS_MM, _BESIDE_FLAT_MM = 0.3, 0.12
 """Set aside with a flat: its faint tips, two rows beyond each end, and its blurred boundary, two columns beside it."""
 _FEW_ROWS = 20
