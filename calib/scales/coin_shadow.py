@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from calib.edges import row_offsets
 from calib.photo import Photo
 from calib.scales.coin_rim import RimPoints, azimuths, fitted_ring, slopes_by_radius, steps_by_radius
-from calib.scales.coin_rings import SHARE_SEEN, Harmonic, Ring
+from calib.scales.coin_rings import SHARE_SEEN, Harmonic, Ring, harmonics_at
 from calib.scales.outline import colour_rows
 
 __all__ = ["Rim", "settled_rim"]
@@ -43,6 +43,8 @@ _SHADE_REACH, _CLEAR, _OWN = 0.3, 0.07, 0.015  # of the radius: rows; beside the
 _SHADE = 0.05  # of the radius: less is a rim's raised border in its own shade, or the gap under it
 _MIXED = 0.25  # of the way from coin to ground: colours that scatter half as far as the middle are not told apart
 _DIMMED = 0.9  # of the ground's light: what is less dim is the ground itself, uneven
+_WIDE, _MIDDLE = 0.6, 0.2  # of two touching rings' widest gap, and of the gap about its middle: clear of their blur
+_METAL = 0.25  # of the way inwards: both rings stay inside what a rectangular doubt between them covers at k = 3
 _LEAST = 1e-9  # slope: keeps a quotient finite where there is none
 
 
@@ -60,13 +62,13 @@ def settled_rim(photo: Photo, ring: Ring, points: RimPoints) -> Rim:
     outer = _outside(photo, ring)
     if outer is not None:
         fitted = fitted_ring(photo, outer)
-        return _between(outer if fitted is None else fitted[0], _smaller(photo, ring)[0], points)
+        return _between(photo, outer if fitted is None else fitted[0], _smaller(photo, ring)[0], points)
     inner, fitted_points = _smaller(photo, ring)
     if fitted_points is not None:
         return Rim(inner, fitted_points)
     if inner is ring:
         inner = _within_its_shade(photo, ring)
-    return Rim(ring, points) if inner is ring else _between(ring, inner, points)
+    return Rim(ring, points) if inner is ring else _between(photo, ring, inner, points)
 
 
 def _smaller(photo: Photo, ring: Ring) -> tuple[Ring, RimPoints | None]:
@@ -80,25 +82,58 @@ def _smaller(photo: Photo, ring: Ring) -> tuple[Ring, RimPoints | None]:
     return (inner if better >= _AS_WELL and inner.radius < ring.radius else ring), None
 
 
-def _between(outer: Ring, inner: Ring, points: RimPoints) -> Rim:
-    """The middle of two rings, either of which may be the rim, or one between: rectangular over their difference.
+def _between(photo: Photo, outer: Ring, inner: Ring, points: RimPoints) -> Rim:
+    """The ring between two, either of which may be the rim, that colour makes likeliest.
 
-    In shape as in size: what is wrong with one point is wrong with all, so each of N has the root of N/2 times its
-    share of it, which leaves a second harmonic through all of them as uncertain as the rings' difference.
+    Its doubt is rectangular over their difference, in shape as in size: what is wrong with one point is wrong with
+    all, so each of N has the root of N/2 times its share of it, which leaves a second harmonic through all of them as
+    uncertain as the rings' difference.
     """
-    middle = Ring((outer.x + inner.x) / 2.0, (outer.y + inner.y) / 2.0, (outer.harmonics + inner.harmonics) / 2.0, 1.0)
-    px, normal = middle.points(azimuths())
+    share = _as_ground(photo, outer, inner)
+    x, y = outer.x + share * (inner.x - outer.x), outer.y + share * (inner.y - outer.y)
+    ring = Ring(x, y, outer.harmonics + share * (inner.harmonics - outer.harmonics), 1.0)
+    px, normal = ring.points(azimuths())
     u = abs(outer.radius - inner.radius) / math.sqrt(12.0)
     each = math.hypot(float(np.median(points.u)), u * math.sqrt(len(px) / 2.0))
-    return Rim(middle, RimPoints(azimuths(), px, normal, np.full(len(px), each)), u)
+    return Rim(ring, RimPoints(azimuths(), px, normal, np.full(len(px), each)), u)
 
 
-def _within_its_shade(photo: Photo, ring: Ring) -> Ring:
-    """The ring within a hard shadow that a ring holds too, told by its colour; the ring itself where there is none.
+def _as_ground(photo: Photo, outer: Ring, inner: Ring) -> float:
+    """How far what lies between two rings is ground rather than metal, to 1: then the inner is the rim.
 
-    A shadow dims what the coin lies on and leaves its colour: inwards from the ring, as far as the colour is nearer to
-    that of the ground than to the coin's, and darker than the ground. A coin of the ground's colour tells nothing.
+    By its colour: light that a coin throws on the ground beside it colours a shadow too, so colour says how likely.
+    Where colour tells nothing, one half; but a shadow dims all of it, and what is in part as bright as the ground is
+    metal. Metal may be the coin's face or its side wall, so it never speaks for the outer ring alone.
     """
+    seen = _across(photo, outer)
+    at_inner = inner.points(azimuths())[0] - [outer.x, outer.y]
+    turn = np.arctan2(at_inner[:, 1], at_inner[:, 0])
+    reach = np.interp(azimuths(), turn, np.hypot(at_inner[:, 0], at_inner[:, 1]), period=2.0 * math.pi)
+    gap = np.maximum(harmonics_at(azimuths()) @ outer.harmonics - reach, 0.0) / outer.radius
+    wide = gap > _WIDE * gap.max()
+    between = np.abs(seen.at[None] / np.maximum(gap[wide], _LEAST)[:, None] + 0.5) < _MIDDLE
+    if not between.any():
+        return 0.5
+    if seen.told:
+        return float(np.clip(np.median(seen.towards[wide][between]), _METAL, 1.0))
+    return 0.5 if np.mean(seen.dimmed[wide][between]) > 1.0 - _QUARTER else _METAL
+
+
+@dataclass(frozen=True)
+class _Across:
+    """Rows of light across a ring, shapes (N, M), at offsets (M,) in radii.
+
+    `towards`: how far each colour is from the coin's, 0, to the ground's, 1; `told`: whether the two are told apart.
+    `dimmed`: whether it is darker than the ground.
+    """
+
+    at: Vector
+    towards: Vector
+    dimmed: NDArray[np.bool_]
+    told: bool
+
+
+def _across(photo: Photo, ring: Ring) -> _Across:
     points, normal = ring.points(azimuths())
     rows = np.nan_to_num(colour_rows(photo, points, normal, _SHADE_REACH * ring.radius)).astype(np.float32)
     at = row_offsets(_SHADE_REACH * ring.radius) / ring.radius
@@ -109,10 +144,21 @@ def _within_its_shade(photo: Photo, ring: Ring) -> Ring:
     ground, coin = (np.median(colour[:, k].reshape(-1, 3), axis=0) for k in (outside, inside))
     apart = ground - coin
     towards = (colour - coin) @ apart / max(float(apart @ apart), _LEAST)
-    if max(np.median(np.abs(towards[:, outside] - 1.0)), np.median(np.abs(towards[:, inside]))) > _MIXED:
+    scatter = max(np.median(np.abs(towards[:, outside] - 1.0)), np.median(np.abs(towards[:, inside])))
+    return _Across(at, towards, total < _DIMMED * np.median(total[:, outside]), bool(scatter <= _MIXED))
+
+
+def _within_its_shade(photo: Photo, ring: Ring) -> Ring:
+    """The ring within a hard shadow that a ring holds too, told by its colour; the ring itself where there is none.
+
+    A shadow dims what the coin lies on and leaves its colour: inwards from the ring, as far as the colour is nearer to
+    that of the ground than to the coin's, and darker than the ground. A coin of the ground's colour tells nothing.
+    """
+    seen = _across(photo, ring)
+    if not seen.told:
         return ring
-    shade = (towards > 0.5) & (total < _DIMMED * np.median(total[:, outside]))
-    inwards = np.flatnonzero(at < -_OWN)[::-1]
+    shade = (seen.towards > 0.5) & seen.dimmed
+    inwards = np.flatnonzero(seen.at < -_OWN)[::-1]
     depth = np.cumprod(shade[:, inwards], axis=1).sum(axis=1) / ring.radius
     deepest = float(np.quantile(depth, 0.95))
     if deepest < _SHADE:

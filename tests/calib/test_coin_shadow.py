@@ -18,6 +18,7 @@ RADIUS = 130.0
 CLOTH = np.array([190.0, 200.0, 205.0])
 COPPER = np.array([40.0, 70.0, 120.0])
 STEEL = np.array([165.0, 172.0, 175.0])
+GREY = np.array([165.0, 168.0, 170.0])
 
 
 def _cover(radius: float, at: tuple[float, float], soft: float = 1.0) -> np.ndarray:
@@ -81,6 +82,39 @@ def test_a_bright_side_wall_is_within_u(wall, tone) -> None:
     picture = CLOTH - _cover(RADIUS, (wall, 0.0)) * tone
     picture = picture + _cover(RADIUS, (0.0, 0.0)) * (COPPER - picture)
     assert _share_of_u(_settled(_photo(picture), 0.0, 0.0, RADIUS), RADIUS) < 1.0
+
+
+def _crescent(ground: np.ndarray, coin: np.ndarray, between: np.ndarray, to: float = 9.0) -> Photo:
+    """A coin that touches a larger disc from within; what shows of the disc has a colour of its own."""
+    picture = ground + _cover(RADIUS + to, (to, 0.0)) * (between - ground)
+    return _photo(picture + _cover(RADIUS, (0.0, 0.0)) * (coin - picture))
+
+
+@pytest.mark.parametrize("to", [6.0, 9.0, 12.0])
+def test_a_crescent_of_the_ground_s_colour_leaves_the_rim_to_the_ring_within(to) -> None:
+    """Halfway between the rings would be 2 to 5 % too large."""
+    rim = _settled(_crescent(CLOTH, COPPER, 0.6 * CLOTH, to), to, 0.0, RADIUS + to)
+    assert rim.ring.radius == pytest.approx(RADIUS, rel=0.01)
+    assert rim.u_radius > 0.0
+
+
+@pytest.mark.parametrize("to", [6.0, 9.0, 12.0])
+def test_a_shadow_lit_by_the_coin_leaves_its_size_inside_u(to) -> None:
+    """Half of the light on the cloth beside a copper coin has come by way of the copper."""
+    shade = 0.5 * (0.6 * CLOTH + COPPER)
+    assert _share_of_u(_settled(_crescent(CLOTH, COPPER, shade, to), to, 0.0, RADIUS + to), RADIUS) < 1.0
+
+
+@pytest.mark.parametrize(
+    ("ground", "coin", "between"),
+    [(CLOTH, COPPER, 1.5 * COPPER), (GREY, GREY - 40.0, GREY + 20.0)],
+    ids=["copper", "steel brighter than the ground"],
+)
+def test_a_crescent_of_metal_makes_the_outer_ring_likelier(ground, coin, between) -> None:
+    """A coin's worn border against its face: halfway between would be 3.5 % too small."""
+    rim = _settled(_crescent(ground, coin, between), 0.0, 0.0, RADIUS)
+    assert rim.ring.radius == pytest.approx(RADIUS + 9.0, rel=0.02)
+    assert _share_of_u(rim, RADIUS + 9.0) < 1.0
 
 
 @pytest.mark.slow
