@@ -65,7 +65,10 @@ U_SIDE_PX = 0.02
 U_INK_MM = 0.05
 """Spread of toner or ink beyond a nominal edge (common practice, no source): a dot at 600 dpi is 0.04 mm."""
 MAX_SIDE_RMS_PX = 0.5
-"""A printed side seen whole scatters far less; more means it is covered, torn or bent."""
+"""A printed side seen whole scatters far less, but for its points' noise; more means it is covered, torn or bent."""
+NOISE_SIGMAS = 3.0
+"""Scatter of a side's points in standard deviations of their noise that noise still explains: for five points or more
+chance reaches it once in millions (chi-square)."""
 _ENDS = 1.0 / 8.0  # of a side left out at each end: more than the blur of its corner
 _REACH = 0.8  # of a cell: the rows stay clear of the inner bits and of the next marker
 _MIN_REACH_PX, _REACH_SIGMAS = 8.0, 6.0  # rows longer than the blur's tails and two level parts only add noise
@@ -73,6 +76,7 @@ _SEARCH_WIDTH = 1500  # px at least; markers are found on a reduced picture, the
 _GLANCE_WIDTH = 800  # px at least; all but small, blurred markers can be read there, in a quarter of the time
 _GLANCE_WINDOWS = (7, 19)  # px; neighbourhoods that tell black from white: a third between them reads hardly any more
 _FAINT = 0.2  # of the usual contrast, in codes: a side fainter than this is not looked at again, it would not count
+_LEAST_SIDES = 4  # those of one marker: eight unknowns, and two points a side
 _MISFIT = 0.15  # of a marker's side: a corner further off the common layout belongs to something else
 
 
@@ -128,17 +132,19 @@ def _detect(
     return tuple(int(i) for i in np.ravel(ids)), (corners + 0.5) * factor - 0.5
 
 
-def _measure(photo: Photo, ids: tuple[int, ...], corners: Vector) -> tuple[SeenMarker, ...]:
-    """Fit the sides of markers whose corners are known to within half a cell; markers of like size go together."""
+def _measure(photo: Photo, ids: tuple[int, ...], corners: Vector, sigmas: float = 0.0) -> tuple[SeenMarker, ...]:
+    """Fit the sides of markers whose corners are known to within half a cell; markers of like size go together.
+
+    A side may scatter by so many standard deviations of its points' noise."""
     out: list[SeenMarker] = []
     size = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2).mean(axis=1)
     group = np.round(np.log(np.maximum(size, 1.0)) / math.log(1.5))
     for g in np.unique(group):
         k = np.flatnonzero(group == g)
         # twice: the first round centres the rows on the sides and tells the blur, the second measures
-        sides, _, sigma = _sides(photo, corners[k], math.inf, per_cell=1.5)
+        sides, _, sigma = _sides(photo, corners[k], math.inf, 1.5, sigmas)
         better = _corners(sides, corners[k])
-        sides, contrast, _ = _sides(photo, better, max(_MIN_REACH_PX, _REACH_SIGMAS * sigma), per_cell=4.0)
+        sides, contrast, _ = _sides(photo, better, max(_MIN_REACH_PX, _REACH_SIGMAS * sigma), 4.0, sigmas)
         better = _corners(sides, better)
         out += [
             SeenMarker(ids[i], better[j], tuple(sides[4 * j : 4 * j + 4]), float(contrast[j])) for j, i in enumerate(k)
@@ -146,7 +152,9 @@ def _measure(photo: Photo, ids: tuple[int, ...], corners: Vector) -> tuple[SeenM
     return tuple(out)
 
 
-def _sides(photo: Photo, corners: Vector, reach_px: float, per_cell: float) -> tuple[list[Line | None], Vector, float]:
+def _sides(
+    photo: Photo, corners: Vector, reach_px: float, per_cell: float, sigmas: float
+) -> tuple[list[Line | None], Vector, float]:
     """Lines along the sides of markers (K, 4, 2), where away from corners and inner bits: 4 K lines, then K contrasts.
 
     Rows are spaced a cell over `per_cell`. The third result is the median blur in pixels.
@@ -165,9 +173,10 @@ def _sides(photo: Photo, corners: Vector, reach_px: float, per_cell: float) -> t
         polarity=-1,
     )
     lines = fit_lines(rows.px.reshape(len(a), len(t), 2), rows.steps.u.reshape(len(a), len(t)))
-    lines = [n if n is not None and n.rms < MAX_SIDE_RMS_PX else None for n in lines]
     if not rows.found.any():
-        return lines, np.zeros(len(corners)), 1.0
+        return [None] * len(lines), np.zeros(len(corners)), 1.0
+    most = math.hypot(MAX_SIDE_RMS_PX, sigmas * float(np.median(rows.steps.u[rows.found])))
+    lines = [n if n is not None and n.rms < most else None for n in lines]
     contrast = np.where(rows.found, -rows.steps.contrast, 0.0).reshape(len(corners), -1)
     return lines, np.median(contrast, axis=1), float(np.nanmedian(rows.steps.sigma))
 
@@ -209,9 +218,12 @@ def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
     if h is None:
         raise _unusable(photo, kind, ids, known)
     missing = [m for m in layout if m.id not in ids]
-    seen = _measure(photo, ids, corners)
-    if missing:
-        seen += _second_look(photo, missing, h, seen)
+    for sigmas in (0.0, NOISE_SIGMAS):  # noise explains a scatter only where too few sides scatter less
+        seen = _measure(photo, ids, corners, sigmas)
+        if missing:
+            seen += _second_look(photo, missing, h, seen, sigmas)
+        if sum(side is not None for m in seen for side in m.sides) >= _LEAST_SIDES:
+            break
     number = read_number(photo.gray, kind, {m.id: m.corners_px for m in seen})
     return replace(_as_scale(kind, seen, known, h, size, factor), number=number)
 
@@ -260,7 +272,7 @@ def _unusable(photo: Photo, kind: str, ids: tuple[int, ...], known: dict[int, Ma
 
 
 def _second_look(
-    photo: Photo, missing: list[Marker], h: Vector, seen: tuple[SeenMarker, ...]
+    photo: Photo, missing: list[Marker], h: Vector, seen: tuple[SeenMarker, ...], sigmas: float
 ) -> tuple[SeenMarker, ...]:
     """Sides of markers that could not be read as a whole (cut, partly covered), where the others say they are.
 
@@ -270,7 +282,7 @@ def _second_look(
     inside = np.any(np.all((where >= 0) & (where <= [photo.width - 1, photo.height - 1]), axis=2), axis=1)
     usual = float(np.median(_rough_contrast(photo.gray, np.array([m.corners_px for m in seen]))))
     inside &= np.sum(_rough_contrast(photo.gray, where) > _FAINT * usual, axis=1) >= 2
-    again = _measure(photo, tuple(m.id for m, ok in zip(missing, inside, strict=True) if ok), where[inside])
+    again = _measure(photo, tuple(m.id for m, ok in zip(missing, inside, strict=True) if ok), where[inside], sigmas)
     enough = 0.5 * float(np.median([m.contrast for m in seen]))
     expected = dict(zip((m.id for m in missing), where, strict=True))
     out = []
@@ -323,7 +335,7 @@ def _as_scale(
                 turn.append(math.atan2(line.direction[1], line.direction[0]))
                 outward.append(_OUTWARD[k])
                 ids.append(m.id)
-    if len(image) < 8:  # the four sides of one marker: eight unknowns
+    if len(image) < 2 * _LEAST_SIDES:
         raise ScaleError(f"The edges of the {kind} are not clear enough.", f"Lay the {kind} flat, whole and in focus.")
     px_per_mm = math.sqrt(abs(float(np.linalg.det(h[:2, :2] / h[2, 2])))) / factor
     w_mm, h_mm = size

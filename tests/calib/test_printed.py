@@ -120,3 +120,12 @@ def test_finding_leaves_the_photo_alone(make_camera, print_photo):
     assert not photo.bgr.flags.writeable
     assert not photo.gray.flags.writeable
     find_printed(photo, "strip")
+
+
+def test_a_noisy_close_up_is_read_with_what_its_noise_leaves_open(make_camera, print_photo):
+    """The sides' points scatter by more than half a pixel, and their own noise says so: nothing is torn or bent."""
+    camera = make_camera(look_mm=(46.0, -13.0), distance_mm=45.0, tilt_deg=(3.0, 2.0))
+    scale = find_printed(print_photo(BACKDROP, BACKDROP_SIZE, camera, noise=0.25), "backdrop")
+    error = normal_errors(scale, camera)
+    assert np.sqrt(np.mean(error**2)) < 0.4
+    assert np.mean(np.abs(error) < 2 * scale.u_px[:, 1]) >= 0.75

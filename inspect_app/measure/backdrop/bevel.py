@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, logit
 
 from calib.photo import Photo
+from calib.specks import without_specks
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.circle import Circle
 from inspect_app.measure.backdrop.edge_path import EdgePath, gradient_corrected
@@ -262,7 +263,15 @@ class EndReading:
 
 
 def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | None:
-    """The outline of a fret's end: the likeliest that makes a bevel; None where none of them does."""
+    """The outline of a fret's end: the likeliest that makes a bevel; None where none of them does.
+
+    Where the card is grainy it is looked for without specks, and only then with them."""
+    steady = _outline_in(without_specks(photo), fret, end) if fret.grainy else None
+    return _outline_in(photo, fret, end) if steady is None else steady
+
+
+def _outline_in(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | None:
+    """The outline of a fret's end in one picture: the likeliest that makes a bevel; None where none of them does."""
     last = fret.line.span[0 if end == "treble" else 1]
     y = np.array([last, last + 1.0])
     line = np.diff(fret.pose.to_px(np.column_stack([np.zeros(2), y, fret.line.circle.z(y)])), axis=0)[0]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,6 +16,7 @@ from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
 from calib.scales.printed import BACKDROP
+from calib.specks import without_specks
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.crown_line import (
     COLUMN_STEPS,
@@ -31,6 +32,7 @@ from inspect_app.measure.backdrop.crown_line import (
     shows_noise,
     tangent_rise,
 )
+from inspect_app.measure.backdrop.grainy_card import is_close_up, is_grainy
 from inspect_app.measure.backdrop.higher_edge import highest_line
 from inspect_app.measure.backdrop.outline import FINE_PX, OWN_ROWS, rectified_light
 from inspect_app.measure.backdrop.pose import BoardPose
@@ -139,6 +141,8 @@ class DetectedFret:
         Height above the board up to which the nearer fret may stand before this one; 0 where its distance is not known.
     under_mm : float
         How far below its reference arc the outline was followed.
+    grainy : bool
+        Whether specks on the card are strong enough to move edges.
     """
 
     pose: BoardPose
@@ -152,6 +156,12 @@ class DetectedFret:
     flags: tuple[str, ...]
     hidden_mm: float = 0.0
     under_mm: float = UNDER_MM
+    grainy: bool = False
+
+    @property
+    def close_up(self) -> bool:
+        """Whether the crown is large in the photo, see `grainy_card.is_close_up`."""
+        return is_close_up(self.crown, self.mm_per_px)
 
     @property
     def definition_mm(self) -> float:
@@ -186,6 +196,8 @@ def reference_crown(ask: Ask) -> tuple[Crown, tuple[str, ...]]:
 def detect_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedFret | NotMeasured:
     """Find the fret in front of the backdrop: its crown line, and the camera's elevation over the board.
 
+    Where the card is grainy and specks hide the line, it is looked for once more without them.
+
     Raises
     ------
     ScaleError
@@ -196,6 +208,17 @@ def detect_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedF
             "This view is measured against the printed backdrop, and the photo's scale is another.",
             "Stand the backdrop on the board just behind the fret and take the photo again.",
         )
+    pose = BoardPose(plane)
+    region = search_region(photo, scale, pose)
+    grainy = is_close_up(reference_crown(ask)[0], region[2]) and is_grainy(photo, pose, *region)
+    found = _detected(photo, scale, plane, ask)
+    if isinstance(found, NotMeasured) and grainy:
+        found = _detected(without_specks(photo), scale, plane, ask)
+    return found if isinstance(found, NotMeasured) else replace(found, grainy=grainy)
+
+
+def _detected(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedFret | NotMeasured:
+    """The fret as one picture shows it."""
     crown, flags = reference_crown(ask)
     pose = BoardPose(plane)
     columns, top, mm_per_px = search_region(photo, scale, pose)

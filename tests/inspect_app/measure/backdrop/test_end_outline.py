@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from inspect_app.measure import calibrate
-from inspect_app.measure.backdrop.bevel import end_outline_of, fit_bevel, measure_bevel
+from inspect_app.measure.backdrop.bevel import end_outline_of, fit_bevel, measure_bevel, measure_end
 from inspect_app.measure.backdrop.fret import detect_fret
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
 
@@ -100,9 +100,10 @@ def specks(scene, share=0.006, seed=5):
     return paint
 
 
-def test_a_line_that_chance_made_among_specks_is_no_end():
-    """Eight of fourteen points agree on 41 degrees for 30; looked for close to that line, they do not."""
-    scene = Scene(divots=(), card=170, metal=130, seed=4)
-    fret, edge = seen_end(scene, "treble", specks(scene))
-    assert fret
-    assert edge is None
+def test_specks_neither_hide_an_end_close_up_nor_draw_it_aside():
+    """Left in, they bend it by five degrees at U 2."""
+    scene = Scene(divots=(), card=170, metal=130, seed=4, focal_px=20000.0, blur=1.2, look_y=19.0)
+    fret, edge = seen_end(scene, "bass", specks(scene))
+    assert fret.grainy
+    got = measure_end(edge, fret, "bass", math.radians(0.3), 5)
+    assert abs(got.angle.value - scene.bevels[1]) <= 2.0 * got.angle.u <= 1.5
