@@ -9,11 +9,13 @@ border there is only wood.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation
 from scipy.special import logsumexp
 
 from calib.robust_spread import spread_about_zero
@@ -39,6 +41,12 @@ _LEAST_STEP = 0.01
 _STRETCHES = 10
 """Stretches of a fret in which an edge's place is independent: over half a centimetre a rag, or a bend of the wire,
 keeps its course (common practice, no source), and a fret is some 5 cm long."""
+_MOST_AGAINST = math.log(100.0)
+"""No scatter speaks more clearly against wire: one foot in a hundred is worn, dented or crossed by so many shadows
+that it wanders (common practice, no source)."""
+_COLOUR_MM = 0.06
+"""Colour tells nothing so near to a step of light that runs straight: there it is the same step, its colour blurred by
+a photo that keeps colour in every other pixel (4:2:0, ITU-T T.81)."""
 _POSSIBLE, _LIKELY = -3.0, 0.0
 """Logarithm of the density (per mm) from which a finder takes a place for possible, and for likely: as likely as that
 the edge were known to a millimetre. On the metal, where reflections wander, finders see neither as a rule."""
@@ -121,12 +129,14 @@ def held_straight(
     """
     across = finders[0].across_mm
     said = np.array([np.interp(at_mm, across, f.log_likelihood, left=LEAST, right=LEAST) for f in finders])
-    possible, light = said.max(axis=0) > _POSSIBLE, courses[0]
-    cost = np.max([np.where(possible, _unlike_wire(course), 0.0) for course in courses], axis=0)
+    light, least = courses[0], _WANDERS_MM[0]
+    straight = (light.step > _LEAST_STEP) & (light.wander < least) & (light.noise < least)
+    beside = binary_dilation(straight, iterations=max(1, round(_COLOUR_MM / float(at_mm[1] - at_mm[0]))))
+    against = np.array([_unlike_wire(course) for course in courses])
+    against[1:, beside] = 0.0
+    cost = np.where(said.max(axis=0) > _POSSIBLE, against.max(axis=0), 0.0)
     wanders = np.flatnonzero(cost)
     if len(wanders):
-        least = _WANDERS_MM[0]
-        straight = (light.step > _LEAST_STEP) & (light.wander < least) & (light.noise < least)
         outside = np.arange(len(at_mm)) > wanders[-1]
         cost[outside & ~straight & (said.min(axis=0) <= _LIKELY)] = -2.0 * LEAST  # no finder is surer than that
     lost = np.interp(across, at_mm, cost)
@@ -146,4 +156,5 @@ def _unlike_wire(course: EdgeCourse) -> Floats:
     least, most = _WANDERS_MM
     wanders = (course.wander > least) & (course.wander < most) & (course.noise < _SEEN * course.wander)
     ratio = np.maximum(course.wander**2 / (course.noise**2 + WIRE_MM**2), 1.0)
-    return np.where(wanders & (course.step > _LEAST_STEP), 0.5 * _STRETCHES * (ratio - 1.0 - np.log(ratio)), 0.0)
+    against = np.minimum(0.5 * _STRETCHES * (ratio - 1.0 - np.log(ratio)), _MOST_AGAINST)
+    return np.where(wanders & (course.step > _LEAST_STEP), against, 0.0)
