@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from inspect_app.measure.plan.crown_arc import CrownArc
 from inspect_app.measure.plan.flat_outline import EXPONENT_SD, U_BLOOM, U_EDGE, FlatOutline
-from inspect_app.measure.plan.flat_picture import FlatParam
+from inspect_app.measure.plan.flat_picture import FlatParam, half_widths
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import CrownView
 from inspect_app.reading.inspection import Flat
@@ -95,6 +95,16 @@ def rival_width(fit: FlatOutline) -> float:
     return 0.5 * max((abs(math.exp(float(r[FlatParam.LN_WIDTH])) - fit.width) for r in fit.rivals), default=0.0)
 
 
+def within_a_row(fit: FlatOutline, arc: CrownArc, row_mm: float) -> float:
+    """Standard uncertainty, mm, of a width whose widest place may lie anywhere in a row (even spread).
+
+    It is by how much the flat is narrower half a row from there, on its steeper side.
+    """
+    toward = math.copysign(row_mm / 2.0, float(fit.params[FlatParam.SKEW]))
+    beside = float(half_widths(fit.params, np.array([fit.place - toward]), arc.radius)[0])
+    return (fit.width - 2.0 * max(0.0, beside)) / math.sqrt(3.0)
+
+
 def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView) -> Flat:
     plane, p = patch.frame.plane, fit.params
     length = length_at(p, arc)
@@ -109,6 +119,7 @@ def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView
         flags,
         mirrored_side=mirrored,
         outline=EXPONENT_SD * untraced[1] * fit.width,
+        rows=within_a_row(fit, arc, view.row_mm),
         rival_outline=rival_width(fit),
         scale=fit.width * plane.u_rel,
         **_boundary(by_width, fit, view),

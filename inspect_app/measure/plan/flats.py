@@ -101,6 +101,9 @@ ten, and the noise level behind the evidence is known to a tenth at best."""
 _END_MOVED = 0.5
 """Each flat is tried with an end moved by half its length: noise and streaks make the evidence of outlines along a
 faint stretch nearly alike, and a fit's own steps see only what is next to it."""
+_SIDE_MOVED = 0.25
+"""And so much narrower and wider: a side that lies on the edge of a lamp's band is held there by the band alone, beyond
+which the flat may be as dark as the crown."""
 _APART = 0.3
 """Two coarse outlines are both tried where places, lengths and widths differ by this share in all: about two steps of
 the coarse grid's lengths. Trying all that differ at all does no better on rendered photos."""
@@ -300,6 +303,10 @@ def _other_ends(params: Floats) -> list[Floats]:
             other[FlatParam.MIDDLE] += end * (times - 1.0) * math.exp(params[FlatParam.LN_HALF_LENGTH])
             other[FlatParam.LN_HALF_LENGTH] += math.log(times)
             moved.append(other)
+    for times in (1.0 - _SIDE_MOVED, 1.0 + _SIDE_MOVED):
+        other = params.copy()
+        other[FlatParam.LN_WIDTH] += math.log(times)
+        moved.append(other)
     return moved
 
 
