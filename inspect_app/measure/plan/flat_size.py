@@ -92,7 +92,8 @@ def faint_length(fit: FlatOutline) -> float:
 
 def rival_width(fit: FlatOutline) -> float:
     """The same of the widths."""
-    return 0.5 * max((abs(math.exp(float(r[FlatParam.LN_WIDTH])) - fit.width) for r in fit.rivals), default=0.0)
+    rivals = (*fit.rivals, *([] if fit.row_by_row is None else [fit.row_by_row]))
+    return 0.5 * max((abs(math.exp(float(r[FlatParam.LN_WIDTH])) - fit.width) for r in rivals), default=0.0)
 
 
 def within_a_row(fit: FlatOutline, arc: CrownArc, row_mm: float) -> float:

@@ -104,6 +104,9 @@ faint stretch nearly alike, and a fit's own steps see only what is next to it.""
 _SIDE_MOVED = 0.25
 """And so much narrower and wider: a side that lies on the edge of a lamp's band is held there by the band alone, beyond
 which the flat may be as dark as the crown."""
+_TURNS = 0.15
+"""A flat whose floor turns by more from row to row, rad, is fitted with a tone for each row as well: it mirrors twice as
+far apart, and a lamp or a window's edge is some 15 degrees wide (common practice, no source)."""
 _APART = 0.3
 """Two coarse outlines are both tried where places, lengths and widths differ by this share in all: about two steps of
 the coarse grid's lengths. Trying all that differ at all does no better on rendered photos."""
@@ -291,7 +294,18 @@ def _best_fits(
     ]
     others = [_other_ends(f.params) for f in best]
     rough = iter(rough_fits(view, reference, arc, *_windowed(others, limits)))
-    return [_with_more(f, [next(rough) for _ in several]) for f, several in zip(best, others, strict=True)]
+    best = [_with_more(f, [next(rough) for _ in several]) for f, several in zip(best, others, strict=True)]
+    turning = [[f.params] if _turns(f, arc, view.row_mm) > _TURNS else [] for f in best]
+    alone = iter(rough_fits(view, reference, arc, *_windowed(turning, limits), together=False))
+    return [replace(f, row_by_row=next(alone)[0]) if of else f for f, of in zip(best, turning, strict=True)]
+
+
+def _turns(fit: FlatOutline, arc: CrownArc, row_mm: float) -> float:
+    """By how much a flat's floor turns along the fret, where it is deepest, from row to row, rad.
+
+    Of ``d = D (1 - t^2)^2`` the second derivative is there 4 D.
+    """
+    return 4.0 * float(arc.depth(fit.width / 2.0)) * row_mm / fit.half_length**2
 
 
 def _other_ends(params: Floats) -> list[Floats]:
@@ -341,6 +355,8 @@ def _windowed(
     outlines: list[Floats] = []
     extents: list[tuple[float, float]] = []
     for several, (low, high) in zip(runs, limits, strict=True):
+        if not several:
+            continue
         middle, reach = np.array(several)[:, FlatParam.MIDDLE], np.exp(np.array(several)[:, FlatParam.LN_HALF_LENGTH])
         reach = _WINDOW * reach + _WINDOW_MM
         outlines += several
