@@ -115,6 +115,8 @@ class FlatOutline:
         Length in mm at the treble and the bass end over which its tone comes near the crown's.
     rivals : tuple of ndarray, shape (7,) each
         Other outlines that explain the picture nearly as well.
+    u_sides : float
+        Standard uncertainty of the width from what narrower and wider outlines explain, mm.
     row_by_row : ndarray, shape (7,), or None
         The outline where the flat may show each row in another tone, of one so short and deep that it does.
     """
@@ -133,6 +135,7 @@ class FlatOutline:
     tone: float
     faint_ends: tuple[float, float] = (0.0, 0.0)
     rivals: tuple[Floats, ...] = ()
+    u_sides: float = 0.0
     row_by_row: Floats | None = None
 
     @property

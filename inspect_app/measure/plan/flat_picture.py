@@ -124,8 +124,8 @@ class Windows:
 
     All have as many rows as the longest; those that a flat's window has not weigh nothing and lie far away. `shown` is
     the light of `tone`, its square; `burnt_from` (flats, rows, 1) that from which it may be burnt out; `weight` allows
-    for the correlation of the noise, `weight_of_one` does not; `even` (2, flats, 1) is by how much the tones of the rows
-    beside a row count for its own, and those of the rows next but one.
+    for the correlation of the noise, `weight_of_one` does not; `even` (2, flats, 1) is by how much the tones of the
+    rows beside a row count for its own, and those of the rows next but one.
     """
 
     y: Singles
@@ -294,4 +294,4 @@ def _near_sums(part: Singles, other: Singles, even: Singles) -> Singles:
     np.einsum("fij,fij->fi", part, other, out=rows[:, 2:-2])
     near = rows[:, 2:-2] + even[0] * (rows[:, 1:-3] + rows[:, 3:-1])
     near += even[1] * (rows[:, :-4] + rows[:, 4:])
-    return near[..., None]
+    return np.asarray(near[..., None], dtype=np.float32)
