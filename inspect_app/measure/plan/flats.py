@@ -298,9 +298,12 @@ def _best_fits(
     others = [_others(f.params) for f in best]
     rough = iter(rough_fits(view, reference, arc, *_windowed(others, limits)))
     best = [_with_more(f, [next(rough) for _ in several]) for f, several in zip(best, others, strict=True)]
-    turning = [[f.params] if turns_by_row(f, arc, view.row_mm) else [] for f in best]
-    alone = iter(rough_fits(view, reference, arc, *_windowed(turning, limits), together=False))
-    return [replace(f, row_by_row=next(alone)[0]) if of else f for f, of in zip(best, turning, strict=True)]
+    turning = [turns_by_row(f, arc, view.row_mm) for f in best]
+    some = [([f.params], edge) for f, edge, turns in zip(best, limits, turning, strict=True) if turns]
+    alone = iter(
+        rough_fits(view, reference, arc, *_windowed([p for p, _ in some], [e for _, e in some]), together=False)
+    )
+    return [replace(f, row_by_row=next(alone)[0]) if turns else f for f, turns in zip(best, turning, strict=True)]
 
 
 def _others(params: Floats) -> list[Floats]:
@@ -348,8 +351,6 @@ def _windowed(
     outlines: list[Floats] = []
     extents: list[tuple[float, float]] = []
     for several, (low, high) in zip(runs, limits, strict=True):
-        if not several:
-            continue
         middle, reach = np.array(several)[:, FlatParam.MIDDLE], np.exp(np.array(several)[:, FlatParam.LN_HALF_LENGTH])
         reach = _WINDOW * reach + _WINDOW_MM
         outlines += several
