@@ -298,12 +298,11 @@ def _best_fits(
     others = [_others(f.params) for f in best]
     rough = iter(rough_fits(view, reference, arc, *_windowed(others, limits)))
     best = [_with_more(f, [next(rough) for _ in several]) for f, several in zip(best, others, strict=True)]
-    turning = [turns_by_row(f, arc, view.row_mm) for f in best]
-    some = [([f.params], edge) for f, edge, turns in zip(best, limits, turning, strict=True) if turns]
-    alone = iter(
-        rough_fits(view, reference, arc, *_windowed([p for p, _ in some], [e for _, e in some]), together=False)
-    )
-    return [replace(f, row_by_row=next(alone)[0]) if turns else f for f, turns in zip(best, turning, strict=True)]
+    turning = [k for k, f in enumerate(best) if turns_by_row(f, arc, view.row_mm)]
+    windowed = _windowed([[best[k].params] for k in turning], [limits[k] for k in turning])
+    for k, (p, _) in zip(turning, rough_fits(view, reference, arc, *windowed, together=False), strict=True):
+        best[k] = replace(best[k], row_by_row=p)
+    return best
 
 
 def _others(params: Floats) -> list[Floats]:
