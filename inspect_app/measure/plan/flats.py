@@ -85,8 +85,7 @@ _FADES_MM = 7.5
 """Beyond the outermost flats their tone is good for about so far: what flats mirror changes over one to two centimetres
 along a fret, as a lamp's band does."""
 _VAGUE = 0.5
-"""A flat whose length has a U of more than this share of it from noise, rivals and faint ends is found, but not
-measured."""
+"""A flat whose length has a U of more than this share of it from noise, rivals and faint ends is not measured."""
 _LEAST_ROWS = 3
 """A flat's own tone is found from three rows together: one no longer than that may be no more than the glint at the end
 of another, whose floor mirrors the same as the crown."""
