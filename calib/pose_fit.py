@@ -64,6 +64,10 @@ _SAME_POSE_RAD = 0.002
 """Two fits whose lines of sight are nearer than this are one pose reached twice: the fit's own tolerance is finer."""
 _IMPOSSIBLE_LENS = 5.0
 """Standard deviations from what the lens was expected to be: no lens is, so the scale has another shape."""
+_MOST_BARREL = 0.4
+"""Barrel distortion, as a radial term, that a lens may have of which the photo names only the focal length: old zooms,
+webcams and action cameras reach -0.3 (common practice, no source), and a scale tells it to a tenth of that. To look the
+same through a usual lens a strip would have to bow by 2 % of its distance, 6 mm."""
 _NEXT_TERM = 0.6  # of the first radial term: 1/5 over 1/3
 _NEGLIGIBLE = 1e-6
 """Probability of an alternative pose below which it is forgotten: a tilt of 30 degrees then counts as 0.03 degrees."""
@@ -167,11 +171,12 @@ def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal) -> Plane:
         _alternatives(ranked),
         focal.source,
     )
-    lens = np.abs(r[-_PRIORS:][[_PRIOR_FOCAL, _PRIOR_K1]])
+    focal_off, k1_off = r[-_PRIORS:][[_PRIOR_FOCAL, _PRIOR_K1]].tolist()
     largest_px = max(MAX_MISFIT_MM * plane.px_per_mm(scale.plane_mm.mean(axis=0)), LEAST_MISFIT_PX)
     if plane.residual_px > largest_px:
         raise _does_not_fit(scale)
-    if lens.max() > _IMPOSSIBLE_LENS:
+    barrel = focal.source != PROFILE and -_MOST_BARREL < fit.q[Unknown.K1] < 0.0
+    if abs(focal_off) > _IMPOSSIBLE_LENS or (abs(k1_off) > _IMPOSSIBLE_LENS and not barrel):
         raise _needs_another_lens(scale, focal)
     return plane
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from calib.photo import Focal
-from calib.plane import Plane, distort, undistort
+from calib.plane import Plane, Unknown, distort, undistort
 from calib.pose_fit import fit_plane
 from calib.scales.base import Scale
 from calib.scales.printed import STRIP, find_printed
@@ -159,6 +159,25 @@ def test_a_lens_profile_fixes_what_the_scale_cannot_tell(make_camera):
     told = fit_plane(scale, (4000, 3000), replace(focal, k1=-0.05, u_k1=0.002))
     assert told.k1 == pytest.approx(-0.05, abs=0.004)
     assert math.sqrt(fit_plane(scale, (4000, 3000), focal).cov[7, 7]) > 0.02
+
+
+def strip_through(make_camera, k1):
+    """A plane fitted to the strip seen through a lens of this radial term, of which only the focal length is named."""
+    camera = make_camera(focal_px=9000, size=(4000, 3000), k1=k1, distance_mm=380)
+    return fit_plane(strip_scale(camera, np.random.default_rng(7), 0.03), (4000, 3000), Focal(9000.0, 0.02, "EXIF"))
+
+
+def test_a_lens_that_bows_lines_outwards_as_old_zooms_do_is_told_by_the_strip(make_camera):
+    fitted = strip_through(make_camera, -0.35)
+    u = math.sqrt(fitted.cov[Unknown.K1, Unknown.K1])
+    assert u < 0.03
+    assert fitted.k1 == pytest.approx(-0.35, abs=4.0 * u)
+
+
+@pytest.mark.parametrize("k1", [-0.5, 0.35])
+def test_a_scale_that_would_lie_flat_for_no_lens_there_is_is_refused(make_camera, k1):
+    with pytest.raises(ScaleError, match="only for a lens unlike"):
+        strip_through(make_camera, k1)
 
 
 def test_one_wild_marker_does_not_move_the_plane(make_camera):

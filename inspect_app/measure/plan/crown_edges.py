@@ -166,8 +166,8 @@ def crown_edge_likelihoods(profiles: list[CrownProfile], views: list[float]) -> 
     for profile, view in zip(profiles, views, strict=True):
         pairs = []
         for side in (-1, 1):
-            foot, course = _foot_profile(profile, side, view, softness), _outwards(profile.course, side)
-            judged = held_straight(course, foot.at_mm, [foot_likelihood(foot, places, on) for on in (False, True)])
+            foot, courses = _foot_profile(profile, side, view, softness), _outwards(profile.courses, side)
+            judged = held_straight(courses, foot.at_mm, [foot_likelihood(foot, places, on) for on in (False, True)])
             pairs.append([_spread_in_the_dark(e, foot) for e, _ in judged])
             stands += [held for _, held in judged]
         for edges, nut, body in zip(found, *pairs, strict=True):
@@ -177,9 +177,9 @@ def crown_edge_likelihoods(profiles: list[CrownProfile], views: list[float]) -> 
     return found, np.asarray(odds / odds.sum()), softness
 
 
-def _outwards(course: EdgeCourse, side: int) -> EdgeCourse:
+def _outwards(courses: Sequence[EdgeCourse], side: int) -> list[EdgeCourse]:
     """The course of the steps as it is met going outwards on one side."""
-    return EdgeCourse(course.wander[::side], course.noise[::side], course.step[::side])
+    return [EdgeCourse(c.wander[::side], c.noise[::side], c.step[::side]) for c in courses]
 
 
 def _spread_in_the_dark(edge: EdgeLikelihood, foot: FootProfile) -> EdgeLikelihood:

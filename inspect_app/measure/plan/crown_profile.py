@@ -58,8 +58,8 @@ class CrownProfile:
         does on the body side; the standard uncertainty of each on that board.
     warmth : ndarray, shape (n,)
         Natural logarithm of red over blue light, over that of a white thing; 0 where no colour was sampled.
-    course : EdgeCourse
-        How straight the steps of this light run along the fret.
+    courses : tuple of EdgeCourse
+        How straight the steps of this light run along the fret, and those of its colour where that was sampled.
     rows : int
         Photo rows used.
     parts : ndarray of float, shape (parts, n)
@@ -77,7 +77,7 @@ class CrownProfile:
     grain: tuple[Floats, Floats]
     grain_u: tuple[float, float]
     warmth: Floats
-    course: EdgeCourse
+    courses: tuple[EdgeCourse, ...]
     rows: int
     px_per_mm: float
     parts: Floats
@@ -111,15 +111,17 @@ def crown_profile(patch: FretPatch, light_warmth: float = 0.0) -> CrownProfile |
     parts = _moved(segments, shift)
     profile = np.median(parts, axis=0)
     grain, grain_u = zip(*_grain(blocks - segments[:, None], ok, shift, patch.across_mm), strict=True)
-    course = edge_course(_moved(blocks[ok], np.repeat(shift, ok.sum(axis=1))), px)
+    by_block = np.repeat(shift, ok.sum(axis=1))
+    courses = [edge_course(np.exp(0.5 * _moved(blocks[ok], by_block)), px)]
     warmth = np.zeros(width)
     if patch.red_blue is not None:
-        colour = _warmth(patch.red_blue, int(start), _SEGMENTS * n).reshape(_SEGMENTS, n, width)
-        warmth = np.median(_moved(_middle(colour[whole], ok), shift), axis=0) - light_warmth
+        colour = _warmth(patch.red_blue, int(start), _SEGMENTS * n).reshape(_SEGMENTS, n, width)[whole]
+        courses.append(edge_course(_moved(colour[ok], by_block), px))
+        warmth = np.median(_moved(_middle(colour, ok), shift), axis=0) - light_warmth
     rows_used = n * _ROWS * len(whole)
     bend = slope / px, bow / px, bow_u / px
     return CrownProfile(
-        patch.across_mm, profile, middle, *bend, grain, grain_u, warmth, course, rows_used, px, parts, places
+        patch.across_mm, profile, middle, *bend, grain, grain_u, warmth, tuple(courses), rows_used, px, parts, places
     )
 
 

@@ -115,6 +115,10 @@ class FlatOutline:
         Length in mm at the treble and the bass end over which its tone comes near the crown's.
     rivals : tuple of ndarray, shape (7,) each
         Other outlines that explain the picture nearly as well.
+    u_sides : float
+        Standard uncertainty of the width from what narrower and wider outlines explain, mm.
+    row_by_row : ndarray, shape (7,), or None
+        The outline where the flat may show each row in another tone, of one so short and deep that it does.
     """
 
     params: Floats
@@ -131,6 +135,8 @@ class FlatOutline:
     tone: float
     faint_ends: tuple[float, float] = (0.0, 0.0)
     rivals: tuple[Floats, ...] = ()
+    u_sides: float = 0.0
+    row_by_row: Floats | None = None
 
     @property
     def middle(self) -> float:
@@ -184,11 +190,15 @@ def rough_fits(
     arc: CrownArc,
     starts: Sequence[Floats],
     extents: Sequence[tuple[float, float]],
+    together: bool = True,
 ) -> list[tuple[Floats, float]]:
-    """The first `ROUGH_STEPS` of the same fit: the outline (7,) each start comes to, and its log likelihood ratio."""
+    """The first `ROUGH_STEPS` of the same fit: the outline (7,) each start comes to, and its log likelihood ratio.
+
+    Unless rows are taken `together`, each shows the flat in a tone of its own.
+    """
     if not starts:
         return []
-    p, w, weights = _stepped(view, reference, arc, starts, extents, (0, ROUGH_STEPS))
+    p, w, weights = _stepped(view, reference, arc, starts, extents, (0, ROUGH_STEPS), together)
     picture = draw_flats(p, w, 0.0, *weights)
     log_ratio = _log_ratio_by_row(w, picture, reference, view).sum(axis=1)
     return list(zip(p, log_ratio.tolist(), strict=True))
@@ -207,10 +217,11 @@ def _stepped(
     starts: Sequence[Floats],
     extents: Sequence[tuple[float, float]],
     steps: tuple[int, int],
+    together: bool = True,
 ) -> tuple[Floats, Windows, tuple[Singles, Singles]]:
     """Outlines after these steps, their windows, and the last weights and steps into saturation."""
     p = np.array(starts)
-    w = windows_of(view, reference, arc, np.exp(p[:, FlatParam.LN_HALF_LENGTH]), extents)
+    w = windows_of(view, reference, arc, np.exp(p[:, FlatParam.LN_HALF_LENGTH]), extents, together)
     prior, (lower, upper) = _prior(arc), _bounds(view, arc)
     weight, saturation_step = np.array(w.weight), np.zeros_like(w.tone)
     on, left = np.arange(len(p)), w

@@ -124,8 +124,8 @@ class Windows:
 
     All have as many rows as the longest; those that a flat's window has not weigh nothing and lie far away. `shown` is
     the light of `tone`, its square; `burnt_from` (flats, rows, 1) that from which it may be burnt out; `weight` allows
-    for the correlation of the noise, `weight_of_one` does not; `even` (flats, 1) is by how much the tones of the rows
-    next but one count for a row's.
+    for the correlation of the noise, `weight_of_one` does not; `even` (2, flats, 1) is by how much the tones of the
+    rows beside a row count for its own, and those of the rows next but one.
     """
 
     y: Singles
@@ -149,8 +149,8 @@ class Windows:
 
     def of(self, flats: NDArray[np.bool_]) -> Windows:
         """The windows of some of the flats."""
-        names = "y tone shown reference light sharp rest weight weight_of_one burnt burnt_from even"
-        return replace(self, **{name: getattr(self, name)[flats] for name in names.split()})
+        names = "y tone shown reference light sharp rest weight weight_of_one burnt burnt_from"
+        return replace(self, even=self.even[:, flats], **{name: getattr(self, name)[flats] for name in names.split()})
 
 
 def windows_of(
@@ -159,8 +159,13 @@ def windows_of(
     arc: CrownArc,
     half_lengths: Floats,
     extents: Sequence[tuple[float, float]],
+    together: bool = True,
 ) -> Windows:
-    """The windows between given places along the fret, mm, for flats of about these half-lengths (flats,), mm."""
+    """The windows between given places along the fret, mm, for flats of about these half-lengths (flats,), mm.
+
+    Their own tone is found from rows `together`, or from each row alone.
+    """
+    two = np.clip(_EVEN * half_lengths / view.row_mm - 1.0, 0.0, 1.0)
     first, last = np.searchsorted(view.along_mm, np.array(extents)).T
     rows = first[:, None] + np.arange(int(np.max(last - first)))
     inside = rows < last[:, None]
@@ -184,7 +189,7 @@ def windows_of(
         burnt=single(reference.tone > view.burnt_from[:, None])[rows],
         burnt_from=single(view.burnt_from**2)[rows][..., None],
         spread=single(spread),
-        even=single(np.clip(_EVEN * half_lengths / view.row_mm - 1.0, 0.0, 1.0))[:, None],
+        even=float(together) * single([np.ones(len(two)), two])[..., None],
         blur=view.blur_mm,
         column=view.column_mm,
         parallax=view.parallax,
@@ -284,9 +289,9 @@ def draw_flats(p: Floats, w: Windows, soft: float, weight: Singles, saturation_s
 
 
 def _near_sums(part: Singles, other: Singles, even: Singles) -> Singles:
-    """Sums of a product by row, (flats, rows, 1), with the rows beside it and, by the share `even`, the next."""
+    """Sums of a product by row, (flats, rows, 1), with the two rows beside it and the next, by the shares `even`."""
     rows = np.zeros((part.shape[0], part.shape[1] + 4), dtype=np.float32)
     np.einsum("fij,fij->fi", part, other, out=rows[:, 2:-2])
-    near = rows[:, 1:-3] + rows[:, 2:-2] + rows[:, 3:-1]
-    near += even * (rows[:, :-4] + rows[:, 4:])
-    return near[..., None]
+    near = rows[:, 2:-2] + even[0] * (rows[:, 1:-3] + rows[:, 3:-1])
+    near += even[1] * (rows[:, :-4] + rows[:, 4:])
+    return np.asarray(near[..., None], dtype=np.float32)

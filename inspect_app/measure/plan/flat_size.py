@@ -9,14 +9,14 @@ from numpy.typing import NDArray
 
 from inspect_app.measure.plan.crown_arc import CrownArc
 from inspect_app.measure.plan.flat_outline import EXPONENT_SD, U_BLOOM, U_EDGE, FlatOutline
-from inspect_app.measure.plan.flat_picture import FlatParam
+from inspect_app.measure.plan.flat_picture import FlatParam, half_widths
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import CrownView
 from inspect_app.reading.inspection import Flat
 from shared.measured import Contribution, Measured
 from shared.trade import FLAT_FROM_MM
 
-__all__ = ["flat_size", "faint_length", "rival_length", "length_at", "length_slope"]
+__all__ = ["flat_size", "faint_length", "rival_length", "length_at", "length_slope", "turns_by_row"]
 
 Floats = NDArray[np.float64]
 
@@ -30,6 +30,9 @@ _ONE_SIDED = 0.1
 """A boundary that gives less than this share of what is known of the width was as good as not seen."""
 _COVERED = 0.1
 """A flat with more than this share of its length hidden is flagged (common practice, no source)."""
+_TURNS = 0.15
+"""A floor that turns by more from row to row, rad, shows each in a light of its own: it mirrors twice as far apart,
+and a lamp or a window's edge is some 15 degrees wide (common practice, no source)."""
 _LEAST_PX = 3.0
 """Two boundaries need three pixels between them to be told apart."""
 
@@ -91,8 +94,28 @@ def faint_length(fit: FlatOutline) -> float:
 
 
 def rival_width(fit: FlatOutline) -> float:
-    """The same of the widths."""
-    return 0.5 * max((abs(math.exp(float(r[FlatParam.LN_WIDTH])) - fit.width) for r in fit.rivals), default=0.0)
+    """The same of the widths, the outlines with other sides among them."""
+    rivals = (*fit.rivals, *([] if fit.row_by_row is None else [fit.row_by_row]))
+    half = [0.5 * abs(math.exp(float(r[FlatParam.LN_WIDTH])) - fit.width) for r in rivals]
+    return max(fit.u_sides, *half, 0.0)
+
+
+def turns_by_row(fit: FlatOutline, arc: CrownArc, row_mm: float) -> bool:
+    """Whether a flat is so short and deep that each row of its floor may mirror something else.
+
+    Of ``d = D (1 - t^2)^2`` the second derivative is 4 D where it is deepest.
+    """
+    return 4.0 * float(arc.depth(fit.width / 2.0)) * row_mm > _TURNS * fit.half_length**2
+
+
+def _within_a_row(fit: FlatOutline, arc: CrownArc, row_mm: float) -> float:
+    """Standard uncertainty, mm, of a width whose widest place may lie anywhere in a row (even spread).
+
+    It is by how much the flat is narrower half a row from there, on its steeper side.
+    """
+    toward = math.copysign(row_mm / 2.0, float(fit.params[FlatParam.SKEW]))
+    beside = float(half_widths(fit.params, np.array([fit.place - toward]), arc.radius)[0])
+    return (fit.width - 2.0 * max(0.0, beside)) / math.sqrt(3.0)
 
 
 def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView) -> Flat:
@@ -109,6 +132,7 @@ def flat_size(fit: FlatOutline, patch: FretPatch, arc: CrownArc, view: CrownView
         flags,
         mirrored_side=mirrored,
         outline=EXPONENT_SD * untraced[1] * fit.width,
+        rows=_within_a_row(fit, arc, view.row_mm),
         rival_outline=rival_width(fit),
         scale=fit.width * plane.u_rel,
         **_boundary(by_width, fit, view),

@@ -37,7 +37,14 @@ from inspect_app.measure.plan.flat_outline import (
     starting_outline,
 )
 from inspect_app.measure.plan.flat_picture import FlatParam, FlatSpan, half_widths
-from inspect_app.measure.plan.flat_size import faint_length, flat_size, length_at, length_slope, rival_length
+from inspect_app.measure.plan.flat_size import (
+    faint_length,
+    flat_size,
+    length_at,
+    length_slope,
+    rival_length,
+    turns_by_row,
+)
 from inspect_app.measure.plan.flats_by_hand import edited_flats, flag_manual
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import (
@@ -78,8 +85,7 @@ _FADES_MM = 7.5
 """Beyond the outermost flats their tone is good for about so far: what flats mirror changes over one to two centimetres
 along a fret, as a lamp's band does."""
 _VAGUE = 0.5
-"""A flat whose length has a U of more than this share of it from noise, rivals and faint ends is found, but not
-measured."""
+"""A flat whose length has a U of more than this share of it from noise, rivals and faint ends is not measured."""
 _LEAST_ROWS = 3
 """A flat's own tone is found from three rows together: one no longer than that may be no more than the glint at the end
 of another, whose floor mirrors the same as the crown."""
@@ -98,9 +104,11 @@ _WINDOW, _WINDOW_MM = 1.3, 0.4
 _RIVAL, _RIVAL_SHARE = 6.0, 0.1
 """An outline with so much less evidence than the best may still be the true one: as in `_ACCEPT`, noise makes up some
 ten, and the noise level behind the evidence is known to a tenth at best."""
-_END_MOVED = 0.5
+_END_MOVED, _SIDE_MOVED = 0.5, 0.25
 """Each flat is tried with an end moved by half its length: noise and streaks make the evidence of outlines along a
-faint stretch nearly alike, and a fit's own steps see only what is next to it."""
+faint stretch nearly alike, and a fit's own steps see only what is next to it. And so much narrower and wider: a side on
+the edge of a lamp's band is held there by the band alone. Evidence being known to a half (`_ACCEPT`), a standard
+uncertainty loses 1 of it; where less than 4 is lost, both are as likely."""
 _APART = 0.3
 """Two coarse outlines are both tried where places, lengths and widths differ by this share in all: about two steps of
 the coarse grid's lengths. Trying all that differ at all does no better on rendered photos."""
@@ -286,27 +294,34 @@ def _best_fits(
         _with_rivals([next(fine) for _ in several], _left_rough(rough_ones))
         for several, rough_ones in zip(likely, ranked, strict=True)
     ]
-    others = [_other_ends(f.params) for f in best]
+    others = [_others(f.params) for f in best]
     rough = iter(rough_fits(view, reference, arc, *_windowed(others, limits)))
-    return [_with_more(f, [next(rough) for _ in several]) for f, several in zip(best, others, strict=True)]
+    best = [_with_more(f, [next(rough) for _ in several]) for f, several in zip(best, others, strict=True)]
+    turning = [k for k, f in enumerate(best) if turns_by_row(f, arc, view.row_mm)]
+    windowed = _windowed([[best[k].params] for k in turning], [limits[k] for k in turning])
+    for k, (p, _) in zip(turning, rough_fits(view, reference, arc, *windowed, together=False), strict=True):
+        best[k] = replace(best[k], row_by_row=p)
+    return best
 
 
-def _other_ends(params: Floats) -> list[Floats]:
-    """The outline with either end moved out or in by `_END_MOVED` of its length, the other held."""
-    moved = []
+def _others(params: Floats) -> list[Floats]:
+    """The outline narrower, wider, and with either end moved in or out, the other held."""
+    one = np.eye(len(FlatParam))
+    moved = [params + math.log(1.0 + by) * one[FlatParam.LN_WIDTH] for by in (-_SIDE_MOVED, _SIDE_MOVED)]
     for end in (-1.0, 1.0):
-        for times in (1.0 - _END_MOVED, 1.0 + _END_MOVED):
-            other = params.copy()
-            other[FlatParam.MIDDLE] += end * (times - 1.0) * math.exp(params[FlatParam.LN_HALF_LENGTH])
-            other[FlatParam.LN_HALF_LENGTH] += math.log(times)
+        for by in (-_END_MOVED, _END_MOVED):
+            other = params + math.log(1.0 + by) * one[FlatParam.LN_HALF_LENGTH]
+            other[FlatParam.MIDDLE] += end * by * math.exp(params[FlatParam.LN_HALF_LENGTH])
             moved.append(other)
     return moved
 
 
 def _with_more(best: FlatOutline, rough: list[tuple[Floats, float]]) -> FlatOutline:
-    """The fit with further rivals: of these outlines those with nearly as much evidence."""
+    """The fit with what `_others` came to: how sure its sides are, and further rivals with nearly as much evidence."""
     enough = _nearly(best.log_ratio)
-    return replace(best, rivals=(*best.rivals, *[p for p, found in rough if found >= enough]))
+    apart = [(abs(math.exp(p[FlatParam.LN_WIDTH]) - best.width), best.log_ratio - found) for p, found in rough[:2]]
+    rivals = (*best.rivals, *[p for p, found in rough[2:] if found >= enough])
+    return replace(best, u_sides=max(by / math.sqrt(max(4.0, lost)) for by, lost in apart), rivals=rivals)
 
 
 def _likeliest(ranked: list[tuple[Floats, float]]) -> list[Floats]:

@@ -176,7 +176,7 @@ def test_the_nut_side_is_the_mirror_image_of_the_body_side():
         for a, b in ((nut.log_light, body.log_light), (nut.grain, body.grain), (nut.warmth, body.warmth))
     )
     straight, u, part = (0.0, 0.0, 0.0, 0.0), (0.05, 0.05), (y[None], at[:1])
-    unseen = EdgeCourse(*np.zeros((3, len(at))))
+    unseen = (EdgeCourse(*np.zeros((3, len(at)))),)
     there = CrownProfile(at, y, *straight, (grain, grain), u, warmth, unseen, 96, 25.0, *part)
     mirrored = (grain[::-1], grain[::-1])
     back = CrownProfile(-at[::-1], y[::-1], *straight, mirrored, u, warmth[::-1], unseen, 96, 25.0, *part)

@@ -90,17 +90,42 @@ def test_a_glint_no_longer_than_the_rows_a_tone_is_told_from_is_not_measured() -
 
 
 def test_a_flat_of_which_another_end_explains_as_much_is_not_measured(monkeypatch: pytest.MonkeyPatch) -> None:
-    moved = [np.exp(p[FlatParam.LN_HALF_LENGTH]) for p in flats._other_ends(np.zeros(7))]
-    assert moved == pytest.approx([0.5, 1.5, 0.5, 1.5])
-    ends = [p[FlatParam.MIDDLE] + np.array([-h, h]) for p, h in zip(flats._other_ends(np.zeros(7)), moved, strict=True)]
-    np.testing.assert_allclose(ends, [[0.0, 1.0], [-2.0, 1.0], [-1.0, 0.0], [-1.0, 2.0]])
+    others = np.array(flats._others(np.zeros(7)))
+    half = np.exp(others[:, FlatParam.LN_HALF_LENGTH])
+    ends = others[:, FlatParam.MIDDLE, None] + half[:, None] * [-1.0, 1.0]
+    narrower, wider = [-1.0, 1.0], [-1.0, 1.0]  # as long
+    np.testing.assert_allclose(ends, [narrower, wider, [0.0, 1.0], [-2.0, 1.0], [-1.0, 0.0], [-1.0, 2.0]])
+    np.testing.assert_allclose(np.exp(others[:, FlatParam.LN_WIDTH]), [0.75, 1.25, 1.0, 1.0, 1.0, 1.0])
     sure = search_flats(patch_of(SHORT))
-    monkeypatch.setattr(flats, "rough_fits", lambda *asked: [(p, 1e6) for p in asked[3]])
+    monkeypatch.setattr(flats, "rough_fits", lambda *asked, together=True: [(p, 1e6) for p in asked[3]])
     unsure = search_flats(patch_of(SHORT))
     assert isinstance(sure, FlatSearch)
     assert isinstance(unsure, FlatSearch)
     assert (len(sure.fits), len(unsure.fits)) == (1, 0)
     assert "can't be told" in unsure.not_measured[0].reason
+
+
+def test_a_flat_whose_side_lies_on_the_edge_of_a_lamps_band_may_be_wider(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Beyond the band it may be as dark as the crown: a wider outline then gathers as much evidence."""
+    (sure,) = measure_flats(search_flats(patch_of(SHORT))).flats
+
+    def no_worse(*asked: object, together: bool = True) -> list[tuple[np.ndarray, float]]:
+        least = np.log(1.2 * sure.width.value)
+        return [(p, 1e6 if p[FlatParam.LN_WIDTH] > least else -1e3 * k) for k, p in enumerate(asked[3])]
+
+    monkeypatch.setattr(flats, "rough_fits", no_worse)
+    (unsure,) = measure_flats(search_flats(patch_of(SHORT))).flats
+    assert sure.width.expanded < 0.1 * sure.width.value
+    assert 0.25 * unsure.width.value <= unsure.width.expanded < 0.3 * unsure.width.value
+
+
+def test_a_short_deep_flat_that_mirrors_a_lamp_in_some_of_its_rows_is_as_wide_as_its_u_says() -> None:
+    """Its floor turns by 20 degrees from row to row: a tone found from three rows together fits none of them."""
+    hollow, lamp = Hollow(6.0, 1.05, 0.22, -0.03, narrow=1.5), Lamp(6.1, -40.0, 19.0, 0.86)
+    scene = Scene((hollow,), (lamp,), 0.26, length=12.0, rough=2.4, camera=(6.0, -34.0, 330.0), px_per_mm=25.0)
+    for seed in range(6):
+        (flat,) = measure_flats(search_flats(patch_of(scene.but(seed=seed)))).flats
+        assert abs(flat.width.value - hollow.width(scene.radius)) <= flat.width.expanded
 
 
 def test_how_soft_a_photo_is_is_told_by_its_edges_and_without_any_by_its_crowns() -> None:
