@@ -104,8 +104,10 @@ if not any(v.label == AFTER for v in job.visits):
     step_link("photos.py", "Add photos", job.id, visit=AFTER)
     st.stop()
 try:
-    checks(job)
-    heights(job)
+    checked = st.container()
+    heights(job)  # first: when they are kept the page begins anew
+    with checked:
+        checks(job)
     work_done(job, AFTER)
     st.download_button(
         "Handover (PDF)",

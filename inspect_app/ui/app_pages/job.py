@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -9,6 +10,7 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.ui import server
 from inspect_app.ui.bench import SIGN_DONE, SIGN_OPEN, STEPS, TURN, head, length_unit, say, step_link, the_job
+from inspect_app.ui.fold import fold
 from inspect_app.ui.forms import details_of, fields_of, job_form, label_of_field
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.phone import phone_corner
@@ -138,21 +140,26 @@ def said(name: str, value: Any) -> str:
 
 def change(job: services.JobView) -> None:
     """The form with what is known, to correct it; two windows may do so at once."""
+    fold("Change what is written down", f"details-of-{job.id}", partial(details, job))
+
+
+def details(job: services.JobView) -> None:
+    """Its fields, by what is written down now: another window may have changed it since the page was drawn."""
+    job = services.job_view(server.store(), job.id)
     key, now = f"job-{job.id}", fields_of(job.details)
-    with st.expander("Change what is written down"):
-        changed_note(key, now)
-        sent = job_form(turn(key), details_of(opened(key, now)), "Keep these details")
-        labels = {n: label_of_field(n) for n in now}
-        kept = settled(key, fields_of(sent) if sent else None, now, labels, said)
-        if kept is None:
-            return
-        try:
-            services.update_job(server.store(), job.id, details_of(kept), job.revision)
-        except InspectError as error:
-            say(error)
-            return
-        reopened(key)
-        st.rerun()
+    changed_note(key, now)
+    sent = job_form(turn(key), details_of(opened(key, now)), "Keep these details")
+    labels = {n: label_of_field(n) for n in now}
+    kept = settled(key, fields_of(sent) if sent else None, now, labels, said)
+    if kept is None:
+        return
+    try:
+        services.update_job(server.store(), job.id, details_of(kept), job.revision)
+    except InspectError as error:
+        say(error)
+        return
+    reopened(key)
+    st.rerun()
 
 
 job = the_job()

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from inspect_app import services
 from inspect_app.decide.estimate import format_money
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.options import Check, Kind, Option, recommend
+from inspect_app.instrument.wire import Match
 from inspect_app.services.deciding import (
     Decision,
     change_terms,
@@ -18,11 +21,13 @@ from inspect_app.services.deciding import (
     wires,
 )
 from inspect_app.services.estimating import draft
-from inspect_app.services.papers import bench_paper
+from inspect_app.services.papers import bench_paper, worst_closeups
 from inspect_app.ui import server
+from inspect_app.ui.ahead import glance
 from inspect_app.ui.bench import choose_visit, head, length_unit, not_decided, page, say, saying, step_link, the_job
 from inspect_app.ui.charts import across, bars, chart, dots, level, show_chart, up
 from inspect_app.ui.drafting import set_ahead
+from inspect_app.ui.fold import fold
 from inspect_app.ui.fret_history import instrument_limits, work_done
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.strings_and_neck import strings_and_neck
@@ -187,15 +192,18 @@ def choose(job: services.JobView, decision: Decision) -> None:
 def likeness(job: services.JobView, visit: str) -> None:
     """The stock beside the wire that is on the board, and what to mind with each."""
     found = wire_matches(server.store(), job.id, visit)
-    if not found:
-        return
-    with st.expander("Stock beside the wire now on the board"):
-        for m in found:
-            w = m.wire
-            size = crown_size(w.crown_width, w.crown_height, length_unit())
-            st.markdown(f"**{m.relation.capitalize()}**: {plain(w.label)}, {w.material}, {size}")
-            for warning in m.warnings:
-                st.caption(plain(warning))
+    if found:
+        fold("Stock beside the wire now on the board", f"stock-{job.id}", partial(stock, found))
+
+
+def stock(found: tuple[Match, ...]) -> None:
+    """Each wire of the stock, and what to mind with it."""
+    for m in found:
+        w = m.wire
+        size = crown_size(w.crown_width, w.crown_height, length_unit())
+        st.markdown(f"**{m.relation.capitalize()}**: {plain(w.label)}, {w.material}, {size}")
+        for warning in m.warnings:
+            st.caption(plain(warning))
 
 
 def own_terms(job: services.JobView, decision: Decision) -> None:
@@ -244,6 +252,8 @@ except InspectError as error:
     step_link("job.py", "Open the job", job.id)
     st.stop()
 main, side = st.columns([3, 2], gap="large")
+with side:
+    onward(job, decision, visit)  # first: a draft that is asked for waits for no chart
 with main:
     recommended(decision)
     for option in decision.options:
@@ -251,11 +261,10 @@ with main:
     strings_and_neck(decision.setup, length_unit(), decision.terms.limits["level_step"].value)
     st.caption(RULE)
 with side:
-    onward(job, decision, visit)
     choose(job, decision)
     likeness(job, visit)
     own_terms(job, decision)
-    instrument_limits(job, decision)
+    instrument_limits(job)
     work_done(job, visit)
     if decision.wear.crown_height is None:
         st.info(
@@ -267,3 +276,5 @@ with side:
             f"Unworn crown height: {shown(decision.wear.crown_height, length_unit())}, {decision.wear.height_from}."
         )
     st.page_link(page("shop.py"), label="Limits, prices and wire of the shop")
+if decision.kind is not None:
+    glance(worst_closeups, server.store(), job.id, visit)  # its photos are opened now, not when a draft is set
