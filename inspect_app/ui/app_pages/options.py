@@ -218,17 +218,27 @@ def own_terms(job: services.JobView, decision: Decision) -> None:
             st.rerun()
 
 
+def draft_it(job_id: int, visit: str) -> None:
+    """Make the draft; the page goes on to it, or says what is wrong."""
+    try:
+        made = draft(server.store(), job_id, visit)
+        set_ahead(services.job_view(server.store(), job_id), made)
+        st.session_state["drafted"] = str(job_id)
+    except InspectError as error:
+        st.session_state["draft-said"] = error
+
+
 def onward(job: services.JobView, decision: Decision, visit: str) -> None:
     """Draft the estimate, print the bench sheet."""
     if decision.kind is None:
         step_link("photos.py", "Add photos", job.id)
         return
+    if (refused := st.session_state.pop("draft-said", None)) is not None:
+        say(refused)
     left, right = st.columns(2)
-    if left.button("Draft the estimate", type="primary", width="stretch"):
-        with saying():
-            made = draft(server.store(), job.id, visit)
-            set_ahead(services.job_view(server.store(), job.id), made)
-            st.switch_page(page("estimate.py"), query_params={"job": str(job.id)})
+    left.button(
+        "Draft the estimate", type="primary", width="stretch", on_click=draft_it, args=(job.id, visit), key="draft"
+    )
     right.download_button(
         "Bench sheet (PDF)",
         data=lambda: bench_paper(server.store(), job.id, visit).data,
@@ -239,6 +249,8 @@ def onward(job: services.JobView, decision: Decision, visit: str) -> None:
     )
 
 
+if (drafted := st.session_state.pop("drafted", None)) is not None:
+    st.switch_page(page("estimate.py"), query_params={"job": drafted})
 job = the_job()
 head(job, "options.py")
 st.title("Options")
@@ -252,8 +264,6 @@ except InspectError as error:
     step_link("job.py", "Open the job", job.id)
     st.stop()
 main, side = st.columns([3, 2], gap="large")
-with side:
-    onward(job, decision, visit)  # first: a draft that is asked for waits for no chart
 with main:
     recommended(decision)
     for option in decision.options:
@@ -261,6 +271,7 @@ with main:
     strings_and_neck(decision.setup, length_unit(), decision.terms.limits["level_step"].value)
     st.caption(RULE)
 with side:
+    onward(job, decision, visit)
     choose(job, decision)
     likeness(job, visit)
     own_terms(job, decision)
