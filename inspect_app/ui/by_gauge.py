@@ -15,6 +15,7 @@ from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import length_unit
 from inspect_app.ui.fold import fold
 from inspect_app.ui.lengths import bare_unit, length_field
+from inspect_app.ui.undoing import did
 from inspect_app.ui.words import shown
 from shared.errors import OptionError
 
@@ -52,15 +53,35 @@ def _gauge(job: services.JobView, visit: str) -> None:
             with spots.saying("mm"):
                 if (mm := typed.mm()) is None:
                     raise OptionError("Nothing was typed.", "Give what the gauge read.", "mm")
-                write_gauge_reading(server.store(), job.id, visit, name, mm, fret)
+                _write(job.id, visit, name, mm, fret)
                 st.session_state["by-gauge-turn"] = turn + 1
                 st.rerun()
+
+
+def _write(job_id: int, visit: str, name: str, mm: float, fret: int | None) -> None:
+    """Write a reading down; taken back, the one before it stands again."""
+
+    def standing() -> tuple[Key, float] | None:
+        every = gauge_readings(server.store(), job_id, visit).items()
+        return next(((k, q.value) for k, q in every if (k.feature, k.fret) == (name, fret)), None)
+
+    def back() -> None:
+        if was is not None:
+            write_gauge_reading(server.store(), job_id, visit, name, was[1], fret)
+        elif (now := standing()) is not None:
+            take_back_gauge_reading(server.store(), job_id, visit, *now)
+
+    was = standing()
+    write_gauge_reading(server.store(), job_id, visit, name, mm, fret)
+    did(job_id, f"Written down: {TEXTS[name]}", back, standing)
 
 
 def _take_back(job_id: int, visit: str, key: Key, seen: float) -> None:
     """Take back the reading that the page showed, and no other that came meanwhile."""
     try:
         take_back_gauge_reading(server.store(), job_id, visit, key, seen)
+        again = partial(write_gauge_reading, server.store(), job_id, visit, key.feature, seen, key.fret)
+        did(job_id, f"Taken back: {_named(key)}", again)
     except OptionError as error:
         st.session_state["gauge-said"] = error
 

@@ -9,6 +9,7 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.decide.history import WORK
+from inspect_app.decide.limits import Limits
 from inspect_app.services.deciding import change_terms, terms, wires
 from inspect_app.services.heights import WorkView, fret_work, record_work, same_instrument, take_back_work
 from inspect_app.ui import server
@@ -18,6 +19,7 @@ from inspect_app.ui.fold import fold
 from inspect_app.ui.lengths import bare_unit, length_field
 from inspect_app.ui.limit_fields import changed_limits, limit_numbers, limit_said
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
+from inspect_app.ui.undoing import did
 from inspect_app.ui.words import plain, shown
 from shared.errors import OptionError
 from shared.trade import HIGHEST_FRET
@@ -85,7 +87,9 @@ def _work_form(job: services.JobView, visit: str) -> None:
             with spots.saying("frets"):
                 of_frets = parse_frets(frets)
                 with spots.saying("off"):
-                    record_work(server.store(), job.id, visit, kind, of_frets, off.mm(), chosen, note)
+                    made = record_work(server.store(), job.id, visit, kind, of_frets, off.mm(), chosen, note)
+                    said = f"Written down: {_in_words(made)}"
+                    did(job.id, said, partial(take_back_work, server.store(), made.id))
                     st.session_state["work-turn"] = turn_ + 1
                     st.rerun()
 
@@ -133,4 +137,13 @@ def _limits(job: services.JobView) -> None:
             changed = changed_limits(known, keep, "set for this instrument")
             change_terms(server.store(), job.id, limits=changed)
             reopened(key)
+            _limits_changed(job.id, known)
             st.rerun()
+
+
+def _limits_changed(job_id: int, was: Limits) -> None:
+    def back() -> None:
+        change_terms(server.store(), job_id, limits=was)
+        reopened(f"limits-{job_id}")
+
+    did(job_id, "Limits of this instrument kept", back, lambda: terms(server.store(), job_id).limits)

@@ -13,10 +13,12 @@ from inspect_app.decide.options import Check, Kind, Option, recommend
 from inspect_app.instrument.wire import Match
 from inspect_app.services.deciding import (
     Decision,
+    TermsView,
     change_terms,
     decide,
     shop_limits,
     shop_prices,
+    terms,
     wire_matches,
     wires,
 )
@@ -31,6 +33,7 @@ from inspect_app.ui.fold import fold
 from inspect_app.ui.fret_history import instrument_limits, work_done
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.strings_and_neck import strings_and_neck
+from inspect_app.ui.undoing import did
 from inspect_app.ui.words import chance, crown_size, in_unit, plain, shown
 from shared.errors import InspectError
 from shared.units import show_plain, unit_shown
@@ -186,7 +189,19 @@ def choose(job: services.JobView, decision: Decision) -> None:
         if keep is not None:
             change_terms(server.store(), job.id, **keep)
             reopened(key)
+            chose(job.id, known)
             st.rerun()
+
+
+def chose(job_id: int, was: TermsView) -> None:
+    """What was agreed was changed: it can be taken back."""
+
+    def back() -> None:
+        wire = was.wire.id if was.wire else 0
+        change_terms(server.store(), job_id, None, None, wire, was.bevel_deg, was.choice or "", was.note)
+        reopened(f"terms-{job_id}")
+
+    did(job_id, "Wire, bevel and option kept", back, lambda: terms(server.store(), job_id))
 
 
 def likeness(job: services.JobView, visit: str) -> None:
@@ -215,6 +230,13 @@ def own_terms(job: services.JobView, decision: Decision) -> None:
     if st.button("Judge it by the shop's present ones"):
         with saying():
             change_terms(server.store(), job.id, limits=limits, prices=prices)
+            was = decision.terms
+            did(
+                job.id,
+                "Judged by the shop's present limits and prices",
+                partial(change_terms, server.store(), job.id, limits=was.limits, prices=was.prices),
+                lambda: terms(server.store(), job.id),
+            )
             st.rerun()
 
 
@@ -235,18 +257,15 @@ def onward(job: services.JobView, decision: Decision, visit: str) -> None:
         return
     if (refused := st.session_state.pop("draft-said", None)) is not None:
         say(refused)
-    left, right = st.columns(2)
-    left.button(
-        "Draft the estimate", type="primary", width="stretch", on_click=draft_it, args=(job.id, visit), key="draft"
-    )
-    right.download_button(
-        "Bench sheet (PDF)",
-        data=lambda: bench_paper(server.store(), job.id, visit).data,
-        file_name=f"bench-sheet-{job.number}.pdf",
-        mime="application/pdf",
-        on_click="ignore",
-        width="stretch",
-    )
+    with st.container(horizontal=True):  # two in a row where there is room for all their words
+        st.button("Draft the estimate", type="primary", on_click=draft_it, args=(job.id, visit), key="draft")
+        st.download_button(
+            "Bench sheet (PDF)",
+            data=lambda: bench_paper(server.store(), job.id, visit).data,
+            file_name=f"bench-sheet-{job.number}.pdf",
+            mime="application/pdf",
+            on_click="ignore",
+        )
 
 
 if (drafted := st.session_state.pop("drafted", None)) is not None:
