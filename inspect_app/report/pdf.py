@@ -19,7 +19,7 @@ from typing import Any
 
 import typst
 
-__all__ = ["PAPERS", "Pdf", "clean_text", "render_pages", "render_pdf"]
+__all__ = ["PAPERS", "Pdf", "clean_text", "look_for_fonts", "render_pages", "render_pdf"]
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 _STANDARDS = ["a-2a", "ua-1"]
@@ -82,6 +82,12 @@ def render_pages(template: str, data: Mapping[str, Any], pictures: Mapping[str, 
 def _fonts(of_this_machine: bool) -> typst.Fonts:
     """The typesetter's own fonts, with this machine's or without; looked for once, and a machine may have many."""
     return typst.Fonts(include_system_fonts=of_this_machine)
+
+
+def look_for_fonts() -> None:
+    """Look for fonts now, so that no paper waits for it."""
+    _fonts(False)
+    _fonts(True)
 
 
 def _laid_out(root: Path, template: str, data: Mapping[str, Any], pictures: Mapping[str, bytes]) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from inspect_app.decide.estimate import Estimate
@@ -43,6 +44,7 @@ __all__ = [
     "proof_of",
     "record_paper",
     "words_why",
+    "worst_closeups",
 ]
 
 MOST_FINDINGS = 4
@@ -109,6 +111,11 @@ def mail_text(store: Store, job_id: int, estimate: Estimate, visit: str = FIRST_
     job, writing = job_view(store, job_id), writing_of(store, locale=estimate.locale)
     heading = heading_of(store, job, "a4", writing)
     return covering_mail(heading, estimate, wear_of(store, job_id, visit), writing)
+
+
+def worst_closeups(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Mapping[str, bytes]:
+    """The close-ups an estimate shows, as JPEG by file name."""
+    return _worst_closeups(store, job_view(store, job_id), visit, wear_of(store, job_id, visit), writing_of(store))[1]
 
 
 def _worst_closeups(

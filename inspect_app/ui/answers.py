@@ -25,6 +25,7 @@ from inspect_app.ui import server
 from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import saying
 from inspect_app.ui.money import cash, sums
+from inspect_app.ui.undoing import did, forget_about
 from inspect_app.ui.words import plain
 
 __all__ = ["show_issued", "show_lines"]
@@ -78,6 +79,7 @@ def show_issued(job: services.JobView, view: EstimateView) -> None:
         if view.answer is not None and st.button("Undo this answer", key=f"undo-{view.id}", width="stretch"):
             with saying():
                 take_back(server.store(), view.id)
+                forget_about(("answer", view.id))
                 st.rerun()
         st.caption(f"SHA-256 of this paper: {view.pdf_sha256[:16]}…", help=view.pdf_sha256)
 
@@ -110,6 +112,8 @@ def ask_answer(job: services.JobView, view: EstimateView) -> None:
         act: Any = accept_estimate if accepted else decline_estimate
         with spots.saying():
             act(server.store(), view.id, on=on, by=who, how=str(how), note=note)
+            said = f"Revision {view.estimate.revision}: {'accepted' if accepted else 'declined'}"
+            did(job.id, said, partial(take_back, server.store(), view.id), about=("answer", view.id))
             st.rerun()
 
 

@@ -8,7 +8,7 @@ import streamlit as st
 
 from inspect_app.ui import server
 from inspect_app.ui.bench import JOBS_PAGE, SHOP_PAGE, STEPS, look_up_unit, page, say
-from inspect_app.ui.look import PAGE_CSS
+from inspect_app.ui.look import KEYS, PAGE_CSS
 from shared.errors import InspectError
 
 ICON = Path(__file__).parent / "static" / "icon.png"
@@ -16,6 +16,8 @@ ICON = Path(__file__).parent / "static" / "icon.png"
 # Before the pages are named: a page's own icon would be fetched from another host.
 st.set_page_config(page_title="Fret wear record", page_icon=str(ICON), layout="wide")
 st.html(PAGE_CSS)
+with st.container(key="keys"):
+    st.html(KEYS, unsafe_allow_javascript=True)
 _pages = [
     st.Page(page(JOBS_PAGE), title="Jobs", default=True),
     *(st.Page(page(s.file), title=s.name) for s in STEPS),

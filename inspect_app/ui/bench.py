@@ -12,6 +12,7 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.ui import server
+from inspect_app.ui.undoing import tell, undo_corner
 from inspect_app.ui.words import Length, label_of, plain
 from shared.errors import InspectError
 from shared.units import LENGTH_UNITS
@@ -55,6 +56,8 @@ class Step:
         return self.file.removesuffix(".py")
 
 
+UNDOES_ITSELF = "readings.py"
+"""The page whose own button takes back: it stands beside the verdicts, within a thumb's reach."""
 JOBS_PAGE = "jobs.py"
 SHOP_PAGE = "shop.py"
 STEPS = (
@@ -189,4 +192,10 @@ def head(job: services.JobView, here: str) -> None:
     name = job.details.instrument.name or job.details.instrument.kind or "instrument"
     with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
         st.caption(f"Job {job.number} · {plain(job.details.customer)} · {plain(name)}", width="content")
-        choose_unit()
+        with st.container(horizontal=True, vertical_alignment="center", width="content"):
+            if here != UNDOES_ITSELF:
+                undo_corner(job.id)
+            choose_unit()
+    refused = tell()
+    if refused is not None:
+        say(refused)

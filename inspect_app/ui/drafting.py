@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from datetime import date
 from functools import lru_cache
 from typing import Any
@@ -20,6 +20,7 @@ from inspect_app.services.estimating import (
 )
 from inspect_app.services.papers import estimate_pages, words_why
 from inspect_app.ui import server
+from inspect_app.ui.ahead import begin
 from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import length_unit, say
 from inspect_app.ui.estimate_lines import edit_lines
@@ -30,8 +31,6 @@ from shared.errors import InspectError
 __all__ = ["PAPERS", "edit_draft", "set_ahead", "told"]
 
 PAPERS = {"A4": "a4", "Letter": "letter"}
-_SETTING = ThreadPoolExecutor(max_workers=1, thread_name_prefix="setting")
-"""Sets a paper while the page with its fields is drawn: it takes as long as all else on the page."""
 _TOLD = "estimate-told"
 """Where an error met while keeping a change waits for the page to be drawn."""
 _BOTH = "estimate-both"
@@ -134,9 +133,10 @@ def _issue(job: services.JobView, view: EstimateView, paper: str) -> None:
     """Issue it, asked once more with the figure it goes out with."""
     asking = f"issue-{view.id}"
     if not st.session_state.get(asking):
-        if st.button("Issue it …", type="primary", width="stretch", help="From then on it does not change."):
-            st.session_state[asking] = True
-            st.rerun()
+        st.button(
+            "Issue it …", type="primary", width="stretch", help="From then on it does not change.",
+            on_click=_ask_to_issue, args=(asking, True),
+        )  # fmt: skip
         return
     e = view.estimate
     with st.container(border=True):
@@ -155,9 +155,11 @@ def _issue(job: services.JobView, view: EstimateView, paper: str) -> None:
             except InspectError as error:
                 st.session_state[_TOLD] = error
             st.rerun()
-        if right.button("Not yet", width="stretch"):
-            st.session_state.pop(asking)
-            st.rerun()
+        right.button("Not yet", width="stretch", on_click=_ask_to_issue, args=(asking, False))
+
+
+def _ask_to_issue(asking: str, so: bool) -> None:
+    st.session_state[asking] = so
 
 
 def _look(job: services.JobView, view: EstimateView, paper: str) -> None:
@@ -197,4 +199,4 @@ def _pages(
     store: services.Store, job_id: int, estimate: Estimate, paper: str, unit: str, updated: str
 ) -> Future[tuple[bytes, ...]]:
     """The draft's pages; set anew when the draft, the paper, the unit or the job changed."""
-    return _SETTING.submit(estimate_pages, store, job_id, estimate, paper=paper)
+    return begin(lambda: estimate_pages(store, job_id, estimate, paper=paper))

@@ -9,10 +9,11 @@ from typing import Any
 import streamlit as st
 
 from inspect_app.decide.estimate import Line
-from inspect_app.services.estimating import EstimateView, change_estimate
+from inspect_app.services.estimating import EstimateView, change_estimate, estimate_view
 from inspect_app.ui import server
 from inspect_app.ui.bench import say
 from inspect_app.ui.money import minor
+from inspect_app.ui.undoing import did
 from shared.errors import InspectError
 
 __all__ = ["edit_lines"]
@@ -63,7 +64,17 @@ def _kept(view: EstimateView, typed: tuple[Line, ...]) -> EstimateView:
         say(error)
         return view
     st.session_state[_key(view, "kept")] = typed
+    if len(typed) < len(view.estimate.lines):  # what is typed has its own undo, in its field
+        _taken_out(view)
+        st.rerun()
     return kept
+
+
+def _taken_out(was: EstimateView) -> None:
+    def back() -> None:
+        change_estimate(server.store(), was.id, lines=was.estimate.lines)
+
+    did(was.job_id, "Line taken out", back, lambda: estimate_view(server.store(), was.id).estimate.lines)
 
 
 def _typed(view: EstimateView) -> tuple[Line, ...]:

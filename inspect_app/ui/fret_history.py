@@ -9,14 +9,17 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.decide.history import WORK
-from inspect_app.services.deciding import Decision, change_terms, wires
+from inspect_app.decide.limits import Limits
+from inspect_app.services.deciding import change_terms, terms, wires
 from inspect_app.services.heights import WorkView, fret_work, record_work, same_instrument, take_back_work
 from inspect_app.ui import server
 from inspect_app.ui.at_field import Spots
 from inspect_app.ui.bench import length_unit, saying
+from inspect_app.ui.fold import fold
 from inspect_app.ui.lengths import bare_unit, length_field
 from inspect_app.ui.limit_fields import changed_limits, limit_numbers, limit_said
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
+from inspect_app.ui.undoing import did
 from inspect_app.ui.words import plain, shown
 from shared.errors import OptionError
 from shared.trade import HIGHEST_FRET
@@ -52,17 +55,18 @@ def _in_words(work: WorkView) -> str:
 
 def work_done(job: services.JobView, visit: str) -> None:
     """The fret history, and a form for what was done before this visit."""
-    with st.expander("What was done to the frets"):
-        for work in fret_work(server.store(), job.id):
-            left, right = st.columns([5, 1], vertical_alignment="center")
-            left.markdown(
-                f"{plain(_in_words(work))} ({plain(work.visit)}){f': {plain(work.note)}' if work.note else ''}"
-            )
-            if work.job_id == job.id and right.button("Take back", key=f"work-{work.id}"):
-                take_back_work(server.store(), work.id)
-                st.rerun()
-        _work_form(job, visit)
-        _link_form(job)
+    fold("What was done to the frets", f"work-of-{job.id}", partial(_work, job, visit))
+
+
+def _work(job: services.JobView, visit: str) -> None:
+    for work in fret_work(server.store(), job.id):
+        left, right = st.columns([5, 1], vertical_alignment="center")
+        left.markdown(f"{plain(_in_words(work))} ({plain(work.visit)}){f': {plain(work.note)}' if work.note else ''}")
+        if work.job_id == job.id and right.button("Take back", key=f"work-{work.id}"):
+            take_back_work(server.store(), work.id)
+            st.rerun()
+    _work_form(job, visit)
+    _link_form(job)
 
 
 def _work_form(job: services.JobView, visit: str) -> None:
@@ -83,7 +87,9 @@ def _work_form(job: services.JobView, visit: str) -> None:
             with spots.saying("frets"):
                 of_frets = parse_frets(frets)
                 with spots.saying("off"):
-                    record_work(server.store(), job.id, visit, kind, of_frets, off.mm(), chosen, note)
+                    made = record_work(server.store(), job.id, visit, kind, of_frets, off.mm(), chosen, note)
+                    said = f"Written down: {_in_words(made)}"
+                    did(job.id, said, partial(take_back_work, server.store(), made.id))
                     st.session_state["work-turn"] = turn_ + 1
                     st.rerun()
 
@@ -110,22 +116,34 @@ def _id_of(number: int) -> int:
     return found[0].id
 
 
-def instrument_limits(job: services.JobView, decision: Decision) -> None:
+def instrument_limits(job: services.JobView) -> None:
     """The limits of this instrument alone: other than the shop's where its owner or its build asks for it."""
-    known, key, typed = decision.terms.limits, f"limits-{job.id}", None
+    fold("Limits of this instrument", f"limits-of-{job.id}", partial(_limits, job))
+
+
+def _limits(job: services.JobView) -> None:
+    known, key, typed = terms(server.store(), job.id).limits, f"limits-{job.id}", None
     now = {e.key: float(e.value) for e in known.entries}
-    with st.expander("Limits of this instrument"):
-        changed_note(key, now)
-        was = opened(key, now)
-        with st.form(turn(key), border=False):
-            values = limit_numbers(known.entries, was, turn(key))
-            if st.form_submit_button("Keep for this instrument"):
-                typed = values
-        labels = {e.key: e.text for e in known.entries}
-        with saying():
-            keep = settled(key, typed, now, labels, partial(limit_said, known))
-            if keep is not None:
-                changed = changed_limits(known, keep, "set for this instrument")
-                change_terms(server.store(), job.id, limits=changed)
-                reopened(key)
-                st.rerun()
+    changed_note(key, now)
+    was = opened(key, now)
+    with st.form(turn(key), border=False):
+        values = limit_numbers(known.entries, was, turn(key))
+        if st.form_submit_button("Keep for this instrument"):
+            typed = values
+    labels = {e.key: e.text for e in known.entries}
+    with saying():
+        keep = settled(key, typed, now, labels, partial(limit_said, known))
+        if keep is not None:
+            changed = changed_limits(known, keep, "set for this instrument")
+            change_terms(server.store(), job.id, limits=changed)
+            reopened(key)
+            _limits_changed(job.id, known)
+            st.rerun()
+
+
+def _limits_changed(job_id: int, was: Limits) -> None:
+    def back() -> None:
+        change_terms(server.store(), job_id, limits=was)
+        reopened(f"limits-{job_id}")
+
+    did(job_id, "Limits of this instrument kept", back, lambda: terms(server.store(), job_id).limits)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-__all__ = ["ACCENT", "PAGE_CSS", "QUIET", "THEME"]
+__all__ = ["ACCENT", "KEYS", "PAGE_CSS", "QUIET", "THEME"]
 
 _LIGHT = {
     "primaryColor": "#0b6b62",
@@ -55,3 +55,5 @@ ACCENT, QUIET = "#0b8f82", "#8a8f90"
 
 PAGE_CSS = Path(__file__).parent / "static" / "page.css"
 """What the theme options can't say."""
+KEYS = (Path(__file__).parent / "static" / "keys.html").read_text("utf-8")
+"""What the pages' own keys can't say."""

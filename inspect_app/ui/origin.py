@@ -8,6 +8,8 @@ from urllib.parse import urlsplit
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from inspect_app.ui.chunks import links
+
 __all__ = ["OwnPagesOnly", "policy"]
 
 _HOST = re.compile(r"[A-Za-z0-9.-]+(:\d{1,5})?|\[[0-9A-Fa-f:.]+\](:\d{1,5})?")
@@ -68,6 +70,8 @@ class OwnPagesOnly:
                 answer["Referrer-Policy"] = "same-origin"
                 answer["X-Content-Type-Options"] = "nosniff"
                 answer["X-Frame-Options"] = "SAMEORIGIN"
+                if answer.get("Content-Type", "").startswith("text/html"):
+                    answer["Link"] = links()
             await send(message)
 
         await self.app(scope, receive, send_with_policy)

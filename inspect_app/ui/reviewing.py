@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import streamlit as st
 
@@ -15,6 +14,7 @@ from inspect_app.services import FeatureView, Judged, ReadingView, Verdict
 from inspect_app.ui import server
 from inspect_app.ui.adding import Addition
 from inspect_app.ui.handles import hand_edge
+from inspect_app.ui.undoing import did, forget_about
 from inspect_app.ui.viewer import Moved, Scene
 from shared.errors import InspectError, OptionError
 
@@ -25,7 +25,6 @@ __all__ = [
     "choose",
     "chosen_in",
     "decide",
-    "did",
     "id_of",
     "open_photo",
     "pick",
@@ -34,23 +33,10 @@ __all__ = [
     "stopped",
     "take_back_edge",
     "then_of",
-    "undo_last",
 ]
 
 Chosen = tuple[int, Key]
 """A photo and a feature on it: what tells a card from all others of the job, through new inspections too."""
-MOST_UNDONE = 50
-"""Actions that can be taken back one after the other: more than anyone remembers."""
-
-
-@dataclass(frozen=True, slots=True)
-class Done:
-    """An action, as it is said and undone: judgements, or an edge placed on a photo and what came with it."""
-
-    text: str
-    at: Chosen | None
-    judged: Judged | None = None
-    edge_on: int | None = None
 
 
 def id_of(f: FeatureView) -> Chosen:
@@ -112,7 +98,7 @@ def decide(at: FeatureView, rows: Sequence[ReadingView], verdict: Verdict, then:
         stopped(error)
         return
     word = {"accept": "accepted", "reject": "rejected", "open": "to decide again"}[verdict]
-    did(Done(f"{one_of(at.key)}: {word}", id_of(at), judged))
+    _judged(f"{one_of(at.key)}: {word}", judged, id_of(at))
     choose(then if verdict != "open" else id_of(at))
 
 
@@ -123,38 +109,42 @@ def bulk(rows: Sequence[ReadingView], features: int, at: Chosen | None) -> None:
     except InspectError as error:
         stopped(error)
         return
-    did(Done(f"{features} accepted, with {len(judged)} readings", at, judged))
+    _judged(f"{features} accepted, with {len(judged)} readings", judged, at)
     choose(None)
 
 
-def did(done: Done) -> None:
-    """Remember an action, so that it is said and can be undone."""
-    st.session_state["done"] = [*st.session_state.get("done", []), done][-MOST_UNDONE:]
-    st.session_state["done-said"] = done.text
+def _judged(text: str, judged: Judged, at: Chosen | None) -> None:
+    """Remember judgements, so that they are said and can be taken back."""
+
+    def back() -> str:
+        count = services.take_back(server.store(), judged)
+        missed = len(judged) - count
+        choose(at)
+        return f"Undone: {text}" + (f" ({missed} were decided anew since and stay)" if missed else "")
+
+    did(_job_id(), text, back)
 
 
-def undo_last() -> None:
-    """Take back the last action, and look at what it was done to."""
-    every = list(st.session_state.get("done", []))
-    if not every:
-        return
-    last: Done = every.pop()
-    try:
-        if last.edge_on is not None:
-            services.undo(server.store(), last.edge_on)
-            rev = f"rev-{last.edge_on}"
-            st.session_state[rev] = st.session_state.get(rev, 0) + 1
-            said = "The edge is back where it was"
-        else:
-            count = services.take_back(server.store(), last.judged) if last.judged else 0
-            missed = len(last.judged) - count if last.judged else 0
-            said = f"Undone: {last.text}" + (f" ({missed} were decided anew since and stay)" if missed else "")
-    except InspectError as error:
-        stopped(error)
-        return
-    st.session_state["done"] = every
-    st.session_state["done-said"] = said
-    choose(last.at)
+def _placed(photo_id: int, text: str, at: Chosen) -> None:
+    """Remember an edge placed by hand."""
+
+    def back() -> str:
+        services.undo(server.store(), photo_id)
+        _turn(photo_id)
+        choose(at)
+        return "The edge is back where it was"
+
+    did(_job_id(), text, back, about=photo_id)
+
+
+def _job_id() -> int:
+    """The job gone through."""
+    return int(st.session_state["job"])
+
+
+def _turn(photo_id: int) -> None:
+    """Another revision of what the viewer shows: it takes over the edges as they are now."""
+    st.session_state[f"rev-{photo_id}"] = st.session_state.get(f"rev-{photo_id}", 0) + 1
 
 
 def stopped(error: InspectError) -> None:
@@ -177,7 +167,7 @@ def placed(at: FeatureView, scene: Scene, moved: Moved) -> None:
                 "Measure it on the By hand page, or take the photo again.",
             )
         services.accept_placed(server.store(), kept.id)
-        did(Done(f"{one_of(edge.what)}: placed by hand", id_of(at), edge_on=at.photo_id))
+        _placed(at.photo_id, f"{one_of(edge.what)}: placed by hand", id_of(at))
     except InspectError as error:
         stopped(error)
     choose(id_of(at))
@@ -189,13 +179,10 @@ def take_back_edge(f: FeatureView) -> None:
         left = readings_of(services.undo(server.store(), f.photo_id).answer)
         cards = [card_of(o.key) for o in left if o.place == f.key.place]
         choose((f.photo_id, f.key) if f.key in cards else (f.photo_id, cards[0]) if cards else None)
-        done = list(st.session_state.get("done", []))
-        last = next((i for i in reversed(range(len(done))) if done[i].edge_on == f.photo_id), None)
-        st.session_state["done"] = [d for i, d in enumerate(done) if i != last]
+        forget_about(f.photo_id)
     except InspectError as error:
         stopped(error)
-    rev = f"rev-{f.photo_id}"
-    st.session_state[rev] = st.session_state.get(rev, 0) + 1
+    _turn(f.photo_id)
 
 
 def took(kept: services.InspectionView, at: FeatureView) -> bool:
@@ -225,7 +212,7 @@ def added(inspection_id: int, photo: services.PhotoView, addition: Addition, mov
         st.session_state["adding-turn"] = st.session_state.get("adding-turn", 0) + 1
         return
     stop_adding()
-    did(Done(f"{one_of(card_of(marking.key))}: added by hand", (photo.id, card_of(marking.key)), edge_on=photo.id))
+    _placed(photo.id, f"{one_of(card_of(marking.key))}: added by hand", (photo.id, card_of(marking.key)))
     if any(o.key == marking.key for o in readings_of(kept.answer)):
         choose((photo.id, card_of(marking.key)))
         return

@@ -22,6 +22,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from inspect_app import services
 from inspect_app.services import workers
 from inspect_app.services.known_things import held_path
+from inspect_app.ui.ahead import load_the_rest
 from inspect_app.ui.gate import PasscodeGate, Passes
 from inspect_app.ui.look import THEME
 from inspect_app.ui.origin import OwnPagesOnly
@@ -130,6 +131,7 @@ async def _warm(app: st.App) -> AsyncIterator[None]:
     import_module("pandas")
     import_module("pyarrow")
     settle()
+    load_the_rest(settle)
     yield
     workers.stop()
 

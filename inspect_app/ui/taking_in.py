@@ -8,10 +8,11 @@ from inspect_app import services
 from inspect_app.services import PhotoView
 from inspect_app.ui import server
 from inspect_app.ui.shots import VIEW_TEXT, at_first_sight
+from inspect_app.ui.undoing import did
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
 
-__all__ = ["TOLD", "at_sight", "forget_sight", "frets_seen", "sight_of", "take_in"]
+__all__ = ["TOLD", "at_sight", "frets_seen", "moved", "sight_of", "take_in"]
 
 TOLD = "told"
 """In place of a view: each photo says its own."""
@@ -99,6 +100,22 @@ def at_sight(photo: PhotoView) -> None:
         except InspectError as error:
             said = f"{error.wrong} {error.advice}"
     st.session_state[f"sight-{photo.id}"], st.session_state[f"frets-{photo.id}"] = said, frets
+
+
+def moved(photo: PhotoView, view: str, visit: str) -> None:
+    """Move a photo to another view or visit, as a person says."""
+
+    def to(view: str, visit: str) -> None:
+        services.update_photo(server.store(), photo.id, view=view, visit=visit)
+        forget_sight(photo.id)
+
+    def place() -> tuple[str, str]:
+        now = services.photo_view(server.store(), photo.id)
+        return now.view, now.visit.label
+
+    to(view, visit)
+    said = f"{photo.name} is now: {VIEW_TEXT[view][0].lower()}, visit {visit}"
+    did(photo.job_id, said, lambda: to(photo.view, photo.visit.label), place)
 
 
 def forget_sight(photo_id: int) -> None:

@@ -14,7 +14,7 @@ from inspect_app.services.pictures import numbered_frets
 from inspect_app.ui import server
 from inspect_app.ui.asking import choose_end, choose_held, choose_string, first_ask, fret_label, with_first
 from inspect_app.ui.shots import VIEW_TEXT, covered, next_first_fret, ranges
-from inspect_app.ui.taking_in import forget_sight, frets_seen, sight_of
+from inspect_app.ui.taking_in import frets_seen, moved, sight_of
 from inspect_app.ui.words import plain
 from shared.trade import HIGHEST_FRET
 
@@ -67,15 +67,14 @@ def _which_view(photo: PhotoView) -> None:
     key = f"shows-{photo.id}-{photo.view}"
     st.pills(
         label, _VIEWS, default=photo.view, required=True, key=key, format_func=lambda v: VIEW_TEXT[v][0],
-        on_change=_correct, args=(photo.id, key),
+        on_change=_correct, args=(photo, key),
     )  # fmt: skip
 
 
-def _correct(photo_id: int, key: str) -> None:
+def _correct(photo: PhotoView, key: str) -> None:
     view = st.session_state.get(key)
     if view:
-        services.update_photo(server.store(), photo_id, view=str(view))
-        forget_sight(photo_id)
+        moved(photo, str(view), photo.visit.label)
 
 
 def _which_fret(job: services.JobView, photo: PhotoView) -> int | None:

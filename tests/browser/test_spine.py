@@ -78,6 +78,24 @@ def test_the_number_on_a_tab_falls_as_features_are_decided(chromium, demo):
         assert count(page) == before - 1
 
 
+def test_ctrl_z_takes_back_what_was_done_but_in_a_field_the_typing(desk, bench):
+    opened(desk, desk.address, f"job?job={desk.job}")
+    desk.get_by_role("button", name="Archive this job").click()
+    desk.get_by_role("button", name="Take it out of the archive").wait_for()
+    desk.get_by_text("Change what is written down").click()
+    asked = desk.get_by_role("textbox", name="Asked for")
+    asked.click()
+    desk.keyboard.type("buzzes")
+    desk.keyboard.press("Control+z")
+    expect(asked).not_to_have_value("buzzes")
+    settled(desk)
+    expect(desk.get_by_role("button", name="Take it out of the archive")).to_be_visible()
+    desk.get_by_role("heading", level=1).click()
+    desk.keyboard.press("Control+z")
+    expect(desk.get_by_role("button", name="Archive this job")).to_be_visible(timeout=ANSWER_MS)
+    settled(desk)
+
+
 def test_a_unit_chosen_while_a_length_is_shown_never_makes_it_another_length(chromium, demo):
     address, job, data = demo
 

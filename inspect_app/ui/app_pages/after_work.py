@@ -18,6 +18,7 @@ from inspect_app.ui.comparing import before_and_after
 from inspect_app.ui.fret_history import work_done
 from inspect_app.ui.lengths import Bare, bare_unit, parse_heights, written
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
+from inspect_app.ui.undoing import did
 from inspect_app.ui.words import in_unit, plain
 from shared.errors import InspectError
 from shared.units import show_plain
@@ -68,7 +69,18 @@ def heights(job: services.JobView) -> None:
             if keep is not None:
                 write_fret_heights(server.store(), job.id, {int(n): mm for n, mm in keep.items()}, AFTER)
                 reopened(key)
+                kept_heights(job.id, {int(n): now.get(n) for n in keep})
                 st.rerun()
+
+
+def kept_heights(job_id: int, was: dict[int, float | None]) -> None:
+    """Heights were written down: that can be taken back."""
+
+    def back() -> None:
+        write_fret_heights(server.store(), job_id, was, AFTER)
+        reopened(f"heights-{job_id}")
+
+    did(job_id, "Heights kept", back, lambda: fret_heights(server.store(), job_id, AFTER))
 
 
 def _heights_typed(was: dict[str, Any], bare: Bare, spots: Spots) -> str | None:
@@ -104,8 +116,10 @@ if not any(v.label == AFTER for v in job.visits):
     step_link("photos.py", "Add photos", job.id, visit=AFTER)
     st.stop()
 try:
-    checks(job)
-    heights(job)
+    checked = st.container()
+    heights(job)  # first: when they are kept the page begins anew
+    with checked:
+        checks(job)
     work_done(job, AFTER)
     st.download_button(
         "Handover (PDF)",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import cast
 
 import streamlit as st
@@ -15,6 +16,7 @@ from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.lengths import length_number
 from inspect_app.ui.scenes import photo_of
 from inspect_app.ui.shots import VIEW_TEXT
+from inspect_app.ui.undoing import did, told_by_page
 from inspect_app.ui.viewer import Moved, Placing, Point, Scene, Shape, show
 from inspect_app.ui.words import plain, shown
 from shared.errors import InspectError
@@ -66,10 +68,13 @@ def keep(photo: PhotoView, kind: HandKind, marked: Marked, scale: ScaleAsk | Non
     """Keep the measurement, then start afresh."""
     try:
         note = st.session_state.get("hand-note", "")
-        services.keep_hand_measure(server.store(), photo.id, kind, marked, note, scale, st.session_state["hand-height"])
+        height = st.session_state["hand-height"]
+        made = services.keep_hand_measure(server.store(), photo.id, kind, marked, note, scale, height)
     except InspectError as error:
         st.session_state["hand-said"] = error
         return
+    label = f"{KINDS[kind][0]} kept: {shown(made.result, length_unit())}"
+    did(photo.job_id, label, partial(services.remove_hand_measure, server.store(), made.id))
     st.session_state["hand-note"] = ""
     afresh(photo, kind)
 
@@ -101,7 +106,14 @@ def result(photo: PhotoView, kind: HandKind, scale: ScaleAsk | None) -> None:
     st.button("Start again", on_click=afresh, args=(photo, kind), key="hand-again")
 
 
-def kept_list(kept: tuple[HandView, ...]) -> None:
+def remove(job_id: int, m: HandView) -> None:
+    """Take it away."""
+    services.remove_hand_measure(server.store(), m.id)
+    label = f"{KINDS[cast(HandKind, m.kind)][0]} removed: {shown(m.result, length_unit())}"
+    did(job_id, label, partial(services.restore_hand_measure, server.store(), m.id))
+
+
+def kept_list(photo: PhotoView, kept: tuple[HandView, ...]) -> None:
     """Measurements kept with this photo."""
     if kept:
         st.header("Kept with this photo")
@@ -109,9 +121,7 @@ def kept_list(kept: tuple[HandView, ...]) -> None:
         with st.container(horizontal=True, vertical_alignment="center"):
             note = f": {plain(m.note)}" if m.note else ""
             st.markdown(f"{KINDS[cast(HandKind, m.kind)][0]} **{shown(m.result, length_unit())}**{note}")
-            st.button(
-                "Remove", key=f"hand-out-{m.id}", on_click=services.remove_hand_measure, args=(server.store(), m.id)
-            )
+            st.button("Remove", key=f"hand-out-{m.id}", on_click=remove, args=(photo.job_id, m))
 
 
 def photo_choice(job: services.JobView) -> PhotoView:
@@ -127,6 +137,7 @@ def photo_choice(job: services.JobView) -> PhotoView:
 @st.fragment
 def measuring(photo: PhotoView, scale: ScaleAsk | None) -> None:
     """The photo and the value side by side."""
+    told_by_page()
     error = st.session_state.pop("hand-said", None)
     if error is not None:
         say(error)
@@ -147,7 +158,7 @@ def measuring(photo: PhotoView, scale: ScaleAsk | None) -> None:
         show(scene, f"hand-{photo.id}-{kind}-{turn}", lambda m: moved(photo, kind, m))
     with right:
         result(photo, kind, scale)
-    kept_list(kept)
+    kept_list(photo, kept)
 
 
 job = the_job()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from inspect_app import services
@@ -10,6 +12,7 @@ from inspect_app.ui import server
 from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.scenes import plain_scene
+from inspect_app.ui.undoing import did
 from inspect_app.ui.viewer import show
 from inspect_app.ui.words import label_of, plain, shown
 from shared.errors import InspectError
@@ -56,6 +59,7 @@ def add(job: services.JobView) -> None:
             st.info(f"{plain(f.name)} is in this job already, as {plain(added.photo.name)}.")
         else:
             kept += 1
+            did(job.id, f"Finding kept: {f.name}", partial(services.remove_photo, server.store(), added.photo.id))
     if kept:
         st.session_state["finding-turn"] = turn + 1
         st.rerun()
@@ -74,7 +78,22 @@ def change(photo: PhotoView) -> None:
     if keep is not None:
         services.update_photo(server.store(), photo.id, **keep)
         reopened(key)
+        changed_finding(photo)
         st.rerun()
+
+
+def changed_finding(was: PhotoView) -> None:
+    """Note or category were changed: it can be taken back."""
+
+    def back() -> None:
+        services.update_photo(server.store(), was.id, note=was.note, category=was.category)
+        reopened(f"finding-{was.id}")
+
+    def said() -> tuple[str, str]:
+        now = services.photo_view(server.store(), was.id)
+        return now.note, now.category
+
+    did(was.job_id, "Finding changed", back, said)
 
 
 def one(job: services.JobView, photo: PhotoView) -> None:
@@ -95,6 +114,7 @@ def one(job: services.JobView, photo: PhotoView) -> None:
                 change(photo)
                 if st.button("Take it out of the job", key=f"out-{photo.id}"):
                     services.remove_photo(server.store(), photo.id)
+                    did(job.id, "Finding taken out", partial(services.restore_photo, server.store(), photo.id))
                     st.rerun()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -9,9 +10,11 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.ui import server
 from inspect_app.ui.bench import SIGN_DONE, SIGN_OPEN, STEPS, TURN, head, length_unit, say, step_link, the_job
+from inspect_app.ui.fold import fold
 from inspect_app.ui.forms import details_of, fields_of, job_form, label_of_field
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.phone import phone_corner
+from inspect_app.ui.undoing import did
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
 from shared.units import show_plain
@@ -52,20 +55,27 @@ def standing(job: services.JobView) -> None:
         )
         away = job.standing.archived
         if st.button("Take it out of the archive" if away else "Archive this job", key="archive"):
-            services.set_standing(server.store(), job.id, services.Standing(job.standing.stage, not away))
-            st.session_state["job-said"] = (
-                "Back in the list of jobs." if away else "Archived: the list shows it on wish."
-            )
+            said = "Back in the list of jobs" if away else "Archived: the list shows it on wish"
+            stand(job, services.Standing(job.standing.stage, not away), said)
             st.rerun()
-        if said := st.session_state.pop("job-said", None):
-            st.toast(said)
 
 
 def _stand(job: services.JobView, key: str) -> None:
     """Keep where the person says the job stands."""
     stage = None if st.session_state[key] == WORKED_OUT else st.session_state[key]
-    services.set_standing(server.store(), job.id, services.Standing(stage, job.standing.archived))
-    st.session_state["job-said"] = f"Kept: {stage.value if stage else 'as worked out from what is done'}."
+    said = f"It stands at: {stage.value if stage else 'as worked out from what is done'}"
+    stand(job, services.Standing(stage, job.standing.archived), said)
+
+
+def stand(job: services.JobView, standing: services.Standing, said: str) -> None:
+    """Keep it, to be taken back."""
+    services.set_standing(server.store(), job.id, standing)
+    did(
+        job.id,
+        said,
+        partial(services.set_standing, server.store(), job.id, job.standing),
+        lambda: services.job_view(server.store(), job.id).standing,
+    )
 
 
 def length(mm: float | None) -> str:
@@ -138,21 +148,37 @@ def said(name: str, value: Any) -> str:
 
 def change(job: services.JobView) -> None:
     """The form with what is known, to correct it; two windows may do so at once."""
+    fold("Change what is written down", f"details-of-{job.id}", partial(details, job))
+
+
+def details(job: services.JobView) -> None:
+    """Its fields, by what is written down now: another window may have changed it since the page was drawn."""
+    job = services.job_view(server.store(), job.id)
     key, now = f"job-{job.id}", fields_of(job.details)
-    with st.expander("Change what is written down"):
-        changed_note(key, now)
-        sent = job_form(turn(key), details_of(opened(key, now)), "Keep these details")
-        labels = {n: label_of_field(n) for n in now}
-        kept = settled(key, fields_of(sent) if sent else None, now, labels, said)
-        if kept is None:
-            return
-        try:
-            services.update_job(server.store(), job.id, details_of(kept), job.revision)
-        except InspectError as error:
-            say(error)
-            return
-        reopened(key)
-        st.rerun()
+    changed_note(key, now)
+    sent = job_form(turn(key), details_of(opened(key, now)), "Keep these details")
+    labels = {n: label_of_field(n) for n in now}
+    kept = settled(key, fields_of(sent) if sent else None, now, labels, said)
+    if kept is None:
+        return
+    try:
+        services.update_job(server.store(), job.id, details_of(kept), job.revision)
+    except InspectError as error:
+        say(error)
+        return
+    reopened(key)
+    kept_details(job)
+    st.rerun()
+
+
+def kept_details(was: services.JobView) -> None:
+    """What is written down was changed: it can be taken back."""
+
+    def back() -> None:
+        services.update_job(server.store(), was.id, was.details)
+        reopened(f"job-{was.id}")
+
+    did(was.id, "Details changed", back, lambda: services.job_view(server.store(), was.id).details)
 
 
 job = the_job()

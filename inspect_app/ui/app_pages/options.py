@@ -2,30 +2,38 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from inspect_app import services
 from inspect_app.decide.estimate import format_money
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.options import Check, Kind, Option, recommend
+from inspect_app.instrument.wire import Match
 from inspect_app.services.deciding import (
     Decision,
+    TermsView,
     change_terms,
     decide,
     shop_limits,
     shop_prices,
+    terms,
     wire_matches,
     wires,
 )
 from inspect_app.services.estimating import draft
-from inspect_app.services.papers import bench_paper
+from inspect_app.services.papers import bench_paper, worst_closeups
 from inspect_app.ui import server
+from inspect_app.ui.ahead import glance
 from inspect_app.ui.bench import choose_visit, head, length_unit, not_decided, page, say, saying, step_link, the_job
 from inspect_app.ui.charts import across, bars, chart, dots, level, show_chart, up
 from inspect_app.ui.drafting import set_ahead
+from inspect_app.ui.fold import fold
 from inspect_app.ui.fret_history import instrument_limits, work_done
 from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
 from inspect_app.ui.strings_and_neck import strings_and_neck
+from inspect_app.ui.undoing import did
 from inspect_app.ui.words import chance, crown_size, in_unit, plain, shown
 from shared.errors import InspectError
 from shared.units import show_plain, unit_shown
@@ -181,21 +189,36 @@ def choose(job: services.JobView, decision: Decision) -> None:
         if keep is not None:
             change_terms(server.store(), job.id, **keep)
             reopened(key)
+            chose(job.id, known)
             st.rerun()
+
+
+def chose(job_id: int, was: TermsView) -> None:
+    """What was agreed was changed: it can be taken back."""
+
+    def back() -> None:
+        wire = was.wire.id if was.wire else 0
+        change_terms(server.store(), job_id, None, None, wire, was.bevel_deg, was.choice or "", was.note)
+        reopened(f"terms-{job_id}")
+
+    did(job_id, "Wire, bevel and option kept", back, lambda: terms(server.store(), job_id))
 
 
 def likeness(job: services.JobView, visit: str) -> None:
     """The stock beside the wire that is on the board, and what to mind with each."""
     found = wire_matches(server.store(), job.id, visit)
-    if not found:
-        return
-    with st.expander("Stock beside the wire now on the board"):
-        for m in found:
-            w = m.wire
-            size = crown_size(w.crown_width, w.crown_height, length_unit())
-            st.markdown(f"**{m.relation.capitalize()}**: {plain(w.label)}, {w.material}, {size}")
-            for warning in m.warnings:
-                st.caption(plain(warning))
+    if found:
+        fold("Stock beside the wire now on the board", f"stock-{job.id}", partial(stock, found))
+
+
+def stock(found: tuple[Match, ...]) -> None:
+    """Each wire of the stock, and what to mind with it."""
+    for m in found:
+        w = m.wire
+        size = crown_size(w.crown_width, w.crown_height, length_unit())
+        st.markdown(f"**{m.relation.capitalize()}**: {plain(w.label)}, {w.material}, {size}")
+        for warning in m.warnings:
+            st.caption(plain(warning))
 
 
 def own_terms(job: services.JobView, decision: Decision) -> None:
@@ -207,7 +230,24 @@ def own_terms(job: services.JobView, decision: Decision) -> None:
     if st.button("Judge it by the shop's present ones"):
         with saying():
             change_terms(server.store(), job.id, limits=limits, prices=prices)
+            was = decision.terms
+            did(
+                job.id,
+                "Judged by the shop's present limits and prices",
+                partial(change_terms, server.store(), job.id, limits=was.limits, prices=was.prices),
+                lambda: terms(server.store(), job.id),
+            )
             st.rerun()
+
+
+def draft_it(job_id: int, visit: str) -> None:
+    """Make the draft; the page goes on to it, or says what is wrong."""
+    try:
+        made = draft(server.store(), job_id, visit)
+        set_ahead(services.job_view(server.store(), job_id), made)
+        st.session_state["drafted"] = str(job_id)
+    except InspectError as error:
+        st.session_state["draft-said"] = error
 
 
 def onward(job: services.JobView, decision: Decision, visit: str) -> None:
@@ -215,22 +255,21 @@ def onward(job: services.JobView, decision: Decision, visit: str) -> None:
     if decision.kind is None:
         step_link("photos.py", "Add photos", job.id)
         return
-    left, right = st.columns(2)
-    if left.button("Draft the estimate", type="primary", width="stretch"):
-        with saying():
-            made = draft(server.store(), job.id, visit)
-            set_ahead(services.job_view(server.store(), job.id), made)
-            st.switch_page(page("estimate.py"), query_params={"job": str(job.id)})
-    right.download_button(
-        "Bench sheet (PDF)",
-        data=lambda: bench_paper(server.store(), job.id, visit).data,
-        file_name=f"bench-sheet-{job.number}.pdf",
-        mime="application/pdf",
-        on_click="ignore",
-        width="stretch",
-    )
+    if (refused := st.session_state.pop("draft-said", None)) is not None:
+        say(refused)
+    with st.container(horizontal=True):  # two in a row where there is room for all their words
+        st.button("Draft the estimate", type="primary", on_click=draft_it, args=(job.id, visit), key="draft")
+        st.download_button(
+            "Bench sheet (PDF)",
+            data=lambda: bench_paper(server.store(), job.id, visit).data,
+            file_name=f"bench-sheet-{job.number}.pdf",
+            mime="application/pdf",
+            on_click="ignore",
+        )
 
 
+if (drafted := st.session_state.pop("drafted", None)) is not None:
+    st.switch_page(page("estimate.py"), query_params={"job": drafted})
 job = the_job()
 head(job, "options.py")
 st.title("Options")
@@ -255,7 +294,7 @@ with side:
     choose(job, decision)
     likeness(job, visit)
     own_terms(job, decision)
-    instrument_limits(job, decision)
+    instrument_limits(job)
     work_done(job, visit)
     if decision.wear.crown_height is None:
         st.info(
@@ -267,3 +306,5 @@ with side:
             f"Unworn crown height: {shown(decision.wear.crown_height, length_unit())}, {decision.wear.height_from}."
         )
     st.page_link(page("shop.py"), label="Limits, prices and wire of the shop")
+if decision.kind is not None:
+    glance(worst_closeups, server.store(), job.id, visit)  # its photos are opened now, not when a draft is set

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from inspect_app import services
@@ -16,7 +18,8 @@ from inspect_app.ui.measuring_bar import in_queue, measure_all, queue_bar, with_
 from inspect_app.ui.phone import phone_corner
 from inspect_app.ui.printed_scales import not_measured_yet
 from inspect_app.ui.shots import VIEW_TEXT, advice, covered, ranges, wanted
-from inspect_app.ui.taking_in import forget_sight, take_in
+from inspect_app.ui.taking_in import moved, take_in
+from inspect_app.ui.undoing import did
 from inspect_app.ui.waiting import ask_at_once
 from inspect_app.ui.words import plain
 
@@ -128,13 +131,14 @@ def _change(job: services.JobView, photo: PhotoView) -> None:
         "It shows", views, views.index(photo.view), lambda v: VIEW_TEXT[v][0], key=f"view-{photo.id}-{photo.view}"
     )
     visit = right.selectbox(
-        "It belongs to visit", visits, visits.index(photo.visit.label), str.capitalize, key=f"visit-of-{photo.id}"
+        "It belongs to visit",
+        visits,
+        visits.index(photo.visit.label),
+        str.capitalize,
+        key=f"visit-of-{photo.id}-{photo.visit.label}",
     )
     if (view, visit) != (photo.view, photo.visit.label):
-        services.update_photo(server.store(), photo.id, view=view, visit=visit)
-        forget_sight(photo.id)
-        where = f"{VIEW_TEXT[view][0].lower()}, visit {visit}"
-        st.session_state["photos-said"] = [("info", f"{plain(photo.name)} is now: {plain(where)}.")]
+        moved(photo, view, visit)
         st.rerun()
     send = "Measure it again" if photo.inspection else "Measure it"
     with saying():
@@ -143,6 +147,7 @@ def _change(job: services.JobView, photo: PhotoView) -> None:
             measure_all([(photo, ask)])
     if st.button("Take this photo out of the job", key=f"out-{photo.id}"):
         services.remove_photo(server.store(), photo.id)
+        did(job.id, f"{photo.name} taken out", partial(services.restore_photo, server.store(), photo.id))
         st.rerun()
 
 
@@ -155,6 +160,8 @@ def taken_out(job: services.JobView) -> None:
                     st.markdown(plain(photo.name))
                     if st.button("Bring back", key=f"back-{photo.id}"):
                         services.restore_photo(server.store(), photo.id)
+                        back = partial(services.remove_photo, server.store(), photo.id)
+                        did(job.id, f"{photo.name} brought back", back)
                         st.rerun()
 
 

@@ -26,11 +26,11 @@ from inspect_app.ui.reviewing import (
     stop_adding,
     take_back_edge,
     then_of,
-    undo_last,
 )
 from inspect_app.ui.scenes import marking_scene, reading_scene
 from inspect_app.ui.shots import VIEW_TEXT
 from inspect_app.ui.sifting import Sieve, ask_sieve, doubt_text, film, left_of, only_doubt, sifted, sure_left
+from inspect_app.ui.undoing import can_undo, tell, undo_last
 from inspect_app.ui.viewer import show
 from inspect_app.ui.words import Length, name_of, plain, shown
 from shared.flags import describe
@@ -115,7 +115,14 @@ def reasons(f: FeatureView, then: Chosen | None) -> None:
         st.button("Keep it", on_click=choose, args=(id_of(f),), key="reject-not")
 
 
-def verdict_buttons(f: FeatureView, then: Chosen | None) -> None:
+def undo_button(job_id: int) -> None:
+    """The way back, to be pressed once there is something to take back."""
+    st.button(
+        "Undo", shortcut="Ctrl+Z", on_click=undo_last, args=(job_id,), disabled=not can_undo(job_id), key="undo-last"
+    )
+
+
+def verdict_buttons(f: FeatureView, then: Chosen | None, job_id: int) -> None:
     """Accept, reject, take back: on a phone they stay at the lower edge of the screen."""
     with st.container(horizontal=True, key="verdict"):
         if f.verdict == "open":
@@ -125,8 +132,7 @@ def verdict_buttons(f: FeatureView, then: Chosen | None) -> None:
             st.button("Reject (R)", on_click=start_rejecting, args=(id_of(f),), key="start-reject")
         else:
             st.button("Decide again", on_click=decide, args=(f, f.readings, "open", id_of(f)), key="reopen")
-        undoable = bool(st.session_state.get("done"))
-        st.button("Undo", shortcut="Ctrl+Z", on_click=undo_last, disabled=not undoable, key="undo-last")
+        undo_button(job_id)
 
 
 def card(f: FeatureView, every: Cards, shown_now: Cards, photo: services.PhotoView, length: Length) -> None:
@@ -139,7 +145,7 @@ def card(f: FeatureView, every: Cards, shown_now: Cards, photo: services.PhotoVi
     values(f, length)
     why_doubtful(f)
     then = then_of(every, shown_now, f)
-    verdict_buttons(f, then)
+    verdict_buttons(f, then, photo.job_id)
     if st.session_state.get("rejecting") == id_of(f):
         reasons(f, then)
     ahead, back = then or id_of(f), then_of(every, shown_now, f, -1) or id_of(f)
@@ -202,12 +208,9 @@ def at_once(every: Cards, shown_now: Cards, sieve: Sieve, at: Chosen | None) -> 
 @st.fragment
 def review(job: services.JobView) -> None:
     """Photo and feature side by side; only this part runs again when a handle is let go."""
-    error = st.session_state.pop("readings-said", None)
-    if error is not None:
-        say(error)
-    done = st.session_state.pop("done-said", None)
-    if done:
-        st.toast(f"{done}. Ctrl+Z takes it back." if not done.startswith("Undone") else done)
+    for error in (st.session_state.pop("readings-said", None), tell()):
+        if error is not None:
+            say(error)
     every = services.features(server.store(), job.id)
     with st.container(horizontal=True, vertical_alignment="center", key="sieve"):
         sieve = ask_sieve(every, choose)
@@ -264,7 +267,7 @@ def nothing(job: services.JobView, every: Cards) -> None:
         step_link("photos.py", "Go to the photos", job.id)
         return
     st.success("Nothing left here. Choose another group above, or go on to the wear map.")
-    st.button("Undo", shortcut="Ctrl+Z", on_click=undo_last, disabled=not st.session_state.get("done"), key="undo-last")
+    undo_button(job.id)
     step_link("wear_map.py", "Open the wear map", job.id)
 
 

@@ -11,6 +11,7 @@ from inspect_app.decide.wear import WearMap
 from inspect_app.decide.wear_scale import LEGEND
 from inspect_app.services.deciding import (
     board_of_visit,
+    decide,
     inspections_of,
     neck_strip_of,
     rates,
@@ -19,6 +20,7 @@ from inspect_app.services.deciding import (
     wear_of,
 )
 from inspect_app.ui import server
+from inspect_app.ui.ahead import glance
 from inspect_app.ui.bench import choose_visit, head, length_unit, say, step_link, the_job
 from inspect_app.ui.board_map import board_map
 from inspect_app.ui.by_gauge import by_gauge
@@ -197,3 +199,4 @@ else:
 board_map(board_of_visit(server.store(), job.id, chosen), wear_map)
 strings_and_neck(setup, length_unit(), step, neck_strip_of(server.store(), job.id, chosen))
 by_gauge(job, chosen)
+glance(decide, server.store(), job.id, chosen)  # what comes next, worked out while the map is looked at

@@ -46,9 +46,9 @@ def worn_job(store, monkeypatch):
     return made
 
 
-def open_page(file, job=None, looked_at=None, frets=None, changing=None, **params):
+def open_page(file, job=None, looked_at=None, frets=None, changing=None, fold=None, **params):
     """A page, of a job where one is given; the photo `looked_at` was looked at before, by this window, which saw
-    `frets`; the form of the photo `changing` is open."""
+    `frets`; the form of the photo `changing` is open, and the page's `fold` of that name."""
     at = AppTest.from_file(APP, default_timeout=60)
     if job is not None:
         at.query_params["job"] = at.session_state["job"] = str(job)
@@ -56,6 +56,8 @@ def open_page(file, job=None, looked_at=None, frets=None, changing=None, **param
         at.session_state[f"sight-{looked_at}"], at.session_state[f"frets-{looked_at}"] = "", frets
     if changing is not None:
         at.session_state[f"change-{changing}"] = True
+    if fold is not None:
+        at.session_state[f"{fold}-of-{job}"] = True
     for name, value in params.items():
         at.query_params[name] = value
     at.run()

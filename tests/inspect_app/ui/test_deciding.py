@@ -167,7 +167,7 @@ def test_options_of_the_visit_after_the_work_get_an_answer(store, job, monkeypat
 
 @pytest.mark.slow
 def test_limits_are_set_for_one_instrument(store, job):
-    at = open_page("options.py", job)
+    at = open_page("options.py", job, fold="limits")
     at.number_input(key=f"limits-{job}-0-crown_height-mm").set_value(0.95)
     send(at, "Keep for this instrument")
     kept = decide(store, job).terms.limits["crown_height"]
@@ -178,7 +178,7 @@ def test_limits_are_set_for_one_instrument(store, job):
 @pytest.mark.slow
 def test_work_on_the_frets_is_written_down_and_taken_back(store, job, monkeypatch):
     put_elevation(store, monkeypatch, job, 2, [0.0] * 6, visit="after")
-    at = open_page("after_work.py", job)
+    at = open_page("after_work.py", job, fold="work")
     next(t for t in at.text_input if t.label == "Frets").set_value("1-3, x")
     send(at, "Write it down")
     assert "not a fret or a run" in words(at)
@@ -194,7 +194,7 @@ def test_work_on_the_frets_is_written_down_and_taken_back(store, job, monkeypatc
 @pytest.mark.slow
 def test_a_job_goes_on_from_an_earlier_one(store, job):
     later = make_job(store)
-    at = open_page("options.py", later)
+    at = open_page("options.py", later, fold="work")
     field = next(n for n in at.number_input if n.label.startswith("This instrument was here before"))
     field.set_value(77)
     send(at, "Go on from that job")

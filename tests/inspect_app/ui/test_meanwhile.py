@@ -33,6 +33,8 @@ def open_at(file, **params):
     at = AppTest.from_file(APP, default_timeout=60)
     for name, value in params.items():
         at.query_params[name] = value
+    if "job" in params:
+        at.session_state[f"details-of-{params['job']}"] = True  # the fold with the form is open
     at.run()
     at.switch_page(f"app_pages/{file}").run()
     assert not at.exception, at.exception

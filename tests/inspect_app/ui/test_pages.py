@@ -142,7 +142,7 @@ def test_the_job_page_tells_the_one_next_thing(job, measured):
 
 
 def test_details_changed_elsewhere_are_not_overwritten(store, job):
-    at = open_page("job.py", job)
+    at = open_page("job.py", job, fold="details")
     there = job_view(store, job)
     update_job(store, job, dataclasses.replace(there.details, customer="Changed elsewhere"), there.revision)
     button = next(b for b in at.button if b.label == "Keep these details")

@@ -76,11 +76,11 @@ def test_photos_after_the_work_start_at_the_nut_again(store, job, measured):
 
 def test_a_photo_is_moved_to_another_visit_and_view(store, job, measured):
     at = open_page("photos.py", job, changing=measured.id)
-    at.selectbox(key=f"visit-of-{measured.id}").set_value("after")
+    at.selectbox(key=f"visit-of-{measured.id}-{measured.visit.label}").set_value("after")
     at.run()
     moved = job_view(store, job).photos[0]
     assert (moved.visit.label, moved.view) == ("after", "plan")
-    assert "is now: from above, visit after" in words(at)
+    assert "is now: from above, visit after" in at.toast[0].value.replace("\\", "")
 
 
 @pytest.mark.slow

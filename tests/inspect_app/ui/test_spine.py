@@ -138,14 +138,14 @@ def test_a_new_job_asks_five_things(store):
 
 def test_the_jobs_page_asks_all_the_rest(store, job):
     every = fields_of(job_view(store, job).details)
-    at = open_page("job.py", job=job)
+    at = open_page("job.py", job=job, fold="details")
     labels = [w.label for w in (*at.text_input, *at.number_input, *at.text_area, *at.checkbox, *at.date_input)]
     assert len(labels) == len(every)
     assert all(f"{f.label}, mm" in labels for f in LENGTHS)
 
 
 def test_every_wrong_field_says_so_beneath_itself(store, job):
-    at = open_page("job.py", job=job)
+    at = open_page("job.py", job=job, fold="details")
     field(at, "Customer").set_value(" ")
     field(at, "Scale length").set_value("25.5")
     field(at, "Board radius").set_value("round")
@@ -170,7 +170,7 @@ def test_an_inch_job_is_typed_in_inches_and_what_is_not_typed_stays_to_the_last_
     before = job_view(store, job)
     odd = dataclasses.replace(before.details.instrument, spread_nut=35.123456, crown_height=1.1)
     update_job(store, job, dataclasses.replace(before.details, instrument=odd))
-    at = open_page("job.py", job=job)
+    at = open_page("job.py", job=job, fold="details")
     assert field(at, "Crown height when new").label == "Crown height when new, thou"
     assert field(at, "Scale length").value == "25.1969 in"
     field(at, "Scale length").set_value("25 1/2")
@@ -217,7 +217,7 @@ def test_heights_after_the_work_are_typed_in_thousandths(store, job):
 
 @pytest.mark.slow
 def test_what_came_off_is_refused_at_its_field(store, job, measured):
-    at = open_page("options.py", job=job)
+    at = open_page("options.py", job=job, fold="work")
     field(at, "Came off the tops").set_value("4")
     send(at, "Write it down")
     assert "can't have come off" in beneath(at, "Came off the tops")

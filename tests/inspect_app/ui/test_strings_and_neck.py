@@ -71,7 +71,7 @@ def test_pages_hold_strings_and_neck_against_the_kinds_targets(store, job, monke
 
 @pytest.mark.slow
 def test_what_a_gauge_reads_is_written_down_on_the_wear_map(store, job):
-    page = open_page("wear_map.py", job)
+    page = open_page("wear_map.py", job, fold="gauge")
     page.selectbox(key="gauge-what").select("treble end lifted").run()
     page.number_input[-1].set_value(2)
     send(page, "Write it down")

@@ -99,7 +99,7 @@ def set_limit(at, key, value):
 
 def test_two_limits_of_an_instrument_changed_in_two_windows_are_both_kept(store, job):
     first, second = [e.key for e in limits_of(store, job).entries if e.unit == "mm"][:2]
-    at = open_page("options.py", job)
+    at = open_page("options.py", job, fold="limits")
     change_terms(store, job, limits=limits_of(store, job).with_value(first, 0.111))
     set_limit(at, second, 0.222)
     kept = limits_of(store, job)
@@ -107,7 +107,7 @@ def test_two_limits_of_an_instrument_changed_in_two_windows_are_both_kept(store,
 
 
 def test_one_limit_changed_in_two_windows_is_asked_with_both_versions(store, job):
-    at = open_page("options.py", job)
+    at = open_page("options.py", job, fold="limits")
     change_terms(store, job, limits=limits_of(store, job).with_value("crown_height", 0.61))
     set_limit(at, "crown_height", 0.95)
     assert limits_of(store, job)["crown_height"].value == 0.61
