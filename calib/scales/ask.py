@@ -110,8 +110,10 @@ def _coin(text: str, factor: float) -> ScaleAsk:
     """``DIAMETER`` or ``DIAMETER@X,Y``; ValueError if it is neither."""
     diameter, at, point = text.partition("@")
     mm = float(diameter)
+    if not math.isfinite(mm):
+        raise ValueError("a diameter is needed")
     if not 5.0 < mm < 60.0:  # wider than any coin in use, so that tokens and medals can serve
-        raise ValueError("no coin has that diameter")
+        raise OptionError(f"No coin is {mm:g} mm across.", "Give its diameter, 5 to 60 mm.")
     x, y = numbers_from(point, 2) if at else (0.0, 0.0)
     return ScaleAsk("coin", diameter_mm=mm, factor=factor, at_px=(x, y) if at else None)
 

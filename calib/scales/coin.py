@@ -28,6 +28,7 @@ from calib.scales.coin_rim import RimPoints, is_doubtful, outermost_rim
 from calib.scales.coin_rings import Ring, find_rings
 from calib.scales.coin_shadow import Rim, settled_rim
 from calib.scales.outline import U_OUTLINE_PX
+from calib.scales.span import must_be_inside
 from shared.errors import ScaleError
 
 __all__ = ["Coin", "coins", "find_coin", "COIN_TOLERANCE_MM"]
@@ -80,9 +81,13 @@ def find_coin(photo: Photo, diameter_mm: float, factor: float = 1.0, at_px: tupl
 
     Raises
     ------
+    OptionError
+        If the point is outside the photo.
     ScaleError
         If no circle in the photo can be the coin, several can, or its rim is not clear.
     """
+    if at_px is not None:
+        must_be_inside(photo, at_px)
     seen = find_rings(photo)
     slack = 1.0 + 2.0 * photo.focal.u_rel
     near, far = WORKING_DISTANCES_MM[0] / slack, WORKING_DISTANCES_MM[1] * slack
@@ -109,7 +114,8 @@ def _could_be_the_coin(discs: list[list[Ring]], diameter_mm: float) -> list[list
     Inlay dots are ruled out by that: taken for the coin, they would make the coin beside them a plate.
     """
     largest = max((rings[0].radius for rings in discs if rings[0].share >= _WELL_SEEN), default=0.0)
-    return [rings for rings in discs if diameter_mm * largest / rings[0].radius <= _LARGEST_COIN_MM]
+    plate = max(_LARGEST_COIN_MM, diameter_mm)  # a token or medal may serve as the coin
+    return [rings for rings in discs if diameter_mm * largest / rings[0].radius <= plate]
 
 
 def _only_one(photo: Photo, discs: list[list[Ring]], diameter_mm: float) -> Rim | _NoRim:
@@ -149,7 +155,7 @@ def _rim(photo: Photo, rings: Sequence[Ring]) -> Rim | _NoRim:
 def _unclear(why: _NoRim) -> ScaleError:
     if why is _NoRim.FAINT:
         return ScaleError(
-            "The coin's rim is not clear enough.", "Lay the coin flat on cloth of another colour, in focus."
+            "Nothing round in the photo has a clear rim.", "Lay a coin flat on cloth of another colour, in focus."
         )
     return ScaleError(
         "Round the coin lies something that may be its rim: a shadow, another coin, or a pattern.",

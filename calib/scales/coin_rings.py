@@ -68,6 +68,12 @@ class Ring:
         normal /= np.linalg.norm(normal, axis=1, keepdims=True)
         return np.column_stack([self.x + r * c, self.y + r * s]), normal
 
+    def about_its_middle(self) -> Ring:
+        """The same rim, to first order, told from its own middle: without first harmonics."""
+        shift = np.isin(np.arange(len(self.harmonics)), (Harmonic.COS, Harmonic.SIN))
+        x, y = self.x + float(self.harmonics[Harmonic.COS]), self.y + float(self.harmonics[Harmonic.SIN])
+        return Ring(x, y, np.where(shift, 0.0, self.harmonics), self.share)
+
     @property
     def radius(self) -> float:
         """Mean radius, px."""
@@ -197,5 +203,4 @@ def _follow(soft: NDArray[np.uint8], circle: Vector) -> Ring | None:
     beside = np.hypot(fit[Harmonic.COS], fit[Harmonic.SIN]) > reach
     if slanted or beside:
         return None
-    own = np.where(np.isin(np.arange(len(fit)), (Harmonic.COS, Harmonic.SIN)), 0.0, fit)  # about its own middle
-    return Ring(float(x + fit[Harmonic.COS]), float(y + fit[Harmonic.SIN]), own, float(on.mean()))
+    return Ring(float(x), float(y), fit, float(on.mean())).about_its_middle()

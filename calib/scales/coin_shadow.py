@@ -20,7 +20,14 @@ from numpy.typing import NDArray
 
 from calib.edges import row_offsets
 from calib.photo import Photo
-from calib.scales.coin_rim import RimPoints, azimuths, fitted_ring, slopes_by_radius, steps_by_radius
+from calib.scales.coin_rim import (
+    RimPoints,
+    azimuths,
+    fitted_ring,
+    is_doubtful,
+    slopes_by_radius,
+    steps_by_radius,
+)
 from calib.scales.coin_rings import SHARE_SEEN, Harmonic, Ring, harmonics_at
 from calib.scales.outline import colour_rows
 
@@ -77,7 +84,8 @@ def _smaller(photo: Photo, ring: Ring) -> tuple[Ring, RimPoints | None]:
     fitted = fitted_ring(photo, inner) if better >= _AS_WELL else None
     if fitted is not None:
         inner, better = fitted[0], _seen(photo, fitted[0]) / _seen(photo, ring)
-        if better >= _TWICE:
+        # the border of a face touches a shadow's ring as the rim does, but has the rim round it
+        if better >= _TWICE and not is_doubtful(photo, inner.about_its_middle()):
             return fitted
     return (inner if better >= _AS_WELL and inner.radius < ring.radius else ring), None
 

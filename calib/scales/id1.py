@@ -282,9 +282,7 @@ def _as_scale(photo: Photo, q: Vector, size: Card, factor: float) -> Scale:
 
 
 def _no_round_corners() -> ScaleError:
-    return ScaleError(
-        "The card's edges do not meet in round corners.", "Lay a bank card flat, all of it in the picture."
-    )
+    return ScaleError("What looks like a card has no round corners.", "Lay a bank card flat, all of it in the picture.")
 
 
 def _side(photo: Photo, q: Vector, k: int, size: Card, ways: tuple[StepsOf, ...]) -> tuple[Vector, Vector, Vector]:
@@ -308,7 +306,8 @@ def _side(photo: Photo, q: Vector, k: int, size: Card, ways: tuple[StepsOf, ...]
         if ok.sum() >= _POINTS // 2:
             return (guess + n * steps.at[:, None])[ok], n[ok], steps.u[ok]
     raise ScaleError(
-        "An edge of the card is not clear enough.", "Lay the card flat on cloth of another colour, nothing over it."
+        "What looks like a card has an edge that is not clear.",
+        "Lay a bank card flat on cloth of another colour, nothing over it.",
     )
 
 

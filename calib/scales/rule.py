@@ -97,7 +97,7 @@ def _measured(photo: Photo, comb: Comb) -> tuple[Comb, Graduations]:
         found = measure_graduations(photo, comb, min(longest + 1.0, _LONGEST), 0.1)
         comb = refit(comb, found)
     if len(found.number) < MIN_GRADUATIONS:
-        raise ScaleError("Too little of the rule is in focus.", "Take the photo closer, with the rule sharp.")
+        raise ScaleError("Too few graduations of a rule are in focus.", "Take the photo closer, with the rule sharp.")
     if _unevenness(comb, found) > _UNEVEN:
         raise ScaleError(
             "The rule's graduations are not evenly spaced.", "Clean the rule and take the photo again, in focus."

@@ -10,7 +10,7 @@ from calib.photo import Photo
 from calib.scales.base import HANDHELD_TILT_RAD, Scale
 from shared.errors import OptionError, ScaleError
 
-__all__ = ["span_scale", "U_MARK_PX", "U_SPAN_MM"]
+__all__ = ["must_be_inside", "span_scale", "U_MARK_PX", "U_SPAN_MM"]
 
 U_MARK_PX = 2.0
 """Standard uncertainty of a point marked by hand on an enlarged photo, pixels (common practice, no source)."""
@@ -21,6 +21,14 @@ U_FORESHORTENED = HANDHELD_TILT_RAD**2 / math.sqrt(2.0)
 1 - cos(tilt). It is of second order, so that the plane's covariance about square on does not contain it."""
 MIN_PX = 100.0
 """A shorter span has no better than 3 % when marked by hand."""
+
+
+def must_be_inside(photo: Photo, *points: tuple[float, float]) -> None:
+    """OptionError if a marked point (x, y) lies outside the photo."""
+    if not all(0.0 <= x <= photo.width - 1 and 0.0 <= y <= photo.height - 1 for x, y in points):
+        raise OptionError(
+            "A marked point lies outside the photo.", f"The photo is {photo.width} x {photo.height} pixels."
+        )
 
 
 def span_scale(photo: Photo, span_px: tuple[float, float, float, float], span_mm: float, factor: float = 1.0) -> Scale:
@@ -47,11 +55,7 @@ def span_scale(photo: Photo, span_px: tuple[float, float, float, float], span_mm
         If the points are too close to each other.
     """
     a, b = np.array(span_px[:2], dtype=float), np.array(span_px[2:], dtype=float)
-    size = np.array([photo.width, photo.height])
-    if np.any(np.minimum(a, b) < 0) or np.any(np.maximum(a, b) > size - 1):
-        raise OptionError(
-            "A marked point lies outside the photo.", f"The photo is {photo.width} x {photo.height} pixels."
-        )
+    must_be_inside(photo, span_px[:2], span_px[2:])
     length = float(np.linalg.norm(b - a))
     if length < MIN_PX:
         raise ScaleError(

@@ -117,6 +117,15 @@ def test_a_crescent_of_metal_makes_the_outer_ring_likelier(ground, coin, between
     assert _share_of_u(rim, RADIUS + 9.0) < 1.0
 
 
+@pytest.mark.parametrize("border", [0.95, 0.96])
+def test_the_border_of_a_face_with_its_rim_round_it_is_not_the_rim_beyond_doubt(border) -> None:
+    """A border that stands out more than the rim, and a shadow's ring that touches both."""
+    picture = CLOTH * (1.0 - 0.15 * _cover(RADIUS + 8.0, (8.0, 0.0), 3.0))
+    picture = picture + _cover(RADIUS, (0.0, 0.0)) * (0.75 * CLOTH - picture)
+    picture = picture + _cover(border * RADIUS, (0.0, 0.0)) * (COPPER - picture)
+    assert _share_of_u(_settled(_photo(picture), 8.0, 0.0, RADIUS + 8.0), RADIUS) < 1.0
+
+
 @pytest.mark.slow
 def test_a_refusal_names_its_cause() -> None:
     photo = _shadowed(0.0, (0.0, 0.0))

@@ -12,7 +12,7 @@ from calib.pose_fit import fit_plane
 from calib.scales.coin import coins, find_coin
 from calib.scales.coin_rim import is_doubtful
 from calib.scales.coin_rings import Ring
-from shared.errors import ScaleError
+from shared.errors import OptionError, ScaleError
 from tests.calib.bench_scene import Paint, Shot, board, coin, disc, length_errors, photograph, place_all, placed
 
 pytestmark = pytest.mark.slow
@@ -88,6 +88,13 @@ def test_coins_that_could_be_each_other_are_refused_until_one_is_pointed_at() ->
         assert np.linalg.norm(scale.outline_px.mean(axis=0) - at) < 60.0
     with pytest.raises(ScaleError, match="No circle"):
         find_coin(photo, 21.25, at_px=(800.0, 1100.0))
+    with pytest.raises(OptionError, match="outside the photo"):
+        find_coin(photo, 21.25, at_px=(-5.0, 600.0))
+
+
+def test_a_medal_larger_than_any_coin_in_use_serves_too() -> None:
+    scale = find_coin(photograph(Shot(), place_all(coin(50.0), (0.0, 0.0))), 50.0)
+    assert scale.kind == "coin"
 
 
 def test_lengths_inside_their_uncertainty() -> None:

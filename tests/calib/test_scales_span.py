@@ -112,9 +112,15 @@ def test_a_coin_without_diameter_and_a_span_without_points() -> None:
             find_scale(photo, ask)
 
 
-@pytest.mark.parametrize("text", ["ruler", "coin", "coin:2", "coin:nan", "span:1,2,3", "span:1,2,1,2,50", "id1:3", ""])
+@pytest.mark.parametrize("text", ["ruler", "coin", "coin:nan", "span:1,2,3", "span:1,2,1,2,50", "id1:3", ""])
 def test_unknown_scales_are_refused(text: str) -> None:
     with pytest.raises(OptionError, match="not understood"):
+        parse_scale(text)
+
+
+@pytest.mark.parametrize("text", ["coin:2", "coin:-24", "coin:242.6"])
+def test_a_diameter_that_no_coin_has_is_named(text: str) -> None:
+    with pytest.raises(OptionError, match=r"No coin is .* mm across\. .* 5 to 60 mm"):
         parse_scale(text)
 
 
