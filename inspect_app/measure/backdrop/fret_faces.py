@@ -53,9 +53,8 @@ BLUE, RED = 0, 2
 DARK = 0.01
 """Light, over white, added before colours are compared: noise in what is nearly black has any colour."""
 BLUER_STEP = 1.0
-"""What colour counts against light: wood sends back two thirds as much blue as red (common practice, no source), a
-step of 0.4 in the logarithm; so it counts as much as half of an end's usual step of light.
-"""
+"""What a step in the logarithm of blue over red counts against one in the root of light: wood sends back two thirds as
+much blue as red (common practice, no source), a step of 0.4, as large as that of a bright end on dark wood."""
 NEAR_MM = 0.35
 """How far a fret may lie from its place in the comb: the end's distance from the card is not known yet."""
 BEFORE_MM = (3.0, 5.0, 7.0)
@@ -219,9 +218,7 @@ def _flanks_in_colour(slope: Light, bluer: Light, row: int, half: float) -> Arra
     out = np.zeros(slope.shape[1])
     left, right = (np.maximum(s, 0.0) for s in (bluer[row, : -2 * k], -bluer[row, 2 * k :]))
     lit = [np.abs(s) for s in (slope[row, : -2 * k], slope[row, 2 * k :])]
-    out[k:-k] = np.maximum(
-        np.minimum(left, np.maximum(right, lit[1])), np.minimum(right, np.maximum(left, lit[0]))
-    )
+    out[k:-k] = np.maximum(np.minimum(left, np.maximum(right, lit[1])), np.minimum(right, np.maximum(left, lit[0])))
     return out
 
 
@@ -297,7 +294,9 @@ def _face(
     u = float(spread_about_zero(np.array(middles) - middle)) / np.sqrt(len(middles))
     x = float(arches.x[0] + middle * pitch)
     level = float(foot.y(x))
-    return FretFace(number, x, max(u, 0.3) * pitch, level - base, width, _top(signals[0], middle, base, height, pitch, level))
+    return FretFace(
+        number, x, max(u, 0.3) * pitch, level - base, width, _top(signals[0], middle, base, height, pitch, level)
+    )
 
 
 def _place(signals: tuple[Light, ...], row: int, column: float) -> float | None:

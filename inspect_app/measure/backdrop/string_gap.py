@@ -65,7 +65,17 @@ from shared.trade import (
     STRING_INSET_U_MM,
 )
 
-__all__ = ["CardStand", "CrownSeen", "Geometry", "falls_oddly", "measure_gaps", "set_back", "stand_of", "too_near"]
+__all__ = [
+    "BEHIND_U_MM",
+    "CardStand",
+    "CrownSeen",
+    "Geometry",
+    "falls_oddly",
+    "measure_gaps",
+    "set_back",
+    "stand_of",
+    "too_near",
+]
 
 Array = NDArray[np.float64]
 
@@ -80,8 +90,8 @@ LENGTH_U_REL = 4e-4
 SLOT_DOF = 3.0
 """Degrees of freedom of `SLOT_U_MM` as an estimate: it may be off by two fifths, 1 / (2 x 0.4^2) (GUM G.4.2). What the
 spacing in the photo itself scatters by is pooled with it."""
-BEHIND_MM, BEHIND_U_MM = 1.5, 0.3
-"""Where the card is asked to stand behind the string: at 1 to 2 mm, any of that alike (GUM 4.3.7)."""
+BEHIND_MM, BEHIND_U_MM = 1.5, 0.5
+"""Where the card stands behind the string: it is asked for at 1 to 2 mm, judged by eye along the neck (no source)."""
 ANYWHERE_U_MM = 1.2
 """The same of a card that by the ends' spacing stands elsewhere: before the next string, 6 to 10 mm behind."""
 ELSEWHERE = 2.6
@@ -275,11 +285,14 @@ def _inside(g: Geometry) -> tuple[float, float]:
 def behind_string(g: Geometry, stand: CardStand) -> tuple[Array, float]:
     """Distance of the card behind the string's middle at each fret, mm; its standard uncertainty but for the ends'."""
     inside, u = _inside(g)
-    turned = stand.ends_at(g.x) - stand.ends
-    if not stand.asked:
-        return stand.ends - inside + turned, u
-    share = BEHIND_U_MM**2 / (BEHIND_U_MM**2 + u**2)
-    return BEHIND_MM + share * (stand.ends - BEHIND_MM - inside) + turned, math.sqrt(share) * u
+    share = _share_of_ends(stand, u)
+    at = BEHIND_MM + share * (stand.ends - BEHIND_MM - inside)
+    return at + stand.ends_at(g.x) - stand.ends, math.sqrt(share) * u
+
+
+def _share_of_ends(stand: CardStand, u_inside: float) -> float:
+    """What the card's distance behind the string takes of a change of the ends' distance before it."""
+    return BEHIND_U_MM**2 / (BEHIND_U_MM**2 + u_inside**2) if stand.asked else 1.0
 
 
 def gaps_of(g: Geometry, stand: CardStand, behind: Array) -> Array:
@@ -318,7 +331,8 @@ def measure_gaps(g: Geometry) -> tuple[tuple[Measured, ...], CardStand, Array, f
         }
         value = Measured(float(gap), "mm", tuple(Contribution(k, float(u)) for k, u in parts.items()))
         out.append(marked(value) if s.by_hand else value)
-    return tuple(out), stand, behind, math.hypot(u_behind, stand.u_ends)
+    u_ends = _share_of_ends(stand, _inside(g)[1]) * stand.u_ends
+    return tuple(out), stand, behind, math.hypot(u_behind, u_ends)
 
 
 def _moved(g: Geometry, stand: CardStand, ends: float, turn: float) -> Array:
