@@ -185,7 +185,7 @@ def _arches(signals: tuple[Light, ...], x: Array, depth: Array, pitch: float) ->
             places = [(int((base - up * h) / step), half / pitch) for up, half in halves]
             score = np.abs(np.sum([_flanks(slopes[0], *p) for p in places], axis=0)) / len(UP)
             if len(slopes) > 1:
-                mixed = np.sum([_flanks_in_colour(*slopes, *p) for p in places], axis=0) / len(UP)
+                mixed = np.sum([_flanks_in_colour(slopes[0], slopes[1], *p) for p in places], axis=0) / len(UP)
                 score = np.maximum(score, mixed)
             better = score > best
             best = np.where(better, score, best)

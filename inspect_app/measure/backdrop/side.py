@@ -29,7 +29,15 @@ from inspect_app.measure.backdrop.fret_faces import BLUE, Facing, FretFace, find
 from inspect_app.measure.backdrop.neck import neck_readings
 from inspect_app.measure.backdrop.sliver_colour import is_white
 from inspect_app.measure.backdrop.string_edge import HIDDEN, THICKEST_MM, StringAndFoot, find_string
-from inspect_app.measure.backdrop.string_gap import CardStand, CrownSeen, Geometry, falls_oddly, measure_gaps, too_near
+from inspect_app.measure.backdrop.string_gap import (
+    CardStand,
+    CrownSeen,
+    Geometry,
+    falls_oddly,
+    measure_gaps,
+    runs_across,
+    too_near,
+)
 from inspect_app.measure.manual import PLACED_U_PX, Points, placed_on
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask
@@ -93,25 +101,34 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSide:
             "The scale length is not told, and it says which fret is which and how far before the backdrop they end.",
             "Give the scale length.",
         )
-    found = _candidates(photo, scale, plane, ask, nut)
-    first = next(found)
-    return first if _is_likely(first, ask) else next((d for d in found if _is_likely(d, ask)), first)
+    grey = list(_candidates(photo, scale, plane, ask, nut, None))
+    # wood sends back least blue: wood lit as brightly as the card ends it all the same
+    return _best(grey, ask) or _best(list(_candidates(photo, scale, plane, ask, nut, BLUE)), ask) or grey[0]
 
 
-def _candidates(photo: Photo, scale: Scale, plane: Plane, ask: Ask, nut: Facing) -> Iterator[DetectedSide]:
-    """What stands on each line that may be the card's foot; then the same in blue light, of which wood sends back
-    least: wood lit as brightly as the card ends it all the same."""
+def _best(found: list[DetectedSide], ask: Ask) -> DetectedSide | None:
+    """The first that is likely, one whose foot shows as such before one read off a sliver of card."""
+    likely = [d for d in found if _is_likely(d, ask)]
+    return min(likely, key=lambda d: isinstance(d.lines, StringAndFoot) and d.lines.sliver, default=None)
+
+
+def _candidates(
+    photo: Photo, scale: Scale, plane: Plane, ask: Ask, nut: Facing, channel: int | None
+) -> Iterator[DetectedSide]:
+    """What stands on each line that may be the card's foot, up to the first that shows as such and is likely."""
     assert ask.scale_length is not None
     thickest = THICKEST_MM
     if ask.string == "first" and ask.scale_length < LONG_SCALE_MM:
         thickest = THICKEST_FIRST_MM
-    for channel in (None, BLUE):
-        card = card_light(photo, plane, channel)
-        if card is None:
-            yield DetectedSide(photo, scale, plane, "the backdrop's foot is outside the photo", (), nut)
+    card = card_light(photo, plane, channel)
+    if card is None:
+        yield DetectedSide(photo, scale, plane, "the backdrop's foot is outside the photo", (), nut)
+        return
+    for foot in tuple(find_feet(card)) or (None,):
+        found = _on_foot(photo, scale, plane, card, foot, thickest, ask, nut)
+        yield found
+        if isinstance(found.lines, StringAndFoot) and not found.lines.sliver and _is_likely(found, ask):
             return
-        for foot in find_feet(card) or [None]:
-            yield _on_foot(photo, scale, plane, card, foot, thickest, ask, nut)
 
 
 def _on_foot(
@@ -198,6 +215,11 @@ def _not_so(stand: CardStand, behind: Array) -> str:
     """Why the card can't stand as it seems to; nothing where it can."""
     if too_near(behind):
         return "the backdrop seems to stand before the string; say how far the string runs from the board's edge"
+    if runs_across(stand):
+        return (
+            "the frets' ends do not run along what was taken for the backdrop's foot: a string or a shadow may have "
+            "been taken for it; lower the camera or move the lamp, or mark the foot by hand"
+        )
     if falls_oddly(stand):
         fall = math.degrees(math.atan(-stand.slope))
         return (

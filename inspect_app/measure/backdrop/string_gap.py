@@ -72,6 +72,7 @@ __all__ = [
     "Geometry",
     "falls_oddly",
     "measure_gaps",
+    "runs_across",
     "set_back",
     "stand_of",
     "too_near",
@@ -108,6 +109,8 @@ LEAN_U = math.radians(1.5)
 source)."""
 CURVATURE_U = 1.0 / 320.0 - 1.0 / 500.0
 """Of the board's curvature where it is not given, 1/mm: from 180 mm to flat, half of that either way."""
+DRIFT_U = 0.001
+"""Of the ends' tops against the foot besides, as a slope: crowns level within 0.05 mm over the card."""
 UNUSUAL = 3.3
 """Standard deviations of the crowns' slope from what boards have beyond which something else was taken for the card's
 foot or the ends: one in a thousand by chance. A shadow's edge 0.7 mm over the foot gives 12 degrees of fall."""
@@ -152,6 +155,8 @@ class CardStand:
         Whether the card stands behind the string where it is asked to, by all that is seen.
     off_usual : float
         How far the slope as read off the ends' tops is from what boards have, over what both allow.
+    off_line : float
+        How far the line through the ends' tops is from running as the foot does, over what both allow.
     """
 
     ends: float
@@ -164,6 +169,7 @@ class CardStand:
     u_slope_own: float
     asked: bool = True
     off_usual: float = 0.0
+    off_line: float = 0.0
 
     def ends_at(self, x: Array | float) -> Array:
         """Distance of the ends before the card at `x`, mm."""
@@ -267,7 +273,19 @@ def _sloped(g: Geometry, stand: CardStand) -> CardStand:
         u_slope=math.sqrt(share) * u,
         u_slope_own=math.hypot(share * own, (1.0 - share) * SLOPE_U),
         off_usual=abs(mean - SLOPE) / math.hypot(SLOPE_U, u),
+        off_line=_off_line(x, slope * before, rise),
     )
+
+
+def _off_line(x: Array, falls: Array, rise: float) -> float:
+    """How far the ends' tops drift from the foot along the card, over what eased tops and a turned card allow.
+
+    The foot runs along the crowns and so do their ends' tops; a string's line or a shadow's crosses them."""
+    if len(x) < 2:
+        return 0.0
+    drift = float(np.polyfit(x, falls, 1)[0])
+    u = math.hypot(TOP_U_MM / (float(np.std(x)) * math.sqrt(len(x))), rise * PARALLEL_U, DRIFT_U)
+    return abs(drift) / u
 
 
 def set_back(g: Geometry) -> float:
@@ -339,6 +357,11 @@ def _moved(g: Geometry, stand: CardStand, ends: float, turn: float) -> Array:
     """The gaps with the ends farther before the card (mm), or turned (mm a millimetre), all that follows with them."""
     moved = _sloped(g, replace(stand, ends=stand.ends + ends, turn=stand.turn + turn))
     return gaps_of(g, moved, behind_string(g, moved)[0])
+
+
+def runs_across(stand: CardStand) -> bool:
+    """Whether the ends' tops run across what was taken for the foot."""
+    return stand.off_line > UNUSUAL
 
 
 def falls_oddly(stand: CardStand) -> bool:

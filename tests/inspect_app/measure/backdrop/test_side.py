@@ -278,8 +278,7 @@ def test_u_falls_where_the_inset_is_measured():
 @pytest.mark.slow
 def test_a_placed_edge_moves_the_gap_by_as_much():
     scene = SideScene(seed=9)
-    photo = draw_side(scene)
-    ask = side_ask(scene)
+    photo, ask = draw_side(scene), side_ask(scene)
     answer = measure(photo, ask)
     line = next(o for o in answer.frets[1].outlines if o.name == "string_gap")
     x, y = line.points[1]
@@ -294,8 +293,7 @@ def test_a_placed_edge_moves_the_gap_by_as_much():
 
 @pytest.mark.slow
 def test_the_question_must_say_the_string_and_the_scale_length(answers):
-    scene = SCENES[0]
-    photo = draw_side(scene)
+    scene, photo = SCENES[0], draw_side(SCENES[0])
     for more in ({"string": None}, {"scale_length": None}):
         with pytest.raises(OptionError):
             measure(photo, side_ask(scene, **more))
