@@ -6,7 +6,6 @@ lines there. Columns are pooled in blocks along the card; an edge is where a blo
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -75,6 +74,8 @@ SOFT_PX, SOFT_TAIL = 8.0, 0.25
 millimetres away by a lamp some degrees wide, it has begun to fall before. Of what changes within `BELOW_PX` an edge
 blurred by 3 px (standard deviation) has lost 0.23 between there and so many pixels on its light side, an even fall over
 all of them 0.8."""
+FAR_STRAIGHTER = 3.0
+"""Times the scatter of the straightest edge beyond which one is hardly a cut: a soft shadow's wanders."""
 NEAR_PX = 1.5
 """How near to a line an edge is on it, when it is voted for."""
 ROBUST = 3.0
@@ -128,6 +129,8 @@ class StraightEdge:
         Of the blocks that show it.
     first, last : float
         Over which x it was seen.
+    scatter : float
+        Of the blocks about it, RMS.
     """
 
     at: float
@@ -138,6 +141,7 @@ class StraightEdge:
     share: float
     first: float
     last: float
+    scatter: float
 
     def y(self, x: Array | float) -> Array:
         """Height at `x`, mm."""
@@ -148,8 +152,9 @@ class StraightEdge:
         return float(np.hypot(self.u_at, self.u_slope * (x - self.middle)))
 
 
-def card_light(photo: Photo, plane: Plane) -> CardLight | None:
-    """Light of the card from under its print to below its foot; None where hardly any of that is in the photo."""
+def card_light(photo: Photo, plane: Plane, channel: int | None = None) -> CardLight | None:
+    """Light of the card from under its print to below its foot, of one colour (blue, green, red) or grey; None where
+    hardly any of that is in the photo."""
     first = -(max(m.top + m.side for m in BACKDROP) + BELOW_PRINT_MM)
     foot = -BACKDROP_SIZE[1]
     pitch = 1.0 / max(plane.px_per_mm((BACKDROP_SIZE[0] / 2.0, foot)), 1e-6)
@@ -158,7 +163,7 @@ def card_light(photo: Photo, plane: Plane) -> CardLight | None:
     y = np.asarray(first - np.arange(rows) * pitch / 2.0, dtype=np.float64)
     if len(x) < 2 or np.ptp(x) < 10.0 * BLOCK_MM:
         return None
-    light = straightened(photo, plane, x, y)
+    light = straightened(photo, plane, x, y, channel)
     if light is None:
         return None
     per = max(1, round(BLOCK_MM / (x[1] - x[0])))
@@ -252,12 +257,12 @@ def fitted_edge(card: CardLight, y: Array, keep: NDArray[np.bool_]) -> StraightE
     u_slope = u / max(float(x[use].std()), 1e-6)
     at = float(np.polyval(fit, middle))
     return StraightEdge(
-        at, float(fit[0]), middle, float(u), float(u_slope), float(use.mean()), x[use].min(), x[use].max()
+        at, float(fit[0]), middle, float(u), float(u_slope), float(use.mean()), x[use].min(), x[use].max(), rms
     )
 
 
-def find_feet(card: CardLight) -> Iterator[StraightEdge]:
-    """The straight lines along which the card ends and does not go on below, the highest first.
+def find_feet(card: CardLight) -> list[StraightEdge]:
+    """The straight lines along which the card ends and does not go on below, the highest first, then those that wander.
 
     One is the foot; none where too little shows of it, more where a shadow on the card ends as sharply over it."""
     slope = gaussian_filter1d(card.share, DERIVATIVE_PX * 2.0, axis=1, order=1)
@@ -271,33 +276,38 @@ def find_feet(card: CardLight) -> Iterator[StraightEdge]:
     block, row = np.nonzero(falls)
     drop = np.minimum((above - below)[block, row], FULL_DROP) / FULL_DROP
     lines = _lines(card, block, row, drop)
+    found: list[StraightEdge] = []
     for line in (at for at in lines if not _card_below(card, at) and not is_soft(card, at)):
         place, change = steepest(card.share, line, 2.0 * NEAR_PX)
         y = card.y[0] - place * card.step
         on = np.zeros(len(card.x), dtype=bool)
         on[block[np.abs(row - line[block]) <= 2.0 * NEAR_PX]] = True
         if (edge := fitted_edge(card, y, on & (change < 0.0))) is not None:
-            yield edge
+            found.append(edge)
+    straightest = min((e.scatter for e in found), default=0.0)
+    return sorted(found, key=lambda e: e.scatter > FAR_STRAIGHTER * straightest)
 
 
 def _lines(card: CardLight, block: NDArray[np.intp], row: NDArray[np.intp], weight: Array) -> list[Array]:
     """The lines that enough blocks have an edge on, the highest first, as their rows in each block."""
     middle, rows = float(card.x.mean()), card.share.shape[1]
     reach = round(2.0 * NEAR_PX)
-    votes = np.zeros((len(SLOPES), rows))
-    for i, s in enumerate(SLOPES):
-        at = np.round(row + s / card.step * (card.x[block] - middle)).astype(int)
-        inside = (at >= 0) & (at < rows)
-        count = np.bincount(at[inside], weights=weight[inside], minlength=rows)
-        votes[i] = np.convolve(count, np.ones(2 * reach + 1), mode="same")
+    rise = np.outer(SLOPES / card.step, card.x[block] - middle)
     found = []
-    while votes.max() >= LEAST_SHARE * len(card.x):
+    while len(block):
+        votes = np.zeros((len(SLOPES), rows))
+        for i, up in enumerate(rise):
+            at = np.round(row + up).astype(int)
+            inside = (at >= 0) & (at < rows)
+            count = np.bincount(at[inside], weights=weight[inside], minlength=rows)
+            votes[i] = np.convolve(count, np.ones(2 * reach + 1), mode="same")
+        if votes.max() < LEAST_SHARE * len(card.x):
+            break
         best, k = np.unravel_index(int(np.argmax(votes)), votes.shape)
         found.append((int(k), np.asarray(k - SLOPES[best] / card.step * (card.x - middle))))
-        across = np.abs(SLOPES - SLOPES[best]) / card.step * float(np.ptp(card.x)) / 2.0
-        for j, wide in enumerate(across):  # lines that cross it inside the card are of the same edge
-            lo, hi = round(k - wide - 2 * reach), round(k + wide + 2 * reach)
-            votes[j, max(lo, 0) : max(hi, 0) + 1] = 0.0
+        # the rest may run to another line, which may cross this one, as a string does the foot
+        left = np.abs(row + rise[best] - k) > 2 * reach
+        block, row, weight, rise = block[left], row[left], weight[left], rise[:, left]
     return [line for _, line in sorted(found, key=lambda f: f[0])]
 
 

@@ -15,7 +15,7 @@ from calib.photo import Photo
 from calib.plane import Plane
 from inspect_app.measure.backdrop.card_foot import StraightEdge, straightened
 
-__all__ = ["NONE_SEEN_U_MM", "SEEN_MM", "UNSEEN_MM", "daylight_under"]
+__all__ = ["ABOVE_PX", "FROM_PX", "NONE_SEEN_U_MM", "SEEN_MM", "UNSEEN_MM", "daylight_under"]
 
 HALF_MM = 0.15
 """Half of the crown's top looked at: the arc of an everyday crown falls by 0.008 mm over it."""

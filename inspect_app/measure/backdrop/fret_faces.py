@@ -8,6 +8,7 @@ side dots and inlays are not.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -23,7 +24,7 @@ from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.backdrop.card_foot import StraightEdge, straightened
 from shared.trade import HIGHEST_FRET
 
-__all__ = ["FretFace", "Facing", "find_faces"]
+__all__ = ["BLUE", "FretFace", "Facing", "find_faces"]
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]
@@ -48,6 +49,12 @@ alike."""
 TOP_SHARE = 0.5
 """Steepness of an end's top over that: with less, the crown behind has nearly the end's tone, and the flank of one may
 be taken for the other's."""
+BLUE, RED = 0, 2
+DARK = 0.01
+"""Light, over white, added before colours are compared: noise in what is nearly black has any colour."""
+BLUER_STEP = 1.0
+"""What a step in the logarithm of blue over red counts against one in the root of light: wood sends back two thirds as
+much blue as red (common practice, no source), a step of 0.4, as large as that of a bright end on dark wood."""
 NEAR_MM = 0.35
 """How far a fret may lie from its place in the comb: the end's distance from the card is not known yet."""
 BEFORE_MM = (3.0, 5.0, 7.0)
@@ -118,14 +125,29 @@ def find_faces(
     if len(x) < 10:
         return (), nut
     depth = np.arange(0.0, LOWEST_MM, pitch)
-    light = _below_foot(photo, plane, foot, x, depth)
+    light = _below_foot(photo, plane, foot, x, depth, None)
     if light is None:
         return (), nut
     root = np.sqrt(np.maximum(light, 0.0))
-    arches = _arches(root, x, depth, pitch)
-    comb, side = _comb(arches, plane, scale_length, first, nut)
-    found = (_face(root, arches, depth, number, at, pitch, foot) for number, at in comb)
-    return tuple(sorted((f for f in found if f is not None), key=lambda f: f.x)), side
+    for signals in _signals(photo, plane, foot, x, depth, root):
+        arches = _arches(signals, x, depth, pitch)
+        comb, side = _comb(arches, plane, scale_length, first, nut)
+        found = (_face(signals, arches, depth, number, at, pitch, foot) for number, at in comb)
+        faces = tuple(sorted((f for f in found if f is not None), key=lambda f: f.x))
+        if faces:
+            return faces, side
+    return (), nut
+
+
+def _signals(
+    photo: Photo, plane: Plane, foot: StraightEdge, x: Array, depth: Array, root: Light
+) -> Iterator[tuple[Light, ...]]:
+    """Light below the foot alone; where it shows no frets with it how much bluer each place is than the card."""
+    yield (root,)
+    blue, red = (_below_foot(photo, plane, foot, x, depth, channel) for channel in (BLUE, RED))
+    if blue is not None and red is not None:
+        bluer = np.log(np.maximum(blue, 0.0) + DARK) - np.log(np.maximum(red, 0.0) + DARK)
+        yield root, np.asarray(BLUER_STEP * bluer, dtype=np.float32)
 
 
 def _columns(photo: Photo, plane: Plane, foot: StraightEdge, pitch: float) -> Array:
@@ -135,10 +157,12 @@ def _columns(photo: Photo, plane: Plane, foot: StraightEdge, pitch: float) -> Ar
     return np.asarray(x[(px[:, 0] >= 2.0) & (px[:, 0] <= photo.width - 3.0)])
 
 
-def _below_foot(photo: Photo, plane: Plane, foot: StraightEdge, x: Array, depth: Array) -> Light | None:
+def _below_foot(
+    photo: Photo, plane: Plane, foot: StraightEdge, x: Array, depth: Array, channel: int | None
+) -> Light | None:
     """Light below the foot, straightened to it, shape (len(depth), len(x))."""
     middle = float(foot.y(x.mean()))
-    light = straightened(photo, plane, x, middle - depth)
+    light = straightened(photo, plane, x, middle - depth, channel)
     if light is None or abs(foot.slope) * np.ptp(x) < depth[1]:
         return light
     shift = np.round((middle - foot.y(x)) / depth[1]).astype(int)
@@ -146,20 +170,23 @@ def _below_foot(photo: Photo, plane: Plane, foot: StraightEdge, x: Array, depth:
     return np.asarray(light[rows, np.arange(len(x))[None, :]])
 
 
-def _arches(root: Light, x: Array, depth: Array, pitch: float) -> _Arches:
+def _arches(signals: tuple[Light, ...], x: Array, depth: Array, pitch: float) -> _Arches:
     """The surest arch at each place along the card."""
     per = max(1, round(ROW_MM / pitch))
     rows = len(depth) // per
-    pooled = root[: rows * per].reshape(rows, per, len(x)).mean(axis=1)
+    pooled = (s[: rows * per].reshape(rows, per, len(x)).mean(axis=1) for s in signals)
     step = per * pitch
-    slope = np.clip(gaussian_filter1d(pooled, 1.5, axis=1, order=1) / CAP, -1.0, 1.0)
+    slopes = [np.clip(gaussian_filter1d(s, 1.5, axis=1, order=1) / CAP, -1.0, 1.0) for s in pooled]
     best, base_of, width_of = np.zeros(len(x)), np.zeros(len(x)), np.zeros(len(x))
     for width in WIDTHS_MM:
         h = HEIGHT_SHARE * width
         halves = [(up, _chord(width, h, up)) for up in UP]
         for base in np.arange(max(BASE_MM[0], 0.7 * h), min(BASE_MM[1], depth[-1]), step):
-            flanks = (_flanks(slope, int((base - up * h) / step), half / pitch) for up, half in halves)
-            score = np.abs(np.sum(list(flanks), axis=0)) / len(UP)
+            places = [(int((base - up * h) / step), half / pitch) for up, half in halves]
+            score = np.abs(np.sum([_flanks(slopes[0], *p) for p in places], axis=0)) / len(UP)
+            if len(slopes) > 1:
+                mixed = np.sum([_flanks_in_colour(slopes[0], slopes[1], *p) for p in places], axis=0) / len(UP)
+                score = np.maximum(score, mixed)
             better = score > best
             best = np.where(better, score, best)
             base_of[better], width_of[better] = base, width
@@ -181,6 +208,18 @@ def _flanks(slope: Light, row: int, half: float) -> Array:
     same = left * right > 0.0
     out[k:-k] = np.where(same, np.sign(left) * np.minimum(np.abs(left), np.abs(right)), 0.0)
     return np.asarray(out, dtype=np.float64)
+
+
+def _flanks_in_colour(slope: Light, bluer: Light, row: int, half: float) -> Array:
+    """The same by colour: metal is bluer than wood. On the side that the fret's own body is seen on, its end stands
+    out from it by light alone, and one flank in colour will do."""
+    k = round(half)
+    row = min(max(row, 0), len(slope) - 1)
+    out = np.zeros(slope.shape[1])
+    left, right = (np.maximum(s, 0.0) for s in (bluer[row, : -2 * k], -bluer[row, 2 * k :]))
+    lit = [np.abs(s) for s in (slope[row, : -2 * k], slope[row, 2 * k :])]
+    out[k:-k] = np.maximum(np.minimum(left, np.maximum(right, lit[1])), np.minimum(right, np.maximum(left, lit[0])))
+    return out
 
 
 def _comb(
@@ -233,7 +272,7 @@ def _best_start(
 
 
 def _face(
-    root: Light, arches: _Arches, depth: Array, number: int, at: float, pitch: float, foot: StraightEdge
+    signals: tuple[Light, ...], arches: _Arches, depth: Array, number: int, at: float, pitch: float, foot: StraightEdge
 ) -> FretFace | None:
     """One fret's end: its flanks placed row by row, its top where light steps between flank and crown."""
     k = int(np.argmin(np.abs(arches.x - at)))
@@ -245,7 +284,7 @@ def _face(
     for up in np.linspace(UP[0], UP[-1], 8):
         row = int((base - up * height) / pitch)
         half = _chord(width, height, up) / pitch
-        ends = [_place(root, row, k + side * half, along=True) for side in (-1.0, 1.0)]
+        ends = [_place(signals, row, k + side * half) for side in (-1.0, 1.0)]
         if None not in ends and ends[0] is not None and ends[1] is not None:
             middles.append((ends[0] + ends[1]) / 2.0)
             widths.append(ends[1] - ends[0])
@@ -255,22 +294,23 @@ def _face(
     u = float(spread_about_zero(np.array(middles) - middle)) / np.sqrt(len(middles))
     x = float(arches.x[0] + middle * pitch)
     level = float(foot.y(x))
-    return FretFace(number, x, max(u, 0.3) * pitch, level - base, width, _top(root, middle, base, height, pitch, level))
+    return FretFace(
+        number, x, max(u, 0.3) * pitch, level - base, width, _top(signals[0], middle, base, height, pitch, level)
+    )
 
 
-def _place(root: Light, row: int, column: float, along: bool) -> float | None:
-    """Where light steps most within six pixels of a column, along a row pooled with its neighbours."""
-    row = min(max(row, 2), len(root) - 3)
+def _place(signals: tuple[Light, ...], row: int, column: float) -> float | None:
+    """Where light or colour steps most within six pixels of a column, along a row pooled with its neighbours."""
+    row = min(max(row, 2), len(signals[0]) - 3)
     lo, hi = int(column) - 9, int(column) + 10
-    if lo < 0 or hi >= root.shape[1]:
+    if lo < 0 or hi >= signals[0].shape[1]:
         return None
-    line = root[row - 1 : row + 2, lo:hi].mean(axis=0)
-    return _steepest(line, 3) + lo
+    return _steepest(np.stack([s[row - 1 : row + 2, lo:hi].mean(axis=0) for s in signals]), 3) + lo
 
 
-def _steepest(line: Light | Array, margin: int) -> float:
-    """Sample at which a line of light changes fastest, by the parabola through three."""
-    slope = np.abs(gaussian_filter1d(line, 1.2, order=1))
+def _steepest(lines: Light | Array, margin: int) -> float:
+    """Sample at which lines of light change fastest together, by the parabola through three."""
+    slope = np.linalg.norm(gaussian_filter1d(np.atleast_2d(lines), 1.2, axis=1, order=1), axis=0)
     k = margin + int(np.argmax(slope[margin:-margin]))
     a, b, c = slope[k - 1 : k + 2]
     bend = max(2.0 * b - a - c, 1e-9)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,12 +17,27 @@ from inspect_app import __version__
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.backdrop.card_foot import CardLight, StraightEdge, card_light, find_feet
 from inspect_app.measure.backdrop.crown_heights import crown_heights, on_the_highest
-from inspect_app.measure.backdrop.daylight import NONE_SEEN_U_MM, SEEN_MM, daylight_under
-from inspect_app.measure.backdrop.fret_faces import Facing, FretFace, find_faces
+from inspect_app.measure.backdrop.daylight import (
+    ABOVE_PX,
+    FROM_PX,
+    NONE_SEEN_U_MM,
+    SEEN_MM,
+    UNSEEN_MM,
+    daylight_under,
+)
+from inspect_app.measure.backdrop.fret_faces import BLUE, Facing, FretFace, find_faces
 from inspect_app.measure.backdrop.neck import neck_readings
 from inspect_app.measure.backdrop.sliver_colour import is_white
 from inspect_app.measure.backdrop.string_edge import HIDDEN, THICKEST_MM, StringAndFoot, find_string
-from inspect_app.measure.backdrop.string_gap import CardStand, CrownSeen, Geometry, falls_oddly, measure_gaps, too_near
+from inspect_app.measure.backdrop.string_gap import (
+    CardStand,
+    CrownSeen,
+    Geometry,
+    falls_oddly,
+    measure_gaps,
+    runs_across,
+    too_near,
+)
 from inspect_app.measure.manual import PLACED_U_PX, Points, placed_on
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask
@@ -86,16 +101,34 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSide:
             "The scale length is not told, and it says which fret is which and how far before the backdrop they end.",
             "Give the scale length.",
         )
-    card = card_light(photo, plane)
-    if card is None:
-        return DetectedSide(photo, scale, plane, "the backdrop's foot is outside the photo", (), nut)
+    grey = list(_candidates(photo, scale, plane, ask, nut, None))
+    # wood sends back least blue: wood lit as brightly as the card ends it all the same
+    return _best(grey, ask) or _best(list(_candidates(photo, scale, plane, ask, nut, BLUE)), ask) or grey[0]
+
+
+def _best(found: list[DetectedSide], ask: Ask) -> DetectedSide | None:
+    """The first that is likely, one whose foot shows as such before one read off a sliver of card."""
+    likely = [d for d in found if _is_likely(d, ask)]
+    return min(likely, key=lambda d: isinstance(d.lines, StringAndFoot) and d.lines.sliver, default=None)
+
+
+def _candidates(
+    photo: Photo, scale: Scale, plane: Plane, ask: Ask, nut: Facing, channel: int | None
+) -> Iterator[DetectedSide]:
+    """What stands on each line that may be the card's foot, up to the first that shows as such and is likely."""
+    assert ask.scale_length is not None
     thickest = THICKEST_MM
     if ask.string == "first" and ask.scale_length < LONG_SCALE_MM:
         thickest = THICKEST_FIRST_MM
-    feet = tuple(find_feet(card)) or (None,)
-    found = (_on_foot(photo, scale, plane, card, foot, thickest, ask, nut) for foot in feet)
-    first = next(found)
-    return first if _is_likely(first, ask) else next((d for d in found if _is_likely(d, ask)), first)
+    card = card_light(photo, plane, channel)
+    if card is None:
+        yield DetectedSide(photo, scale, plane, "the backdrop's foot is outside the photo", (), nut)
+        return
+    for foot in tuple(find_feet(card)) or (None,):
+        found = _on_foot(photo, scale, plane, card, foot, thickest, ask, nut)
+        yield found
+        if isinstance(found.lines, StringAndFoot) and not found.lines.sliver and _is_likely(found, ask):
+            return
 
 
 def _on_foot(
@@ -182,6 +215,11 @@ def _not_so(stand: CardStand, behind: Array) -> str:
     """Why the card can't stand as it seems to; nothing where it can."""
     if too_near(behind):
         return "the backdrop seems to stand before the string; say how far the string runs from the board's edge"
+    if runs_across(stand):
+        return (
+            "the frets' ends do not run along what was taken for the backdrop's foot: a string or a shadow may have "
+            "been taken for it; lower the camera or move the lamp, or mark the foot by hand"
+        )
     if falls_oddly(stand):
         fall = math.degrees(math.atan(-stand.slope))
         return (
@@ -199,9 +237,10 @@ def _in_that_light(lines: StringAndFoot, seen: tuple[CrownSeen, ...]) -> tuple[C
 
 
 def _stands(lines: StringAndFoot, seen: tuple[CrownSeen, ...]) -> bool:
-    """Whether what was taken for the foot meets two crowns, as the foot does and a bright line on a string does not."""
+    """Whether what was taken for the foot meets two crowns, as the foot does and a bright line on a string does not,
+    and an end's top bears out its height."""
     slits = sorted(float(lines.foot.y(s.at)) - s.crown for s in seen)
-    return len(slits) >= 2 and slits[1] < CONTACT_MM
+    return len(slits) >= 2 and slits[1] < CONTACT_MM and any(s.face.top is not None for s in seen)
 
 
 def _nut_side(ask: Ask) -> Facing:
@@ -222,7 +261,10 @@ def _crown(photo: Photo, plane: Plane, lines: StringAndFoot, face: FretFace, pit
     at = camera + (face.x - camera) / k  # the end stands nearer and looks farther out
     if not BESIDE_MM < at < BACKDROP_SIZE[0] - BESIDE_MM:
         return None
-    light, u_light = daylight_under(photo, plane, lines.foot, at, pitch, lines.sliver)
+    over = (float(lines.under.y(at)) - float(lines.foot.y(at))) / pitch
+    light, u_light = daylight_under(photo, plane, lines.foot, at, pitch, lines.sliver or over < ABOVE_PX[1])
+    if not lines.sliver and over < FROM_PX:
+        light, u_light = UNSEEN_MM, NONE_SEEN_U_MM  # the string hides the slit
     under = math.hypot(lines.under.u(at), lines.u_edge)
     crown = float(lines.foot.y(at)) - light
     return CrownSeen(face, at, float(lines.under.y(at)), under, crown, math.hypot(u_light, lines.foot.u(at)))

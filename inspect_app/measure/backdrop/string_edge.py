@@ -104,7 +104,7 @@ def find_string(card: CardLight, foot: StraightEdge | None, thickest: float = TH
             above = above & (np.arange(card.share.shape[1])[None, :] < (line - 2.0 * CLEAR_PX)[:, None])
             line = _lowest(card, above, LEAST_SHARE)
         if line is not None and _white_between(card, line, row):
-            under = _refined(card, line)
+            under = _refined(card, line, _has_room(line, row))
             if under is None:
                 return "the string's underside does not show as a line; change the light"
             top = _top(card, edges, line)
@@ -164,26 +164,33 @@ def _is_shade(card: CardLight, line: Array, foot: Array, thickest: float) -> boo
     return wide and not _white_between(card, line, foot)
 
 
+def _has_room(line: Array, foot: Array) -> NDArray[np.bool_]:
+    """Blocks in which card may show between a line and the foot: a string may hide the foot in the others."""
+    return np.asarray(foot - line >= 2.0 * CLEAR_PX)
+
+
 def _white_between(card: CardLight, line: Array, foot: Array) -> bool:
-    """Whether plain card shows under a line, above the foot, in most blocks."""
-    room = float(np.median(foot - line))
-    if room < 2.0 * CLEAR_PX:
+    """Whether plain card shows under a line, above the foot, in most blocks that have room for it."""
+    room = _has_room(line, foot)
+    if room.mean() < LEAST_SHARE:
         return False
-    block, last = np.arange(len(card.x)), card.share.shape[1] - 1
-    under = np.round(line + min(room / 2.0, 2.0 * CLEAR_PX)).astype(int).clip(0, last)
+    block, last = np.flatnonzero(room), card.share.shape[1] - 1
+    line, foot = line[room], foot[room]
+    under = np.round(line + np.minimum((foot - line) / 2.0, 2.0 * CLEAR_PX)).astype(int).clip(0, last)
     over = np.round(line - THICKEST_MM / card.step)[:, None] - np.arange(2.0 * CLEAR_PX)
     usual = np.median(card.share[block[:, None], over.astype(int).clip(0, last)], axis=1)
     light = card.share[block, under] / np.maximum(usual, 1e-6)
     return bool(np.mean((light > CLEAR_WHITE[0]) & (light < CLEAR_WHITE[1])) > 0.8)
 
 
-def _refined(card: CardLight, line: Array) -> StraightEdge | None:
-    """The straight edge near a line of rows."""
+def _refined(card: CardLight, line: Array, use: NDArray[np.bool_] | None = None) -> StraightEdge | None:
+    """The straight edge near a line of rows, by the blocks to `use`."""
+    use = np.ones(len(line), dtype=bool) if use is None else use
     edge: StraightEdge | None = None
     for within in (3.0 * NEAR_PX, 2.0 * NEAR_PX):
         place, change = steepest(card.share, line, within)
-        strong = np.abs(change) > 0.3 * float(np.median(np.abs(change)))
-        edge = fitted_edge(card, card.y[0] - place * card.step, strong)
+        strong = np.abs(change) > 0.3 * float(np.median(np.abs(change[use])))
+        edge = fitted_edge(card, card.y[0] - place * card.step, strong & use)
         if edge is None:
             return None
         line = card.row(edge.y(card.x))

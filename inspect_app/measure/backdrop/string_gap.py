@@ -27,12 +27,18 @@ m = (t + e (cy - t) / D - g) / e. Their mean is taken with what boards and cards
 *e* is read off their spacing: what stands nearer to the camera looks larger, D / (D - e), against the spacing that the
 scale length gives. Where the board's edge is nearer at one end of the card, so are the ends.
 
-*d* then is e less the string's distance from the fret's end. That distance no photo like this shows, a straight string
-being seen alike from all distances: it rests on how far inside the board's edge outer strings run, given or as usual
-(`shared.trade.STRING_INSET_MM`), and is the largest part of the gap's uncertainty; all frets of a photo share it.
+*d* is e less w, the string's distance from the fret's end. No photo like this shows either, a straight string being
+seen alike from all distances. Two things are known of them: where the card is asked to stand behind the string, d0 with
+u_d, and how far inside the board's edge outer strings run, given or as usual (`shared.trade.STRING_INSET_MM`), hence w0
+with u_w. Both say where the ends are expected, e0 = d0 + w0, and of what e differs from that
 
-Where e is taken too large, so is d, and m too flat, as it rests on the same sight lines: of an error of e the gap gets
-the share 1 - d / e of what d alone would give it, and e is varied through all that follows from it.
+    d = d0 + k (e - e0),  k = u_d^2 / (u_d^2 + u_w^2),  with u = u_d u_w / sqrt(u_d^2 + u_w^2)
+
+(the mean of both by their weights). A card that by the spacing does not stand where it was asked to is believed to
+stand where it is seen: k = 1, u = u_w. It is the largest part of the gap's uncertainty; all frets of a photo share it.
+
+Where e is taken too large, so is d, and m too flat, as it rests on the same sight lines: e is varied through all that
+follows from it.
 """
 
 from __future__ import annotations
@@ -59,7 +65,18 @@ from shared.trade import (
     STRING_INSET_U_MM,
 )
 
-__all__ = ["CardStand", "CrownSeen", "Geometry", "falls_oddly", "measure_gaps", "set_back", "stand_of", "too_near"]
+__all__ = [
+    "BEHIND_U_MM",
+    "CardStand",
+    "CrownSeen",
+    "Geometry",
+    "falls_oddly",
+    "measure_gaps",
+    "runs_across",
+    "set_back",
+    "stand_of",
+    "too_near",
+]
 
 Array = NDArray[np.float64]
 
@@ -74,9 +91,13 @@ LENGTH_U_REL = 4e-4
 SLOT_DOF = 3.0
 """Degrees of freedom of `SLOT_U_MM` as an estimate: it may be off by two fifths, 1 / (2 x 0.4^2) (GUM G.4.2). What the
 spacing in the photo itself scatters by is pooled with it."""
-DISTANCE_MM, DISTANCE_U_MM = 5.0, 1.2
-"""From card to fret ends where spacing does not say: 1 to 3 mm to the string, 2.5 to 4 from there (common practice, no
-source)."""
+BEHIND_MM, BEHIND_U_MM = 1.5, 0.5
+"""Where the card stands behind the string: it is asked for at 1 to 2 mm, judged by eye along the neck (no source)."""
+ANYWHERE_U_MM = 1.2
+"""The same of a card that by the ends' spacing stands elsewhere: before the next string, 6 to 10 mm behind."""
+ELSEWHERE = 2.6
+"""Standard deviations between where it is asked to stand and where spacing puts it, beyond which it stands elsewhere:
+one in a hundred by chance."""
 TOP_U_MM = 0.03
 """Standard uncertainty of the height at which a near end's top is seen: it is eased by a file."""
 BEVEL_TAN, BEVEL_TAN_U = math.tan(math.radians(BEVEL_DEG)), math.radians(8.0) / math.cos(math.radians(BEVEL_DEG)) ** 2
@@ -88,6 +109,8 @@ LEAN_U = math.radians(1.5)
 source)."""
 CURVATURE_U = 1.0 / 320.0 - 1.0 / 500.0
 """Of the board's curvature where it is not given, 1/mm: from 180 mm to flat, half of that either way."""
+DRIFT_U = 0.001
+"""Of the ends' tops against the foot besides, as a slope: crowns level within 0.05 mm over the card."""
 UNUSUAL = 3.3
 """Standard deviations of the crowns' slope from what boards have beyond which something else was taken for the card's
 foot or the ends: one in a thousand by chance. A shadow's edge 0.7 mm over the foot gives 12 degrees of fall."""
@@ -128,8 +151,12 @@ class CardStand:
         Standard uncertainties.
     u_slope_own : float
         What of `u_slope` does not come with `ends`.
+    asked : bool
+        Whether the card stands behind the string where it is asked to, by all that is seen.
     off_usual : float
         How far the slope as read off the ends' tops is from what boards have, over what both allow.
+    off_line : float
+        How far the line through the ends' tops is from running as the foot does, over what both allow.
     """
 
     ends: float
@@ -140,7 +167,9 @@ class CardStand:
     u_turn: float
     u_slope: float
     u_slope_own: float
+    asked: bool = True
     off_usual: float = 0.0
+    off_line: float = 0.0
 
     def ends_at(self, x: Array | float) -> Array:
         """Distance of the ends before the card at `x`, mm."""
@@ -181,32 +210,41 @@ class Geometry:
 def stand_of(g: Geometry) -> CardStand:
     """Distance and direction of the ends from their spacing, the crowns' slope from their tops."""
     middle = float(g.x.mean())
-    ends, turn, u_ends, u_turn = _ends(g, middle)
-    return _sloped(g, CardStand(ends, turn, middle, SLOPE, u_ends, u_turn, SLOPE_U, SLOPE_U))
-
-
-def _ends(g: Geometry, middle: float) -> tuple[float, float, float, float]:
-    """Distance at the middle and its change along the card, with their standard uncertainties."""
+    inside, u_inside = _inside(g)
+    expected = BEHIND_MM + inside
+    sure = [s.face for s in g.seen if s.face.top is not None]
+    asked = True
+    ends, turn, u_ends, u_turn = expected, 0.0, math.hypot(BEHIND_U_MM, u_inside), PARALLEL_U
     # an end that does not stand out from its own crown may have been found at the crown's flank
+    if g.away is not None and len(sure) >= 2:
+        ends, turn, u_ends, u_turn = _ends(g, middle, expected, math.hypot(ANYWHERE_U_MM, u_inside))
+        near = math.hypot(BEHIND_U_MM, u_inside)
+        asked = abs(ends - expected) < ELSEWHERE * math.hypot(near, u_ends)
+        if asked:
+            ends, turn, u_ends, u_turn = _ends(g, middle, expected, near)
+    return _sloped(g, CardStand(ends, turn, middle, SLOPE, u_ends, u_turn, SLOPE_U, SLOPE_U, asked))
+
+
+def _ends(g: Geometry, middle: float, expected: float, u_expected: float) -> tuple[float, float, float, float]:
+    """Distance at the middle and its change along the card, with their standard uncertainties."""
+    assert g.away is not None
     sure = np.array([s.face.top is not None for s in g.seen])
-    if g.away is None or sure.sum() < 2:
-        return DISTANCE_MM, 0.0, DISTANCE_U_MM, PARALLEL_U
     x, distance, camera = g.x[sure], g.plane.distance_mm, float(g.plane.camera_mm[0])
     along = g.away[sure] - g.away[sure].mean()
-    k = distance / (distance - DISTANCE_MM)
+    k = distance / (distance - expected)
     # x = camera + (X - camera) D / (D - e): linear in a shift, the distance e, its turn and the length's error
     start = float(x.mean()) - camera
-    by_e = (start / k + along) * k / (distance - DISTANCE_MM)
+    by_e = (start / k + along) * k / (distance - expected)
     u = np.hypot(SLOT_U_MM * k, [s.face.u_x for s, ok in zip(g.seen, sure, strict=True) if ok])
     rows = np.column_stack([np.full(len(along), k), by_e, by_e * (x - middle), k * along]) / u[:, None]
-    priors = np.diag([0.0, 1.0 / DISTANCE_U_MM, 1.0 / PARALLEL_U, 1.0 / LENGTH_U_REL])
+    priors = np.diag([0.0, 1.0 / u_expected, 1.0 / PARALLEL_U, 1.0 / LENGTH_U_REL])
     left = np.concatenate([(x - camera - start - k * along) / u, np.zeros(len(priors))])
     a = np.vstack([rows, priors])
     fit = np.linalg.lstsq(a, left, rcond=None)[0]
     free = max(len(along) - 2, 0)
     wide = (SLOT_DOF + float(np.sum((left - a @ fit) ** 2))) / (SLOT_DOF + free)
     cov = np.linalg.inv(a.T @ a) * wide
-    return DISTANCE_MM + float(fit[1]), float(fit[2]), float(np.sqrt(cov[1, 1])), float(np.sqrt(cov[2, 2]))
+    return expected + float(fit[1]), float(fit[2]), float(np.sqrt(cov[1, 1])), float(np.sqrt(cov[2, 2]))
 
 
 def _sloped(g: Geometry, stand: CardStand) -> CardStand:
@@ -235,7 +273,19 @@ def _sloped(g: Geometry, stand: CardStand) -> CardStand:
         u_slope=math.sqrt(share) * u,
         u_slope_own=math.hypot(share * own, (1.0 - share) * SLOPE_U),
         off_usual=abs(mean - SLOPE) / math.hypot(SLOPE_U, u),
+        off_line=_off_line(x, slope * before, rise),
     )
+
+
+def _off_line(x: Array, falls: Array, rise: float) -> float:
+    """How far the ends' tops drift from the foot along the card, over what eased tops and a turned card allow.
+
+    The foot runs along the crowns and so do their ends' tops; a string's line or a shadow's crosses them."""
+    if len(x) < 2:
+        return 0.0
+    drift = float(np.polyfit(x, falls, 1)[0])
+    u = math.hypot(TOP_U_MM / (float(np.std(x)) * math.sqrt(len(x))), rise * PARALLEL_U, DRIFT_U)
+    return abs(drift) / u
 
 
 def set_back(g: Geometry) -> float:
@@ -243,12 +293,24 @@ def set_back(g: Geometry) -> float:
     return g.height * BEVEL_TAN * (1.0 - FACE_UP)
 
 
-def behind_string(g: Geometry, stand: CardStand) -> tuple[Array, float]:
-    """Distance of the card behind the string's middle at each fret, mm; its standard uncertainty but for the ends'."""
-    edge = stand.ends_at(g.x) + g.height * BEVEL_TAN * FACE_UP + END_SHORT_MM
+def _inside(g: Geometry) -> tuple[float, float]:
+    """How far behind the frets' near ends, where their faces' middles are found, the string runs, and its u, mm."""
     u_face = g.height * BEVEL_TAN_U * FACE_UP
     u_end = math.hypot(END_SHORT_U_MM, u_face) / math.sqrt(len(g.seen))
-    return edge - g.inset, math.hypot(u_end, g.u_inset)
+    return g.inset - END_SHORT_MM - g.height * BEVEL_TAN * FACE_UP, math.hypot(u_end, g.u_inset)
+
+
+def behind_string(g: Geometry, stand: CardStand) -> tuple[Array, float]:
+    """Distance of the card behind the string's middle at each fret, mm; its standard uncertainty but for the ends'."""
+    inside, u = _inside(g)
+    share = _share_of_ends(stand, u)
+    at = BEHIND_MM + share * (stand.ends - BEHIND_MM - inside)
+    return at + stand.ends_at(g.x) - stand.ends, math.sqrt(share) * u
+
+
+def _share_of_ends(stand: CardStand, u_inside: float) -> float:
+    """What the card's distance behind the string takes of a change of the ends' distance before it."""
+    return BEHIND_U_MM**2 / (BEHIND_U_MM**2 + u_inside**2) if stand.asked else 1.0
 
 
 def gaps_of(g: Geometry, stand: CardStand, behind: Array) -> Array:
@@ -287,13 +349,19 @@ def measure_gaps(g: Geometry) -> tuple[tuple[Measured, ...], CardStand, Array, f
         }
         value = Measured(float(gap), "mm", tuple(Contribution(k, float(u)) for k, u in parts.items()))
         out.append(marked(value) if s.by_hand else value)
-    return tuple(out), stand, behind, math.hypot(u_behind, stand.u_ends)
+    u_ends = _share_of_ends(stand, _inside(g)[1]) * stand.u_ends
+    return tuple(out), stand, behind, math.hypot(u_behind, u_ends)
 
 
 def _moved(g: Geometry, stand: CardStand, ends: float, turn: float) -> Array:
     """The gaps with the ends farther before the card (mm), or turned (mm a millimetre), all that follows with them."""
     moved = _sloped(g, replace(stand, ends=stand.ends + ends, turn=stand.turn + turn))
     return gaps_of(g, moved, behind_string(g, moved)[0])
+
+
+def runs_across(stand: CardStand) -> bool:
+    """Whether the ends' tops run across what was taken for the foot."""
+    return stand.off_line > UNUSUAL
 
 
 def falls_oddly(stand: CardStand) -> bool:
