@@ -19,6 +19,7 @@ from calib.specks import without_specks
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.circle import Circle
 from inspect_app.measure.backdrop.edge_path import EdgePath, gradient_corrected
+from inspect_app.measure.backdrop.end_colour import COLOUR_U_PX, in_colour
 from inspect_app.measure.backdrop.end_outline import (
     CLOSE_PX,
     CORNER_MM,
@@ -75,6 +76,9 @@ to 0.4 mm, and there, or by chance on the card, the outline is lost or followed 
 LEAST_HEIGHT = 0.5
 """Share of the crown's height that a bevel's straight part must reach up to: in the lower half the outline may be the
 wood's own end or grime (see `end_outline.MOST_OUTSIDE`), while a file that rounds the tip leaves more than half."""
+FAR_SURER = 0.5
+"""Times the uncertainty by brightness that the one by colour must be for its word to count before it: a metal's colour
+is less its own than its outline's brightness is (no source)."""
 FACE_FORM_U = math.radians(0.15)
 """Standard uncertainty of the angle from burr and waviness of a filed face that a line averages over (no source)."""
 
@@ -265,9 +269,33 @@ class EndReading:
 def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | None:
     """The outline of a fret's end: the likeliest that makes a bevel; None where none of them does.
 
-    Where the card is grainy it is looked for without specks, and only then with them."""
+    Close up, where the card is grainy, it is looked for without specks, and only then with them. Further off, colour is
+    its witness: the edge of a lamp's shadow on the card may be as sharp as the metal's, and brighter."""
     steady = _outline_in(without_specks(photo), fret, end) if fret.grainy else None
-    return _outline_in(photo, fret, end) if steady is None else steady
+    edge = _outline_in(photo, fret, end) if steady is None else steady
+    return edge if edge is None or fret.close_up else _witnessed(photo, edge, fret, end)
+
+
+def _witnessed(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End) -> EdgePath | None:
+    """The outline as brightness shows it, or as colour does where that is far surer; None where they tell two angles.
+
+    Nothing is read from colour alone: metal mirrors, and what it mirrors has colours of its own."""
+    u, angle = _told(edge, fret, end)
+    coloured = in_colour(photo, fret, end) if u < math.radians(WORST_U_DEG) else None
+    by_colour = None if coloured is None else _outline_in(coloured, fret, end)
+    if by_colour is None:
+        return edge
+    by_colour = replace(by_colour, u_shared_px=np.hypot(by_colour.u_shared_px, COLOUR_U_PX))
+    u_colour, angle_by_colour = _told(by_colour, fret, end)
+    if abs(angle_by_colour - angle) > WIDE * math.hypot(u_colour, u):
+        return None
+    return by_colour if u_colour < FAR_SURER * u else edge
+
+
+def _told(edge: EdgePath, fret: DetectedFret, end: End) -> tuple[float, float]:
+    """Standard uncertainty of the angle that an outline tells, from the edge alone, and the angle, rad."""
+    fit = fit_bevel(edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)
+    return (math.inf, 0.0) if fit is None else (math.hypot(fit.u_angle, fit.u_definition), fit.angle)
 
 
 def _outline_in(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | None:
