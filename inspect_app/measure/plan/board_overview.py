@@ -37,6 +37,9 @@ _SAME_BOARD = 0.6
 """On either side of a fret lies the same board, so that the light rises by as much as it falls across it: where more
 than this share of all its steps is left as a difference, a thing ends there and another begins. A fret beside a broad
 inlay or a lamp's gradient leaves up to a third (common practice, no source)."""
+_CHANGED = 0.1
+"""Share left from which the light is not the same again beyond a cluster: what grain and the bands' shading leave of a
+fret in the middle of a board is a few hundredths."""
 _BESIDE_MM = 1.0
 """So far beside a cluster its faint steps still belong to it: the shadow that fades away, and blur."""
 _ALIKE = 0.25
@@ -330,6 +333,25 @@ def _reach(columns: NDArray[np.intp]) -> int:
     return int(columns[-1] - columns[0] + 1)
 
 
+def _unbalanced(mean: Floats) -> float:
+    """Share of all steps that is left as a difference of light across them."""
+    return abs(float(mean.sum())) / max(float(np.abs(mean).sum()), 1e-9)
+
+
+def _without_next(part: NDArray[np.intp], mean: Floats) -> NDArray[np.intp]:
+    """The cluster of steps without the edge of what lies next to a fret, tape or a pickguard.
+
+    The light changes there for good, and without it not at all: on either side of a fret lies the same board.
+    """
+    pieces = np.split(part, np.flatnonzero(np.diff(part) > 1) + 1)
+    for edge, rest in ((pieces[0], pieces[1:]), (pieces[-1], pieces[:-1])):
+        if rest and _unbalanced(mean[edge]) > _SAME_BOARD:
+            left = np.concatenate(rest)
+            if _unbalanced(mean[left[0] : left[-1] + 1]) < _CHANGED < _unbalanced(mean[part[0] : part[-1] + 1]):
+                return left
+    return part
+
+
 def _clusters(bands: Bands, rows: slice) -> tuple[Floats, Floats, Floats, Floats]:
     """The clusters of persistent steps that can be frets: middles (columns), widths (mm), strengths, steps (codes).
 
@@ -345,6 +367,7 @@ def _clusters(bands: Bands, rows: slice) -> tuple[Floats, Floats, Floats, Floats
         return (np.empty(0),) * 4
     parts = np.split(where, np.flatnonzero(np.diff(where) > _JOIN_MM * px_per_mm) + 1)
     mean = raw.sum(axis=0) / n
+    parts = [_without_next(p, mean) for p in parts]
     strong = [p[np.abs(mean[p]) > _OF_STRONGEST * np.abs(mean[p]).max()] for p in parts]
     # one lamp's line far brighter than all else of a fret leaves only itself: then the whole cluster is taken
     parts = [s if _reach(s) / px_per_mm >= FRET_WIDTH_MM[0] else p for s, p in zip(strong, parts, strict=True)]
@@ -354,6 +377,6 @@ def _clusters(bands: Bands, rows: slice) -> tuple[Floats, Floats, Floats, Floats
     contrast = np.array([float(np.abs(mean[p]).max()) for p in parts])
     beside = math.ceil(_BESIDE_MM * px_per_mm)
     whole = [mean[max(0, p[0] - beside) : p[-1] + beside + 1] for p in parts]
-    same = np.array([abs(float(m.sum())) <= _SAME_BOARD * float(np.abs(m).sum()) for m in whole])
+    same = np.array([_unbalanced(m) <= _SAME_BOARD for m in whole])
     fret = (width >= FRET_WIDTH_MM[0]) & (width <= FRET_WIDTH_MM[1]) & same
     return middle[fret], width[fret], strength[fret], contrast[fret]

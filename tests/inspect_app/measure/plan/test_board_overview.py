@@ -44,6 +44,15 @@ def test_a_single_line_is_no_fret():
     assert at / PX_PER_MM == pytest.approx([50.0], abs=0.3)
 
 
+@pytest.mark.parametrize("side", [-1, 1])
+def test_the_edge_of_tape_beside_a_fret_is_no_part_of_it(side):
+    """It is as near as the two edges of wide wire are to each other, but the light stays changed beyond it."""
+    taped = (*EDGES, (side * 3.4, 60.0), (side * 3.6, 40.0))
+    at, width, *_ = _clusters(bands([(50.0, EDGES), (100.0, taped)]), slice(0, 20))
+    assert at / PX_PER_MM == pytest.approx([50.0, 100.0], abs=0.3)
+    assert np.all((width > 1.2) & (width < 3.5))
+
+
 @pytest.mark.parametrize("slope", [-0.3, -0.0213, 0.0, 0.0105, 0.21])
 def test_frets_askew_are_turned_upright(slope):
     v = np.arange(24) * BAND_MM
