@@ -211,7 +211,7 @@ def _steps(root: Floats, x: Floats) -> list[float]:
     least = max(OVER_NOISE * noise, OF_STRONGEST * float(best.max()))
     found = []
     for k in np.flatnonzero((best[1:-1] > least) & (best[1:-1] >= best[:-2]) & (best[1:-1] > best[2:])) + 1:
-        if _ends_wood(light, k):
+        if _ends_wood(light, int(k)):
             low, here, high = best[k - 1 : k + 2]
             found.append(float(k + 0.5 * (high - low) / max(2.0 * here - low - high, 1e-9)))
     return found
