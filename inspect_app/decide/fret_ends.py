@@ -38,9 +38,11 @@ class FretEnds:
 
 
 def ends_of(inspections: Sequence[Inspection], by_gauge: Gauged) -> FretEnds:
-    """Ends of one visit: lifted ones are read by gauge alone, proud ones also in close-ups of them."""
+    """Ends of one visit: lifted ones are read by gauge alone, proud ones also in photos from above and close-ups."""
     lifted, proud = _gauged(by_gauge, "lifted"), _gauged(by_gauge, "proud")
     for i in inspections:
+        for (n, end), read in _gauged(i.values, "proud").items():
+            proud.setdefault((n, end), []).extend(read)
         for fret in i.frets if i.view == "end" else ():
             if fret.overhang is not None:
                 proud.setdefault((fret.number, str(i.options.get("end"))), []).append(fret.overhang)

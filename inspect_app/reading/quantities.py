@@ -156,6 +156,15 @@ def _lifted(end: str) -> Quantity:
     return Quantity(feature=feature, card="fret ends", label=feature, views=("end",), meaning=meaning)
 
 
+def _proud(end: str) -> Quantity:
+    meaning = "How far the end's foot stands out beyond the board's edge; negative where it ends short of it."
+    feature = f"{end} end proud"
+    return Quantity(
+        feature=feature, card="fret ends", label=feature, views=("plan",), meaning=meaning, lines=(BOARD_EDGE,),
+        signed=True,
+    )  # fmt: skip
+
+
 _SETUP = (
     ("string height", "At the 12th fret, from the crown up to the open string's underside."),
     ("nut clearance", "At the first fret, the string held down between the second and the third."),
@@ -227,6 +236,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         signed=True,
         meaning="How far the end stands out beyond the board's edge."),
     *(_lifted(end) for end in SIDES),
+    *(_proud(end) for end in SIDES),
     Quantity(feature="string gap", label="string gap", views=("side",), on_paper=True, lines=(GAP_LINE, STRING, FOOT),
         meaning="From the top of the crown up to the underside of the outer string over it.",
         edges=(Edge("foot", (0.0,)), Edge("top", (1.0,))), follows=("apart", "foot", "top")),

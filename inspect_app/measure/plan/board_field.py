@@ -18,7 +18,7 @@ from calib.photo import Photo, linear_light
 from inspect_app.measure.plan.fret_patch import BURNT, LUMINANCE_BGR
 from inspect_app.measure.plan.frets import EndedFret
 
-__all__ = ["LEAST_LONG_MM", "STEP_MM", "BoardField", "lay_out"]
+__all__ = ["LEAST_LONG_MM", "STEP_MM", "BoardField", "lay_out", "seen_at"]
 
 Floats = NDArray[np.float64]
 Light = NDArray[np.float32]
@@ -65,7 +65,7 @@ class BoardField:
 
     def to_px(self, x: Floats, y: Floats) -> Floats:
         """Photo pixels, shape (N, 2), of places in the field."""
-        return _seen(self.before, self.fret, (float(self.x[-1]), float(self.y[-1])), x, y)
+        return seen_at(self.before, self.fret, (float(self.x[-1]), float(self.y[-1])), x, y)
 
 
 def lay_out(photo: Photo, before: EndedFret, fret: EndedFret, covers: Sequence[Floats]) -> BoardField | None:
@@ -79,7 +79,7 @@ def lay_out(photo: Photo, before: EndedFret, fret: EndedFret, covers: Sequence[F
     size = (float(x[-1]), float(y[-1]))
     places = [axis[0] + STEP_MM * coarse_places(len(axis), EVERY) for axis in (y, x)]
     grid = np.meshgrid(places[1], places[0])
-    px = _seen(before, fret, size, grid[0].ravel(), grid[1].ravel()).reshape(*grid[0].shape, 2)
+    px = seen_at(before, fret, size, grid[0].ravel(), grid[1].ravel()).reshape(*grid[0].shape, 2)
     light, valid = _sampled(photo, px.astype(np.float32), (len(y), len(x)), covers)
     valid &= (light.min(axis=2) > DARK) & (light.max(axis=2) < BURNT)
     blue, green, red = np.moveaxis(np.log(np.maximum(light, DARK)), 2, 0)
@@ -88,7 +88,9 @@ def lay_out(photo: Photo, before: EndedFret, fret: EndedFret, covers: Sequence[F
     return BoardField(b.number, before, fret, x, y, np.asarray(tone, dtype=np.float32), valid)
 
 
-def _seen(before: EndedFret, fret: EndedFret, size: tuple[float, float], x: Floats, y: Floats) -> Floats:
+def seen_at(before: EndedFret, fret: EndedFret, size: tuple[float, float], x: Floats, y: Floats) -> Floats:
+    """Photo pixels, shape (N, 2), of places on the board between two frets: `x` from the one's foot, `y` from the
+    treble end, of a field of so many mm both ways; beyond the ends the board's arch goes on."""
     share, along = x / size[0], y / size[1]
     ends = []
     for f, half in ((before, before.crown.width / 2.0), (fret, -fret.crown.width / 2.0)):

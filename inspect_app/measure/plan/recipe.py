@@ -24,6 +24,7 @@ from inspect_app.measure.plan.crown_arc import width_from_apparent
 from inspect_app.measure.plan.crown_edges import SHARP_PX
 from inspect_app.measure.plan.crown_width import crown_width, width_u_from_pose
 from inspect_app.measure.plan.end_lines import find_ends
+from inspect_app.measure.plan.end_overhang import BoardEdges, drawn_edges, find_board_edges, overhangs
 from inspect_app.measure.plan.flats import FlatSearch, measure_flats, search_flats
 from inspect_app.measure.plan.fret_ends import COVERED, FretEnd
 from inspect_app.measure.plan.fret_length import fret_length, length_u_from_pose
@@ -87,6 +88,7 @@ class Detected:
     positions: tuple[Measured, ...]
     burnt_share: float
     board_wear: BoardWear
+    edges: BoardEdges
     printed: EdgeResponse | None
     reading: _ReadingOf
 
@@ -140,8 +142,9 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     reading = _cached_readings(photo, found, level, covers, strings, blur)
     white = linear_light_of(response.white) if response and len(scale.ids) else UNKNOWN_WHITE
     worn = find_board_wear(as_taken, found, covers, any(strings), white)
-    unread += worn.not_measured
-    about = softness, _positions(found, level), _burnt_share(found), worn, printed
+    edges = find_board_edges(as_taken, found, (scale.may_cover_px, *hidden))
+    unread += (*worn.not_measured, *edges.not_measured)
+    about = softness, _positions(found, level), _burnt_share(found), worn, edges, printed
     return Detected(as_taken, scale, plane, level, found, unread, *about, reading)
 
 
@@ -289,8 +292,8 @@ def _answer(detected: Detected, ask: Ask) -> Inspection:
             "burnt_share": detected.burnt_share,
             "board_fields_read": float(detected.board_wear.fields_read),
         },
-        detected.board_wear.values,
-        detected.board_wear.outlines,
+        detected.board_wear.values | overhangs(detected.edges, frets),
+        (*detected.board_wear.outlines, *drawn_edges(detected.edges, detected.frets)),
     )
 
 

@@ -302,6 +302,12 @@ def close_up(fret, overhang):
     return Inspection("end", who, "t", {"end": "bass"}, (reading,))
 
 
+def test_ends_that_stand_proud_in_a_photo_from_above_count():
+    read = {on_fret(n, "treble end proud"): Measured.of(v, "mm", fret_end=0.08) for n, v in ((2, 0.4), (6, -0.3))}
+    photo = Inspection("plan", PhotoSummary("p", "0" * 64, 9, 9), "t", {}, values=read)
+    assert [(e.fret, e.end) for e in setup_of((photo,), INSTRUMENT, None, {}).ends.proud] == [(2, "treble")]
+
+
 def test_ends_that_do_not_sit_are_said_and_priced():
     lifted, level_with = on_fret(5, "treble end lifted"), on_fret(7, "treble end lifted")
     read = {lifted: gauged(lifted, 0.15), level_with: gauged(level_with, 0.02)}
