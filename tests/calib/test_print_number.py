@@ -35,7 +35,7 @@ def test_a_photo_tells_the_print(shot, kind, number):
     assert find_printed(shot(kind, number), kind).number == number
 
 
-@pytest.mark.parametrize("kind", SHEETS)
+@pytest.mark.parametrize("kind", rest_slow(SHEETS))
 def test_a_print_without_a_number_has_none(shot, kind):
     assert find_printed(shot(kind, 0), kind).number is None
 

@@ -60,6 +60,7 @@ def test_details_another_window_changed_since_are_left_alone(store, job):
     assert job_view(store, job).details.asked_for == "a dress"
 
 
+@pytest.mark.slow
 def test_a_photo_moved_and_taken_out_is_back_where_it_was(store, job, photo):
     at = open_page("photos.py", job, looked_at=photo.id, changing=photo.id)
     at.selectbox(key=f"visit-of-{photo.id}-{photo.visit.label}").select("after").run()
