@@ -19,9 +19,9 @@ from inspect_app.reading.key import Key, Place, on_fret, parse_key
 from shared.errors import OptionError, ScaleError
 from shared.measured import Measured
 from shared.trade import END_SHORT_U_MM
-from tests.conftest import rest_slow
 from tests.inspect_app.measure.backdrop.side_pictures import FOOT, SideScene, draw_side, side_ask
 
+SOFT = pytest.param((0.7, 0.3), 0.75, marks=pytest.mark.slow, id="soft")
 SCENES = (
     SideScene(),
     SideScene(elevation=0.5, fall=5.0, behind=1.3, seed=1),
@@ -129,7 +129,7 @@ def recoloured(photo, change):
     return replace(photo, bgr=bgr)
 
 
-@pytest.mark.parametrize(("over", "left"), rest_slow([((1.0, 0.97), 0.78), ((0.7, 0.3), 0.75)]), ids=["sharp", "soft"])
+@pytest.mark.parametrize(("over", "left"), [pytest.param((1.0, 0.97), 0.78, id="sharp"), SOFT])
 def test_a_shadow_on_the_card_is_not_taken_for_its_foot(over, left):
     """A quarter of the card's light is gone from 0.3 mm over the foot, falling over 0.4 mm: a lamp's penumbra. Or a
     fifth from 1 mm at once: with its edge for a foot the crowns would fall as none do, so the next edge is read."""
