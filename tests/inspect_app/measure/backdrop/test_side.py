@@ -21,7 +21,6 @@ from shared.measured import Measured
 from shared.trade import END_SHORT_U_MM
 from tests.inspect_app.measure.backdrop.side_pictures import FOOT, SideScene, draw_side, side_ask
 
-SOFT = pytest.param((0.7, 0.3), 0.75, marks=pytest.mark.slow, id="soft")
 SCENES = (
     SideScene(),
     SideScene(elevation=0.5, fall=5.0, behind=1.3, seed=1),
@@ -129,7 +128,8 @@ def recoloured(photo, change):
     return replace(photo, bgr=bgr)
 
 
-@pytest.mark.parametrize(("over", "left"), [pytest.param((1.0, 0.97), 0.78, id="sharp"), SOFT])
+@pytest.mark.parametrize(("over", "left"), [((0.7, 0.3), 0.75), ((1.0, 0.97), 0.78)], ids=["soft", "sharp"])
+@pytest.mark.slow
 def test_a_shadow_on_the_card_is_not_taken_for_its_foot(over, left):
     """A quarter of the card's light is gone from 0.3 mm over the foot, falling over 0.4 mm: a lamp's penumbra. Or a
     fifth from 1 mm at once: with its edge for a foot the crowns would fall as none do, so the next edge is read."""
@@ -141,7 +141,6 @@ def test_a_shadow_on_the_card_is_not_taken_for_its_foot(over, left):
     assert max(map(abs, found.values())) < 0.06
 
 
-@pytest.mark.slow
 def test_the_first_fret_may_stand_far_from_the_photos_edge():
     """The nut lies between: nothing else would stand there."""
     scene = SideScene(first=1, frets=2, start=46.0, under=(1.1, 1.4), seed=14)
