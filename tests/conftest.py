@@ -48,6 +48,17 @@ def nothing_leaves():
     socket.socket.connect = _connect
 
 
+def rest_slow(every, quick=1):
+    """Parameters of one property, of which the first few stand for all while working; every change passes all."""
+    return [v if i < quick else _slow(v) for i, v in enumerate(every)]
+
+
+def _slow(v):
+    if hasattr(v, "marks"):  # a parameter set
+        return pytest.param(*v.values, id=v.id, marks=(*v.marks, pytest.mark.slow))
+    return pytest.param(*(v if isinstance(v, tuple) else (v,)), marks=pytest.mark.slow)
+
+
 @pytest.fixture(scope="session")
 def published():
     """Read a file of published numbers."""

@@ -13,6 +13,7 @@ from calib.scales.coin_rim import fitted_ring
 from calib.scales.coin_rings import Ring
 from calib.scales.coin_shadow import Rim, settled_rim
 from shared.errors import ScaleError
+from tests.conftest import rest_slow
 
 RADIUS = 130.0
 CLOTH = np.array([190.0, 200.0, 205.0])
@@ -75,8 +76,8 @@ def test_relief_concentric_with_the_rim_does_not_make_it_doubtful() -> None:
     assert rim.ring.radius == pytest.approx(RADIUS, abs=1.0)
 
 
-@pytest.mark.parametrize("wall", [4.0, 8.0, 10.0])
-@pytest.mark.parametrize("tone", [40.0, 70.0, 100.0])
+@pytest.mark.parametrize("wall", rest_slow([4.0, 8.0, 10.0]))
+@pytest.mark.parametrize("tone", rest_slow([40.0, 70.0, 100.0]))
 def test_a_bright_side_wall_is_within_u(wall, tone) -> None:
     """From 10 to 25 degrees off square the face, 2 mm above the foot, lies beside it; the coin's size is the face's."""
     picture = CLOTH - _cover(RADIUS, (wall, 0.0)) * tone
@@ -90,7 +91,7 @@ def _crescent(ground: np.ndarray, coin: np.ndarray, between: np.ndarray, to: flo
     return _photo(picture + _cover(RADIUS, (0.0, 0.0)) * (coin - picture))
 
 
-@pytest.mark.parametrize("to", [6.0, 9.0, 12.0])
+@pytest.mark.parametrize("to", rest_slow([6.0, 9.0, 12.0]))
 def test_a_crescent_of_the_ground_s_colour_leaves_the_rim_to_the_ring_within(to) -> None:
     """Halfway between the rings would be 2 to 5 % too large."""
     rim = _settled(_crescent(CLOTH, COPPER, 0.6 * CLOTH, to), to, 0.0, RADIUS + to)
@@ -98,7 +99,7 @@ def test_a_crescent_of_the_ground_s_colour_leaves_the_rim_to_the_ring_within(to)
     assert rim.u_radius > 0.0
 
 
-@pytest.mark.parametrize("to", [6.0, 9.0, 12.0])
+@pytest.mark.parametrize("to", rest_slow([6.0, 9.0, 12.0]))
 def test_a_shadow_lit_by_the_coin_leaves_its_size_inside_u(to) -> None:
     """Half of the light on the cloth beside a copper coin has come by way of the copper."""
     shade = 0.5 * (0.6 * CLOTH + COPPER)
@@ -138,7 +139,7 @@ def test_a_refusal_names_its_cause() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("turn", [0.0, 1.0, 2.0, 4.0])
+@pytest.mark.parametrize("turn", rest_slow([0.0, 1.0, 2.0, 4.0]))
 def test_a_hard_shadow_as_dark_as_a_copper_coin_is_told_by_its_colour(turn) -> None:
     photo = _shadowed(0.5, (12.0 * np.cos(turn), 12.0 * np.sin(turn)), 3.0)
     scale = find_coin(photo, 22.25)

@@ -14,6 +14,7 @@ from calib.scales.print import scales_pdf
 from calib.scales.print_number import LARGEST_NUMBER, number_bars, read_number
 from calib.scales.printed import BACKDROP, BACKDROP_SIZE, STRIP, STRIP_SIZE, find_printed
 from shared.errors import OptionError, ScaleError
+from tests.conftest import rest_slow
 
 SHEETS = {"strip": (STRIP, STRIP_SIZE), "backdrop": (BACKDROP, BACKDROP_SIZE)}
 
@@ -28,13 +29,13 @@ def shot(make_camera, print_photo):
 
 
 @pytest.mark.parametrize(
-    ("kind", "number"), [("strip", 7), ("strip", 1), ("backdrop", 300), ("backdrop", LARGEST_NUMBER)]
+    ("kind", "number"), rest_slow([("strip", 7), ("backdrop", 300), ("strip", 1), ("backdrop", LARGEST_NUMBER)], 2)
 )
 def test_a_photo_tells_the_print(shot, kind, number):
     assert find_printed(shot(kind, number), kind).number == number
 
 
-@pytest.mark.parametrize("kind", SHEETS)
+@pytest.mark.parametrize("kind", rest_slow(SHEETS))
 def test_a_print_without_a_number_has_none(shot, kind):
     assert find_printed(shot(kind, 0), kind).number is None
 

@@ -15,13 +15,14 @@ from inspect_app.jobs import photo_files
 from inspect_app.jobs.store import DATABASE
 from inspect_app.services.exporting import export_job
 from shared.errors import StoreError
+from tests.conftest import rest_slow
 from tests.inspect_app.conftest import noise_jpeg
 from tests.inspect_app.deciding_case import make_job, put_elevation
 
 ODD_NAMES = ("jobs?mode=ro", "jobs%20of%20mine", "a#b&c=d", "Gitarren Übersicht", "名前", "two  spaces", "o'neill's")
 
 
-@pytest.mark.parametrize("name", ODD_NAMES)
+@pytest.mark.parametrize("name", rest_slow(ODD_NAMES, 3))
 def test_a_folder_of_any_name_holds_its_own_store(tmp_path, name):
     """`?` and `%20` mean something in an address, but not in a folder's name."""
     folder = tmp_path / name

@@ -72,6 +72,7 @@ query = st.text_input(
     "Search",
     key="jobs-query",
     on_change=first_page,
+    bind="query-params",
     placeholder="Customer, instrument, #number, or a date such as 2026-11",
 )
 with st.container(horizontal=True):
@@ -79,7 +80,9 @@ with st.container(horizontal=True):
         "Show", list(SHOW), default="all", required=True, key="jobs-show", on_change=first_page, wrap=True,
         format_func=lambda s: SHOW[s][0], bind="query-params",
     )  # fmt: skip
-    order = st.selectbox("Sorted by", list(ORDERS), key="jobs-order", format_func=ORDERS.__getitem__, width=260)
+    order = st.selectbox(
+        "Sorted by", list(ORDERS), key="jobs-order", format_func=ORDERS.__getitem__, width=260, bind="query-params"
+    )
 start = st.session_state.get("jobs-from", 0)
 _, archived, waits_for = SHOW[str(show)]
 found = services.find_jobs(server.store(), query, SHOWN, start, archived, waits_for, str(order))

@@ -241,6 +241,7 @@ PARTS = {
     "Repeat study": repeat_studies,
     "Gauges": gauge_register,
 }
-for tab, part in zip(st.tabs(list(PARTS)), PARTS.values(), strict=True):
+tabs = st.tabs(list(PARTS), key="part", bind="query-params")  # a reload shows the same one
+for tab, part in zip(tabs, PARTS.values(), strict=True):
     with tab:
         part()

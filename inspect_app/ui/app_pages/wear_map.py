@@ -38,7 +38,7 @@ def the_map(job: services.JobView, visit: str, wear: WearMap) -> None:
     """The table of cells, and the same choice by name."""
     kinds: list[Show] = list(SHOWS)
     show = st.segmented_control(
-        "Shows", kinds, default="depth", required=True, key="shows", format_func=SHOWS.__getitem__
+        "Shows", kinds, default="depth", required=True, key="shows", format_func=SHOWS.__getitem__, bind="query-params"
     )
     length = length_unit()
     rows = services.readings(server.store(), job.id, visit)

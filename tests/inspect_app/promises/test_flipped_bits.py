@@ -16,6 +16,7 @@ from inspect_app import services
 from inspect_app.cli import main
 from inspect_app.jobs.store import DATABASE
 from inspect_app.services.upkeep import database_problems
+from tests.conftest import rest_slow
 from tests.inspect_app.promises.conftest import stored_in
 
 FLIPS = int(os.environ.get("INSPECT_APP_FLIPS", "120"))
@@ -58,7 +59,7 @@ def cells(connection, table):
     return [(c, v) for c, v in zip(columns, row, strict=True) if v not in (None, "")]
 
 
-@pytest.mark.parametrize("table", TABLES)
+@pytest.mark.parametrize("table", rest_slow(TABLES, 3))
 def test_a_flip_in_any_column_is_found(full, tmp_path, table):
     rng = random.Random(17)
     path = copied(full, tmp_path / "copy.sqlite")

@@ -22,15 +22,16 @@ from inspect_app.commands import answering
 from inspect_app.measure import measure
 from inspect_app.reading.ask import Ask, ScaleAsk
 from shared.errors import UnforeseenError
+from tests.conftest import rest_slow
 from tests.inspect_app.conftest import full_answer, mm, noise_jpeg
 from tests.inspect_app.promises.odd_inputs import MANY, QUICK, SAMPLES, answered
 
-CORPUS = (20, 73, 303, 1134, 3_028_900, 3_029_650, 3_109_700, 60_977_645)
+CORPUS = (3_028_900, 3_029_650, 3_109_700, 73, 20, 303, 1134, 60_977_645)
 """Seeds that once ended in an exception."""
 SWEEP = 20_000
 
 
-@pytest.mark.parametrize("seed", CORPUS)
+@pytest.mark.parametrize("seed", rest_slow(CORPUS, 4))
 def test_what_once_failed_does_so_no_more(seed):
     answer = answered(seed)
     if answer is not None:

@@ -13,6 +13,7 @@ from inspect_app.reading.closeups import Window
 from inspect_app.services import pictures
 from inspect_app.services.exporting import export_job
 from shared.errors import StoreError
+from tests.conftest import rest_slow
 from tests.inspect_app.conftest import full_answer, noise_jpeg
 from tests.inspect_app.promises.conftest import hashes
 
@@ -92,6 +93,7 @@ def test_photos_of_one_name_get_overlays_of_their_own(tmp_path, measured):
     assert sorted(p.name for p in (tmp_path / "drawn").iterdir()) == ["x-readings-2.jpg", "x-readings.jpg"]
 
 
+@pytest.mark.slow
 def test_visits_of_names_that_files_cannot_tell_apart_are_exported_each(full, tmp_path):
     job = services.find_jobs(full).rows[-1].id
     for n, visit in enumerate(("3/4", "3-4")):
@@ -138,7 +140,7 @@ def test_a_file_written_again_keeps_the_earlier_one_beside_it(strangers, measure
 
 
 @pytest.mark.parametrize("harm", ["missing", "swapped"])
-@pytest.mark.parametrize("words", [["report", "--kind", "record"], ["export"]])
+@pytest.mark.parametrize("words", rest_slow([["report", "--kind", "record"], ["export"]]))
 def test_papers_without_one_of_their_photos_are_a_sentence(full, tmp_path, words, harm, capsys):
     job = services.find_jobs(full).rows[-1]
     for photo in services.job_view(full, job.id).photos:

@@ -48,6 +48,7 @@ def test_archiving_and_standing_are_taken_back_the_last_first(store, job):
     assert "undo-corner" not in [b.key for b in at.button]
 
 
+@pytest.mark.slow
 def test_details_another_window_changed_since_are_left_alone(store, job):
     at = open_page("job.py", job, fold="details")
     next(t for t in at.text_area if t.label == "Asked for").set_value("a dress")
@@ -59,6 +60,7 @@ def test_details_another_window_changed_since_are_left_alone(store, job):
     assert job_view(store, job).details.asked_for == "a dress"
 
 
+@pytest.mark.slow
 def test_a_photo_moved_and_taken_out_is_back_where_it_was(store, job, photo):
     at = open_page("photos.py", job, looked_at=photo.id, changing=photo.id)
     at.selectbox(key=f"visit-of-{photo.id}-{photo.visit.label}").select("after").run()
@@ -71,6 +73,7 @@ def test_a_photo_moved_and_taken_out_is_back_where_it_was(store, job, photo):
     assert photo_view(store, photo.id).visit.label == photo.visit.label
 
 
+@pytest.mark.slow
 def test_a_finding_changed_is_as_it_was(store, job):
     chip = add_photo(store, job, noise_jpeg(9), "chip.jpg", "finding", note="chip").photo
     at = open_page("findings.py", job)
@@ -81,6 +84,7 @@ def test_a_finding_changed_is_as_it_was(store, job):
     assert photo_view(store, chip.id).note == "chip"
 
 
+@pytest.mark.slow
 def test_terms_limits_heights_and_gauges_are_as_they_were(store, worn_job):
     before = decide(store, worn_job).terms
     at = open_page("options.py", worn_job, fold="limits")
@@ -101,6 +105,7 @@ def test_terms_limits_heights_and_gauges_are_as_they_were(store, worn_job):
     assert not gauge_readings(store, worn_job, "intake")
 
 
+@pytest.mark.slow
 def test_a_line_taken_out_comes_back_until_the_estimate_is_issued(store, worn_job):
     view = draft(store, worn_job)
     at = open_page("estimate.py", worn_job)

@@ -129,6 +129,7 @@ def recoloured(photo, change):
 
 
 @pytest.mark.parametrize(("over", "left"), [((0.7, 0.3), 0.75), ((1.0, 0.97), 0.78)], ids=["soft", "sharp"])
+@pytest.mark.slow
 def test_a_shadow_on_the_card_is_not_taken_for_its_foot(over, left):
     """A quarter of the card's light is gone from 0.3 mm over the foot, falling over 0.4 mm: a lamp's penumbra. Or a
     fifth from 1 mm at once: with its edge for a foot the crowns would fall as none do, so the next edge is read."""

@@ -9,6 +9,7 @@ from inspect_app.measure.plan.board_field import STEP_MM
 from inspect_app.measure.plan.board_inlays import is_inlay
 from inspect_app.measure.plan.board_wear import find_board_wear
 from inspect_app.reading.key import Key, Place, on_fret
+from tests.conftest import rest_slow
 from tests.inspect_app.measure.plan.worn_pictures import LENGTH, Patch, Worn, draw_worn, frets_of, true_share
 
 WOODS = ("maple", "rosewood", "ebony", "pale")
@@ -107,7 +108,7 @@ def test_wear_round_an_inlay_reaches_under_it():
     assert abs(share - true_share(scene, patch)) < u
 
 
-@pytest.mark.parametrize("k", range(8))
+@pytest.mark.parametrize("k", rest_slow(range(8), 2))
 def test_no_wear_is_seen_on_unworn_boards(k):
     answer = found(random_scene(k, worn=False))
     assert not answer.values
