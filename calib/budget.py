@@ -137,7 +137,7 @@ def weighted_mean(terms: Sequence[Measured]) -> Measured:
         If there are none, or their units differ.
     """
     unit = _one_unit(terms)
-    common = _in_all(terms)
+    common = _common_influences(terms)
     own = [math.hypot(0.0, *(c.u for c in q.contributions if c.key is None or c.key not in common)) for q in terms]
     least = max(own) * 1e-6 or 1.0
     w = [1.0 / max(u, least) ** 2 for u in own]
@@ -157,7 +157,7 @@ def weighted_mean(terms: Sequence[Measured]) -> Measured:
     return out.with_flags("DISAGREES") if chi2 > _one_in_a_hundred(dof) else out
 
 
-def _in_all(terms: Sequence[Measured]) -> set[tuple[str, str]]:
+def _common_influences(terms: Sequence[Measured]) -> set[tuple[str, str]]:
     """Keys of the influences that all of several terms have; none for a single term."""
     keys = [{c.key for c in q.contributions if c.key is not None} for q in terms]
     return set.intersection(*keys) if len(keys) > 1 else set()

@@ -30,7 +30,7 @@ __all__ = [
     "LEVEL_SHARE",
     "LONGEST_PX",
     "EdgeResponse",
-    "coded",
+    "srgb_codes",
     "coding_noise",
     "edge_response",
     "fit_spread_function",
@@ -152,7 +152,7 @@ def response_across(
         return None
     sign = np.sign(steps.contrast[keep])
     at = (offsets[None, :] - steps.at[keep, None]) * sign[:, None]  # dark to bright
-    codes = coded(rows[keep])
+    codes = srgb_codes(rows[keep])
     level = LEVEL_SHARE * half
     sides = at < -level, at > level
     dark, bright = (level_of(codes, mask) for mask in sides)
@@ -172,10 +172,10 @@ def response_across(
     return EdgeResponse(spread, u_spread, overshoot, amount, radius, black, white, colour, int(found.sum()))
 
 
-def coded(light: Vector) -> Vector:
+def srgb_codes(light: Vector) -> Vector:
     """Linear light 0..1 to sRGB codes over 255 (IEC 61966-2-1): the inverse of `calib.photo.linear_light`.
 
-    >>> [f"{255.0 * c:.0f}" for c in coded(linear_light(np.array([7, 128, 255], dtype=np.uint8)).astype(float))]
+    >>> [f"{255.0 * c:.0f}" for c in srgb_codes(linear_light(np.array([7, 128, 255], dtype=np.uint8)).astype(float))]
     ['7', '128', '255']
     """
     v = np.clip(light, 0.0, 1.0)
@@ -255,7 +255,7 @@ def fit_spread_function(
 
     def model(p: Vector) -> Vector:
         dark, bright = (linear_light_of(c) for c in (black - p[4] * step, white + p[5] * step))
-        codes = coded(dark + (bright - dark) * ndtr((fine - p[0]) / math.exp(p[1])))
+        codes = srgb_codes(dark + (bright - dark) * ndtr((fine - p[0]) / math.exp(p[1])))
         return np.asarray(codes + p[2] * (codes - gaussian_filter1d(codes, math.exp(p[3]) / _FINE_PX, mode="nearest")))
 
     def misfit(p: Vector) -> Vector:

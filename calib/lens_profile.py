@@ -11,7 +11,7 @@ from shared.errors import OptionError
 
 __all__ = [
     "LensProfile",
-    "through",
+    "with_lens_profile",
     "check_distance",
     "holds_for",
     "unconfirmed",
@@ -114,7 +114,7 @@ class LensProfile:
         return mm * span / math.sqrt(12.0)  # rectangular from end to end
 
 
-def through(photo: Photo, profile: LensProfile) -> Photo:
+def with_lens_profile(photo: Photo, profile: LensProfile) -> Photo:
     """The same photo, its lens told by the profile.
 
     Raises
@@ -162,7 +162,7 @@ def check_distance(profile: LensProfile, distance_mm: float) -> None:
 def holds_for(profile: LensProfile, photo: Photo, distance_mm: float) -> bool:
     """Whether a photo's EXIF says that it was taken with the profile's lens, as far away as the profile goes."""
     try:
-        through(photo, profile)
+        with_lens_profile(photo, profile)
         check_distance(profile, distance_mm)
     except OptionError:
         return False

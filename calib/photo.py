@@ -257,7 +257,7 @@ def _read_header(data: bytes, name: str) -> _Header:
     return _Header(
         str(im.format),
         Camera(
-            " ".join(filter(None, (_words(exif.get(t)) for t in (tag.Make, tag.Model)))),
+            " ".join(filter(None, (_exif_text(exif.get(t)) for t in (tag.Make, tag.Model)))),
             _number(camera.get(tag.FocalLength), _POSSIBLE_FOCAL_MM),
             _number(camera.get(tag.FocalLengthIn35mmFilm), _POSSIBLE_35MM),
             _number(camera.get(tag.DigitalZoomRatio), _POSSIBLE_ZOOM) or 1.0,
@@ -268,7 +268,7 @@ def _read_header(data: bytes, name: str) -> _Header:
     )
 
 
-def _words(value: object) -> str:
+def _exif_text(value: object) -> str:
     """An EXIF text without the padding that cameras write around it."""
     return " ".join(value.replace("\0", " ").split()) if isinstance(value, str) else ""
 

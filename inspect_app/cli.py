@@ -316,7 +316,7 @@ def plain_signs(error: UnicodeError) -> tuple[str, int]:
     return "".join(_PLAIN.get(sign, "?") for sign in error.object[error.start : error.end]), error.end
 
 
-def _speak_plainly() -> None:
+def _replace_unprintable_signs() -> None:
     """Let consoles without our signs (cp1252 has most, ASCII none) show something in their place, never an error."""
     codecs.register_error("plain signs", plain_signs)
     for stream in (sys.stdout, sys.stderr):
@@ -326,7 +326,7 @@ def _speak_plainly() -> None:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
-    _speak_plainly()
+    _replace_unprintable_signs()
     options = parser().parse_args(argv)
     try:
         status = int(import_module(f"inspect_app.commands.{options.module}").run(options))

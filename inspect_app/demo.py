@@ -14,14 +14,15 @@ from inspect_app.reading.ask import Ask, View, parse_scale, parse_scale_plane
 from inspect_app.reading.inspection import FretReading
 from inspect_app.services import (
     AFTER,
+    ChosenStage,
     InstrumentDetails,
     JobDetails,
     Stage,
-    Standing,
     Store,
     accept_sure,
     add_photo,
     add_visit,
+    choose_stage,
     create_job,
     features,
     hand_measures,
@@ -31,13 +32,12 @@ from inspect_app.services import (
     measure_photo,
     photo_path,
     readings,
-    set_standing,
 )
 from inspect_app.services.deciding import change_terms, terms, write_fret_heights
-from inspect_app.services.decoded import decoded
 from inspect_app.services.estimating import accept_estimate, draft, estimates, issue_estimate
 from inspect_app.services.gauge_readings import write_gauge_reading
 from inspect_app.services.heights import record_work
+from inspect_app.services.photo_cache import decoded_photo
 from sample_images import SCENARIO, Sample, photos
 from shared.errors import OptionError
 
@@ -111,7 +111,7 @@ def load_finished(store: Store) -> int:
     job_id = _measured(store, details, FINISHED_TOKEN)
     if estimates(store, job_id):
         return job_id
-    _look_closer(store, job_id)
+    _add_notes(store, job_id)
     left = [f for f in features(store, job_id) if f.left]
     judge_all(store, [r for f in left[1:] for r in f.left], "accept")
     limits = terms(store, job_id).limits.with_value("crown_height", SCENARIO.least_height)
@@ -124,11 +124,11 @@ def load_finished(store: Store) -> int:
     record_work(store, job_id, AFTER, "levelled", tuple(n for n in every if n not in new))
     for visit, relief in (SCENARIO.visits[0], 0.45), (AFTER, 0.22):
         write_gauge_reading(store, job_id, visit, "treble relief", relief)
-    set_standing(store, job_id, Standing(Stage.HANDED_OVER))
+    choose_stage(store, job_id, ChosenStage(Stage.HANDED_OVER))
     return job_id
 
 
-def _look_closer(store: Store, job_id: int) -> None:
+def _add_notes(store: Store, job_id: int) -> None:
     """What is noted beside the readings: a finding with its picture, and a distance measured by hand."""
     photo = next(p for p in job_view(store, job_id).photos if p.view == "plan" and p.inspection)
     assert photo.inspection is not None
@@ -136,7 +136,7 @@ def _look_closer(store: Store, job_id: int) -> None:
     middles = tuple((float(x), float(y)) for x, y in (first.mean(axis=0), second.mean(axis=0)))
     if not hand_measures(store, photo.id):
         keep_hand_measure(store, photo.id, "distance", middles, "Fret 1 to fret 2, middle to middle")
-    bgr = decoded(photo_path(store, photo.sha256), photo.sha256).bgr
+    bgr = decoded_photo(photo_path(store, photo.sha256), photo.sha256).bgr
     x, reach = int(middles[1][0]), int(abs(middles[1][0] - middles[0][0]))  # with its neighbours
     y0, y1 = int(second[:, 1].min()) - MARGIN_PX, int(second[:, 1].max()) + MARGIN_PX
     piece = cv2.imencode(".jpg", bgr[y0:y1, x - reach : x + reach], [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes()

@@ -17,11 +17,11 @@ def distinct(names: Iterable[str]) -> list[str]:
     out: dict[str, str] = {}
     for name in names:
         numbered = (f"{name}-{n}" if n > 1 else name for n in count(1))
-        free = next(at for at in numbered if _one(at) not in out)
-        out[_one(free)] = free
+        free = next(at for at in numbered if _folded_name(at) not in out)
+        out[_folded_name(free)] = free
     return list(out.values())
 
 
-def _one(name: str) -> str:
+def _folded_name(name: str) -> str:
     """What file systems that tell neither capitals nor ways to write an accent apart take for one name."""
     return normalize("NFC", name).casefold()

@@ -17,7 +17,7 @@ __all__ = [
     "LengthUnit",
     "LENGTH_UNITS",
     "MM_PER_INCH",
-    "Shown",
+    "ShownValue",
     "show",
     "show_plain",
     "show_cell",
@@ -33,7 +33,7 @@ MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class ShownValue:
     """A measured value as text: ``2.71``, ``0.03``, ``mm``; `str` gives ``2.71 ± 0.03 mm``."""
 
     value: str
@@ -47,7 +47,7 @@ class Shown:
         return f"{self.value} ± {self.expanded}{space}{self.unit}"
 
 
-def show(q: Measured, lengths: LengthUnit = "mm") -> Shown:
+def show(q: Measured, lengths: LengthUnit = "mm") -> ShownValue:
     """A measured value with U (k = 2), lengths in millimetres or inches.
 
     In inches, what is shorter than one inch is given in thousandths (``thou``), the rest in inches.
@@ -58,7 +58,7 @@ def show(q: Measured, lengths: LengthUnit = "mm") -> Shown:
     """
     factor, unit = unit_shown(q.value, q.unit, lengths)
     value, expanded = round_pair(q.value * factor, q.expanded * factor)
-    return Shown(f"{value:f}", f"{expanded:f}", unit)
+    return ShownValue(f"{value:f}", f"{expanded:f}", unit)
 
 
 def show_plain(value: float, unit: str, lengths: LengthUnit = "mm", digits: int = 3) -> str:

@@ -83,7 +83,7 @@ def _smaller(photo: Photo, ring: Ring) -> tuple[Ring, RimPoints | None]:
     inner, better = _within(photo, ring)
     fitted = fitted_ring(photo, inner) if better >= _AS_WELL else None
     if fitted is not None:
-        inner, better = fitted[0], _seen(photo, fitted[0]) / _seen(photo, ring)
+        inner, better = fitted[0], _visibility(photo, fitted[0]) / _visibility(photo, ring)
         # the border of a face touches a shadow's ring as the rim does, but has the rim round it
         if better >= _TWICE and not is_doubtful(photo, inner.about_its_middle()):
             return fitted
@@ -192,7 +192,7 @@ def _within(photo: Photo, ring: Ring) -> tuple[Ring, float]:
     grid = _grid(_SHADOW, _WIDER)
     seen = np.quantile(_along(ring, grid, at, slope), _QUARTER, axis=1)
     best = int(np.argmax(seen))
-    return _touching(ring, grid[best]), float(seen[best]) / _seen(photo, ring)
+    return _touching(ring, grid[best]), float(seen[best]) / _visibility(photo, ring)
 
 
 def _grid(apart: Vector, wider: Vector) -> Vector:
@@ -217,7 +217,7 @@ def _touching(ring: Ring, of_grid: Vector) -> Ring:
     return Ring(ring.x + x, ring.y + y, harmonics, ring.share)
 
 
-def _seen(photo: Photo, ring: Ring) -> float:
+def _visibility(photo: Photo, ring: Ring) -> float:
     """How well a ring is seen: the lower quartile of the slope along it.
 
     A shadow takes up to half of the way round, and its faint part is in the quartile; an inscription crossed is not.

@@ -79,10 +79,10 @@ def _auto(photo: Photo, factor: float) -> Scale:
         try:
             return find_printed(photo, kind, factor)
         except ScaleError as e:
-            failed = failed if failed is not None and _shows(photo, "strip") else e
+            failed = failed if failed is not None and _shows_scale(photo, "strip") else e
     if is_mirrored(photo):
         raise _mirrored()
-    if failed is not None and (_shows(photo, "strip") or _shows(photo, "backdrop")):
+    if failed is not None and (_shows_scale(photo, "strip") or _shows_scale(photo, "backdrop")):
         raise failed  # it is there, but not as it should be: say how
     raise ScaleError(
         "No printed scale was found in the photo.",
@@ -100,7 +100,7 @@ def _printed(photo: Photo, kind: str, factor: float, u_factor: float | None) -> 
         raise
 
 
-def _shows(photo: Photo, kind: str) -> bool:
+def _shows_scale(photo: Photo, kind: str) -> bool:
     known = {m.id for m in (STRIP if kind == "strip" else BACKDROP)}
     return not known.isdisjoint(rough_markers(photo.gray)[0])
 

@@ -188,14 +188,14 @@ def _numbered(start: Vector, across: Vector) -> tuple[NDArray[np.int64], NDArray
     run = max(runs, key=len)
     seed = int(run[len(run) // 2]) + 1
     step = float(np.median(gap[run]))
-    right = _walk(u[seed:] - u[seed], step)
-    left = _walk(u[seed] - u[seed::-1], step)
+    right = _numbered_points(u[seed:] - u[seed], step)
+    left = _numbered_points(u[seed] - u[seed::-1], step)
     number = {seed + k: n for k, n in right.items()} | {seed - k: -n for k, n in left.items()}
     used = np.array(sorted(number), np.intp)
     return np.array([number[int(k)] for k in used], np.int64), used
 
 
-def _walk(u: Vector, step: float) -> dict[int, int]:
+def _numbered_points(u: Vector, step: float) -> dict[int, int]:
     """Numbers of the points of an increasing row from its first one; the step may change slowly on the way."""
     out, last, n = {0: 0}, 0.0, 0
     for k in range(1, len(u)):

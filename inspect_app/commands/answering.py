@@ -16,14 +16,14 @@ from tqdm import tqdm
 from inspect_app import __version__
 from inspect_app.commands.files import read_file, report_folder
 from inspect_app.measure import refused
-from inspect_app.measure.one_photo import LIMITS, NEEDED, Answered, answer_photo
+from inspect_app.measure.one_photo import LIMITS, NEEDED, PhotoAnswer, answer_photo
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection, PhotoSummary
-from shared.apart import Here, Runner, cores, in_turn, outcome, runner
 from shared.errors import InspectError, OptionError, StoreError
 from shared.reports import keep_report
+from shared.worker_processes import InProcess, Runner, cores, outcome, run_calls, runner
 
-__all__ = ["Kept", "answers", "photos_in", "runner_for"]
+__all__ = ["KeptAnswers", "answers", "photos_in", "runner_for"]
 
 _PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".heic")
 """Endings of the photos in a folder; a file that is named by itself may have any."""
@@ -31,7 +31,7 @@ _BEGINS = b'{"format":'
 """How every line of a file of answers begins: of one that was cut short, this or as much of it as there is."""
 _MOST_A_CORE = 4
 """Workers a core: more only wait for each other and fill the memory (common practice, no source)."""
-Call = tuple[int, Callable[..., Answered], tuple[object, ...]]
+Call = tuple[int, Callable[..., PhotoAnswer], tuple[object, ...]]
 
 
 def photos_in(given: Sequence[Path]) -> list[Path]:
@@ -70,19 +70,19 @@ def runner_for(workers: int | None, scheduler: str | None, photos: int) -> Runne
     if workers is not None and not 0 <= workers <= most:
         raise OptionError(f"{workers} workers are not possible.", f"Give 0 to {most}; 0 measures without any.")
     if workers == 0:
-        return Here()
+        return InProcess()
     return runner(workers or max(1, min(cores(), photos)), LIMITS, NEEDED)
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class KeptAnswers:
     """A file of answers, one a line as JSON, that a stopped run goes on with; what it held when it was opened."""
 
     path: Path
     held: dict[str, Inspection]
 
     @classmethod
-    def at(cls, path: Path) -> Kept:
+    def at(cls, path: Path) -> KeptAnswers:
         """Open or make the file; a last line that was cut short is taken off.
 
         Raises
@@ -142,20 +142,22 @@ def _mark(name: str, sha256: str, asked: object, version: str) -> str:
     return json.dumps([name, sha256, asked, version], sort_keys=True, default=str)
 
 
-def answers(photos: Sequence[Path], ask: Ask, where: Runner, picture: str, kept: Kept | None) -> Iterator[Answered]:
+def answers(
+    photos: Sequence[Path], ask: Ask, where: Runner, picture: str, kept: KeptAnswers | None
+) -> Iterator[PhotoAnswer]:
     """Every photo's answer, a refusal too, in the photos' order; those that are `kept` are not asked for again.
 
     `picture` is the ending of the picture to draw of each, empty for none.
     """
     with tqdm(total=len(photos), unit="photo", disable=None if len(photos) > 1 else True) as bar:
-        for done in _in_order(_as_done(photos, ask, where, picture, kept)):
+        for done in _in_order(_answers_as_ready(photos, ask, where, picture, kept)):
             with bar.external_write_mode():
                 yield done
             bar.update()
 
 
-def _in_order(numbered: Iterable[tuple[int, Answered]]) -> Iterator[Answered]:
-    early: dict[int, Answered] = {}
+def _in_order(numbered: Iterable[tuple[int, PhotoAnswer]]) -> Iterator[PhotoAnswer]:
+    early: dict[int, PhotoAnswer] = {}
     turn = 0
     for n, done in numbered:
         early[n] = done
@@ -164,12 +166,12 @@ def _in_order(numbered: Iterable[tuple[int, Answered]]) -> Iterator[Answered]:
             turn += 1
 
 
-def _as_done(
-    photos: Sequence[Path], ask: Ask, where: Runner, picture: str, kept: Kept | None
-) -> Iterator[tuple[int, Answered]]:
+def _answers_as_ready(
+    photos: Sequence[Path], ask: Ask, where: Runner, picture: str, kept: KeptAnswers | None
+) -> Iterator[tuple[int, PhotoAnswer]]:
     """Each photo's place and answer, as soon as it is there."""
-    ready: list[tuple[int, Answered]] = []
-    for n, call in in_turn(where, _calls(photos, ask, picture, kept, ready)):
+    ready: list[tuple[int, PhotoAnswer]] = []
+    for n, call in run_calls(where, _calls(photos, ask, picture, kept, ready)):
         yield from ready
         ready.clear()
         done = _answered(call, photos[n], ask)
@@ -183,31 +185,31 @@ def _calls(
     photos: Sequence[Path],
     ask: Ask,
     picture: str,
-    kept: Kept | None,
-    ready: list[tuple[int, Answered]],
+    kept: KeptAnswers | None,
+    ready: list[tuple[int, PhotoAnswer]],
 ) -> Iterator[Call]:
     """What is still to be measured; the others are put among the ready ones."""
     for n, path in enumerate(photos):
         try:
             data = read_file(path)
         except InspectError as error:
-            ready.append((n, Answered(refused(PhotoSummary(path.name, "", 0, 0), ask, error))))
+            ready.append((n, PhotoAnswer(refused(PhotoSummary(path.name, "", 0, 0), ask, error))))
             continue
         there = kept.find(path.name, hashlib.sha256(data).hexdigest(), ask) if kept else None
         if there is not None:
-            ready.append((n, Answered(there)))
+            ready.append((n, PhotoAnswer(there)))
         else:
             yield n, answer_photo, (data, path.name, ask, picture)
 
 
-def _answered(call: Future[Answered], path: Path, ask: Ask) -> Answered:
+def _answered(call: Future[PhotoAnswer], path: Path, ask: Ask) -> PhotoAnswer:
     try:
         done = outcome(call, path.name)
     except InspectError as error:
         digest = ""
         with suppress(InspectError):
             digest = hashlib.sha256(read_file(path)).hexdigest()
-        return Answered(refused(PhotoSummary(path.name, digest, 0, 0), ask, error))
+        return PhotoAnswer(refused(PhotoSummary(path.name, digest, 0, 0), ask, error))
     if done.report and (at := keep_report(report_folder(), done.report)):
         print(f"{path.name}: how that came about is written in {at}")
     return done

@@ -22,7 +22,7 @@ def _back_up(options: argparse.Namespace) -> int:
         store.close()
     if made.lacks:
         print(f"{made.path} holds what can still be read, and lacks:")
-        return _lacking(made)
+        return _words_on_missing(made)
     print(f"{made.path} holds everything, {made.photos} photos; it was read back and compared.")
     print(f"To make a data folder of it: inspect-app restore {made.path} FOLDER")
     return 0
@@ -32,12 +32,12 @@ def _restore(options: argparse.Namespace) -> int:
     made = restore(options.file, options.folder)
     if made.lacks:
         print(f"{made.path} was restored, and lacks:")
-        return _lacking(made)
+        return _words_on_missing(made)
     print(f"{made.path} was restored whole, {made.photos} photos. Open it with: inspect-app --data {made.path}")
     return 0
 
 
-def _lacking(made: Backup) -> int:
+def _words_on_missing(made: Backup) -> int:
     for what in made.lacks:
         print(f"  {what}")
     print("Look for an earlier backup that is whole, and keep it.")

@@ -45,10 +45,10 @@ def keep(data: Path | None, view: str, result: Mapping[str, Any]) -> None:
 
 def _row(c: BenchCheckView) -> list[str]:
     state = "retired" if c.retired else ""
-    return [str(c.id), f"{c.created:%Y-%m-%d}", c.kind, c.view, _found(c), state]
+    return [str(c.id), f"{c.created:%Y-%m-%d}", c.kind, c.view, _result_words(c), state]
 
 
-def _found(c: BenchCheckView) -> str:
+def _result_words(c: BenchCheckView) -> str:
     if c.kind == KNOWN_THING:
         verdict = "agrees" if c.result["agrees"] else "does not agree"
         return f"{c.result['what']}: E_n {c.result['e_n']:+.2f}, {verdict}"

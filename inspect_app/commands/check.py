@@ -25,11 +25,11 @@ def run(options: argparse.Namespace) -> int:
         print("  Keep them; what is missing of a job may be among them.")
     elif found.unclaimed and found.sound:
         print(f"  {len(found.unclaimed)} unfinished files; --tidy moves those over a day old to the folder set-aside")
-    print(_last_word(found.sound))
+    print(_closing_line(found.sound))
     return 0 if found.sound else 1
 
 
-def _last_word(sound: bool) -> str:
+def _closing_line(sound: bool) -> str:
     if sound:
         return "Everything the database names is whole."
     return "Leave this folder as it is, and restore the last backup that is whole: inspect-app restore BACKUP FOLDER"

@@ -43,7 +43,7 @@ class Cluster:
         versions = set(self._client.run(version_here).values()) if self.width else set()
         if versions != {__version__}:
             self._client.close()
-            raise OptionError(*_unfit(address, versions))
+            raise OptionError(*_version_mismatch(address, versions))
 
     def submit(self, f: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
         """Begin a call on some worker; bytes go ahead of it, so that the scheduler need not carry them."""
@@ -71,7 +71,7 @@ def version_here() -> str:
     return __version__
 
 
-def _unfit(address: str, versions: set[str]) -> tuple[str, str]:
+def _version_mismatch(address: str, versions: set[str]) -> tuple[str, str]:
     if not versions:
         return f"The scheduler at {address} has no workers.", "Start some with `dask worker ADDRESS`."
     return (

@@ -11,11 +11,11 @@ from inspect_app.commands.bench_checks import keep
 from inspect_app.commands.files import read_file, write_file
 from inspect_app.commands.measure import ask_from, picture_ending
 from inspect_app.decide.known_thing import Comparison
-from inspect_app.measure.known_thing import Marked, Marking, read_thing
+from inspect_app.measure.known_thing import MarkedPoints, Marking, read_thing
 from inspect_app.services.known_things import check_known, compared, result_of
-from shared.apart import outcome
 from shared.errors import OptionError
 from shared.units import show
+from shared.worker_processes import outcome
 
 __all__ = ["run"]
 
@@ -25,7 +25,7 @@ EXIT_DIFFERS = 1
 
 def run(options: argparse.Namespace) -> int:
     """Read the thing, say E_n and what it means; 0 where it agrees, 1 where it does not."""
-    what = _what(options)
+    what = _thing_asked(options)
     check_known(options.expected, options.within)
     ask, data = ask_from(options), read_file(options.photo)
     picture = picture_ending(options.overlay) if options.overlay else ""
@@ -47,7 +47,7 @@ def run(options: argparse.Namespace) -> int:
     return EXIT_AGREES if said.agrees else EXIT_DIFFERS
 
 
-def _what(options: argparse.Namespace) -> Marked | str:
+def _thing_asked(options: argparse.Namespace) -> MarkedPoints | str:
     marks: dict[Marking, str | None] = {"across": options.across, "step": options.step, "angle": options.angle}
     given = [(kind, text) for kind, text in marks.items() if text is not None]
     if len(given) + (options.reading is not None) != 1:
@@ -59,7 +59,7 @@ def _what(options: argparse.Namespace) -> Marked | str:
     ((kind, text),) = given
     count = 4 if kind == "across" else 8
     try:
-        return Marked(kind, tuple(numbers_from(text, count)), options.above)
+        return MarkedPoints(kind, tuple(numbers_from(text, count)), options.above)
     except ValueError:
         raise OptionError(
             f"The points {text!r} are not understood.",

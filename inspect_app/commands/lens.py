@@ -9,13 +9,13 @@ from pathlib import Path
 
 from calib.lens_board import Board, SeenBoard, advice_on, profile_of, see_board
 from calib.lens_profile import LensProfile, profile_from_json, profile_to_json
-from calib.lens_said import said_of_check, said_of_photo, said_of_profile
+from calib.lens_words import check_words, photo_words, profile_words
 from calib.photo import open_photo
 from calib.scales.print_lens_board import board_of_bars
 from inspect_app.commands.files import read_file, write_file
 from inspect_app.measure.one_photo import LIMITS
-from shared.apart import cores, outcome, runner
 from shared.errors import InspectError, OptionError
+from shared.worker_processes import cores, outcome, runner
 
 __all__ = ["run", "lens_from", "seen_in"]
 
@@ -28,16 +28,16 @@ def run(options: argparse.Namespace) -> int:
     board = _board(options.bars)
     if (options.out is None) == (options.check is None):
         raise OptionError("Nothing says what to do with the photos.", "Give either --out FILE or --check FILE.")
-    seen = list(_look(options.photos, board))
+    seen = list(_board_in_photos(options.photos, board))
     if options.check is not None:
-        holds, said = said_of_check(seen, lens_from(options.check), board)
+        holds, said = check_words(seen, lens_from(options.check), board)
         print("\n".join(said))
         return EXIT_DONE if holds else EXIT_DIFFERS
     for sentence in advice_on(seen):
         print(sentence)
     profile = profile_of(seen, options.name or options.out.stem, board)
     write_file(options.out, (profile_to_json(profile) + "\n").encode())
-    print("\n".join(said_of_profile(profile)))
+    print("\n".join(profile_words(profile)))
     if options.keep:
         from inspect_app.services import open_store
         from inspect_app.services.lenses import keep_lens
@@ -75,7 +75,7 @@ def _board(bars: str | None) -> Board:
     return board_of_bars(across, down)
 
 
-def _look(photos: Sequence[Path], board: Board) -> Iterator[SeenBoard]:
+def _board_in_photos(photos: Sequence[Path], board: Board) -> Iterator[SeenBoard]:
     where = runner(max(1, min(cores(), len(photos))), LIMITS, (__name__,))
     try:
         begun = [(path, where.submit(seen_in, path, board)) for path in photos]
@@ -85,7 +85,7 @@ def _look(photos: Sequence[Path], board: Board) -> Iterator[SeenBoard]:
             except InspectError as error:
                 print(f"{path.name}: {error}", flush=True)
                 continue
-            print(f"{path.name}: {said_of_photo(found)}", flush=True)
+            print(f"{path.name}: {photo_words(found)}", flush=True)
             if found is not None:
                 yield found
     finally:

@@ -8,11 +8,11 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
-from inspect_app.commands.answering import Kept, answers, photos_in, runner_for
+from inspect_app.commands.answering import KeptAnswers, answers, photos_in, runner_for
 from inspect_app.commands.files import refuse_over, write_file
 from inspect_app.commands.lens import lens_from
 from inspect_app.commands.table import answer_table
-from inspect_app.decide.together import flats_together
+from inspect_app.decide.flats_of_several_photos import flats_together
 from inspect_app.reading.ask import Ask, OwnPrecision, ScaleAsk, parse_held, parse_scale, parse_scale_plane
 from inspect_app.reading.inspection import Inspection
 from shared.errors import OptionError
@@ -32,8 +32,8 @@ def run(options: argparse.Namespace) -> int:
     overlays = _overlay_paths(options.overlay, photos)
     for to in (options.json, options.results, *overlays):
         refuse_over(to, photos)
-    ending = _ending(options.overlay, several)
-    kept = Kept.at(options.results) if options.results else None
+    ending = _overlay_format(options.overlay, several)
+    kept = KeptAnswers.at(options.results) if options.results else None
     where = runner_for(options.workers, options.scheduler, len(photos))
     all_read, held = True, []
     try:
@@ -44,7 +44,7 @@ def run(options: argparse.Namespace) -> int:
             all_read = all_read and bool(done.answer.frets or done.answer.values)
             held += [done.answer] if options.json or options.together else []
     except KeyboardInterrupt:
-        print(f"Stopped. {_go_on(options.results)}", file=sys.stderr)
+        print(f"Stopped. {_how_to_resume(options.results)}", file=sys.stderr)
         return EXIT_STOPPED
     finally:
         where.close()
@@ -52,7 +52,7 @@ def run(options: argparse.Namespace) -> int:
     return EXIT_MEASURED if all_read else EXIT_REFUSED
 
 
-def _go_on(results: Path | None) -> str:
+def _how_to_resume(results: Path | None) -> str:
     if results is None:
         return "With --results FILE a stopped run can be taken up again."
     return f"What was measured is in {results}: the same command goes on from there."
@@ -144,7 +144,7 @@ def _overlay_paths(given: Path | None, photos: list[Path]) -> list[Path | None]:
     return [given / f"{name}.jpg" for name in distinct(f"{photo.stem}-readings" for photo in photos)]
 
 
-def _ending(overlay: Path | None, several: bool) -> str:
+def _overlay_format(overlay: Path | None, several: bool) -> str:
     """The kind of picture to draw, empty for none."""
     return "" if overlay is None else ".jpg" if several else picture_ending(overlay)
 

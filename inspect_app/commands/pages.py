@@ -19,7 +19,7 @@ def run(options: argparse.Namespace) -> int:
     """Open the pages on the data folder."""
     unnamed = without_passcode(sys.argv)
     if options.lan and unnamed != sys.argv and hasattr(os, "execve"):
-        _start_again(unnamed, options.passcode)
+        _restart_without_passcode(unnamed, options.passcode)
     serve(options.data, options.port, not options.no_browser, options.lan, options.passcode)
     return 0
 
@@ -36,7 +36,7 @@ def without_passcode(words: list[str]) -> list[str]:
     return kept
 
 
-def _start_again(words: list[str], passcode: str) -> None:
+def _restart_without_passcode(words: list[str], passcode: str) -> None:
     """Take this process's place with one that gets the passcode through its environment, which is its user's alone."""
     os.execve(
         sys.executable,

@@ -12,7 +12,7 @@ from textwrap import indent
 from inspect_app.commands.files import write_file
 from inspect_app.commands.table import aligned
 from inspect_app.services import Store, job_numbered, open_store
-from inspect_app.services.remeasuring import Change, Remeasured, issued_papers, remeasure, to_remeasure
+from inspect_app.services.remeasuring import ReadingChange, Remeasured, issued_papers, remeasure, to_remeasure
 from shared.measured import Measured
 from shared.units import LengthUnit, show, unit_shown
 
@@ -93,7 +93,7 @@ def _outcome(at: Remeasured, dry: bool) -> str:
     if at.failed:
         return f"not read, and left as it was: {at.failed}"
     words = [f"{at.same} readings as before"]
-    words += _said(_counts(at.changes))
+    words += _summary(_counts(at.changes))
     if not at.kept and not dry:
         words.append("measured by someone else meanwhile, whose answer stays")
     return ", ".join(words)
@@ -102,7 +102,7 @@ def _outcome(at: Remeasured, dry: bool) -> str:
 _WAYS = ("moved", "of them by more than U", "no longer read", "newly read")
 
 
-def _counts(changes: Iterable[Change]) -> Counter[str]:
+def _counts(changes: Iterable[ReadingChange]) -> Counter[str]:
     """How many readings went each of `_WAYS`."""
     out: Counter[str] = Counter()
     for c in changes:
@@ -111,11 +111,11 @@ def _counts(changes: Iterable[Change]) -> Counter[str]:
     return out
 
 
-def _said(counts: Counter[str]) -> list[str]:
+def _summary(counts: Counter[str]) -> list[str]:
     return [f"{counts[way]} {way}" for way in _WAYS if counts[way]]
 
 
-def _row(c: Change, lengths: LengthUnit) -> list[str]:
+def _row(c: ReadingChange, lengths: LengthUnit) -> list[str]:
     cells = [str(c.key), _value(c.before, lengths), "->", _value(c.now, lengths)]
     if c.moved is None or c.now is None:
         return cells
@@ -131,7 +131,7 @@ def _sum(store: Store, tally: _Tally, dry: bool) -> Iterator[str]:
     if not tally.photos:
         yield "This version has read every photo; --all reads them again."
         return
-    counts = ", ".join(_said(tally.changes)) or "nothing moved"
+    counts = ", ".join(_summary(tally.changes)) or "nothing moved"
     yield f"{tally.photos} photos, {tally.same} readings as before, {counts}."
     for number in sorted(tally.jobs):
         for paper in issued_papers(store, number):

@@ -16,8 +16,8 @@ from inspect_app.commands.table import aligned
 from inspect_app.decide.repeat_study import repeat_study
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection
-from inspect_app.services.repeat_studies import STUDY_LEGEND, result_of, said_of, study_plot, study_table
-from shared.apart import Runner
+from inspect_app.services.repeat_studies import STUDY_LEGEND, frets_read_words, result_of, study_plot, study_table
+from shared.worker_processes import Runner
 
 __all__ = ["run"]
 
@@ -57,6 +57,6 @@ def _photos(given: Sequence[Path]) -> Iterator[tuple[str, Path]]:
 def _answers(photos: Sequence[tuple[str, Path]], ask: Ask, where: Runner) -> Iterator[tuple[str, Inspection]]:
     done = answers([path for _, path in photos], ask, where, "", None)
     for (who, path), one in zip(photos, done, strict=True):
-        print(f"{path}: {said_of(one.answer)}", flush=True)
+        print(f"{path}: {frets_read_words(one.answer)}", flush=True)
         if one.answer.frets or one.answer.values:
             yield who, one.answer

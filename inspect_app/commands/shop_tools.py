@@ -39,7 +39,7 @@ def _prints(store: Store, options: argparse.Namespace) -> None:
         number = new_print(store, options.add, options.note).id
         print(f"Write {number} on the face of this {options.add}.")
     if options.bar is not None:
-        measure_print(store, _given(number, "print"), options.bar, options.gauge, options.humidity)
+        measure_print(store, _number_or_refuse(number, "print"), options.bar, options.gauge, options.humidity)
     if options.retire is not None:
         retire_print(store, options.retire)
     rows = [_print_row(p) for p in prints(store)]
@@ -79,7 +79,7 @@ def _gauge_row(g: GaugeView) -> list[str]:
     return [str(g.id), g.name, g.kind, f"{g.resolution:g} mm", f"{g.u:g} mm", when, state]
 
 
-def _given(number: int | None, what: str) -> int:
+def _number_or_refuse(number: int | None, what: str) -> int:
     if number is None:
         raise OptionError(f"Nothing says which {what} is meant.", f"Give the number written on the {what}.")
     return number

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from inspect_app.decide.gauged import Gauged, of_frets
+from inspect_app.decide.gauge_quantities import Gauged, of_frets
 from inspect_app.decide.wear import combined
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import Inspection

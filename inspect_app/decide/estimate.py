@@ -23,11 +23,11 @@ from shared.tables import load_table
 
 __all__ = [
     "LABOUR",
-    "Besides",
+    "ExtraWork",
     "Estimate",
     "Line",
     "PriceBook",
-    "Sum",
+    "SumRow",
     "Totals",
     "content_hash",
     "cost_of",
@@ -38,7 +38,7 @@ __all__ = [
     "format_money",
     "option_lines",
     "sums_of",
-    "total_alike",
+    "total_for_price",
     "totals",
 ]
 
@@ -199,7 +199,7 @@ class Estimate:
 
 
 @dataclass(frozen=True, slots=True)
-class Besides:
+class ExtraWork:
     """What the work brings besides the frets' tops: with a refret another nut and the worn board dressed while they are
     out; with frets that stay their ends seated, so many, and filed flush with the board's edge."""
 
@@ -209,7 +209,7 @@ class Besides:
     file_ends: bool = False
 
 
-NOTHING_BESIDES = Besides()
+NOTHING_BESIDES = ExtraWork()
 
 LABOUR = {
     "inspect": "Inspection and measuring record",
@@ -235,7 +235,7 @@ def option_lines(
     replaced: int,
     book: PriceBook,
     stock: WireStock | None = None,
-    besides: Besides = NOTHING_BESIDES,
+    besides: ExtraWork = NOTHING_BESIDES,
 ) -> tuple[Line, ...]:
     """The lines an option is made of: labour first, then materials; frets counted, nothing hidden.
 
@@ -296,7 +296,7 @@ def cost_of(
     dressed: int,
     replaced: int,
     stock: WireStock | None = None,
-    besides: Besides = NOTHING_BESIDES,
+    besides: ExtraWork = NOTHING_BESIDES,
 ) -> Cost:
     """What an option costs before tax: what its lines add up to, labour apart from material."""
     lines = option_lines(kind, dressed, replaced, book, stock, besides)
@@ -326,7 +326,7 @@ def totals(estimate: Estimate) -> Totals:
 
 
 @dataclass(frozen=True, slots=True)
-class Sum:
+class SumRow:
     """One row under the lines; `strong` marks what is to be paid."""
 
     label: str
@@ -334,23 +334,23 @@ class Sum:
     strong: bool = False
 
 
-def sums_of(estimate: Estimate) -> tuple[Sum, ...]:
+def sums_of(estimate: Estimate) -> tuple[SumRow, ...]:
     """The rows under the lines, on the page and on paper; each can be added up again from those above it."""
     e, t = estimate, totals(estimate)
-    rows = [Sum("Sum", t.lines)] if t.total != t.lines or t.discount else []
+    rows = [SumRow("Sum", t.lines)] if t.total != t.lines or t.discount else []
     if t.discount:
-        rows += [Sum(f"Discount {e.discount_percent} %", -t.discount), Sum("Net", t.net)]
+        rows += [SumRow(f"Discount {e.discount_percent} %", -t.discount), SumRow("Net", t.net)]
     if t.tax:
         if t.taxed != t.net:
-            rows.append(Sum("of which taxed", t.taxed))
-        rows.append(Sum(f"Tax {e.tax_percent} %", t.tax))
-    rows.append(Sum("Total", t.total, True))
+            rows.append(SumRow("of which taxed", t.taxed))
+        rows.append(SumRow(f"Tax {e.tax_percent} %", t.tax))
+    rows.append(SumRow("Total", t.total, True))
     if t.deposit:
-        rows.append(Sum(f"Deposit {e.deposit_percent} %", t.deposit))
+        rows.append(SumRow(f"Deposit {e.deposit_percent} %", t.deposit))
     return tuple(rows)
 
 
-def total_alike(estimate: Estimate, price: int) -> int:
+def total_for_price(estimate: Estimate, price: int) -> int:
     """What work of this price before tax would come to with the estimate's discount and tax, minor units."""
     return totals(replace(estimate, lines=(Line("alternative", "1", "lot", price),))).total
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from inspect_app.decide.gauged import Gauged
+from inspect_app.decide.gauge_quantities import Gauged
 from inspect_app.decide.wear import combined
 from inspect_app.reading.inspection import Inspection
 from shared.measured import Measured
@@ -46,14 +46,14 @@ def ends_of(inspections: Sequence[Inspection], by_gauge: Gauged) -> FretEnds:
         for fret in i.frets if i.view == "end" else ():
             if fret.overhang is not None:
                 proud.setdefault((fret.number, str(i.options.get("end"))), []).append(fret.overhang)
-    return FretEnds(_standing(lifted), _standing(proud))
+    return FretEnds(_end_stands(lifted), _end_stands(proud))
 
 
 def _gauged(by_gauge: Gauged, how: str) -> _Read:
     return {(k.fret, end): [q] for end in SIDES for k, q in by_gauge.items() if k.feature == f"{end} end {how}"}
 
 
-def _standing(read: _Read) -> tuple[EndStand, ...]:
+def _end_stands(read: _Read) -> tuple[EndStand, ...]:
     all_of = (EndStand(n or 0, end, combined(q)) for (n, end), q in read.items())
     told = [e for e in all_of if e.by.value > e.by.expanded]
     return tuple(sorted(told, key=lambda e: (e.fret, e.end != "treble")))

@@ -15,18 +15,20 @@ from inspect_app.reading.inspection import FretReading, Inspection
 from shared.influences import Scope, keeps_sign, scope_of
 from shared.measured import Contribution, Measured
 
-__all__ = ["named", "stamped"]
+__all__ = ["named", "with_influences"]
 
 T = TypeVar("T")
 
 
-def stamped(inspection: Inspection) -> Inspection:
+def with_influences(inspection: Inspection) -> Inspection:
     """The same inspection, every contribution saying which one of its source it is."""
     of = _instances(inspection)
     photo = of[Scope.PHOTO]
     positions = [f.position.value for f in inspection.frets if f.position is not None]
     middle = sum(positions) / len(positions) if positions else 0.0
-    frets = tuple(_toward(_each(f, of, f"{photo}, fret {f.number}"), middle) for f in inspection.frets)
+    frets = tuple(
+        _sign_about_middle(_every_value(f, of, f"{photo}, fret {f.number}"), middle) for f in inspection.frets
+    )
     return replace(inspection, frets=frets)
 
 
@@ -46,15 +48,15 @@ def _instances(inspection: Inspection) -> dict[Scope, str]:
     }
 
 
-def _each(item: T, of: dict[Scope, str], where: str) -> T:
+def _every_value(item: T, of: dict[Scope, str], where: str) -> T:
     """Every measured value in a reading and its parts."""
     if isinstance(item, Measured):
         return replace(item, contributions=tuple(named(c, of, where) for c in item.contributions))
     if isinstance(item, tuple):
-        return tuple(_each(v, of, f"{where} {k}") for k, v in enumerate(item, 1))  # type: ignore[return-value]
+        return tuple(_every_value(v, of, f"{where} {k}") for k, v in enumerate(item, 1))  # type: ignore[return-value]
     if is_dataclass(item) and not isinstance(item, type):
         parts = {f.name: getattr(item, f.name) for f in fields(item) if f.name != "outlines"}
-        return replace(item, **{k: _each(v, of, f"{where}, {k}") for k, v in parts.items()})
+        return replace(item, **{k: _every_value(v, of, f"{where}, {k}") for k, v in parts.items()})
     return item
 
 
@@ -69,7 +71,7 @@ def named(c: Contribution, of: dict[Scope, str], where: str) -> Contribution:
     return replace(c, of=where if scope == Scope.OWN else of[scope], sign=c.sign if keeps_sign(c.source) else 0)
 
 
-def _toward(fret: FretReading, middle: float) -> FretReading:
+def _sign_about_middle(fret: FretReading, middle: float) -> FretReading:
     """A scale that is too long moves frets on either side of the photo's middle apart: its sign is the side's."""
     at = fret.position
     if at is None or at.value >= middle:

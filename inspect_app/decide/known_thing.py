@@ -76,11 +76,11 @@ def compare(read: Measured, expected: Measured) -> Comparison:
     if read.unit != expected.unit:
         raise ValueError(f"a reading in {read.unit} can't be compared with {expected.unit}")
     number = e_n(read.value, read.expanded, expected.value, COVERAGE_FACTOR * expected.u)
-    advice = _worth(read, expected) if abs(number) <= AGREES else _look_at(read, expected)
+    advice = _words_on_resolution(read, expected) if abs(number) <= AGREES else _what_to_check(read, expected)
     return Comparison(expected, read, number, advice)
 
 
-def _worth(read: Measured, expected: Measured) -> tuple[str, ...]:
+def _words_on_resolution(read: Measured, expected: Measured) -> tuple[str, ...]:
     share = 100.0 * read.expanded / abs(expected.value) if expected.value else math.inf
     found = f"A thing {share:.2g} % larger or smaller would just be noticed."
     if expected.u > 0.0 and read.expanded > _COARSE * COVERAGE_FACTOR * expected.u:
@@ -88,7 +88,7 @@ def _worth(read: Measured, expected: Measured) -> tuple[str, ...]:
     return (found,)
 
 
-def _look_at(read: Measured, expected: Measured) -> tuple[str, ...]:
+def _what_to_check(read: Measured, expected: Measured) -> tuple[str, ...]:
     if read.unit == "deg":
         return (
             "Check that the thing stands square to the picture and that its angle is the one stated.",

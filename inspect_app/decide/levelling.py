@@ -36,7 +36,7 @@ __all__ = [
     "draw_boards",
     "draw_rates",
     "height_after",
-    "if_alike",
+    "common_depth",
     "removal",
     "spread",
     "years_left",
@@ -92,15 +92,17 @@ class YearsLeft:
     fret: int
 
 
-def draw_boards(wear: WearMap, n: int = DRAWS, seed: int = 0, standing: Mapping[int, Measured] | None = None) -> Boards:
+def draw_boards(
+    wear: WearMap, n: int = DRAWS, seed: int = 0, over_plane: Mapping[int, Measured] | None = None
+) -> Boards:
     """Draw `n` possible boards from a wear map. The same seed gives the same boards.
 
-    `standing` is how far crowns stand over the others' plane as photos across the neck show it, mm.
+    `over_plane` is how far crowns stand over the others' plane as photos across the neck show it, mm.
     """
     sampler = Sampler(n, seed)
     numbers = tuple(f.number for f in wear.frets)
     depth = np.column_stack([_draw_depth(f, sampler) for f in wear.frets])
-    above, above_u = _above(wear, standing or {})
+    above, above_u = _above(wear, over_plane or {})
     return Boards(numbers, _draw_heights(wear, sampler), depth, above, above_u, sampler)
 
 
@@ -108,13 +110,13 @@ def _draw_depth(fret: FretWear, sampler: Sampler) -> Draws:
     deepest = np.zeros(sampler.n)
     for spot in fret.spots:
         if spot.depth is not None:
-            np.maximum(deepest, sampler.draw(_together(spot.depth)), out=deepest)
+            np.maximum(deepest, sampler.draw(_fully_correlated(spot.depth)), out=deepest)
     if fret.unseen_depth is not None:
         np.maximum(deepest, _unseen(fret.unseen_depth, sampler), out=deepest)
     return deepest
 
 
-def _together(depth: Measured) -> Measured:
+def _fully_correlated(depth: Measured) -> Measured:
     """The same depth, its own errors and its photo's taken to go with those of the other depths."""
     apart = [c for c in depth.contributions if scope_of(c.source) in (Scope.OWN, Scope.PHOTO)]
     kept = tuple(c for c in depth.contributions if c not in apart)
@@ -141,7 +143,7 @@ def _draw_heights(wear: WearMap, sampler: Sampler) -> Draws | None:
     return np.column_stack(columns)
 
 
-def _above(wear: WearMap, standing: Mapping[int, Measured]) -> tuple[Draws, Draws]:
+def _above(wear: WearMap, over_plane: Mapping[int, Measured]) -> tuple[Draws, Draws]:
     """How far each fret's top stands above the others', mm, and its standard uncertainty, where heights were read and
     differ by more than their U, or a photo across the neck shows the top itself.
 
@@ -155,7 +157,7 @@ def _above(wear: WearMap, standing: Mapping[int, Measured]) -> tuple[Draws, Draw
     by_height = np.array([_sure_step(f.crown_height, level) for f in wear.frets])
     u = np.array([f.crown_height.u if f.crown_height is not None else 0.0 for f in wear.frets])
     for k, fret in enumerate(wear.frets):
-        seen = standing.get(fret.number)
+        seen = over_plane.get(fret.number)
         if seen is not None and seen.value > seen.expanded and seen.value > by_height[k]:
             by_height[k], u[k] = seen.value, seen.u
     return by_height, u
@@ -183,7 +185,7 @@ LEAST_ALIKE = 10
 """Depths that are needed to say that a board is worn alike: fewer agree by chance."""
 
 
-def if_alike(wear: WearMap) -> Measured | None:
+def common_depth(wear: WearMap) -> Measured | None:
     """The one depth that all depths of a board agree with, where they scatter no more than their uncertainty makes them
     (chi squared below its upper 5 % point); ``None`` else."""
     depths = [s.depth for f in wear.frets for s in f.spots if s.depth is not None]

@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from inspect_app.decide.board import UNWORN_BOARD, BoardWear
-from inspect_app.decide.keeping import dress, leave, level, recrown
-from inspect_app.decide.kinds import Case, Check, Cost, Kind, Option, Pricing, TradeOff
 from inspect_app.decide.levelling import DRAWS, draw_boards, draw_rates
 from inspect_app.decide.limits import Limits, for_wire
+from inspect_app.decide.option_parts import Check, Cost, Kind, Option, OptionInputs, Pricing, TradeOff
+from inspect_app.decide.options_keeping_frets import dress, leave, level, recrown
+from inspect_app.decide.options_renewing_frets import partial, refret
 from inspect_app.decide.recommend import Recommendation, recommend
-from inspect_app.decide.renewing import partial, refret
-from inspect_app.decide.setup import NOTHING_READ, Setup, standing_tops
+from inspect_app.decide.setup import NOTHING_READ, Setup, tops_over_plane
 from inspect_app.decide.wear import Rate, WearMap
 from inspect_app.instrument.wire import WireStock
 from shared.measured import Measured
@@ -68,8 +68,8 @@ def work_out_options(  # noqa: PLR0913 all but three have their defaults
     board : BoardWear
         Worn places between the frets.
     """
-    boards = draw_boards(wear, draws, seed, standing_tops(setup))
+    boards = draw_boards(wear, draws, seed, tops_over_plane(setup))
     new = wire_height or wear.wire_height or wear.crown_height
     held = for_wire(limits, wear.wire_height)
-    case = Case(wear, boards, held, price, new, stock, draw_rates(rates, boards.sampler), setup, board)
+    case = OptionInputs(wear, boards, held, price, new, stock, draw_rates(rates, boards.sampler), setup, board)
     return (leave(case), dress(case), recrown(case), level(case), partial(case), refret(case))

@@ -122,7 +122,7 @@ def pooled_precision(readings: Mapping[str, Mapping[str, Sequence[float]]]) -> P
         sum(v.mean * v.readings for v in levels) / n,
         math.sqrt(s_r2),
         None if s_l2 is None else math.sqrt(s_l2),
-        _of_things(levels, s_r2, s_l2 or 0.0),
+        _by_thing(levels, s_r2, s_l2 or 0.0),
         dof,
         n,
         len({g for by in readings.values() for g, values in by.items() if len(values)}),
@@ -152,7 +152,7 @@ def _between(levels: Sequence[_Level], s_r2: float) -> float | None:
     return max(0.0, (sum(v.between for v in several) - dof * s_r2) / counted)
 
 
-def _of_things(levels: Sequence[_Level], s_r2: float, s_l2: float) -> float | None:
+def _by_thing(levels: Sequence[_Level], s_r2: float, s_l2: float) -> float | None:
     if len(levels) < 2:
         return None
     of_means = float(np.mean([s_r2 / v.readings + s_l2 / v.groups for v in levels]))

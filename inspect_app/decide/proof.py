@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from calib.budget import difference, ratio
-from inspect_app.decide.influences import stamped
+from inspect_app.decide.influences import with_influences
 from inspect_app.decide.levelling import Spread
 from inspect_app.decide.limits import Limits, Verdict, conformance_probability, verdict_of
 from inspect_app.decide.setup import NOTHING_READ, Setup
@@ -19,11 +19,11 @@ from inspect_app.reading.key import on_fret
 from shared.measured import COVERAGE_FACTOR, Measured
 from shared.trade import FLAT_FROM_MM
 
-__all__ = ["Agreed", "ProofCheck", "prove"]
+__all__ = ["AgreedWork", "ProofCheck", "prove"]
 
 
 @dataclass(frozen=True, slots=True)
-class Agreed:
+class AgreedWork:
     """What was agreed before the work: bevel angle from the perpendicular in degrees, the crown height that the
     estimate expected of each fret, mm, and the frets of new wire, those the notes of the work name among them."""
 
@@ -44,7 +44,7 @@ class ProofCheck:
 
 
 def prove(
-    agreed: Agreed,
+    agreed: AgreedWork,
     after: WearMap,
     inspections: Iterable[Inspection],
     limits: Limits,
@@ -76,11 +76,11 @@ def _strings_and_neck(setup: Setup, before: Setup) -> list[ProofCheck]:
     return out
 
 
-def _bevels(agreed: Agreed, inspections: tuple[Inspection, ...], limits: Limits) -> list[ProofCheck]:
+def _bevels(agreed: AgreedWork, inspections: tuple[Inspection, ...], limits: Limits) -> list[ProofCheck]:
     """All readings of an end together; where they disagree the photos cannot tell which is right."""
     tolerance = limits["bevel_deviation"].value
     seen: dict[tuple[int, str], list[Measured]] = {}
-    for inspection in map(stamped, inspections):
+    for inspection in map(with_influences, inspections):
         for fret in inspection.frets:
             for end, q in (("treble", fret.bevel_treble), ("bass", fret.bevel_bass)):
                 if q is not None:
@@ -157,7 +157,7 @@ def _flat(fret: FretWear, width: Measured, share: float, hidden: str | None) -> 
     return ProofCheck(what, target, None, Verdict.WITHIN, seen)
 
 
-def _height(after: WearMap, agreed: Agreed, limits: Limits, was: WearMap | None) -> list[ProofCheck]:
+def _height(after: WearMap, agreed: AgreedWork, limits: Limits, was: WearMap | None) -> list[ProofCheck]:
     """Height left on every fret that was measured: against what the estimate expected, else against the limit alone."""
     limit, loss = limits["crown_height"], limits["after_height_loss"].value
     out = []
@@ -168,7 +168,7 @@ def _height(after: WearMap, agreed: Agreed, limits: Limits, was: WearMap | None)
         least, target = _least_height(agreed.forecast.get(fret.number), limit.value, loss)
         p = conformance_probability(height.value, height.u, lower=least, dof=height.dof)
         kept = was is not None and fret.number not in agreed.replaced
-        doubt = _grown(was.unworn_height(fret.number) if kept and was else None, height)
+        doubt = _why_height_impossible(was.unworn_height(fret.number) if kept and was else None, height)
         verdict = Verdict.CANNOT_TELL if doubt else verdict_of(p)
         out.append(ProofCheck(f"fret {fret.number}, crown height", target, height, verdict, doubt))
     if not out:
@@ -177,7 +177,7 @@ def _height(after: WearMap, agreed: Agreed, limits: Limits, was: WearMap | None)
     return out
 
 
-def _grown(was: Measured | None, height: Measured) -> str:
+def _why_height_impossible(was: Measured | None, height: Measured) -> str:
     """Why the height of a fret that was kept can't be: metal does not grow. Empty where it can."""
     if was is None or (more := difference(height, was)).value <= more.expanded:
         return ""

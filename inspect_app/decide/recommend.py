@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from inspect_app.decide.kinds import Kind, Option
 from inspect_app.decide.limits import Verdict
+from inspect_app.decide.option_parts import Kind, Option
 from inspect_app.decide.wear import WearMap
 from shared.units import LengthUnit, show
 
@@ -35,7 +35,7 @@ def recommend(wear: WearMap, options: Sequence[Option], lengths: LengthUnit = "m
     good = [o for o in ranked if o.verdict == Verdict.WITHIN]
     if good and any(map(_unknown, ranked[: ranked.index(good[0])])):
         good = []  # new frets are no answer to a height that nobody has measured
-    settle = _settle(wear, ranked, good[0] if good else None)
+    settle = _what_would_settle(wear, ranked, good[0] if good else None)
     if not good:
         return Recommendation(
             None, "No option keeps every limit with the certainty asked for. More photos are needed to decide.", settle
@@ -48,7 +48,7 @@ def _unknown(option: Option) -> bool:
     return option.verdict == Verdict.CANNOT_TELL and any(c.probability is None for c in option.checks)
 
 
-def _settle(wear: WearMap, ranked: Sequence[Option], chosen: Option | None) -> str:
+def _what_would_settle(wear: WearMap, ranked: Sequence[Option], chosen: Option | None) -> str:
     """What photo would settle a cheaper option that can't be told, or frets nobody has looked at."""
     parts = []
     for o in ranked:
@@ -78,10 +78,10 @@ def _reason(wear: WearMap, options: Sequence[Option], chosen: Option, lengths: L
     depth = worst.deepest()
     assert depth is not None
     found = f"The deepest wear, {show(depth, lengths)}, is on fret {worst.number}."
-    return f"{found} {_because(options, chosen, lengths)}"
+    return f"{found} {_why_this_option(options, chosen, lengths)}"
 
 
-def _because(options: Sequence[Option], chosen: Option, lengths: LengthUnit) -> str:
+def _why_this_option(options: Sequence[Option], chosen: Option, lengths: LengthUnit) -> str:
     least = _least_left(chosen, lengths)
     if chosen.kind == Kind.LEAVE:
         return "It may stay: the frets need no work now."

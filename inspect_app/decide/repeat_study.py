@@ -19,14 +19,14 @@ from shared.errors import OptionError
 from shared.influences import Scope, scope_of
 from shared.measured import Measured, effective_dof
 
-__all__ = ["Row", "repeat_study"]
+__all__ = ["StudyRow", "repeat_study"]
 
 _VARIES = (Scope.OWN, Scope.PHOTO)
 """Sources of uncertainty that another photo draws anew; a scale, a wire's size, a calliper stay the same."""
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class StudyRow:
     """One quantity of a study.
 
     Attributes
@@ -60,7 +60,7 @@ class Row:
         return OwnPrecision(self.quantity, self.unit, p.measuring, dof, self.laid, study)
 
 
-def repeat_study(answers: Iterable[tuple[str, Inspection]]) -> tuple[Row, ...]:
+def repeat_study(answers: Iterable[tuple[str, Inspection]]) -> tuple[StudyRow, ...]:
     """Precision of every quantity that was read repeatedly, from pairs of who took a photo and what it gave.
 
     Raises
@@ -70,7 +70,7 @@ def repeat_study(answers: Iterable[tuple[str, Inspection]]) -> tuple[Row, ...]:
     """
     found: dict[tuple[str, str], dict[str, dict[str, list[Measured]]]] = {}
     for who, answer in answers:
-        for quantity, thing, value in _things(readings_of(answer)):
+        for quantity, thing, value in _values_by_thing(readings_of(answer)):
             found.setdefault((quantity, value.unit), {}).setdefault(thing, {}).setdefault(who, []).append(value)
     rows = []
     for (quantity, unit), things in found.items():
@@ -80,7 +80,7 @@ def repeat_study(answers: Iterable[tuple[str, Inspection]]) -> tuple[Row, ...]:
         values = {t: {who: [q.value for q in qs] for who, qs in by.items()} for t, by in several.items()}
         every = [q for by in several.values() for qs in by.values() for q in qs]
         stated, laid = (math.sqrt(sum(u(q) ** 2 for q in every) / len(every)) for u in (_u_of_a_photo, u_laid_anew))
-        rows.append(Row(quantity, unit, pooled_precision(values), stated, laid, values))
+        rows.append(StudyRow(quantity, unit, pooled_precision(values), stated, laid, values))
     if not rows:
         raise OptionError(
             "Nothing was read twice by the same person.",
@@ -89,7 +89,7 @@ def repeat_study(answers: Iterable[tuple[str, Inspection]]) -> tuple[Row, ...]:
     return tuple(rows)
 
 
-def _things(readings: Sequence[Reading]) -> Iterable[tuple[str, str, Measured]]:
+def _values_by_thing(readings: Sequence[Reading]) -> Iterable[tuple[str, str, Measured]]:
     """Quantity, what it was read on, and the value; places are left out, they only say where the scale lay."""
     most: dict[tuple[str, str], Measured] = {}
     for r in readings:

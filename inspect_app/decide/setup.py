@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from calib.budget import total
 from inspect_app.decide.fret_ends import FretEnds, ends_of
-from inspect_app.decide.gauged import Gauged
+from inspect_app.decide.gauge_quantities import Gauged
 from inspect_app.decide.limits import Verdict, conformance_probability, verdict_of
 from inspect_app.decide.neck_shape import NeckShape, neck_shape
 from inspect_app.decide.wear import combined
@@ -30,13 +30,13 @@ __all__ = [
     "NOTHING_READ",
     "QUANTITIES",
     "Aim",
-    "Held",
+    "TargetCheck",
     "Setup",
     "Target",
     "Targets",
     "bow_in_words",
     "setup_of",
-    "standing_tops",
+    "tops_over_plane",
     "targets_for",
     "targets_of_kinds",
 ]
@@ -76,7 +76,7 @@ class Targets:
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class TargetCheck:
     """A reading held against its target: probability that it lies inside, and the verdict."""
 
     name: str
@@ -137,16 +137,16 @@ class Setup:
         return bool(self.values or self.over_neighbours or self.shapes or self.ends)
 
     @property
-    def held(self) -> tuple[Held, ...]:
+    def held(self) -> tuple[TargetCheck, ...]:
         """Every value against its target."""
         return tuple(self._held(name, q) for name, q in self.values.items())
 
-    def _held(self, name: str, q: Measured) -> Held:
+    def _held(self, name: str, q: Measured) -> TargetCheck:
         target = self.targets.by_name.get(name) if self.targets else None
         if target is None:
-            return Held(name, q, None, None, Verdict.CANNOT_TELL)
+            return TargetCheck(name, q, None, None, Verdict.CANNOT_TELL)
         p = conformance_probability(q.value, q.u, lower=target.least, upper=target.most, dof=q.dof)
-        return Held(name, q, target, p, verdict_of(p))
+        return TargetCheck(name, q, target, p, verdict_of(p))
 
     def high(self, least: float) -> tuple[tuple[int, Measured], ...]:
         """Frets that stand over their neighbours by more than U and by at least `least` mm, the highest first."""
@@ -232,7 +232,7 @@ def setup_of(
     return Setup(values, _strings(values, instrument), _over_neighbours(seen), shapes, targets, ends)
 
 
-def standing_tops(setup: Setup) -> Mapping[int, Measured]:
+def tops_over_plane(setup: Setup) -> Mapping[int, Measured]:
     """How far crowns stand over the plane that levelling makes, mm, by fret; only what was read.
 
     A bow is set straight by the truss rod first and is no part of it. Single high frets are, and a tongue's rise, which

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from calib.budget import difference, evaluate, scaled, weighted_mean
-from inspect_app.decide.influences import stamped
+from inspect_app.decide.influences import with_influences
 from inspect_app.instrument.crown import arc_radius, sagitta
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import Flat, FretReading, Inspection
@@ -25,7 +25,7 @@ from shared.trade import FLAT_FROM_MM, FRET_LENGTH_MM, SAME_SPOT_MM
 __all__ = [
     "FretWear",
     "Rate",
-    "Spot",
+    "WornSpot",
     "WearMap",
     "build_wear_map",
     "change_of_depth",
@@ -45,7 +45,7 @@ SHOWS_NO_WEAR = ("section", "side")
 
 
 @dataclass(frozen=True, slots=True)
-class Spot:
+class WornSpot:
     """One worn place on a fret; `string` counts from the treble side, 1 first, ``None`` if under no string.
 
     `depth` combines what the views say; `by_view` keeps each view's own word on it.
@@ -69,7 +69,7 @@ class FretWear:
     """
 
     number: int
-    spots: tuple[Spot, ...] = ()
+    spots: tuple[WornSpot, ...] = ()
     length: Measured | None = None
     crown_width: Measured | None = None
     crown_height: Measured | None = None
@@ -217,7 +217,7 @@ def build_wear_map(
         Of that wire, as in `inspect_app.instrument.wire.MATERIALS`; empty where not known.
     """
     by_fret: dict[int, list[tuple[Inspection, FretReading]]] = {}
-    for inspection in map(stamped, inspections):
+    for inspection in map(with_influences, inspections):
         for reading in inspection.frets if inspection.view not in SHOWS_NO_WEAR else ():
             by_fret.setdefault(reading.number, []).append((inspection, reading))
     own = own_heights or {}
@@ -278,7 +278,9 @@ def depth_of_flat(flat: Measured, width: Measured, height: Measured) -> Measured
     )
 
 
-def _spots(inspection: Inspection, reading: FretReading, width: Measured | None, height: Measured | None) -> list[Spot]:
+def _spots(
+    inspection: Inspection, reading: FretReading, width: Measured | None, height: Measured | None
+) -> list[WornSpot]:
     """The worn places of one reading; a flat whose photo was not told the crown's height, or another than it has by
     now, gets its depth here."""
     view, asked = inspection.view, inspection.options.get("crown_height")
@@ -289,13 +291,13 @@ def _spots(inspection: Inspection, reading: FretReading, width: Measured | None,
         as_asked = asked is None or abs(float(asked) - height.value) <= height.expanded
         return flat.depth if flat.depth is not None and as_asked else depth_of_flat(flat.width, width, height)
 
-    flats = [Spot(f.from_treble_end, None, depth(f), f.width, f.length, (view,)) for f in reading.flats]
-    return flats + [Spot(d.from_treble_end, None, d.depth, None, None, (view,)) for d in reading.divots]
+    flats = [WornSpot(f.from_treble_end, None, depth(f), f.width, f.length, (view,)) for f in reading.flats]
+    return flats + [WornSpot(d.from_treble_end, None, d.depth, None, None, (view,)) for d in reading.divots]
 
 
-def _merge(spots: list[Spot], places: Sequence[float]) -> tuple[Spot, ...]:
+def _merge(spots: list[WornSpot], places: Sequence[float]) -> tuple[WornSpot, ...]:
     """Spots seen in several photos become one; each is given to the string nearest to it."""
-    groups: list[list[Spot]] = []
+    groups: list[list[WornSpot]] = []
     for spot in sorted(spots, key=lambda s: s.from_treble_end.value):
         if groups and spot.from_treble_end.value - groups[-1][0].from_treble_end.value <= SAME_SPOT_MM:
             groups[-1].append(spot)
@@ -304,10 +306,10 @@ def _merge(spots: list[Spot], places: Sequence[float]) -> tuple[Spot, ...]:
     return tuple(_merged(g, places) for g in groups)
 
 
-def _merged(group: list[Spot], places: Sequence[float]) -> Spot:
+def _merged(group: list[WornSpot], places: Sequence[float]) -> WornSpot:
     place = combined([s.from_treble_end for s in group])
     views = tuple(dict.fromkeys(v for s in group for v in s.views))
-    return Spot(
+    return WornSpot(
         place,
         _string_at(place.value, places),
         _mean([s.depth for s in group]),
@@ -318,7 +320,7 @@ def _merged(group: list[Spot], places: Sequence[float]) -> Spot:
     )
 
 
-def _depths_of(group: Sequence[Spot], view: str) -> list[Measured]:
+def _depths_of(group: Sequence[WornSpot], view: str) -> list[Measured]:
     return [s.depth for s in group if s.depth is not None and view in s.views]
 
 

@@ -108,7 +108,7 @@ def _sequences(x: Floats, s: Floats, gap: tuple[float, float], tolerance: float)
     length = apart / (1.0 - 2.0 ** (-np.tile(_FRETS_APART, len(i)) / 12.0))
     possible = (length * _GAP >= gap[0]) & (length * _GAP <= gap[1])
     first, length = first[possible], length[possible]
-    on = np.abs(_off_fret(_numbers(x, x[first, None], length[:, None]))) <= tolerance
+    on = np.abs(_off_whole_numbers(_numbers(x, x[first, None], length[:, None]))) <= tolerance
     order = np.argsort(-(on @ s), kind="stable")
     _, distinct = np.unique(np.packbits(on[order], axis=1), axis=0, return_index=True)
     found = (
@@ -123,7 +123,7 @@ def _numbers(x: NDArray[Any], origin: NDArray[Any] | float, length: NDArray[Any]
     return np.asarray(-12.0 * np.log2(np.where(left > 0.0, left, np.nan)))
 
 
-def _off_fret(n: Floats) -> Floats:
+def _off_whole_numbers(n: Floats) -> Floats:
     """How far numbers are from whole ones; infinite where there is none."""
     return np.nan_to_num(n - np.round(n), nan=np.inf)
 
@@ -139,9 +139,9 @@ def _refined(x: Floats, s: Floats, origin: float, length: float, tolerance: floa
         if length <= 0.0:
             return None
         origin = bridge - length
-        if np.abs(_off_fret(_numbers(x[kept], origin, length))).max() <= tolerance:
+        if np.abs(_off_whole_numbers(_numbers(x[kept], origin, length))).max() <= tolerance:
             break
-    off = _off_fret(_numbers(x[kept], origin, length))
+    off = _off_whole_numbers(_numbers(x[kept], origin, length))
     alone = slice(int(abs(off[0]) > _ALONE * tolerance and numbers[1] > 1), len(numbers))
     if abs(off[-1]) > _ALONE * tolerance and numbers[-1] > numbers[-2] + 1:
         alone = slice(alone.start, len(numbers) - 1)
@@ -163,7 +163,7 @@ def _refined(x: Floats, s: Floats, origin: float, length: float, tolerance: floa
 
 def _run(n: Floats, s: Floats, tolerance: float) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
     """The strongest run of candidates on frets, none hidden too long, and their numbers from 0 on."""
-    on = np.flatnonzero(np.abs(_off_fret(n)) <= tolerance)
+    on = np.flatnonzero(np.abs(_off_whole_numbers(n)) <= tolerance)
     whole = np.round(n[on]).astype(np.int64)
     parts = np.split(np.arange(len(on)), np.flatnonzero(np.diff(whole) > _MOST_HIDDEN + 1) + 1)
     part = max(parts, key=lambda p: float(s[on[p]].sum()))

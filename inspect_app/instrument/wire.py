@@ -10,7 +10,7 @@ from shared.measured import COVERAGE_FACTOR, Measured
 from shared.tables import load_table
 from shared.trade import SAME_WIRE_MM
 
-__all__ = ["MATERIALS", "Match", "WireStock", "hardness", "match_wire", "material_named", "size_class"]
+__all__ = ["MATERIALS", "WireMatch", "WireStock", "hardness", "match_wire", "material_named", "size_class"]
 
 MATERIALS = ("nickel silver", "stainless", "other")
 _HARDNESS_HV = {"nickel silver": 200.0, "stainless": 300.0}
@@ -50,7 +50,7 @@ class WireStock:
 
 
 @dataclass(frozen=True, slots=True)
-class Match:
+class WireMatch:
     """A wire in stock beside the measured one: ``same``, ``taller``, ``wider`` or ``other``, and what to mind."""
 
     wire: WireStock
@@ -64,15 +64,15 @@ def match_wire(
     height: Measured,
     slot_width: Measured | None = None,
     tang_width: Measured | None = None,
-) -> tuple[Match, ...]:
+) -> tuple[WireMatch, ...]:
     """The stock by likeness to the measured wire: same size first, then nearest taller, nearest wider, others."""
     order = {"same": 0, "taller": 1, "wider": 2, "other": 3}
 
-    def key(m: Match) -> tuple[int, float]:
+    def key(m: WireMatch) -> tuple[int, float]:
         dw, dh = m.wire.crown_width - width.value, m.wire.crown_height - height.value
         return order[m.relation], abs(dh) + abs(dw)
 
-    matches = [Match(w, _relation(w, width, height), _warnings(w, height, slot_width or tang_width)) for w in stock]
+    matches = [WireMatch(w, _relation(w, width, height), _warnings(w, height, slot_width or tang_width)) for w in stock]
     return tuple(sorted(matches, key=key))
 
 

@@ -117,7 +117,7 @@ class FretWork(Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     visit_id: Mapped[int] = mapped_column(ForeignKey("visits.id"), index=True)
     kind: Mapped[str]
-    """One of `inspect_app.decide.history.WORK`."""
+    """One of `inspect_app.decide.crown_height_history.WORK`."""
     frets: Mapped[list[Any]]
     """Numbers; empty for all."""
     off: Mapped[float | None]

@@ -11,7 +11,7 @@ from sqlalchemy.orm import defer, object_session, undefer
 
 from inspect_app.jobs.details import InstrumentDetails, JobDetails
 from inspect_app.jobs.models import HandMeasure, InspectionRow, Job, Photo, Visit
-from inspect_app.jobs.records import HandView, InspectionView, JobView, PhotoView, Stage, Standing, VisitView
+from inspect_app.jobs.records import ChosenStage, HandView, InspectionView, JobView, PhotoView, Stage, VisitView
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection
 from shared.measured import Measured
@@ -140,7 +140,7 @@ def _photo_view(photo: Photo, inspection: InspectionView | None) -> PhotoView:
     )
 
 
-def job_view(job: Job, stage: Stage, standing: Standing) -> JobView:
+def job_view(job: Job, stage: Stage, chosen_stage: ChosenStage) -> JobView:
     """A job as handed out, with everything it holds."""
     present = _present_views(job)
     return JobView(
@@ -154,7 +154,7 @@ def job_view(job: Job, stage: Stage, standing: Standing) -> JobView:
         stage=stage,
         created=job.created,
         updated=job.updated,
-        standing=standing,
+        chosen_stage=chosen_stage,
     )
 
 

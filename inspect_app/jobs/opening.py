@@ -45,7 +45,7 @@ def open_store(data_dir: Path | None = None, make: bool = True) -> Store:
     """
     folder = Path(data_dir) if data_dir else usual_folder()
     database = folder / DATABASE
-    if not _holds_something(database):
+    if not _is_filled(database):
         _refuse_what_is_no_new_folder(folder, make)
     else:
         _refuse_newer(database, folder)
@@ -70,7 +70,7 @@ def open_store(data_dir: Path | None = None, make: bool = True) -> Store:
     return Store(folder, engine)
 
 
-def _holds_something(database: Path) -> bool:
+def _is_filled(database: Path) -> bool:
     try:
         return database.stat().st_size > 0
     except OSError:
@@ -80,7 +80,7 @@ def _holds_something(database: Path) -> bool:
 def _refuse_what_is_no_new_folder(folder: Path, make: bool) -> None:
     """A folder that jobs were kept in is not begun anew, and one that is not there may be a slip of the pen."""
     left = _left_behind(folder)
-    if _holds_something(folder / DATABASE):  # another window has made the store since it was looked for
+    if _is_filled(folder / DATABASE):  # another window has made the store since it was looked for
         return
     if left:
         raise StoreError(
@@ -102,19 +102,19 @@ def _left_behind(folder: Path) -> str:
     if photos:
         return f"{photos} photo{'s' * (photos != 1)}"
     old = [*folder.glob(_BEFORE.format("*")), *folder.glob(NOTE), folder / f"{DATABASE}-wal"]
-    return next((p.name for p in old if _holds_something(p)), "")
+    return next((p.name for p in old if _is_filled(p)), "")
 
 
 def _refuse_newer(database: Path, folder: Path) -> None:
     """Look at the form of the store without writing: a newer version's folder is left untouched to the last byte."""
     log = database.with_name(f"{DATABASE}-wal")
-    how = "mode=ro" if _holds_something(log) else "immutable=1"
+    how = "mode=ro" if _is_filled(log) else "immutable=1"
     try:
         with closing(sqlite3.connect(f"{database.absolute().as_uri()}?{how}", uri=True)) as connection:
             present = _revision(connection)
     except (sqlite3.DatabaseError, UnicodeDecodeError):  # said when it is opened
         return
-    if present is not None and present not in _known():
+    if present is not None and present not in _known_forms():
         raise StoreError(
             f"The data folder {folder} was written by a newer version.", "Install that version, or a later one."
         )
@@ -127,7 +127,7 @@ def form_of(connection: sqlite3.Connection) -> str:
 
 def make_database(path: Path, form: str) -> bool:
     """Make an empty database in a form that this version knows; ``False``, and nothing made, if it does not."""
-    if form not in _known():
+    if form not in _known_forms():
         return False
     _upgrade(path, form)
     return True
@@ -168,7 +168,7 @@ def _upgraded(connection: Connection, to: str) -> None:
 
 
 @lru_cache(maxsize=1)
-def _known() -> tuple[str, ...]:
+def _known_forms() -> tuple[str, ...]:
     """Every form this version knows, the present one first: each migration's file is called after its form."""
     names = (p.name for p in (Path(__file__).parent / "migrations" / "versions").glob("v????_*.py"))
     return tuple(sorted((name[1:5] for name in names), reverse=True))
@@ -178,12 +178,12 @@ def _migrate(engine: Engine, folder: Path) -> None:
     """Run the migrations the database lacks, in one transaction; a copy is kept of a store that held something."""
     with closing(engine.raw_connection()) as raw:
         present = _revision(_driver(raw.driver_connection))
-    head = _known()[0]
+    head = _known_forms()[0]
     if present == head:
         return
     if present is not None:
         _copy(folder / DATABASE, folder / _BEFORE.format(head))
-    with engine.execution_options(immediate=True).connect() as connection, _patiently(connection) as driver:
+    with engine.execution_options(immediate=True).connect() as connection, _patient_transaction(connection) as driver:
         if _revision(driver) is None:  # asked again: another window may have made the store meanwhile
             _refuse_emptied(folder)
         broken = seals.differences(driver) if seals.is_sealed(driver) else {}
@@ -192,7 +192,7 @@ def _migrate(engine: Engine, folder: Path) -> None:
 
 
 @contextmanager
-def _patiently(connection: Connection) -> Iterator[sqlite3.Connection]:
+def _patient_transaction(connection: Connection) -> Iterator[sqlite3.Connection]:
     """A transaction that waits as long as another window may take to make or upgrade the store."""
     driver = _driver(connection.connection.driver_connection)
     driver.execute(f"PRAGMA busy_timeout = {_UPGRADE_MS}")

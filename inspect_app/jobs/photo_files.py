@@ -71,7 +71,7 @@ def keep(folder: Path, data: bytes, sha256: str, suffix: str) -> Path:
         os.replace(part, path)
         sync_folder(path.parent)
     except OSError as error:
-        _drop(part)
+        _delete(part)
         raise StoreError(
             f"The photo can't be stored in {folder}: {error.strerror}.",
             "Free some space or allow writing there, then add it again; what was stored before is untouched.",
@@ -97,7 +97,7 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def _drop(path: Path) -> None:
+def _delete(path: Path) -> None:
     try:
         path.unlink(missing_ok=True)
     except OSError:  # the disk refuses this too; `check --tidy` takes it later

@@ -19,7 +19,7 @@ from shared.measured import Measured
 __all__ = [
     "BY_HAND",
     "AddedPhoto",
-    "Found",
+    "JobListPage",
     "HandView",
     "InspectionView",
     "JobRow",
@@ -31,7 +31,7 @@ __all__ = [
     "PrintView",
     "ReadingView",
     "Stage",
-    "Standing",
+    "ChosenStage",
     "StoreCheck",
     "Verdict",
     "VisitView",
@@ -84,7 +84,7 @@ BY_HAND = (Stage.IN_WORK, Stage.HANDED_OVER, Stage.CLOSED)
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class ChosenStage:
     """What a person said of where a job stands: nothing, or one of `BY_HAND`; and whether it is put away."""
 
     stage: Stage | None = None
@@ -158,7 +158,7 @@ class JobRow:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class JobListPage:
     """A page of the list of jobs, and how many jobs matched in all."""
 
     rows: tuple[JobRow, ...]
@@ -179,7 +179,7 @@ class JobView:
     stage: Stage
     created: datetime
     updated: datetime
-    standing: Standing = Standing()
+    chosen_stage: ChosenStage = ChosenStage()
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,10 +78,10 @@ def renew(connection: sqlite3.Connection, broken: Iterable[tuple[str, str]] = ()
     """Seal everything as it is now, as after a migration; rows that were `broken` before keep their seal, and so stay
     broken."""
     kept = set(broken)
-    for table, row, digest in _everything(connection):
+    for table, row, digest in _rows_to_seal(connection):
         if (table, row) not in kept:
             _write(connection, table, row, digest)
-    here = {(table, row) for table, row, _ in _everything(connection)} | kept
+    here = {(table, row) for table, row, _ in _rows_to_seal(connection)} | kept
     for table, row in connection.execute(f"SELECT of_table, of_row FROM {_SEALS}").fetchall():
         if (table, row) not in here:
             connection.execute(f"DELETE FROM {_SEALS} WHERE of_table = ? AND of_row = ?", (table, row))
@@ -97,7 +97,7 @@ def differences(connection: sqlite3.Connection) -> dict[tuple[str, str], str]:
     """
     sealed = {(t, r): digest for t, r, digest in connection.execute(f"SELECT of_table, of_row, sha256 FROM {_SEALS}")}
     found = {}
-    for table, row, digest in _everything(connection):
+    for table, row, digest in _rows_to_seal(connection):
         kept = sealed.pop((table, row), None)
         if kept != digest:
             what = "is not as it was written" if kept else "was not written by this program, or its hash is lost"
@@ -107,7 +107,7 @@ def differences(connection: sqlite3.Connection) -> dict[tuple[str, str], str]:
     return found
 
 
-def _everything(connection: sqlite3.Connection) -> Iterator[tuple[str, str, str]]:
+def _rows_to_seal(connection: sqlite3.Connection) -> Iterator[tuple[str, str, str]]:
     """Table, key and digest of every row that is sealed, and of every entry of the schema."""
     schema = connection.execute("SELECT type, name, sql FROM sqlite_master ORDER BY type, name").fetchall()
     for kind, name, sql in schema:

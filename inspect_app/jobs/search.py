@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from inspect_app.jobs.decision_models import EstimateRow
 from inspect_app.jobs.details import AFTER
 from inspect_app.jobs.models import InspectionRow, Job, Judgement, Photo, Setting, Visit
-from inspect_app.jobs.records import JobRow, Stage, Standing
+from inspect_app.jobs.records import ChosenStage, JobRow, Stage
 
 __all__ = [
     "ORDERS",
@@ -23,11 +23,11 @@ __all__ = [
     "folded",
     "search_text",
     "stage_of",
-    "standing_key",
-    "standings",
+    "chosen_stage_key",
+    "chosen_stages",
 ]
 
-_STANDING = "standing of job "
+_CHOSEN_STAGE = "standing of job "
 _FEW = 500
 """So many are asked for one by one; SQLite takes no more than some thousands of parameters (sqlite.org/limits.html)."""
 ORDERS = ("changed", "promised", "number")
@@ -64,25 +64,25 @@ class Counts:
     after: int = 0
 
 
-def standing_key(job_id: int) -> str:
+def chosen_stage_key(job_id: int) -> str:
     """The setting that keeps what a person said of where a job stands."""
-    return f"{_STANDING}{job_id}"
+    return f"{_CHOSEN_STAGE}{job_id}"
 
 
-def standings(session: Session, job_ids: Sequence[int]) -> dict[int, Standing]:
+def chosen_stages(session: Session, job_ids: Sequence[int]) -> dict[int, ChosenStage]:
     """What a person said of where these jobs stand."""
-    keys = {standing_key(j): j for j in job_ids}
-    few = Setting.key.in_(keys) if len(keys) <= _FEW else Setting.key.startswith(_STANDING)
+    keys = {chosen_stage_key(j): j for j in job_ids}
+    few = Setting.key.in_(keys) if len(keys) <= _FEW else Setting.key.startswith(_CHOSEN_STAGE)
     found = {s.key: s.value for s in session.scalars(select(Setting).where(few))}
-    return {j: _standing(found.get(key, {})) for key, j in keys.items()}
+    return {j: _chosen_stage(found.get(key, {})) for key, j in keys.items()}
 
 
-def _standing(kept: dict[str, object]) -> Standing:
+def _chosen_stage(kept: dict[str, object]) -> ChosenStage:
     stage = kept.get("stage")
-    return Standing(Stage[str(stage)] if stage in Stage.__members__ else None, bool(kept.get("archived")))
+    return ChosenStage(Stage[str(stage)] if stage in Stage.__members__ else None, bool(kept.get("archived")))
 
 
-def stage_of(c: Counts, said: Standing = Standing()) -> Stage:  # noqa: B008  (frozen)
+def stage_of(c: Counts, said: ChosenStage = ChosenStage()) -> Stage:  # noqa: B008  (frozen)
     """Where a job with these counts stands, a person's word first."""
     if said.stage is not None:
         return said.stage
@@ -115,22 +115,22 @@ def find(
     """
     wanted: list[ColumnElement[bool]] = [func.instr(Job.search_text, word) > 0 for word in folded(query).split()]
     if archived is not None:
-        away = func.coalesce(_said("$.archived").scalar_subquery(), 0) == 1
+        away = func.coalesce(_chosen_by_person("$.archived").scalar_subquery(), 0) == 1
         wanted.append(away if archived else ~away)
     if waits_for:
-        wanted.append(_whose_turn() == waits_for)
+        wanted.append(_waits_for() == waits_for)
     chosen = select(Job.id).where(*wanted)
     total = session.scalar(select(func.count()).select_from(chosen.subquery())) or 0
     ids = list(session.scalars(chosen.order_by(*_ordered(order)).limit(limit).offset(offset)))
     jobs = {j.id: j for j in session.scalars(select(Job).where(Job.id.in_(ids)))}
-    said, counts = standings(session, ids), count(session, ids)
+    said, counts = chosen_stages(session, ids), count(session, ids)
     return tuple(_row(jobs[j], counts[j].photos, stage_of(counts[j], said[j]), said[j].archived) for j in ids), total
 
 
-def _whose_turn() -> ColumnElement[str]:
+def _waits_for() -> ColumnElement[str]:
     """Whose turn a job is, as `Stage.waits_for` has it for `stage_of`: a person's word, or an estimate that waits for
     its answer, alone take it from the bench, so that nothing need be counted."""
-    said = _said("$.stage").scalar_subquery()
+    said = _chosen_by_person("$.stage").scalar_subquery()
     sent = (EstimateRow.job_id == Job.id, EstimateRow.status.in_(("accepted", "issued")))
     furthest = select(func.min(EstimateRow.status)).where(*sent).scalar_subquery()  # "accepted" sorts before "issued"
     return func.coalesce(
@@ -140,9 +140,9 @@ def _whose_turn() -> ColumnElement[str]:
     )
 
 
-def _said(path: str) -> Select[Any]:
+def _chosen_by_person(path: str) -> Select[Any]:
     """What a person said of a job of the outer query."""
-    return select(func.json_extract(Setting.value, path)).where(Setting.key == _STANDING + cast(Job.id, String))
+    return select(func.json_extract(Setting.value, path)).where(Setting.key == _CHOSEN_STAGE + cast(Job.id, String))
 
 
 def _ordered(order: str) -> tuple[UnaryExpression[Any], ...]:

@@ -14,7 +14,7 @@ from graphlib import TopologicalSorter
 from typing import Any
 
 from inspect_app.jobs.seals import is_sealed, seal_row
-from inspect_app.jobs.search import standing_key
+from inspect_app.jobs.search import chosen_stage_key
 
 __all__ = ["Rows", "job_born", "put_rows", "rows_of"]
 
@@ -25,7 +25,7 @@ in each table, whatever they are in a database. ``settings`` holds where a perso
 
 _NO_FOREIGN_KEY = {("fret_heights", "gauge_id"): "gauges"}
 """References that the database does not know as such: SQLite adds no constraint to a table that is there."""
-_STANDING = "settings"
+_SETTINGS = "settings"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,15 +50,15 @@ def rows_of(connection: sqlite3.Connection, job_id: int) -> Rows:
     tables = _tables(connection)
     tree = _tree(tables)
     ids: dict[str, dict[int, int]] = {}
-    held = {name: _belonging(connection, tables[name], ids, job_id) for name in tree}
+    held = {name: _rows_of_table(connection, tables[name], ids, job_id) for name in tree}
     shop: dict[str, dict[int, int]] = {}
     out = {name: [_portable(connection, tables[name], row, ids, shop) for row in held[name]] for name in tree}
     for name in sorted(shop):
         found = [_row(connection, tables[name], at) for at in shop[name]]
         out[name] = [{c: _text(v) for c, v in row.items() if c != "id"} for row in found]
-    key = (standing_key(job_id),)
-    said = connection.execute(f"SELECT value, updated FROM {_STANDING} WHERE key = ?", key).fetchone()
-    out[_STANDING] = [{"value": said[0], "updated": said[1]}] if said else []
+    key = (chosen_stage_key(job_id),)
+    said = connection.execute(f"SELECT value, updated FROM {_SETTINGS} WHERE key = ?", key).fetchone()
+    out[_SETTINGS] = [{"value": said[0], "updated": said[1]}] if said else []
     return {name: rows for name, rows in out.items() if rows}
 
 
@@ -78,7 +78,7 @@ def put_rows(connection: sqlite3.Connection, rows: Rows) -> int:
     tables = _tables(connection)
     tree = _tree(tables)
     shop = {t for name in tree for t in tables[name].refers.values()} - set(tree)
-    if set(rows) - set(tree) - shop - {_STANDING} or len(rows.get("jobs", ())) != 1:
+    if set(rows) - set(tree) - shop - {_SETTINGS} or len(rows.get("jobs", ())) != 1:
         raise ValueError("these are not the rows of one job")
     ids = {name: {n: _shop_row(connection, tables[name], r) for n, r in enumerate(rows.get(name, ()), 1)}
            for name in sorted(shop)}  # fmt: skip
@@ -87,10 +87,10 @@ def put_rows(connection: sqlite3.Connection, rows: Rows) -> int:
         ids[name] = {n: first + n - 1 for n in range(1, len(rows.get(name, ())) + 1)} if first else {}
     for name in tree:
         for n, row in enumerate(rows.get(name, ()), 1):
-            _put(connection, tables[name], row, n, ids)
+            _insert_row(connection, tables[name], row, n, ids)
     job_id = ids["jobs"][1]
-    for row in rows.get(_STANDING, ()):
-        _insert(connection, tables[_STANDING], {**row, "key": standing_key(job_id)})
+    for row in rows.get(_SETTINGS, ()):
+        _insert(connection, tables[_SETTINGS], {**row, "key": chosen_stage_key(job_id)})
     return job_id
 
 
@@ -120,7 +120,7 @@ def _chain(name: str, above: Mapping[str, str]) -> Iterable[str]:
         yield name
 
 
-def _belonging(connection: sqlite3.Connection, t: _Table, ids: dict[str, dict[int, int]], job_id: int) -> list[Row]:
+def _rows_of_table(connection: sqlite3.Connection, t: _Table, ids: dict[str, dict[int, int]], job_id: int) -> list[Row]:
     """The job's rows of one table, in the order of their keys, which are noted in `ids` with the number each gets."""
     owners = [job_id] if t.name == "jobs" else list(ids[t.refers[t.owner]])
     column = "id" if t.name == "jobs" else t.owner
@@ -172,7 +172,9 @@ def _value(value: Any) -> Any:
     return value
 
 
-def _put(connection: sqlite3.Connection, t: _Table, row: Row, n: int, ids: Mapping[str, Mapping[int, int]]) -> None:
+def _insert_row(
+    connection: sqlite3.Connection, t: _Table, row: Row, n: int, ids: Mapping[str, Mapping[int, int]]
+) -> None:
     """One row with its references as they are here; a link to a job that is not here is left out."""
     values: Row = {}
     for column, value in row.items():

@@ -8,7 +8,7 @@ from functools import partial
 from importlib import import_module
 from typing import cast
 
-from calib.lens_profile import check_distance, holds_for, through, unconfirmed
+from calib.lens_profile import check_distance, holds_for, unconfirmed, with_lens_profile
 from calib.photo import ASSUMED, Focal, Photo
 from calib.plane import Plane
 from calib.pose_fit import fit_plane
@@ -18,7 +18,7 @@ from calib.scales.find import find_scale
 from inspect_app import __version__
 from inspect_app.measure.checks import checked
 from inspect_app.measure.proposal import FirstFret
-from inspect_app.measure.unforeseen import finite, foreseen
+from inspect_app.measure.unforeseen import finite, with_sentence
 from inspect_app.reading.ask import Ask, View
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from inspect_app.reading.key import Key, NotMeasured
@@ -51,7 +51,7 @@ the neck the board's 4 to 6 cm with as much again, from 15 to 50 cm; across it t
 up on an end or a section 1 to 5 cm, from 5 cm by a phone's close-up lens to 50 cm by a long one, cropped or not. Two
 standard deviations either way cover these.
 """
-_STANDING = ("elevation", "end", "side")
+_BACKDROP_VIEWS = ("elevation", "end", "side")
 """Views in which the backdrop stands on the board or its frets; a wire's section may have it any way round."""
 _UP_MM = 10.0
 """A length of the backdrop by which its direction in the photo is told."""
@@ -70,7 +70,7 @@ def measure(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = Non
     return look(photo, ask, calibrated)(ask)
 
 
-@foreseen
+@with_sentence
 def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) -> Look:
     """Look at one photo once, and read it as often as an edge on it is placed by hand.
 
@@ -88,7 +88,7 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
             "Mark distances and circles on it by hand.",
         )
     scale, plane = calibrated or calibrate(photo, ask)
-    if ask.view in _STANDING:
+    if ask.view in _BACKDROP_VIEWS:
         _check_upright(plane)
     recipe = import_module(f"{__name__}.{_RECIPES[ask.view]}")
     detected = recipe.detect(photo, scale, plane, ask)
@@ -96,7 +96,7 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
     if scale.kind in ("strip", "backdrop") and scale.u_rel >= UNVERIFIED_U_REL:
         doubt = (*doubt, "PRINT_UNVERIFIED")
 
-    @foreseen
+    @with_sentence
     def read(_: Photo, asked: Ask) -> Inspection:
         answer = checked(recipe.measure_detected(detected, asked))
         return finite(_doubted(with_own_precision(answer, asked.precision), doubt))
@@ -118,7 +118,7 @@ def _doubted(answer: Inspection, flags: tuple[str, ...]) -> Inspection:
     return replace(answer, flags=(*answer.flags, *flags)) if flags else answer
 
 
-@foreseen
+@with_sentence
 def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:
     """Find the scale and fit its plane.
 
@@ -128,17 +128,17 @@ def calibrate(photo: Photo, ask: Ask) -> tuple[Scale, Plane]:
         If there is no usable scale, or the lens profile does not hold for the photo.
     """
     if ask.lens:
-        photo = through(photo, ask.lens)
+        photo = with_lens_profile(photo, ask.lens)
     scale = find_scale(photo, ask.scale)
     plane = fit_plane(scale, (photo.width, photo.height), _focal(photo, ask.view))
     if ask.lens:
         check_distance(ask.lens, plane.distance_mm)
     elif (known := next((p for p in ask.lenses if holds_for(p, photo, plane.distance_mm)), None)) is not None:
-        plane = fit_plane(scale, (photo.width, photo.height), through(photo, known).focal)
+        plane = fit_plane(scale, (photo.width, photo.height), with_lens_profile(photo, known).focal)
     return scale, plane
 
 
-@foreseen
+@with_sentence
 def first_fret(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane]) -> FirstFret:
     """Which frets a photo from above most likely shows, to be proposed before it is measured.
 

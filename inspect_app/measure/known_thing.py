@@ -22,7 +22,7 @@ from inspect_app.reading.values import readings_of
 from shared.errors import OptionError, ScaleError
 from shared.measured import Measured
 
-__all__ = ["Marked", "Marking", "Seen", "read_thing"]
+__all__ = ["MarkedPoints", "Marking", "ThingReading", "read_thing"]
 
 Marking = Literal["across", "step", "angle"]
 NAMES: dict[Marking, str] = {"across": "distance across", "step": "height of a step", "angle": "angle of a corner"}
@@ -30,7 +30,7 @@ NAMES: dict[Marking, str] = {"across": "distance across", "step": "height of a s
 
 
 @dataclass(frozen=True, slots=True)
-class Marked:
+class MarkedPoints:
     """What a person marked on the photo.
 
     Attributes
@@ -66,7 +66,7 @@ class Marked:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class ThingReading:
     """What a photo says of the thing.
 
     Attributes
@@ -87,7 +87,7 @@ class Seen:
     picture: bytes = b""
 
 
-def read_thing(data: bytes, name: str, ask: Ask, what: Marked | str, picture: str = "") -> Seen:
+def read_thing(data: bytes, name: str, ask: Ask, what: MarkedPoints | str, picture: str = "") -> ThingReading:
     """What marked edges give, or a reading by its name.
 
     Parameters
@@ -110,10 +110,10 @@ def read_thing(data: bytes, name: str, ask: Ask, what: Marked | str, picture: st
     read, answer = _reading(photo, ask, what) if isinstance(what, str) else _marked(photo, ask, what)
     encoded = cv2.imencode(picture, draw(photo.bgr, answer))[1].tobytes() if picture else b""
     lines = (*answer.outlines, *(line for fret in answer.frets for line in fret.outlines))
-    return Seen(answer.photo, read, lines, encoded)
+    return ThingReading(answer.photo, read, lines, encoded)
 
 
-def _marked(photo: Photo, ask: Ask, what: Marked) -> tuple[Measured, Inspection]:
+def _marked(photo: Photo, ask: Ask, what: MarkedPoints) -> tuple[Measured, Inspection]:
     scale, plane = calibrate(photo, ask)
     by = {
         "across": partial(distance_across, photo, plane, scale.u_rel),

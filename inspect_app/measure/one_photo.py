@@ -8,16 +8,16 @@ import cv2
 
 from calib.photo import Photo, open_photo
 from inspect_app.measure import calibrate, first_fret, measure, refused
-from inspect_app.measure.proposal import FirstSight
+from inspect_app.measure.proposal import PhotoProposal
 from inspect_app.measure.summary import summaries
 from inspect_app.measure.which_view import likely_view
 from inspect_app.reading.ask import Ask, View
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from inspect_app.reading.overlay import draw
-from shared.apart import Limits
 from shared.errors import InspectError, UnforeseenError
+from shared.worker_processes import Limits
 
-__all__ = ["LIMITS", "NEEDED", "Answered", "answer_photo", "look_over", "see_first", "see_view"]
+__all__ = ["LIMITS", "NEEDED", "PhotoAnswer", "answer_photo", "look_over", "see_first", "see_view"]
 
 LIMITS = Limits(seconds=60.0, memory=4 << 30)
 """Of one photo. The largest that is decoded, 120 megapixels, takes 3 s and 1.0 GB of address space (measured, plan
@@ -31,7 +31,7 @@ NEEDED = (
 
 
 @dataclass(frozen=True, slots=True)
-class Answered:
+class PhotoAnswer:
     """What a photo said, a refusal too; the photo with the readings drawn on it; a report of what nobody foresaw."""
 
     answer: Inspection
@@ -51,7 +51,7 @@ def look_over(data: bytes, name: str) -> tuple[str, int, int]:
     return photo.sha256, photo.width, photo.height
 
 
-def see_first(data: bytes, name: str, ask: Ask) -> FirstSight:
+def see_first(data: bytes, name: str, ask: Ask) -> PhotoProposal:
     """What a photo says before it is measured, by the scale that `ask` names.
 
     Raises
@@ -63,11 +63,11 @@ def see_first(data: bytes, name: str, ask: Ask) -> FirstSight:
     calibrated = calibrate(photo, ask)
     camera = summaries(photo, *calibrated, ask)[2]
     if ask.view != "plan":
-        return FirstSight(camera)
+        return PhotoProposal(camera)
     try:
-        return FirstSight(camera, first_fret(photo, ask, calibrated))
+        return PhotoProposal(camera, first_fret(photo, ask, calibrated))
     except InspectError:  # measuring it says why; a proposal is not owed
-        return FirstSight(camera)
+        return PhotoProposal(camera)
 
 
 def see_view(data: bytes, name: str) -> View | None:
@@ -81,7 +81,7 @@ def see_view(data: bytes, name: str) -> View | None:
     return likely_view(open_photo(data, name))
 
 
-def answer_photo(data: bytes, name: str, ask: Ask, picture: str = "") -> Answered:
+def answer_photo(data: bytes, name: str, ask: Ask, picture: str = "") -> PhotoAnswer:
     """Measure a photo; with `picture`, the ending of a picture's name, draw the readings on it as well.
 
     Raises
@@ -95,7 +95,7 @@ def answer_photo(data: bytes, name: str, ask: Ask, picture: str = "") -> Answere
     except InspectError as error:
         answer = refused(PhotoSummary(name, photo.sha256, photo.width, photo.height), ask, error)
         report = error.report if isinstance(error, UnforeseenError) else ""
-    return Answered(answer, _drawn(photo, answer, picture) if picture else b"", report)
+    return PhotoAnswer(answer, _drawn(photo, answer, picture) if picture else b"", report)
 
 
 def _drawn(photo: Photo, answer: Inspection, ending: str) -> bytes:

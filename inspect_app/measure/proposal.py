@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from inspect_app.reading.inspection import CameraSummary
 
-__all__ = ["FirstFret", "FirstSight"]
+__all__ = ["FirstFret", "PhotoProposal"]
 
 Point = tuple[float, float]
 
@@ -25,7 +25,7 @@ class FirstFret:
 
 
 @dataclass(frozen=True, slots=True)
-class FirstSight:
+class PhotoProposal:
     """How near and how square a photo was taken, and which frets it shows from above, where that can be told."""
 
     camera: CameraSummary

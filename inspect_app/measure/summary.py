@@ -6,7 +6,7 @@ from calib.edge_response import EdgeResponse
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
-from inspect_app.measure.smallest import sharpness_summary
+from inspect_app.measure.smallest_detectable import sharpness_summary
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import CameraSummary, Outline, PhotoSummary, ScaleSummary
 

@@ -17,14 +17,14 @@ from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection
 from shared.errors import InspectError, UnforeseenError
 
-__all__ = ["finite", "foreseen"]
+__all__ = ["finite", "with_sentence"]
 
 P = ParamSpec("P")
 R = TypeVar("R")
 Step = Callable[Concatenate[Photo, Ask, P], R]
 
 
-def foreseen(step: Step[P, R]) -> Step[P, R]:
+def with_sentence(step: Step[P, R]) -> Step[P, R]:
     """The same step of measuring, with any error that has no sentence of its own raised as an `UnforeseenError`.
 
     Warnings turned into errors pass: only tests ask for that.

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal, get_args
 
 from calib.lens_profile import LensProfile
 from calib.scales.ask import ScaleAsk, parse_scale
-from inspect_app.reading.form import LEAVE_OUT, plain, read
+from inspect_app.reading.json_form import LEAVE_OUT, from_plain, to_plain
 from inspect_app.reading.key import Key
 from shared.errors import OptionError
 from shared.trade import Side
@@ -123,12 +123,12 @@ class Ask:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON and the store."""
-        return dict(plain(self))
+        return dict(to_plain(self))
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Ask:
         """The inverse of `to_dict`."""
-        return read(cls, data)
+        return from_plain(cls, data)
 
     def with_hand_edge(self, edge: HandEdge) -> Ask:
         """The same question with one more edge fixed by hand (replacing an earlier one of the same name)."""

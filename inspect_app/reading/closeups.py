@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from inspect_app.reading.inspection import FretReading, Inspection, Outline
 from inspect_app.reading.key import on_fret
-from inspect_app.reading.quantities import line_called
+from inspect_app.reading.quantities import line_named
 
 __all__ = ["BAR_MM", "Window", "bar_of", "bevel_window", "box_of", "closeup", "line_along", "nearest_spot"]
 
@@ -118,7 +118,7 @@ def _inside(start: float, length: float, limit: int) -> float:
 def _draw(out: NDArray[np.uint8], pts: NDArray[np.float64], outline: Outline) -> None:
     """A thin line with a dark halo: the metal under it must stay to be seen."""
     fixed = [np.round(pts * 16).astype(np.int32).reshape(-1, 1, 2)]
-    for colour, width in (((0, 0, 0), 5), (line_called(outline.name).bgr, 2)):
+    for colour, width in (((0, 0, 0), 5), (line_named(outline.name).bgr, 2)):
         cv2.polylines(out, fixed, outline.closed, colour, width, cv2.LINE_AA, 4)
 
 

@@ -12,7 +12,7 @@ from typing import Annotated, Any
 
 from calib.scales.ask import SCALE_KINDS
 from inspect_app.reading.ask import View
-from inspect_app.reading.form import LEAVE_OUT, At, plain, read
+from inspect_app.reading.json_form import LEAVE_OUT, Nested, from_plain, to_plain
 from inspect_app.reading.key import NOTHING, Key, NotMeasured
 from shared.measured import Measured
 
@@ -99,8 +99,8 @@ class FretReading:
     tang_depth: Value = None
     crown_line_radius: Value = None
     blind_depth: Value = None
-    bevel_treble: Annotated[Measured | None, LEAVE_OUT, At("bevel", "treble")] = None
-    bevel_bass: Annotated[Measured | None, LEAVE_OUT, At("bevel", "bass")] = None
+    bevel_treble: Annotated[Measured | None, LEAVE_OUT, Nested("bevel", "treble")] = None
+    bevel_bass: Annotated[Measured | None, LEAVE_OUT, Nested("bevel", "bass")] = None
     bevel_straight: Value = None
     tip_radius: Value = None
     overhang: Value = None
@@ -193,7 +193,7 @@ class Inspection:
     def to_dict(self) -> dict[str, Any]:
         """The answer, JSON-ready; `inspect_app.reading.schema` describes it."""
         first = {"first_fret": min(f.number for f in self.frets)} if self.frets else {}
-        return {"format": ANSWER_FORMAT, **plain(self), **first}
+        return {"format": ANSWER_FORMAT, **to_plain(self), **first}
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Inspection:
@@ -206,4 +206,4 @@ class Inspection:
         """
         if int(data["format"]) > ANSWER_FORMAT:
             raise ValueError(f"answer format {data['format']} is newer than this version reads ({ANSWER_FORMAT})")
-        return read(cls, data)
+        return from_plain(cls, data)

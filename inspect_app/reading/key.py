@@ -57,9 +57,9 @@ class Place:
 
     def __post_init__(self) -> None:
         if self.kind not in get_args(PlaceKind) or (self.number is not None) != (self.kind in _NUMBERED):
-            raise _bad(f"{self.kind} {self.number}")
+            raise _key_error(f"{self.kind} {self.number}")
         if self.number is not None and not 0 <= self.number <= 999:
-            raise _bad(str(self))
+            raise _key_error(str(self))
 
     def __str__(self) -> str:
         return self.kind if self.number is None else f"{self.kind} {self.number}"
@@ -102,7 +102,7 @@ class Key:
 
     def __post_init__(self) -> None:
         if not _is_whole(self):
-            raise _bad(str(self))
+            raise _key_error(str(self))
 
     def __str__(self) -> str:
         return ", ".join(part for part in (str(self.place), self.name) if part)
@@ -149,7 +149,7 @@ def _is_whole(key: Key) -> bool:
     return bool(words and counted and one and not alone)
 
 
-def _bad(text: str) -> OptionError:
+def _key_error(text: str) -> OptionError:
     return OptionError(
         f"{text!r} is not the name of a reading.", "Write it as the answer does: fret 5, flats 2, length."
     )
@@ -181,7 +181,7 @@ def parse_key(text: str) -> Key:
     key = Key(place, at["feature"], int(at["index"]) if at["index"] else None) if at else Key(place)
     key = key.part(last) if at and last else key
     if str(key) != text:
-        raise _bad(text)
+        raise _key_error(text)
     return key
 
 

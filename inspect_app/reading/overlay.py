@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inspect_app.reading.inspection import Inspection, Outline
-from inspect_app.reading.quantities import Line, line_called
+from inspect_app.reading.quantities import Line, line_named
 
 __all__ = ["draw"]
 
@@ -40,7 +40,7 @@ def draw(bgr: NDArray[np.uint8], inspection: Inspection) -> NDArray[np.uint8]:
     for o in outlines:
         _stroke(canvas, o, 3.4 * unit, Line("rim", (0, 0, 0)))
     for o in outlines:
-        _stroke(canvas, o, 2.0 * unit, line_called(o.name))
+        _stroke(canvas, o, 2.0 * unit, line_named(o.name))
     for fret in inspection.frets:
         if fret.outlines:
             _label(canvas, str(fret.number), _label_place(fret.outlines), unit)

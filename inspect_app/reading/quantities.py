@@ -16,14 +16,14 @@ from inspect_app.reading.key import Key
 from shared.trade import SIDES
 
 __all__ = [
-    "Adding",
+    "MarkingSteps",
     "Edge",
     "Line",
     "Quantity",
     "card_of",
     "entry_of",
     "every_quantity",
-    "line_called",
+    "line_named",
     "one_of",
     "rank",
 ]
@@ -53,7 +53,7 @@ class Edge:
 
 
 @dataclass(frozen=True, slots=True)
-class Adding:
+class MarkingSteps:
     """How a person marks the feature where it was not found: its name, what each point is, and what to say for it.
 
     A point is named by its edge or, of two edges across from each other, by the way on which they are told apart:
@@ -115,7 +115,7 @@ class Quantity:
     where: bool = False
     signed: bool = False
     on_paper: bool = False
-    adding: Adding | None = None
+    adding: MarkingSteps | None = None
     card: str = ""
 
 
@@ -146,7 +146,7 @@ def _bevel(end: str) -> Quantity:
     return Quantity(
         feature=f"bevel {end}", card="bevel", label=f"bevel {end}", unit="deg", views=_BACKDROP, meaning=_SQUARE,
         lines=(BEVEL,), edges=_OF_BEVEL, follows=("turn",), on_paper=True,
-        adding=Adding(f"Bevel, {end} end", ("up", "up"), prompts, _BACKDROP, "arc"),
+        adding=MarkingSteps(f"Bevel, {end} end", ("up", "up"), prompts, _BACKDROP, "arc"),
     )  # fmt: skip
 
 
@@ -205,7 +205,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(feature="length", card="fret ends", label="length", views=("plan",),
         meaning="Between the ends at board level.", lines=(FRET_END,),
         edges=tuple(Edge(e, "centre") for e in _ENDS), follows=("apart", *_ENDS),
-        adding=Adding("Fret end", ("along",), ("Mark the end of the fret, at the board",), ("plan",))),
+        adding=MarkingSteps("Fret end", ("along",), ("Mark the end of the fret, at the board",), ("plan",))),
     Quantity(feature="crown width", card="crown", label="crown width", views=("plan", "section"),
         meaning="At board level.", lines=(CROWN_EDGE, SPAN, SECTION), follows=("apart",), on_paper=True,
         edges=(*(Edge(f"crown {s} side", "ends", ("plan",)) for s in ("nut", "body")), *_SIDES)),
@@ -217,7 +217,8 @@ QUANTITIES: tuple[Quantity, ...] = (
         edges=(*_SIDES, Edge("top", (1 / 3, 2 / 3)))),
     Quantity(feature="flat width", card="crown", label="flat width", views=("section",), lines=(FLAT,), edges=_SIDES,
         meaning="Of a section: width of the flat on top.", follows=("apart",), on_paper=True,
-        adding=Adding("Flat", ("right", "right"), ("Mark the flat's left end", "Mark its right end"), ("section",))),
+        adding=MarkingSteps("Flat", ("right", "right"),
+            ("Mark the flat's left end", "Mark its right end"), ("section",))),
     Quantity(feature="tang width", label="tang width", views=("section",), meaning="Without the barbs.",
         lines=(SPAN, SECTION), edges=_SIDES, follows=("apart",)),
     Quantity(feature="tang depth", label="tang depth", views=("section",), meaning="Below the crown.", lines=(SPAN,),
@@ -253,7 +254,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(feature="flats", one="flat", quantity="width", label="flat width", views=("plan",), on_paper=True,
         meaning="Greatest, across the crown.", lines=(FLAT,), edges=_OF_FLAT,
         follows=("apart", "nut side", "body side"),
-        adding=Adding("Flat", ("along", "across", "along", "across"), ("Mark one end of the flat",
+        adding=MarkingSteps("Flat", ("along", "across", "along", "across"), ("Mark one end of the flat",
             "Mark one of its sides, where it is widest", "Mark its other end", "Mark its other side"), ("plan",))),
     Quantity(feature="flats", one="flat", quantity="depth", label="flat depth", views=("plan",), on_paper=True,
         meaning="Worked out from the width.", lines=(FLAT,), edges=_OF_FLAT,
@@ -266,7 +267,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(feature="divots", one="divot", quantity="depth", label="divot depth", views=("elevation",),
         on_paper=True, meaning="Greatest, below the unworn crown.", lines=(DIVOT,), edges=_OF_DIVOT,
         follows=("drop", "floor"),
-        adding=Adding("Divot", ("along", "floor", "along"), ("Mark one end of the divot",
+        adding=MarkingSteps("Divot", ("along", "floor", "along"), ("Mark one end of the divot",
             "Mark its deepest place, on the outline", "Mark its other end"), ("elevation",), "arc")),
 )  # fmt: skip
 
@@ -312,7 +313,7 @@ def card_of(key: Key) -> Key:
     return Key(key.place, entry_of(key).card or key.feature, key.index)
 
 
-def line_called(name: str) -> Line:
+def line_named(name: str) -> Line:
     """How an outline of this name is drawn."""
     every = (SCALE_LINE, *(line for q in QUANTITIES for line in q.lines))
     return next((line for line in every if line.name == name), _OTHER)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from inspect_app.reading.form import Schema, schema_of
 from inspect_app.reading.inspection import ANSWER_FORMAT, FLAGS_FORM, SINGLES, Divot, Flat, FretReading, Inspection
+from inspect_app.reading.json_form import Schema, schema_of
 from inspect_app.reading.key import on_fret
 from inspect_app.reading.quantities import Quantity, entry_of, every_quantity
 
@@ -55,7 +55,7 @@ _MEASURED: Schema = {
 
 def answer_schema() -> Schema:
     """The schema (JSON Schema draft 2020-12) of `Inspection.to_dict`."""
-    answer = schema_of(Inspection, _said)
+    answer = schema_of(Inspection, _quantity_schema)
     first = {"type": "integer", "minimum": 0, "description": "Number of the fret nearest the nut in this answer."}
     form = {"const": ANSWER_FORMAT, "description": "Version of this form."}
     answer["properties"] = {"format": form, **answer["properties"], "first_fret": first}
@@ -68,7 +68,7 @@ def answer_schema() -> Schema:
     return {**about, **answer, "$defs": {"quantity": _MEASURED, **units}}
 
 
-def _said(kind: type, name: str) -> Schema | None:
+def _quantity_schema(kind: type, name: str) -> Schema | None:
     """A quantity's unit and meaning in place of any quantity's form."""
     if kind is FretReading and name in SINGLES:
         return _value(entry_of(on_fret(1, name)))

@@ -90,10 +90,10 @@ def without(inspection: Inspection, rejected: Collection[Key]) -> Inspection:
         return inspection
     gone = {key if key.index is None else key.of for key in rejected}
     left = {k: q for k, q in inspection.values.items() if (k if k.index is None else k.of) not in gone}
-    return replace(inspection, frets=tuple(_kept(fret, gone) for fret in inspection.frets), values=left)
+    return replace(inspection, frets=tuple(_fret_without(fret, gone) for fret in inspection.frets), values=left)
 
 
-def _kept(fret: FretReading, gone: Collection[Key]) -> FretReading:
+def _fret_without(fret: FretReading, gone: Collection[Key]) -> FretReading:
     n = fret.number
     flats = tuple(f for i, f in enumerate(fret.flats, 1) if on_fret(n, "flats", i) not in gone)
     divots = tuple(d for i, d in enumerate(fret.divots, 1) if on_fret(n, "divots", i) not in gone)

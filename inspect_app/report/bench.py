@@ -7,14 +7,14 @@ from typing import Any
 
 from inspect_app.decide.options import Option
 from inspect_app.report.cautions import bench_cautions, deferral
-from inspect_app.report.frame import Heading, frame
-from inspect_app.report.writing import Writing, listed
+from inspect_app.report.number_format import NumberFormat, listed
+from inspect_app.report.paper_frame import Heading, frame
 
 __all__ = ["bench_content"]
 
 
 def bench_content(
-    heading: Heading, option: Option, work: Mapping[str, str], materials: Iterable[str], writing: Writing
+    heading: Heading, option: Option, work: Mapping[str, str], materials: Iterable[str], writing: NumberFormat
 ) -> dict[str, Any]:
     """Data of ``bench.typ``; `materials` are texts that may name a material to be careful with."""
     out = frame(heading, "Bench sheet", [])
@@ -27,7 +27,7 @@ def bench_content(
     }
 
 
-def _in_units(found: Any, writing: Writing) -> Any:
+def _in_units(found: Any, writing: NumberFormat) -> Any:
     """Every text in the paper's unit and with its mark."""
     if isinstance(found, str):
         return writing.words(found)
@@ -36,7 +36,7 @@ def _in_units(found: Any, writing: Writing) -> Any:
     return [_in_units(v, writing) for v in found]
 
 
-def _height_rows(option: Option, writing: Writing) -> list[list[str]]:
+def _height_rows(option: Option, writing: NumberFormat) -> list[list[str]]:
     """Frets with the same rounded height share a row."""
     rows: dict[str, list[int]] = {}
     for number, s in option.height_left:

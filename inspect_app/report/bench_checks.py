@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Any, Protocol
 
-from inspect_app.report.writing import Writing
+from inspect_app.report.number_format import NumberFormat
 from shared.measured import Measured
 
 __all__ = ["bench_check_rows"]
@@ -36,14 +36,14 @@ class Check(Protocol):
         """Whether it stands no longer."""
 
 
-def bench_check_rows(checks: Iterable[Check], writing: Writing) -> list[list[str]]:
+def bench_check_rows(checks: Iterable[Check], writing: NumberFormat) -> list[list[str]]:
     """Day, view, what, and what was found, of all that stand, the newest first."""
     return [
-        [writing.day(c.created.date().isoformat()), c.view, *_found(c, writing)] for c in checks if not c.retired
+        [writing.day(c.created.date().isoformat()), c.view, *_result_row(c, writing)] for c in checks if not c.retired
     ]  # fmt: skip
 
 
-def _found(c: Check, writing: Writing) -> tuple[str, str]:
+def _result_row(c: Check, writing: NumberFormat) -> tuple[str, str]:
     if c.kind == "known thing":
         expected, read = (Measured.from_dict(c.result[k]) for k in ("expected", "read"))
         verdict = "agrees" if c.result["agrees"] else "does not agree"

@@ -6,15 +6,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from inspect_app.decide.estimate import Estimate, sums_of, total_alike, totals
+from inspect_app.decide.estimate import Estimate, sums_of, total_for_price, totals
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.options import Option
 from inspect_app.decide.wear import FretWear, WearMap
 from inspect_app.report.cautions import trade_notes
-from inspect_app.report.frame import Heading, Picture, frame, picture, wear_strip
-from inspect_app.report.writing import Writing, listed, ordinal
+from inspect_app.report.number_format import NumberFormat, listed, ordinal
+from inspect_app.report.paper_frame import Heading, Picture, frame, picture, wear_strip
 
-__all__ = ["Findings", "estimate_content", "reason_words", "worst_spot"]
+__all__ = ["EstimateFindings", "estimate_content", "reason_words", "worst_spot"]
 
 _MEANS = {
     "leave": "nothing is done",
@@ -38,7 +38,7 @@ _SHARES = ((0.06, "a twentieth"), (0.115, "a tenth"), (0.17, "a seventh"), (0.22
 
 
 @dataclass(frozen=True, slots=True)
-class Findings:
+class EstimateFindings:
     """What the estimate rests on: the wear, the options, the least crown height worked to, the close-ups, other photos.
 
     `fits` tells whether the option in the estimate is the one recommended now.
@@ -56,7 +56,12 @@ class Findings:
 
 
 def estimate_content(
-    heading: Heading, estimate: Estimate, found: Findings, materials: Iterable[str], writing: Writing, draft: bool
+    heading: Heading,
+    estimate: Estimate,
+    found: EstimateFindings,
+    materials: Iterable[str],
+    writing: NumberFormat,
+    draft: bool,
 ) -> dict[str, Any]:
     """Data of ``estimate.typ``; `materials` are texts that may name a controlled material."""
     e = estimate
@@ -71,7 +76,7 @@ def estimate_content(
         "proposal": {
             "title": e.option.capitalize(),
             "means": _MEANS.get(e.option, ""),
-            "why": e.why or _why(e, found, writing),
+            "why": e.why or _reason(e, found, writing),
             "frets": frets_words(e, found.wear),
             "note": e.note,
         },
@@ -93,14 +98,14 @@ def estimate_content(
             for s in sums_of(e)
         ],
         "alternatives": _alternatives(e, found.options, writing),
-        "alternatives_note": _alike(e, writing),
+        "alternatives_note": _words_on_tax(e, writing),
         "mind": [*(writing.words(b) for b in (chosen.brings if chosen else ())), *trade_notes(materials)],
         "small": small_print(found.wear),
         "valid": f"This price holds until {writing.day(e.valid_until)}.",
     }
 
 
-def found_words(wear: WearMap, writing: Writing) -> str:
+def found_words(wear: WearMap, writing: NumberFormat) -> str:
     """What was found, for a musician: how many frets, which is worst, how much of it is gone."""
     read = [f for f in wear.frets if f.was_read]
     worn = [f for f in read if any(s.depth for s in f.spots)]
@@ -135,7 +140,7 @@ def _share(x: float) -> str:
     return said if said in ("half", "most") else f"about {said}"
 
 
-def _why(e: Estimate, found: Findings, writing: Writing) -> str:
+def _reason(e: Estimate, found: EstimateFindings, writing: NumberFormat) -> str:
     """The person's reason where they chose another option than the recommended one, else what the readings say."""
     if not found.fits:
         return writing.words(e.reason)
@@ -143,7 +148,7 @@ def _why(e: Estimate, found: Findings, writing: Writing) -> str:
     return words or writing.words(e.reason)
 
 
-def reason_words(kind: str, options: Sequence[Option], least_height: float, writing: Writing) -> str:
+def reason_words(kind: str, options: Sequence[Option], least_height: float, writing: NumberFormat) -> str:
     """Why this option, for a musician; empty where there are no words for it."""
     by_kind = {str(o.kind): o for o in options}
     option, level = by_kind.get(kind), by_kind.get("level, crown and polish")
@@ -195,27 +200,27 @@ def small_print(wear: WearMap) -> str:
     return " ".join(parts)
 
 
-def _alike(e: Estimate, writing: Writing) -> str:
+def _words_on_tax(e: Estimate, writing: NumberFormat) -> str:
     t = totals(e)
     parts = [f"tax of {writing.number(e.tax_percent)} %"] if t.tax else []
     parts += [f"the discount of {writing.number(e.discount_percent)} %"] if t.discount else []
     return f"Prices include {' and '.join(parts)}, as the total above." if parts else ""
 
 
-def _alternatives(e: Estimate, options: Sequence[Option], writing: Writing) -> list[dict[str, str]]:
+def _alternatives(e: Estimate, options: Sequence[Option], writing: NumberFormat) -> list[dict[str, str]]:
     """The other ways at their prices when the estimate was made, with its tax and discount."""
     by_kind = {str(o.kind): o for o in options}
     return [
         {
             "title": kind.capitalize(),
             "text": _leaves(by_kind[kind], writing) if kind in by_kind else "",
-            "price": writing.money(total_alike(e, price), e.currency, e.minor_digits),
+            "price": writing.money(total_for_price(e, price), e.currency, e.minor_digits),
         }
         for kind, price in e.alternatives
     ]
 
 
-def _leaves(option: Option, writing: Writing) -> str:
+def _leaves(option: Option, writing: NumberFormat) -> str:
     if option.verdict == Verdict.WITHIN:
         low = _least(option)
         return "would do as well" + (f"; leaves about {writing.rough(low)} of height" if low is not None else "")

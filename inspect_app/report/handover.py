@@ -12,14 +12,14 @@ from inspect_app.decide.estimate import Estimate
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.proof import ProofCheck
 from inspect_app.decide.setup import NOTHING_READ, Setup
-from inspect_app.decide.wear import Rate, Spot, WearMap
+from inspect_app.decide.wear import Rate, WearMap, WornSpot
 from inspect_app.report.estimate import frets_words, worst_first
-from inspect_app.report.frame import Heading, Picture, frame, picture
-from inspect_app.report.writing import Writing, ordinal
+from inspect_app.report.number_format import NumberFormat, ordinal
+from inspect_app.report.paper_frame import Heading, Picture, frame, picture
 from shared.measured import Measured
 from shared.tables import load_table
 
-__all__ = ["Bevels", "Work", "bevel_figures", "handover_content", "months_to_check", "spot_figures"]
+__all__ = ["Bevels", "HandoverFacts", "bevel_figures", "handover_content", "months_to_check", "spot_figures"]
 
 MOST_SPOTS = 6
 """Rows for worn places: the worst say it, the rest stands in the record."""
@@ -34,7 +34,7 @@ Bevels = Mapping[tuple[int, str], Measured]
 
 
 @dataclass(frozen=True, slots=True)
-class Work:
+class HandoverFacts:
     """The two visits and what was agreed between them.
 
     `agreed` is the accepted estimate and the answer that accepted it; `said` the person's own words on what was done.
@@ -53,11 +53,11 @@ class Work:
 
 def handover_content(
     heading: Heading,
-    work: Work,
+    work: HandoverFacts,
     checks: Sequence[ProofCheck],
     pairs: Sequence[tuple[Picture, Picture]],
     months: int | None,
-    writing: Writing,
+    writing: NumberFormat,
 ) -> dict[str, Any]:
     """Data of ``handover.typ``; `months` until the next check, ``None`` where no rate of wear is known."""
     out = frame(heading, "Handover", [("Date", writing.day(work.day)), ("Agreed", _agreed(work, writing))])
@@ -76,7 +76,7 @@ def handover_content(
     }
 
 
-def _agreed(work: Work, writing: Writing) -> str:
+def _agreed(work: HandoverFacts, writing: NumberFormat) -> str:
     if work.agreed is None:
         return "no estimate stands accepted"
     estimate, answer = work.agreed
@@ -85,7 +85,7 @@ def _agreed(work: Work, writing: Writing) -> str:
     return f"estimate {estimate.revision}, accepted{who} on {writing.day(answer.on.isoformat())}{how}"
 
 
-def _done(work: Work) -> list[str]:
+def _done(work: HandoverFacts) -> list[str]:
     """What was done: the person's words, else the option that was agreed, its frets and wire; never a claim beyond."""
     if work.said:
         return [work.said]
@@ -95,12 +95,12 @@ def _done(work: Work) -> list[str]:
     return [w for w in (f"{estimate.option.capitalize()}.", frets_words(estimate, work.before)) if w]
 
 
-def compared(work: Work, writing: Writing) -> list[list[str]]:
+def compared(work: HandoverFacts, writing: NumberFormat) -> list[list[str]]:
     """Rows of place, before, after, change; only places that both visits read."""
     return [*_spots(work, writing), *_heights(work, writing), *_bevels(work, writing), *_strings(work, writing)]
 
 
-def _spots(work: Work, writing: Writing) -> list[list[str]]:
+def _spots(work: HandoverFacts, writing: NumberFormat) -> list[list[str]]:
     rows = []
     for n in worst_first(work.before):
         worst = _deepest(work.before, n)
@@ -120,21 +120,21 @@ def _spots(work: Work, writing: Writing) -> list[list[str]]:
     return rows[:MOST_SPOTS]
 
 
-def spot_figures(work: Work, fret: int, spot: Spot, writing: Writing) -> tuple[str, str]:
+def spot_figures(work: HandoverFacts, fret: int, spot: WornSpot, writing: NumberFormat) -> tuple[str, str]:
     """What stands under the two pictures of a worn place: its depth before, and what is left of it."""
     before = f"{writing.rough(spot.depth.value)} deep" if spot.depth else ""
     after = _depth_after(work.after, fret, spot.string) if spot.string else None
     return before, "" if after is None else f"{writing.rough(after[1])} deep" if after[0] else "no groove seen"
 
 
-def bevel_figures(work: Work, fret: int, end: str) -> tuple[str, str]:
+def bevel_figures(work: HandoverFacts, fret: int, end: str) -> tuple[str, str]:
     """What stands under the two pictures of an end: its bevel before and after, from upright."""
     known = (work.bevels_before.get((fret, end)), work.bevels_after.get((fret, end)))
     before, after = (f"bevel {round(q.value)}°" if q else "" for q in known)
     return before, after
 
 
-def _deepest(wear: WearMap, fret: int) -> Spot | None:
+def _deepest(wear: WearMap, fret: int) -> WornSpot | None:
     spots = [s for s in wear.fret(fret).spots if s.depth is not None and s.string is not None]
     return max(spots, key=lambda s: s.depth.value if s.depth else 0.0, default=None)
 
@@ -152,7 +152,7 @@ def _depth_after(after: WearMap, fret: int, string: int) -> tuple[bool, float] |
     return None if here or at.unseen_depth is None else (False, at.unseen_depth)
 
 
-def _heights(work: Work, writing: Writing) -> list[list[str]]:
+def _heights(work: HandoverFacts, writing: NumberFormat) -> list[list[str]]:
     """The lowest fret that was measured after the work, beside what was left under its strings before."""
     known = [
         (h.value, f.number) for f in work.after.frets if (h := f.crown_height) is not None
@@ -171,7 +171,7 @@ def _heights(work: Work, writing: Writing) -> list[list[str]]:
     return [[f"Fret {n}, height at its lowest place", writing.rough(was), writing.rough(now), writing.change(was, now)]]
 
 
-def _bevels(work: Work, writing: Writing) -> list[list[str]]:
+def _bevels(work: HandoverFacts, writing: NumberFormat) -> list[list[str]]:
     told = {k for k, q in work.bevels_before.items() if q.expanded <= BEVEL_U_DEG}
     both = sorted(told & set(work.bevels_after), key=lambda k: work.bevels_after[k].u)
     rows = []
@@ -183,7 +183,7 @@ def _bevels(work: Work, writing: Writing) -> list[list[str]]:
     return rows
 
 
-def _strings(work: Work, writing: Writing) -> list[list[str]]:
+def _strings(work: HandoverFacts, writing: NumberFormat) -> list[list[str]]:
     """Strings and neck, in millimetres with their U: a setup moves them by little more."""
     rows = []
     for name, was in sorted(work.setup_before.values.items(), key=lambda of: of[0].split(" ", 1)[::-1]):

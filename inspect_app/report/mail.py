@@ -5,13 +5,13 @@ from __future__ import annotations
 from inspect_app.decide.estimate import Estimate, totals
 from inspect_app.decide.wear import WearMap
 from inspect_app.report.estimate import frets_words
-from inspect_app.report.frame import Heading
-from inspect_app.report.writing import Writing
+from inspect_app.report.number_format import NumberFormat
+from inspect_app.report.paper_frame import Heading
 
 __all__ = ["covering_mail"]
 
 
-def covering_mail(heading: Heading, estimate: Estimate, wear: WearMap, writing: Writing) -> str:
+def covering_mail(heading: Heading, estimate: Estimate, wear: WearMap, writing: NumberFormat) -> str:
     """Subject line, empty line, text."""
     t = totals(estimate)
     total = writing.money(t.total, estimate.currency, estimate.minor_digits)

@@ -12,8 +12,8 @@ from inspect_app.decide.options import Option
 from inspect_app.decide.proof import ProofCheck
 from inspect_app.decide.wear import WearMap
 from inspect_app.reading.key import NotMeasured
-from inspect_app.report.frame import METHOD, Heading, Picture, frame, neck_table, picture, wear_table
-from inspect_app.report.writing import Writing
+from inspect_app.report.number_format import NumberFormat
+from inspect_app.report.paper_frame import METHOD, Heading, Picture, frame, neck_table, picture, wear_table
 from shared.flags import FLAGS
 from shared.measured import Measured
 
@@ -59,7 +59,7 @@ def record_content(
     record: tuple[Sequence[ReadingRow], Sequence[PhotoRow], Sequence[NotMeasured], Sequence[Picture]],
     options: Sequence[Option],
     checks: Sequence[ProofCheck],
-    writing: Writing,
+    writing: NumberFormat,
     neck: Sequence[NeckRow] = (),
 ) -> dict[str, Any]:
     """Data of ``record.typ``; `visit` is its label and day (ISO 8601)."""
@@ -97,20 +97,20 @@ def _used(readings: Iterable[ReadingRow], photos: Iterable[PhotoRow]) -> list[st
     return sorted(f for f in said if f in FLAGS)
 
 
-def _chance(p: float) -> str:
+def _probability_text(p: float) -> str:
     """A probability in whole per cent; what is nearly sure is not called sure."""
     if p > 0.99 or p < 0.01:
         return "over 99 %" if p > 0.99 else "under 1 %"
     return f"{100.0 * p:.0f} %"
 
 
-def _option_rows(option: Option, writing: Writing) -> list[list[str]]:
+def _option_rows(option: Option, writing: NumberFormat) -> list[list[str]]:
     """One row a limit: the option, the limit, the probability that it is kept, the verdict."""
     rows = []
     for c in option.checks:
         side = "at most" if c.limit.side == "upper" else "at least"
         worst = f", fret {c.worst_fret}" if c.worst_fret else ""
-        p = "" if c.probability is None else _chance(c.probability)
+        p = "" if c.probability is None else _probability_text(c.probability)
         limit = f"{c.limit.text}, {side} {writing.plain(c.limit.value, c.limit.unit)}{worst}"
         rows.append([str(option.kind), limit, p, str(c.verdict)])
     return rows or [[str(option.kind), "", "", str(Verdict.CANNOT_TELL)]]

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from inspect_app.decide.board import BoardWear
 from inspect_app.decide.limits import Verdict
-from inspect_app.decide.setup import Held, Setup, bow_in_words
-from inspect_app.report.writing import Writing, listed
+from inspect_app.decide.setup import Setup, TargetCheck, bow_in_words
+from inspect_app.report.number_format import NumberFormat, listed
 from shared.tables import COMMON_PRACTICE
 
 __all__ = ["board_words", "setup_words"]
 
 
-def setup_words(setup: Setup, step: float, writing: Writing) -> str:
+def setup_words(setup: Setup, step: float, writing: NumberFormat) -> str:
     """What photos across the neck show and the customer would ask about; empty where all is as wanted or not read."""
     said = [_one(h, writing) for h in setup.held if h.verdict == Verdict.BEYOND and h.target is not None]
     high = [n for n, _ in setup.high(step)]
@@ -29,7 +29,7 @@ def setup_words(setup: Setup, step: float, writing: Writing) -> str:
     return " ".join(said)
 
 
-def board_words(board: BoardWear, writing: Writing) -> str:
+def board_words(board: BoardWear, writing: NumberFormat) -> str:
     """Worn places of the board, for a musician; empty where none were found."""
     worst = board.worst
     hollow = f"Its deepest hollow is {writing.rough(max((q.value for q in board.hollows.values()), default=0.0))} deep."
@@ -41,7 +41,7 @@ def board_words(board: BoardWear, writing: Writing) -> str:
     ) + (f" {hollow}" if board.hollows else "")
 
 
-def _one(held: Held, writing: Writing) -> str:
+def _one(held: TargetCheck, writing: NumberFormat) -> str:
     t, q = held.target, held.value
     assert t is not None
     side, what = held.name.split(" ", 1)

@@ -9,7 +9,7 @@ from html import escape
 import numpy as np
 
 from inspect_app.decide.precision import LIMIT_FACTOR
-from inspect_app.decide.repeat_study import Row
+from inspect_app.decide.repeat_study import StudyRow
 from shared.units import LengthUnit, unit_shown
 
 __all__ = ["STUDY_LEGEND", "study_plot", "study_table"]
@@ -38,7 +38,7 @@ STUDY_LEGEND = {
 """What the columns of `study_table` mean."""
 
 
-def study_table(rows: Sequence[Row], lengths: LengthUnit = "mm") -> list[list[str]]:
+def study_table(rows: Sequence[StudyRow], lengths: LengthUnit = "mm") -> list[list[str]]:
     """The head, and a line a quantity."""
     cells = [["", "readings", "mean", *STUDY_LEGEND]]
     for row in rows:
@@ -55,7 +55,7 @@ def study_table(rows: Sequence[Row], lengths: LengthUnit = "mm") -> list[list[st
     return cells
 
 
-def study_plot(rows: Sequence[Row]) -> str:
+def study_plot(rows: Sequence[StudyRow]) -> str:
     """An SVG with a panel a quantity: a dot a reading, by thing and person; the band holds what U allows for."""
     people = list(dict.fromkeys(who for r in rows for by in r.values.values() for who in by))
     apart = min(150.0, (_WIDE - _LEFT) / max(len(people), 1))
@@ -71,7 +71,7 @@ def study_plot(rows: Sequence[Row]) -> str:
     )
 
 
-def _panel(row: Row, people: Sequence[str], top: float) -> str:
+def _panel(row: StudyRow, people: Sequence[str], top: float) -> str:
     means = {t: float(np.mean([v for vs in by.values() for v in vs])) for t, by in row.values.items()}
     off = [abs(v - means[t]) for t, by in row.values.items() for vs in by.values() for v in vs]
     most = 1.1 * max(*off, 2.0 * row.stated, 1e-9)
@@ -96,7 +96,7 @@ def _panel(row: Row, people: Sequence[str], top: float) -> str:
     return "".join(out)
 
 
-def _unit(row: Row) -> str:
+def _unit(row: StudyRow) -> str:
     return {"deg": "°", "1": ""}.get(row.unit, row.unit)
 
 

@@ -18,17 +18,17 @@ if TYPE_CHECKING:  # the names below, for tools that don't run it
     from inspect_app.jobs.store import *
     from inspect_app.services.backups import *
     from inspect_app.services.by_feature import *
-    from inspect_app.services.hand import *
+    from inspect_app.services.hand_measures_kept import *
     from inspect_app.services.jobs import *
     from inspect_app.services.measuring import *
     from inspect_app.services.measuring_queue import *
     from inspect_app.services.photos import *
     from inspect_app.services.prints import *
     from inspect_app.services.progress import *
-    from inspect_app.services.proposing import *
+    from inspect_app.services.proposals import *
     from inspect_app.services.review import *
     from inspect_app.services.shop import *
-    from inspect_app.services.upkeep import *
+    from inspect_app.services.store_check import *
 
 _HOME = {
     "inspect_app.jobs.details": (
@@ -44,7 +44,7 @@ _HOME = {
         "AddedPhoto",
         "BY_HAND",
         "BenchCheckView",
-        "Found",
+        "JobListPage",
         "HandView",
         "InspectionView",
         "JobRow",
@@ -55,15 +55,15 @@ _HOME = {
         "PrintView",
         "ReadingView",
         "Stage",
-        "Standing",
+        "ChosenStage",
         "StoreCheck",
         "Verdict",
         "VisitView",
     ),
     "inspect_app.jobs.store": ("Store",),
     "inspect_app.services.backups": ("Backup", "back_up", "restore"),
-    "inspect_app.services.by_feature": ("FeatureView", "Left", "features", "left_to_decide"),
-    "inspect_app.services.hand": (
+    "inspect_app.services.by_feature": ("FeatureView", "Undecided", "features", "left_to_decide"),
+    "inspect_app.services.hand_measures_kept": (
         "HandKind",
         "hand_measures",
         "keep_hand_measure",
@@ -78,7 +78,7 @@ _HOME = {
         "find_jobs",
         "job_numbered",
         "job_view",
-        "set_standing",
+        "choose_stage",
         "update_job",
     ),
     "inspect_app.services.measuring": (
@@ -92,8 +92,8 @@ _HOME = {
         "undo",
     ),
     "inspect_app.services.measuring_queue": (
-        "Queued",
-        "Turn",
+        "QueuedPhoto",
+        "QueueState",
         "forget",
         "go_on",
         "put_in_queue",
@@ -120,9 +120,9 @@ _HOME = {
         "retire_print",
     ),
     "inspect_app.services.progress": ("Progress",),
-    "inspect_app.services.proposing": ("FirstFret", "FirstSight", "first_look", "told_view"),
+    "inspect_app.services.proposals": ("FirstFret", "PhotoProposal", "first_look", "proposed_view"),
     "inspect_app.services.review": (
-        "Judged",
+        "JudgementAction",
         "accept_placed",
         "accept_sure",
         "doubts_of",
@@ -133,7 +133,7 @@ _HOME = {
         "take_back",
     ),
     "inspect_app.services.shop": ("get_setting", "put_setting"),
-    "inspect_app.services.upkeep": ("check_store",),
+    "inspect_app.services.store_check": ("check_store",),
 }
 """Which module each name is in: it is loaded when a name is first asked for, so that a command loads no more than it
 needs. A function that is called as its module is must be imported above: the module would take its place."""

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from inspect_app.jobs.photo_files import STALE_S, photo_names, place, sync_folder
 from inspect_app.jobs.store import DATABASE, PHOTOS, Store, store_error
-from inspect_app.services.upkeep import UNREADABLE, claims, database_problems
+from inspect_app.services.store_check import UNREADABLE, claims, database_problems
 from shared.errors import OptionError, StoreError
 
 __all__ = ["Backup", "back_up", "restore"]
@@ -63,7 +63,7 @@ def back_up(store: Store, path: Path) -> Backup:
             f.flush()
             os.fsync(f.fileno())
         photos, lacks = _read_back(part)
-        path = _beside(path) if lacks else path
+        path = _free_name(path) if lacks else path
         if path.exists():
             _refuse_to_lose(path, part)
         os.replace(part, path)
@@ -110,7 +110,7 @@ def _is_ours(name: str) -> bool:
     return name in (DATABASE, _NO_LOG) or _PHOTO.fullmatch(name) is not None
 
 
-def _beside(path: Path) -> Path:
+def _free_name(path: Path) -> Path:
     """A name that is free, for a backup that is not whole."""
     names = (path.with_name(f"{path.stem}-lacking{n or ''}{path.suffix}") for n in range(10_000))
     return next(p for p in names if not p.exists())

@@ -8,15 +8,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from inspect_app.decide.wear import Spot, WearMap
+from inspect_app.decide.wear import WearMap, WornSpot
 from inspect_app.jobs.details import FIRST_VISIT
 from inspect_app.jobs.records import JobView, PhotoView
 from inspect_app.jobs.store import Store
 from inspect_app.reading.closeups import Window, bevel_window, nearest_spot
 from inspect_app.reading.inspection import Inspection
-from inspect_app.reading.same_place import Laid, lay_on
+from inspect_app.reading.photo_registration import Registration, register
 from inspect_app.report.estimate import worst_first
-from inspect_app.report.writing import ordinal
+from inspect_app.report.number_format import ordinal
 from inspect_app.services.deciding import AFTER, wear_of
 from inspect_app.services.jobs import job_view
 from inspect_app.services.pictures import caption_of, of_visit, photo_pairs
@@ -34,11 +34,11 @@ class SamePlace:
 
     before: PhotoView
     after: PhotoView
-    laid: Laid
+    laid: Registration
     caption: str
     window: Window | None = None
     fret: int = 0
-    spot: Spot | None = None
+    spot: WornSpot | None = None
     end: str = ""
 
 
@@ -85,11 +85,13 @@ def _end(job: JobView, before: str, after: str) -> SamePlace | None:
     return None
 
 
-def _laid(job: JobView, before: str, after: str, view: str, fret: int) -> Iterator[tuple[PhotoView, PhotoView, Laid]]:
+def _laid(
+    job: JobView, before: str, after: str, view: str, fret: int
+) -> Iterator[tuple[PhotoView, PhotoView, Registration]]:
     """Photos of one view, before and after, that show a fret and lie on each other."""
     for old in of_visit(job.photos, before, view):
         for new in of_visit(job.photos, after, view):
-            laid = lay_on(_answer(old), _answer(new)) if _one_end(old) == _one_end(new) else None
+            laid = register(_answer(old), _answer(new)) if _one_end(old) == _one_end(new) else None
             if laid is not None and fret in laid.frets:
                 yield old, new, laid
 
@@ -99,7 +101,7 @@ def _one_end(photo: PhotoView) -> str | None:
 
 
 def _pair(old: PhotoView, new: PhotoView) -> SamePlace | None:
-    laid = lay_on(_answer(old), _answer(new))
+    laid = register(_answer(old), _answer(new))
     return None if laid is None else SamePlace(old, new, laid, caption_of(old))
 
 

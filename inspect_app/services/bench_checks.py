@@ -17,7 +17,7 @@ from inspect_app.jobs.models import BenchCheck
 from inspect_app.jobs.records import BenchCheckView
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.reading.ask import OwnPrecision
-from inspect_app.services.finding import now, row
+from inspect_app.services.rows import now, row
 from shared.errors import OptionError
 
 __all__ = ["KNOWN_THING", "REPEAT_STUDY", "bench_checks", "keep_bench_check", "own_precision", "retire_bench_check"]

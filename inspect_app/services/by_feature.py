@@ -13,7 +13,7 @@ from inspect_app.reading.key import Key
 from inspect_app.reading.quantities import card_of, rank
 from inspect_app.services.review import doubts_of, readings
 
-__all__ = ["FeatureView", "Left", "features", "left_to_decide"]
+__all__ = ["FeatureView", "Undecided", "features", "left_to_decide"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ class FeatureView:
 
 
 @dataclass(frozen=True, slots=True)
-class Left:
+class Undecided:
     """What is not decided yet, of how much."""
 
     features: int
@@ -96,7 +96,7 @@ def _first(f: FeatureView) -> Key:
     return f.readings[0].reading.key
 
 
-def left_to_decide(store: Store, job_id: int, visit: str | None = None) -> Left:
+def left_to_decide(store: Store, job_id: int, visit: str | None = None) -> Undecided:
     """What decisions on a job, or on one visit of it, would rest on unseen."""
     every = grouped(readings(store, job_id, visit))
-    return Left(sum(1 for f in every if f.left), sum(len(f.left) for f in every), len(every))
+    return Undecided(sum(1 for f in every if f.left), sum(len(f.left) for f in every), len(every))

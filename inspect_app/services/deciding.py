@@ -9,14 +9,14 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, object_session
 
 from inspect_app.decide.board import UNWORN_BOARD, BoardWear, board_wear
-from inspect_app.decide.estimate import NOTHING_BESIDES, Besides, PriceBook, cost_of
+from inspect_app.decide.estimate import NOTHING_BESIDES, ExtraWork, PriceBook, cost_of
 from inspect_app.decide.limits import Limits, Verdict
 from inspect_app.decide.neck_strip import NeckRow, neck_strip
 from inspect_app.decide.options import Cost, Kind, Option, Recommendation, recommend, work_out_options
-from inspect_app.decide.renewing import nut_after_new_wire
+from inspect_app.decide.options_renewing_frets import nut_after_new_wire
 from inspect_app.decide.setup import NOTHING_READ, Setup
 from inspect_app.decide.wear import Rate, WearMap, build_wear_map, combined, wear_rates
-from inspect_app.instrument.wire import Match, WireStock, match_wire
+from inspect_app.instrument.wire import WireMatch, WireStock, match_wire
 from inspect_app.jobs import loading
 from inspect_app.jobs.decision_models import Terms, Wire
 from inspect_app.jobs.details import FIRST_VISIT, instrument_of
@@ -25,7 +25,6 @@ from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.key import Key
 from inspect_app.reading.values import without
-from inspect_app.services.finding import now, row, touch
 from inspect_app.services.gauge_readings import gauged_at
 from inspect_app.services.heights import (
     AFTER,
@@ -37,8 +36,9 @@ from inspect_app.services.heights import (
     worked_between,
     write_fret_heights,
 )
-from inspect_app.services.kept import Kept
+from inspect_app.services.result_cache import ResultCache
 from inspect_app.services.review import present_inspections
+from inspect_app.services.rows import mark_changed, now, row
 from inspect_app.services.setups import setup_in
 from shared.errors import OptionError
 
@@ -98,7 +98,7 @@ class Decision:
     terms: TermsView
     setup: Setup = NOTHING_READ
     board: BoardWear = UNWORN_BOARD
-    besides: Besides = NOTHING_BESIDES
+    besides: ExtraWork = NOTHING_BESIDES
     """What a refret with the wire chosen brings besides the frets."""
 
     @property
@@ -113,7 +113,7 @@ class Decision:
 
 Judged = tuple[str, int, datetime, frozenset[Key]]
 """What tells an inspection as it was judged from any other: photo, row, when that was made, what is rejected."""
-_maps, _decisions = Kept[WearMap](8), Kept[Decision](4)
+_maps, _decisions = ResultCache[WearMap](8), ResultCache[Decision](4)
 """A page needs the same map and decision several times, the next page once more; two visits of some jobs."""
 
 
@@ -214,7 +214,7 @@ def decide(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Decision:
     book, stock = known.prices, known.wire.stock if known.wire else None
     nut = nut_after_new_wire(wear, new or wear.wire_height or wear.crown_height, setup)
     low, ends = nut is not None and nut.verdict == Verdict.BEYOND, setup.ends
-    besides = Besides(low, bool(board), len(ends.lifted), bool(ends.proud))
+    besides = ExtraWork(low, bool(board), len(ends.lifted), bool(ends.proud))
 
     def price(kind: Kind, dressed: int, replaced: int) -> Cost:
         return cost_of(book, kind, dressed, replaced, stock, besides)
@@ -265,7 +265,7 @@ def _rates_since_last(session: Session, job: Job, visit: str, wear: WearMap, lim
     return wear_rates(_wear(session, job, before[-1].label), wear, years, limit)
 
 
-def wire_matches(store: Store, job_id: int, visit: str = FIRST_VISIT) -> tuple[Match, ...]:
+def wire_matches(store: Store, job_id: int, visit: str = FIRST_VISIT) -> tuple[WireMatch, ...]:
     """The shop's stock by likeness to the wire now on the board; empty while its width or height is not known.
 
     The section photo is held first, else the crown width of the plan photos and the height written down.
@@ -371,7 +371,7 @@ def change_terms(
         kept.bevel_deg = old.bevel_deg if bevel_deg is None else bevel_deg
         kept.choice, kept.note, kept.updated = str(Kind(chosen)) if chosen else "", said, now()
         session.add(kept)
-        touch(job)
+        mark_changed(job)
         session.flush()
         return _terms_view(session, job_id)
 

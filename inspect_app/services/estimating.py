@@ -22,10 +22,10 @@ from inspect_app.jobs.decision_models import EstimateRow
 from inspect_app.jobs.details import FIRST_VISIT
 from inspect_app.jobs.models import Job
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.services.agreed import answer_estimate, answer_to, restate, take_back_answer
+from inspect_app.services.agreements import answer_estimate, answer_to, restate, take_back_answer
 from inspect_app.services.deciding import Decision, decide, keep_terms
-from inspect_app.services.finding import now, row, touch
 from inspect_app.services.papers import estimate_paper
+from inspect_app.services.rows import mark_changed, now, row
 from shared.errors import OptionError
 
 __all__ = [
@@ -94,7 +94,7 @@ def draft(store: Store, job_id: int, visit: str = FIRST_VISIT, kind: Kind | None
             return _view(session, _write(session, last, made))
         added = EstimateRow(job_id=job_id, status="draft", created=now())
         session.add(added)
-        touch(job)
+        mark_changed(job)
         return _view(session, _write(session, added, made))
 
 
@@ -179,14 +179,14 @@ def issue_estimate(
         at.status, at.pdf, at.updated = "issued", pdf.data, now()
         session.flush()
         restate(session, job_id)
-        touch(row(session, Job, job_id, "job"))
+        mark_changed(row(session, Job, job_id, "job"))
         return _view(session, at)
 
 
 def accept_estimate(
     store: Store, estimate_id: int, on: date | None = None, by: str = "", how: str = "signed", note: str = ""
 ) -> EstimateView:
-    """The customer accepted an issued estimate: see `inspect_app.services.agreed.answer_estimate`."""
+    """The customer accepted an issued estimate: see `inspect_app.services.agreements.answer_estimate`."""
     answer_estimate(store, estimate_id, True, by, how, on, note)
     return estimate_view(store, estimate_id)
 

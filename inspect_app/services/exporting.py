@@ -19,7 +19,7 @@ from inspect_app.decide.agreement import Answer
 from inspect_app.decide.estimate import Estimate, totals
 from inspect_app.jobs.records import JobView
 from inspect_app.jobs.store import Store
-from inspect_app.services.agreed import agreement_of
+from inspect_app.services.agreements import agreement_of
 from inspect_app.services.deciding import decide
 from inspect_app.services.estimating import estimate_pdf, estimates
 from inspect_app.services.importing import whole_job

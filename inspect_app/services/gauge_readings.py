@@ -5,13 +5,13 @@ from __future__ import annotations
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from inspect_app.decide.gauged import Gauged, check, gauged, key_of
+from inspect_app.decide.gauge_quantities import Gauged, check, gauged, key_of
 from inspect_app.jobs.decision_models import GaugeReading
 from inspect_app.jobs.details import FIRST_VISIT, MAX_FRETS
 from inspect_app.jobs.models import Job, Visit
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.reading.key import Key, parse_key
-from inspect_app.services.finding import now, row, touch
+from inspect_app.services.rows import mark_changed, now, row
 from shared.errors import OptionError
 
 __all__ = ["check_gauge_readings", "gauge_readings", "gauged_at", "take_back_gauge_reading", "write_gauge_reading"]
@@ -53,7 +53,7 @@ def write_gauge_reading(store: Store, job_id: int, visit: str, name: str, mm: fl
     Parameters
     ----------
     name : str
-        One of `inspect_app.decide.gauged.BY_GAUGE`.
+        One of `inspect_app.decide.gauge_quantities.BY_GAUGE`.
     fret : int, optional
         Where each fret has its own.
 
@@ -93,4 +93,4 @@ def _write(session: Session, job: Job, visit: str, key: Key, mm: float | None) -
     if at is None:
         raise OptionError(f"The job has no visit {visit!r}.", "Add its photos first.")
     session.add(GaugeReading(visit_id=at.id, reading=str(key), value=mm, written=now()))
-    touch(job)
+    mark_changed(job)

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from inspect_app.jobs.models import Gauge, Setting
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.services.finding import now, row
+from inspect_app.services.rows import now, row
 from shared.errors import OptionError
 
 __all__ = ["GAUGE_KINDS", "GaugeView", "add_gauge", "gauge_in_use", "gauges", "retire_gauge", "use_gauge"]

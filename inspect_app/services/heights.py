@@ -10,17 +10,17 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calib.budget import evaluate
-from inspect_app.decide.history import (
+from inspect_app.decide.crown_height_history import (
     WORK,
     Heights,
-    Read,
-    Worked,
-    Written,
+    MeasuredHeight,
+    WorkOnFrets,
+    WrittenHeight,
     calliper_reading,
     follow,
     shared_by_reading,
 )
-from inspect_app.decide.influences import stamped
+from inspect_app.decide.influences import with_influences
 from inspect_app.instrument.wire import material_named
 from inspect_app.jobs import loading
 from inspect_app.jobs.decision_models import FretHeight, FretWork, SameInstrument, Wire
@@ -28,8 +28,8 @@ from inspect_app.jobs.details import AFTER, FIRST_VISIT, MAX_FRETS
 from inspect_app.jobs.models import Gauge, Job, Visit
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.reading.inspection import FretReading, Inspection
-from inspect_app.services.finding import now, row, touch
 from inspect_app.services.gauges import gauge_in_use
+from inspect_app.services.rows import mark_changed, now, row
 from shared.errors import OptionError
 from shared.measured import Contribution, Measured
 from shared.trade import CALLIPER_U_MM
@@ -119,7 +119,7 @@ def same_instrument(store: Store, job_id: int, earlier_job_id: int | None) -> No
         made = link or SameInstrument(job_id=job_id)
         made.earlier_job_id, made.written = earlier_job_id, now()
         session.add(made)
-        touch(job)
+        mark_changed(job)
 
 
 def heights_at(session: Session, job: Job, visit: str, inspections: Iterable[Inspection]) -> Heights:
@@ -134,43 +134,43 @@ def heights_at(session: Session, job: Job, visit: str, inspections: Iterable[Ins
         for at in one.visits:
             known = shared_by_reading(known)
             known = follow(_done(session, at), frets, known)
-            known = follow((Read(n, h) for n, h in _read_at(session, at).items()), frets, known)
+            known = follow((MeasuredHeight(n, h) for n, h in _read_at(session, at).items()), frets, known)
             if one is job and at.label == visit:
                 if not any(True for _ in _done(session, at)):
                     known = shared_by_reading(known)  # right after work only what was read counts as read
                 break
     for inspection in inspections:
         if inspection.view == "section" and inspection.frets and inspection.frets[0].crown_height is not None:
-            return replace(known, shared=_unworn(stamped(inspection).frets[0]), source="photo of the wire")
+            return replace(known, shared=_unworn(with_influences(inspection).frets[0]), source="photo of the wire")
     return known
 
 
-def _written(job: Job, known: Heights) -> Iterator[Written]:
+def _written(job: Job, known: Heights) -> Iterator[WrittenHeight]:
     """What the job's page says of the present wire, unless an earlier job's history knows better."""
     details = loading.details_of(job).instrument
     if details.crown_height is not None and known.shared is None and not known.own:
         of = Contribution("as written down", _WRITTEN_U, f"job {job.id}")
-        yield Written(Measured(details.crown_height, "mm", (of,)))
+        yield WrittenHeight(Measured(details.crown_height, "mm", (of,)))
 
 
-def _done(session: Session, at: Visit) -> Iterator[Worked]:
+def _done(session: Session, at: Visit) -> Iterator[WorkOnFrets]:
     """Work written down for a visit; the visit after the work stands for work of which nobody said how much."""
-    found = _standing(session, at)
+    found = _work_in_force(session, at)
     for w in found:
         wire = session.get(Wire, w.wire_id) if w.wire_id else None
         height, material = (new_wire_height(wire), wire.material) if wire else (None, "")
-        yield Worked(w.kind, tuple(int(n) for n in w.frets), _off(w), height, material)
+        yield WorkOnFrets(w.kind, tuple(int(n) for n in w.frets), _removed_height(w), height, material)
     if not found and at.label == AFTER:
-        yield Worked("levelled")
+        yield WorkOnFrets("levelled")
 
 
-def _standing(session: Session, at: Visit) -> Sequence[FretWork]:
+def _work_in_force(session: Session, at: Visit) -> Sequence[FretWork]:
     """The work written down for a visit and not taken back."""
-    standing = select(FretWork).where(FretWork.visit_id == at.id, FretWork.removed.is_(None)).order_by(FretWork.id)
-    return session.scalars(standing).all()
+    in_force = select(FretWork).where(FretWork.visit_id == at.id, FretWork.removed.is_(None)).order_by(FretWork.id)
+    return session.scalars(in_force).all()
 
 
-def _off(w: FretWork) -> Measured | None:
+def _removed_height(w: FretWork) -> Measured | None:
     if w.off is None:
         return None
     return Measured(w.off, "mm", (Contribution("what came off", w.off_u or _OFF_U, f"work {w.id}"),))
@@ -249,7 +249,7 @@ def write_fret_heights(store: Store, job_id: int, heights: Mapping[int, float | 
             known = now_known.get(fret)
             if height != (known.value if known else None):
                 session.add(FretHeight(visit_id=at.id, fret=fret, height=height, written=now(), gauge_id=gauge))
-        touch(job)
+        mark_changed(job)
 
 
 def _check_frets(job: Job, frets: Iterable[int]) -> None:
@@ -284,7 +284,7 @@ def check_fret_history(session: Session, job: Job, visit: str) -> None:
     at = _visit(job, visit)
     for fret, height in _read_at(session, at).items():
         _check_height(job, fret, height.value)
-    for work in _standing(session, at):
+    for work in _work_in_force(session, at):
         _check_work(job, work.kind, work.frets, work.off)
 
 
@@ -327,7 +327,7 @@ def record_work(
             written=now(),
         )  # fmt: skip
         session.add(made)
-        touch(job)
+        mark_changed(job)
         session.flush()
         return _work_view(session, made, at)
 
@@ -342,9 +342,11 @@ def fret_work(store: Store, job_id: int) -> tuple[WorkView, ...]:
     """What was done to this instrument's frets, in this job and those before it, the earliest first."""
     with reading(store) as session:
         visits = [v for job in jobs_before(session, row(session, Job, job_id, "job")) for v in job.visits]
-        return tuple(_work_view(session, w, at) for at in visits for w in _standing(session, at))
+        return tuple(_work_view(session, w, at) for at in visits for w in _work_in_force(session, at))
 
 
 def _work_view(session: Session, w: FretWork, at: Visit) -> WorkView:
     wire = session.get(Wire, w.wire_id) if w.wire_id else None
-    return WorkView(w.id, at.job_id, at.label, w.kind, tuple(w.frets), _off(w), wire.label if wire else "", w.note)
+    return WorkView(
+        w.id, at.job_id, at.label, w.kind, tuple(w.frets), _removed_height(w), wire.label if wire else "", w.note
+    )

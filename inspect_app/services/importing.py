@@ -30,18 +30,18 @@ from inspect_app.jobs.store import DATABASE, Store, connect, reading, store_erro
 from inspect_app.jobs.whole_job import Rows, put_rows, rows_of
 from inspect_app.measure.one_photo import look_over
 from inspect_app.services import workers
-from inspect_app.services.agreed import agreed_of
+from inspect_app.services.agreements import agreed_of
 from inspect_app.services.deciding import decide, terms
-from inspect_app.services.decoded import stored_bytes
 from inspect_app.services.estimating import estimates
-from inspect_app.services.finding import row
 from inspect_app.services.gauge_readings import check_gauge_readings
 from inspect_app.services.heights import check_fret_history
 from inspect_app.services.jobs import job_view
+from inspect_app.services.photo_cache import stored_bytes
 from inspect_app.services.review import readings
-from inspect_app.services.upkeep import changed_estimates
-from shared.apart import outcome
+from inspect_app.services.rows import row
+from inspect_app.services.store_check import changed_estimates
 from shared.errors import InspectError, OptionError
+from shared.worker_processes import outcome
 
 __all__ = ["Imported", "import_job", "whole_job"]
 
@@ -124,7 +124,7 @@ def import_job(store: Store, path: Path) -> Imported:
     """
     rows = _read_through(path, *_rows_in(path))
     number = int(rows["jobs"][0]["number"])
-    there = _there(store, rows)
+    there = _job_already_here(store, rows)
     if there is not None:
         return there
     photos = {(str(p["sha256"]), str(p["suffix"])): str(p["name"]) for p in rows.get("photos", ())}
@@ -142,7 +142,9 @@ def import_job(store: Store, path: Path) -> Imported:
         raise store_error(error, store.data_dir) from error
     except sqlite3.IntegrityError as error:  # what may be there once only is there already
         raise OptionError(f"{path} holds something of a job that is here: {error}.", "Nothing was changed.") from error
-    return _there(store, rows) or Imported(number, len(photos), True, number)  # another window took it in meanwhile
+    return _job_already_here(store, rows) or Imported(
+        number, len(photos), True, number
+    )  # another window took it in meanwhile
 
 
 def _read_through(path: Path, form: str, rows: Rows) -> Rows:
@@ -228,7 +230,7 @@ def _job_born_at(connection: sqlite3.Connection, created: str) -> int | None:
     return None if found is None else int(found[0])
 
 
-def _there(store: Store, rows: Rows) -> Imported | None:
+def _job_already_here(store: Store, rows: Rows) -> Imported | None:
     """The job, if it is here and says the same."""
     with reading(store) as session:
         connection = driver_connection(session)
@@ -237,7 +239,7 @@ def _there(store: Store, rows: Rows) -> Imported | None:
             return None
         here = rows_of(connection, job_id)
     number, was = int(here["jobs"][0]["number"]), int(rows["jobs"][0]["number"])
-    if not _say_the_same(here, rows):
+    if not _are_the_same(here, rows):
         raise OptionError(
             f"This job is here already, as #{number}, and says something else.",
             "Nothing was changed. To look at the other one, import it into a new folder with --data.",
@@ -245,7 +247,7 @@ def _there(store: Store, rows: Rows) -> Imported | None:
     return Imported(number, len(here.get("photos", ())), True, was)
 
 
-def _say_the_same(here: Rows, rows: Rows) -> bool:
+def _are_the_same(here: Rows, rows: Rows) -> bool:
     """Whether two jobs are one and the same, but for the number; the shop's own rows may go on changing, and an earlier
     job of the instrument need not be here."""
     number = int(rows["jobs"][0]["number"])

@@ -9,12 +9,12 @@ from sqlalchemy import func, select
 from inspect_app.jobs import loading, search
 from inspect_app.jobs.details import FIRST_VISIT, JobDetails
 from inspect_app.jobs.models import Job, Setting, Visit
-from inspect_app.jobs.records import BY_HAND, Found, JobView, Standing, VisitView
+from inspect_app.jobs.records import BY_HAND, ChosenStage, JobListPage, JobView, VisitView
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.services.finding import now, row, touch
+from inspect_app.services.rows import mark_changed, now, row
 from shared.errors import OptionError, StoreError
 
-__all__ = ["add_visit", "create_job", "find_jobs", "job_numbered", "job_view", "set_standing", "update_job"]
+__all__ = ["add_visit", "create_job", "find_jobs", "job_numbered", "job_view", "choose_stage", "update_job"]
 
 
 def create_job(store: Store, details: JobDetails, form_token: str | None = None) -> int:
@@ -55,20 +55,20 @@ def update_job(store: Store, job_id: int, details: JobDetails, revision: int | N
         loading.put_details(job, details)
         job.search_text = search.search_text(job)
         job.revision += 1
-        touch(job)
+        mark_changed(job)
         return job.revision
 
 
 def find_jobs(
     store: Store, query: str = "", limit: int = 50, offset: int = 0, archived: bool | None = None, waits_for: str = "",
     order: str = "changed",
-) -> Found:  # fmt: skip
+) -> JobListPage:  # fmt: skip
     """Jobs that hold every word of `query`: customer, instrument, #number, wish, YYYY-MM-DD.
 
     `archived`, `waits_for` and `order` narrow and sort them as `inspect_app.jobs.search.find` says.
     """
     with reading(store) as session:
-        return Found(*search.find(session, query, limit, offset, archived, waits_for, order))
+        return JobListPage(*search.find(session, query, limit, offset, archived, waits_for, order))
 
 
 def job_numbered(store: Store, number: int) -> int:
@@ -90,11 +90,11 @@ def job_view(store: Store, job_id: int) -> JobView:
     """Everything about one job."""
     with reading(store) as session:
         job = row(session, Job, job_id, "job")
-        said = search.standings(session, [job_id])[job_id]
+        said = search.chosen_stages(session, [job_id])[job_id]
         return loading.job_view(job, search.stage_of(search.count(session, [job_id])[job_id], said), said)
 
 
-def set_standing(store: Store, job_id: int, standing: Standing) -> None:
+def choose_stage(store: Store, job_id: int, chosen: ChosenStage) -> None:
     """Keep where a person says that a job stands; ``Standing()`` goes back to what is worked out.
 
     Raises
@@ -102,13 +102,13 @@ def set_standing(store: Store, job_id: int, standing: Standing) -> None:
     OptionError
         If the stage is one that is only ever worked out.
     """
-    if standing.stage is not None and standing.stage not in BY_HAND:
-        raise OptionError(f"“{standing.stage.value}” is worked out, not set.", "Undo what made it so instead.")
+    if chosen.stage is not None and chosen.stage not in BY_HAND:
+        raise OptionError(f"“{chosen.stage.value}” is worked out, not set.", "Undo what made it so instead.")
     with writing(store) as session:
         job = row(session, Job, job_id, "job")
-        value = {"stage": standing.stage.name if standing.stage else "", "archived": standing.archived}
-        session.merge(Setting(key=search.standing_key(job_id), value=value, updated=now()))
-        touch(job)
+        value = {"stage": chosen.stage.name if chosen.stage else "", "archived": chosen.archived}
+        session.merge(Setting(key=search.chosen_stage_key(job_id), value=value, updated=now()))
+        mark_changed(job)
 
 
 def add_visit(store: Store, job_id: int, label: str, on: date | None = None) -> VisitView:
@@ -122,6 +122,6 @@ def add_visit(store: Store, job_id: int, label: str, on: date | None = None) -> 
         if visit is None:
             visit = Visit(label=label, date=on or now().date())
             job.visits.append(visit)
-            touch(job)
+            mark_changed(job)
             session.flush()
         return loading.visit_view(visit)

@@ -11,17 +11,27 @@ from pathlib import Path
 from inspect_app.decide.known_thing import Comparison, compare
 from inspect_app.jobs.photo_files import keep, suffix_of
 from inspect_app.jobs.store import Store
-from inspect_app.measure.known_thing import Marked, Marking, Seen, read_thing
+from inspect_app.measure.known_thing import MarkedPoints, Marking, ThingReading, read_thing
 from inspect_app.measure.one_photo import look_over
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Outline, PhotoSummary
 from inspect_app.services import workers
-from shared.apart import outcome
 from shared.data_folder import PREVIEWS
 from shared.errors import OptionError
 from shared.measured import Measured
+from shared.worker_processes import outcome
 
-__all__ = ["Marked", "Marking", "Tried", "check_known", "compared", "hold", "held_path", "result_of", "try_thing"]
+__all__ = [
+    "MarkedPoints",
+    "Marking",
+    "ThingTrial",
+    "check_known",
+    "compared",
+    "hold_photo",
+    "held_path",
+    "result_of",
+    "try_thing",
+]
 
 _HELD = "held"
 _HELD_SECONDS = 86400.0
@@ -29,7 +39,7 @@ _HELD_SECONDS = 86400.0
 
 
 @dataclass(frozen=True, slots=True)
-class Tried:
+class ThingTrial:
     """A known thing read: the comparison, the lines it was read by, the result to keep."""
 
     said: Comparison
@@ -37,7 +47,7 @@ class Tried:
     result: dict[str, object]
 
 
-def hold(store: Store, data: bytes, name: str) -> PhotoSummary:
+def hold_photo(store: Store, data: bytes, name: str) -> PhotoSummary:
     """Hold a photo that belongs to no job, so that points can be marked on it: beside the previews, for a day.
 
     Raises
@@ -59,7 +69,9 @@ def held_path(store: Store, sha256: str) -> Path | None:
     return next((store.data_dir / PREVIEWS / _HELD / sha256[:2]).glob(f"{sha256}.*"), None)
 
 
-def try_thing(store: Store, photo: PhotoSummary, ask: Ask, what: Marked | str, expected: float, within: float) -> Tried:
+def try_thing(
+    store: Store, photo: PhotoSummary, ask: Ask, what: MarkedPoints | str, expected: float, within: float
+) -> ThingTrial:
     """Read the thing on a photo that is held, and compare it; nothing is kept.
 
     Raises
@@ -73,7 +85,7 @@ def try_thing(store: Store, photo: PhotoSummary, ask: Ask, what: Marked | str, e
         raise OptionError("The photo is no longer held.", "Choose its file again.")
     seen = outcome(workers.submit(read_thing, path.read_bytes(), photo.name, ask, what), photo.name)
     said = compared(seen, expected, within)
-    return Tried(said, seen.drawn, result_of(seen, ask, what, said))
+    return ThingTrial(said, seen.drawn, result_of(seen, ask, what, said))
 
 
 def check_known(expected: float, within: float) -> None:
@@ -91,12 +103,12 @@ def check_known(expected: float, within: float) -> None:
         )
 
 
-def compared(seen: Seen, expected: float, within: float) -> Comparison:
+def compared(seen: ThingReading, expected: float, within: float) -> Comparison:
     """What was read beside what is known."""
     return compare(seen.read, Measured.of(expected, seen.read.unit, limits=within / math.sqrt(3.0)))
 
 
-def result_of(seen: Seen, ask: Ask, what: Marked | str, said: Comparison) -> dict[str, object]:
+def result_of(seen: ThingReading, ask: Ask, what: MarkedPoints | str, said: Comparison) -> dict[str, object]:
     """The result with its date, as it is written and kept."""
     return {
         "kind": "known thing",

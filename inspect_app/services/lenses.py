@@ -10,15 +10,15 @@ from sqlalchemy import select
 
 from calib.lens_board import Board, SeenBoard, advice_on, profile_of, see_board
 from calib.lens_profile import LensProfile, profile_from_json, profile_to_json
-from calib.lens_said import said_of_check, said_of_photo
+from calib.lens_words import check_words, photo_words
 from calib.photo import open_photo
 from inspect_app.jobs.models import LensRow
 from inspect_app.jobs.records import LensView
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.services.finding import now, row
+from inspect_app.services.rows import now, row
 from inspect_app.services.workers import submit
-from shared.apart import outcome
 from shared.errors import InspectError, OptionError
+from shared.worker_processes import outcome
 
 __all__ = ["LensTry", "keep_lens", "lenses", "lenses_in_use", "retire_lens", "try_lens"]
 
@@ -49,11 +49,11 @@ def try_lens(photos: Sequence[tuple[str, bytes]], name: str, board: Board, check
         except InspectError as error:
             said.append((n, str(error)))
             continue
-        said.append((n, said_of_photo(found)))
+        said.append((n, photo_words(found)))
         seen += [found] if found is not None else []
     try:
         if check is not None:
-            holds, why = said_of_check(seen, check, board)
+            holds, why = check_words(seen, check, board)
             return LensTry(tuple(said), (), None, "", holds, why)
         profile = profile_of(seen, name.strip() or "lens", board)
     except InspectError as error:

@@ -20,21 +20,21 @@ from inspect_app.jobs.photo_files import place
 from inspect_app.jobs.records import InspectionView
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.measure import refused
-from inspect_app.measure.one_photo import Answered, answer_photo
+from inspect_app.measure.one_photo import PhotoAnswer, answer_photo
 from inspect_app.reading.ask import Ask, HandEdge, ScaleAsk, View
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from inspect_app.reading.values import readings_of
 from inspect_app.services import workers
 from inspect_app.services.bench_checks import own_precision
 from inspect_app.services.deciding import wear_of
-from inspect_app.services.decoded import look_ahead, looked, stored_bytes
-from inspect_app.services.finding import current_of, now, row, touch
 from inspect_app.services.lenses import lenses_in_use
+from inspect_app.services.photo_cache import detected_photo, look_ahead, stored_bytes
 from inspect_app.services.prints import known_prints
-from shared.apart import in_turn, outcome
+from inspect_app.services.rows import current_of, mark_changed, now, row
 from shared.data_folder import REPORTS
 from shared.errors import InspectError, OptionError, StoppedError
 from shared.reports import keep_report
+from shared.worker_processes import outcome, run_calls
 
 __all__ = [
     "answer_now",
@@ -124,7 +124,7 @@ def answers_now(store: Store, asked: Iterable[tuple[int, Ask]]) -> Iterator[tupl
     An error is of a file that is gone, changed or no photo any more.
     """
     failed: list[tuple[int, InspectError]] = []
-    for of, call in in_turn(workers.pool(), _calls(store, asked, failed)):
+    for of, call in run_calls(workers.pool(), _calls(store, asked, failed)):
         yield from failed
         failed.clear()
         try:
@@ -142,7 +142,7 @@ class _Asked(NamedTuple):
     ask: Ask
 
 
-_Call = tuple[_Asked, Callable[..., Answered], tuple[Any, ...]]
+_Call = tuple[_Asked, Callable[..., PhotoAnswer], tuple[Any, ...]]
 
 
 def _calls(store: Store, asked: Iterable[tuple[int, Ask]], failed: list[tuple[int, InspectError]]) -> Iterator[_Call]:
@@ -159,7 +159,7 @@ def _calls(store: Store, asked: Iterable[tuple[int, Ask]], failed: list[tuple[in
         yield _Asked(n, known, ask), answer_photo, (data, known.name, ask)
 
 
-def _answered(store: Store, done: Answered) -> Inspection:
+def _answered(store: Store, done: PhotoAnswer) -> Inspection:
     if done.report:
         keep_report(store.data_dir / REPORTS, done.report)
     return done.answer
@@ -194,21 +194,21 @@ def place_edge(store: Store, inspection_id: int, *edges: HandEdge) -> Inspection
         for edge in edges:
             ask = ask.with_hand_edge(edge)
         photo_id, sha256, suffix, name = photo.id, photo.sha256, photo.suffix, photo.name
-        measured = _gave_something(loading.answer_of(present))
+        measured = _was_measured(loading.answer_of(present))
     path = place(store.photos_dir, sha256, suffix)
-    answer = _named(looked(path, sha256, ask)(ask), name) if measured else _measured_now(store, photo_id, ask)
+    answer = _named(detected_photo(path, sha256, ask)(ask), name) if measured else _measured_now(store, photo_id, ask)
     with writing(store) as session:
         return loading.inspection_view(_keep(session, row(session, PhotoRow, photo_id, "photo"), ask, answer))
 
 
-def _gave_something(answer: Inspection) -> bool:
+def _was_measured(answer: Inspection) -> bool:
     """Whether a photo was measured to its end: one that was stopped is not looked at in the program's own process."""
     return bool(answer.frets or answer.values)
 
 
 def _measured_now(store: Store, photo_id: int, ask: Ask) -> Inspection:
     answer = answer_now(store, photo_id, ask)
-    if not _gave_something(answer):
+    if not _was_measured(answer):
         raise OptionError(
             f"Nothing could be measured with the edge there: {'; '.join(n.reason for n in answer.not_measured)}",
             "Ask something else of the photo first.",
@@ -265,7 +265,7 @@ def make_ready(store: Store, photo_id: int) -> None:
     with reading(store) as session:
         photo = row(session, PhotoRow, photo_id, "photo")
         last = loading.current_inspection(photo)
-        if last is None or not _gave_something(loading.answer_of(last)):
+        if last is None or not _was_measured(loading.answer_of(last)):
             return
         path, sha256, ask = place(store.photos_dir, photo.sha256, photo.suffix), photo.sha256, Ask.from_dict(last.ask)
     look_ahead(path, sha256, ask)
@@ -301,7 +301,7 @@ def _keep(session: Session, photo: PhotoRow, ask: Ask, answer: Inspection) -> In
     if before is not None:
         before.superseded_by = kept.id
         _carry_judgements(before, kept, answer)
-    touch(photo.job)
+    mark_changed(photo.job)
     session.flush()
     session.refresh(kept, _ALL_OF_IT)
     return kept

@@ -18,12 +18,12 @@ from inspect_app.services import workers
 from inspect_app.services.measuring import measure_photo
 from shared.errors import InspectError
 
-__all__ = ["Queued", "Turn", "forget", "go_on", "put_in_queue", "queue_of", "stop_queue", "wait_for_queue"]
+__all__ = ["QueuedPhoto", "QueueState", "forget", "go_on", "put_in_queue", "queue_of", "stop_queue", "wait_for_queue"]
 
 _LOG = logging.getLogger(__name__)
 
 
-class Turn(Enum):
+class QueueState(Enum):
     """Where a photo in the queue stands."""
 
     WAITING = "waiting"
@@ -33,18 +33,18 @@ class Turn(Enum):
     FAILED = "not measured"
 
 
-_AHEAD = (Turn.WAITING, Turn.MEASURING)
+_AHEAD = (QueueState.WAITING, QueueState.MEASURING)
 
 
 @dataclass(frozen=True, slots=True)
-class Queued:
+class QueuedPhoto:
     """A photo in the queue of its job; `wrong` is why it could not be measured, `advice` what to do."""
 
     job_id: int
     photo_id: int
     name: str
     ask: Ask
-    turn: Turn = Turn.WAITING
+    turn: QueueState = QueueState.WAITING
     wrong: str = ""
     advice: str = ""
 
@@ -58,7 +58,7 @@ class Queued:
 class _Line:
     """One store's queue by photo, how many threads work through it, and on which photos."""
 
-    photos: dict[int, Queued] = field(default_factory=dict)
+    photos: dict[int, QueuedPhoto] = field(default_factory=dict)
     at_work: int = 0
     busy: set[int] = field(default_factory=set)
 
@@ -73,11 +73,11 @@ def put_in_queue(store: Store, job_id: int, asked: Iterable[tuple[int, str, Ask]
     with _CHANGE:
         line = _LINES.setdefault(store.data_dir, _Line())
         for photo_id, name, ask in asked:
-            line.photos[photo_id] = Queued(job_id, photo_id, name, ask)
+            line.photos[photo_id] = QueuedPhoto(job_id, photo_id, name, ask)
         _set_to_work(store, line)
 
 
-def queue_of(store: Store, job_id: int) -> tuple[Queued, ...]:
+def queue_of(store: Store, job_id: int) -> tuple[QueuedPhoto, ...]:
     """A job's photos in the queue, in turn."""
     with _CHANGE:
         line = _LINES.get(store.data_dir, _Line())
@@ -86,12 +86,12 @@ def queue_of(store: Store, job_id: int) -> tuple[Queued, ...]:
 
 def stop_queue(store: Store, job_id: int) -> None:
     """Leave what waits; the photo being measured is finished, and what was measured stays."""
-    _turn(store, job_id, (Turn.WAITING,), Turn.STOPPED)
+    _set_state(store, job_id, (QueueState.WAITING,), QueueState.STOPPED)
 
 
 def go_on(store: Store, job_id: int) -> None:
     """Measure what was stopped, and try again what could not be measured."""
-    _turn(store, job_id, (Turn.STOPPED, Turn.FAILED), Turn.WAITING)
+    _set_state(store, job_id, (QueueState.STOPPED, QueueState.FAILED), QueueState.WAITING)
     with _CHANGE:
         _set_to_work(store, _LINES.setdefault(store.data_dir, _Line()))
 
@@ -110,7 +110,7 @@ def wait_for_queue(store: Store, timeout_s: float = 60.0) -> bool:
         return _CHANGE.wait_for(lambda: _LINES.get(store.data_dir, _Line()).at_work == 0, timeout_s)
 
 
-def _turn(store: Store, job_id: int, of: tuple[Turn, ...], to: Turn) -> None:
+def _set_state(store: Store, job_id: int, of: tuple[QueueState, ...], to: QueueState) -> None:
     with _CHANGE:
         photos = _LINES.get(store.data_dir, _Line()).photos
         for q in list(photos.values()):
@@ -121,7 +121,7 @@ def _turn(store: Store, job_id: int, of: tuple[Turn, ...], to: Turn) -> None:
 
 def _set_to_work(store: Store, line: _Line) -> None:
     """Start as many threads for the line as there are workers, but no more than photos wait."""
-    waiting = sum(q.turn is Turn.WAITING for q in line.photos.values())
+    waiting = sum(q.turn is QueueState.WAITING for q in line.photos.values())
     for _ in range(min(waiting, workers.pool().width - line.at_work)):
         line.at_work += 1
         Thread(target=_work, args=(store, line), name="measuring", daemon=True).start()
@@ -135,29 +135,29 @@ def _work(store: Store, line: _Line) -> None:
                 line.at_work -= 1
                 _CHANGE.notify_all()
                 return
-            line.photos[first.photo_id] = replace(first, turn=Turn.MEASURING)
+            line.photos[first.photo_id] = replace(first, turn=QueueState.MEASURING)
             line.busy.add(first.photo_id)
         after = _measured(store, first)
         with _CHANGE:
             line.busy.discard(first.photo_id)
             now = line.photos.get(first.photo_id)
-            if now is not None and now.turn is Turn.MEASURING:  # else it was asked anew, or taken out, meanwhile
+            if now is not None and now.turn is QueueState.MEASURING:  # else it was asked anew, or taken out, meanwhile
                 line.photos[first.photo_id] = after
             _CHANGE.notify_all()
 
 
-def _next(q: Queued, line: _Line) -> bool:
+def _next(q: QueuedPhoto, line: _Line) -> bool:
     """Whether it can be measured now: of two questions on one photo, the later answer must be the later question's."""
-    return q.turn is Turn.WAITING and q.photo_id not in line.busy
+    return q.turn is QueueState.WAITING and q.photo_id not in line.busy
 
 
-def _measured(store: Store, q: Queued) -> Queued:
+def _measured(store: Store, q: QueuedPhoto) -> QueuedPhoto:
     """The photo after its turn: nothing that goes wrong with one keeps the next from being measured."""
     try:
         measure_photo(store, q.photo_id, q.ask)
     except InspectError as error:
-        return replace(q, turn=Turn.FAILED, wrong=error.wrong, advice=error.advice)
+        return replace(q, turn=QueueState.FAILED, wrong=error.wrong, advice=error.advice)
     except Exception:
         _LOG.exception("a photo could not be measured")
-        return replace(q, turn=Turn.FAILED, wrong="Something nobody foresaw went wrong.", advice="Try it again.")
-    return replace(q, turn=Turn.DONE)
+        return replace(q, turn=QueueState.FAILED, wrong="Something nobody foresaw went wrong.", advice="Try it again.")
+    return replace(q, turn=QueueState.DONE)

@@ -5,24 +5,24 @@ from __future__ import annotations
 from inspect_app.decide.estimate import PriceBook
 from inspect_app.jobs.records import JobView
 from inspect_app.jobs.store import Store
-from inspect_app.report.frame import Heading
+from inspect_app.report.number_format import NumberFormat
+from inspect_app.report.paper_frame import Heading
 from inspect_app.report.pdf import PAPERS
-from inspect_app.report.writing import Writing
 from inspect_app.services.shop import get_setting
 from shared.errors import OptionError
 from shared.units import LENGTH_UNITS
 
-__all__ = ["Writing", "heading_of", "materials_of", "visit_day", "writing_of"]
+__all__ = ["NumberFormat", "heading_of", "materials_of", "visit_day", "writing_of"]
 
 
-def writing_of(store: Store, prices: PriceBook | None = None, locale: str | None = None) -> Writing:
+def writing_of(store: Store, prices: PriceBook | None = None, locale: str | None = None) -> NumberFormat:
     """The shop's unit of length, and the decimal mark of a locale or of the job's price book."""
     unit = (get_setting(store, "length") or {}).get("unit", "mm")
     written = locale if locale is not None else (prices.locale if prices else "")
-    return Writing(unit if unit in LENGTH_UNITS else "mm", written)
+    return NumberFormat(unit if unit in LENGTH_UNITS else "mm", written)
 
 
-def heading_of(store: Store, job: JobView, paper: str, writing: Writing) -> Heading:
+def heading_of(store: Store, job: JobView, paper: str, writing: NumberFormat) -> Heading:
     """Letterhead, customer and instrument.
 
     Raises

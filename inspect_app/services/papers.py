@@ -16,17 +16,17 @@ from inspect_app.reading.key import NotMeasured
 from inspect_app.reading.values import Reading, readings_of
 from inspect_app.report.bench import bench_content
 from inspect_app.report.bench_checks import bench_check_rows
-from inspect_app.report.estimate import Findings, estimate_content, reason_words, worst_first
-from inspect_app.report.frame import Picture
+from inspect_app.report.estimate import EstimateFindings, estimate_content, reason_words, worst_first
 from inspect_app.report.mail import covering_mail
+from inspect_app.report.number_format import NumberFormat, listed, ordinal
+from inspect_app.report.paper_frame import Picture
 from inspect_app.report.pdf import Pdf, render_pages, render_pdf
 from inspect_app.report.record import PhotoRow, ReadingRow, record_content
 from inspect_app.report.setup_words import board_words, setup_words
-from inspect_app.report.writing import Writing, listed, ordinal
 from inspect_app.services.bench_checks import bench_checks
 from inspect_app.services.deciding import AFTER, Decision, decide, inspections_of, neck_strip_of, terms, wear_of
 from inspect_app.services.gauge_readings import gauge_readings
-from inspect_app.services.handing_over import handover_paper, proof_of
+from inspect_app.services.handover import handover_paper, proof_of
 from inspect_app.services.jobs import job_view
 from inspect_app.services.on_paper import heading_of, materials_of, visit_day, writing_of
 from inspect_app.services.pictures import caption_of, closeup_of, of_visit, picture_of
@@ -76,20 +76,20 @@ def _estimate(
     findings = [p for p in job.photos if p.visit.label == visit and p.view == "finding"][:pictures]
     others = [Picture(f"finding-{p.id}.jpg", caption_of(p), f"Photo: {caption_of(p)}") for p in findings]
     files |= {o.file: picture_of(store, p) for o, p in zip(others, findings, strict=True)}
-    found = Findings(
+    found = EstimateFindings(
         decision.wear,
         decision.options,
         decision.terms.limits["crown_height"].value,
         closeups,
         others,
         fits=decision.recommendation.kind is None or estimate.option == str(decision.recommendation.kind),
-        also=_also(decision, writing),
+        also=_other_findings(decision, writing),
     )
     heading = heading_of(store, job, paper, writing)
     return estimate_content(heading, estimate, found, materials_of(job), writing, draft), files
 
 
-def _also(decision: Decision, writing: Writing) -> str:
+def _other_findings(decision: Decision, writing: NumberFormat) -> str:
     """What was found besides wear of the frets."""
     step = decision.terms.limits["level_step"].value
     said = board_words(decision.board, writing), setup_words(decision.setup, step, writing)
@@ -119,7 +119,7 @@ def worst_closeups(store: Store, job_id: int, visit: str = FIRST_VISIT) -> Mappi
 
 
 def _worst_closeups(
-    store: Store, job: JobView, visit: str, wear: WearMap, writing: Writing
+    store: Store, job: JobView, visit: str, wear: WearMap, writing: NumberFormat
 ) -> tuple[list[Picture], dict[str, bytes]]:
     """The deepest place any photo shows, along the neck and from above, each with its figure and a scale bar."""
     named: list[Picture] = []
@@ -175,7 +175,7 @@ def bench_paper(store: Store, job_id: int, visit: str = FIRST_VISIT, paper: str 
     return render_pdf("bench", content, {}, job.updated.date().isoformat())
 
 
-def _work(job: JobView, decision: Decision, writing: Writing) -> dict[str, str]:
+def _work(job: JobView, decision: Decision, writing: NumberFormat) -> dict[str, str]:
     assert decision.kind is not None
     option, known, instrument = decision.option(decision.kind), decision.terms, job.details.instrument
     radius = writing.plain(instrument.radius_nut, digits=4) if instrument.radius_nut else ""

@@ -12,9 +12,9 @@ from inspect_app.jobs.models import Job, Photo, Visit
 from inspect_app.jobs.photo_files import keep, place, suffix_of
 from inspect_app.jobs.records import AddedPhoto, PhotoView
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.services.finding import now, row, touch
-from shared.apart import outcome
+from inspect_app.services.rows import mark_changed, now, row
 from shared.errors import OptionError, PhotoError
+from shared.worker_processes import outcome
 
 __all__ = ["add_photo", "categories", "photo_path", "photo_view", "remove_photo", "restore_photo", "update_photo"]
 
@@ -69,7 +69,7 @@ def add_photo(
             added=now(),
         )
         session.add(added)
-        touch(job)
+        mark_changed(job)
         session.flush()
         return AddedPhoto(loading.photo_view(added), already_there=False)
 
@@ -107,7 +107,7 @@ def update_photo(
             photo.visit = _visit(photo.job, visit)
         photo.note = photo.note if note is None else note.strip()
         photo.category = photo.category if category is None else category.strip()
-        touch(photo.job)
+        mark_changed(photo.job)
         session.flush()
         return loading.photo_view(photo)
 
@@ -117,7 +117,7 @@ def remove_photo(store: Store, photo_id: int) -> None:
     with writing(store) as session:
         photo = row(session, Photo, photo_id, "photo")
         photo.removed = now()
-        touch(photo.job)
+        mark_changed(photo.job)
 
 
 def restore_photo(store: Store, photo_id: int) -> None:
@@ -125,7 +125,7 @@ def restore_photo(store: Store, photo_id: int) -> None:
     with writing(store) as session:
         photo = row(session, Photo, photo_id, "photo")
         photo.removed = None
-        touch(photo.job)
+        mark_changed(photo.job)
 
 
 def photo_view(store: Store, photo_id: int) -> PhotoView:

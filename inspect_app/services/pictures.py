@@ -15,8 +15,8 @@ from inspect_app.jobs.records import JobView, PhotoView
 from inspect_app.jobs.store import Store
 from inspect_app.reading.closeups import Window, closeup
 from inspect_app.reading.overlay import draw
-from inspect_app.reading.same_place import Laid
-from inspect_app.services.decoded import decoded
+from inspect_app.reading.photo_registration import Registration
+from inspect_app.services.photo_cache import decoded_photo
 from inspect_app.services.photos import photo_path
 from shared.errors import OptionError
 
@@ -41,7 +41,7 @@ JPEG_QUALITY = 85
 
 def upright(store: Store, photo: PhotoView) -> NDArray[np.uint8]:
     """A stored photo's pixels (height, width, 3), blue-green-red, the right way up."""
-    return decoded(photo_path(store, photo.sha256), photo.sha256).bgr
+    return decoded_photo(photo_path(store, photo.sha256), photo.sha256).bgr
 
 
 def picture_of(store: Store, photo: PhotoView, longest: int = PICTURE_PX, marked: bool = True) -> bytes:
@@ -50,7 +50,7 @@ def picture_of(store: Store, photo: PhotoView, longest: int = PICTURE_PX, marked
     return _encode(_shrink(draw(bgr, photo.inspection.answer) if marked and photo.inspection else bgr, longest))
 
 
-def closeup_of(store: Store, photo: PhotoView, window: Window, laid: Laid | None = None) -> bytes:
+def closeup_of(store: Store, photo: PhotoView, window: Window, laid: Registration | None = None) -> bytes:
     """A small piece of a stored photo as JPEG; `laid` where the window is of the photo that this one lies on."""
     if laid is None:
         return _encode(closeup(upright(store, photo), window))

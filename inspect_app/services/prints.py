@@ -11,7 +11,7 @@ from calib.scales.ask import PRINT_U_REL, UNVERIFIED_U_REL, KnownPrint, u_of_air
 from inspect_app.jobs.models import Gauge, Print, PrintBar
 from inspect_app.jobs.records import PrintView
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.services.finding import now, row
+from inspect_app.services.rows import now, row
 from shared.errors import OptionError
 
 __all__ = [

@@ -13,7 +13,7 @@ from inspect_app.jobs.details import AFTER
 from inspect_app.jobs.models import HandMeasure, Photo
 from inspect_app.jobs.records import JobView, PhotoView, Stage
 from inspect_app.jobs.store import Store, reading
-from inspect_app.services.by_feature import Left, left_to_decide
+from inspect_app.services.by_feature import Undecided, left_to_decide
 
 __all__ = ["Progress", "progress"]
 
@@ -43,7 +43,7 @@ def progress(store: Store, job: JobView) -> Mapping[str, Progress]:
         estimate = {r: s for r, s in revisions}
         by_hand = _hand_measures(session, job.id)
     return {
-        "job": _written(job),
+        "job": _details_written(job),
         "photos": _photos([p for p in job.photos if p.view != "finding"]),
         "by_hand": Progress(_count(by_hand, "thing", "measured by hand") if by_hand else "nothing measured by hand"),
         "findings": _findings(job),
@@ -69,7 +69,7 @@ def _count(n: int, what: str, more: str) -> str:
     return f"{n} {what}{'' if n == 1 else 's'} {more}"
 
 
-def _written(job: JobView) -> Progress:
+def _details_written(job: JobView) -> Progress:
     """Without scale length nothing is checked or decided; frets and strings shape the wear map."""
     of = job.details.instrument
     known = {"scale length": of.scale_length, "number of frets": of.frets, "number of strings": of.strings}
@@ -94,17 +94,17 @@ def _findings(job: JobView) -> Progress:
     return Progress(_count(n, "finding", "noted"), done=True) if n else Progress("nothing noted")
 
 
-def _readings(left: Left) -> Progress:
+def _readings(left: Undecided) -> Progress:
     if left.features:
         return Progress(f"{left.features} of {left.of_features} to decide", open=True, left=left.features)
     return Progress("all decided", done=True) if left.of_features else Progress("no readings yet")
 
 
-def _map(left: Left) -> Progress:
+def _map(left: Undecided) -> Progress:
     return Progress("drawn", done=True) if left.of_features else Progress("nothing to draw yet")
 
 
-def _options(left: Left, drafted: bool) -> Progress:
+def _options(left: Undecided, drafted: bool) -> Progress:
     if drafted:
         return Progress("one is chosen", done=True)
     return Progress("none is chosen", open=True) if left.of_features else Progress("nothing to decide by yet")

@@ -20,11 +20,19 @@ from inspect_app.services.measuring import answers_now, inspection_view, keep_an
 from shared.errors import InspectError
 from shared.measured import COVERAGE_FACTOR, Measured
 
-__all__ = ["Asked", "Change", "Remeasured", "changes_between", "issued_papers", "remeasure", "to_remeasure"]
+__all__ = [
+    "PhotoToRemeasure",
+    "ReadingChange",
+    "Remeasured",
+    "changes_between",
+    "issued_papers",
+    "remeasure",
+    "to_remeasure",
+]
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class ReadingChange:
     """One reading of a photo that is not as it was: `before` or `now` is ``None`` where it was or is not read."""
 
     key: Key
@@ -50,7 +58,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class PhotoToRemeasure:
     """A photo to read again: its question, and the inspection that the new one takes the place of."""
 
     job_number: int
@@ -64,14 +72,14 @@ class Asked:
 class Remeasured:
     """What one photo said before and says now; `failed` says why it could not be read at all."""
 
-    of: Asked
+    of: PhotoToRemeasure
     before: Inspection
     now: Inspection | None
     kept: bool
     failed: str = ""
 
     @cached_property
-    def changes(self) -> tuple[Change, ...]:
+    def changes(self) -> tuple[ReadingChange, ...]:
         """Readings that are not as they were."""
         return () if self.now is None else changes_between(self.before, self.now)
 
@@ -82,18 +90,18 @@ class Remeasured:
         return sum(held.get(r.key) == r.value for r in readings_of(self.before))
 
 
-def changes_between(before: Inspection, now: Inspection) -> tuple[Change, ...]:
+def changes_between(before: Inspection, now: Inspection) -> tuple[ReadingChange, ...]:
     """Readings whose value or uncertainty differs, and those that only one of two inspections has."""
     was, held = ({r.key: r.value for r in readings_of(a)} for a in (before, now))
     keys = dict.fromkeys((*was, *held))
-    return tuple(Change(k, was.get(k), held.get(k)) for k in keys if not _equal(was.get(k), held.get(k)))
+    return tuple(ReadingChange(k, was.get(k), held.get(k)) for k in keys if not _equal(was.get(k), held.get(k)))
 
 
 def _equal(a: Measured | None, b: Measured | None) -> bool:
     return a is not None and b is not None and (a.value, a.u) == (b.value, b.u)
 
 
-def to_remeasure(store: Store, numbers: Iterable[int] = (), every: bool = False) -> tuple[Asked, ...]:
+def to_remeasure(store: Store, numbers: Iterable[int] = (), every: bool = False) -> tuple[PhotoToRemeasure, ...]:
     """Photos that another version read last, of these jobs or of all; with `every`, those this version read as well."""
     wanted = tuple(numbers)
     present = (
@@ -108,10 +116,12 @@ def to_remeasure(store: Store, numbers: Iterable[int] = (), every: bool = False)
     if not every:
         present = present.where(InspectionRow.version != __version__)
     with reading(store) as session:
-        return tuple(Asked(n, p, name, at, Ask.from_dict(ask)) for n, p, name, at, ask in session.execute(present))
+        return tuple(
+            PhotoToRemeasure(n, p, name, at, Ask.from_dict(ask)) for n, p, name, at, ask in session.execute(present)
+        )
 
 
-def remeasure(store: Store, asked: Iterable[Asked], keep: bool = True) -> Iterator[Remeasured]:
+def remeasure(store: Store, asked: Iterable[PhotoToRemeasure], keep: bool = True) -> Iterator[Remeasured]:
     """Put each photo's last question to this version and keep the answer beside the earlier one; what came of each.
 
     Without `keep` nothing is stored. Edges placed by hand are part of the question; judgements of readings that come

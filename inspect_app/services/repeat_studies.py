@@ -5,31 +5,31 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 
-from inspect_app.decide.repeat_study import Row, repeat_study
+from inspect_app.decide.repeat_study import StudyRow, repeat_study
 from inspect_app.jobs.store import Store
-from inspect_app.measure.one_photo import Answered, answer_photo
+from inspect_app.measure.one_photo import PhotoAnswer, answer_photo
 from inspect_app.reading.ask import Ask, View
 from inspect_app.reading.inspection import Inspection, PhotoSummary
 from inspect_app.report.study_plot import STUDY_LEGEND, study_plot, study_table
 from inspect_app.services import workers
 from inspect_app.services.known_things import held_path
-from shared.apart import outcome
 from shared.errors import InspectError, OptionError
+from shared.worker_processes import outcome
 
-__all__ = ["STUDY_LEGEND", "Studied", "result_of", "said_of", "study_plot", "study_table", "try_study"]
+__all__ = ["STUDY_LEGEND", "StudyResult", "result_of", "frets_read_words", "study_plot", "study_table", "try_study"]
 
 
 @dataclass(frozen=True, slots=True)
-class Studied:
+class StudyResult:
     """A study: what every photo gave, in words; a row a quantity; the result to keep."""
 
     view: View
     photos: tuple[tuple[str, str, str], ...]
-    rows: tuple[Row, ...]
+    rows: tuple[StudyRow, ...]
     result: dict[str, object]
 
 
-def try_study(store: Store, photos: Sequence[tuple[str, PhotoSummary]], ask: Ask) -> Studied:
+def try_study(store: Store, photos: Sequence[tuple[str, PhotoSummary]], ask: Ask) -> StudyResult:
     """Measure photos that are held, each with who took it, and compare what they say; nothing is kept.
 
     Raises
@@ -43,15 +43,15 @@ def try_study(store: Store, photos: Sequence[tuple[str, PhotoSummary]], ask: Ask
     answers: list[tuple[str, Inspection]] = []
     for who, photo, call in begun:
         try:
-            done: Answered = outcome(call, photo.name)
+            done: PhotoAnswer = outcome(call, photo.name)
         except InspectError as error:
             said.append((who, photo.name, str(error)))
             continue
-        said.append((who, photo.name, said_of(done.answer)))
+        said.append((who, photo.name, frets_read_words(done.answer)))
         if done.answer.frets or done.answer.values:
             answers.append((who, done.answer))
     rows = repeat_study(answers)
-    return Studied(ask.view, tuple(said), rows, result_of([(who, p.name) for who, p in photos], rows))
+    return StudyResult(ask.view, tuple(said), rows, result_of([(who, p.name) for who, p in photos], rows))
 
 
 def _bytes(store: Store, photo: PhotoSummary) -> bytes:
@@ -61,14 +61,14 @@ def _bytes(store: Store, photo: PhotoSummary) -> bytes:
     return path.read_bytes()
 
 
-def said_of(answer: Inspection) -> str:
+def frets_read_words(answer: Inspection) -> str:
     """How many frets a photo gave, or why none."""
     n = len(answer.frets)
     found = f"{n} fret{'s' if n > 1 else ''}" if n else "no fret, but values of the whole"
     return found if n or answer.values else "; ".join(m.reason for m in answer.not_measured)
 
 
-def result_of(photos: Iterable[tuple[str, str]], rows: Sequence[Row]) -> dict[str, object]:
+def result_of(photos: Iterable[tuple[str, str]], rows: Sequence[StudyRow]) -> dict[str, object]:
     """The study as it is written and kept: who took which photo, and what each quantity came to."""
     return {
         "kind": "repeat study",

@@ -17,15 +17,15 @@ from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.key import Key
 from inspect_app.reading.values import Reading, readings_of
-from inspect_app.services.finding import current_of, now, row, touch
+from inspect_app.services.rows import current_of, mark_changed, now, row
 from shared.errors import OptionError
 from shared.measured import Measured
 
 __all__ = [
     "SURE_RELATIVE_U",
     "WIDE",
-    "Judged",
-    "Said",
+    "JudgementAction",
+    "EarlierJudgement",
     "accept_placed",
     "accept_sure",
     "doubts_of",
@@ -48,7 +48,7 @@ _NOT_BY_HAND = frozenset({"SPACING_OFF", "DISAGREES", "PLANE_ASSUMED", "FOCAL_AS
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class EarlierJudgement:
     """What was said of one reading before a judgement changed it."""
 
     photo_id: int
@@ -58,11 +58,11 @@ class Said:
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
+class JudgementAction:
     """One action of a person: what it said, and what it took the place of."""
 
     verdict: Verdict
-    before: tuple[Said, ...]
+    before: tuple[EarlierJudgement, ...]
 
     def __len__(self) -> int:
         return len(self.before)
@@ -162,7 +162,7 @@ def judge(store: Store, inspection_id: int, reading_key: Key, verdict: Verdict, 
         _judge(session, inspection_id, [reading_key], verdict, reason)
 
 
-def judge_all(store: Store, rows: Iterable[ReadingView], verdict: Verdict, reason: str = "") -> Judged:
+def judge_all(store: Store, rows: Iterable[ReadingView], verdict: Verdict, reason: str = "") -> JudgementAction:
     """Judge several readings in one action, all or none; what `take_back` needs to undo it.
 
     Raises
@@ -175,10 +175,12 @@ def judge_all(store: Store, rows: Iterable[ReadingView], verdict: Verdict, reaso
     for r in rows:
         keys.setdefault(r.inspection_id, []).append(r.reading.key)
     with writing(store) as session:
-        return Judged(verdict, tuple(s for at, of in keys.items() for s in _judge(session, at, of, verdict, reason)))
+        return JudgementAction(
+            verdict, tuple(s for at, of in keys.items() for s in _judge(session, at, of, verdict, reason))
+        )
 
 
-def take_back(store: Store, judged: Judged) -> int:
+def take_back(store: Store, judged: JudgementAction) -> int:
     """Undo an action; returns for how many readings: one that was measured again or judged anew since stays."""
     count = 0
     with writing(store) as session:
@@ -188,12 +190,12 @@ def take_back(store: Store, judged: Judged) -> int:
             if last is not None and _verdict(last) == judged.verdict != was.verdict:
                 said = Judgement(reading=was.reading, verdict=was.verdict, reason=was.reason, at=now())
                 at.judgements.append(said)
-                touch(at.photo.job)
+                mark_changed(at.photo.job)
                 count += 1
     return count
 
 
-def accept_placed(store: Store, inspection_id: int) -> Judged:
+def accept_placed(store: Store, inspection_id: int) -> JudgementAction:
     """Accept what rests on an edge that a person placed: who put it there need not say so twice."""
     with writing(store) as session:
         at = row(session, InspectionRow, inspection_id, "inspection")
@@ -202,7 +204,7 @@ def accept_placed(store: Store, inspection_id: int) -> Judged:
             for v in _of_inspection(at)
             if v.verdict == "open" and v.reading.value.by_hand and not _NOT_BY_HAND & set(v.flags)
         ]
-        return Judged("accept", tuple(_judge(session, inspection_id, keys, "accept", "")))
+        return JudgementAction("accept", tuple(_judge(session, inspection_id, keys, "accept", "")))
 
 
 def _check(verdict: str, reason: str) -> None:
@@ -212,7 +214,9 @@ def _check(verdict: str, reason: str) -> None:
         raise OptionError("A rejected reading needs a reason.", "Say in a few words what is wrong with it.")
 
 
-def _judge(session: Session, inspection_id: int, keys: list[Key], verdict: Verdict, reason: str) -> list[Said]:
+def _judge(
+    session: Session, inspection_id: int, keys: list[Key], verdict: Verdict, reason: str
+) -> list[EarlierJudgement]:
     """Add a judgement of each of these readings; what was said of them before."""
     at = row(session, InspectionRow, inspection_id, "inspection")
     if at.superseded_by is not None:
@@ -225,8 +229,8 @@ def _judge(session: Session, inspection_id: int, keys: list[Key], verdict: Verdi
     for key in keys:
         at.judgements.append(Judgement(reading=key, verdict=verdict, reason=reason.strip(), at=when))
     if keys:
-        touch(at.photo.job)
-    return [Said(at.photo_id, k, _verdict(last.get(k)), last[k].reason if k in last else "") for k in keys]
+        mark_changed(at.photo.job)
+    return [EarlierJudgement(at.photo_id, k, _verdict(last.get(k)), last[k].reason if k in last else "") for k in keys]
 
 
 def accept_sure(store: Store, job_id: int, visit: str | None = None) -> int:
@@ -242,7 +246,7 @@ def accept_sure(store: Store, job_id: int, visit: str | None = None) -> int:
                     at.judgements.append(Judgement(reading=v.reading.key, verdict="accept", reason="", at=now()))
                     count += 1
         if count:
-            touch(job)
+            mark_changed(job)
         return count
 
 

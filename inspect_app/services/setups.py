@@ -6,13 +6,13 @@ from collections.abc import Mapping, Sequence
 
 from sqlalchemy.orm import Session
 
-from inspect_app.decide.gauged import Gauged
+from inspect_app.decide.gauge_quantities import Gauged
 from inspect_app.decide.setup import Setup, Targets, setup_of, targets_for, targets_of_kinds
 from inspect_app.jobs.details import InstrumentDetails, instrument_of
 from inspect_app.jobs.models import Setting
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.reading.inspection import Inspection
-from inspect_app.services.finding import now
+from inspect_app.services.rows import now
 from shared.errors import OptionError
 
 __all__ = ["change_setup_targets", "setup_in", "setup_targets"]

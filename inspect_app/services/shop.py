@@ -6,7 +6,7 @@ from typing import Any
 
 from inspect_app.jobs.models import Setting
 from inspect_app.jobs.store import Store, reading, writing
-from inspect_app.services.finding import now
+from inspect_app.services.rows import now
 
 __all__ = ["get_setting", "put_setting"]
 

@@ -9,7 +9,7 @@ from concurrent.futures import Future
 from typing import ParamSpec, TypeVar
 
 from inspect_app.measure.one_photo import LIMITS, NEEDED
-from shared.apart import Runner, cores, runner
+from shared.worker_processes import Runner, cores, runner
 
 __all__ = ["pool", "start", "stop", "submit"]
 
@@ -32,7 +32,7 @@ def pool() -> Runner:
 
 
 def submit(f: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
-    """Begin a call in a worker; `shared.apart.outcome` says what came of it."""
+    """Begin a call in a worker; `shared.worker_processes.outcome` says what came of it."""
     return pool().submit(f, *args, **kwargs)
 
 

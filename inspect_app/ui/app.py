@@ -7,8 +7,8 @@ from pathlib import Path
 import streamlit as st
 
 from inspect_app.ui import server
-from inspect_app.ui.bench import JOBS_PAGE, SHOP_PAGE, STEPS, look_up_unit, page, say
 from inspect_app.ui.look import KEYS, PAGE_CSS
+from inspect_app.ui.page_frame import JOBS_PAGE, SHOP_PAGE, STEPS, look_up_unit, page, show_error
 from shared.errors import InspectError
 
 ICON = Path(__file__).parent / "static" / "icon.png"
@@ -28,6 +28,6 @@ try:
     server.store()
     look_up_unit()
 except InspectError as error:
-    say(error)
+    show_error(error)
     st.stop()
 _chosen.run()

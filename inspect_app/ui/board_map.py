@@ -7,7 +7,7 @@ import streamlit as st
 from inspect_app.decide.board import BoardWear
 from inspect_app.decide.wear import WearMap
 from inspect_app.decide.wear_scale import STEPS
-from inspect_app.ui.bench import length_unit
+from inspect_app.ui.page_frame import length_unit
 from inspect_app.ui.words import plain, shown
 
 __all__ = ["board_map", "board_table"]

@@ -7,15 +7,15 @@ from functools import partial
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.decide.gauged import BY_GAUGE
+from inspect_app.decide.gauge_quantities import BY_GAUGE
 from inspect_app.reading.key import Key
 from inspect_app.services.gauge_readings import gauge_readings, take_back_gauge_reading, write_gauge_reading
 from inspect_app.ui import server
-from inspect_app.ui.at_field import Spots
-from inspect_app.ui.bench import length_unit
+from inspect_app.ui.field_errors import FieldErrors
 from inspect_app.ui.fold import fold
 from inspect_app.ui.lengths import bare_unit, length_field
-from inspect_app.ui.undoing import did
+from inspect_app.ui.page_frame import length_unit
+from inspect_app.ui.undo import remember_action
 from inspect_app.ui.words import shown
 from shared.errors import OptionError
 
@@ -37,11 +37,11 @@ def _gauge(job: services.JobView, visit: str) -> None:
             _take_back(job.id, visit, key, q.value)
             st.rerun()
     if (refused := st.session_state.pop("gauge-said", None)) is not None:
-        Spots().say((refused,))
+        FieldErrors().say((refused,))
     name = str(st.selectbox("What was read", list(TEXTS), format_func=TEXTS.__getitem__, key="gauge-what"))
     kind = next(k for k in BY_GAUGE if k.name == name)
     st.caption(kind.how)
-    spots, turn = Spots(), st.session_state.get("by-gauge-turn", 0)
+    spots, turn = FieldErrors(), st.session_state.get("by-gauge-turn", 0)
     with st.form(f"by-gauge-{turn}-{name}", border=False):
         left, right = st.columns(2)
         fret = int(left.number_input("Fret", 1, job.details.instrument.frets or None, 1, 1)) if kind.by_fret else None
@@ -73,7 +73,7 @@ def _write(job_id: int, visit: str, name: str, mm: float, fret: int | None) -> N
 
     was = standing()
     write_gauge_reading(server.store(), job_id, visit, name, mm, fret)
-    did(job_id, f"Written down: {TEXTS[name]}", back, standing)
+    remember_action(job_id, f"Written down: {TEXTS[name]}", back, standing)
 
 
 def _take_back(job_id: int, visit: str, key: Key, seen: float) -> None:
@@ -81,7 +81,7 @@ def _take_back(job_id: int, visit: str, key: Key, seen: float) -> None:
     try:
         take_back_gauge_reading(server.store(), job_id, visit, key, seen)
         again = partial(write_gauge_reading, server.store(), job_id, visit, key.feature, seen, key.fret)
-        did(job_id, f"Taken back: {_named(key)}", again)
+        remember_action(job_id, f"Taken back: {_named(key)}", again)
     except OptionError as error:
         st.session_state["gauge-said"] = error
 

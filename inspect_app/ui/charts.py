@@ -10,20 +10,32 @@ import streamlit as st
 
 from inspect_app.ui.look import ACCENT, QUIET
 
-__all__ = ["Layer", "Rows", "across", "bars", "chart", "curve", "dots", "level", "long_table", "show_chart", "up"]
+__all__ = [
+    "Layer",
+    "Rows",
+    "x_axis",
+    "bars",
+    "chart",
+    "curve",
+    "dots",
+    "level_line",
+    "long_table",
+    "show_chart",
+    "y_axis",
+]
 
 Layer = dict[str, Any]
 Rows = Sequence[Mapping[str, float]]
 _DASHED = [6, 4]
 
 
-def across(field: str, title: str, by_number: bool = True) -> Layer:
+def x_axis(field: str, title: str, by_number: bool = True) -> Layer:
     """The axis along the bottom: frets by their number, or a length."""
     plain = {"field": field, "type": "ordinal" if by_number else "quantitative", "title": title}
     return plain | ({"axis": {"labelAngle": 0}} if by_number else {})
 
 
-def up(field: str, title: str | None = None, from_zero: bool = True, down: bool = False) -> Layer:
+def y_axis(field: str, title: str | None = None, from_zero: bool = True, down: bool = False) -> Layer:
     """The upright axis; `down` for a depth."""
     scale = {"zero": from_zero} | ({"reverse": True} if down else {})
     return {"field": field, "type": "quantitative", "scale": scale} | ({} if title is None else {"title": title})
@@ -47,7 +59,7 @@ def dots(x: Layer, y: Layer) -> Layer:
     return {"mark": mark, "encoding": {"x": x, "y": y}}
 
 
-def level(at: float, y: Layer) -> Layer:
+def level_line(at: float, y: Layer) -> Layer:
     """A dashed line across at one value of the upright axis."""
     row = {y["field"]: at}
     return {

@@ -11,9 +11,9 @@ import streamlit as st
 from inspect_app.decide.estimate import Line
 from inspect_app.services.estimating import EstimateView, change_estimate, estimate_view
 from inspect_app.ui import server
-from inspect_app.ui.bench import say
 from inspect_app.ui.money import minor
-from inspect_app.ui.undoing import did
+from inspect_app.ui.page_frame import show_error
+from inspect_app.ui.undo import remember_action
 from shared.errors import InspectError
 
 __all__ = ["edit_lines"]
@@ -35,14 +35,14 @@ def edit_lines(view: EstimateView) -> EstimateView:
     try:
         typed = _typed(view)
     except InspectError as error:
-        say(error)
+        show_error(error)
         return view
     if at[known] != e.lines:  # another window changed them
         if typed not in (at[known], e.lines):
-            return _both(view, typed)
+            return _choose_version(view, typed)
         _begin(view)
         st.rerun()
-    return view if typed == e.lines else _kept(view, typed)
+    return view if typed == e.lines else _keep_lines(view, typed)
 
 
 def _key(view: EstimateView, what: str) -> str:
@@ -57,11 +57,11 @@ def _begin(view: EstimateView) -> None:
     at[_key(view, "turn")] = at.get(_key(view, "turn"), 0) + 1
 
 
-def _kept(view: EstimateView, typed: tuple[Line, ...]) -> EstimateView:
+def _keep_lines(view: EstimateView, typed: tuple[Line, ...]) -> EstimateView:
     try:
         kept = change_estimate(server.store(), view.id, lines=typed)
     except InspectError as error:
-        say(error)
+        show_error(error)
         return view
     st.session_state[_key(view, "kept")] = typed
     if len(typed) < len(view.estimate.lines):  # what is typed has its own undo, in its field
@@ -74,7 +74,7 @@ def _taken_out(was: EstimateView) -> None:
     def back() -> None:
         change_estimate(server.store(), was.id, lines=was.estimate.lines)
 
-    did(was.job_id, "Line taken out", back, lambda: estimate_view(server.store(), was.id).estimate.lines)
+    remember_action(was.job_id, "Line taken out", back, lambda: estimate_view(server.store(), was.id).estimate.lines)
 
 
 def _typed(view: EstimateView) -> tuple[Line, ...]:
@@ -119,7 +119,7 @@ def _fields(view: EstimateView, k: int, key: str, first: bool) -> Line:
     return typed if each == began["Each"] else replace(typed, unit_price=minor(each, digits))
 
 
-def _both(view: EstimateView, typed: tuple[Line, ...]) -> EstimateView:
+def _choose_version(view: EstimateView, typed: tuple[Line, ...]) -> EstimateView:
     """The lines as typed here and as another window kept them, and the choice between them."""
     e = view.estimate
     with st.container(border=True):
@@ -129,7 +129,7 @@ def _both(view: EstimateView, typed: tuple[Line, ...]) -> EstimateView:
             st.table([_row(r, e.minor_digits) for r in lines], border="horizontal")
         left, right = st.columns(2)
         if left.button("Keep the lines typed here", width="stretch"):
-            _kept(view, typed)
+            _keep_lines(view, typed)
             st.rerun()
         if right.button("Keep the other lines", width="stretch"):
             _begin(view)

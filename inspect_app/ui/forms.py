@@ -11,9 +11,9 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from inspect_app.services import InstrumentDetails, JobDetails
-from inspect_app.ui.at_field import Spots
-from inspect_app.ui.bench import length_unit
+from inspect_app.ui.field_errors import FieldErrors
 from inspect_app.ui.lengths import TypedLength, bare_unit, length_field
+from inspect_app.ui.page_frame import length_unit
 from shared.errors import InspectError
 from shared.trade import HIGHEST_FRET, MOST_IN_COURSE
 
@@ -97,7 +97,7 @@ class _Form:
     """The fields of a form of a job as they are drawn: what was typed, and where their errors are said."""
 
     def __init__(self, key: str, was: dict[str, Any]) -> None:
-        self.key, self.was, self.spots = key, was, Spots()
+        self.key, self.was, self.spots = key, was, FieldErrors()
         self.typed: dict[str, Any] = dict(was)
         self._lengths: dict[str, TypedLength] = {}
 
@@ -138,12 +138,12 @@ class _Form:
             except InspectError as error:
                 wrong.append(error.at(name))
                 self.typed[name] = None
-        made, more = _made(self.typed)
+        made, more = _details_from(self.typed)
         self.spots.say([*wrong, *more])
         return None if wrong or more else made
 
 
-def _made(fields: dict[str, Any]) -> tuple[JobDetails | None, list[InspectError]]:
+def _details_from(fields: dict[str, Any]) -> tuple[JobDetails | None, list[InspectError]]:
     """Details of these fields, and what is wrong with them, field by field."""
     wrong: list[InspectError] = []
     while True:

@@ -8,18 +8,18 @@ from functools import partial
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.decide.history import WORK
+from inspect_app.decide.crown_height_history import WORK
 from inspect_app.decide.limits import Limits
 from inspect_app.services.deciding import change_terms, terms, wires
 from inspect_app.services.heights import WorkView, fret_work, record_work, same_instrument, take_back_work
 from inspect_app.ui import server
-from inspect_app.ui.at_field import Spots
-from inspect_app.ui.bench import length_unit, saying
+from inspect_app.ui.concurrent_edits import changed_note, form_key, opened_with, reopen, settle_edit
+from inspect_app.ui.field_errors import FieldErrors
 from inspect_app.ui.fold import fold
 from inspect_app.ui.lengths import bare_unit, length_field
 from inspect_app.ui.limit_fields import changed_limits, limit_numbers, limit_said
-from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
-from inspect_app.ui.undoing import did
+from inspect_app.ui.page_frame import errors_shown, length_unit
+from inspect_app.ui.undo import remember_action
 from inspect_app.ui.words import plain, shown
 from shared.errors import OptionError
 from shared.trade import HIGHEST_FRET
@@ -70,7 +70,7 @@ def _work(job: services.JobView, visit: str) -> None:
 
 
 def _work_form(job: services.JobView, visit: str) -> None:
-    stock, spots, turn_ = wires(server.store()), Spots(), st.session_state.get("work-turn", 0)
+    stock, spots, turn_ = wires(server.store()), FieldErrors(), st.session_state.get("work-turn", 0)
     with st.form(f"work-done-{turn_}", border=False):
         st.caption(f"Done before the visit “{plain(visit)}”. It stays with the instrument, from job to job.")
         left, right = st.columns(2)
@@ -89,14 +89,14 @@ def _work_form(job: services.JobView, visit: str) -> None:
                 with spots.saying("off"):
                     made = record_work(server.store(), job.id, visit, kind, of_frets, off.mm(), chosen, note)
                     said = f"Written down: {_in_words(made)}"
-                    did(job.id, said, partial(take_back_work, server.store(), made.id))
+                    remember_action(job.id, said, partial(take_back_work, server.store(), made.id))
                     st.session_state["work-turn"] = turn_ + 1
                     st.rerun()
 
 
 def _link_form(job: services.JobView) -> None:
     """The earlier job of the same instrument."""
-    spots = Spots()
+    spots = FieldErrors()
     with st.form("same-instrument", border=False):
         number = st.number_input(
             "This instrument was here before as job no.", 0, None, 0, 1,
@@ -125,18 +125,18 @@ def _limits(job: services.JobView) -> None:
     known, key, typed = terms(server.store(), job.id).limits, f"limits-{job.id}", None
     now = {e.key: float(e.value) for e in known.entries}
     changed_note(key, now)
-    was = opened(key, now)
-    with st.form(turn(key), border=False):
-        values = limit_numbers(known.entries, was, turn(key))
+    was = opened_with(key, now)
+    with st.form(form_key(key), border=False):
+        values = limit_numbers(known.entries, was, form_key(key))
         if st.form_submit_button("Keep for this instrument"):
             typed = values
     labels = {e.key: e.text for e in known.entries}
-    with saying():
-        keep = settled(key, typed, now, labels, partial(limit_said, known))
+    with errors_shown():
+        keep = settle_edit(key, typed, now, labels, partial(limit_said, known))
         if keep is not None:
             changed = changed_limits(known, keep, "set for this instrument")
             change_terms(server.store(), job.id, limits=changed)
-            reopened(key)
+            reopen(key)
             _limits_changed(job.id, known)
             st.rerun()
 
@@ -144,6 +144,6 @@ def _limits(job: services.JobView) -> None:
 def _limits_changed(job_id: int, was: Limits) -> None:
     def back() -> None:
         change_terms(server.store(), job_id, limits=was)
-        reopened(f"limits-{job_id}")
+        reopen(f"limits-{job_id}")
 
-    did(job_id, "Limits of this instrument kept", back, lambda: terms(server.store(), job_id).limits)
+    remember_action(job_id, "Limits of this instrument kept", back, lambda: terms(server.store(), job_id).limits)

@@ -6,9 +6,9 @@ import streamlit as st
 
 from inspect_app.services.gauges import GAUGE_KINDS, GaugeView, add_gauge, gauges, retire_gauge, use_gauge
 from inspect_app.ui import server
-from inspect_app.ui.at_field import Spots
-from inspect_app.ui.bench import length_unit
+from inspect_app.ui.field_errors import FieldErrors
 from inspect_app.ui.lengths import bare_unit, length_field
+from inspect_app.ui.page_frame import length_unit
 from inspect_app.ui.words import plain
 from shared.errors import OptionError
 from shared.units import show_plain
@@ -46,7 +46,7 @@ def gauge_register() -> None:
 
 
 def _add() -> None:
-    spots, turn, bare = Spots(), st.session_state.get("gauge-turn", 0), bare_unit(length_unit(), True)
+    spots, turn, bare = FieldErrors(), st.session_state.get("gauge-turn", 0), bare_unit(length_unit(), True)
     with st.form(f"gauge-{turn}", border=False):
         left, right = st.columns(2)
         name = left.text_input("Gauge", placeholder="what is engraved on it, or where it hangs")

@@ -20,7 +20,7 @@ from inspect_app.reading.key import EDGES, Key, Place
 from inspect_app.reading.quantities import Edge as EdgeEntry
 from inspect_app.reading.quantities import every_quantity, one_of
 from inspect_app.reading.values import Reading
-from inspect_app.ui.viewer import Handle, Moved, Point, Readout, Scene, Shape
+from inspect_app.ui.viewer import Handle, MovedHandles, Point, Readout, Scene, Shape
 from inspect_app.ui.words import Length
 from shared.units import places, unit_shown
 
@@ -64,7 +64,7 @@ def edges_of(answer: Inspection, reading: Reading) -> tuple[Edge, ...]:
             key = reading.of.part(e.name) if e.name in EDGES else Key(reading.place, e.name)
             out.append(_part(key, drawn[0], _points_of(e, drawn[0], answer)))
     if any(e.at == "lowest" for e in entry.edges):
-        return tuple(_where_put(e, answer) for e in out)
+        return tuple(_as_placed(e, answer) for e in out)
     return tuple(out)
 
 
@@ -105,7 +105,7 @@ def _points_of(e: EdgeEntry, o: Outline, answer: Inspection) -> tuple[int, ...]:
     return tuple(math.floor(float(share) * (len(o.points) - 1) + 0.5) for share in e.at)
 
 
-def _where_put(edge: Edge, answer: Inspection) -> Edge:
+def _as_placed(edge: Edge, answer: Inspection) -> Edge:
     """The edge where a person put it: a divot is drawn along the outline as seen, which need not go through that."""
     put = [e["points"] for e in answer.options.get("hand_edges", ()) if e["what"] == str(edge.key)]
     return replace(edge, points=tuple((float(x), float(y)) for x, y in put[-1])) if put else edge
@@ -159,7 +159,7 @@ def moving_shapes(edges: Sequence[Edge]) -> tuple[Shape, ...]:
     )
 
 
-def hand_edge(moved: Moved, scene: Scene) -> HandEdge | None:
+def hand_edge(moved: MovedHandles, scene: Scene) -> HandEdge | None:
     """The edge whose handle was moved, with all its points; ``None`` if the handle is not one of the scene's."""
     of = next((h.of for h in scene.handles if h.id == moved.moved), None)
     ids = [h.id for h in scene.handles if h.of == of]
@@ -199,7 +199,7 @@ def _slopes(reading: Reading, edges: Sequence[Edge], mm: float) -> tuple[Point, 
     elif rule == "arc":
         of = _arc(at, mm)
     elif rule == "turn":
-        of = _turn(at, reading)
+        of = _bevel_rule(at, reading)
     return tuple(
         (float(g[0]), float(g[1])) for e in edges for g in _by_point(of.get(e.name, np.zeros(2)), len(e.points))
     )
@@ -248,7 +248,7 @@ def _depth_by_width(depth: float, width: float) -> float:
     return width / (4.0 * max(radius - depth, 1e-3))
 
 
-def _turn(at: dict[str, Vector], reading: Reading) -> dict[str, Vector]:
+def _bevel_rule(at: dict[str, Vector], reading: Reading) -> dict[str, Vector]:
     """The bevel grows as its top leans inwards over its foot: degrees to the pixel."""
     foot, top = at["foot"][0], at["top"][0]
     line = top - foot

@@ -11,16 +11,16 @@ from inspect_app import services
 from inspect_app.reading.ask import Ask, ScaleAsk, View
 from inspect_app.reading.inspection import PhotoSummary
 from inspect_app.services.bench_checks import KNOWN_THING, bench_checks, keep_bench_check, retire_bench_check
-from inspect_app.services.known_things import Marked, Marking, Tried, hold, try_thing
+from inspect_app.services.known_things import MarkedPoints, Marking, ThingTrial, hold_photo, try_thing
 from inspect_app.services.lenses import lenses_in_use
 from inspect_app.ui import server
-from inspect_app.ui.asking import print_factor
-from inspect_app.ui.at_field import Spots
-from inspect_app.ui.bench import length_unit, saying
+from inspect_app.ui.field_errors import FieldErrors
 from inspect_app.ui.gauge_register import gauges_by_name
 from inspect_app.ui.lengths import bare_unit, length_field
 from inspect_app.ui.lens_profiles import choose_lens
-from inspect_app.ui.viewer import AS_SEEN, Moved, Photo, Placing, Scene, Shape, show
+from inspect_app.ui.page_frame import errors_shown, length_unit
+from inspect_app.ui.photo_question import print_factor
+from inspect_app.ui.viewer import AS_SEEN, MovedHandles, Photo, PointsToPlace, Scene, Shape, show
 from inspect_app.ui.words import in_unit, plain, shown
 from shared.errors import OptionError
 from shared.measured import Measured
@@ -29,7 +29,7 @@ __all__ = ["known_things"]
 
 
 @dataclass(frozen=True, slots=True)
-class Thing:
+class KnownThing:
     """A thing to photograph: how, by which scale, and what is marked on the photo, or which reading is looked at."""
 
     how: str
@@ -53,28 +53,28 @@ _WIRE = (
     "straight along the wire, crown up. File the cut flat first: eye protection, and wipe the filings up damp. "
 )
 THINGS = {
-    "Feeler leaf, end-on": Thing(
+    "Feeler leaf, end-on": KnownThing(
         "Stand the backdrop up, hold the leaf edge-on against its white foot beside the small squares, and look "
         "straight at it from 20 cm, camera square to the backdrop.",
         "section", "backdrop", "across", _ACROSS,
     ),
-    "Drill shank or rod": Thing(
+    "Drill shank or rod": KnownThing(
         "Lay the shank beside the strip on one level bench and photograph both from straight above. Its edges lie over "
         "the strip by half its diameter: write that below.",
         "plan", "strip", "across", _ACROSS,
     ),
-    "Step of two leaves": Thing(
+    "Step of two leaves": KnownThing(
         "Lay one leaf on another so that its end makes a step, hold both edge-on against the backdrop's foot and look "
         "straight at them. The upper leaf's thickness is the step.",
         "section", "backdrop", "step", _TWO_EDGES,
     ),
-    "Angle of a set square": Thing(
+    "Angle of a set square": KnownThing(
         "Stand the set square against the backdrop so that both edges of a corner under 90 degrees lie before its "
         "white, and look straight at it.",
         "section", "backdrop", "angle", _TWO_EDGES,
     ),
-    "Width of a wire's crown": Thing(_WIRE, "section", "backdrop", None, reading="fret 1, crown width"),
-    "Height of a wire's crown": Thing(_WIRE, "section", "backdrop", None, reading="fret 1, crown height"),
+    "Width of a wire's crown": KnownThing(_WIRE, "section", "backdrop", None, reading="fret 1, crown width"),
+    "Height of a wire's crown": KnownThing(_WIRE, "section", "backdrop", None, reading="fret 1, crown height"),
 }  # fmt: skip
 _PHOTO, _POINTS, _TRIED = "thing-photo", "thing-points", "thing-tried"
 
@@ -95,7 +95,7 @@ def known_things() -> None:
         points = _marked(photo, thing, name)
         _ask(photo, thing, points)
         _answer(thing)
-    _kept()
+    _kept_results()
 
 
 def _photo() -> PhotoSummary | None:
@@ -106,36 +106,36 @@ def _photo() -> PhotoSummary | None:
         max_upload_size=server.MAX_UPLOAD_MB,
     )  # fmt: skip
     if file is not None:
-        with saying():
-            st.session_state[_PHOTO] = hold(server.store(), file.getvalue(), file.name)
-            _forget()
+        with errors_shown():
+            st.session_state[_PHOTO] = hold_photo(server.store(), file.getvalue(), file.name)
+            _forget_marks()
             st.session_state["thing-drop"] = turn + 1  # a fresh uploader lets go of the file's memory
             st.rerun()
     held: PhotoSummary | None = st.session_state.get(_PHOTO)
     return held
 
 
-def _forget() -> None:
+def _forget_marks() -> None:
     for key in (_POINTS, _TRIED):
         st.session_state.pop(key, None)
 
 
-def _marked(photo: PhotoSummary, thing: Thing, name: str) -> tuple[float, ...]:
+def _marked(photo: PhotoSummary, thing: KnownThing, name: str) -> tuple[float, ...]:
     """The photo with what was read drawn on it, to mark the thing on; the points marked, none where none are asked."""
     key = f"{photo.sha256[:12]} {name}"
     kept = st.session_state.get(_POINTS)
     rev, points = kept[1:] if kept and kept[0] == key else (0, ())
-    tried: Tried | None = st.session_state.get(_TRIED)
+    tried: ThingTrial | None = st.session_state.get(_TRIED)
     lines = tried.drawn if tried else ()
     shapes = [Shape(o.points, "scale" if o.name == "scale" else "sure", o.closed) for o in lines]
-    place = Placing("mark", name, thing.prompts, AS_SEEN) if thing.mark else None
+    place = PointsToPlace("mark", name, thing.prompts, AS_SEEN) if thing.mark else None
     alt = f"Photo {photo.name}: {name.lower()}. Enter marks a point in the middle; arrow keys move it."
     if thing.mark:
         st.markdown(f"**2. Mark it.** {'; '.join(thing.prompts)}. Zoom in: a few pixels off the edge do no harm.")
     file = Photo(photo.sha256, photo.width_px, photo.height_px)
     scene = Scene(file, alt, f"thing {key}", rev, tuple(shapes), place=place)
 
-    def moved(m: Moved) -> None:
+    def moved(m: MovedHandles) -> None:
         ids = [f"p{i + 1}" for i in range(len(thing.prompts))]
         if set(ids) <= set(m.points):
             st.session_state[_POINTS] = (key, m.rev, tuple(v for i in ids for v in m.points[i]))
@@ -145,9 +145,9 @@ def _marked(photo: PhotoSummary, thing: Thing, name: str) -> tuple[float, ...]:
     return tuple(points)
 
 
-def _ask(photo: PhotoSummary, thing: Thing, points: tuple[float, ...]) -> None:
+def _ask(photo: PhotoSummary, thing: KnownThing, points: tuple[float, ...]) -> None:
     st.markdown(f"**{3 if thing.mark else 2}. Say what is known of it.**")
-    spots, bare, angle = Spots(), bare_unit(length_unit(), True), thing.unit == "deg"
+    spots, bare, angle = FieldErrors(), bare_unit(length_unit(), True), thing.unit == "deg"
     found = gauges_by_name()
     with st.form("thing-ask", border=False):
         left, right = st.columns(2)
@@ -179,7 +179,7 @@ def _ask(photo: PhotoSummary, thing: Thing, points: tuple[float, ...]) -> None:
         scale = ScaleAsk(thing.scale, factor=print_factor(thing.scale), prints=services.known_prints(server.store()))
         ask = Ask(thing.view, scale, lens=lens, lenses=lenses_in_use(server.store()))
         height = 0.0 if above is None else above.mm() or 0.0
-        what = Marked(thing.mark, points, height) if thing.mark else thing.reading
+        what = MarkedPoints(thing.mark, points, height) if thing.mark else thing.reading
         st.session_state[_TRIED] = try_thing(server.store(), photo, ask, what, expected, within)
         st.rerun()  # the photo above shows what was read
 
@@ -192,8 +192,8 @@ def _limit_of(u: float, resolution: float) -> float:
     return math.sqrt(3.0) * math.hypot(u, resolution / math.sqrt(12.0))
 
 
-def _answer(thing: Thing) -> None:
-    tried: Tried | None = st.session_state.get(_TRIED)
+def _answer(thing: KnownThing) -> None:
+    tried: ThingTrial | None = st.session_state.get(_TRIED)
     if tried is None:
         return
     said, unit = tried.said, length_unit()
@@ -209,13 +209,13 @@ def _answer(thing: Thing) -> None:
     st.caption("E_n (ISO 13528) is the difference over both uncertainties together: within 1 either way they agree.")
     if st.button("Keep this result", key="keep-thing"):
         keep_bench_check(server.store(), thing.view, tried.result)
-        _forget()
+        _forget_marks()
         st.session_state.pop(_PHOTO, None)
         st.session_state["shop-said"] = "Result kept: it stands on the measurement records, with its day."
         st.rerun()
 
 
-def _kept() -> None:
+def _kept_results() -> None:
     found = [c for c in bench_checks(server.store()) if c.kind == KNOWN_THING and not c.retired]
     for c in found:
         expected, read = (Measured.from_dict(c.result[k]) for k in ("expected", "read"))

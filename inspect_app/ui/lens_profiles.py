@@ -8,13 +8,13 @@ import streamlit as st
 
 from calib.lens_board import MIN_PHOTOS, Board
 from calib.lens_profile import LensProfile
-from calib.lens_said import said_of_profile
+from calib.lens_words import profile_words
 from calib.scales.print_lens_board import board_of_bars, lens_board_pdf
 from inspect_app.services import LensView
 from inspect_app.services.lenses import LensTry, keep_lens, lenses, retire_lens, try_lens
 from inspect_app.ui import server
-from inspect_app.ui.bench import length_unit, saying
 from inspect_app.ui.lengths import bare_unit, length_field
+from inspect_app.ui.page_frame import errors_shown, length_unit
 from inspect_app.ui.words import plain
 from shared.errors import OptionError
 
@@ -58,7 +58,7 @@ def lens_profiles() -> None:
         "to 35 degrees to every side in turn, so that the board once reaches each corner of the picture."
     )
     _make()
-    _kept()
+    _kept_profiles()
 
 
 def _make() -> None:
@@ -72,7 +72,7 @@ def _make() -> None:
         across = length_field(right, "Bar across the page measures", None, bare)
         down = length_field(left, "Bar down the page measures", None, bare)
         if st.form_submit_button("Look at these photos"):
-            with saying(), st.spinner("Looking at the photos"):
+            with errors_shown(), st.spinner("Looking at the photos"):
                 board = _board(across.mm(), down.mm())
                 if not files:
                     raise OptionError("No photo was chosen.", f"Choose {MIN_PHOTOS} or more photos of the board.")
@@ -89,7 +89,7 @@ def _make() -> None:
     if tried.profile is None:
         st.warning(tried.refusal)
         return
-    st.markdown("  \n".join(map(plain, said_of_profile(tried.profile))))
+    st.markdown("  \n".join(map(plain, profile_words(tried.profile))))
     if st.button("Keep this profile", key="keep-lens", type="primary"):
         keep_lens(server.store(), tried.profile)
         del st.session_state[_TRIED]
@@ -110,7 +110,7 @@ def _in_use() -> list[LensView]:
     return [v for v in lenses(server.store()) if not v.retired]
 
 
-def _kept() -> None:
+def _kept_profiles() -> None:
     for v in _in_use():
         with st.container(horizontal=True, vertical_alignment="center"):
             p = v.profile

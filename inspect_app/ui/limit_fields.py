@@ -7,8 +7,8 @@ from collections.abc import Mapping
 import streamlit as st
 
 from inspect_app.decide.limits import Limit, Limits
-from inspect_app.ui.bench import length_unit
 from inspect_app.ui.lengths import length_number
+from inspect_app.ui.page_frame import length_unit
 from inspect_app.ui.words import in_unit
 from shared.units import show_plain
 

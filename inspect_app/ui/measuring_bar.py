@@ -6,13 +6,13 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.reading.ask import Ask
-from inspect_app.services import PhotoView, Queued, Turn
+from inspect_app.services import PhotoView, QueuedPhoto, QueueState
 from inspect_app.ui import server
 from inspect_app.ui.words import plain
 
 __all__ = ["in_queue", "measure_all", "queue_bar", "with_queue"]
 
-Queue = tuple[Queued, ...]
+Queue = tuple[QueuedPhoto, ...]
 
 LOOK_S = 0.5
 """Between two looks at the queue: a photo takes one to some seconds."""
@@ -35,14 +35,14 @@ def with_queue(job: services.JobView) -> tuple[services.JobView, Queue]:
 
 def in_queue(every: Queue) -> set[int]:
     """Photos that are ahead in the queue or were stopped in it: they are not asked again meanwhile."""
-    return {q.photo_id for q in every if q.ahead or q.turn is Turn.STOPPED}
+    return {q.photo_id for q in every if q.ahead or q.turn is QueueState.STOPPED}
 
 
 def queue_bar(job_id: int, every: Queue) -> None:
     """The job's queue while there is anything to say of it."""
     if any(q.ahead for q in every):
         _running(job_id)
-    elif any(q.turn in (Turn.STOPPED, Turn.FAILED) for q in every):
+    elif any(q.turn in (QueueState.STOPPED, QueueState.FAILED) for q in every):
         _at_rest(job_id, every)
     elif every:
         services.forget(server.store(), job_id)
@@ -53,7 +53,7 @@ def _running(job_id: int) -> None:
     """How far it is; the whole page runs again when a photo is done."""
     every = services.queue_of(server.store(), job_id)
     done = sum(1 for q in every if not q.ahead)
-    names = " and ".join(plain(q.name) for q in every if q.turn is Turn.MEASURING)
+    names = " and ".join(plain(q.name) for q in every if q.turn is QueueState.MEASURING)
     now = f"Measuring {names}" if names else "Waiting"
     with st.container(border=True, key="queue"):
         st.progress(done / max(1, len(every)), f"{now}: {done} of {len(every)} done")
@@ -69,8 +69,8 @@ def _running(job_id: int) -> None:
 def _at_rest(job_id: int, every: Queue) -> None:
     """What was stopped, and what could not be measured."""
     st.session_state.pop("queue-seen", None)
-    stopped = [q for q in every if q.turn is Turn.STOPPED]
-    failed = [q for q in every if q.turn is Turn.FAILED]
+    stopped = [q for q in every if q.turn is QueueState.STOPPED]
+    failed = [q for q in every if q.turn is QueueState.FAILED]
     with st.container(border=True, key="queue"):
         if stopped:
             st.markdown(f"**Stopped.** {len(stopped)} photo{'s' if len(stopped) > 1 else ''} not measured yet.")

@@ -16,7 +16,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from inspect_app.services.decoded import decoded
+from inspect_app.services.photo_cache import decoded_photo
 from shared.errors import InspectError
 
 __all__ = ["PREVIEW_PX", "SMALL_PX", "make_preview", "preview_path", "routes"]
@@ -68,7 +68,7 @@ def make_preview(sha: str, find: Find, cache_dir: Path, longest: int = PREVIEW_P
     kept = preview_path(cache_dir, sha, longest)
     if kept.exists():
         return kept
-    small = _reduced(decoded(_found(find, sha), sha).bgr, longest)
+    small = _reduced(decoded_photo(_found(find, sha), sha).bgr, longest)
     cache_dir.mkdir(mode=0o700, parents=True, exist_ok=True)
     kept.parent.mkdir(mode=0o700, exist_ok=True)
     fd, part = tempfile.mkstemp(dir=kept.parent, suffix=".part")
@@ -116,7 +116,7 @@ def _box(request: Request) -> tuple[int, int, int, int] | None:
 
 def _cut(sha: str, find: Find, box: tuple[int, int, int, int]) -> bytes:
     x, y, w, h = box
-    piece = decoded(_found(find, sha), sha).bgr[y : y + h, x : x + w]
+    piece = decoded_photo(_found(find, sha), sha).bgr[y : y + h, x : x + w]
     return _jpeg(_reduced(piece, CROP_PX), 92) if piece.size else b""
 
 

@@ -10,10 +10,10 @@ import streamlit as st
 from calib.scales.print import CHECK_BAR_MM, scales_pdf
 from inspect_app import services
 from inspect_app.ui import server
-from inspect_app.ui.at_field import Spots
-from inspect_app.ui.bench import length_unit
+from inspect_app.ui.field_errors import FieldErrors
 from inspect_app.ui.gauge_register import gauges_by_name
 from inspect_app.ui.lengths import bare_unit, length_field, written
+from inspect_app.ui.page_frame import length_unit
 from inspect_app.ui.words import plain
 from shared.errors import OptionError
 from shared.units import show_plain
@@ -52,7 +52,7 @@ def printed_scales() -> None:
                 "Print": f"No. {p.id}, {p.kind}",
                 "Check bar": _bar(p) if p.verified else "not measured",
                 "Lengths are": f"{(p.factor - 1) * 100:+.2f} %" if p.verified else "up to 3 % off",
-                "Measured": _when(p),
+                "Measured": _measured_on(p),
             }
             for p in found
         ],
@@ -80,7 +80,7 @@ def _retire(found: list[services.PrintView]) -> None:
             st.rerun()
 
 
-def _when(p: services.PrintView) -> str:
+def _measured_on(p: services.PrintView) -> str:
     air = f", at {p.humidity:g} % humidity" if p.humidity is not None else ""
     return (plain(p.note) or f"written down {p.measured or p.created:%Y-%m-%d}") + air if p.verified else ""
 
@@ -117,7 +117,7 @@ def _bar(p: services.PrintView) -> str:
 
 
 def _bar_form() -> None:
-    spots, turn_, bare = Spots(), st.session_state.get("bar-turn", 0), bare_unit(length_unit(), False)
+    spots, turn_, bare = FieldErrors(), st.session_state.get("bar-turn", 0), bare_unit(length_unit(), False)
     with st.form(f"check-bar-{turn_}", border=False):
         left, right = st.columns(2)
         numbered = _numbered()

@@ -11,12 +11,21 @@ from numpy.typing import NDArray
 from inspect_app.decide.wear import WearMap, change_of_depth
 from inspect_app.instrument.fretboard import Cone, fit_cone, fret_position
 from inspect_app.reading.inspection import FretReading, Inspection
-from inspect_app.ui.charts import Layer, across, bars, chart, curve, dots, level, up
+from inspect_app.ui.charts import Layer, bars, chart, curve, dots, level_line, x_axis, y_axis
 from inspect_app.ui.words import Length
 from shared.measured import Measured
 from shared.units import MM_PER_INCH, unit_shown
 
-__all__ = ["Change", "changes", "cone", "crown_profile", "place_of", "profile_chart", "radius_chart", "radius_rows"]
+__all__ = [
+    "DepthChange",
+    "changes",
+    "cone",
+    "crown_profile",
+    "place_of",
+    "profile_chart",
+    "radius_chart",
+    "radius_rows",
+]
 
 Vector = NDArray[np.float64]
 
@@ -48,9 +57,9 @@ def profile_chart(place: Vector, depth: Vector, length: Length) -> Layer:
     """The crown line below its arc; depth is drawn larger than place, and the axes say so."""
     factor, unit = unit_shown(1.0, "mm", length)
     rows = [{"place": float(p) * factor, "depth": float(d) * factor} for p, d in zip(place, depth, strict=True)]
-    y = up("depth", f"below the arc, {unit}", down=True)
-    x = across("place", f"along the fret, {unit} (depth is drawn larger)", by_number=False)
-    return chart(rows, (level(0.0, y), curve(x, y)))
+    y = y_axis("depth", f"below the arc, {unit}", down=True)
+    x = x_axis("place", f"along the fret, {unit} (depth is drawn larger)", by_number=False)
+    return chart(rows, (level_line(0.0, y), curve(x, y)))
 
 
 def radius_rows(inspections: Iterable[Inspection]) -> list[tuple[int, Measured]]:
@@ -77,13 +86,13 @@ def radius_chart(rows: Sequence[tuple[int, Measured]], length: Length) -> Layer:
          "high": (q.value + q.expanded) * factor}
         for n, q in rows
     ]  # fmt: skip
-    x = across("fret", "fret")
-    bar = bars(x, up("low", f"radius ± U, {unit}", from_zero=False), "high")
-    return chart(data, (bar, dots(x, up("radius", from_zero=False))))
+    x = x_axis("fret", "fret")
+    bar = bars(x, y_axis("low", f"radius ± U, {unit}", from_zero=False), "high")
+    return chart(data, (bar, dots(x, y_axis("radius", from_zero=False))))
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class DepthChange:
     """How a spot's depth changed between two visits; `told` when by more than U."""
 
     fret: int
@@ -98,7 +107,7 @@ class Change:
         return abs(self.change.value) > self.change.expanded
 
 
-def changes(earlier: WearMap, later: WearMap) -> list[Change]:
+def changes(earlier: WearMap, later: WearMap) -> list[DepthChange]:
     """Depth under every string where a spot was read at either visit and both visits read the fret."""
     out = []
     for fret in later.frets:
@@ -107,5 +116,5 @@ def changes(earlier: WearMap, later: WearMap) -> list[Change]:
         for string in sorted(strings):
             before, after = before_fret.depth_at(string), fret.depth_at(string)
             if before is not None and after is not None:
-                out.append(Change(fret.number, string, before, after, change_of_depth(before, after)))
+                out.append(DepthChange(fret.number, string, before, after, change_of_depth(before, after)))
     return out

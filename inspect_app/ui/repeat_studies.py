@@ -10,16 +10,16 @@ from inspect_app import services
 from inspect_app.reading.ask import Ask, ScaleAsk, View, parse_held
 from inspect_app.reading.inspection import PhotoSummary
 from inspect_app.services.bench_checks import REPEAT_STUDY, bench_checks, keep_bench_check, retire_bench_check
-from inspect_app.services.known_things import hold
+from inspect_app.services.known_things import hold_photo
 from inspect_app.services.lenses import lenses_in_use
-from inspect_app.services.repeat_studies import STUDY_LEGEND, Studied, study_plot, study_table, try_study
+from inspect_app.services.repeat_studies import STUDY_LEGEND, StudyResult, study_plot, study_table, try_study
 from inspect_app.ui import server
-from inspect_app.ui.asking import choose_end, choose_held, choose_string, fret_label, print_factor
-from inspect_app.ui.at_field import Spots
-from inspect_app.ui.bench import length_unit
+from inspect_app.ui.field_errors import FieldErrors
 from inspect_app.ui.lengths import bare_unit, length_field
 from inspect_app.ui.lens_profiles import choose_lens
-from inspect_app.ui.shots import VIEW_TEXT
+from inspect_app.ui.page_frame import length_unit
+from inspect_app.ui.photo_question import choose_end, choose_held, choose_string, fret_label, print_factor
+from inspect_app.ui.shot_list import VIEW_TEXT
 from inspect_app.ui.words import plain
 from shared.errors import OptionError
 from shared.trade import HIGHEST_FRET
@@ -43,11 +43,11 @@ def repeat_studies() -> None:
         _listed(photos)
         _ask(photos)
         _answer()
-    _kept()
+    _kept_studies()
 
 
 def _add(photos: Taken) -> None:
-    turn, spots = st.session_state.get("study-drop", 0), Spots()
+    turn, spots = st.session_state.get("study-drop", 0), FieldErrors()
     with st.form(f"study-add-{turn}", border=False):
         who = st.text_input("Who photographed", photos[-1][0] if photos else "", key=f"study-who-{turn}")
         spots.below("who")
@@ -62,7 +62,7 @@ def _add(photos: Taken) -> None:
                     raise OptionError("Who photographed is missing.", "Write a name, or such as “right-handed”.", "who")
                 if not files:
                     raise OptionError("No photo was chosen.", "Choose two or more of the same frets.")
-                photos += [(who.strip(), hold(server.store(), f.getvalue(), f.name)) for f in files]
+                photos += [(who.strip(), hold_photo(server.store(), f.getvalue(), f.name)) for f in files]
                 st.session_state.pop(_DONE, None)
                 st.session_state["study-drop"] = turn + 1  # a fresh uploader lets go of the files' memory
                 st.rerun()
@@ -84,7 +84,7 @@ def _take_out(who: str) -> None:
 def _ask(photos: Taken) -> None:
     st.markdown("**2. Say what they show.** All of them the same frets, in the same view.")
     view = cast(View, st.selectbox("View", get_args(View), format_func=lambda v: VIEW_TEXT[v][0], key="study-view"))
-    spots = Spots()
+    spots = FieldErrors()
     with st.form("study-ask", border=False):
         left, right = st.columns(2)
         first = left.number_input(fret_label(view), 1, HIGHEST_FRET, 1, 1)
@@ -113,7 +113,7 @@ def _ask(photos: Taken) -> None:
 
 
 def _answer() -> None:
-    done: Studied | None = st.session_state.get(_DONE)
+    done: StudyResult | None = st.session_state.get(_DONE)
     if done is None:
         return
     st.table([{"By": plain(by), "Photo": plain(n), "Gave": plain(said)} for by, n, said in done.photos])
@@ -132,7 +132,7 @@ def _answer() -> None:
         st.download_button("The picture (SVG)", picture, "repeat-study.svg", "image/svg+xml", on_click="ignore")
 
 
-def _kept() -> None:
+def _kept_studies() -> None:
     for c in bench_checks(server.store()):
         if c.kind != REPEAT_STUDY or c.retired:
             continue

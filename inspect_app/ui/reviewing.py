@@ -10,29 +10,29 @@ from inspect_app import services
 from inspect_app.reading.key import Key, NotMeasured, parse_key
 from inspect_app.reading.quantities import card_of, one_of
 from inspect_app.reading.values import readings_of
-from inspect_app.services import FeatureView, Judged, ReadingView, Verdict
+from inspect_app.services import FeatureView, JudgementAction, ReadingView, Verdict
 from inspect_app.ui import server
-from inspect_app.ui.adding import Addition
+from inspect_app.ui.feature_marking import Addition
 from inspect_app.ui.handles import hand_edge
-from inspect_app.ui.undoing import did, forget_about
-from inspect_app.ui.viewer import Moved, Scene
+from inspect_app.ui.undo import forget_about, remember_action
+from inspect_app.ui.viewer import MovedHandles, Scene
 from shared.errors import InspectError, OptionError
 
 __all__ = [
     "Chosen",
-    "added",
-    "bulk",
+    "feature_marked",
+    "accept_many",
     "choose",
     "chosen_in",
     "decide",
     "id_of",
     "open_photo",
     "pick",
-    "placed",
+    "edge_moved",
     "stop_adding",
-    "stopped",
+    "show_refusal_later",
     "take_back_edge",
-    "then_of",
+    "next_to_decide",
 ]
 
 Chosen = tuple[int, Key]
@@ -82,7 +82,9 @@ def open_photo(every: Sequence[FeatureView], photo_id: int) -> None:
     choose(id_of(next((f for f in here if f.left), here[0])))
 
 
-def then_of(every: Sequence[FeatureView], shown: Sequence[FeatureView], at: FeatureView, by: int = 1) -> Chosen | None:
+def next_to_decide(
+    every: Sequence[FeatureView], shown: Sequence[FeatureView], at: FeatureView, by: int = 1
+) -> Chosen | None:
     """The next feature to decide in that direction among those shown, round the end; nothing when none is left."""
     here = next((i for i, f in enumerate(every) if id_of(f) == id_of(at)), 0)
     wanted = {id_of(f) for f in shown if f.left} - {id_of(at)}
@@ -95,25 +97,25 @@ def decide(at: FeatureView, rows: Sequence[ReadingView], verdict: Verdict, then:
     try:
         judged = services.judge_all(server.store(), rows, verdict, why)
     except InspectError as error:
-        stopped(error)
+        show_refusal_later(error)
         return
     word = {"accept": "accepted", "reject": "rejected", "open": "to decide again"}[verdict]
     _judged(f"{one_of(at.key)}: {word}", judged, id_of(at))
     choose(then if verdict != "open" else id_of(at))
 
 
-def bulk(rows: Sequence[ReadingView], features: int, at: Chosen | None) -> None:
+def accept_many(rows: Sequence[ReadingView], features: int, at: Chosen | None) -> None:
     """Accept many at once."""
     try:
         judged = services.judge_all(server.store(), rows, "accept")
     except InspectError as error:
-        stopped(error)
+        show_refusal_later(error)
         return
     _judged(f"{features} accepted, with {len(judged)} readings", judged, at)
     choose(None)
 
 
-def _judged(text: str, judged: Judged, at: Chosen | None) -> None:
+def _judged(text: str, judged: JudgementAction, at: Chosen | None) -> None:
     """Remember judgements, so that they are said and can be taken back."""
 
     def back() -> str:
@@ -122,7 +124,7 @@ def _judged(text: str, judged: Judged, at: Chosen | None) -> None:
         choose(at)
         return f"Undone: {text}" + (f" ({missed} were decided anew since and stay)" if missed else "")
 
-    did(_job_id(), text, back)
+    remember_action(_job_id(), text, back)
 
 
 def _placed(photo_id: int, text: str, at: Chosen) -> None:
@@ -134,7 +136,7 @@ def _placed(photo_id: int, text: str, at: Chosen) -> None:
         choose(at)
         return "The edge is back where it was"
 
-    did(_job_id(), text, back, about=photo_id)
+    remember_action(_job_id(), text, back, about=photo_id)
 
 
 def _job_id() -> int:
@@ -147,12 +149,12 @@ def _turn(photo_id: int) -> None:
     st.session_state[f"rev-{photo_id}"] = st.session_state.get(f"rev-{photo_id}", 0) + 1
 
 
-def stopped(error: InspectError) -> None:
+def show_refusal_later(error: InspectError) -> None:
     """What could not be done, to be said when the page runs again."""
     st.session_state["readings-said"] = error
 
 
-def placed(at: FeatureView, scene: Scene, moved: Moved) -> None:
+def edge_moved(at: FeatureView, scene: Scene, moved: MovedHandles) -> None:
     """A handle was let go: measure again with that edge fixed; what comes of it is accepted with it."""
     st.session_state[f"rev-{at.photo_id}"] = moved.rev
     edge = hand_edge(moved, scene)
@@ -160,7 +162,7 @@ def placed(at: FeatureView, scene: Scene, moved: Moved) -> None:
         return
     try:
         kept = services.place_edge(server.store(), at.inspection_id, edge)
-        if not took(kept, at):
+        if not used_edge(kept, at):
             services.undo(server.store(), at.photo_id)
             raise OptionError(
                 "This kind of photo does not take that edge by hand, so nothing was changed.",
@@ -169,7 +171,7 @@ def placed(at: FeatureView, scene: Scene, moved: Moved) -> None:
         services.accept_placed(server.store(), kept.id)
         _placed(at.photo_id, f"{one_of(edge.what)}: placed by hand", id_of(at))
     except InspectError as error:
-        stopped(error)
+        show_refusal_later(error)
     choose(id_of(at))
 
 
@@ -181,11 +183,11 @@ def take_back_edge(f: FeatureView) -> None:
         choose((f.photo_id, f.key) if f.key in cards else (f.photo_id, cards[0]) if cards else None)
         forget_about(f.photo_id)
     except InspectError as error:
-        stopped(error)
+        show_refusal_later(error)
     _turn(f.photo_id)
 
 
-def took(kept: services.InspectionView, at: FeatureView) -> bool:
+def used_edge(kept: services.InspectionView, at: FeatureView) -> bool:
     """Whether the measuring function used the placed edge: it marks what rests on one."""
     values = [o.value for o in readings_of(kept.answer) if card_of(o.key) == at.key]
     return any(v.by_hand or "BY_HAND" in v.flags for v in values)
@@ -196,7 +198,7 @@ def stop_adding() -> None:
     st.session_state.pop("adding", None)
 
 
-def added(inspection_id: int, photo: services.PhotoView, addition: Addition, moved: Moved) -> None:
+def feature_marked(inspection_id: int, photo: services.PhotoView, addition: Addition, moved: MovedHandles) -> None:
     """All points are marked: measure with the edges they make, and look at the feature that comes of it."""
     at = [moved.points.get(f"p{i + 1}") for i in range(len(addition.prompts))]
     points = [p for p in at if p is not None]
@@ -208,7 +210,7 @@ def added(inspection_id: int, photo: services.PhotoView, addition: Addition, mov
         kept = services.place_edge(server.store(), inspection_id, *marking.edges)
         services.accept_placed(server.store(), kept.id)
     except InspectError as error:
-        stopped(error)
+        show_refusal_later(error)
         st.session_state["adding-turn"] = st.session_state.get("adding-turn", 0) + 1
         return
     stop_adding()
@@ -218,4 +220,4 @@ def added(inspection_id: int, photo: services.PhotoView, addition: Addition, mov
         return
     missing: tuple[NotMeasured, ...] = kept.answer.not_measured
     why = next((n.reason for n in missing if n.what == marking.key), "Mark what else bounds it.")
-    stopped(OptionError(f"The mark is kept, but {one_of(marking.key)} can't be told yet.", why))
+    show_refusal_later(OptionError(f"The mark is kept, but {one_of(marking.key)} can't be told yet.", why))

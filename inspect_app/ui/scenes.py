@@ -10,7 +10,7 @@ from inspect_app.reading.key import NO_PLACE, Key, Place
 from inspect_app.reading.quantities import card_of, every_quantity
 from inspect_app.services import PhotoView, ReadingView
 from inspect_app.ui.handles import Edge, edges_of, follow, handles, moving_shapes, outlines_at, outlines_of
-from inspect_app.ui.viewer import AS_SEEN, Photo, Placing, Scene, Shape
+from inspect_app.ui.viewer import AS_SEEN, Photo, PointsToPlace, Scene, Shape
 from inspect_app.ui.words import Length
 
 __all__ = ["marking_scene", "photo_of", "plain_scene", "reading_scene", "tone_of"]
@@ -89,7 +89,7 @@ def marking_scene(scene: Scene, name: str, prompts: tuple[str, ...], turn: int) 
         shapes=tuple(s for s in scene.shapes if not s.anchors),
         handles=(),
         readouts=(),
-        place=Placing("mark", name, prompts, AS_SEEN, round=turn),
+        place=PointsToPlace("mark", name, prompts, AS_SEEN, round=turn),
     )
 
 

@@ -22,11 +22,11 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from inspect_app import services
 from inspect_app.services import workers
 from inspect_app.services.known_things import held_path
-from inspect_app.ui.ahead import load_the_rest
-from inspect_app.ui.gate import PasscodeGate, Passes
+from inspect_app.ui.access import PasscodeGate, Passes
+from inspect_app.ui.content_policy import OwnPagesOnly
 from inspect_app.ui.look import THEME
-from inspect_app.ui.origin import OwnPagesOnly
 from inspect_app.ui.photo_files import routes
+from inspect_app.ui.prepare_ahead import load_the_rest
 from shared.data_folder import PREVIEWS
 from shared.errors import OptionError
 

@@ -7,8 +7,8 @@ import streamlit as st
 from inspect_app.decide.setup import QUANTITIES
 from inspect_app.services.setups import change_setup_targets, setup_targets
 from inspect_app.ui import server
-from inspect_app.ui.bench import length_unit, saying
 from inspect_app.ui.lengths import length_number
+from inspect_app.ui.page_frame import errors_shown, length_unit
 from shared.trade import SIDES
 
 __all__ = ["setup_aims"]
@@ -33,7 +33,7 @@ def setup_aims() -> None:
                     most = length_number(f"{t.text}: to", -1.0, 10.0, t.most, 0.05, unit, f"{key}-to", t.source)
                 ranges[f"{side} {what}"] = (least, most)
         if st.form_submit_button("Keep these"):
-            with saying():
+            with errors_shown():
                 change_setup_targets(server.store(), kind, ranges)
                 st.session_state["shop-said"] = f"Kept: what a setup of a {targets.text} aims at."
                 st.rerun()

@@ -9,8 +9,8 @@ import streamlit as st
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.neck_shape import NeckShape
 from inspect_app.decide.neck_strip import NECK_LEGEND, NeckRow
-from inspect_app.decide.setup import Held, Setup, Targets
-from inspect_app.ui.charts import Layer, across, bars, chart, curve, dots, show_chart, up
+from inspect_app.decide.setup import Setup, TargetCheck, Targets
+from inspect_app.ui.charts import Layer, bars, chart, curve, dots, show_chart, x_axis, y_axis
 from inspect_app.ui.words import Length, shown
 from shared.units import show_cell, show_plain, unit_shown
 
@@ -19,7 +19,7 @@ __all__ = ["neck_chart", "setup_lines", "strings_and_neck", "strip_table"]
 SIGNS = {Verdict.WITHIN: "✓ as wanted", Verdict.BEYOND: "✕ not as wanted", Verdict.CANNOT_TELL: "? cannot tell"}
 
 
-def _wanted(held: Held, length: Length) -> str:
+def _target_words(held: TargetCheck, length: Length) -> str:
     if held.target is None:
         return ""
     least, most = (show_plain(v, "mm", length) for v in (held.target.least, held.target.most))
@@ -58,9 +58,9 @@ def neck_chart(shape: NeckShape, length: Length) -> Layer:
          "low": factor * (top - shape.over_curve[n].expanded), "high": factor * (top + shape.over_curve[n].expanded)}
         for n, top in sorted(shape.tops.items())
     ]  # fmt: skip
-    x = across("fret", "fret")
-    line = curve(x, up("line", f"over the chord ± U, {unit}"), dashed=True)
-    return chart(rows, (line, bars(x, up("low"), "high"), dots(x, up("top"))), 180)
+    x = x_axis("fret", "fret")
+    line = curve(x, y_axis("line", f"over the chord ± U, {unit}"), dashed=True)
+    return chart(rows, (line, bars(x, y_axis("low"), "high"), dots(x, y_axis("top"))), 180)
 
 
 def strip_table(strip: Sequence[NeckRow], length: Length) -> str:
@@ -101,7 +101,7 @@ def strings_and_neck(setup: Setup, length: Length, step: float, strip: Sequence[
             {
                 "Reading": name,
                 "Read": shown(h.value, length),
-                "Wanted": _wanted(h, length),
+                "Wanted": _target_words(h, length),
                 "Verdict": SIGNS[h.verdict] if h.target else "",
             }
             for name, h in named

@@ -17,12 +17,12 @@ from inspect_app.reading.key import Key
 __all__ = [
     "AS_SEEN",
     "Handle",
-    "Moved",
+    "MovedHandles",
     "Photo",
-    "Placing",
+    "PointsToPlace",
     "Readout",
     "Scene",
-    "Second",
+    "OverlaidPhoto",
     "Shape",
     "parse_moved",
     "scene_data",
@@ -91,7 +91,7 @@ class Readout:
 
 
 @dataclass(frozen=True, slots=True)
-class Placing:
+class PointsToPlace:
     """A measurement whose points a person sets one after the other; a new `round` starts it afresh."""
 
     kind: str
@@ -105,7 +105,7 @@ class Placing:
 
 
 @dataclass(frozen=True, slots=True)
-class Second:
+class OverlaidPhoto:
     """A second photo that lies on the scene's: `onto` takes its pixels to the first one's, nine numbers row by row.
 
     `names` are those of the first and the second photo.
@@ -133,18 +133,18 @@ class Scene:
     shapes: tuple[Shape, ...] = ()
     handles: tuple[Handle, ...] = ()
     readouts: tuple[Readout, ...] = ()
-    place: Placing | None = None
+    place: PointsToPlace | None = None
     focus: tuple[float, float, float, float] | None = None
     focus_key: str = ""
     focus_name: str = "Reading"
     small: bool = False
     kept: bool = False
-    second: Second | None = None
+    second: OverlaidPhoto | None = None
     keys: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Moved:
+class MovedHandles:
     """Handles as a person left them."""
 
     rev: int
@@ -188,7 +188,7 @@ def _photo(photo: Photo) -> dict[str, Any]:
     return {"id": photo.sha256, **addresses, "w": photo.width, "h": photo.height}
 
 
-def _second(s: Second) -> dict[str, Any]:
+def _second(s: OverlaidPhoto) -> dict[str, Any]:
     back = np.linalg.inv(np.reshape(s.onto, (3, 3))).ravel()
     matrices = {"onto": [float(v) for v in s.onto], "back": [float(v) for v in back]}
     return {"photo": _photo(s.photo), "names": list(s.names), **matrices}
@@ -207,23 +207,23 @@ def _shape(s: Shape) -> dict[str, Any]:
 
 
 def _readout(r: Readout) -> dict[str, Any]:
-    return _said(r) | {
+    return _readout_data(r) | {
         "handles": list(r.handles),
         "base": float(r.base),
         "slopes": [[float(x), float(y)] for x, y in r.slopes],
     }
 
 
-def _place(p: Placing) -> dict[str, Any]:
+def _place(p: PointsToPlace) -> dict[str, Any]:
     to_plane = [float(v) for v in p.to_plane]
-    return _said(p) | {"H": to_plane, "prompts": list(p.prompts), "points": len(p.prompts), "round": p.round}
+    return _readout_data(p) | {"H": to_plane, "prompts": list(p.prompts), "points": len(p.prompts), "round": p.round}
 
 
-def _said(r: Readout | Placing) -> dict[str, Any]:
+def _readout_data(r: Readout | PointsToPlace) -> dict[str, Any]:
     return {"label": r.label, "kind": r.kind, "factor": float(r.factor), "digits": int(r.digits), "unit": r.unit}
 
 
-def parse_moved(raw: Any, scene: Scene) -> Moved | None:
+def parse_moved(raw: Any, scene: Scene) -> MovedHandles | None:
     """What the browser sent, if it is a move of this scene's handles within its photo; anything else is ``None``."""
     if not isinstance(raw, Mapping) or raw.get("photo") != scene.photo.sha256 or raw.get("subject") != scene.subject:
         return None
@@ -242,7 +242,7 @@ def parse_moved(raw: Any, scene: Scene) -> Moved | None:
         math.isfinite(x) and math.isfinite(y) and 0 <= x <= scene.photo.width and 0 <= y <= scene.photo.height
         for x, y in points.values()
     )
-    return Moved(rev, scene.subject, str(raw.get("moved", "")), points) if inside else None
+    return MovedHandles(rev, scene.subject, str(raw.get("moved", "")), points) if inside else None
 
 
 @cache
@@ -256,7 +256,7 @@ def _component() -> Callable[..., Any]:
 def show(
     scene: Scene,
     key: str,
-    on_moved: Callable[[Moved], None] | None = None,
+    on_moved: Callable[[MovedHandles], None] | None = None,
     on_picked: Callable[[str], None] | None = None,
     on_key: Mapping[str, Callable[[], None]] | None = None,
 ) -> None:

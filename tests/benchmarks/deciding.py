@@ -13,7 +13,7 @@ import numpy as np
 from inspect_app.decide.estimate import PriceBook, cost_of
 from inspect_app.decide.limits import Limits
 from inspect_app.decide.options import work_out_options
-from inspect_app.decide.wear import FretWear, Spot, WearMap
+from inspect_app.decide.wear import FretWear, WearMap, WornSpot
 from inspect_app.demo import load_demo
 from inspect_app.instrument.details import Instrument
 from inspect_app.services import open_store
@@ -31,7 +31,7 @@ def full_board():
     frets = tuple(
         FretWear(
             n,
-            tuple(Spot(mm(4.0 + 7 * s), s, mm(float(rng.uniform(0.03, 0.25)))) for s in range(1, 7)),
+            tuple(WornSpot(mm(4.0 + 7 * s), s, mm(float(rng.uniform(0.03, 0.25)))) for s in range(1, 7)),
             mm(44.0), mm(2.6), None, 0.01,
         )
         for n in range(1, 25)

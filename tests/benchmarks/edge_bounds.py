@@ -25,13 +25,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from calib.edge_response import coded, coding_noise
+from calib.edge_response import coding_noise, srgb_codes
 from calib.edges import edge_line, locate_steps, row_offsets, sample_across
 from calib.photo import Focal, Photo
 from inspect_app.measure.backdrop.card_foot import DERIVATIVE_PX, steepest
 from inspect_app.measure.backdrop.edge_path import place_edge
 from inspect_app.measure.backdrop.outline import FINE_PX
-from inspect_app.measure.section.face_edges import MARGIN_MM, RowEdges, Rows, Texture, place_edges
+from inspect_app.measure.section.face_edges import MARGIN_MM, OutlineRows, RowEdges, Texture, place_edges
 
 BLURS = (0.6, 0.8, 1.0, 1.5, 2.0, 2.5)
 CONTRASTS = (10.0, 20.0, 50.0, 100.0)
@@ -124,7 +124,7 @@ def _drawn(rng, blur: float, contrast: float):
     across = (fine[None, :] - point[0]) * normal[0] + (fine[:, None] - point[1]) * normal[1]
     light = ndtr(across / blur).reshape(SIZE, SUB, SIZE, SUB).mean(axis=(1, 3))
     light = LOW + (HIGH - LOW) * light + rng.normal(0.0, (HIGH - LOW) / contrast, light.shape)
-    bgr = np.repeat(np.round(coded(light) * 255.0).astype(np.uint8)[..., None], 3, axis=2)
+    bgr = np.repeat(np.round(srgb_codes(light) * 255.0).astype(np.uint8)[..., None], 3, axis=2)
     bgr.flags.writeable = False
     return Photo(bgr, "0" * 64, "drawn", Focal(100.0, 0.4, "assumed")), point, normal
 
@@ -176,7 +176,7 @@ def _face(photo, point, normal, blur) -> float:
     light, offsets = _rows_across(photo, point, normal, 14.0, 1.0, 3)
     n, zero = len(light), np.zeros(len(light))
     none = np.zeros(n, np.intp)
-    rows = Rows(
+    rows = OutlineRows(
         none, none, np.zeros((n, 2)), np.zeros((n, 2)), offsets, np.repeat(light[..., None], 3, axis=2), PX_PER_MM
     )
     change = np.full((n, 3), HIGH - LOW)

@@ -14,7 +14,7 @@ from inspect_app.jobs.search import search_text
 from inspect_app.jobs.store import writing
 from inspect_app.reading.key import parse_key
 from inspect_app.services import Store, find_jobs, job_view, open_store
-from inspect_app.services.finding import now
+from inspect_app.services.rows import now
 
 JOBS = 10_000
 RUNS = 15

@@ -11,7 +11,7 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
-from calib.edge_response import coded, edge_response, fit_spread_function
+from calib.edge_response import edge_response, fit_spread_function, srgb_codes
 from calib.photo import Photo, linear_light
 from calib.scales.printed import STRIP, STRIP_SIZE, find_printed
 
@@ -44,7 +44,7 @@ def test_blur_is_told_from_sharpening(make_camera, print_photo, sigma):
 def _drawn_overshoot(sigma, amount, radius, black, white):
     x = np.arange(-20.0, 20.0, 0.05)
     dark, bright = (float(linear_light(np.array([round(255 * c)], np.uint8))[0]) for c in (black, white))
-    codes = coded(dark + (bright - dark) * ndtr(x / sigma))
+    codes = srgb_codes(dark + (bright - dark) * ndtr(x / sigma))
     codes = codes + amount * (codes - gaussian_filter1d(codes, radius / 0.05, mode="nearest"))
     return max(codes.max() - white, black - codes.min()) / (white - black)
 
@@ -54,7 +54,7 @@ def test_the_model_gives_back_what_it_was_drawn_with(sigma, amount, radius):
     fine = np.arange(-25.0, 25.0, 0.05)
     black, white = 0.1, 0.8
     dark, bright = (float(linear_light(np.array([round(255 * c)], np.uint8))[0]) for c in (black, white))
-    codes = coded(dark + (bright - dark) * ndtr(fine / sigma))
+    codes = srgb_codes(dark + (bright - dark) * ndtr(fine / sigma))
     codes = codes + amount * (codes - gaussian_filter1d(codes, radius / 0.05, mode="nearest"))
     x = np.arange(-5.0, 5.01, 0.25)
     y = np.interp(x, fine, (codes - black) / (white - black))
@@ -81,5 +81,5 @@ def test_a_scale_without_printed_edges_says_nothing(make_camera, print_photo):
 
 def test_coding_is_the_inverse_of_decoding():
     codes = np.arange(256, dtype=np.uint8)
-    np.testing.assert_allclose(coded(linear_light(codes).astype(float)) * 255.0, codes, atol=1e-3)
-    assert math.isclose(float(coded(np.array([2.0]))[0]), 1.0)
+    np.testing.assert_allclose(srgb_codes(linear_light(codes).astype(float)) * 255.0, codes, atol=1e-3)
+    assert math.isclose(float(srgb_codes(np.array([2.0]))[0]), 1.0)

@@ -21,8 +21,8 @@ from calib.lens_profile import (
     check_distance,
     profile_from_json,
     profile_to_json,
-    through,
     unconfirmed,
+    with_lens_profile,
 )
 from calib.photo import Camera
 from calib.scales.print_lens_board import board_boxes, board_of_bars, lens_board_pdf
@@ -197,7 +197,7 @@ BLANK = np.full((60, 80), 0.5)
 
 
 def test_a_photo_of_the_same_lens_takes_the_profile_over(coded):
-    focal = through(replace(coded(BLANK), camera=Camera("Maker One", 6.0, 28.0)), PROFILE).focal
+    focal = with_lens_profile(replace(coded(BLANK), camera=Camera("Maker One", 6.0, 28.0)), PROFILE).focal
     assert focal.px == pytest.approx(0.81 * 80)
     assert (focal.source, focal.k1, focal.u_k1) == ("lens profile", -0.01, 0.003)
     assert focal.centre_px == pytest.approx((0.8, -0.32))
@@ -207,7 +207,7 @@ def test_a_photo_of_the_same_lens_takes_the_profile_over(coded):
 def test_a_photo_held_another_way_is_not_told_where_its_centre_lies(coded):
     upright = coded(BLANK.T)
     for photo in (upright, replace(coded(BLANK), camera=Camera(orientation=3))):
-        focal = through(photo, PROFILE).focal
+        focal = with_lens_profile(photo, PROFILE).focal
         assert focal.centre_px == (0.0, 0.0)
         assert focal.u_centre_px > math.hypot(0.8, 0.32)
 
@@ -223,12 +223,12 @@ def test_a_photo_held_another_way_is_not_told_where_its_centre_lies(coded):
 )
 def test_another_camera_or_zoom_is_refused(coded, camera, sentence):
     with pytest.raises(OptionError, match=sentence):
-        through(replace(coded(BLANK), camera=camera), PROFILE)
+        with_lens_profile(replace(coded(BLANK), camera=camera), PROFILE)
 
 
 def test_a_crop_and_another_distance_are_refused(coded):
     with pytest.raises(OptionError, match=r"1\.33 times as long as wide; this one is 2\.00"):
-        through(coded(np.full((40, 80), 0.5)), PROFILE)
+        with_lens_profile(coded(np.full((40, 80), 0.5)), PROFILE)
     for near in (210.0, 300.0, 480.0):
         check_distance(PROFILE, near)
     for far in (150.0, 600.0):

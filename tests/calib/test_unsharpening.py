@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calib.edge_response import EdgeResponse, coded
+from calib.edge_response import EdgeResponse, srgb_codes
 from calib.lone_edges import lone_edge_response
 from calib.photo import Focal, Photo
 from calib.unsharpening import unsharpened
@@ -35,7 +35,7 @@ def cards(noise: float = 0.004) -> np.ndarray:
         cv2.circle(light, (110 + 190 * k, 440), 60 + 5 * k, float(grey), -1, cv2.LINE_AA)
     light = cv2.GaussianBlur(light, (0, 0), 0.9)
     rng = np.random.default_rng(3)
-    return (255.0 * coded(light + rng.normal(0.0, noise, light.shape))).astype(np.float32)
+    return (255.0 * srgb_codes(light + rng.normal(0.0, noise, light.shape))).astype(np.float32)
 
 
 def response_of(amount: float, radius: float, overshoot: float = 0.1) -> EdgeResponse:

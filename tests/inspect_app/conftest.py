@@ -25,7 +25,7 @@ from inspect_app.reading.inspection import (
 )
 from inspect_app.reading.key import NotMeasured, parse_key
 from inspect_app.services import InstrumentDetails, JobDetails, create_job, open_store
-from inspect_app.services.decoded import decoded
+from inspect_app.services.photo_cache import decoded_photo
 from shared.measured import Measured
 
 
@@ -127,10 +127,10 @@ def measure_with(monkeypatch, measure):
     """Let `measure(photo, ask)` answer for what a photo shows."""
 
     def looked(path, sha256, _):
-        return lambda ask: measure(decoded(path, sha256), ask)
+        return lambda ask: measure(decoded_photo(path, sha256), ask)
 
     monkeypatch.setattr(one_photo, "measure", measure)
-    monkeypatch.setattr(measuring, "looked", looked)
+    monkeypatch.setattr(measuring, "detected_photo", looked)
     monkeypatch.setattr(measuring, "look_ahead", lambda *_: None)
 
 

@@ -27,7 +27,7 @@ from inspect_app.services.papers import record_paper
 from inspect_app.ui import server
 from inspect_app.ui.handles import hand_edge
 from inspect_app.ui.scenes import reading_scene
-from inspect_app.ui.viewer import Moved, scene_data
+from inspect_app.ui.viewer import MovedHandles, scene_data
 from tests.inspect_app.conftest import full_answer, measure_with, mm, noise_jpeg
 from tests.inspect_app.deciding_case import elevation, make_job
 from tests.inspect_app.ui.conftest import APP
@@ -106,7 +106,7 @@ def test_the_page_shows_it_with_its_handles_and_its_value_follows_them(measured,
     assert (live.label, live.base) == ("string height", HEIGHT)
     assert live.slopes == (pytest.approx((0.0, -1 / 20.0)), pytest.approx((0.0, 1 / 20.0)))
     assert any(shape["pick"] == str(key) for shape in scene_data(scene)["shapes"])
-    moved = Moved(1, scene.subject, scene.handles[0].id, {scene.handles[0].id: (40.0, 30.0)})
+    moved = MovedHandles(1, scene.subject, scene.handles[0].id, {scene.handles[0].id: (40.0, 30.0)})
     assert hand_edge(moved, scene).what == key.part("top")
     assert Ask.from_dict(Ask("elevation").with_hand_edge(hand_edge(moved, scene)).to_dict()).hand_edges
 

@@ -13,7 +13,7 @@ from dataclasses import replace
 
 from calib.scales.printed import BACKDROP_SIZE
 from inspect_app.measure.backdrop.daylight import NONE_SEEN_U_MM, UNSEEN_MM
-from inspect_app.measure.backdrop.string_gap import CardStand, Geometry, set_back
+from inspect_app.measure.backdrop.string_gap import CardStand, GapGeometry, set_back
 from shared.measured import COVERAGE_FACTOR, Measured
 from shared.trade import BEVEL_DEG, END_SHORT_U_MM
 
@@ -27,7 +27,7 @@ EASED_U_MM, BEVEL_TAN_ALIKE = 0.015, math.radians(3.0) / math.cos(math.radians(B
 filed along one guide (common practice, no source)."""
 
 
-def crown_heights(g: Geometry, stand: CardStand, gaps: Sequence[Measured]) -> Heights:
+def crown_heights(g: GapGeometry, stand: CardStand, gaps: Sequence[Measured]) -> Heights:
     """Heights of the crowns of one photo over a straight line: the string, or one through the near ends' tops."""
     if _daylight_shows(g):
         return {s.face.number: (-q.value, s.u_crown) for s, q in zip(g.seen, gaps, strict=True)}
@@ -54,7 +54,7 @@ def over_neighbours(heights: Heights, places: Mapping[int, float]) -> Heights:
     return out
 
 
-def on_the_highest(g: Geometry, heights: Heights) -> Geometry:
+def on_the_highest(g: GapGeometry, heights: Heights) -> GapGeometry:
     """The crowns where daylight that does not show must be, once one stands over its neighbours by more than U.
 
     A straight foot stands on the highest crowns to both sides of the card's middle, and the others lie below it by as
@@ -78,7 +78,7 @@ def on_the_highest(g: Geometry, heights: Heights) -> Geometry:
     return replace(g, seen=tuple(seen))
 
 
-def _daylight_shows(g: Geometry) -> bool:
+def _daylight_shows(g: GapGeometry) -> bool:
     return any(s.u_crown < NONE_SEEN_U_MM for s in g.seen)
 
 

@@ -40,7 +40,7 @@ __all__ = [
     "find_crown_line",
     "follow_crown_line",
     "cross_profile",
-    "shows_noise",
+    "shows_plain_card",
     "tangent_rise",
 ]
 
@@ -373,11 +373,11 @@ def cross_profile(
     light = averaged_light(photo, pose, y, z, np.arange(over, -BESIDE_MM, -pitch))
     quiet, on = int(QUIET * OVER_MM / pitch), int(over / pitch)
     steep = np.asarray(np.median(steepness(light, quiet), axis=1), dtype=np.float64)
-    noise = float(np.std(steep[RIM_ROWS:quiet])) if shows_noise(mm_per_px) else math.inf
+    noise = float(np.std(steep[RIM_ROWS:quiet])) if shows_plain_card(mm_per_px) else math.inf
     return CrossProfile(np.asarray(np.median(light, axis=1), np.float64), steep, on, noise, pitch)
 
 
-def shows_noise(mm_per_px: float) -> bool:
+def shows_plain_card(mm_per_px: float) -> bool:
     """Whether there are two rows of plain card or more above a crown line to judge noise by."""
     return int(QUIET * OVER_MM / max(mm_per_px, FINEST_MM)) >= RIM_ROWS + 2
 

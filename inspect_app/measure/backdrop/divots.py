@@ -230,7 +230,7 @@ def _valley(d: Array, top: int) -> int | None:
 def _hollow(line: CrownLine, p: Profile, a: int, b: int) -> Hollow:
     k = a + int(np.argmax(p.drop[a:b]))
     near = slice(max(a, k - 4), min(b, k + 5))
-    at, drop = _summit(p.y[near], p.drop[near], float(p.y[k]), float(p.drop[k]))
+    at, drop = _parabola_peak(p.y[near], p.drop[near], float(p.y[k]), float(p.drop[k]))
     e = float(line.elevation_at(at))
     u = math.hypot(p.noise, _unsettled(line, p, at), float(line.circle.u_z(at)[0]))
     return Hollow(float(p.y[a]), float(p.y[b - 1]), at, drop, e, u, _faintness(line, at))
@@ -253,7 +253,7 @@ def _faintness(line: CrownLine, at: float) -> float:
     return max(1.0, float(np.median(line.edge.strength[line.used]) / np.median(line.edge.strength[near])))
 
 
-def _summit(y: Array, drop: Array, at: float, height: float) -> tuple[float, float]:
+def _parabola_peak(y: Array, drop: Array, at: float, height: float) -> tuple[float, float]:
     """Place and height of a peak by a parabola through its neighbourhood."""
     if len(y) < 5:
         return at, height

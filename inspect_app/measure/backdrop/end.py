@@ -14,7 +14,7 @@ from inspect_app.measure.backdrop.end_outline import End
 from inspect_app.measure.backdrop.fret import DetectedFret, detect_fret, draw_crown_line
 from inspect_app.measure.backdrop.overhang import measure_overhang
 from inspect_app.measure.backdrop.pose import ROLL_U
-from inspect_app.measure.backdrop.tip import measure_tip
+from inspect_app.measure.backdrop.tip_radius import measure_tip
 from inspect_app.measure.manual import placed_on
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask

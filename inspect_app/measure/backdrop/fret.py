@@ -29,7 +29,7 @@ from inspect_app.measure.backdrop.crown_line import (
     cross_profile,
     crown_line_of,
     find_crown_line,
-    shows_noise,
+    shows_plain_card,
     tangent_rise,
 )
 from inspect_app.measure.backdrop.grainy_card import is_close_up, is_grainy
@@ -310,7 +310,7 @@ def why_not_outline(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: f
         return "too little of the unworn crown line stands out against the backdrop; change the light"
     if blur > SOFT_FOR_AN_OUTLINE * max(lens, SHARPEST_PX):
         return "the edge followed is softer than the card's print, so it may be a reflection; change the light"
-    if not shows_noise(mm_per_px):
+    if not shows_plain_card(mm_per_px):
         return "there are too few pixels to the millimetre to tell the card's noise; go closer"
     across = cross_profile(photo, pose, line, mm_per_px)
     if edge_above(across, blur) > EDGE_ABOVE:

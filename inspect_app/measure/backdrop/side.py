@@ -32,8 +32,8 @@ from inspect_app.measure.backdrop.string_edge import HIDDEN, THICKEST_MM, String
 from inspect_app.measure.backdrop.string_gap import (
     CardStand,
     CrownSeen,
-    Geometry,
-    falls_oddly,
+    GapGeometry,
+    has_implausible_slope,
     measure_gaps,
     runs_across,
     too_near,
@@ -149,7 +149,7 @@ def _on_foot(
     faces, nut = find_faces(photo, plane, lines.foot, ask.scale_length, ask.first_fret, nut)
     crowns = (_crown(photo, plane, lines, face, card.pitch) for face in faces)
     seen = _in_that_light(lines, tuple(c for c in crowns if c is not None))
-    if lines.sliver and not (_stands(lines, seen) and is_white(photo, plane, lines, card.pitch)):
+    if lines.sliver and not (_foot_meets_crowns(lines, seen) and is_white(photo, plane, lines, card.pitch)):
         return DetectedSide(photo, scale, plane, HIDDEN, (), nut)
     return DetectedSide(photo, scale, plane, lines, seen, nut)
 
@@ -159,7 +159,7 @@ def _is_likely(detected: DetectedSide, ask: Ask) -> bool:
     if not detected.seen:
         return False
     _, stand, behind, _ = measure_gaps(_geometry(detected, ask))
-    return not _not_so(stand, behind)
+    return not _why_impossible(stand, behind)
 
 
 def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
@@ -174,11 +174,11 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
         return replace(base, not_measured=(NotMeasured(on_fret(n, GAP), why),))
     g = _geometry(detected, ask)
     gaps, stand, behind, u_behind = measure_gaps(g)
-    if why := _not_so(stand, behind):
+    if why := _why_impossible(stand, behind):
         return replace(base, not_measured=tuple(NotMeasured(on_fret(s.face.number, GAP), why) for s in g.seen))
     crowns = crown_heights(g, stand, gaps)
-    if (standing := on_the_highest(g, crowns)) is not g:
-        gaps, *_ = measure_gaps(standing)
+    if (raised := on_the_highest(g, crowns)) is not g:
+        gaps, *_ = measure_gaps(raised)
     found, lost = {}, []
     for s, gap in zip(g.seen, gaps, strict=True):
         if LEAST_GAP_MM - gap.expanded < gap.value < MOST_GAP_MM:
@@ -211,7 +211,7 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
     )
 
 
-def _not_so(stand: CardStand, behind: Array) -> str:
+def _why_impossible(stand: CardStand, behind: Array) -> str:
     """Why the card can't stand as it seems to; nothing where it can."""
     if too_near(behind):
         return "the backdrop seems to stand before the string; say how far the string runs from the board's edge"
@@ -220,7 +220,7 @@ def _not_so(stand: CardStand, behind: Array) -> str:
             "the frets' ends do not run along what was taken for the backdrop's foot: a string or a shadow may have "
             "been taken for it; lower the camera or move the lamp, or mark the foot by hand"
         )
-    if falls_oddly(stand):
+    if has_implausible_slope(stand):
         fall = math.degrees(math.atan(-stand.slope))
         return (
             f"the crowns seem to fall by {fall:.0f} degrees towards the board's edge, as none do: a shadow's edge may "
@@ -236,7 +236,7 @@ def _in_that_light(lines: StringAndFoot, seen: tuple[CrownSeen, ...]) -> tuple[C
     return tuple(replace(s, u_crown=max(s.u_crown, NONE_SEEN_U_MM)) for s in seen)
 
 
-def _stands(lines: StringAndFoot, seen: tuple[CrownSeen, ...]) -> bool:
+def _foot_meets_crowns(lines: StringAndFoot, seen: tuple[CrownSeen, ...]) -> bool:
     """Whether what was taken for the foot meets two crowns, as the foot does and a bright line on a string does not,
     and an end's top bears out its height."""
     slits = sorted(float(lines.foot.y(s.at)) - s.crown for s in seen)
@@ -270,7 +270,7 @@ def _crown(photo: Photo, plane: Plane, lines: StringAndFoot, face: FretFace, pit
     return CrownSeen(face, at, float(lines.under.y(at)), under, crown, math.hypot(u_light, lines.foot.u(at)))
 
 
-def _geometry(detected: DetectedSide, ask: Ask) -> Geometry:
+def _geometry(detected: DetectedSide, ask: Ask) -> GapGeometry:
     """What the gaps follow from, placed edges in place of those found."""
     assert isinstance(detected.lines, StringAndFoot)
     assert ask.scale_length is not None
@@ -281,7 +281,7 @@ def _geometry(detected: DetectedSide, ask: Ask) -> Geometry:
     if ask.string_inset is not None:
         inset, u_inset = ask.string_inset, STRING_INSET_GIVEN_U_MM
     height = ask.crown_height or CROWN_HEIGHT_MM
-    return Geometry(detected.plane, seen, detected.lines.u_edge, away, height, inset, u_inset)
+    return GapGeometry(detected.plane, seen, detected.lines.u_edge, away, height, inset, u_inset)
 
 
 def _edges_of(ask: Ask, n: int) -> Mapping[str, Points]:

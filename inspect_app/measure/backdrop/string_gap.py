@@ -69,8 +69,8 @@ __all__ = [
     "BEHIND_U_MM",
     "CardStand",
     "CrownSeen",
-    "Geometry",
-    "falls_oddly",
+    "GapGeometry",
+    "has_implausible_slope",
     "measure_gaps",
     "runs_across",
     "set_back",
@@ -177,7 +177,7 @@ class CardStand:
 
 
 @dataclass(frozen=True)
-class Geometry:
+class GapGeometry:
     """Everything the gaps follow from, on one plane; lines and places as they were found on it.
 
     Attributes
@@ -207,7 +207,7 @@ class Geometry:
         return np.array([s.face.x for s in self.seen])
 
 
-def stand_of(g: Geometry) -> CardStand:
+def stand_of(g: GapGeometry) -> CardStand:
     """Distance and direction of the ends from their spacing, the crowns' slope from their tops."""
     middle = float(g.x.mean())
     inside, u_inside = _inside(g)
@@ -225,7 +225,7 @@ def stand_of(g: Geometry) -> CardStand:
     return _sloped(g, CardStand(ends, turn, middle, SLOPE, u_ends, u_turn, SLOPE_U, SLOPE_U, asked))
 
 
-def _ends(g: Geometry, middle: float, expected: float, u_expected: float) -> tuple[float, float, float, float]:
+def _ends(g: GapGeometry, middle: float, expected: float, u_expected: float) -> tuple[float, float, float, float]:
     """Distance at the middle and its change along the card, with their standard uncertainties."""
     assert g.away is not None
     sure = np.array([s.face.top is not None for s in g.seen])
@@ -247,7 +247,7 @@ def _ends(g: Geometry, middle: float, expected: float, u_expected: float) -> tup
     return expected + float(fit[1]), float(fit[2]), float(np.sqrt(cov[1, 1])), float(np.sqrt(cov[2, 2]))
 
 
-def _sloped(g: Geometry, stand: CardStand) -> CardStand:
+def _sloped(g: GapGeometry, stand: CardStand) -> CardStand:
     """The same with the mean slope of the crowns' tops from the card to their ends."""
     tops = [s for s in g.seen if s.face.top is not None]
     if not tops:
@@ -288,19 +288,19 @@ def _off_line(x: Array, falls: Array, rise: float) -> float:
     return abs(drift) / u
 
 
-def set_back(g: Geometry) -> float:
+def set_back(g: GapGeometry) -> float:
     """How much farther from the camera an end's top lies than the part of its face whose middle was found, mm."""
     return g.height * BEVEL_TAN * (1.0 - FACE_UP)
 
 
-def _inside(g: Geometry) -> tuple[float, float]:
+def _inside(g: GapGeometry) -> tuple[float, float]:
     """How far behind the frets' near ends, where their faces' middles are found, the string runs, and its u, mm."""
     u_face = g.height * BEVEL_TAN_U * FACE_UP
     u_end = math.hypot(END_SHORT_U_MM, u_face) / math.sqrt(len(g.seen))
     return g.inset - END_SHORT_MM - g.height * BEVEL_TAN * FACE_UP, math.hypot(u_end, g.u_inset)
 
 
-def behind_string(g: Geometry, stand: CardStand) -> tuple[Array, float]:
+def behind_string(g: GapGeometry, stand: CardStand) -> tuple[Array, float]:
     """Distance of the card behind the string's middle at each fret, mm; its standard uncertainty but for the ends'."""
     inside, u = _inside(g)
     share = _share_of_ends(stand, u)
@@ -313,7 +313,7 @@ def _share_of_ends(stand: CardStand, u_inside: float) -> float:
     return BEHIND_U_MM**2 / (BEHIND_U_MM**2 + u_inside**2) if stand.asked else 1.0
 
 
-def gaps_of(g: Geometry, stand: CardStand, behind: Array) -> Array:
+def gaps_of(g: GapGeometry, stand: CardStand, behind: Array) -> Array:
     """The gap at each fret, mm."""
     cy, distance = float(g.plane.camera_mm[1]), g.plane.distance_mm
     h, crown = (np.array([getattr(s, name) for s in g.seen]) for name in ("under", "crown"))
@@ -322,14 +322,14 @@ def gaps_of(g: Geometry, stand: CardStand, behind: Array) -> Array:
     return np.asarray(h + behind * (cy - h) / distance - (crown + stand.slope * behind + arc))
 
 
-def measure_gaps(g: Geometry) -> tuple[tuple[Measured, ...], CardStand, Array, float]:
+def measure_gaps(g: GapGeometry) -> tuple[tuple[Measured, ...], CardStand, Array, float]:
     """The gap at every fret with its uncertainty, how the card stands, and the card's distance behind the string."""
     stand = stand_of(g)
     behind, u_behind = behind_string(g, stand)
     gaps = gaps_of(g, stand, behind)
     by_behind = (gaps_of(g, stand, behind + STEP_MM) - gaps) / STEP_MM
-    by_ends = (_moved(g, stand, STEP_MM, 0.0) - gaps) / STEP_MM
-    by_turn = (_moved(g, stand, 0.0, STEP_RAD) - gaps) / STEP_RAD
+    by_ends = (_gaps_if_moved(g, stand, STEP_MM, 0.0) - gaps) / STEP_MM
+    by_turn = (_gaps_if_moved(g, stand, 0.0, STEP_RAD) - gaps) / STEP_RAD
     elevation = g.plane.u_of(lambda plane: (plane.camera_mm[1] + 26.0) / plane.distance_mm)
     before = stand.ends_at(g.x) - set_back(g)
     out = []
@@ -353,7 +353,7 @@ def measure_gaps(g: Geometry) -> tuple[tuple[Measured, ...], CardStand, Array, f
     return tuple(out), stand, behind, math.hypot(u_behind, u_ends)
 
 
-def _moved(g: Geometry, stand: CardStand, ends: float, turn: float) -> Array:
+def _gaps_if_moved(g: GapGeometry, stand: CardStand, ends: float, turn: float) -> Array:
     """The gaps with the ends farther before the card (mm), or turned (mm a millimetre), all that follows with them."""
     moved = _sloped(g, replace(stand, ends=stand.ends + ends, turn=stand.turn + turn))
     return gaps_of(g, moved, behind_string(g, moved)[0])
@@ -364,7 +364,7 @@ def runs_across(stand: CardStand) -> bool:
     return stand.off_line > UNUSUAL
 
 
-def falls_oddly(stand: CardStand) -> bool:
+def has_implausible_slope(stand: CardStand) -> bool:
     """Whether the crowns would fall as no board's do: what was found is not what it was taken for."""
     return stand.off_usual > UNUSUAL
 

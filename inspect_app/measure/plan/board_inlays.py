@@ -78,15 +78,15 @@ def is_inlay(number: int, mask: Mask, strength: float, every: Sequence[Mask]) ->
     every : sequence of ndarray
         All places of the field that may be its twin.
     """
-    if _in_common(mask, mask[:, ::-1]) < MIRRORED:
+    if _overlap_share(mask, mask[:, ::-1]) < MIRRORED:
         return False
-    if _in_common(mask, mask[::-1]) > MIRRORED:
+    if _overlap_share(mask, mask[::-1]) > MIRRORED:
         return number in MARKED_FRETS or _is_round(mask)
     if number not in DOUBLY_MARKED_FRETS or strength < STARK:
         return False
     if strength > ALONE and _is_round(mask):
         return True  # its twin may lie in glare
-    return any(_in_common(mask, other[::-1]) > MIRRORED for other in every)
+    return any(_overlap_share(mask, other[::-1]) > MIRRORED for other in every)
 
 
 def _is_round(mask: Mask) -> bool:
@@ -96,6 +96,6 @@ def _is_round(mask: Mask) -> bool:
     return bool(abs(high / wide - 1.0) < ROUND and abs(mask.sum() / (math.pi / 4.0 * high * wide) - 1.0) < ROUND)
 
 
-def _in_common(a: Mask, b: Mask) -> float:
+def _overlap_share(a: Mask, b: Mask) -> float:
     """Share that two places have in common of both together; a cell's shift, for middles fall between cells."""
     return float((with_border(a, 1) & b).sum() / max(int((a | b).sum()), 1))

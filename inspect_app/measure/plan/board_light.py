@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from inspect_app.measure.plan.board_field import STEP_MM, BoardField
 
-__all__ = ["EDGE_MM", "FEET_MM", "LEAST_SEEN", "bend", "lit_from"]
+__all__ = ["EDGE_MM", "FEET_MM", "LEAST_SEEN", "light_bend", "shadow_reach"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -26,7 +26,7 @@ LEAST_SEEN = 0.6
 """Share of a field that must be in view and out of shadow."""
 
 
-def lit_from(field: BoardField, tone: Floats, rows: Mask) -> tuple[float, float] | None:
+def shadow_reach(field: BoardField, tone: Floats, rows: Mask) -> tuple[float, float] | None:
     """How far off each foot a fret's shadow ends, mm; None where one leaves too little to see."""
     edge = EDGE_MM + ALONG_EDGE_MM
     sides = [rows & (field.y < edge), rows & (field.y > field.y[-1] - edge), rows]
@@ -49,7 +49,7 @@ def _run_of(dark: Mask) -> int:
     return int(begins[0] + lit[0]) if lit.size else len(dark)
 
 
-def bend(off: Floats, seen: Mask, share: Floats) -> Floats:
+def light_bend(off: Floats, seen: Mask, share: Floats) -> Floats:
     """What the light bends between the strips, the same for the whole width of the board: zero at both strips.
 
     Robustly, for worn places bend it too: the median over the rows of what is left, drawn as one arch along the neck.

@@ -25,7 +25,7 @@ from calib.photo import Photo
 from calib.robust_spread import spread_about_zero
 from inspect_app.measure.plan.board_field import LEAST_LONG_MM, STEP_MM, BoardField, lay_out
 from inspect_app.measure.plan.board_inlays import inlays_of, is_inlay
-from inspect_app.measure.plan.board_light import EDGE_MM, FEET_MM, LEAST_SEEN, bend, lit_from
+from inspect_app.measure.plan.board_light import EDGE_MM, FEET_MM, LEAST_SEEN, light_bend, shadow_reach
 from inspect_app.measure.plan.board_places import SEED_MM2, components, contours, filled, with_border
 from inspect_app.measure.plan.frets import EndedFret
 from inspect_app.reading.inspection import Outline
@@ -199,7 +199,7 @@ def _judge(field: BoardField) -> _Judged | None:
     """The field's difference from what the strips along its feet show; None where too little of it can be told."""
     tone = _smoothed(np.asarray(field.tone, dtype=np.float64), field.valid)
     rows = _off_edges(field)
-    starts = lit_from(field, tone, rows)
+    starts = shadow_reach(field, tone, rows)
     if starts is None:
         return None
     between = (field.x > starts[0] + FEET_MM[0]) & (field.x < field.x[-1] - starts[1] - FEET_MM[0])
@@ -220,7 +220,7 @@ def _judge(field: BoardField) -> _Judged | None:
     seen = field.valid & rows[:, None] & between[None, :]
     if seen[rows].mean() < LEAST_SEEN:
         return None
-    return _Judged(field, off - bend(off, seen, share[0, :, 0]), seen, (strips[0], strips[1]), starts)
+    return _Judged(field, off - light_bend(off, seen, share[0, :, 0]), seen, (strips[0], strips[1]), starts)
 
 
 def _unworn(strips: list[Floats], starts: tuple[float, float]) -> list[Floats]:
@@ -288,12 +288,12 @@ def _places(j: _Judged, figure: Floats) -> list[_Found] | str:
         seed = seed & ~taken
         if seed.sum() * STEP_MM**2 < SEED_MM2:
             continue
-        place = _grown(j, seed, figure, taken, inlays)
+        place = _grown_from_seed(j, seed, figure, taken, inlays)
         if place is None:
             continue
         mask, share, plateau = place
         taken |= mask
-        fade = _fade(share, mask)
+        fade = _fade_width(share, mask)
         one = _described(j, mask, fade, min(plateau, SURE), inlays)
         if fade > FADES_MM and not is_inlay(j.field.number, mask, one.strength, [f.mask for f in found]):
             why = FADES
@@ -302,7 +302,9 @@ def _places(j: _Judged, figure: Floats) -> list[_Found] | str:
     return why or sorted(worn, key=lambda f: f.along_fret)
 
 
-def _grown(j: _Judged, seed: Mask, figure: Floats, taken: Mask, inlays: Mask) -> tuple[Mask, Floats, float] | None:
+def _grown_from_seed(
+    j: _Judged, seed: Mask, figure: Floats, taken: Mask, inlays: Mask
+) -> tuple[Mask, Floats, float] | None:
     """The place about a seed whose difference is at least half of its own, that share everywhere, and its own over the
     wood's figure; None where it is no more than that."""
     way = np.median(j.off[seed], axis=0)
@@ -318,12 +320,12 @@ def _grown(j: _Judged, seed: Mask, figure: Floats, taken: Mask, inlays: Mask) ->
     mask = np.isin(labels, labels[seed & inside])
     mask = filled(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0)
     whole = mask | _under_inlays(mask, inlays)  # what is left beside an inlay is narrow, and no streak
-    if mask.sum() * STEP_MM**2 < LEAST_MM2 or _streak(whole) or _against_unseen(mask, j.field.valid) > IN_DOUBT:
+    if mask.sum() * STEP_MM**2 < LEAST_MM2 or _is_streak(whole) or _against_unseen(mask, j.field.valid) > IN_DOUBT:
         return None
     return mask, share, plateau
 
 
-def _streak(mask: Mask) -> bool:
+def _is_streak(mask: Mask) -> bool:
     """Whether a place is hardly anywhere so wide as a finger presses."""
     n = round(STREAK_MM / STEP_MM)
     wide = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (n, n)))
@@ -388,7 +390,7 @@ def _length(mm: float, u: float) -> Measured:
     return Measured(mm, "mm", (Contribution("border of the worn place", u),))
 
 
-def _fade(share: Floats, mask: Mask) -> float:
+def _fade_width(share: Floats, mask: Mask) -> float:
     """Width over which a place's difference goes from three quarters to a quarter, mm: areas between over the way
     round."""
     near = with_border(mask, 7)  # over three deviations of the smoothing

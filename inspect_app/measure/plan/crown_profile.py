@@ -115,7 +115,7 @@ def crown_profile(patch: FretPatch, light_warmth: float = 0.0) -> CrownProfile |
     courses = [edge_course(np.exp(0.5 * _moved(blocks[ok], by_block)), px)]
     warmth = np.zeros(width)
     if patch.red_blue is not None:
-        colour = _warmth(patch.red_blue, int(start), _SEGMENTS * n).reshape(_SEGMENTS, n, width)[whole]
+        colour = _log_red_blue(patch.red_blue, int(start), _SEGMENTS * n).reshape(_SEGMENTS, n, width)[whole]
         courses.append(edge_course(_moved(colour[ok], by_block), px))
         warmth = np.median(_moved(_middle(colour, ok), shift), axis=0) - light_warmth
     rows_used = n * _ROWS * len(whole)
@@ -125,7 +125,7 @@ def crown_profile(patch: FretPatch, light_warmth: float = 0.0) -> CrownProfile |
     )
 
 
-def _warmth(red_blue: NDArray[np.float32], start: int, blocks: int) -> NDArray[np.float32]:
+def _log_red_blue(red_blue: NDArray[np.float32], start: int, blocks: int) -> NDArray[np.float32]:
     """Logarithm of red over blue in so many blocks of rows from a row of the patch on, shape (blocks, n)."""
     rows = slice(start // COLOUR_ROWS, start // COLOUR_ROWS + blocks * _ROWS // COLOUR_ROWS)
     mixed = cv2.resize(red_blue[rows], (red_blue.shape[1], blocks), interpolation=cv2.INTER_AREA)

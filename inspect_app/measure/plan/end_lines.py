@@ -66,21 +66,21 @@ def find_ends(
         return end_curve(photo, covers, f.frame, f.crown, at, px)
 
     both, expected = (frets, frets), expected_ends(u, [f.frame.length_mm for f in frets])
-    curves = _on_one_board(_each(curve, both, expected))
+    curves = _on_one_board(_by_end(curve, both, expected))
     lines = common_end_lines(*curves, u)
     for _ in range(_MOVES):
         better = recentred(curves, lines)
         if better == expected:
             break
-        curves = _on_one_board(_each(lambda f, c, at: c if c.expected == at else curve(f, at), both, curves, better))
+        curves = _on_one_board(_by_end(lambda f, c, at: c if c.expected == at else curve(f, at), both, curves, better))
         lines, expected = common_end_lines(*curves, u), better
-        if not any(_go_on(side) for side in curves):
+        if not any(_metal_goes_on(side) for side in curves):
             break
-    ends = _each(lambda c, line: _fitted(c, line, px, softness, covered), curves, lines)
+    ends = _by_end(lambda c, line: _fitted(c, line, px, softness, covered), curves, lines)
     return tuple(with_ends(*one) for one in zip(frets, *ends, strict=True))
 
 
-def _each(of: Callable[..., _T], *sides: Sides[Any]) -> Sides[_T]:
+def _by_end(of: Callable[..., _T], *sides: Sides[Any]) -> Sides[_T]:
     """A function of every fret's treble end and of its bass end."""
     treble, bass = ([of(*one) for one in zip(*side, strict=True)] for side in zip(*sides, strict=True))
     return treble, bass
@@ -118,18 +118,20 @@ def recentred(curves: Sides[EndCurve], lines: Sides[FretEnd]) -> Sides[ExpectedE
     What the scale covers, with a margin and the rest of a band of the overview, can hide more than those places span.
     Where the metal of most frets goes on over all of them, the board is wider than it was found, and they lie beyond.
     """
-    near = _each(lambda c, at: c.expected if _tried(c, at) else replace(c.expected, along=at.along), curves, lines)
-    beyond = _each(lambda c: replace(c.expected, along=c.expected.along + c.expected.outward * OUT_MM[-1]), curves)
-    treble, bass = (b if _go_on(c) else n for c, n, b in zip(curves, near, beyond, strict=True))
+    near = _by_end(
+        lambda c, at: c.expected if _spans_likely_places(c, at) else replace(c.expected, along=at.along), curves, lines
+    )
+    beyond = _by_end(lambda c: replace(c.expected, along=c.expected.along + c.expected.outward * OUT_MM[-1]), curves)
+    treble, bass = (b if _metal_goes_on(c) else n for c, n, b in zip(curves, near, beyond, strict=True))
     return treble, bass
 
 
-def _go_on(side: list[EndCurve]) -> bool:
+def _metal_goes_on(side: list[EndCurve]) -> bool:
     """Whether the metal of most frets goes on over all places tried for their ends."""
     return 2 * sum(c.goes_on for c in side) > len(side)
 
 
-def _tried(curve: EndCurve, line: FretEnd) -> bool:
+def _spans_likely_places(curve: EndCurve, line: FretEnd) -> bool:
     """Whether the places tried span all that the other ends leave likely for this one."""
     at, most = curve.expected.outward * (line.along - curve.expected.along), 3.0 * line.u
     return bool(OUT_MM[0] + most < at < OUT_MM[-1] - most)

@@ -18,7 +18,7 @@ from inspect_app.measure.plan.flat_picture import (
     Windows,
     draw_flats,
     half_widths,
-    single,
+    single_precision,
     windows_of,
 )
 from inspect_app.measure.plan.reference_crown import CrownView, ReferenceCrown
@@ -181,7 +181,7 @@ def fit_outlines(
     if not starts:
         return []
     p, w, weights = _stepped(view, reference, arc, starts, extents, steps)
-    return _judged(p, w, reference, _prior(arc), weights, view)
+    return _with_statistics(p, w, reference, _prior(arc), weights, view)
 
 
 def rough_fits(
@@ -278,14 +278,14 @@ def _robust(residual: Singles, jac: Singles, w: Windows) -> Singles:
     return np.asarray(np.divide(w.weight, z2, out=z2))
 
 
-def _judged(
+def _with_statistics(
     p: Floats, w: Windows, reference: ReferenceCrown, prior: Floats, last: tuple[Singles, Singles], view: CrownView
 ) -> list[FlatOutline]:
     """Covariance, log likelihood ratio against the unworn crown, and where the knowledge of the width comes from."""
     picture = draw_flats(p, w, 0.0, *last)
     information = picture.jac[:, FlatParam.LN_WIDTH] ** 2 * last[0]
     correlation = _residual_correlation((w.tone - picture.tone) * np.sqrt(information), reference.noise_correlation)
-    side = np.sign(w.t - single(p)[:, FlatParam.CENTRE, None, None])
+    side = np.sign(w.t - single_precision(p)[:, FlatParam.CENTRE, None, None])
     across, along = picture.jac[:, FlatParam.CENTRE], picture.jac[:, FlatParam.MIDDLE]
     outward = np.copysign(np.hypot(across, along), across * side)  # square to the boundary
     normal, shift_effect, bloom_effect = _normal(
@@ -361,4 +361,4 @@ def _residual_correlation(z: Singles, noise_correlation: float) -> Singles:
     along = np.einsum("fij,fij->f", z[:, 1:], z[:, :-1]) / power
     across = np.einsum("fij,fij->f", z[..., 1:], z[..., :-1]) / power
     r = np.clip([along, across], 0.0, 0.9)
-    return single(np.maximum(1.0, np.prod((1.0 + r) / (1.0 - r), axis=0) / noise_correlation))
+    return single_precision(np.maximum(1.0, np.prod((1.0 + r) / (1.0 - r), axis=0) / noise_correlation))

@@ -173,23 +173,23 @@ def windows_of(
     spread, sharpen = _optics(len(view.across_mm), round(view.blur_mm / view.column_mm, 6))
     light = reference.tone**2
     sharp = light @ sharpen
-    weight = single(1.0 / reference.sigma**2) * single(inside & view.clear[rows])[..., None]
-    tone = single(view.tone)[rows]
+    weight = single_precision(1.0 / reference.sigma**2) * single_precision(inside & view.clear[rows])[..., None]
+    tone = single_precision(view.tone)[rows]
     return Windows(
-        y=single(np.where(inside, view.along_mm[rows], view.along_mm[-1] + _FAR_MM))[..., None],
-        t=single(view.across_mm),
+        y=single_precision(np.where(inside, view.along_mm[rows], view.along_mm[-1] + _FAR_MM))[..., None],
+        t=single_precision(view.across_mm),
         tone=tone,
         shown=tone**2,
-        reference=single(reference.tone)[rows],
-        light=single(light)[rows],
-        sharp=single(sharp)[rows],
-        rest=single(light - sharp @ spread)[rows],
+        reference=single_precision(reference.tone)[rows],
+        light=single_precision(light)[rows],
+        sharp=single_precision(sharp)[rows],
+        rest=single_precision(light - sharp @ spread)[rows],
         weight=weight / np.float32(reference.noise_correlation),
         weight_of_one=weight,
-        burnt=single(reference.tone > view.burnt_from[:, None])[rows],
-        burnt_from=single(view.burnt_from**2)[rows][..., None],
-        spread=single(spread),
-        even=float(together) * single([np.ones(len(two)), two])[..., None],
+        burnt=single_precision(reference.tone > view.burnt_from[:, None])[rows],
+        burnt_from=single_precision(view.burnt_from**2)[rows][..., None],
+        spread=single_precision(spread),
+        even=float(together) * single_precision([np.ones(len(two)), two])[..., None],
         blur=view.blur_mm,
         column=view.column_mm,
         parallax=view.parallax,
@@ -197,7 +197,7 @@ def windows_of(
     )
 
 
-def single(a: ArrayLike) -> Singles:
+def single_precision(a: ArrayLike) -> Singles:
     return np.asarray(a, dtype=np.float32)
 
 
@@ -239,7 +239,7 @@ def draw_flats(p: Floats, w: Windows, soft: float, weight: Singles, saturation_s
     A flat's own light in each row is the one that fits best together with its neighbours', each cell with its
     `weight`. `saturation_step` is that of the round before.
     """
-    middle, ln_h, ln_f, c, ln_q, skew, ln_blunt = single(p).T[:, :, None, None]
+    middle, ln_h, ln_f, c, ln_q, skew, ln_blunt = single_precision(p).T[:, :, None, None]
     h, f, q, power = np.exp(ln_h), np.exp(ln_f), np.exp(ln_q), 2.0 * np.exp(ln_blunt)
     s = (w.y - middle) / h
     t, rate = _from_widest(s, skew)

@@ -318,7 +318,7 @@ def _others(params: Floats) -> list[Floats]:
 
 def _with_more(best: FlatOutline, rough: list[tuple[Floats, float]]) -> FlatOutline:
     """The fit with what `_others` came to: how sure its sides are, and further rivals with nearly as much evidence."""
-    enough = _nearly(best.log_ratio)
+    enough = _rival_evidence(best.log_ratio)
     apart = [(abs(math.exp(p[FlatParam.LN_WIDTH]) - best.width), best.log_ratio - found) for p, found in rough[:2]]
     rivals = (*best.rivals, *[p for p, found in rough[2:] if found >= enough])
     return replace(best, u_sides=max(by / math.sqrt(max(4.0, lost)) for by, lost in apart), rivals=rivals)
@@ -332,12 +332,12 @@ def _likeliest(ranked: list[tuple[Floats, float]]) -> list[Floats]:
 
 def _left_rough(ranked: list[tuple[Floats, float]]) -> list[Floats]:
     """Outlines that are not fitted to the end, and had nearly as much evidence as the best when they were left."""
-    enough = _nearly(ranked[0][1])
+    enough = _rival_evidence(ranked[0][1])
     fitted = _likeliest(ranked)
     return [p for p, found in ranked if found >= enough and all(np.abs(p - q).max() >= _SAME for q in fitted)]
 
 
-def _nearly(most: float) -> float:
+def _rival_evidence(most: float) -> float:
     """Evidence that an outline needs to be a rival of one with the most."""
     return most - max(_RIVAL, _RIVAL_SHARE * most)
 
@@ -368,7 +368,7 @@ def _different(spans: Sequence[FlatSpan]) -> list[FlatSpan]:
 def _with_rivals(fits: list[FlatOutline], rough: list[Floats]) -> FlatOutline:
     """The fit with most evidence, which of the others have nearly as much noted with it."""
     best = max(fits, key=lambda f: f.log_ratio)
-    enough = _nearly(best.log_ratio)
+    enough = _rival_evidence(best.log_ratio)
     rivals = [f.params for f in fits if f is not best and f.log_ratio >= enough]
     return replace(best, rivals=(*rivals, *rough))
 

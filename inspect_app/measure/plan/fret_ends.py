@@ -178,7 +178,7 @@ def end_curve(
     there = np.flatnonzero((out > OUT_MM[0] - light.step_mm) & (out < OUT_MM[-1] + light.step_mm))
     feet = range(int(there[0]), int(there[-1]) + 1)
     each, metal = _weighed(light, feet, inset)
-    before = _before(light, noise_level(light))[:, feet.start : feet.stop]
+    before = _before_likelihood(light, noise_level(light))[:, feet.start : feet.stop]
     weighed = np.logaddexp.reduce(each + _bevel_prior()[:, None], axis=0) + before
     an_end = float(np.logaddexp.reduce(weighed, axis=None)) - math.log(weighed.size)
     goes_on = metal > an_end + _GOES_ON and stands_out(light)
@@ -186,7 +186,7 @@ def end_curve(
     in_view = np.interp(OUT_MM, at, light.visible[there][::-1].astype(float)) > 0.5
     given = np.array([np.interp(OUT_MM, at, one[::-1] - weighed.max()) for one in weighed])
     alongside = _by_the_sides(darker_alongside(light))
-    either = _either(given, 0.0, alongside + _FEW_DIRTY)
+    either = _on_either_board(given, 0.0, alongside + _FEW_DIRTY)
     return EndCurve(expected, either, in_view, given, goes_on, alongside)
 
 
@@ -200,7 +200,7 @@ def _by_the_sides(darker: float | None) -> float:
     return math.log((coat + _STRAY) / (shade + _STRAY))
 
 
-def _either(given_board: Floats, dirt: float, alongside: float) -> Floats:
+def _on_either_board(given_board: Floats, dirt: float, alongside: float) -> Floats:
     """Log likelihood where dirt before the ends, and along the sides, is so likely (logarithms of their odds)."""
     clean, dirty, along = given_board - np.logaddexp(0.0, [[dirt], [-dirt], [-alongside]])
     each = np.logaddexp(np.logaddexp(clean, dirty) - np.logaddexp(0.0, alongside), along)
@@ -219,7 +219,10 @@ def on_one_board(curves: list[EndCurve]) -> list[EndCurve]:
     dirt = float(np.sum(apart)) / n
     along = float(np.sum([c.alongside for c in seen])) / n + _FEW_DIRTY
     most = max(dirt, along)
-    return [replace(c, log_likelihood=_either(c.given_board, dirt, along), alongside=along, dirt=most) for c in curves]
+    return [
+        replace(c, log_likelihood=_on_either_board(c.given_board, dirt, along), alongside=along, dirt=most)
+        for c in curves
+    ]
 
 
 def _bevel_prior() -> Floats:
@@ -271,7 +274,7 @@ def _counted(light: EndLight) -> tuple[float, float]:
     return each, each * light.lag * light.strips.shape[2] / 6.0
 
 
-def _before(light: EndLight, noise: Floats) -> Floats:
+def _before_likelihood(light: EndLight, noise: Floats) -> Floats:
     """Log likelihood of what lies before each row on each kind of board (`EndCurve.given_board`); shape (3, n + 1).
 
     It is board, or board and then a stretch of dirt. Dirt of any tone begins and ends with any change of light; so that
@@ -282,13 +285,15 @@ def _before(light: EndLight, noise: Floats) -> Floats:
     fit, change = dirt_log_density(light, noise)
     evenly, along = _summed(each * fit), _summed(each * alongside_log_density(light, noise))
     prior = _reach_prior(_DIRT_MM, _DIRT_MOST_MM, light.step_mm) - step * float(np.sum(np.log(_APART / STEP_SD)))
-    dirty = _then(board, evenly, prior, _summed(step * change), light.lag)
-    more = _then(board, along, _reach_prior(_ALONG_MM, _ALONG_MOST_MM, light.step_mm))
+    dirty = _onward_likelihood(board, evenly, prior, _summed(step * change), light.lag)
+    more = _onward_likelihood(board, along, _reach_prior(_ALONG_MM, _ALONG_MOST_MM, light.step_mm))
     out = [np.logaddexp(math.log(1.0 - share) + board, math.log(share) + dirty) for share in _DIRTY]
     shares = np.log([1.0 - sum(_DIRTY_ALONG), *_DIRTY_ALONG])[:, None]
     coated = np.logaddexp.reduce(np.array([board, dirty, more]) + shares, axis=0)
     lip = round(_LIP_MM / light.step_mm)
-    return np.array([*out, np.logaddexp(coated, _then(coated, evenly, np.zeros(lip))) - math.log(1.0 + lip)])
+    return np.array(
+        [*out, np.logaddexp(coated, _onward_likelihood(coated, evenly, np.zeros(lip))) - math.log(1.0 + lip)]
+    )
 
 
 def _reach_prior(usual_mm: float, most_mm: float, step_mm: float) -> Floats:
@@ -297,7 +302,9 @@ def _reach_prior(usual_mm: float, most_mm: float, step_mm: float) -> Floats:
     return np.asarray(log_p - np.logaddexp.reduce(log_p))
 
 
-def _then(before: Floats, fit: Floats, prior: Floats, changes: Floats | None = None, lag: int = 0) -> Floats:
+def _onward_likelihood(
+    before: Floats, fit: Floats, prior: Floats, changes: Floats | None = None, lag: int = 0
+) -> Floats:
     """Log likelihood of `before` and then 1, 2 ... rows (`prior`) that fit so well, and change so much over `lag`."""
     out = np.full_like(before, -np.inf)
     for g, p in enumerate(prior.tolist(), 1):

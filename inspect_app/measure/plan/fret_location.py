@@ -19,7 +19,7 @@ from inspect_app.measure.plan.board_tilt import TOLD_BY_SCALE_RAD, tilt_u, tilte
 from inspect_app.measure.plan.crown_detection import find_crowns
 from inspect_app.measure.plan.crown_profile import END_MM, LEAST_ROWS
 from inspect_app.measure.plan.frets import EdgedFret, LocatedFret
-from inspect_app.measure.plan.hidden_parts import of_one_board, without_hidden
+from inspect_app.measure.plan.hidden_parts import without_hidden, without_strangers
 from inspect_app.reading.ask import Ask
 from shared.errors import InspectError
 
@@ -81,7 +81,7 @@ def _located_on(
         raise InspectError(
             "No fret is whole in the photo.", "Take it from farther away, or move the scale off the frets."
         )
-    frets = of_one_board(without_hidden(frets))
+    frets = without_strangers(without_hidden(frets))
     if not frets:
         raise InspectError(
             "What looked like frets in the photo is not alike, as the frets of one board are.",

@@ -46,7 +46,7 @@ def numbered(frets: list[LocatedFret], board: Board, ask: Ask) -> tuple[list[Loc
     frets : list of LocatedFret
         In order, numbered as the overview's steps are.
     """
-    frets = _alike(frets)
+    frets = _without_odd_outermost(frets)
     if not frets:
         return frets, ()
     first = _first_number(frets, board, ask)
@@ -63,7 +63,7 @@ def numbered(frets: list[LocatedFret], board: Board, ask: Ask) -> tuple[list[Loc
     return kept, (NotMeasured(Key(feature="first fret as asked"), why),)
 
 
-def _alike(frets: list[LocatedFret]) -> list[LocatedFret]:
+def _without_odd_outermost(frets: list[LocatedFret]) -> list[LocatedFret]:
     """The frets without an outermost one whose crown differs from the others' as no wire of one board does."""
     widths = [f.crown.width for f in frets if isinstance(f, EdgedFret)]
     if len(widths) < _LEAST_FRETS + 1:
@@ -106,7 +106,7 @@ def first_by_spacing(
 
     No numbers where there are too few frets to tell, or they are unevenly spaced.
     """
-    frets = _alike(frets)
+    frets = _without_odd_outermost(frets)
     if len(frets) < _LEAST_FRETS:
         return frets, ()
     if _wide_as_a_nut(frets, board):

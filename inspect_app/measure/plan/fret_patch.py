@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.grids import coarse_places, filled
+from calib.coarse_grid import coarse_places, filled
 from calib.photo import Photo, linear_light
 from inspect_app.measure.plan.fret_frame import FretFrame
 from inspect_app.reading.key import NotMeasured

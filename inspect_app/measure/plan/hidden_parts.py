@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from inspect_app.measure.plan.frets import EdgedFret, LocatedFret
 
-__all__ = ["hidden_outlines", "of_one_board", "without_hidden"]
+__all__ = ["hidden_outlines", "without_strangers", "without_hidden"]
 
 Floats = NDArray[np.float64]
 
@@ -52,7 +52,7 @@ def without_hidden(frets: Sequence[LocatedFret]) -> list[LocatedFret]:
     ]
 
 
-def of_one_board(frets: Sequence[LocatedFret]) -> list[LocatedFret]:
+def without_strangers(frets: Sequence[LocatedFret]) -> list[LocatedFret]:
     """The frets without those whose crowns do not look like the others'; none of them where they are not alike.
 
     Frets of one board are one kind of wire on one wood in one light; the edges of books, fingers or tape are not.

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calib.grids import coarse_places, filled
+from calib.coarse_grid import coarse_places, filled
 from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from calib.plane import Plane

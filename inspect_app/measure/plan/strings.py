@@ -161,7 +161,7 @@ def _evenness(c: _Cells) -> Floats:
     It is by how much its cells are farther from what their columns usually show than from the row's own median, each
     distance squared and limited, and the whole averaged over the columns in view.
     """
-    off = c.tone - _usual(c)
+    off = c.tone - _usual_rows(c)
     scatter = np.maximum(spread_about_zero(off, axis=0), _TONE_FLOOR)
     strange = np.minimum(np.abs(off) / scatter, _MOST_SIGMAS) ** 2
     uneven = np.minimum(np.abs(c.tone - np.median(c.tone, axis=1, keepdims=True)) / _EVEN, _MOST_SIGMAS) ** 2
@@ -170,7 +170,7 @@ def _evenness(c: _Cells) -> Floats:
     return np.where(shown > c.tone.shape[1] / 2, score, -1.0)
 
 
-def _usual(c: _Cells) -> Floats:
+def _usual_rows(c: _Cells) -> Floats:
     """What each column shows about each row: medians over `_AROUND_MM`, taken every fifth of that and drawn through."""
     n = len(c.tone)
     step = max(1, round(_AROUND_MM / c.row_mm / 5.0))

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from calib.photo import Photo
 from calib.plane import Plane
 from inspect_app.measure.section.face_edges import (
-    Reach,
+    OutlineRows,
     RowEdges,
-    Rows,
+    SearchReach,
     find_edges,
     innermost,
     persistence,
@@ -69,8 +69,8 @@ def unseen_strips(photo: Photo, plane: Plane, shape: WireShape, clear_mm: float)
     clear_mm : float
         Left out beside corners.
     """
-    rows = sample_rows(photo, plane, shape, Reach(0.0, WIDEST_MM), clear_mm)
-    found = find_edges(rows, texture_of(rows, INSIDE_MM), Reach(-LEAST_MM, WIDEST_MM), lambda mm: mm)
+    rows = sample_rows(photo, plane, shape, SearchReach(0.0, WIDEST_MM), clear_mm)
+    found = find_edges(rows, texture_of(rows, INSIDE_MM), SearchReach(-LEAST_MM, WIDEST_MM), lambda mm: mm)
     at = found.at / rows.px_per_mm
     shift = _shift(rows, at, found)
     if shift is None:
@@ -80,15 +80,15 @@ def unseen_strips(photo: Photo, plane: Plane, shape: WireShape, clear_mm: float)
     width, u = lever @ value, np.sqrt(np.einsum("ni,ij,nj->n", lever, cov, lever))
     step = found.valid & (persistence(rows, found) > MOST_OF_IT)
     strips: dict[tuple[str, int], Strip] = {}
-    below = _on(rows, SHADED)
+    below = _rows_on(rows, SHADED)
     for piece, side in {(int(p), int(s)) for p, s in zip(rows.piece[below], rows.side[below], strict=True)}:
         here = (rows.piece == piece) & (rows.side == side)
-        if width[here].mean() > 0.0 and not _shows(rows, at, here, step, value[:2]):
+        if width[here].mean() > 0.0 and not _shows_edge(rows, at, here, step, value[:2]):
             strips[PIECES[piece], side] = Strip(float(width[here].mean()), float(u[here].mean()))
     return strips
 
 
-def _shows(rows: Rows, at: Array, here: Mask, step: Mask, shift: Array) -> bool:
+def _shows_edge(rows: OutlineRows, at: Array, here: Mask, step: Mask, shift: Array) -> bool:
     """Whether most rows of a piece that the shifted outline crosses show an edge at one distance."""
     if not (here & step).any():
         return False
@@ -102,26 +102,26 @@ def _shows(rows: Rows, at: Array, here: Mask, step: Mask, shift: Array) -> bool:
 
 def takes_in_body(photo: Photo, plane: Plane, shape: WireShape, clear_mm: float) -> bool:
     """Whether a strip shows inside an outline: face and body together were taken for the face; as `unseen_strips`."""
-    rows = sample_rows(photo, plane, shape, Reach(WIDEST_MM, 0.0), clear_mm)
-    found = find_edges(rows, texture_of(rows, INSIDE_MM), Reach(WIDEST_MM, -LEAST_MM), innermost)
+    rows = sample_rows(photo, plane, shape, SearchReach(WIDEST_MM, 0.0), clear_mm)
+    found = find_edges(rows, texture_of(rows, INSIDE_MM), SearchReach(WIDEST_MM, -LEAST_MM), innermost)
     return _shift(rows, -found.at / rows.px_per_mm, found) is not None
 
 
-def _on(rows: Rows, names: tuple[Piece, ...]) -> Mask:
+def _rows_on(rows: OutlineRows, names: tuple[Piece, ...]) -> Mask:
     """Rows of the pieces named."""
     return np.isin(rows.piece, [PIECES.index(name) for name in names])
 
 
-def _lever(rows: Rows) -> Array:
+def _lever(rows: OutlineRows) -> Array:
     """What a strip's width changes by with shift and shrinking of the far outline, (N, 3)."""
     from_middle = (rows.px - rows.px.mean(axis=0)) / rows.px_per_mm
     return np.column_stack([rows.normal, np.sum(from_middle * rows.normal, axis=1)])
 
 
-def _shift(rows: Rows, at: Array, found: RowEdges) -> tuple[Array, Array] | None:
+def _shift(rows: OutlineRows, at: Array, found: RowEdges) -> tuple[Array, Array] | None:
     """Shift (2), mm, and shrinking of the outline that most edges `at` so many mm from this one agree with, with
     covariance; None where they don't."""
-    lever, lit = _lever(rows), _on(rows, LIT)
+    lever, lit = _lever(rows), _rows_on(rows, LIT)
     seen = found.valid & (persistence(rows, found) > MOST_OF_IT) & lit
     seen_at = np.flatnonzero(seen)
     if len(seen_at) < LEAST_ROWS:

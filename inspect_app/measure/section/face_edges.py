@@ -25,8 +25,8 @@ from calib.plane import Plane
 from inspect_app.measure.section.wire_outline import PIECES, WireShape
 
 __all__ = [
-    "Rows",
-    "Reach",
+    "OutlineRows",
+    "SearchReach",
     "Texture",
     "RowEdges",
     "sample_rows",
@@ -72,7 +72,7 @@ PEAK_U_PX = 0.3
 """Standard uncertainty of that place: a parabola through three samples a pixel apart, blurred by a pixel."""
 
 
-class Reach(NamedTuple):
+class SearchReach(NamedTuple):
     """How far inside and outside the outline edges are looked for, mm."""
 
     inside: float
@@ -80,7 +80,7 @@ class Reach(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Rows:
+class OutlineRows:
     """Light along rows across an outline, from inside out.
 
     Attributes
@@ -158,7 +158,7 @@ class RowEdges:
         return float(np.median(fitted)) if len(fitted) else math.nan
 
 
-def sample_rows(photo: Photo, plane: Plane, shape: WireShape, reach: Reach, clear_mm: float) -> Rows:
+def sample_rows(photo: Photo, plane: Plane, shape: WireShape, reach: SearchReach, clear_mm: float) -> OutlineRows:
     """Rows across a shape's outline, one every `ALONG_MM`, `clear_mm` away from its corners."""
     piece, side, mm, outward = _places(shape, clear_mm)
     zero = np.zeros(len(mm))
@@ -167,7 +167,7 @@ def sample_rows(photo: Photo, plane: Plane, shape: WireShape, reach: Reach, clea
     normal, px_per_mm = (beside - px) / length, float(np.median(length)) / 0.01
     offsets = row_offsets((max(reach.inside, reach.outside) + MARGIN_MM) * px_per_mm)
     light = _sample(photo, px, normal, offsets, max(3, round(ALONG_MM * px_per_mm)))
-    return Rows(piece, side, px, normal, offsets, light, px_per_mm)
+    return OutlineRows(piece, side, px, normal, offsets, light, px_per_mm)
 
 
 def _places(shape: WireShape, clear_mm: float) -> tuple[NDArray[np.intp], NDArray[np.intp], Array, Array]:
@@ -207,7 +207,7 @@ def _sample(photo: Photo, px: Array, normal: Array, offsets: Array, along: int) 
     return out
 
 
-def _changes(rows: Rows) -> Array:
+def _changes(rows: OutlineRows) -> Array:
     """Mean light of the window after each sample less that before it, (N, M, 3); nan where a window does not fit."""
     k = max(2, round(WINDOW_MM * rows.px_per_mm))
     total = np.cumsum(np.concatenate([np.zeros_like(rows.light[:, :1]), rows.light], axis=1), axis=1)
@@ -218,7 +218,7 @@ def _changes(rows: Rows) -> Array:
     return out
 
 
-def texture_of(rows: Rows, inside_mm: float) -> Texture:
+def texture_of(rows: OutlineRows, inside_mm: float) -> Texture:
     """The texture of the face, from what lies further inside than `inside_mm`."""
     deep = _changes(rows)[:, rows.offsets < -inside_mm * rows.px_per_mm].reshape(-1, 3)
     deep = deep[np.isfinite(deep).all(axis=1)]
@@ -242,7 +242,7 @@ def nearest(mm: Array) -> Array:
     return -np.abs(mm)
 
 
-def find_edges(rows: Rows, texture: Texture, reach: Reach, rank: Callable[[Array], Array]) -> RowEdges:
+def find_edges(rows: OutlineRows, texture: Texture, reach: SearchReach, rank: Callable[[Array], Array]) -> RowEdges:
     """In each row the change that stands out and ranks highest, to a fraction of a pixel."""
     change = _changes(rows)
     size = np.nan_to_num(texture.size(change))
@@ -262,7 +262,7 @@ def find_edges(rows: Rows, texture: Texture, reach: Reach, rank: Callable[[Array
     )
 
 
-def persistence(rows: Rows, found: RowEdges) -> Array:
+def persistence(rows: OutlineRows, found: RowEdges) -> Array:
     """Share (N,) of each change found that is still there a little further: of an edge all, of a scratch little."""
     beyond = rows.offsets[None] - found.at[:, None]
     near, far = PERSISTENCE_MM[0] * rows.px_per_mm, PERSISTENCE_MM[1] * rows.px_per_mm
@@ -280,7 +280,7 @@ def _echoes(change: Array) -> NDArray[np.bool_]:
     return np.asarray(light < ECHO * maximum_filter1d(light, 2 * ECHO_PX + 1, axis=1))
 
 
-def place_edges(rows: Rows, texture: Texture, near: RowEdges) -> RowEdges:
+def place_edges(rows: OutlineRows, texture: Texture, near: RowEdges) -> RowEdges:
     """Fit a step to each edge found, in the mixture of colours that shows it best over the texture."""
     wide = round(MARGIN_MM * rows.px_per_mm)
     first = _fitted(rows, texture, near, max(LEAST_REACH_PX, wide))
@@ -288,7 +288,7 @@ def place_edges(rows: Rows, texture: Texture, near: RowEdges) -> RowEdges:
     return _fitted(rows, texture, near, min(half, max(LEAST_REACH_PX, wide)))
 
 
-def _fitted(rows: Rows, texture: Texture, near: RowEdges, half: int) -> RowEdges:
+def _fitted(rows: OutlineRows, texture: Texture, near: RowEdges, half: int) -> RowEdges:
     n = np.arange(len(near.at))
     centre = np.argmin(np.abs(rows.offsets[None] - near.at[:, None]), axis=1)
     take = centre[:, None] + np.arange(-half, half + 1)

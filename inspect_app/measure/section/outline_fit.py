@@ -23,9 +23,9 @@ from inspect_app.measure.section.face import find_faces
 from inspect_app.measure.section.face_edges import (
     ALONG_MM,
     MARGIN_MM,
-    Reach,
+    OutlineRows,
     RowEdges,
-    Rows,
+    SearchReach,
     Texture,
     find_edges,
     innermost,
@@ -41,12 +41,12 @@ __all__ = ["FittedSection", "fit_section", "fit_face"]
 
 Array = NDArray[np.float64]
 
-FIRST = (Reach(0.13, 0.08), Reach(0.2, 0.08))
+FIRST = (SearchReach(0.13, 0.08), SearchReach(0.2, 0.08))
 """How far edges are looked for at first, and how far if that leads nowhere: a patch may have taken in a narrow part of
 the body beside the face. Further in lie scratches, and rows from a tang's sides reach its middle at 0.25 mm."""
-THEN = (Reach(0.06, 0.06), Reach(0.03, 0.03), Reach(0.03, 0.03))
+THEN = (SearchReach(0.06, 0.06), SearchReach(0.03, 0.03), SearchReach(0.03, 0.03))
 """How far in the rounds that follow: fits are good to a few hundredths then."""
-INNER_REACH = Reach(0.2, -MARGIN_MM)
+INNER_REACH = SearchReach(0.2, -MARGIN_MM)
 """Where an edge inside the outline is looked for in the end."""
 TOP_SHARE = 0.3
 """The top of the arc: so much of its radius to either side, a third of an everyday crown."""
@@ -183,7 +183,7 @@ def _evidence(fitted: FittedSection) -> _Evidence:
     return _Evidence(max(foot, default=0.0) >= HALF, yes * math.log(shown) + no * math.log(hidden))
 
 
-def fit_face(photo: Photo, plane: Plane, shape: WireShape, first: Reach) -> FittedSection | None:
+def fit_face(photo: Photo, plane: Plane, shape: WireShape, first: SearchReach) -> FittedSection | None:
     """Fit a shape to the face's edges, round after round; None when it slips away or another outline lies within."""
     begun, clear = shape, CLEAR_MM
     rows = sample_rows(photo, plane, shape, first, clear)
@@ -222,7 +222,7 @@ def _share(used: NDArray[np.bool_], of: NDArray[np.bool_]) -> float:
     return float(used[of].mean()) if of.any() else 0.0
 
 
-def _both_sides(rows: Rows, used: NDArray[np.bool_]) -> bool:
+def _both_sides(rows: OutlineRows, used: NDArray[np.bool_]) -> bool:
     """Whether both sides of arc, underside and tang are where symmetry puts them: else the outline is another's."""
     return all(
         int(np.sum(used & (rows.piece == PIECES.index(name)) & (rows.side == side))) >= LEAST_ROWS
@@ -231,7 +231,7 @@ def _both_sides(rows: Rows, used: NDArray[np.bool_]) -> bool:
     )
 
 
-def _top_seen(shape: WireShape, mm: Array, rows: Rows, found: RowEdges) -> bool:
+def _top_seen(shape: WireShape, mm: Array, rows: OutlineRows, found: RowEdges) -> bool:
     """Whether a round crown's top is seen where the arc puts it, or outside, as the body shows it: a flat lies inside.
 
     Without it nobody knows how high the crown is.
@@ -242,7 +242,7 @@ def _top_seen(shape: WireShape, mm: Array, rows: Rows, found: RowEdges) -> bool:
     return _share(found.valid & (shape.distance(mm, rows.piece) > -GATES_MM[-1]), at_top) >= HALF
 
 
-def _has_edge_inside(rows: Rows, texture: Texture) -> bool:
+def _has_edge_inside(rows: OutlineRows, texture: Texture) -> bool:
     """Whether along one side of the outline most rows show an edge at one depth inside it: the face lies further in."""
     found = find_edges(rows, texture, INNER_REACH, innermost)
     step = found.valid & (persistence(rows, found) > HALF)
@@ -264,7 +264,7 @@ def _fit(
     values = shape.params[shape.free]
     start = values
     for k in range(4):
-        if not _enough(piece, used):
+        if not _is_held_in_place(piece, used):
             return None
 
         def off(v: Array, at: NDArray[np.bool_] = used) -> Array:
@@ -287,7 +287,7 @@ def _fit(
     return shape.with_free(values), used
 
 
-def _enough(piece: NDArray[np.intp], used: NDArray[np.bool_]) -> bool:
+def _is_held_in_place(piece: NDArray[np.intp], used: NDArray[np.bool_]) -> bool:
     """Whether so much is seen that the shape stays in its place: some of the arc, the underside and the sides."""
     return all(int(np.sum(used & (piece == PIECES.index(name)))) >= LEAST_ROWS for name in ("arc", "underside", "side"))
 
@@ -307,7 +307,7 @@ def _scatter(r: Array, piece: NDArray[np.intp], used: NDArray[np.bool_]) -> Arra
     return out
 
 
-def _has_face_tone(rows: Rows, found: RowEdges, texture: Texture) -> NDArray[np.bool_]:
+def _has_face_tone(rows: OutlineRows, found: RowEdges, texture: Texture) -> NDArray[np.bool_]:
     """Where the tone inside the edge is the face's own rather than something else's."""
     inner = rows.light[:, rows.offsets < -MARGIN_MM * rows.px_per_mm].mean(axis=1)
     usual = np.nanmedian(inner[found.valid], axis=0)
@@ -315,7 +315,7 @@ def _has_face_tone(rows: Rows, found: RowEdges, texture: Texture) -> NDArray[np.
 
 
 def _with_uncertainty(
-    shape: WireShape, mm: Array, rows: Rows, used: NDArray[np.bool_], u: Array, found: RowEdges
+    shape: WireShape, mm: Array, rows: OutlineRows, used: NDArray[np.bool_], u: Array, found: RowEdges
 ) -> FittedSection:
     r = shape.distance(mm, rows.piece)
     sides = tuple(dict.fromkeys((PIECES[p], int(s)) for p, s in zip(rows.piece, rows.side, strict=True)))

@@ -9,16 +9,16 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.decide.limits import Verdict
 from inspect_app.services.deciding import fret_heights, write_fret_heights
-from inspect_app.services.on_paper import Writing
+from inspect_app.services.on_paper import NumberFormat
 from inspect_app.services.papers import AFTER, handover_paper, proof_of
 from inspect_app.ui import server
-from inspect_app.ui.at_field import Spots
-from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
-from inspect_app.ui.comparing import before_and_after
+from inspect_app.ui.before_after import before_and_after
+from inspect_app.ui.concurrent_edits import changed_note, form_key, opened_with, reopen, settle_edit
+from inspect_app.ui.field_errors import FieldErrors
 from inspect_app.ui.fret_history import work_done
 from inspect_app.ui.lengths import Bare, bare_unit, parse_heights, written
-from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
-from inspect_app.ui.undoing import did
+from inspect_app.ui.page_frame import current_job, length_unit, page_head, show_error, step_link
+from inspect_app.ui.undo import remember_action
 from inspect_app.ui.words import in_unit, plain
 from shared.errors import InspectError
 from shared.units import show_plain
@@ -37,7 +37,7 @@ def checks(job: services.JobView) -> None:
             {
                 "Check": plain(c.what),
                 "Agreed": plain(in_unit(c.target, unit)),
-                "Measured": plain(Writing(unit).found(c.measured, c.reason)),
+                "Measured": plain(NumberFormat(unit).found(c.measured, c.reason)),
                 "Verdict": SIGNS[c.verdict],
             }
             for c in found
@@ -49,13 +49,13 @@ def checks(job: services.JobView) -> None:
 def heights(job: services.JobView) -> None:
     """Crown heights read at the bench: no photo of a fret in its slot shows them."""
     known, key, typed = fret_heights(server.store(), job.id, AFTER), f"heights-{job.id}", None
-    unit, spots = length_unit(), Spots()
+    unit, spots = length_unit(), FieldErrors()
     bare = bare_unit(unit, True)
     now = {str(n): q.value for n, q in known.items()}
     with st.expander("Crown heights read with a calliper", expanded=not known):
         changed_note(key, now)
-        was = opened(key, now)
-        with st.form(turn(key), border=False):
+        was = opened_with(key, now)
+        with st.form(form_key(key), border=False):
             sent = _heights_typed(was, bare, spots)
         with spots.saying("heights"):
             if sent is not None:
@@ -65,10 +65,10 @@ def heights(job: services.JobView) -> None:
                 }
             labels = {n: f"Fret {n}" for n in (*was, *now, *(typed or {}))}
             full = dict.fromkeys(labels) | now
-            keep = settled(key, typed, full, labels, lambda _, mm: show_plain(mm, "mm", unit) if mm else "nothing")
+            keep = settle_edit(key, typed, full, labels, lambda _, mm: show_plain(mm, "mm", unit) if mm else "nothing")
             if keep is not None:
                 write_fret_heights(server.store(), job.id, {int(n): mm for n, mm in keep.items()}, AFTER)
-                reopened(key)
+                reopen(key)
                 kept_heights(job.id, {int(n): now.get(n) for n in keep})
                 st.rerun()
 
@@ -78,12 +78,12 @@ def kept_heights(job_id: int, was: dict[int, float | None]) -> None:
 
     def back() -> None:
         write_fret_heights(server.store(), job_id, was, AFTER)
-        reopened(f"heights-{job_id}")
+        reopen(f"heights-{job_id}")
 
-    did(job_id, "Heights kept", back, lambda: fret_heights(server.store(), job_id, AFTER))
+    remember_action(job_id, "Heights kept", back, lambda: fret_heights(server.store(), job_id, AFTER))
 
 
-def _heights_typed(was: dict[str, Any], bare: Bare, spots: Spots) -> str | None:
+def _heights_typed(was: dict[str, Any], bare: Bare, spots: FieldErrors) -> str | None:
     """The field of all heights; its text when the form is sent."""
     such = "1: 0.95, 12: 0.93" if bare == "mm" else "1: 37.5, 12: 36.5"
     text = st.text_input(
@@ -108,8 +108,8 @@ def _as_it_was(mm: float, was: float | None, bare: Bare) -> float:
     return was if was is not None and _number(mm, bare) == _number(was, bare) else mm
 
 
-job = the_job()
-head(job, "after_work.py")
+job = current_job()
+page_head(job, "after_work.py")
 st.title("After work")
 if not any(v.label == AFTER for v in job.visits):
     st.info("No photos were taken after the work yet. Add them as visit “after”: the same views as at intake.")
@@ -130,4 +130,4 @@ try:
     )
     before_and_after(job)
 except InspectError as error:
-    say(error)
+    show_error(error)

@@ -11,13 +11,13 @@ from inspect_app import services
 from inspect_app.reading.ask import ScaleAsk
 from inspect_app.services import HandKind, HandView, PhotoView
 from inspect_app.ui import server
-from inspect_app.ui.asking import choose_scale
-from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
 from inspect_app.ui.lengths import length_number
+from inspect_app.ui.page_frame import current_job, length_unit, page_head, show_error, step_link
+from inspect_app.ui.photo_question import choose_scale
 from inspect_app.ui.scenes import photo_of
-from inspect_app.ui.shots import VIEW_TEXT
-from inspect_app.ui.undoing import did, told_by_page
-from inspect_app.ui.viewer import Moved, Placing, Point, Scene, Shape, show
+from inspect_app.ui.shot_list import VIEW_TEXT
+from inspect_app.ui.undo import remember_action, rerun_to_show_action
+from inspect_app.ui.viewer import MovedHandles, Point, PointsToPlace, Scene, Shape, show
 from inspect_app.ui.words import plain, shown
 from shared.errors import InspectError
 from shared.units import unit_shown
@@ -53,12 +53,12 @@ def scene_of(
     """The photo with the tool in hand."""
     label, prompts = KINDS[kind]
     factor, unit = unit_shown(1.0, "deg" if kind == "angle" else "mm", length_unit())
-    place = Placing(kind, label, prompts, to_plane, factor, 2 if unit == "mm" else 1, unit, turn)
+    place = PointsToPlace(kind, label, prompts, to_plane, factor, 2 if unit == "mm" else 1, unit, turn)
     alt = f"Photo {photo.name}: {label}. Enter marks a point in the middle; arrow keys move the photo."
     return Scene(photo_of(photo), alt, f"hand {photo.id} {kind} {turn}", shapes=shapes_of(kept), place=place)
 
 
-def moved(photo: PhotoView, kind: HandKind, m: Moved) -> None:
+def moved(photo: PhotoView, kind: HandKind, m: MovedHandles) -> None:
     """All points are marked, or one was moved since."""
     points = tuple(m.points[f"p{i + 1}"] for i in range(len(m.points)) if f"p{i + 1}" in m.points)
     st.session_state[state(photo, kind)] = points
@@ -74,7 +74,7 @@ def keep(photo: PhotoView, kind: HandKind, marked: Marked, scale: ScaleAsk | Non
         st.session_state["hand-said"] = error
         return
     label = f"{KINDS[kind][0]} kept: {shown(made.result, length_unit())}"
-    did(photo.job_id, label, partial(services.remove_hand_measure, server.store(), made.id))
+    remember_action(photo.job_id, label, partial(services.remove_hand_measure, server.store(), made.id))
     st.session_state["hand-note"] = ""
     afresh(photo, kind)
 
@@ -98,7 +98,7 @@ def result(photo: PhotoView, kind: HandKind, scale: ScaleAsk | None) -> None:
     try:
         value = services.measure_by_hand(server.store(), photo.id, kind, marked, scale, st.session_state["hand-height"])
     except InspectError as error:
-        say(error)
+        show_error(error)
     else:
         st.markdown(f"## {shown(value, length_unit())}")
         st.text_input("Note", key="hand-note", placeholder="What was measured")
@@ -110,7 +110,7 @@ def remove(job_id: int, m: HandView) -> None:
     """Take it away."""
     services.remove_hand_measure(server.store(), m.id)
     label = f"{KINDS[cast(HandKind, m.kind)][0]} removed: {shown(m.result, length_unit())}"
-    did(job_id, label, partial(services.restore_hand_measure, server.store(), m.id))
+    remember_action(job_id, label, partial(services.restore_hand_measure, server.store(), m.id))
 
 
 def kept_list(photo: PhotoView, kept: tuple[HandView, ...]) -> None:
@@ -137,10 +137,10 @@ def photo_choice(job: services.JobView) -> PhotoView:
 @st.fragment
 def measuring(photo: PhotoView, scale: ScaleAsk | None) -> None:
     """The photo and the value side by side."""
-    told_by_page()
+    rerun_to_show_action()
     error = st.session_state.pop("hand-said", None)
     if error is not None:
-        say(error)
+        show_error(error)
     kinds: list[HandKind] = list(KINDS)
     kind = st.segmented_control(
         "Measure", kinds, default="distance", required=True, key="hand-kind", format_func=lambda k: KINDS[k][0]
@@ -148,7 +148,7 @@ def measuring(photo: PhotoView, scale: ScaleAsk | None) -> None:
     try:
         to_plane = services.plane_of(server.store(), photo.id, scale)
     except InspectError as error:
-        say(error)
+        show_error(error)
         return
     kept = services.hand_measures(server.store(), photo.id)
     turn = st.session_state.get("hand-turn", 0)
@@ -161,8 +161,8 @@ def measuring(photo: PhotoView, scale: ScaleAsk | None) -> None:
     kept_list(photo, kept)
 
 
-job = the_job()
-head(job, "by_hand.py")
+job = current_job()
+page_head(job, "by_hand.py")
 st.title("By hand")
 if not job.photos:
     st.info("No photos yet. Add one with a scale in it, and anything level with the scale can be measured.")

@@ -8,9 +8,9 @@ from inspect_app import services
 from inspect_app.services.estimating import draft, estimates
 from inspect_app.services.exporting import export_bytes
 from inspect_app.ui import server
-from inspect_app.ui.answers import show_issued, show_lines
-from inspect_app.ui.bench import head, not_decided, saying, step_link, the_job
-from inspect_app.ui.drafting import edit_draft, told
+from inspect_app.ui.estimate_draft import edit_draft, show_failed_change
+from inspect_app.ui.issued_estimates import show_issued, show_lines
+from inspect_app.ui.page_frame import current_job, errors_shown, not_decided, page_head, step_link
 
 
 def send(job: services.JobView) -> None:
@@ -29,8 +29,8 @@ def send(job: services.JobView) -> None:
         st.caption("Pictures go out without the place and camera data of the photo files.")
 
 
-job = the_job()
-head(job, "estimate.py")
+job = current_job()
+page_head(job, "estimate.py")
 st.title("Estimate")
 not_decided(job)
 views = estimates(server.store(), job.id)
@@ -38,13 +38,13 @@ if not views:
     st.info("There is no estimate yet. Choose an option first, then draft it.")
     step_link("options.py", "Open the options", job.id)
 drafted = bool(views) and views[0].status == "draft"
-told(drafted)
+show_failed_change(drafted)
 if drafted:
     edit_draft(job, views[0])
 elif views:
     show_lines(views[0])
     if st.button("Draft the next revision"):
-        with saying():
+        with errors_shown():
             draft(server.store(), job.id)
             st.rerun()
 for issued in (v for v in views if v.status != "draft"):

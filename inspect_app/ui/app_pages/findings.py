@@ -9,10 +9,10 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.services import PhotoView
 from inspect_app.ui import server
-from inspect_app.ui.bench import head, length_unit, say, step_link, the_job
-from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
+from inspect_app.ui.concurrent_edits import changed_note, form_key, opened_with, reopen, settle_edit
+from inspect_app.ui.page_frame import current_job, length_unit, page_head, show_error, step_link
 from inspect_app.ui.scenes import plain_scene
-from inspect_app.ui.undoing import did
+from inspect_app.ui.undo import remember_action
 from inspect_app.ui.viewer import show
 from inspect_app.ui.words import label_of, plain, shown
 from shared.errors import InspectError
@@ -53,13 +53,15 @@ def add(job: services.JobView) -> None:
                 server.store(), job.id, f.getvalue(), f.name, "finding", str(visit), note, category
             )
         except InspectError as error:
-            say(error)
+            show_error(error)
             continue
         if added.already_there:
             st.info(f"{plain(f.name)} is in this job already, as {plain(added.photo.name)}.")
         else:
             kept += 1
-            did(job.id, f"Finding kept: {f.name}", partial(services.remove_photo, server.store(), added.photo.id))
+            remember_action(
+                job.id, f"Finding kept: {f.name}", partial(services.remove_photo, server.store(), added.photo.id)
+            )
     if kept:
         st.session_state["finding-turn"] = turn + 1
         st.rerun()
@@ -69,15 +71,17 @@ def change(photo: PhotoView) -> None:
     """Note and category, to correct; two windows may do so at once."""
     key, now, typed = f"finding-{photo.id}", {"note": photo.note, "category": photo.category}, None
     changed_note(key, now)
-    was = opened(key, now)
-    note = st.text_area("Note", was["note"], key=f"note-{turn(key)}")
-    category = category_choice(f"category-{turn(key)}", was["category"])
+    was = opened_with(key, now)
+    note = st.text_area("Note", was["note"], key=f"note-{form_key(key)}")
+    category = category_choice(f"category-{form_key(key)}", was["category"])
     if st.button("Keep", key=f"keep-{photo.id}"):
         typed = {"note": note.strip(), "category": category}
-    keep = settled(key, typed, now, {"note": "Note", "category": "Category"}, lambda _, text: str(text) or "nothing")
+    keep = settle_edit(
+        key, typed, now, {"note": "Note", "category": "Category"}, lambda _, text: str(text) or "nothing"
+    )
     if keep is not None:
         services.update_photo(server.store(), photo.id, **keep)
-        reopened(key)
+        reopen(key)
         changed_finding(photo)
         st.rerun()
 
@@ -87,16 +91,16 @@ def changed_finding(was: PhotoView) -> None:
 
     def back() -> None:
         services.update_photo(server.store(), was.id, note=was.note, category=was.category)
-        reopened(f"finding-{was.id}")
+        reopen(f"finding-{was.id}")
 
     def said() -> tuple[str, str]:
         now = services.photo_view(server.store(), was.id)
         return now.note, now.category
 
-    did(was.job_id, "Finding changed", back, said)
+    remember_action(was.job_id, "Finding changed", back, said)
 
 
-def one(job: services.JobView, photo: PhotoView) -> None:
+def finding_card(job: services.JobView, photo: PhotoView) -> None:
     """A finding: its photo, its note, what was measured on it."""
     with st.container(border=True):
         left, right = st.columns([3, 2], gap="medium")
@@ -114,16 +118,18 @@ def one(job: services.JobView, photo: PhotoView) -> None:
                 change(photo)
                 if st.button("Take it out of the job", key=f"out-{photo.id}"):
                     services.remove_photo(server.store(), photo.id)
-                    did(job.id, "Finding taken out", partial(services.restore_photo, server.store(), photo.id))
+                    remember_action(
+                        job.id, "Finding taken out", partial(services.restore_photo, server.store(), photo.id)
+                    )
                     st.rerun()
 
 
-job = the_job()
-head(job, "findings.py")
+job = current_job()
+page_head(job, "findings.py")
 st.title("Findings")
 found = [p for p in job.photos if p.view == "finding"]
 if not found:
     st.info("Nothing noted yet. A chip, a lifted fret end, a loose nut: add a photo of it with a note.")
 for each in found:
-    one(job, each)
+    finding_card(job, each)
 add(job)

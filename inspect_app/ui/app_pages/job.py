@@ -9,12 +9,22 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.ui import server
-from inspect_app.ui.bench import SIGN_DONE, SIGN_OPEN, STEPS, TURN, head, length_unit, say, step_link, the_job
+from inspect_app.ui.concurrent_edits import changed_note, form_key, opened_with, reopen, settle_edit
 from inspect_app.ui.fold import fold
 from inspect_app.ui.forms import details_of, fields_of, job_form, label_of_field
-from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
+from inspect_app.ui.page_frame import (
+    SIGN_DONE,
+    SIGN_OPEN,
+    STEPS,
+    TURN,
+    current_job,
+    length_unit,
+    page_head,
+    show_error,
+    step_link,
+)
 from inspect_app.ui.phone import phone_corner
-from inspect_app.ui.undoing import did
+from inspect_app.ui.undo import remember_action
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
 from shared.units import show_plain
@@ -35,7 +45,7 @@ NEXT = {
 WORKED_OUT = "As worked out from what is done"
 
 
-def standing(job: services.JobView) -> None:
+def stage_and_next_step(job: services.JobView) -> None:
     """Where the job stands, the one next thing to do, and the person's own word on it."""
     file, label = NEXT[job.stage]
     with st.container(key="standing", border=True):
@@ -44,37 +54,37 @@ def standing(job: services.JobView) -> None:
         step_link(file, f"**{label}**", job.id)
         offered = [WORKED_OUT, *services.BY_HAND]
         key = f"stands-{job.id}"
-        st.session_state[key] = job.standing.stage or WORKED_OUT
+        st.session_state[key] = job.chosen_stage.stage or WORKED_OUT
         st.selectbox(
             "It stands at",
             offered,
             format_func=lambda s: s.value.capitalize() if isinstance(s, services.Stage) else s,
             key=key,
-            on_change=_stand,
+            on_change=_stage_chosen,
             args=(job, key),
         )
-        away = job.standing.archived
+        away = job.chosen_stage.archived
         if st.button("Take it out of the archive" if away else "Archive this job", key="archive"):
             said = "Back in the list of jobs" if away else "Archived: the list shows it on wish"
-            stand(job, services.Standing(job.standing.stage, not away), said)
+            keep_stage(job, services.ChosenStage(job.chosen_stage.stage, not away), said)
             st.rerun()
 
 
-def _stand(job: services.JobView, key: str) -> None:
+def _stage_chosen(job: services.JobView, key: str) -> None:
     """Keep where the person says the job stands."""
     stage = None if st.session_state[key] == WORKED_OUT else st.session_state[key]
     said = f"It stands at: {stage.value if stage else 'as worked out from what is done'}"
-    stand(job, services.Standing(stage, job.standing.archived), said)
+    keep_stage(job, services.ChosenStage(stage, job.chosen_stage.archived), said)
 
 
-def stand(job: services.JobView, standing: services.Standing, said: str) -> None:
+def keep_stage(job: services.JobView, chosen: services.ChosenStage, said: str) -> None:
     """Keep it, to be taken back."""
-    services.set_standing(server.store(), job.id, standing)
-    did(
+    services.choose_stage(server.store(), job.id, chosen)
+    remember_action(
         job.id,
         said,
-        partial(services.set_standing, server.store(), job.id, job.standing),
-        lambda: services.job_view(server.store(), job.id).standing,
+        partial(services.choose_stage, server.store(), job.id, job.chosen_stage),
+        lambda: services.job_view(server.store(), job.id).chosen_stage,
     )
 
 
@@ -95,7 +105,7 @@ def build(i: services.InstrumentDetails) -> dict[str, bool]:
     }
 
 
-def known(job: services.JobView) -> None:
+def detail_lines(job: services.JobView) -> None:
     """What is written down, as short lines."""
     d, i = job.details, job.details.instrument
     radius = " to ".join(length(r) for r in (i.radius_nut, i.radius_last) if r)
@@ -137,7 +147,7 @@ def visits(job: services.JobView) -> None:
         st.markdown(f"**{plain(visit.label.capitalize())}**, {visit.date:%Y-%m-%d}: {text}")
 
 
-def said(name: str, value: Any) -> str:
+def field_text(name: str, value: Any) -> str:
     """A field's value as it is written down."""
     if value is None or value == "":
         return "nothing"
@@ -156,17 +166,17 @@ def details(job: services.JobView) -> None:
     job = services.job_view(server.store(), job.id)
     key, now = f"job-{job.id}", fields_of(job.details)
     changed_note(key, now)
-    sent = job_form(turn(key), details_of(opened(key, now)), "Keep these details")
+    sent = job_form(form_key(key), details_of(opened_with(key, now)), "Keep these details")
     labels = {n: label_of_field(n) for n in now}
-    kept = settled(key, fields_of(sent) if sent else None, now, labels, said)
+    kept = settle_edit(key, fields_of(sent) if sent else None, now, labels, field_text)
     if kept is None:
         return
     try:
         services.update_job(server.store(), job.id, details_of(kept), job.revision)
     except InspectError as error:
-        say(error)
+        show_error(error)
         return
-    reopened(key)
+    reopen(key)
     kept_details(job)
     st.rerun()
 
@@ -176,18 +186,18 @@ def kept_details(was: services.JobView) -> None:
 
     def back() -> None:
         services.update_job(server.store(), was.id, was.details)
-        reopened(f"job-{was.id}")
+        reopen(f"job-{was.id}")
 
-    did(was.id, "Details changed", back, lambda: services.job_view(server.store(), was.id).details)
+    remember_action(was.id, "Details changed", back, lambda: services.job_view(server.store(), was.id).details)
 
 
-job = the_job()
-head(job, "job.py")
+job = current_job()
+page_head(job, "job.py")
 st.title(plain(job.details.instrument.name or job.details.instrument.kind) or "Instrument")
 left, right = st.columns([3, 2], gap="large")
 with left:
-    standing(job)
-    known(job)
+    stage_and_next_step(job)
+    detail_lines(job)
     change(job)
 with right:
     st.header("Done and open")

@@ -8,8 +8,8 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.ui import server
-from inspect_app.ui.bench import SHOP_PAGE, TURN, page, say
 from inspect_app.ui.forms import new_job_form
+from inspect_app.ui.page_frame import SHOP_PAGE, TURN, page, show_error
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
 
@@ -36,7 +36,7 @@ def new_job() -> None:
     try:
         job_id = services.create_job(server.store(), sent, token)
     except InspectError as error:
-        say(error)
+        show_error(error)
         return
     del st.session_state["new-job-token"]
     st.switch_page(page("job.py"), query_params={"job": str(job_id)})
@@ -55,7 +55,7 @@ def row(job: services.JobRow) -> None:
         st.markdown(f"{TURN.get(job.stage.waits_for, '')}{job.stage.next_step}")
 
 
-def turn(by: int) -> None:
+def page_turner(by: int) -> None:
     """Another page of the list."""
     st.session_state["jobs-from"] = max(0, st.session_state.get("jobs-from", 0) + by)
 
@@ -96,6 +96,6 @@ for each in found.rows:
     row(each)
 if found.total > SHOWN:
     with st.container(horizontal=True, vertical_alignment="center"):
-        st.button("Newer", on_click=turn, args=(-SHOWN,), disabled=start == 0)
-        st.button("Older", on_click=turn, args=(SHOWN,), disabled=start + SHOWN >= found.total)
+        st.button("Newer", on_click=page_turner, args=(-SHOWN,), disabled=start == 0)
+        st.button("Older", on_click=page_turner, args=(SHOWN,), disabled=start + SHOWN >= found.total)
         st.caption(f"{start + 1} to {start + len(found.rows)} of {found.total}")

@@ -10,7 +10,7 @@ from inspect_app import services
 from inspect_app.decide.estimate import format_money
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.options import Check, Kind, Option, recommend
-from inspect_app.instrument.wire import Match
+from inspect_app.instrument.wire import WireMatch
 from inspect_app.services.deciding import (
     Decision,
     TermsView,
@@ -25,16 +25,26 @@ from inspect_app.services.deciding import (
 from inspect_app.services.estimating import draft
 from inspect_app.services.papers import bench_paper, worst_closeups
 from inspect_app.ui import server
-from inspect_app.ui.ahead import glance
-from inspect_app.ui.bench import choose_visit, head, length_unit, not_decided, page, say, saying, step_link, the_job
-from inspect_app.ui.charts import across, bars, chart, dots, level, show_chart, up
-from inspect_app.ui.drafting import set_ahead
+from inspect_app.ui.charts import bars, chart, dots, level_line, show_chart, x_axis, y_axis
+from inspect_app.ui.concurrent_edits import changed_note, form_key, opened_with, reopen, settle_edit
+from inspect_app.ui.estimate_draft import prepare_paper
 from inspect_app.ui.fold import fold
 from inspect_app.ui.fret_history import instrument_limits, work_done
-from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
+from inspect_app.ui.page_frame import (
+    choose_visit,
+    current_job,
+    errors_shown,
+    length_unit,
+    not_decided,
+    page,
+    page_head,
+    show_error,
+    step_link,
+)
+from inspect_app.ui.prepare_ahead import glance
 from inspect_app.ui.strings_and_neck import strings_and_neck
-from inspect_app.ui.undoing import did
-from inspect_app.ui.words import chance, crown_size, in_unit, plain, shown
+from inspect_app.ui.undo import remember_action
+from inspect_app.ui.words import crown_size, in_unit, plain, probability_text, shown
 from shared.errors import InspectError
 from shared.units import show_plain, unit_shown
 
@@ -63,7 +73,11 @@ def recommended(decision: Decision) -> None:
 def check_line(check: Check) -> str:
     """One limit and what may be said of it."""
     worst = f", worst on fret {check.worst_fret}" if check.worst_fret else ""
-    p = "" if check.probability is None else f" (kept with a probability of {chance(check.probability)}{worst})"
+    p = (
+        ""
+        if check.probability is None
+        else f" (kept with a probability of {probability_text(check.probability)}{worst})"
+    )
     side = "at most" if check.limit.side == "upper" else "at least"
     limit = show_plain(check.limit.value, check.limit.unit, length_unit())
     return f"{SIGNS[check.verdict]}: {check.limit.text}, {side} {limit}{p}"
@@ -125,11 +139,11 @@ def heights(option: Option, decision: Decision) -> None:
         {"fret": n, "low": factor * (s.value - 2 * s.u), "left": factor * s.value, "high": factor * (s.value + 2 * s.u)}
         for n, s in option.height_left
     ]
-    x, y = across("fret", "Fret"), up("left", from_zero=False)
+    x, y = x_axis("fret", "Fret"), y_axis("left", from_zero=False)
     layers = (
-        bars(x, up("low", f"Left, {unit} (bar: U)", from_zero=False), "high"),
+        bars(x, y_axis("low", f"Left, {unit} (bar: U)", from_zero=False), "high"),
         dots(x, y),
-        level(factor * limit, y),
+        level_line(factor * limit, y),
     )
     limit_text = show_plain(limit, "mm", length_unit())
     alt = f"Crown height left by fret, limit {limit_text}"
@@ -145,7 +159,7 @@ def trade_off(option: Option, decision: Decision) -> None:
                 "Replaced": ", ".join(map(str, t.replaced)) or "none",
                 "Comes off": shown(t.removal.measured, length_unit()),
                 "Least of all frets": shown(t.least_height.measured, length_unit()) if t.least_height else "",
-                "Limit kept with": chance(t.probability) if t.probability is not None else "",
+                "Limit kept with": probability_text(t.probability) if t.probability is not None else "",
             }
             for t in option.curve[: max(6, len(option.replaced) + 2)]
         ],
@@ -168,8 +182,8 @@ def choose(job: services.JobView, decision: Decision) -> None:
     }
     st.header("What was agreed")
     changed_note(key, now)
-    was = opened(key, now)
-    with st.form(turn(key), border=False):
+    was = opened_with(key, now)
+    with st.form(form_key(key), border=False):
         ids, kinds = list(names), ["", *map(str, Kind)]
         at = ids.index(was["wire_id"]) if was["wire_id"] in ids else 0
         wire = st.selectbox("Wire for new frets", ids, index=at, format_func=names.__getitem__)
@@ -183,12 +197,12 @@ def choose(job: services.JobView, decision: Decision) -> None:
         note = st.text_input("Why another than recommended", value=was["note"])
         if st.form_submit_button("Keep wire, bevel and option"):
             typed = {"wire_id": wire, "bevel_deg": bevel, "choice": choice, "note": note.strip()}
-    with saying():
+    with errors_shown():
         labels = {"wire_id": "Wire", "bevel_deg": "Bevel, degrees", "choice": "Option", "note": "Why"}
-        keep = settled(key, typed, now, labels, lambda n, v: names.get(v, "") if n == "wire_id" else str(v))
+        keep = settle_edit(key, typed, now, labels, lambda n, v: names.get(v, "") if n == "wire_id" else str(v))
         if keep is not None:
             change_terms(server.store(), job.id, **keep)
-            reopened(key)
+            reopen(key)
             chose(job.id, known)
             st.rerun()
 
@@ -199,9 +213,9 @@ def chose(job_id: int, was: TermsView) -> None:
     def back() -> None:
         wire = was.wire.id if was.wire else 0
         change_terms(server.store(), job_id, None, None, wire, was.bevel_deg, was.choice or "", was.note)
-        reopened(f"terms-{job_id}")
+        reopen(f"terms-{job_id}")
 
-    did(job_id, "Wire, bevel and option kept", back, lambda: terms(server.store(), job_id))
+    remember_action(job_id, "Wire, bevel and option kept", back, lambda: terms(server.store(), job_id))
 
 
 def likeness(job: services.JobView, visit: str) -> None:
@@ -211,7 +225,7 @@ def likeness(job: services.JobView, visit: str) -> None:
         fold("Stock beside the wire now on the board", f"stock-{job.id}", partial(stock, found))
 
 
-def stock(found: tuple[Match, ...]) -> None:
+def stock(found: tuple[WireMatch, ...]) -> None:
     """Each wire of the stock, and what to mind with it."""
     for m in found:
         w = m.wire
@@ -228,10 +242,10 @@ def own_terms(job: services.JobView, decision: Decision) -> None:
         return
     st.caption("This job keeps the limits and prices it was first judged by; the shop's have changed since.")
     if st.button("Judge it by the shop's present ones"):
-        with saying():
+        with errors_shown():
             change_terms(server.store(), job.id, limits=limits, prices=prices)
             was = decision.terms
-            did(
+            remember_action(
                 job.id,
                 "Judged by the shop's present limits and prices",
                 partial(change_terms, server.store(), job.id, limits=was.limits, prices=was.prices),
@@ -244,7 +258,7 @@ def draft_it(job_id: int, visit: str) -> None:
     """Make the draft; the page goes on to it, or says what is wrong."""
     try:
         made = draft(server.store(), job_id, visit)
-        set_ahead(services.job_view(server.store(), job_id), made)
+        prepare_paper(services.job_view(server.store(), job_id), made)
         st.session_state["drafted"] = str(job_id)
     except InspectError as error:
         st.session_state["draft-said"] = error
@@ -256,7 +270,7 @@ def onward(job: services.JobView, decision: Decision, visit: str) -> None:
         step_link("photos.py", "Add photos", job.id)
         return
     if (refused := st.session_state.pop("draft-said", None)) is not None:
-        say(refused)
+        show_error(refused)
     with st.container(horizontal=True):  # two in a row where there is room for all their words
         st.button("Draft the estimate", type="primary", on_click=draft_it, args=(job.id, visit), key="draft")
         st.download_button(
@@ -270,8 +284,8 @@ def onward(job: services.JobView, decision: Decision, visit: str) -> None:
 
 if (drafted := st.session_state.pop("drafted", None)) is not None:
     st.switch_page(page("estimate.py"), query_params={"job": drafted})
-job = the_job()
-head(job, "options.py")
+job = current_job()
+page_head(job, "options.py")
 st.title("Options")
 not_decided(job)
 visits = [v.label for v in job.visits]
@@ -279,7 +293,7 @@ visit = choose_visit(f"options-visit-{job.id}", visits) if len(visits) > 1 else 
 try:
     decision = decide(server.store(), job.id, visit)
 except InspectError as error:
-    say(error)
+    show_error(error)
     step_link("job.py", "Open the job", job.id)
     st.stop()
 main, side = st.columns([3, 2], gap="large")

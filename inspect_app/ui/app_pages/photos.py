@@ -8,19 +8,19 @@ import streamlit as st
 
 from inspect_app import services
 from inspect_app.services import PhotoView
-from inspect_app.services.agreed import agreement_of
+from inspect_app.services.agreements import agreement_of
 from inspect_app.ui import server
-from inspect_app.ui.asking import ask_form
-from inspect_app.ui.bench import choose_visit, head, saying, step_link, the_job
+from inspect_app.ui.full_size_photo import full_size, photo_in_address, small_picture
 from inspect_app.ui.howto import HOW, drawing
-from inspect_app.ui.looking import full_size, looked_at, small_picture
 from inspect_app.ui.measuring_bar import in_queue, measure_all, queue_bar, with_queue
+from inspect_app.ui.page_frame import choose_visit, current_job, errors_shown, page_head, step_link
 from inspect_app.ui.phone import phone_corner
+from inspect_app.ui.photo_intake import moved, photo_drop
+from inspect_app.ui.photo_question import ask_form
 from inspect_app.ui.printed_scales import not_measured_yet
-from inspect_app.ui.shots import VIEW_TEXT, advice, covered, ranges, wanted
-from inspect_app.ui.taking_in import moved, take_in
-from inspect_app.ui.undoing import did
-from inspect_app.ui.waiting import ask_at_once
+from inspect_app.ui.shot_list import VIEW_TEXT, advice, covered_frets, ranges, shot_list_lines
+from inspect_app.ui.undo import remember_action
+from inspect_app.ui.waiting_photos import question_for_all
 from inspect_app.ui.words import plain
 
 AT_ONCE = 12
@@ -33,8 +33,8 @@ CHANGE = "Change what is asked, or take it out"
 def shot_list(job: services.JobView, visit: str) -> None:
     """What is there and what is missing, with how to take each photo."""
     st.header("Shot list")
-    have = covered(p for p in job.photos if p.visit.label == visit)
-    for i, want in enumerate(wanted(have, job.details.instrument)):
+    have = covered_frets(p for p in job.photos if p.visit.label == visit)
+    for i, want in enumerate(shot_list_lines(have, job.details.instrument)):
         name, gives = VIEW_TEXT[want.view]
         start = i == 0 and not have.photos  # nothing taken yet: show at once how it is done
         with st.expander(f"{'Done' if want.done else 'Wanted'} · **{name}** · {want.text}", expanded=start):
@@ -48,7 +48,7 @@ def visits_of(job: services.JobView) -> list[str]:
     return list(dict.fromkeys((*(v.label for v in job.visits), services.AFTER)))
 
 
-def to_measure(job: services.JobView, queue: tuple[services.Queued, ...]) -> None:
+def to_measure(job: services.JobView, queue: tuple[services.QueuedPhoto, ...]) -> None:
     """Photos without an answer: say which fret each shows, then measure all."""
     busy = in_queue(queue)
     waiting = [p for p in job.photos if p.view != "finding" and p.inspection is None and p.id not in busy]
@@ -63,8 +63,8 @@ def to_measure(job: services.JobView, queue: tuple[services.Queued, ...]) -> Non
         with st.container(border=True):
             with st.container(horizontal=True, key=f"card-{photo.id}"):
                 small_picture(photo)
-                with st.container(gap=None), saying():
-                    ask = ask_at_once(job, photo)
+                with st.container(gap=None), errors_shown():
+                    ask = question_for_all(job, photo)
                     if ask is not None:
                         asks.append((photo, ask))
             change(job, photo)
@@ -105,7 +105,7 @@ def measured_list(job: services.JobView, done: list[PhotoView]) -> None:
     key = f"measured-shown-{job.id}"
     most = st.session_state.get(key, AT_A_TIME)
     for each in list(reversed(done))[:most]:
-        with saying():
+        with errors_shown():
             measured(job, each)
     if len(done) > most:
         more = min(AT_A_TIME, len(done) - most)
@@ -141,13 +141,13 @@ def _change(job: services.JobView, photo: PhotoView) -> None:
         moved(photo, view, visit)
         st.rerun()
     send = "Measure it again" if photo.inspection else "Measure it"
-    with saying():
+    with errors_shown():
         ask = ask_form(photo, services.suggested_ask(server.store(), photo.id), f"ask-{photo.id}", send)
         if ask is not None:
             measure_all([(photo, ask)])
     if st.button("Take this photo out of the job", key=f"out-{photo.id}"):
         services.remove_photo(server.store(), photo.id)
-        did(job.id, f"{photo.name} taken out", partial(services.restore_photo, server.store(), photo.id))
+        remember_action(job.id, f"{photo.name} taken out", partial(services.restore_photo, server.store(), photo.id))
         st.rerun()
 
 
@@ -161,15 +161,15 @@ def taken_out(job: services.JobView) -> None:
                     if st.button("Bring back", key=f"back-{photo.id}"):
                         services.restore_photo(server.store(), photo.id)
                         back = partial(services.remove_photo, server.store(), photo.id)
-                        did(job.id, f"{photo.name} brought back", back)
+                        remember_action(job.id, f"{photo.name} brought back", back)
                         st.rerun()
 
 
-job, queue = with_queue(the_job())
-head(job, "photos.py")
+job, queue = with_queue(current_job())
+page_head(job, "photos.py")
 st.title("Photos")
 shown = [p for p in job.photos if p.view != "finding"]
-open_now = looked_at(shown)
+open_now = photo_in_address(shown)
 if open_now is not None:
     full_size(open_now, shown)
 left, right = st.columns([3, 2], gap="large")
@@ -177,9 +177,9 @@ with left:
     visit = choose_visit(
         f"visit-{job.id}", visits_of(job), services.AFTER if agreement_of(server.store(), job.id) else None
     )
-    take_in(job, visit)
+    photo_drop(job, visit)
     queue_bar(job.id, queue)
-    with saying():
+    with errors_shown():
         to_measure(job, queue)
     done = [p for p in job.photos if p.inspection is not None and p.visit.label == visit]
     if done:

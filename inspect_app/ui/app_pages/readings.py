@@ -8,29 +8,38 @@ from inspect_app import services
 from inspect_app.reading.quantities import one_of
 from inspect_app.services import FeatureView, ReadingView
 from inspect_app.ui import server
-from inspect_app.ui.adding import Addition, additions
-from inspect_app.ui.bench import head, length_unit, say, saying, step_link, the_job
 from inspect_app.ui.charts import long_table
-from inspect_app.ui.looking import legend
+from inspect_app.ui.feature_filter import (
+    FeatureFilter,
+    choose_filter,
+    doubt_text,
+    filtered,
+    left_of,
+    only_doubt,
+    photo_strip,
+    sure_left,
+)
+from inspect_app.ui.feature_marking import Addition, additions
+from inspect_app.ui.full_size_photo import legend
+from inspect_app.ui.page_frame import current_job, errors_shown, length_unit, page_head, show_error, step_link
 from inspect_app.ui.reviewing import (
     Chosen,
-    added,
-    bulk,
+    accept_many,
     choose,
     chosen_in,
     decide,
+    edge_moved,
+    feature_marked,
     id_of,
+    next_to_decide,
     open_photo,
     pick,
-    placed,
     stop_adding,
     take_back_edge,
-    then_of,
 )
 from inspect_app.ui.scenes import marking_scene, reading_scene
-from inspect_app.ui.shots import VIEW_TEXT
-from inspect_app.ui.sifting import Sieve, ask_sieve, doubt_text, film, left_of, only_doubt, sifted, sure_left
-from inspect_app.ui.undoing import can_undo, tell, undo_last
+from inspect_app.ui.shot_list import VIEW_TEXT
+from inspect_app.ui.undo import can_undo, show_last_action, undo_last
 from inspect_app.ui.viewer import show
 from inspect_app.ui.words import Length, name_of, plain, shown
 from shared.flags import describe
@@ -144,11 +153,11 @@ def card(f: FeatureView, every: Cards, shown_now: Cards, photo: services.PhotoVi
     st.header(f"{name[:1].upper()}{name[1:]}", anchor=False)
     values(f, length)
     why_doubtful(f)
-    then = then_of(every, shown_now, f)
+    then = next_to_decide(every, shown_now, f)
     verdict_buttons(f, then, photo.job_id)
     if st.session_state.get("rejecting") == id_of(f):
         reasons(f, then)
-    ahead, back = then or id_of(f), then_of(every, shown_now, f, -1) or id_of(f)
+    ahead, back = then or id_of(f), next_to_decide(every, shown_now, f, -1) or id_of(f)
     with st.container(horizontal=True):
         st.button("Previous", shortcut="P", on_click=choose, args=(back,), key="previous")
         st.button("Next", shortcut="N", on_click=choose, args=(ahead,), key="next")
@@ -193,32 +202,32 @@ def more(f: FeatureView, length: Length) -> None:
                 before.markdown(f"{j.at:%Y-%m-%d %H:%M} · {label_of(r)} · {SIGN[j.verdict]} · {value}{why}")
 
 
-def at_once(every: Cards, shown_now: Cards, sieve: Sieve, at: Chosen | None) -> None:
+def at_once(every: Cards, shown_now: Cards, sieve: FeatureFilter, at: Chosen | None) -> None:
     """What may be accepted together: all sure ones, or all that share the one doubt that is looked for."""
     sure = sure_left(shown_now if sieve.narrow else every)
     if sure:
         label = f"Accept all {len(sure)} sure ones"
-        st.button(label, on_click=bulk, args=(left_of(sure), len(sure), at), key="accept-sure")
+        st.button(label, on_click=accept_many, args=(left_of(sure), len(sure), at), key="accept-sure")
     same = only_doubt(shown_now, sieve.doubt) if sieve.doubt else ()
     if same:
         label = f"Accept all {len(same)} with this doubt alone"
-        st.button(label, on_click=bulk, args=(left_of(same), len(same), at), key="accept-doubt")
+        st.button(label, on_click=accept_many, args=(left_of(same), len(same), at), key="accept-doubt")
 
 
 @st.fragment
 def review(job: services.JobView) -> None:
     """Photo and feature side by side; only this part runs again when a handle is let go."""
-    for error in (st.session_state.pop("readings-said", None), tell()):
+    for error in (st.session_state.pop("readings-said", None), show_last_action()):
         if error is not None:
-            say(error)
+            show_error(error)
     every = services.features(server.store(), job.id)
     with st.container(horizontal=True, vertical_alignment="center", key="sieve"):
-        sieve = ask_sieve(every, choose)
-        shown_now = sifted(every, sieve)
+        sieve = choose_filter(every, choose)
+        shown_now = filtered(every, sieve)
         at = chosen_in(every, shown_now)
         at_once(every, shown_now, sieve, id_of(at) if at else None)
     if every:
-        film(job, every, at.photo_id if at else None, open_photo)
+        photo_strip(job, every, at.photo_id if at else None, open_photo)
     if at is None:
         nothing(job, every)
         return
@@ -239,14 +248,14 @@ def look_at(at: FeatureView, every: Cards, shown_now: Cards) -> None:
     left, right = st.columns([7, 4], gap="medium")
     with left:
         if addition is None:
-            moved, tapped = (lambda m: placed(at, scene, m)), (lambda k: pick(photo.id, k))
+            moved, tapped = (lambda m: edge_moved(at, scene, m)), (lambda k: pick(photo.id, k))
             show(scene, f"viewer-{photo.id}", moved, tapped, {"r": lambda: start_rejecting(id_of(at))})
             legend()
             st.caption(HOW_TO_MOVE)
         else:
             turn = st.session_state.get("adding-turn", 0)
             marking = marking_scene(scene, addition.name, addition.prompts, turn)
-            show(marking, f"viewer-{photo.id}", lambda m: added(at.inspection_id, photo, addition, m))
+            show(marking, f"viewer-{photo.id}", lambda m: feature_marked(at.inspection_id, photo, addition, m))
     with right:
         if addition is None:
             card(at, every, shown_now, photo, length)
@@ -306,10 +315,10 @@ def not_read(job: services.JobView) -> None:
                 st.markdown(f"**{plain(str(n.what))}** ({plain(photo.name)}): {plain(n.reason)}")
 
 
-job = the_job()
+job = current_job()
 st.html(SKIP)
-head(job, "readings.py")
+page_head(job, "readings.py")
 st.title("Readings")
-with saying():
+with errors_shown():
     review(job)
     not_read(job)

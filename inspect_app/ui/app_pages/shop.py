@@ -16,14 +16,14 @@ from inspect_app.decide.estimate import LABOUR, PriceBook, currency_digits
 from inspect_app.instrument.wire import MATERIALS, WireStock, size_class
 from inspect_app.services.deciding import add_wire, remove_wire, shop_limits, shop_prices, wires
 from inspect_app.ui import server
-from inspect_app.ui.at_field import Spots
-from inspect_app.ui.bench import JOBS_PAGE, choose_unit, length_unit, page
+from inspect_app.ui.concurrent_edits import changed_note, form_key, opened_with, reopen, settle_edit
+from inspect_app.ui.field_errors import FieldErrors
 from inspect_app.ui.gauge_register import gauge_register
 from inspect_app.ui.known_things import known_things
 from inspect_app.ui.lengths import length_number
 from inspect_app.ui.lens_profiles import lens_profiles
 from inspect_app.ui.limit_fields import changed_limits, limit_numbers, limit_said
-from inspect_app.ui.meanwhile import changed_note, opened, reopened, settled, turn
+from inspect_app.ui.page_frame import JOBS_PAGE, choose_unit, length_unit, page
 from inspect_app.ui.printed_scales import printed_scales
 from inspect_app.ui.repeat_studies import repeat_studies
 from inspect_app.ui.setup_aims import setup_aims
@@ -36,8 +36,8 @@ def letterhead() -> None:
     kept = services.get_setting(server.store(), "shop") or {}
     key, now = "letterhead", {"name": kept.get("name", ""), "lines": tuple(kept.get("lines", ()))}
     changed_note(key, now)
-    was, typed = opened(key, now), None
-    with st.form(turn(key), border=False):
+    was, typed = opened_with(key, now), None
+    with st.form(form_key(key), border=False):
         name = st.text_input("Name on the papers", was["name"])
         lines = st.text_area("Address, one line each", "\n".join(was["lines"]))
         if st.form_submit_button("Keep this name and address"):
@@ -45,19 +45,19 @@ def letterhead() -> None:
                 "name": name.strip(),
                 "lines": tuple(line.strip() for line in lines.splitlines() if line.strip()),
             }
-    keep = settled(key, typed, now, {"name": "Name", "lines": "Address"}, _said)
+    keep = settle_edit(key, typed, now, {"name": "Name", "lines": "Address"}, _value_text)
     if keep is not None:
         services.put_setting(server.store(), "shop", {"name": keep["name"], "lines": list(keep["lines"])})
-        _kept(key, "Name and address kept: papers made from now on carry them.")
+        _confirm_saved(key, "Name and address kept: papers made from now on carry them.")
 
 
-def _said(_: str, value: Any) -> str:
+def _value_text(_: str, value: Any) -> str:
     return (", ".join(value) if isinstance(value, tuple) else f"{value}") or "nothing"
 
 
-def _kept(key: str, said: str) -> None:
+def _confirm_saved(key: str, said: str) -> None:
     """Say on the next run what was saved, and build the form from it."""
-    reopened(key)
+    reopen(key)
     st.session_state["shop-said"] = said
     st.rerun()
 
@@ -67,16 +67,16 @@ def limits() -> None:
     known = shop_limits(server.store())
     key, now, typed = "limits", {e.key: float(e.value) for e in known.entries}, None
     changed_note(key, now)
-    was = opened(key, now)
-    with st.form(turn(key), border=False):
-        values = limit_numbers(known.entries, was, turn(key))
+    was = opened_with(key, now)
+    with st.form(form_key(key), border=False):
+        values = limit_numbers(known.entries, was, form_key(key))
         if st.form_submit_button("Keep these limits"):
             typed = values
-    keep = settled(key, typed, now, {e.key: e.text for e in known.entries}, partial(limit_said, known))
+    keep = settle_edit(key, typed, now, {e.key: e.text for e in known.entries}, partial(limit_said, known))
     if keep is not None:
         changed = changed_limits(known, keep, "set by the shop")
         services.put_setting(server.store(), "limits", changed.to_dict())
-        _kept(key, "Limits kept: jobs judged from now on use them.")
+        _confirm_saved(key, "Limits kept: jobs judged from now on use them.")
     st.caption("Jobs judged before keep the limits they were judged by.")
 
 
@@ -114,26 +114,26 @@ def _labels(fields: dict[str, Any]) -> dict[str, str]:
 def prices() -> None:
     """The price book new jobs start from."""
     book = shop_prices(server.store())
-    key, now, spots = "prices", _fields(book), Spots()
+    key, now, spots = "prices", _fields(book), FieldErrors()
     changed_note(key, now)
-    typed = _price_form(key, opened(key, now), spots)
+    typed = _price_form(key, opened_with(key, now), spots)
     with spots.saying():
-        keep = settled(key, typed, now, _labels(now), _said)
+        keep = settle_edit(key, typed, now, _labels(now), _value_text)
         if keep is not None:
             kept = _book(book, keep)
             services.put_setting(server.store(), "prices", kept.to_dict())
             if kept.currency != book.currency:
                 st.session_state["currency-changed"] = (book.currency, kept.currency)
-            _kept(key, "Prices kept: estimates drafted from now on use them.")
+            _confirm_saved(key, "Prices kept: estimates drafted from now on use them.")
     if changed := st.session_state.pop("currency-changed", None):
         st.warning(_no_conversion(*changed))
     st.caption(f"These prices: {plain(book.source)}.")
 
 
-def _price_form(key: str, was: dict[str, Any], spots: Spots) -> dict[str, Any] | None:
+def _price_form(key: str, was: dict[str, Any], spots: FieldErrors) -> dict[str, Any] | None:
     """The form of the price book; what was typed when it is sent."""
     labels = _labels(was)
-    with st.form(turn(key), border=False):
+    with st.form(form_key(key), border=False):
         left, right = st.columns(2)
         out: dict[str, Any] = {"currency": left.text_input(labels["currency"], was["currency"], max_chars=3)}
         spots.below("currency", left)
@@ -201,7 +201,7 @@ def stock() -> None:
         if right.button("Take off", key=f"wire-{w.id}"):
             remove_wire(server.store(), w.id)
             st.rerun()
-    turn_, spots, unit = st.session_state.get("wire-turn", 0), Spots(), length_unit()
+    turn_, spots, unit = st.session_state.get("wire-turn", 0), FieldErrors(), length_unit()
     with st.form(f"wire-{turn_}", border=False):
         left, right = st.columns(2)
         label = left.text_input("Label", placeholder="the name you know it by")

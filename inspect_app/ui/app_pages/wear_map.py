@@ -20,21 +20,21 @@ from inspect_app.services.deciding import (
     wear_of,
 )
 from inspect_app.ui import server
-from inspect_app.ui.ahead import glance
-from inspect_app.ui.bench import choose_visit, head, length_unit, say, step_link, the_job
 from inspect_app.ui.board_map import board_map
 from inspect_app.ui.by_gauge import by_gauge
 from inspect_app.ui.charts import long_table, show_chart
-from inspect_app.ui.heat import SHOWS, Show, cells, heat_table, ramp
+from inspect_app.ui.page_frame import choose_visit, current_job, length_unit, page_head, show_error, step_link
+from inspect_app.ui.prepare_ahead import glance
 from inspect_app.ui.profiles import changes, cone, crown_profile, place_of, profile_chart, radius_chart, radius_rows
 from inspect_app.ui.strings_and_neck import strings_and_neck
+from inspect_app.ui.wear_table import SHOWS, Show, cells, heat_table, ramp
 from inspect_app.ui.words import label_of, plain, shown, signed
 from shared.errors import InspectError
 from shared.measured import Measured
 from shared.units import show_plain
 
 
-def the_map(job: services.JobView, visit: str, wear: WearMap) -> None:
+def map_table(job: services.JobView, visit: str, wear: WearMap) -> None:
     """The table of cells, and the same choice by name."""
     kinds: list[Show] = list(SHOWS)
     show = st.segmented_control(
@@ -167,7 +167,7 @@ def wearing(job: services.JobView, earlier: str, later: str) -> None:
     try:
         found = [(r, r.years_left) for r in rates(server.store(), job.id, earlier, later) if r.years_left is not None]
     except InspectError as error:
-        say(error)
+        show_error(error)
         return
     for r, years in found:
         yearly = shown(replace(r.per_year, unit="mm"), length_unit())
@@ -175,15 +175,15 @@ def wearing(job: services.JobView, earlier: str, later: str) -> None:
         st.markdown(f"**Fret {r.fret}, string {r.string}**: {yearly} a year; {left} until it may not stay.")
 
 
-job = the_job()
-head(job, "wear_map.py")
+job = current_job()
+page_head(job, "wear_map.py")
 st.title("Wear map")
 labels = [v.label for v in job.visits]
 chosen = choose_visit(f"map-visit-{job.id}", labels)
 try:
     wear_map = wear_of(server.store(), job.id, chosen)
 except InspectError as error:
-    say(error)
+    show_error(error)
     step_link("job.py", "Write it down", job.id)
     st.stop()
 setup = setup_of_visit(server.store(), job.id, chosen)
@@ -192,7 +192,7 @@ if not (wear_map.read or any(f.spots for f in wear_map.frets)):
     st.info("Nothing read at this visit yet. Add photos from above first, then along the neck where flats are wide.")
     step_link("photos.py", "Go to the photos", job.id)
 else:
-    the_map(job, chosen, wear_map)
+    map_table(job, chosen, wear_map)
     both_views(wear_map)
     lines(job, chosen)
     compare(job, chosen, wear_map)

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from inspect_app.decide.estimate import PriceBook, cost_of
-from inspect_app.decide.keeping import flat_share
 from inspect_app.decide.levelling import draw_boards, draw_rates, years_left
 from inspect_app.decide.limits import Limits, Verdict, for_wire
 from inspect_app.decide.options import Kind, recommend, work_out_options
+from inspect_app.decide.options_keeping_frets import flat_share
 from inspect_app.decide.recommend import frets_in_words
-from inspect_app.decide.wear import FretWear, Rate, Spot, WearMap, depth_of_flat
+from inspect_app.decide.wear import FretWear, Rate, WearMap, WornSpot, depth_of_flat
 from inspect_app.instrument.details import Instrument
 from inspect_app.instrument.wire import WireStock
 from shared.measured import Contribution, Measured
@@ -27,7 +27,7 @@ def mm(value, u=0.005, source="reading"):
 
 def worn(n, depth, u=0.005, height=None, flat=None, long=4.0, width=2.6):
     """One fret: a spot of this depth (0: read, nothing seen), its own height, a flat of this width and length."""
-    spots = (Spot(mm(20.0), 3, mm(depth, u), flat, mm(long)),) if depth else ()
+    spots = (WornSpot(mm(20.0), 3, mm(depth, u), flat, mm(long)),) if depth else ()
     return FretWear(n, spots, mm(44.0), mm(width), height, 0.005)
 
 
@@ -48,7 +48,12 @@ def test_the_deepest_of_132_equal_readings_is_as_deep_as_they_say():
     # 0.10 and the 0.02 of cleaning up; drawn one by one, the largest would be 0.152 deep by noise alone: 0.172
     frets = [
         FretWear(
-            n, tuple(Spot(mm(3.0 + 7.0 * s), s, mm(0.10, 0.02)) for s in range(1, 7)), mm(44.0), mm(2.6), None, 0.005
+            n,
+            tuple(WornSpot(mm(3.0 + 7.0 * s), s, mm(0.10, 0.02)) for s in range(1, 7)),
+            mm(44.0),
+            mm(2.6),
+            None,
+            0.005,
         )
         for n in range(1, 23)
     ]
@@ -62,13 +67,13 @@ def test_noisy_depths_of_a_board_worn_alike_are_told():
     # that 0.12 would come off were all alike
     read = 0.10 + 0.02 * np.random.default_rng(5).standard_normal((22, 6))
     frets = [
-        FretWear(n, tuple(Spot(mm(3.0 + 7.0 * s), s, mm(d, 0.02)) for s, d in enumerate(row, 1)), mm(44.0), mm(2.6))
+        FretWear(n, tuple(WornSpot(mm(3.0 + 7.0 * s), s, mm(d, 0.02)) for s, d in enumerate(row, 1)), mm(44.0), mm(2.6))
         for n, row in enumerate(read.tolist(), 1)
     ]
     level = decide(board(frets, mm(1.1)))[0][Kind.LEVEL]
     assert level.removal.value == pytest.approx(read.max() + 0.02, abs=0.001)
     assert "if the frets are worn alike, 0.12 mm comes off" in " ".join(level.brings)
-    uneven = [replace(f, spots=(*f.spots, Spot(mm(2.0), None, mm(0.25, 0.02)))) for f in frets[:3]] + frets[3:]
+    uneven = [replace(f, spots=(*f.spots, WornSpot(mm(2.0), None, mm(0.25, 0.02)))) for f in frets[:3]] + frets[3:]
     assert "alike" not in " ".join(decide(board(uneven, mm(1.1)))[0][Kind.LEVEL].brings)
 
 
@@ -86,7 +91,7 @@ def test_a_flat_as_wide_as_its_crown_makes_the_worst_fret_of_the_board():
     width, height = mm(2.70, 0.01), mm(1.10, 0.01)
     flat = mm(2.62, 0.02)
     depth = depth_of_flat(flat, width, height)
-    bad = FretWear(1, (Spot(mm(20.0), 3, depth, flat, mm(40.0)),), mm(44.0), width, None, 0.005)
+    bad = FretWear(1, (WornSpot(mm(20.0), 3, depth, flat, mm(40.0)),), mm(44.0), width, None, 0.005)
     wear = board([bad, *(worn(n, 0.05) for n in range(2, 7))], height)
     options, said = decide(wear, WireStock("shop no. 1", "nickel silver", 2.7, 1.2))
     assert options[Kind.LEVEL].verdict == Verdict.BEYOND
@@ -130,8 +135,8 @@ def test_a_new_fret_wears_on_and_stainless_slower():
 
 
 def test_the_doubtful_limit_decides_and_not_the_larger_value():
-    sure = FretWear(1, (Spot(mm(20.0), 3, None, mm(0.378 * 2.6, 0.004)),), None, mm(2.6, 0.002), None, 0.005)
-    doubtful = FretWear(2, (Spot(mm(20.0), 3, None, mm(0.370 * 2.6, 0.236)),), None, mm(2.6, 0.002), None, 0.005)
+    sure = FretWear(1, (WornSpot(mm(20.0), 3, None, mm(0.378 * 2.6, 0.004)),), None, mm(2.6, 0.002), None, 0.005)
+    doubtful = FretWear(2, (WornSpot(mm(20.0), 3, None, mm(0.370 * 2.6, 0.236)),), None, mm(2.6, 0.002), None, 0.005)
     assert flat_share(sure, LIMITS["flat_share"])[1] == pytest.approx(1.0, abs=0.001)
     assert flat_share(doubtful, LIMITS["flat_share"])[1] == pytest.approx(0.63, abs=0.005)
     held = next(

@@ -20,7 +20,7 @@ from inspect_app.decide.estimate import (
     format_amount,
     format_money,
     option_lines,
-    total_alike,
+    total_for_price,
     totals,
 )
 from inspect_app.decide.options import Kind
@@ -97,8 +97,8 @@ def test_untaxed_lines_keep_their_share_of_the_discount():
 
 def test_alternatives_bear_the_same_tax_and_discount():
     e = estimate([Line("x", "1", "lot", 5020)], "12.5", "19")
-    assert total_alike(e, 5020) == totals(e).total
-    assert total_alike(estimate([]), 1875) == 1875
+    assert total_for_price(e, 5020) == totals(e).total
+    assert total_for_price(estimate([]), 1875) == 1875
 
 
 def test_wire_of_another_currency_is_never_taken_at_its_number():

@@ -9,7 +9,7 @@ from inspect_app.decide.estimate import PriceBook, cost_of, option_lines
 from inspect_app.decide.levelling import draw_boards, draw_rates, height_after, removal, years_left
 from inspect_app.decide.limits import Limits, Verdict
 from inspect_app.decide.options import Cost, Kind, recommend, work_out_options
-from inspect_app.decide.wear import FretWear, Rate, Spot, WearMap
+from inspect_app.decide.wear import FretWear, Rate, WearMap, WornSpot
 from inspect_app.instrument.details import Instrument
 from shared.measured import Measured
 
@@ -32,7 +32,7 @@ def board(depths, height=UNWORN, u=0.005, flat=None):
     frets = []
     for n, d in enumerate(depths, start=1):
         width = mm(flat) if flat else None
-        spots = (Spot(mm(20.0), 3, mm(d, u), width),) if d else ()
+        spots = (WornSpot(mm(20.0), 3, mm(d, u), width),) if d else ()
         frets.append(FretWear(n, spots, mm(44.0), mm(2.6), None, None if d is None else 0.005))
     return WearMap(Instrument(648.0, frets=len(depths)), tuple(frets), height, "section photo")
 

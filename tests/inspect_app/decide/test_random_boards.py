@@ -11,12 +11,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from inspect_app.decide.keeping import leave, level
-from inspect_app.decide.kinds import Case
 from inspect_app.decide.levelling import FRET_TO_FRET_U, draw_boards
 from inspect_app.decide.limits import Limits, Verdict
+from inspect_app.decide.option_parts import OptionInputs
 from inspect_app.decide.options import Cost, Kind, recommend, work_out_options
-from inspect_app.decide.wear import FretWear, Spot, WearMap
+from inspect_app.decide.options_keeping_frets import leave, level
+from inspect_app.decide.wear import FretWear, WearMap, WornSpot
 from inspect_app.instrument.details import Instrument
 from inspect_app.instrument.wire import WireStock
 from shared.measured import Contribution, Measured
@@ -36,7 +36,7 @@ def random_spot(rng):
     flat = Measured.of(rng.uniform(0.2, 2.4), "mm", edge=rng.uniform(0.01, 0.2)) if rng.random() < 0.5 else None
     length = Measured.of(rng.uniform(1.0, 44.0), "mm", edge=0.3) if flat else None
     place = Measured.of(rng.uniform(2.0, 42.0), "mm", edge=0.1)
-    return Spot(place, int(rng.integers(1, 7)), depth, flat, length)
+    return WornSpot(place, int(rng.integers(1, 7)), depth, flat, length)
 
 
 def random_fret(n, rng):
@@ -164,7 +164,7 @@ def simulated(seed, frets=12):
             true_depth[n] = max(true_depth[n], depth)
             read = depth + u * rng.standard_normal() + u_photo * photo_error
             parts = (Contribution("edge noise", u), Contribution("camera elevation", u_photo, "photo", 0))
-            spots.append(Spot(Measured.of(5.0 + 10.0 * s, "mm", edge=0.1), s, Measured(float(read), "mm", parts)))
+            spots.append(WornSpot(Measured.of(5.0 + 10.0 * s, "mm", edge=0.1), s, Measured(float(read), "mm", parts)))
         made.append(FretWear(n + 1, tuple(spots), None, None, None, 0.002))
     read_height = Measured(typical + u_height * shared_error, "mm", (Contribution("as written down", u_height),))
     return WearMap(Instrument(648.0, frets=frets), tuple(made), read_height, "written"), true_height, true_depth
@@ -173,7 +173,7 @@ def simulated(seed, frets=12):
 def height_and_depth(wear, draws):
     """The checks of leaving and of levelling a board, without the other options."""
     boards = draw_boards(wear, draws)
-    case = Case(wear, boards, LIMITS, price, None, None, {})
+    case = OptionInputs(wear, boards, LIMITS, price, None, None, {})
     return leave(case), level(case)
 
 

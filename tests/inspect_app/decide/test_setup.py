@@ -7,25 +7,25 @@ import numpy as np
 import pytest
 
 from inspect_app.decide.board import board_wear
-from inspect_app.decide.estimate import Besides, PriceBook, cost_of, option_lines
-from inspect_app.decide.gauged import check, gauged
-from inspect_app.decide.keeping import level
-from inspect_app.decide.kinds import Case
+from inspect_app.decide.consequences import board_consequences, setup_consequences
+from inspect_app.decide.estimate import ExtraWork, PriceBook, cost_of, option_lines
+from inspect_app.decide.gauge_quantities import check, gauged
 from inspect_app.decide.levelling import draw_boards
 from inspect_app.decide.limits import Limits, Verdict
-from inspect_app.decide.mind import of_board, of_setup
 from inspect_app.decide.neck_shape import neck_shape
 from inspect_app.decide.neck_strip import neck_strip
 from inspect_app.decide.nut import clearance_now, nut_after, share_of_rise
+from inspect_app.decide.option_parts import OptionInputs
 from inspect_app.decide.options import Cost, Kind, work_out_options
-from inspect_app.decide.setup import Setup, setup_of, standing_tops, targets_for, targets_of_kinds
+from inspect_app.decide.options_keeping_frets import level
+from inspect_app.decide.setup import Setup, setup_of, targets_for, targets_of_kinds, tops_over_plane
 from inspect_app.decide.wear import FretWear, WearMap
 from inspect_app.instrument.details import Instrument
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.reading.inspection import FretReading, Inspection, PhotoSummary
 from inspect_app.reading.key import Key, Place, on_fret
+from inspect_app.report.number_format import NumberFormat
 from inspect_app.report.setup_words import setup_words
-from inspect_app.report.writing import Writing
 from shared.errors import OptionError
 from shared.measured import Contribution, Measured
 
@@ -229,11 +229,12 @@ def test_a_taller_wire_that_leaves_too_little_at_the_nut_says_so():
 
 def test_a_new_nut_is_priced_with_the_refret():
     book = PriceBook.default()
-    texts = [line.text for line in option_lines(Kind.REFRET, 0, 22, book, besides=Besides(new_nut=True))]
+    texts = [line.text for line in option_lines(Kind.REFRET, 0, 22, book, besides=ExtraWork(new_nut=True))]
     assert "Make and fit a nut for the taller frets" in texts
     assert "Check the nut slots" not in texts
     assert (
-        cost_of(book, Kind.REFRET, 0, 22, besides=Besides(new_nut=True)).total > cost_of(book, Kind.REFRET, 0, 22).total
+        cost_of(book, Kind.REFRET, 0, 22, besides=ExtraWork(new_nut=True)).total
+        > cost_of(book, Kind.REFRET, 0, 22).total
     )
     older = {k: v for k, v in book.to_dict().items()}
     older["hours"] = {k: v for k, v in book.hours.items() if k != "nut_new"}
@@ -242,7 +243,7 @@ def test_a_new_nut_is_priced_with_the_refret():
     assert PriceBook.from_dict(older).materials["nut_blank"] == book.materials["nut_blank"]
     abroad = PriceBook.from_dict({**older, "currency": "JPY", "minor_digits": 0})
     assert abroad.materials["nut_blank"] == 0  # an amount of one currency is none of another
-    blank = option_lines(Kind.REFRET, 0, 22, abroad, besides=Besides(new_nut=True))[-2]
+    blank = option_lines(Kind.REFRET, 0, 22, abroad, besides=ExtraWork(new_nut=True))[-2]
     assert blank.text == "Nut blank (the price book has no price for it)"
 
 
@@ -291,9 +292,9 @@ def test_a_gauge_counts_beside_the_photos():
 def test_a_string_that_touches_is_not_said_to_measure_a_bow(mm, said):
     relief = Measured(mm, "mm", (Contribution("gap", 0.02),))
     setup = Setup({"treble relief": relief}, targets=ELECTRIC)
-    (brings,) = of_setup(setup, 0.05)
+    (brings,) = setup_consequences(setup, 0.05)
     assert brings.startswith(f"The neck {said} on the treble side")
-    assert setup_words(setup, 0.05, Writing()).startswith(f"The neck {said} (")
+    assert setup_words(setup, 0.05, NumberFormat()).startswith(f"The neck {said} (")
 
 
 def close_up(fret, overhang):
@@ -318,9 +319,9 @@ def test_ends_that_do_not_sit_are_said_and_priced():
     assert "treble end of fret 5 is off the wood by 0.15 mm" in brings
     assert "by up to 0.20 mm (fret 3)" in brings
     book = PriceBook.default()
-    texts = [x.text for x in option_lines(Kind.LEVEL, 22, 0, book, besides=Besides(seat_ends=1, file_ends=True))]
+    texts = [x.text for x in option_lines(Kind.LEVEL, 22, 0, book, besides=ExtraWork(seat_ends=1, file_ends=True))]
     assert texts[:2] == ["Seat and glue 1 fret end", "File the fret ends flush with the board"]
-    new = option_lines(Kind.REFRET, 0, 22, book, besides=Besides(seat_ends=1, file_ends=True))
+    new = option_lines(Kind.REFRET, 0, 22, book, besides=ExtraWork(seat_ends=1, file_ends=True))
     assert new == option_lines(Kind.REFRET, 0, 22, book)  # the frets that go need neither
 
 
@@ -328,16 +329,16 @@ def test_a_hollow_read_by_gauge_makes_the_board_a_worn_one():
     key = on_fret(5, "hollow depth")
     board = board_wear((), INSTRUMENT, {key: gauged(key, 0.25)})
     assert board
-    (said,) = of_board(board, frets_out=True)
+    (said,) = board_consequences(board, frets_out=True)
     assert "0.25 mm, before fret 5" in said
-    assert "stays while the frets are in" in of_board(board, frets_out=False)[0]
+    assert "stays while the frets are in" in board_consequences(board, frets_out=False)[0]
     assert not board_wear((), INSTRUMENT, {key: gauged(key, 0.03)})
 
 
 def test_levelling_uses_the_tops_that_photos_show():
     """A fret that stands 0.08 mm over the others loses as much more than they do; the limit on steps is not kept."""
     setup = Setup(over_neighbours={9: Measured.of(0.08, "mm", gap=0.01)})
-    boards = draw_boards(worn_board(), 200, 0, standing_tops(setup))
+    boards = draw_boards(worn_board(), 200, 0, tops_over_plane(setup))
     assert boards.above[8] == pytest.approx(0.08)
     assert np.count_nonzero(boards.above) == 1
     found, plain = options(worn_board(), setup), options(worn_board(), Setup())
@@ -351,7 +352,7 @@ def test_levelling_uses_the_tops_that_photos_show():
 
 def test_a_top_that_is_low_may_be_worn_and_is_left_to_the_depths():
     setup = Setup(over_neighbours={9: Measured.of(-0.08, "mm", gap=0.01), 3: Measured.of(0.02, "mm", gap=0.02)})
-    assert not draw_boards(worn_board(), 50, 0, standing_tops(setup)).above.any()
+    assert not draw_boards(worn_board(), 50, 0, tops_over_plane(setup)).above.any()
 
 
 def test_a_tongue_comes_off_the_last_frets():
@@ -360,7 +361,7 @@ def test_a_tongue_comes_off_the_last_frets():
         photo((13, 14, 15, 16, 18, 20, 22), (), seed=2, tongue=0.3),
     ]
     setup = setup_of(seen, INSTRUMENT, ELECTRIC)
-    tops = standing_tops(setup)
+    tops = tops_over_plane(setup)
     assert tops[22].value == pytest.approx(0.3, abs=0.04)
     assert abs(tops[8].value) < 0.03  # the bow itself is the rod's
     found = options(worn_board(), setup)[Kind.LEVEL]
@@ -383,7 +384,9 @@ def test_nothing_read_says_nothing():
     assert setup.held == ()
     assert setup.tongue is None
     assert level(
-        Case(worn_board(), draw_boards(worn_board(), 20), Limits.default(), lambda *a: Cost(0, 0), None, None, {})
+        OptionInputs(
+            worn_board(), draw_boards(worn_board(), 20), Limits.default(), lambda *a: Cost(0, 0), None, None, {}
+        )
     ).brings
 
 

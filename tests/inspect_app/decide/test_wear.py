@@ -6,7 +6,7 @@ import GTC
 import pytest
 
 from calib.budget import difference
-from inspect_app.decide.influences import stamped
+from inspect_app.decide.influences import with_influences
 from inspect_app.decide.wear import build_wear_map, combined, depth_of_flat, wear_rates
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import Divot, Flat, FretReading, Inspection, PhotoSummary
@@ -155,7 +155,7 @@ def test_photos_of_one_board_share_their_scale_and_not_their_edges():
             (FretReading(fret, crown_width=width),),
         )  # fmt: skip
 
-    two = combined([f.crown_width for sha in "ab" for f in stamped(seen(1, sha)).frets])
+    two = combined([f.crown_width for sha in "ab" for f in with_influences(seen(1, sha)).frets])
     u = {c.source: c.u for c in two.contributions}
     assert u["scale"] == pytest.approx(0.008)
     assert math.hypot(*(c.u for c in two.contributions if c.source == "crown edges")) == pytest.approx(
@@ -163,14 +163,14 @@ def test_photos_of_one_board_share_their_scale_and_not_their_edges():
     )
     poses = [c.u for c in two.contributions if c.source == "camera pose and lens"]
     assert poses == pytest.approx([0.003, 0.003])  # two photos, two poses
-    again = stamped(stamped(seen(1, "a")))
-    assert again == stamped(seen(1, "a"))
+    again = with_influences(with_influences(seen(1, "a")))
+    assert again == with_influences(seen(1, "a"))
 
 
 def test_the_scale_moves_frets_on_either_side_of_the_photo_apart():
     at = [Measured.of(x, "mm", crown_edges=0.01, scale=abs(x) * 0.003) for x in (-30.0, 30.0)]
     photo = Inspection("plan", PHOTO, "t", {}, tuple(FretReading(n, position=q) for n, q in enumerate(at, 1)))
-    a, b = (f.position for f in stamped(photo).frets)
+    a, b = (f.position for f in with_influences(photo).frets)
     assert difference(b, a).u == pytest.approx(math.hypot(60 * 0.003, 0.01 * math.sqrt(2)))
 
 

@@ -79,7 +79,7 @@ def test_windows_that_open_a_new_folder_together_make_one_store(tmp_path):
 
 def test_a_store_that_another_window_makes_meanwhile_is_no_folder_that_lost_its_database(tmp_path, monkeypatch):
     """The other window is done between the look at the database and the look at what lies beside it."""
-    look, made = opening._holds_something, []
+    look, made = opening._is_filled, []
 
     def other_window_first(path):
         found = look(path)
@@ -89,7 +89,7 @@ def test_a_store_that_another_window_makes_meanwhile_is_no_folder_that_lost_its_
             create_job(made[-1], JobDetails("Ada"))
         return found
 
-    monkeypatch.setattr(opening, "_holds_something", other_window_first)
+    monkeypatch.setattr(opening, "_is_filled", other_window_first)
     store = open_store(tmp_path / "d")
     assert [r.customer for r in find_jobs(store).rows] == ["Ada"]
     for s in (store, made[-1]):

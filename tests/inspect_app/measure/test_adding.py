@@ -15,7 +15,7 @@ from inspect_app.reading.inspection import FretReading, Inspection, Outline, Pho
 from inspect_app.reading.key import parse_key
 from inspect_app.reading.values import readings_of
 from inspect_app.services.deciding import wear_of
-from inspect_app.ui.adding import additions
+from inspect_app.ui.feature_marking import additions
 from inspect_app.ui.handles import edges_of
 from sample_images import photos
 from shared.errors import OptionError

@@ -50,7 +50,7 @@ def keep_hand_measure(store, job):
     """A hand measurement as the services would write it, without a scale in the photo."""
     from inspect_app.jobs.models import HandMeasure
     from inspect_app.jobs.store import writing
-    from inspect_app.services.finding import now
+    from inspect_app.services.rows import now
 
     photo = services.job_view(store, job).photos[0]
     result = full_answer().frets[0].crown_width.to_dict()

@@ -15,7 +15,7 @@ import pytest
 from inspect_app import services
 from inspect_app.cli import main
 from inspect_app.jobs.store import DATABASE
-from inspect_app.services.upkeep import database_problems
+from inspect_app.services.store_check import database_problems
 from tests.conftest import rest_slow
 from tests.inspect_app.promises.conftest import stored_in
 

@@ -42,7 +42,7 @@ def made(tmp_path_factory, new_data_dir):
     store = services.open_store(shutil.copytree(new_data_dir, folder / "data"))
     with pytest.MonkeyPatch.context() as m:
         job = fill(store, m)
-    services.set_standing(store, job, services.Standing(archived=True))
+    services.choose_stage(store, job, services.ChosenStage(archived=True))
     for check in bench_checks(store):  # the shop's own: a record names them, and they stay where they are
         retire_bench_check(store, check.id)
     (later,) = (r for r in services.find_jobs(store).rows if r.id != job)

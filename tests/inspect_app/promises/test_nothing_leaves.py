@@ -13,8 +13,8 @@ from starlette.routing import Route, WebSocketRoute
 from streamlit.web.server.starlette.starlette_websocket import _is_origin_allowed
 
 from inspect_app.ui import server
-from inspect_app.ui.gate import PasscodeGate
-from inspect_app.ui.origin import OwnPagesOnly, policy
+from inspect_app.ui.access import PasscodeGate
+from inspect_app.ui.content_policy import OwnPagesOnly, policy
 from inspect_app.ui.server import Settings, build_app
 from inspect_app.ui.words import label_of, plain
 from tests.conftest import Outside

@@ -243,7 +243,7 @@ def test_job_1_is_found_among_two_thousand(store, job):
 
     from inspect_app.jobs.models import Job
     from inspect_app.jobs.store import writing
-    from inspect_app.services.finding import now
+    from inspect_app.services.rows import now
 
     with writing(store) as session:
         first = session.get(Job, job)

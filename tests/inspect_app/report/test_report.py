@@ -18,21 +18,21 @@ from inspect_app.decide.neck_strip import NeckRow
 from inspect_app.decide.options import Cost, Kind, recommend, work_out_options
 from inspect_app.decide.proof import ProofCheck
 from inspect_app.decide.setup import Setup
-from inspect_app.decide.wear import FretWear, Rate, Spot, WearMap
+from inspect_app.decide.wear import FretWear, Rate, WearMap, WornSpot
 from inspect_app.instrument.details import Instrument
 from inspect_app.reading.key import NotMeasured, on_fret
 from inspect_app.report.bench import bench_content
-from inspect_app.report.estimate import Findings, estimate_content
-from inspect_app.report.frame import Heading, Picture
-from inspect_app.report.handover import Work, handover_content, months_to_check
+from inspect_app.report.estimate import EstimateFindings, estimate_content
+from inspect_app.report.handover import HandoverFacts, handover_content, months_to_check
 from inspect_app.report.mail import covering_mail
+from inspect_app.report.number_format import NumberFormat
+from inspect_app.report.paper_frame import Heading, Picture
 from inspect_app.report.pdf import PAPERS, clean_text, render_pages, render_pdf
 from inspect_app.report.record import PhotoRow, ReadingRow, record_content
-from inspect_app.report.writing import Writing
 from shared.measured import Measured
 
 BOOK = PriceBook.default()
-MM = Writing()
+MM = NumberFormat()
 # ISO 216: A4 is 210 x 297 mm; Letter is 8.5 x 11 inches; PDF user space is 1/72 inch (ISO 32000-1, 8.3.2.3)
 SIZES_PT = {"a4": (210 / 25.4 * 72, 297 / 25.4 * 72), "letter": (8.5 * 72, 11 * 72)}
 LONG = "The nut was replaced by somebody before, and the customer says the buzz began in the dry winter. " * 12
@@ -51,7 +51,7 @@ def jpeg(seed, size=(45, 90)):
 
 def worn(depth=0.15, frets=6):
     made = tuple(
-        FretWear(n, (Spot(mm(20.0), 3, mm(depth), mm(0.8)),), mm(44.0), mm(2.6), None, 0.01)
+        FretWear(n, (WornSpot(mm(20.0), 3, mm(depth), mm(0.8)),), mm(44.0), mm(2.6), None, 0.01)
         for n in range(1, frets + 1)
     )
     return WearMap(Instrument(648.0, frets=frets), made, mm(1.1), "section photo")
@@ -83,7 +83,7 @@ def estimate_data(paper="a4", customer="A. Customer", wear=None, writing=MM, dra
         Picture(f"p{i}.jpg", f"Fret 1, {view}", "a worn fret", 0.2, "2 mm", "0.15 ± 0.02 mm deep")
         for i, view in enumerate(("along the neck", "from above"))
     ]
-    found = Findings(wear, options, 0.7, close)
+    found = EstimateFindings(wear, options, 0.7, close)
     data = estimate_content(heading(paper, customer), e, found, ("Rosewood board",), writing, draft)
     return data, {p.file: jpeg(i) for i, p in enumerate(close)}
 
@@ -218,7 +218,7 @@ def test_the_estimate_says_what_the_customer_should_note():
 
 @pytest.mark.parametrize(("locale", "mark", "other"), [("de_DE", ",", "."), ("", ".", ",")])
 def test_one_paper_has_one_decimal_mark(locale, mark, other):
-    writing = Writing("mm", locale)
+    writing = NumberFormat("mm", locale)
     data, pictures = estimate_data(writing=writing, tax_percent="8.1", discount_percent="2.5")
     for p in data["closeups"]:
         p["figure"] = writing.value(mm(0.15))
@@ -229,7 +229,7 @@ def test_one_paper_has_one_decimal_mark(locale, mark, other):
 
 
 def test_a_job_in_inches_has_no_millimetres():
-    writing = Writing("inch")
+    writing = NumberFormat("inch")
     data, pictures = estimate_data(writing=writing)
     for p in data["closeups"]:
         p["figure"], p["bar_text"] = writing.value(mm(0.15)), "0.1 in"
@@ -275,7 +275,7 @@ def handover(checks=(), agreed=True, **changes):
     answer = Answer(True, "A. Customer", "signed", date(2026, 5, 6))
     bevels = {(2, "treble"): Measured.of(24.0, "deg", edge=0.5)}
     after = {(2, "treble"): Measured.of(30.1, "deg", edge=0.5)}
-    work = Work(worn(), unworn(), "2026-05-20", (e, answer) if agreed else None, "", bevels, after)
+    work = HandoverFacts(worn(), unworn(), "2026-05-20", (e, answer) if agreed else None, "", bevels, after)
     pair = tuple(
         Picture(f"{w}.jpg", "Fret 2, 3rd string", w, 0.2, "2 mm", figure)
         for w, figure in (("before", "0.15 mm deep"), ("after", "no groove seen"))
@@ -355,7 +355,7 @@ def test_the_record_holds_every_value_with_u_and_doubts():
         NeckRow("Gap, treble string open", {n: mm(1.5 + 0.02 * n, 0.04) for n in range(9, 16)}),
         NeckRow("Over neighbours", {12: mm(0.08)}, frozenset({12})),
     )
-    german = Writing("inch", "de_DE")
+    german = NumberFormat("inch", "de_DE")
     data = record_content(heading(), ("intake", "2026-05-04"), wear, record, options, [check], german, neck)
     assert [c["step"] for c in data["neck"]["rows"][1]["cells"] if c["text"] != "·"] == [2]
     pdf = render_pdf("record", data, {}, "2026-05-04")

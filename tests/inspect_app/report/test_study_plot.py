@@ -6,7 +6,7 @@ from xml.etree import ElementTree
 import pytest
 
 from inspect_app.decide.precision import pooled_precision
-from inspect_app.decide.repeat_study import Row
+from inspect_app.decide.repeat_study import StudyRow
 from inspect_app.report.study_plot import study_plot
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -18,7 +18,7 @@ def test_every_reading_is_drawn_and_no_name_stands_on_another_or_outside(people,
         f"fret {n}": {f"person {k}": [1.0 + 0.01 * k, 1.02 + 0.01 * n] for k in range(people)}
         for n in range(1, frets + 1)
     }
-    row = Row("crown width", "mm", pooled_precision(values), 0.02, 0.0, values)
+    row = StudyRow("crown width", "mm", pooled_precision(values), 0.02, 0.0, values)
     drawn = ElementTree.fromstring(study_plot([row]))
     marks = [m for m in drawn.iter(f"{SVG}path") if m.get("class") == "mark"]
     dots = [float(m.get("transform")[len("translate(") : -1].split()[0]) for m in marks]

@@ -14,7 +14,7 @@ from inspect_app.decide.estimate import Line
 from inspect_app.decide.options import Kind
 from inspect_app.instrument.wire import WireStock
 from inspect_app.services import open_store, put_setting
-from inspect_app.services.agreed import agreement_of
+from inspect_app.services.agreements import agreement_of
 from inspect_app.services.deciding import add_wire, change_terms, shop_prices
 from inspect_app.services.estimating import (
     accept_estimate,

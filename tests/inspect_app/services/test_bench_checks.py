@@ -7,7 +7,7 @@ import pytest
 from inspect_app import services
 from inspect_app.cli import main
 from inspect_app.report.bench_checks import bench_check_rows
-from inspect_app.report.writing import Writing
+from inspect_app.report.number_format import NumberFormat
 from inspect_app.services.bench_checks import bench_checks, keep_bench_check, own_precision, retire_bench_check
 from shared.errors import OptionError
 from shared.measured import Measured
@@ -49,7 +49,7 @@ def test_rows_of_the_record_say_day_view_and_what_was_found(store):
     keep_bench_check(store, "plan", study(0.012))
     retired = keep_bench_check(store, "plan", study(0.5))
     retire_bench_check(store, retired.id)
-    of_study, of_leaf = bench_check_rows(bench_checks(store), Writing())
+    of_study, of_leaf = bench_check_rows(bench_checks(store), NumberFormat())
     assert of_leaf[1:3] == ["section", "Known thing, distance across"]
     assert "E_n -0.31: agrees" in of_leaf[3]
     assert of_study[2] == "Repeat study, 6 photos"

@@ -6,7 +6,7 @@ import pytest
 
 from inspect_app.reading.ask import Ask
 from inspect_app.services import (
-    Turn,
+    QueueState,
     add_photo,
     forget,
     go_on,
@@ -37,7 +37,7 @@ def turns(store, job):
 def test_all_are_measured_in_turn(store, job, three, fake_measuring):
     put_in_queue(store, job, asked(three, 5))
     assert wait_for_queue(store)
-    assert turns(store, job) == [Turn.DONE] * 3
+    assert turns(store, job) == [QueueState.DONE] * 3
     assert [a.first_fret for a in fake_measuring] == [5, 5, 5]
     assert all(p.inspection for p in job_view(store, job).photos)
     forget(store, job)
@@ -62,15 +62,15 @@ def test_stopped_after_this_photo_and_gone_on_with(store, job, three, held):
     begun, go = held
     put_in_queue(store, job, asked(three))
     assert begun.wait(30)
-    assert turns(store, job) == [Turn.MEASURING, Turn.WAITING, Turn.WAITING]
+    assert turns(store, job) == [QueueState.MEASURING, QueueState.WAITING, QueueState.WAITING]
     stop_queue(store, job)
     go.set()
     assert wait_for_queue(store)
-    assert turns(store, job) == [Turn.DONE, Turn.STOPPED, Turn.STOPPED]
+    assert turns(store, job) == [QueueState.DONE, QueueState.STOPPED, QueueState.STOPPED]
     assert [bool(p.inspection) for p in job_view(store, job).photos] == [True, False, False]
     go_on(store, job)
     assert wait_for_queue(store)
-    assert turns(store, job) == [Turn.DONE] * 3
+    assert turns(store, job) == [QueueState.DONE] * 3
 
 
 def test_asked_anew_while_it_is_measured_it_is_measured_anew(store, job, three, held):
@@ -95,7 +95,7 @@ def test_taken_out_while_it_is_measured_it_holds_up_no_other(store, job, three, 
     assert wait_for_queue(store, 10.0)
     put_in_queue(store, job, asked(three[1:]))
     assert wait_for_queue(store)
-    assert turns(store, job) == [Turn.DONE] * 2
+    assert turns(store, job) == [QueueState.DONE] * 2
 
 
 @pytest.mark.parametrize("error", [PhotoError("The file is gone.", "Restore it."), RuntimeError("odd")])
@@ -112,12 +112,12 @@ def test_one_that_fails_lets_the_others_be_measured_and_can_be_tried_again(store
     monkeypatch.setattr(measuring_queue, "measure_photo", sometimes)
     put_in_queue(store, job, asked(three))
     assert wait_for_queue(store)
-    assert turns(store, job) == [Turn.DONE, Turn.FAILED, Turn.DONE]
+    assert turns(store, job) == [QueueState.DONE, QueueState.FAILED, QueueState.DONE]
     failed = queue_of(store, job)[1]
     assert failed.wrong
     assert failed.advice
     assert str(error) not in failed.wrong or isinstance(error, PhotoError)
     go_on(store, job)
     assert wait_for_queue(store)
-    assert turns(store, job) == [Turn.DONE] * 3
+    assert turns(store, job) == [QueueState.DONE] * 3
     assert queue_of(store, job)[1].wrong == ""

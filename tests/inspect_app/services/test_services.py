@@ -15,7 +15,7 @@ from inspect_app.reading.ask import Ask, HandEdge, ScaleAsk
 from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.key import parse_key
 from inspect_app.services import Stage
-from inspect_app.services.finding import now
+from inspect_app.services.rows import now
 from shared.errors import OptionError, PhotoError, ScaleError
 from shared.measured import Measured
 from tests.inspect_app.conftest import measure_with
@@ -414,12 +414,12 @@ def test_a_job_moves_on_with_its_estimate_and_a_persons_word_stands_above_that(s
     assert stage() is Stage.ACCEPTED
     services.add_photo(store, job, make_jpeg(2), "b.jpg", "plan", services.AFTER)
     assert stage() is Stage.IN_WORK
-    services.set_standing(store, job, services.Standing(Stage.CLOSED))
+    services.choose_stage(store, job, services.ChosenStage(Stage.CLOSED))
     assert stage() is Stage.CLOSED
-    services.set_standing(store, job, services.Standing())
+    services.choose_stage(store, job, services.ChosenStage())
     assert stage() is Stage.IN_WORK
     with pytest.raises(OptionError, match="worked out"):
-        services.set_standing(store, job, services.Standing(Stage.MEASURED))
+        services.choose_stage(store, job, services.ChosenStage(Stage.MEASURED))
 
 
 def test_the_list_leaves_out_the_archive_and_is_narrowed_and_sorted(store, job):
@@ -427,8 +427,8 @@ def test_the_list_leaves_out_the_archive_and_is_narrowed_and_sorted(store, job):
         services.create_job(store, services.JobDetails(c, promised=d))
         for c, d in (("late", date(2026, 12, 24)), ("soon", date(2026, 12, 1)), ("none", None))
     )
-    services.set_standing(store, job, services.Standing(archived=True))
-    services.set_standing(store, soon, services.Standing(Stage.HANDED_OVER))
+    services.choose_stage(store, job, services.ChosenStage(archived=True))
+    services.choose_stage(store, soon, services.ChosenStage(Stage.HANDED_OVER))
 
     def found(**narrowed):
         rows = services.find_jobs(store, **narrowed)

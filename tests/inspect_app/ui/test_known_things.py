@@ -10,7 +10,7 @@ import pytest
 
 from calib.photo import open_photo
 from calib.scales.ask import u_of_air
-from inspect_app.measure.one_photo import Answered
+from inspect_app.measure.one_photo import PhotoAnswer
 from inspect_app.services import known_things as services
 from inspect_app.services import repeat_studies
 from inspect_app.services.bench_checks import bench_checks
@@ -36,14 +36,14 @@ def reads(monkeypatch):
         asked.append((ask, what))
         photo = open_photo(data, name)
         summary = services.PhotoSummary(name, photo.sha256, photo.width, photo.height)
-        return services.Seen(summary, Measured.of(0.5, "mm", edges=0.003), ())
+        return services.ThingReading(summary, Measured.of(0.5, "mm", edges=0.003), ())
 
     monkeypatch.setattr(services, "read_thing", read)
     return asked
 
 
 def at_page(store, job, points=LEAF, thing="Feeler leaf, end-on"):
-    held = services.hold(store, noise_jpeg(), "leaf.jpg")
+    held = services.hold_photo(store, noise_jpeg(), "leaf.jpg")
     at = open_page("shop.py", job)
     at.session_state["thing-photo"] = held
     if points:
@@ -123,16 +123,16 @@ def test_a_gauge_of_the_register_stands_for_the_limit(store, job, reads):
 
 
 def test_held_photos_go_after_a_day_and_what_is_none_is_refused(store):
-    first = services.hold(store, noise_jpeg(1), "a.jpg")
+    first = services.hold_photo(store, noise_jpeg(1), "a.jpg")
     path = services.held_path(store, first.sha256)
     assert path is not None
     assert path.is_relative_to(store.data_dir / PREVIEWS)
     os.utime(path, (0.0, 0.0))
-    second = services.hold(store, noise_jpeg(2), "b.jpg")
+    second = services.hold_photo(store, noise_jpeg(2), "b.jpg")
     assert services.held_path(store, first.sha256) is None
     assert services.held_path(store, second.sha256) is not None
     with pytest.raises(InspectError, match="not a picture"):
-        services.hold(store, b"x", "c.jpg")
+        services.hold_photo(store, b"x", "c.jpg")
     with pytest.raises(InspectError, match="no longer held"):
         services.try_thing(store, first, services.Ask("section"), "fret 1, crown width", 2.0, 0.01)
 
@@ -179,7 +179,7 @@ def test_a_repeat_study_is_measured_shown_kept_and_taken_back(store, job, monkey
         if name == "bad.jpg":
             raise PhotoError("bad.jpg shows no strip.", "Take it again.")
         wider = [replace(f, crown_width=replace(f.crown_width, value=2.4 + 0.01 * (k % 3))) for f in answer.frets]
-        return Answered(replace(answer, frets=tuple(wider)))
+        return PhotoAnswer(replace(answer, frets=tuple(wider)))
 
     monkeypatch.setattr(repeat_studies, "answer_photo", answered)
     at = open_page("shop.py", job)
@@ -187,7 +187,7 @@ def test_a_repeat_study_is_measured_shown_kept_and_taken_back(store, job, monkey
     assert "Who photographed is missing" in words(at)
     names = [*(("A", f"{k}.jpg") for k in range(3)), *(("B", f"{k}.jpg") for k in range(3)), ("B", "bad.jpg")]
     at.session_state["study-photos"] = [
-        (who, services.hold(store, noise_jpeg(i), name)) for i, (who, name) in enumerate(names)
+        (who, services.hold_photo(store, noise_jpeg(i), name)) for i, (who, name) in enumerate(names)
     ]
     at.run()
     assert "**B**: 4 photos" in words(at)

@@ -8,10 +8,10 @@ from streamlit.testing.v1 import AppTest
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.quantities import one_of
 from inspect_app.services import (
+    ChosenStage,
     InstrumentDetails,
     JobDetails,
     Stage,
-    Standing,
     add_photo,
     create_job,
     features,
@@ -28,7 +28,7 @@ from inspect_app.services import (
     wait_for_queue,
 )
 from inspect_app.ui import server
-from inspect_app.ui.bench import STEPS
+from inspect_app.ui.page_frame import STEPS
 from shared.errors import StoreError
 from tests.inspect_app.conftest import full_answer, measure_with, noise_jpeg, strip_photo
 from tests.inspect_app.ui.conftest import APP, open_page, send
@@ -343,7 +343,7 @@ def test_a_job_is_closed_and_archived_on_its_page(store, job, measured):
     at.run()
     assert job_view(store, job).stage is Stage.CLOSED
     press(at, "archive")
-    assert job_view(store, job).standing == Standing(Stage.CLOSED, archived=True)
+    assert job_view(store, job).chosen_stage == ChosenStage(Stage.CLOSED, archived=True)
     assert "No jobs yet" in words(AppTest.from_file(APP, default_timeout=60).run())
     press(open_page("job.py", job), "archive")
-    assert not job_view(store, job).standing.archived
+    assert not job_view(store, job).chosen_stage.archived

@@ -9,8 +9,8 @@ import pytest
 import inspect_app.ui
 from inspect_app.reading.ask import Ask, ScaleAsk
 from inspect_app.services import FirstFret, add_photo, hand_measures, job_view, measure_photo, new_sheet, prints
-from inspect_app.ui.looking import LEGEND
-from inspect_app.ui.waiting import proposed
+from inspect_app.ui.full_size_photo import LEGEND
+from inspect_app.ui.waiting_photos import proposed
 from sample_images import photos
 from tests.inspect_app.conftest import noise_jpeg, strip_photo
 from tests.inspect_app.ui.conftest import open_page

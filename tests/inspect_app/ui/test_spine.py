@@ -6,10 +6,11 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from inspect_app.services import (
+    ChosenStage,
     JobDetails,
     Stage,
-    Standing,
     add_photo,
+    choose_stage,
     create_job,
     features,
     find_jobs,
@@ -18,14 +19,13 @@ from inspect_app.services import (
     keep_hand_measure,
     progress,
     put_setting,
-    set_standing,
     update_job,
 )
 from inspect_app.services.deciding import fret_heights, shop_limits, write_fret_heights
 from inspect_app.services.estimating import accept_estimate, draft, issue_estimate
 from inspect_app.services.heights import fret_work
-from inspect_app.ui.bench import STEPS
 from inspect_app.ui.forms import LENGTHS, details_of, fields_of
+from inspect_app.ui.page_frame import STEPS
 from shared.errors import OptionError
 from tests.inspect_app.conftest import noise_jpeg, strip_photo
 from tests.inspect_app.ui.conftest import APP, open_page, send
@@ -93,7 +93,7 @@ def test_the_estimate_is_open_until_the_customer_accepts_and_the_work_until_it_i
     assert (state(store, job)["estimate"], state(store, job)["after_work"]) == (DONE, left(0))
     add_photo(store, job, noise_jpeg(5), "after.jpg", "plan", "after")
     assert progress(store, job_view(store, job))["after_work"].words == "to be handed over"
-    set_standing(store, job, Standing(Stage.HANDED_OVER))
+    choose_stage(store, job, ChosenStage(Stage.HANDED_OVER))
     assert state(store, job)["after_work"] == DONE
 
 

@@ -15,7 +15,7 @@ from inspect_app.reading.values import readings_of
 from inspect_app.services import add_photo, judge, measure_photo, open_store, photo_view, readings
 from inspect_app.ui.handles import edges_of, follow, hand_edge
 from inspect_app.ui.scenes import plain_scene, reading_scene, tone_of
-from inspect_app.ui.viewer import Handle, Photo, Placing, Scene, Shape, parse_moved, scene_data
+from inspect_app.ui.viewer import Handle, Photo, PointsToPlace, Scene, Shape, parse_moved, scene_data
 from shared.measured import Measured
 from tests.inspect_app.conftest import mm, noise_jpeg
 
@@ -70,7 +70,7 @@ def test_anything_else_is_not(raw):
 
 
 def test_points_of_a_tool_are_taken_by_their_number():
-    place = Placing("distance", "Distance", ("a", "b"), (1.0,) * 9)
+    place = PointsToPlace("distance", "Distance", ("a", "b"), (1.0,) * 9)
     scene = Scene(Photo(SHA, 400, 300), "alt", "fret 5", place=place)
     assert parse_moved(sent(pts={"p1": [1, 2], "p2": [3, 4]}), scene) is not None
     assert parse_moved(sent(pts={"p3": [1, 2]}), scene) is None

@@ -10,9 +10,9 @@ from inspect_app.decide.wear_scale import NONE_TONE, STEPS, TONES, tone, wear_ce
 from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.reading.inspection import CameraSummary, Flat, FretReading, Inspection, Outline, PhotoSummary
 from inspect_app.reading.key import NotMeasured, on_fret
-from inspect_app.ui.heat import cells, heat_table
 from inspect_app.ui.look import PAGE_CSS
 from inspect_app.ui.profiles import changes, cone, crown_profile, place_of, radius_rows
+from inspect_app.ui.wear_table import cells, heat_table
 from shared.measured import Measured
 from shared.units import show_cell
 from tests.inspect_app.conftest import mm

@@ -12,12 +12,17 @@ from inspect_app.measure.backdrop import side
 from inspect_app.measure.backdrop.crown_heights import crown_heights, on_the_highest, over_neighbours
 from inspect_app.measure.backdrop.daylight import NONE_SEEN_U_MM, UNSEEN_MM
 from inspect_app.measure.backdrop.fret_faces import FretFace
-from inspect_app.measure.backdrop.neck import neck_readings
-from inspect_app.measure.backdrop.string_gap import BEHIND_U_MM, CardStand, CrownSeen, Geometry, gaps_of, measure_gaps
+from inspect_app.measure.backdrop.string_gap import (
+    BEHIND_U_MM,
+    CardStand,
+    CrownSeen,
+    GapGeometry,
+    gaps_of,
+    measure_gaps,
+)
 from inspect_app.reading.ask import Ask, HandEdge, parse_held
-from inspect_app.reading.key import Key, Place, on_fret, parse_key
+from inspect_app.reading.key import on_fret, parse_key
 from shared.errors import OptionError, ScaleError
-from shared.measured import Measured
 from shared.trade import END_SHORT_U_MM
 from tests.inspect_app.measure.backdrop.side_pictures import FOOT, SideScene, draw_side, side_ask
 
@@ -236,7 +241,7 @@ def test_the_geometry_gives_the_gap_of_points_in_space(lean, elevation):
     seen = CrownSeen(face, 46.0, on_card(string), 0.0, 0.0, 0.0)
     before = float(normal @ top)
     mean = (float(up @ top)) / before
-    g = Geometry(plane, (seen,), 0.0, None, 0.0)
+    g = GapGeometry(plane, (seen,), 0.0, None, 0.0)
     stand = CardStand(before, 0.0, 46.0, mean, 0.0, 0.0, 0.0, 0.0)
     along = gap * abs(b) * (abs(b) / 2.0 + abs(mean)) + 5e-4  # measured along the card, not upright
     assert gaps_of(g, stand, np.array([float(normal @ string)]))[0] == pytest.approx(gap, abs=along)
@@ -262,7 +267,7 @@ def _gap_behind(scene, behind):
     slope = -0.05
     plane = _plane_with_camera(scene, 1.0 + slope * 200.0, 200.0)
     seen = CrownSeen(FretFace(7, 46.0, 0.01, 0.0, 2.5, None), 46.0, 1.0, 0.0, 0.0, 0.0)
-    g = Geometry(plane, (seen,), 0.0, None, 0.0)
+    g = GapGeometry(plane, (seen,), 0.0, None, 0.0)
     return float(gaps_of(g, CardStand(4.6, 0.0, 46.0, slope, 0.0, 0.0, 0.0, 0.0), np.array([behind]))[0])
 
 
@@ -302,48 +307,6 @@ def test_the_question_must_say_the_string_and_the_scale_length(answers):
     with pytest.raises(ScaleError, match="backdrop"):
         side.detect(photo, replace(scale, kind="strip"), plane, side_ask(scene))
     assert isinstance(scale, Scale)
-
-
-def gap(value, u=0.03):
-    return Measured.of(value, "mm", crown_below_the_foot=u)
-
-
-def readings(gaps, held=(), **more):
-    ask = Ask("side", scale_length=640.0, string="first", held=held, **more)
-    return neck_readings({n: gap(v) for n, v in gaps.items()}, {n: (-v, 0.012) for n, v in gaps.items()}, ask)
-
-
-def test_an_open_string_gives_its_height_at_the_twelfth_fret():
-    out, lost = readings({11: 1.9, 12: 2.0, 13: 2.1})
-    assert out[Key(Place("neck"), "treble string height")].value == 2.0
-    assert lost == ()
-
-
-def test_held_at_both_ends_of_the_bow_it_gives_the_relief():
-    """A bow of 0.2 mm between frets 1 and 16, as a parabola over the neck; its middle lies at fret 7."""
-    places = 640.0 * (1.0 - 2.0 ** (-np.arange(0, 20) / 12.0))
-    low, high = places[1], places[16]
-    t = (places - (low + high) / 2.0) / ((high - low) / 2.0)
-    bow = {n: float(0.2 * (1.0 - t[n] ** 2)) for n in (5, 6, 7, 8, 9)}
-    out, lost = readings(bow, (1, 16))
-    assert out[Key(Place("neck"), "treble relief")].value == pytest.approx(0.2, abs=0.001)
-    assert lost == ()
-    out, lost = readings({2: 0.05, 3: 0.07}, (1, 16))
-    assert "half-way" in lost[0].reason
-
-
-def test_held_between_the_second_and_third_it_gives_the_nuts_clearance():
-    out, _ = readings({1: 0.12, 4: 0.3}, (2, 3))
-    assert out[Key(Place("neck"), "treble nut clearance")].value == 0.12
-    _, lost = readings({4: 0.3}, (2, 3))
-    assert "first fret" in lost[0].reason
-
-
-def test_a_single_high_crown_stands_over_its_neighbours():
-    out, _ = readings({4: 0.80, 5: 0.79, 6: 0.88})
-    over = out[on_fret(5, "height over neighbours")]
-    assert over.value == pytest.approx(0.05, abs=0.003)
-    assert over.expanded < 0.04
 
 
 @pytest.mark.parametrize(("text", "frets"), [("", ()), ("1,16", (1, 16)), ("3 2", (2, 3))])
@@ -389,7 +352,7 @@ def _no_daylight(scene, lifts, rng=None, radius=320.0):
         foot = FOOT + carries(x[n])
         seen.append(CrownSeen(face, x[n], under, 0.001, foot - UNSEEN_MM, NONE_SEEN_U_MM))
         gaps[n] = 1.5 - lift
-    return Geometry(plane, tuple(seen), 0.002, None, 1.15), gaps
+    return GapGeometry(plane, tuple(seen), 0.002, None, 1.15), gaps
 
 
 def test_where_no_daylight_shows_a_high_fret_is_found_by_the_ends_tops():
@@ -444,7 +407,7 @@ def test_the_gaps_of_a_photo_share_what_the_card_does():
         for n, x in zip(scene.numbers, scene.places, strict=True)
     ]
     seen = tuple(CrownSeen(f, f.x, FOOT + 1.0, 0.01, FOOT, 0.01) for f in faces)
-    gaps, *_ = measure_gaps(Geometry(scene.plane(), seen, 0.002, None, 1.15))
+    gaps, *_ = measure_gaps(GapGeometry(scene.plane(), seen, 0.002, None, 1.15))
     keys = [{c.source: c.key for c in q.contributions} for q in gaps]
     assert keys[0]["backdrop behind the string"] == keys[1]["backdrop behind the string"] is not None
     assert keys[0]["crown below the foot"] is None

@@ -7,7 +7,7 @@ import pytest
 
 from inspect_app.measure.plan.fret_location import locate_frets
 from inspect_app.measure.plan.frets import EdgedFret
-from inspect_app.measure.plan.hidden_parts import of_one_board, without_hidden
+from inspect_app.measure.plan.hidden_parts import without_hidden, without_strangers
 from inspect_app.measure.plan.recipe import measure
 from shared.errors import InspectError
 from tests.inspect_app.measure.plan.board_pictures import Shot, _place, asked
@@ -87,9 +87,9 @@ def test_a_fret_most_of_whose_parts_are_not_its_own_has_no_crown_edges(in_view, 
 
 def test_one_that_looks_unlike_the_others_is_none_of_the_boards_frets(in_view):
     odd, *others = in_view
-    assert len(of_one_board(in_view)) == len(in_view) == 4
+    assert len(without_strangers(in_view)) == len(in_view) == 4
     odd = replace(odd, profile=replace(odd.profile, log_light=-odd.profile.log_light))
-    kept = of_one_board([odd, *others])
+    kept = without_strangers([odd, *others])
     assert len(kept) == 3
     assert not any(f is odd for f in kept)
 

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calib.edge_response import EdgeResponse, coded
+from calib.edge_response import EdgeResponse, srgb_codes
 from calib.photo import linear_light
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.plan.recipe import measure
@@ -70,7 +70,7 @@ def test_warm_light_without_white_balance_moves_no_crown_width_where_paper_tells
     photo, scale, plane, ask = asked(replace(drawn_at_random(k), half_board=8.0, size=(1560, 420)))
     white = measure(photo, scale, plane, ask)
     blue = 0.4  # lamplight under a camera set to daylight
-    darker = np.round(255.0 * coded(blue * linear_light(np.arange(256, dtype=np.uint8)).astype(float)))
+    darker = np.round(255.0 * srgb_codes(blue * linear_light(np.arange(256, dtype=np.uint8)).astype(float)))
     bgr = photo.bgr.copy()
     bgr[..., 0] = cv2.LUT(bgr[..., 0], darker.astype(np.uint8))
     paper = EdgeResponse(0.9, 0.05, 0.0, 0.0, 1.2, 0.05, 0.9, (blue, 1.0, 1.0), 200)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from calib.edge_response import coded
+from calib.edge_response import srgb_codes
 from calib.photo import Focal, Photo
 from calib.plane import Plane
 from inspect_app.instrument.fretboard import fret_position
@@ -137,7 +137,7 @@ def draw_worn(scene):
         picture[:, np.abs(x - at) < CROWN / 2.0] = 0.35
     picture[(y[:, 0] < -0.2) | (y[:, 0] > LENGTH + 0.2)] = 0.08
     picture = cv2.GaussianBlur(picture, (0, 0), scene.blur)
-    code = coded(picture)
+    code = srgb_codes(picture)
     bgr = np.clip(np.round(255.0 * code + rng.normal(0.0, scene.noise, code.shape)), 0, 255).astype(np.uint8)
     bgr.flags.writeable = False
     return Photo(bgr, f"{scene.seed:064x}", "drawn.png", Focal(4000.0, 0.01, "drawn"))

@@ -20,8 +20,8 @@ from inspect_app.measure.section.face_edges import (
     STANDS_OUT,
     TEXTURE_SHARE,
     TRUNCATION_BIAS,
-    Reach,
-    Rows,
+    OutlineRows,
+    SearchReach,
     find_edges,
     innermost,
     nearest,
@@ -93,8 +93,8 @@ def test_a_line_a_code_darker_in_a_burnt_out_face_is_no_edge():
     codes = np.where(offsets < 0.0, 255, 40) - (np.abs(offsets + 12.0) < 2.0)
     light = np.repeat(linear_light(codes.astype(np.uint8)[None])[..., None], 3, axis=2).astype(float)
     none, n = np.zeros(20, dtype=np.intp), (20, 2)
-    rows = Rows(none, none, np.zeros(n), np.ones(n), offsets, np.repeat(light, 20, axis=0), 100.0)
-    found = find_edges(rows, texture_of(rows, 0.2), Reach(0.2, 0.08), innermost)
+    rows = OutlineRows(none, none, np.zeros(n), np.ones(n), offsets, np.repeat(light, 20, axis=0), 100.0)
+    found = find_edges(rows, texture_of(rows, 0.2), SearchReach(0.2, 0.08), innermost)
     assert found.valid.all()
     assert np.abs(found.at + 0.5).max() < 1.0
 
@@ -111,8 +111,8 @@ def test_the_crown_radius_agrees_with_another_circle_fit(worn):
     """Edges of the arc given to scikit-image's CircleModel."""
     _, photo, scale, plane = worn
     seen = fit_section(photo, scale, plane)
-    rows = sample_rows(photo, plane, seen.shape, Reach(0.03, 0.03), 0.06)
-    found = find_edges(rows, texture_of(rows, 0.03), Reach(0.03, 0.03), nearest)
+    rows = sample_rows(photo, plane, seen.shape, SearchReach(0.03, 0.03), 0.06)
+    found = find_edges(rows, texture_of(rows, 0.03), SearchReach(0.03, 0.03), nearest)
     arc = found.valid & (rows.piece == PIECES.index("arc"))
     mm = plane.to_mm((rows.px + rows.normal * found.at[:, None])[arc])
     circle = CircleModel.from_estimate(mm)
@@ -136,7 +136,7 @@ def test_an_outline_that_takes_in_the_body_is_given_up():
     scale, plane = calibrate(photo, section_ask())
     right = fit_section(photo, scale, plane).shape
     both = replace(right, y=right.y - 0.15 * math.cos(right.turn), arc_centre=right.arc_centre + 0.15)
-    short = Reach(0.05, 0.05)  # so that the fit stays on the outline it is given
+    short = SearchReach(0.05, 0.05)  # so that the fit stays on the outline it is given
     taken = fit_face(photo, plane, both, short)
     assert taken is None or taken.shape.height == pytest.approx(right.height, abs=0.01)
 
