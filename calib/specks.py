@@ -2,7 +2,8 @@
 
 Paper glitters under a bare lamp, and a sensor short of light is noisy in its own way: single pixels, or two or three,
 far brighter than those around them. Averages along an edge carry such specks with them; medians don't, and they leave
-a straight edge where it is (Tukey 1977, from memory)."""
+a straight edge where it is (Tukey 1977, from memory).
+"""
 
 from __future__ import annotations
 

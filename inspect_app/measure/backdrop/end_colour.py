@@ -3,7 +3,8 @@
 Along a crown the light goes from dark to bright and back, and somewhere is as bright as the card. Relative to the
 card's, each colour of whatever is paper is the same, lit or in a shadow, so their differences are nothing; metal is a
 little warmer, brass far more. Differences of linear light mix evenly at an edge, as ratios don't: the darker side's
-would have no say."""
+would have no say.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.edge_response import srgb_codes
 from calib.photo import Photo, linear_light
 from calib.specks import without_specks
 from inspect_app.measure.backdrop.end_outline import INWARD, OUTSIDE_MM, End
@@ -75,15 +77,9 @@ def in_colour(photo: Photo, fret: DetectedFret, end: End) -> Photo | None:
         return None
     shown = BASE + METAL * ((light / white) @ weights) / own
     bgr = np.zeros_like(photo.bgr)
-    bgr[window] = _codes(np.clip(shown, 0.0, 1.0))[..., None]
+    bgr[window] = np.round(255.0 * srgb_codes(shown)).astype(np.uint8)[..., None]
     bgr.flags.writeable = False
     return replace(photo, bgr=bgr)
-
-
-def _codes(light: Array) -> NDArray[np.uint8]:
-    """Linear light as sRGB codes (IEC 61966-2-1)."""
-    v = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1.0 / 2.4) - 0.055)
-    return np.asarray(np.round(255.0 * v), dtype=np.uint8)
 
 
 def _within(

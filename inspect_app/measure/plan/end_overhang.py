@@ -59,8 +59,6 @@ LEAST_FIELDS, LEAST_SHARE = 3, 0.6
 ROUNDED_U_MM = 0.05
 """Standard uncertainty of where a board ends: its edge is eased by a tenth or two, and light changes anywhere on that
 (common practice, no source)."""
-
-
 BOARD_MM, SIDE_SEEN_MM = 6.0, 0.1
 """Boards are up to so thick (common practice, no source): what a camera beyond the edge sees of their side may be taken
 for board. So much of it is within U; more, and the side's foot may be taken for the edge."""
