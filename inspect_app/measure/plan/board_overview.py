@@ -37,9 +37,9 @@ _SAME_BOARD = 0.6
 """On either side of a fret lies the same board, so that the light rises by as much as it falls across it: where more
 than this share of all its steps is left as a difference, a thing ends there and another begins. A fret beside a broad
 inlay or a lamp's gradient leaves up to a third (common practice, no source)."""
-_CHANGED = 0.1
-"""Share left from which the light is not the same again beyond a cluster: what grain and the bands' shading leave of a
-fret in the middle of a board is a few hundredths."""
+_CHANGED, _UNCHANGED = 1.0 / 3.0, 0.1
+"""Shares left from which the light is another beyond a cluster, and under which it is the same again: more than that
+gradient's, and what grain and the bands' shading leave of a fret in the middle of a board, a few hundredths."""
 _BESIDE_MM = 1.0
 """So far beside a cluster its faint steps still belong to it: the shadow that fades away, and blur."""
 _ALIKE = 0.25
@@ -347,7 +347,8 @@ def _without_next(part: NDArray[np.intp], mean: Floats) -> NDArray[np.intp]:
     for edge, rest in ((pieces[0], pieces[1:]), (pieces[-1], pieces[:-1])):
         if rest and _unbalanced(mean[edge]) > _SAME_BOARD:
             left = np.concatenate(rest)
-            if _unbalanced(mean[left[0] : left[-1] + 1]) < _CHANGED < _unbalanced(mean[part[0] : part[-1] + 1]):
+            balanced = _unbalanced(mean[left[0] : left[-1] + 1]) < _UNCHANGED
+            if balanced and _unbalanced(mean[part[0] : part[-1] + 1]) > _CHANGED:
                 return left
     return part
 
