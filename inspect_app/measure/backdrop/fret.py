@@ -32,7 +32,7 @@ from inspect_app.measure.backdrop.crown_line import (
     shows_plain_card,
     tangent_rise,
 )
-from inspect_app.measure.backdrop.grainy_card import is_close_up, is_grainy
+from inspect_app.measure.backdrop.grainy_card import is_close_up, is_grainy, is_metal_above
 from inspect_app.measure.backdrop.higher_edge import highest_line
 from inspect_app.measure.backdrop.outline import FINE_PX, OWN_ROWS, rectified_light
 from inspect_app.measure.backdrop.pose import BoardPose
@@ -317,6 +317,8 @@ def why_not_outline(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: f
         return "a fainter edge runs above the one followed: the metal has nearly the card's tone; change the light"
     if card_tone_below(across) > CARD_TONE_MM:
         return "the metal has the card's own tone, so its outline does not show; change the light"
+    if is_metal_above(photo, line.edge.px, mm_per_px):
+        return "smooth metal shows above the edge followed, which may be a reflection; change the light"
     return ""
 
 
