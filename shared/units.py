@@ -21,6 +21,7 @@ __all__ = [
     "show",
     "show_plain",
     "show_cell",
+    "show_probability",
     "places",
     "unit_shown",
     "round_pair",
@@ -110,6 +111,13 @@ def _to_place(x: Decimal, place: int) -> Decimal:
     r = x.quantize(Decimal(1).scaleb(place), rounding=ROUND_HALF_EVEN)
     r = r.quantize(Decimal(1)) if place > 0 else r
     return abs(r) if r == 0 else r
+
+
+def show_probability(p: float) -> str:
+    """A probability in whole per cent; what is nearly sure is not called sure."""
+    if p > 0.99 or p < 0.01:
+        return "over 99 %" if p > 0.99 else "under 1 %"
+    return f"{100.0 * p:.0f} %"
 
 
 def unit_shown(value: float, unit: str, lengths: LengthUnit) -> tuple[float, str]:

@@ -16,6 +16,7 @@ from inspect_app.report.number_format import NumberFormat
 from inspect_app.report.paper_frame import METHOD, Heading, Picture, frame, neck_table, picture, wear_table
 from shared.flags import FLAGS
 from shared.measured import Measured
+from shared.units import show_probability
 
 __all__ = ["PhotoRow", "ReadingRow", "record_content"]
 
@@ -97,20 +98,13 @@ def _used(readings: Iterable[ReadingRow], photos: Iterable[PhotoRow]) -> list[st
     return sorted(f for f in said if f in FLAGS)
 
 
-def _probability_text(p: float) -> str:
-    """A probability in whole per cent; what is nearly sure is not called sure."""
-    if p > 0.99 or p < 0.01:
-        return "over 99 %" if p > 0.99 else "under 1 %"
-    return f"{100.0 * p:.0f} %"
-
-
 def _option_rows(option: Option, writing: NumberFormat) -> list[list[str]]:
     """One row a limit: the option, the limit, the probability that it is kept, the verdict."""
     rows = []
     for c in option.checks:
         side = "at most" if c.limit.side == "upper" else "at least"
         worst = f", fret {c.worst_fret}" if c.worst_fret else ""
-        p = "" if c.probability is None else _probability_text(c.probability)
+        p = "" if c.probability is None else show_probability(c.probability)
         limit = f"{c.limit.text}, {side} {writing.plain(c.limit.value, c.limit.unit)}{worst}"
         rows.append([str(option.kind), limit, p, str(c.verdict)])
     return rows or [[str(option.kind), "", "", str(Verdict.CANNOT_TELL)]]

@@ -61,19 +61,19 @@ def _gauge(job: services.JobView, visit: str) -> None:
 def _write(job_id: int, visit: str, name: str, mm: float, fret: int | None) -> None:
     """Write a reading down; taken back, the one before it stands again."""
 
-    def standing() -> tuple[Key, float] | None:
+    def in_force() -> tuple[Key, float] | None:
         every = gauge_readings(server.store(), job_id, visit).items()
         return next(((k, q.value) for k, q in every if (k.feature, k.fret) == (name, fret)), None)
 
     def back() -> None:
         if was is not None:
             write_gauge_reading(server.store(), job_id, visit, name, was[1], fret)
-        elif (now := standing()) is not None:
+        elif (now := in_force()) is not None:
             take_back_gauge_reading(server.store(), job_id, visit, *now)
 
-    was = standing()
+    was = in_force()
     write_gauge_reading(server.store(), job_id, visit, name, mm, fret)
-    remember_action(job_id, f"Written down: {TEXTS[name]}", back, standing)
+    remember_action(job_id, f"Written down: {TEXTS[name]}", back, in_force)
 
 
 def _take_back(job_id: int, visit: str, key: Key, seen: float) -> None:

@@ -10,7 +10,7 @@ from inspect_app.services.on_paper import NumberFormat
 from shared.measured import Measured
 from shared.units import LengthUnit, show, show_plain
 
-__all__ = ["Length", "probability_text", "crown_size", "in_unit", "label_of", "name_of", "plain", "shown", "signed"]
+__all__ = ["Length", "crown_size", "in_unit", "label_of", "name_of", "plain", "shown", "signed"]
 
 Length = LengthUnit
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|~<>$:])")
@@ -40,13 +40,6 @@ def signed(q: Measured, length: Length = "mm") -> str:
 def in_unit(text: str, length: Length) -> str:
     """A sentence made elsewhere, in millimetres, in the unit chosen: as the papers write it."""
     return NumberFormat(length).words(text)
-
-
-def probability_text(p: float) -> str:
-    """A probability in whole per cent; what is nearly sure is not called sure."""
-    if p > 0.99 or p < 0.01:
-        return "over 99 %" if p > 0.99 else "under 1 %"
-    return f"{p:.0%}".replace("%", " %")
 
 
 def crown_size(width: float, height: float, length: Length = "mm") -> str:

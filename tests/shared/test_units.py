@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shared.measured import Measured
-from shared.units import MM_PER_INCH, round_pair, show, show_plain
+from shared.units import MM_PER_INCH, round_pair, show, show_plain, show_probability
 
 
 @pytest.mark.parametrize(
@@ -111,3 +111,9 @@ def test_both_texts_end_at_the_same_place(value, expanded):
     shown = show(q(value, expanded))
     decimals = [t.partition(".")[2] for t in (shown.value, shown.expanded)]
     assert len(decimals[0]) == len(decimals[1])
+
+
+def test_what_is_nearly_sure_is_not_called_sure():
+    assert [show_probability(p) for p in (0.0, 0.004, 0.5, 0.954, 0.996, 1.0)] == [
+        "under 1 %", "under 1 %", "50 %", "95 %", "over 99 %", "over 99 %",
+    ]  # fmt: skip

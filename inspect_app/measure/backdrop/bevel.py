@@ -280,19 +280,19 @@ def _witnessed(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End) -> Ed
     """The outline as brightness shows it, or as colour does where that is far surer; None where they tell two angles.
 
     Nothing is read from colour alone: metal mirrors, and what it mirrors has colours of its own."""
-    u, angle = _told(edge, fret, end)
+    u, angle = _angle_of(edge, fret, end)
     coloured = in_colour(photo, fret, end) if u < math.radians(WORST_U_DEG) else None
     by_colour = None if coloured is None else _outline_in(coloured, fret, end)
     if by_colour is None:
         return edge
     by_colour = replace(by_colour, u_shared_px=np.hypot(by_colour.u_shared_px, COLOUR_U_PX))
-    u_colour, angle_by_colour = _told(by_colour, fret, end)
+    u_colour, angle_by_colour = _angle_of(by_colour, fret, end)
     if abs(angle_by_colour - angle) > WIDE * math.hypot(u_colour, u):
         return None
     return by_colour if u_colour < FAR_SURER * u else edge
 
 
-def _told(edge: EdgePath, fret: DetectedFret, end: End) -> tuple[float, float]:
+def _angle_of(edge: EdgePath, fret: DetectedFret, end: End) -> tuple[float, float]:
     """Standard uncertainty of the angle that an outline tells, from the edge alone, and the angle, rad."""
     fit = fit_bevel(edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)
     return (math.inf, 0.0) if fit is None else (math.hypot(fit.u_angle, fit.u_definition), fit.angle)

@@ -317,9 +317,15 @@ def why_not_outline(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: f
         return "a fainter edge runs above the one followed: the metal has nearly the card's tone; change the light"
     if card_tone_below(across) > CARD_TONE_MM:
         return "the metal has the card's own tone, so its outline does not show; change the light"
-    if is_metal_above(photo, line.edge.px, mm_per_px):
+    if is_metal_above(photo, line.edge.px, _up_px(pose, line)):
         return "smooth metal shows above the edge followed, which may be a reflection; change the light"
     return ""
+
+
+def _up_px(pose: BoardPose, line: CrownLine) -> NDArray[np.float64]:
+    """Photo pixels, shape (N, 2), that lead a millimetre up from each place of a crown line."""
+    base = np.column_stack([np.zeros_like(line.y), line.y, line.circle.z(line.y)])
+    return np.asarray(pose.to_px(base + np.array([0.0, 0.0, 1.0])) - pose.to_px(base))
 
 
 def card_above(photo: Photo, fret: DetectedFret, at: float, length: float, drop: float) -> bool | None:

@@ -21,7 +21,6 @@ at ISO 800 stays under 5 (no source), and below, specks move no edge that stands
 FINE_SHARE = 0.05
 """Share of a crown's height that the median's neighbourhood may be: wider ones merge the lines of light along it, an
 eighth of its height wide, with what is beside them."""
-
 CLOSE_MM, FAR_MM = (0.08, 0.25), (0.7, 1.0)
 """Heights over a crown line at which specks are counted: clear of its own blur, and higher than the top of a crown that
 stands above the line along which a lamp shines on it."""
@@ -40,20 +39,21 @@ def is_grainy(photo: Photo, pose: BoardPose, columns: NDArray[np.float64], top: 
     return grain(photo, pose.to_px(np.column_stack([np.full_like(y, pose.gap_mm), y, top - down]))) > GRAINY
 
 
-def is_metal_above(photo: Photo, px: NDArray[np.float64], mm_per_px: float) -> bool:
+def is_metal_above(photo: Photo, px: NDArray[np.float64], up: NDArray[np.float64]) -> bool:
     """Whether what lies just above a line, (N, 2) in photo pixels, is no card: at least as bright, but smoother.
 
-    A fret's shadow on the card has fewer specks too, and is darker. Of a card without specks nothing can be told.
+    `up` are the pixels, (N, 2), that lead a millimetre up from each place, however the photo is turned. A fret's shadow
+    on the card has fewer specks too, and is darker. Of a card without specks nothing can be told.
     """
-    (fine, near), (specks, far) = (_specks(photo, px, heights, mm_per_px) for heights in (CLOSE_MM, FAR_MM))
+    (fine, near), (specks, far) = (_specks(photo, px, up, heights) for heights in (CLOSE_MM, FAR_MM))
     return specks > GRAINY and near >= far and fine * far < SMOOTHER * specks * near
 
 
 def _specks(
-    photo: Photo, px: NDArray[np.float64], heights: tuple[float, float], mm_per_px: float
+    photo: Photo, px: NDArray[np.float64], up: NDArray[np.float64], heights: tuple[float, float]
 ) -> tuple[float, float]:
     """Grain and mean light, in 8-bit codes, between two heights (mm) over a line."""
-    over = np.concatenate([px - [0.0, h / mm_per_px] for h in np.linspace(*heights, 6)])
+    over = np.concatenate([px + h * up for h in np.linspace(*heights, 6)])
     inside = np.all((over >= 0.0) & (over < [photo.width - 0.5, photo.height - 0.5]), axis=1)
     column, row = np.round(over[inside]).astype(int).T
     return grain(photo, over), float(np.mean(photo.gray[row, column])) if len(row) else 0.0

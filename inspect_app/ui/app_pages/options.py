@@ -44,9 +44,9 @@ from inspect_app.ui.page_frame import (
 from inspect_app.ui.prepare_ahead import glance
 from inspect_app.ui.strings_and_neck import strings_and_neck
 from inspect_app.ui.undo import remember_action
-from inspect_app.ui.words import crown_size, in_unit, plain, probability_text, shown
+from inspect_app.ui.words import crown_size, in_unit, plain, shown
 from shared.errors import InspectError
-from shared.units import show_plain, unit_shown
+from shared.units import show_plain, show_probability, unit_shown
 
 SIGNS = {Verdict.WITHIN: "✓ within", Verdict.BEYOND: "✕ beyond", Verdict.CANNOT_TELL: "? cannot tell"}
 RULE = (
@@ -76,7 +76,7 @@ def check_line(check: Check) -> str:
     p = (
         ""
         if check.probability is None
-        else f" (kept with a probability of {probability_text(check.probability)}{worst})"
+        else f" (kept with a probability of {show_probability(check.probability)}{worst})"
     )
     side = "at most" if check.limit.side == "upper" else "at least"
     limit = show_plain(check.limit.value, check.limit.unit, length_unit())
@@ -159,7 +159,7 @@ def trade_off(option: Option, decision: Decision) -> None:
                 "Replaced": ", ".join(map(str, t.replaced)) or "none",
                 "Comes off": shown(t.removal.measured, length_unit()),
                 "Least of all frets": shown(t.least_height.measured, length_unit()) if t.least_height else "",
-                "Limit kept with": probability_text(t.probability) if t.probability is not None else "",
+                "Limit kept with": show_probability(t.probability) if t.probability is not None else "",
             }
             for t in option.curve[: max(6, len(option.replaced) + 2)]
         ],

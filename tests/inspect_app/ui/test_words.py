@@ -5,7 +5,7 @@ import pytest
 from inspect_app.reading.key import parse_key
 from inspect_app.reading.quantities import one_of
 from inspect_app.ui.lengths import parse_heights, parse_length
-from inspect_app.ui.words import crown_size, plain, probability_text, shown, signed
+from inspect_app.ui.words import crown_size, plain, shown, signed
 from shared.errors import OptionError
 from shared.measured import Measured
 
@@ -57,12 +57,6 @@ def test_heights_by_fret_are_read_from_one_line():
     for bad in ("1 0.95", "one: 0.9", "3:", "9" * 5000 + ": 0.9"):
         with pytest.raises(OptionError):
             parse_heights(bad)
-
-
-def test_what_is_nearly_sure_is_not_called_sure():
-    assert [probability_text(p) for p in (0.0, 0.004, 0.5, 0.954, 0.996, 1.0)] == [
-        "under 1 %", "under 1 %", "50 %", "95 %", "over 99 %", "over 99 %",
-    ]  # fmt: skip
 
 
 def test_a_wires_size_in_either_unit():

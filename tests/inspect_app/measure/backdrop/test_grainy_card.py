@@ -1,5 +1,7 @@
 """Specks of a card that stop above the line followed: what is there is metal, or a shadow, which is darker."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -33,4 +35,7 @@ def card(band, grain=12.0, band_grain=4.0):
 )
 def test_metal_above_a_line_is_as_bright_as_the_card_and_smoother(photo, metal):
     line = np.column_stack([np.arange(20.0, 280.0), np.full(260, LINE_ROW)])
-    assert is_metal_above(photo, line, MM_PER_PX) == metal
+    up = np.tile([0.0, -1.0 / MM_PER_PX], (260, 1))
+    assert is_metal_above(photo, line, up) == metal
+    turned = replace(photo, bgr=np.ascontiguousarray(np.rot90(photo.bgr, -1)))  # columns are rows now, from the right
+    assert is_metal_above(turned, np.column_stack([139.0 - line[:, 1], line[:, 0]]), -up[:, ::-1]) == metal
