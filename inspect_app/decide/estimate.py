@@ -281,13 +281,13 @@ def option_lines(
 
 def _wire_line(replaced: int, book: PriceBook, stock: WireStock | None) -> Line:
     """New wire at the stock's price; at the book's where the stock's is of another currency, and the line says so."""
-    book_price = int(book.materials["wire_per_fret"])
+    book_price, unit = int(book.materials["wire_per_fret"]), "fret" if replaced == 1 else "frets"
     if stock is None:
-        return Line("Fret wire", str(replaced), "fret", book_price)
+        return Line("Fret wire", str(replaced), unit, book_price)
     if stock.currency and stock.currency != book.currency:
         text = f"Fret wire, {stock.label} (at the price book's price: the wire's own is in {stock.currency})"
-        return Line(text, str(replaced), "fret", book_price)
-    return Line(f"Fret wire, {stock.label}", str(replaced), "fret", stock.price)
+        return Line(text, str(replaced), unit, book_price)
+    return Line(f"Fret wire, {stock.label}", str(replaced), unit, stock.price)
 
 
 def cost_of(

@@ -155,8 +155,8 @@ def reason_words(kind: str, options: Sequence[Option], least_height: float, writ
     if option is None:
         return ""
     left = _least(option)
-    stop = f"we stop at {writing.rough(least_height)}"
-    leaves = f" About {writing.rough(left)} of height is left on the lowest fret; {stop}." if left is not None else ""
+    least = f"we leave at least {writing.rough(least_height)}"
+    leaves = f" About {writing.rough(left)} of height is left on the lowest fret; {least}." if left is not None else ""
     low = _least(level) if level else None
     if kind == "leave":
         return "The wear is slight and may stay: nothing needs doing now."
@@ -165,11 +165,12 @@ def reason_words(kind: str, options: Sequence[Option], least_height: float, writ
     if kind == "level, crown and polish":
         return f"It takes the grooves out without new wire.{leaves}"
     if kind in ("replace the worst and level", "full refret") and low is not None and low < least_height:
-        return f"Levelling alone would leave about {writing.rough(low)} on the lowest fret; {stop}." + (
-            leaves if kind != "full refret" else ""
+        with_new_wire = f" With new wire where it is worst, about {writing.rough(left)} is left." if left is not None else ""
+        return f"Levelling alone would leave about {writing.rough(low)} on the lowest fret; {least}." + (
+            with_new_wire if kind != "full refret" else ""
         )
     if kind in ("replace the worst and level", "full refret"):
-        return f"Levelling alone is not sure to leave enough on every fret; {stop}."
+        return f"Levelling alone is not sure to leave enough on every fret; {least}."
     return ""
 
 

@@ -190,7 +190,7 @@ def _work(job: JobView, decision: Decision, writing: NumberFormat) -> dict[str, 
         "Frets to replace": listed(option.replaced, "", "").strip() if option.replaced else "",
         "Frets to dress": listed(option.dressed, "", "").strip() if option.kind == Kind.DRESS else "",
         "Comes off": writing.value(option.removal.measured) if option.removal else "",
-        "Mind": " ".join(writing.words(b) for b in option.brings),
+        "Watch for": " ".join(writing.words(b) for b in option.brings),
     }
 
 

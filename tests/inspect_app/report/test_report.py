@@ -250,7 +250,7 @@ def test_bench_sheet_is_one_page_even_with_every_material_named(kind, paper):
     options = work_out_options(wear, Limits.default(), lambda k, d, r: Cost(0, 0), mm(1.2))
     option = next(o for o in options if o.kind == kind)
     woods = ["Brazilian rosewood, mother-of-pearl and tortoiseshell", "lacquered maple, ebony, wenge, pau ferro"]
-    work = {"Bevel": "30° ± 2.5° from upright", "Mind": "The strings sit lower over the frets. " * 3}
+    work = {"Bevel": "30° ± 2.5° from upright", "Watch for": "The strings sit lower over the frets. " * 3}
     pdf = render_pdf("bench", bench_content(heading(paper), option, work, woods, MM), {}, "2026-05-04")
     assert pdf.conforms
     assert len(pages_of(pdf)) == 1
