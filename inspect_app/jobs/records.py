@@ -66,10 +66,10 @@ class Stage(Enum):
             Stage.RETAKE: "Take the photos again: each says what it lacks.",
             Stage.REVIEW: "Review the readings, doubtful ones first.",
             Stage.MEASURED: "Look at the wear map and decide.",
-            Stage.SENT: "Wait for the customer's answer, and write it down.",
+            Stage.SENT: "When the answer comes, write it down.",
             Stage.ACCEPTED: "Do the work, then photograph the same views again.",
             Stage.IN_WORK: "Hold the photos after the work against what was agreed, and hand it over.",
-            Stage.HANDED_OVER: "Pay and collect it; then the job is closed.",
+            Stage.HANDED_OVER: "When it is paid and collected, close the job.",
             Stage.CLOSED: "Nothing more to do.",
         }[self]
 

@@ -20,7 +20,15 @@ from inspect_app.reading.ask import OwnPrecision
 from inspect_app.services.rows import now, row
 from shared.errors import OptionError
 
-__all__ = ["KNOWN_THING", "REPEAT_STUDY", "bench_checks", "keep_bench_check", "own_precision", "retire_bench_check"]
+__all__ = [
+    "KNOWN_THING",
+    "REPEAT_STUDY",
+    "bench_checks",
+    "keep_bench_check",
+    "own_precision",
+    "restore_bench_check",
+    "retire_bench_check",
+]
 
 KNOWN_THING, REPEAT_STUDY = "known thing", "repeat study"
 
@@ -60,6 +68,12 @@ def retire_bench_check(store: Store, number: int) -> None:
     with writing(store) as session:
         found = row(session, BenchCheck, number, "bench check")
         found.retired = found.retired or now()
+
+
+def restore_bench_check(store: Store, number: int) -> None:
+    """Let one stand again that was taken back."""
+    with writing(store) as session:
+        row(session, BenchCheck, number, "bench check").retired = None
 
 
 def own_precision(store: Store, view: str) -> tuple[OwnPrecision, ...]:

@@ -58,6 +58,7 @@ __all__ = [
     "rates",
     "setup_of_visit",
     "remove_wire",
+    "restore_wire",
     "shop_limits",
     "shop_prices",
     "terms",
@@ -403,6 +404,12 @@ def remove_wire(store: Store, wire_id: int) -> None:
     """Take a wire off the list; jobs that use it keep it."""
     with writing(store) as session:
         row(session, Wire, wire_id, "wire").removed = now()
+
+
+def restore_wire(store: Store, wire_id: int) -> None:
+    """Put a wire on the list again that was taken off."""
+    with writing(store) as session:
+        row(session, Wire, wire_id, "wire").removed = None
 
 
 def wires(store: Store) -> tuple[WireView, ...]:

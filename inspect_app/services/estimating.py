@@ -33,11 +33,13 @@ __all__ = [
     "accept_estimate",
     "change_estimate",
     "decline_estimate",
+    "drop_draft",
     "draft",
     "estimate_pdf",
     "estimate_view",
     "estimates",
     "issue_estimate",
+    "put_draft",
     "take_back",
 ]
 
@@ -144,6 +146,32 @@ def change_estimate(store: Store, estimate_id: int, **changes: Any) -> EstimateV
         if changed == made:
             return _view(session, at)
         return _view(session, _write(session, at, changed))
+
+
+def put_draft(store: Store, estimate_id: int, content: Estimate) -> EstimateView:
+    """Give a draft all that it held before: what takes back another draft in its place.
+
+    Raises
+    ------
+    OptionError
+        If it has been issued.
+    """
+    with writing(store) as session:
+        return _view(session, _write(session, _draft_row(session, estimate_id), content))
+
+
+def drop_draft(store: Store, estimate_id: int) -> None:
+    """Take a draft away: what takes back its making, before anything was typed in it.
+
+    Raises
+    ------
+    OptionError
+        If it has been issued.
+    """
+    with writing(store) as session:
+        at = _draft_row(session, estimate_id)
+        mark_changed(row(session, Job, at.job_id, "job"))
+        session.delete(at)
 
 
 _CHANGEABLE = {"lines", "discount_percent", "tax_percent", "deposit_percent", "note", "why", "valid_until"}

@@ -13,7 +13,10 @@ from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.services.rows import now, row
 from shared.errors import OptionError
 
-__all__ = ["GAUGE_KINDS", "GaugeView", "add_gauge", "gauge_in_use", "gauges", "retire_gauge", "use_gauge"]
+__all__ = [
+    "GAUGE_KINDS", "GaugeView", "add_gauge", "gauge_in_use", "gauges", "restore_gauge", "retire_gauge",
+    "use_gauge",
+]  # fmt: skip
 
 GAUGE_KINDS = ("calliper", "rule", "feeler")
 _IN_USE = "gauge in use"
@@ -67,8 +70,8 @@ def gauges(store: Store) -> tuple[GaugeView, ...]:
         return tuple(_view(g, used) for g in session.scalars(select(Gauge).order_by(Gauge.id)))
 
 
-def use_gauge(store: Store, gauge_id: int) -> None:
-    """From now on, heights are read with this gauge.
+def use_gauge(store: Store, gauge_id: int | None) -> None:
+    """From now on, heights are read with this gauge; ``None`` for a usual one.
 
     Raises
     ------
@@ -76,8 +79,8 @@ def use_gauge(store: Store, gauge_id: int) -> None:
         If there is none, or it is retired.
     """
     with writing(store) as session:
-        found = row(session, Gauge, gauge_id, "gauge")
-        if found.retired is not None:
+        found = row(session, Gauge, gauge_id, "gauge") if gauge_id is not None else None
+        if found is not None and found.retired is not None:
             raise OptionError(f"The gauge {found.name} is retired.", "Use another, or enter it anew once calibrated.")
         session.merge(Setting(key=_IN_USE, value={"gauge": gauge_id}, updated=now()))
 
@@ -95,6 +98,14 @@ def retire_gauge(store: Store, gauge_id: int) -> None:
         found.retired = found.retired or now()
         if gauge_in_use(session) == gauge_id:
             session.merge(Setting(key=_IN_USE, value={"gauge": None}, updated=now()))
+
+
+def restore_gauge(store: Store, gauge_id: int, in_use: bool = False) -> None:
+    """Put a gauge into the register again that was retired, and read heights with it again where that was so."""
+    with writing(store) as session:
+        row(session, Gauge, gauge_id, "gauge").retired = None
+    if in_use:
+        use_gauge(store, gauge_id)
 
 
 def gauge_in_use(session: Session) -> int | None:

@@ -42,10 +42,12 @@ __all__ = [
     "fret_heights",
     "fret_work",
     "heights_at",
+    "job_before",
     "jobs_before",
     "material_of",
     "new_wire_height",
     "record_work",
+    "restore_work",
     "same_instrument",
     "take_back_work",
     "worked_between",
@@ -120,6 +122,13 @@ def same_instrument(store: Store, job_id: int, earlier_job_id: int | None) -> No
         made.earlier_job_id, made.written = earlier_job_id, now()
         session.add(made)
         mark_changed(job)
+
+
+def job_before(store: Store, job_id: int) -> int | None:
+    """The earlier job of the same instrument that was named last, if one was."""
+    with reading(store) as session:
+        before = earlier_job(session, job_id)
+        return before.id if before else None
 
 
 def heights_at(session: Session, job: Job, visit: str, inspections: Iterable[Inspection]) -> Heights:
@@ -336,6 +345,12 @@ def take_back_work(store: Store, work_id: int) -> None:
     """Take back what was written down by mistake; the entry stays in the store."""
     with writing(store) as session:
         row(session, FretWork, work_id, "entry").removed = now()
+
+
+def restore_work(store: Store, work_id: int) -> None:
+    """Let an entry stand again that was taken back."""
+    with writing(store) as session:
+        row(session, FretWork, work_id, "entry").removed = None
 
 
 def fret_work(store: Store, job_id: int) -> tuple[WorkView, ...]:

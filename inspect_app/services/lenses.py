@@ -20,7 +20,7 @@ from inspect_app.services.workers import submit
 from shared.errors import InspectError, OptionError
 from shared.worker_processes import outcome
 
-__all__ = ["LensTry", "keep_lens", "lenses", "lenses_in_use", "retire_lens", "try_lens"]
+__all__ = ["LensTry", "keep_lens", "lenses", "lenses_in_use", "restore_lens", "retire_lens", "try_lens"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +96,12 @@ def retire_lens(store: Store, number: int) -> None:
     with writing(store) as session:
         found = row(session, LensRow, number, "lens profile")
         found.retired = found.retired or now()
+
+
+def restore_lens(store: Store, number: int) -> None:
+    """Use a profile again that was retired."""
+    with writing(store) as session:
+        row(session, LensRow, number, "lens profile").retired = None
 
 
 def _view(r: LensRow) -> LensView:

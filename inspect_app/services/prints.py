@@ -8,7 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calib.scales.ask import PRINT_U_REL, UNVERIFIED_U_REL, KnownPrint, u_of_air
-from inspect_app.jobs.models import Gauge, Print, PrintBar
+from inspect_app.jobs.models import Gauge, Print, PrintBar, Setting
 from inspect_app.jobs.records import PrintView
 from inspect_app.jobs.store import Store, reading, writing
 from inspect_app.services.rows import now, row
@@ -22,7 +22,9 @@ __all__ = [
     "new_sheet",
     "print_numbered",
     "prints",
+    "restore_print",
     "retire_print",
+    "take_back_bar",
 ]
 
 _PRINTED = ("strip", "backdrop")
@@ -30,6 +32,7 @@ _WORST_PRINT = 0.10
 """Largest departure of a print from its nominal size taken as meant: beyond it the bar was misread or the sheet fitted
 to another format (A4 to Letter changes it by 6 %)."""
 _BAR_MM = 100.0
+_TAKEN_BACK = "check bars taken back"
 _U_BAR_ENDS_MM = 0.03
 """Finding both ends of the black with a gauge, standard uncertainty (common practice, no source)."""
 
@@ -126,6 +129,34 @@ def retire_print(store: Store, number: int) -> None:
         found.retired = found.retired or now()
 
 
+def restore_print(store: Store, number: int) -> None:
+    """Use a print again that was retired."""
+    with writing(store) as session:
+        row(session, Print, number, "print").retired = None
+
+
+def take_back_bar(store: Store, number: int, note: str = "") -> None:
+    """Take back what was read last on a print's check bar: the reading before it counts again, or none; it stays kept.
+
+    Parameters
+    ----------
+    note : str
+        What stood as the print's note before.
+
+    Raises
+    ------
+    OptionError
+        If there is no such print, or nothing was read on it.
+    """
+    with writing(store) as session:
+        found = row(session, Print, number, "print")
+        bar = _bar(session, found)
+        if bar is None:
+            raise OptionError("No check bar was read on this print.", "There is nothing to take back.")
+        found.note = note
+        session.merge(Setting(key=_TAKEN_BACK, value={"bars": sorted({*_taken_back(session), bar.id})}, updated=now()))
+
+
 def prints(store: Store) -> tuple[PrintView, ...]:
     """All prints, the newest first."""
     with reading(store) as session:
@@ -158,8 +189,19 @@ def _check(kind: str, measured: float, nominal: float) -> None:
         )
 
 
+def _taken_back(session: Session) -> list[int]:
+    kept = session.get(Setting, _TAKEN_BACK)
+    return list(kept.value["bars"]) if kept else []
+
+
+def _bar(session: Session, p: Print) -> PrintBar | None:
+    """The reading of a print's check bar that counts."""
+    taken_back = _taken_back(session)
+    return next((b for b in reversed(p.bars) if b.id not in taken_back), None)
+
+
 def _view(session: Session, p: Print) -> PrintView:
-    bar = p.bars[-1] if p.bars else None
+    bar = _bar(session, p)
     measured = bar.measured if bar else p.bar_measured
     gauge = session.get(Gauge, bar.gauge_id) if bar and bar.gauge_id else None
     verified = p.verified or bar is not None

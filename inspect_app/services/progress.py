@@ -45,7 +45,9 @@ def progress(store: Store, job: JobView) -> Mapping[str, Progress]:
     return {
         "job": _details_written(job),
         "photos": _photos([p for p in job.photos if p.view != "finding"]),
-        "by_hand": Progress(_count(by_hand, "thing", "measured by hand") if by_hand else "nothing measured by hand"),
+        "by_hand": Progress(_count(by_hand, "thing", "measured by hand"), done=True)
+        if by_hand
+        else Progress("nothing measured by hand"),
         "findings": _findings(job),
         "readings": _readings(left),
         "wear_map": _map(left),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import Future
 from datetime import date
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 import streamlit as st
@@ -14,9 +14,13 @@ from inspect_app.decide.estimate import Estimate, totals
 from inspect_app.services.estimating import (
     EstimateView,
     change_estimate,
+    draft,
+    drop_draft,
     estimate_pdf,
     estimate_view,
+    estimates,
     issue_estimate,
+    put_draft,
 )
 from inspect_app.services.papers import estimate_pages, words_why
 from inspect_app.ui import server
@@ -25,10 +29,11 @@ from inspect_app.ui.field_errors import FieldErrors
 from inspect_app.ui.money import cash, sums
 from inspect_app.ui.page_frame import length_unit, show_error
 from inspect_app.ui.prepare_ahead import begin
+from inspect_app.ui.undo import remember_action
 from inspect_app.ui.words import plain
 from shared.errors import InspectError
 
-__all__ = ["PAPERS", "edit_draft", "prepare_paper", "show_failed_change"]
+__all__ = ["PAPERS", "edit_draft", "make_draft", "prepare_paper", "show_failed_change"]
 
 PAPERS = {"A4": "a4", "Letter": "letter"}
 _TOLD = "estimate-told"
@@ -50,6 +55,25 @@ def edit_draft(job: services.JobView, view: EstimateView) -> None:
     _preview(job, view, paper)
 
 
+def make_draft(job_id: int, visit: str = services.FIRST_VISIT) -> EstimateView:
+    """Draft the option that stands; taken back, the draft it took the place of is there again, or none.
+
+    Raises
+    ------
+    OptionError
+        If there is no option to estimate yet.
+    """
+    was = next((v for v in estimates(server.store(), job_id) if v.status == "draft"), None)
+    made = draft(server.store(), job_id, visit)
+    back = (
+        partial(put_draft, server.store(), made.id, was.estimate)
+        if was
+        else partial(drop_draft, server.store(), made.id)
+    )
+    remember_action(job_id, "Estimate drafted", back, lambda: estimate_view(server.store(), made.id).content_hash)
+    return made
+
+
 def show_failed_change(at_fields: bool) -> None:
     """Say what went wrong while a change was kept, and what another window had put there meanwhile.
 
@@ -61,8 +85,9 @@ def show_failed_change(at_fields: bool) -> None:
     both = st.session_state.get(_BOTH)
     if both is not None:
         view_id, name, other, mine = both
-        label = name.replace("_percent", ", %").replace("_", " ").capitalize()
-        st.warning(f"{label}: another window had written “{plain(other)}” meanwhile. Yours is kept: “{plain(mine)}”.")
+        st.warning(
+            f"{_label(name)}: another window had written “{plain(other)}” meanwhile. Yours is kept: “{plain(mine)}”."
+        )
         st.button("Take the other", key="take-other", on_click=_take, args=(view_id, name, other))
 
 
@@ -79,7 +104,7 @@ def _fields(job: services.JobView, view: EstimateView) -> None:
     """What applies to the whole estimate; each field keeps itself."""
     e, spots = view.estimate, FieldErrors()
 
-    def field(name: str, shown: str) -> dict[str, Any]:
+    def field(name: str, shown: str | date) -> dict[str, Any]:
         """Key, and what to do on a change; another's change of the draft gives the field a new value."""
         key = f"{name}-{view.id}"
         if st.session_state.get(f"{key}-was") != shown:
@@ -91,11 +116,7 @@ def _fields(job: services.JobView, view: EstimateView) -> None:
     for cell, (label, name) in zip(cells, percents.items(), strict=True):
         cell.text_input(label, **field(name, str(getattr(e, name))))
         spots.below(name, cell)
-    key = f"valid_until-{view.id}"
-    st.date_input(
-        "Valid until", date.fromisoformat(e.valid_until), key=key, on_change=_keep_field,
-        args=(view.id, "valid_until", key),
-    )  # fmt: skip
+    st.date_input("Valid until", **field("valid_until", date.fromisoformat(e.valid_until)))
     spots.below("valid_until")
     said = e.why or words_why(server.store(), job.id, e)
     st.text_area("Why, in the customer's words", **field("why", said), help="Empty it for the words worked out.")
@@ -108,25 +129,44 @@ def _fields(job: services.JobView, view: EstimateView) -> None:
 
 
 def _keep_field(view_id: int, name: str, key: str) -> None:
-    typed = st.session_state[key]
-    value = typed.isoformat() if isinstance(typed, date) else str(typed).strip()
+    typed, shown = st.session_state[key], st.session_state.get(f"{key}-was")
+    value = str(typed).strip()
     if name.endswith("_percent"):
         value = value.replace(",", ".")
-    other = str(getattr(estimate_view(server.store(), view_id).estimate, name))
+    was = estimate_view(server.store(), view_id)
+    other = str(getattr(was.estimate, name))
     if _keep(view_id, **{name: value}) is None:
         st.session_state.pop(f"{key}-was", None)
         return
-    shown = st.session_state.get(f"{key}-was")
-    if shown is not None and other not in ("", shown, value):  # another window had changed it meanwhile
+    _kept(was, name)
+    if shown is not None and other not in ("", str(shown), value):  # another window had changed it meanwhile
         st.session_state[_BOTH] = (view_id, name, other, value)
     if name != "why" or value:
-        st.session_state[f"{key}-was"] = value if not isinstance(typed, date) else None
+        st.session_state[f"{key}-was"] = typed if isinstance(typed, date) else value
+
+
+def _kept(was: EstimateView, name: str) -> None:
+    """A field was changed: that can be taken back, without a word on every field that is left."""
+
+    def now() -> Any:
+        return getattr(estimate_view(server.store(), was.id).estimate, name)
+
+    before = getattr(was.estimate, name)
+    if before != now():
+        back = partial(change_estimate, server.store(), was.id, **{name: before})
+        remember_action(was.job_id, f"{_label(name)} changed", back, now, said=False)
+
+
+def _label(name: str) -> str:
+    return name.replace("_percent", ", %").replace("_", " ").capitalize()
 
 
 def _take(view_id: int, name: str, value: str) -> None:
     """Keep the other window's version of a field after all."""
     st.session_state.pop(_BOTH, None)
-    _keep(view_id, **{name: value})
+    was = estimate_view(server.store(), view_id)
+    if _keep(view_id, **{name: value}) is not None:
+        _kept(was, name)
 
 
 def _issue(job: services.JobView, view: EstimateView, paper: str) -> None:

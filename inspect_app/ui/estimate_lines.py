@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from decimal import Decimal
+from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -64,17 +65,21 @@ def _keep_lines(view: EstimateView, typed: tuple[Line, ...]) -> EstimateView:
         show_error(error)
         return view
     st.session_state[_key(view, "kept")] = typed
-    if len(typed) < len(view.estimate.lines):  # what is typed has its own undo, in its field
-        _taken_out(view)
-        st.rerun()
+    _kept(view, len(typed) - len(view.estimate.lines))
+    if len(typed) < len(view.estimate.lines):
+        st.rerun()  # it is said
     return kept
 
 
-def _taken_out(was: EstimateView) -> None:
-    def back() -> None:
-        change_estimate(server.store(), was.id, lines=was.estimate.lines)
+def _kept(was: EstimateView, more: int) -> None:
+    """Lines were changed: that can be taken back, said only where one is gone."""
+    text = "Line taken out" if more < 0 else "Line added" if more else "Line changed"
+    back = partial(change_estimate, server.store(), was.id, lines=was.estimate.lines)
 
-    remember_action(was.job_id, "Line taken out", back, lambda: estimate_view(server.store(), was.id).estimate.lines)
+    def now() -> tuple[Line, ...]:
+        return estimate_view(server.store(), was.id).estimate.lines
+
+    remember_action(was.job_id, text, back, now, said=more < 0)
 
 
 def _typed(view: EstimateView) -> tuple[Line, ...]:

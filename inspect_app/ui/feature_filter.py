@@ -75,7 +75,7 @@ def left_of(every: Iterable[FeatureView]) -> tuple[ReadingView, ...]:
 
 def doubt_text(code: str) -> str:
     """A doubt in a sentence."""
-    return f"U is more than {SURE_RELATIVE_U:.0%} of the value." if code == WIDE else describe(code).text
+    return f"U is more than {100.0 * SURE_RELATIVE_U:.0f} % of the value." if code == WIDE else describe(code).text
 
 
 def choose_filter(every: Sequence[FeatureView], on_change: Callable[..., None]) -> FeatureFilter:
@@ -123,7 +123,7 @@ def photo_strip(
         for p in order[start:stop]:
             left = sum(1 for f in of_photo[p.id] if f.left)
             st.button(
-                f"![]({_small(p)}) {_frets(of_photo[p.id])} · {left or '✓'}",
+                f"![]({_small(p)}) {_frets(of_photo[p.id])} · {f'{left} left' if left else '✓'}",
                 key=f"film-{p.id}",
                 type="primary" if p.id == here else "secondary",
                 help=f"{plain(p.name)}, {p.visit.label}: {left} to decide",

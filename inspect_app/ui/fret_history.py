@@ -11,7 +11,15 @@ from inspect_app import services
 from inspect_app.decide.crown_height_history import WORK
 from inspect_app.decide.limits import Limits
 from inspect_app.services.deciding import change_terms, terms, wires
-from inspect_app.services.heights import WorkView, fret_work, record_work, same_instrument, take_back_work
+from inspect_app.services.heights import (
+    WorkView,
+    fret_work,
+    job_before,
+    record_work,
+    restore_work,
+    same_instrument,
+    take_back_work,
+)
 from inspect_app.ui import server
 from inspect_app.ui.concurrent_edits import changed_note, form_key, opened_with, reopen, settle_edit
 from inspect_app.ui.field_errors import FieldErrors
@@ -64,6 +72,8 @@ def _work(job: services.JobView, visit: str) -> None:
         left.markdown(f"{plain(_in_words(work))} ({plain(work.visit)}){f': {plain(work.note)}' if work.note else ''}")
         if work.job_id == job.id and right.button("Take back", key=f"work-{work.id}"):
             take_back_work(server.store(), work.id)
+            said = f"Taken back: {_in_words(work)}"
+            remember_action(job.id, said, partial(restore_work, server.store(), work.id))
             st.rerun()
     _work_form(job, visit)
     _link_form(job)
@@ -105,7 +115,11 @@ def _link_form(job: services.JobView) -> None:
         spots.below("number")
         if st.form_submit_button("Go on from that job"):
             with spots.saying("number"):
+                was = job_before(server.store(), job.id)
                 same_instrument(server.store(), job.id, _id_of(int(number)) if number else None)
+                said = f"It goes on from job no. {number}" if number else "It goes on from no earlier job"
+                back = partial(same_instrument, server.store(), job.id, was)
+                remember_action(job.id, said, back, partial(job_before, server.store(), job.id))
                 st.rerun()
 
 

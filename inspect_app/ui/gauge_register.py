@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
-from inspect_app.services.gauges import GAUGE_KINDS, GaugeView, add_gauge, gauges, retire_gauge, use_gauge
+from inspect_app.services.gauges import (
+    GAUGE_KINDS,
+    GaugeView,
+    add_gauge,
+    gauges,
+    restore_gauge,
+    retire_gauge,
+    use_gauge,
+)
 from inspect_app.ui import server
 from inspect_app.ui.field_errors import FieldErrors
 from inspect_app.ui.lengths import bare_unit, length_field
 from inspect_app.ui.page_frame import length_unit
+from inspect_app.ui.undo import kept_in_shop
 from inspect_app.ui.words import plain
 from shared.errors import OptionError
 from shared.units import show_plain
@@ -28,8 +39,9 @@ def gauge_register() -> None:
         "uncertainty is half the U of its certificate, or its limit of error over 1.7. Temperature needs no entry: "
         "steel and nickel silver grow by less than 0.02 % in 10 degrees."
     )
-    unit = length_unit()
-    for g in gauges_by_name().values():
+    unit, every = length_unit(), gauges_by_name().values()
+    used = next((g.id for g in every if g.in_use), None)
+    for g in every:
         with st.container(horizontal=True, vertical_alignment="center"):
             when = f"calibrated {g.calibrated}" if g.calibrated else "never calibrated"
             resolves, u = (show_plain(v, "mm", unit, 4) for v in (g.resolution, g.u))
@@ -38,9 +50,12 @@ def gauge_register() -> None:
                 st.markdown("**reads the heights**", width="content")
             elif st.button("Read heights with it", key=f"use-gauge-{g.id}"):
                 use_gauge(server.store(), g.id)
+                kept_in_shop(f"Heights are read with {g.name}.", partial(use_gauge, server.store(), used))
                 st.rerun()
             if st.button("Use no more", key=f"retire-gauge-{g.id}"):
                 retire_gauge(server.store(), g.id)
+                back = partial(restore_gauge, server.store(), g.id, g.in_use)
+                kept_in_shop(f"{g.name} is used no more.", back)
                 st.rerun()
     _add()
 
@@ -61,7 +76,7 @@ def _add() -> None:
         figures = resolution.mm(), u.mm()
         if figures[0] is None or figures[1] is None:
             raise OptionError("What the gauge resolves or its uncertainty is missing.", "Its certificate says both.")
-        add_gauge(server.store(), name, str(kind), figures[0], figures[1], calibrated)
+        made = add_gauge(server.store(), name, str(kind), figures[0], figures[1], calibrated)
         st.session_state["gauge-turn"] = turn + 1
-        st.session_state["shop-said"] = f"{name.strip()} is in the register."
+        kept_in_shop(f"{name.strip()} is in the register.", partial(retire_gauge, server.store(), made.id))
         st.rerun()

@@ -41,7 +41,7 @@ def show_lines(view: EstimateView) -> None:
         [
             {
                 "Work": plain(r.text),
-                "Quantity": f"{r.quantity} {plain(r.unit)}",
+                "Quantity": f"{r.quantity} {plain(r.unit_said)}",
                 "Each": cash(e, r.unit_price),
                 "Amount": cash(e, r.amount),
             }
@@ -80,8 +80,16 @@ def show_issued(job: services.JobView, view: EstimateView) -> None:
             with errors_shown():
                 take_back(server.store(), view.id)
                 forget_about(("answer", view.id))
+                said = f"Revision {e.revision}: answer taken back"
+                remember_action(job.id, said, partial(answer_again, view.id, view.answer))
                 st.rerun()
         st.caption(f"SHA-256 of this paper: {view.pdf_sha256[:16]}…", help=view.pdf_sha256)
+
+
+def answer_again(estimate_id: int, answer: Answer) -> None:
+    """Write an answer down as it was before it was taken back."""
+    act: Any = accept_estimate if answer.accepted else decline_estimate
+    act(server.store(), estimate_id, on=answer.on, by=answer.by, how=answer.how, note=answer.note)
 
 
 def answer_words(answer: Answer) -> str:

@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 
 import streamlit as st
 
 from inspect_app import services
 from inspect_app.reading.ask import Ask, ScaleAsk, View
 from inspect_app.reading.inspection import PhotoSummary
-from inspect_app.services.bench_checks import KNOWN_THING, bench_checks, keep_bench_check, retire_bench_check
+from inspect_app.services.bench_checks import (
+    KNOWN_THING,
+    bench_checks,
+    keep_bench_check,
+    restore_bench_check,
+    retire_bench_check,
+)
 from inspect_app.services.known_things import MarkedPoints, Marking, ThingTrial, hold_photo, try_thing
 from inspect_app.services.lenses import lenses_in_use
 from inspect_app.ui import server
@@ -20,6 +27,7 @@ from inspect_app.ui.lengths import bare_unit, length_field
 from inspect_app.ui.lens_profiles import choose_lens
 from inspect_app.ui.page_frame import errors_shown, length_unit
 from inspect_app.ui.photo_question import print_factor
+from inspect_app.ui.undo import kept_in_shop
 from inspect_app.ui.viewer import AS_SEEN, MovedHandles, Photo, PointsToPlace, Scene, Shape, show
 from inspect_app.ui.words import in_unit, plain, shown
 from shared.errors import OptionError
@@ -208,10 +216,11 @@ def _answer(thing: KnownThing) -> None:
         st.warning(f"**They do not agree.** {sentences}")
     st.caption("E_n (ISO 13528) is the difference over both uncertainties together: within 1 either way they agree.")
     if st.button("Keep this result", key="keep-thing"):
-        keep_bench_check(server.store(), thing.view, tried.result)
+        made = keep_bench_check(server.store(), thing.view, tried.result)
         _forget_marks()
         st.session_state.pop(_PHOTO, None)
-        st.session_state["shop-said"] = "Result kept: it stands on the measurement records, with its day."
+        back = partial(retire_bench_check, server.store(), made.id)
+        kept_in_shop("Result kept: it stands on the measurement records, with its day.", back)
         st.rerun()
 
 
@@ -227,4 +236,5 @@ def _kept_results() -> None:
             )
             if st.button("Take back", key=f"retire-thing-{c.id}"):
                 retire_bench_check(server.store(), c.id)
+                kept_in_shop("Result taken back.", partial(restore_bench_check, server.store(), c.id))
                 st.rerun()

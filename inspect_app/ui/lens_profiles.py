@@ -11,10 +11,11 @@ from calib.lens_profile import LensProfile
 from calib.lens_words import profile_words
 from calib.scales.print_lens_board import board_of_bars, lens_board_pdf
 from inspect_app.services import LensView
-from inspect_app.services.lenses import LensTry, keep_lens, lenses, retire_lens, try_lens
+from inspect_app.services.lenses import LensTry, keep_lens, lenses, restore_lens, retire_lens, try_lens
 from inspect_app.ui import server
 from inspect_app.ui.lengths import bare_unit, length_field
 from inspect_app.ui.page_frame import errors_shown, length_unit
+from inspect_app.ui.undo import kept_in_shop
 from inspect_app.ui.words import plain
 from shared.errors import OptionError
 
@@ -91,9 +92,10 @@ def _make() -> None:
         return
     st.markdown("  \n".join(map(plain, profile_words(tried.profile))))
     if st.button("Keep this profile", key="keep-lens", type="primary"):
-        keep_lens(server.store(), tried.profile)
+        made = keep_lens(server.store(), tried.profile)
         del st.session_state[_TRIED]
-        st.session_state["shop-said"] = "Lens profile kept: photos of that camera and zoom are measured with it."
+        said = "Lens profile kept: photos of that camera and zoom are measured with it."
+        kept_in_shop(said, partial(retire_lens, server.store(), made.id))
         st.rerun()
 
 
@@ -120,4 +122,5 @@ def _kept_profiles() -> None:
             )
             if st.button("Use no more", key=f"retire-lens-{v.id}"):
                 retire_lens(server.store(), v.id)
+                kept_in_shop(f"{v.name} is used no more.", partial(restore_lens, server.store(), v.id))
                 st.rerun()

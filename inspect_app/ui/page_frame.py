@@ -56,6 +56,9 @@ class Step:
         return self.file.removesuffix(".py")
 
 
+SKIP = '<a class="skip" href="#the-page">To what is on this page</a>'
+SKIPPED_TO = '<span id="the-page" class="skipped-to" tabindex="-1"></span>'
+"""By Tab alone: past the names of all steps, which are some twelve presses."""
 UNDOES_ITSELF = "readings.py"
 """The page whose own button takes back: it stands beside the verdicts, within a thumb's reach."""
 JOBS_PAGE = "jobs.py"
@@ -73,7 +76,7 @@ STEPS = (
 )
 """The steps of a job, in order: what is seen and noted at intake, what it says, what is agreed and done."""
 SIGN_DONE, SIGN_OPEN = "✓", "○"
-TURN = {"bench": "Yours: ", "customer": "The customer's: "}
+TURN = {"bench": "Your turn. ", "customer": "The customer's turn. "}
 """Before the next step of a job: whose turn it is."""
 
 
@@ -180,6 +183,8 @@ def _stop_without_job(wrong: str, advice: str) -> None:
 
 def page_head(job: services.JobView, here: str) -> None:
     """The way to a job's other steps, and its name; `here` is this page's file."""
+    if here != UNDOES_ITSELF:  # it has a way of its own, to the feature
+        st.html(SKIP)
     with st.container(horizontal=True, vertical_alignment="center", gap="xsmall", key="steps"):
         st.page_link(page(JOBS_PAGE), label="‹ Jobs")
         far = services.progress(server.store(), job)
@@ -196,6 +201,8 @@ def page_head(job: services.JobView, here: str) -> None:
             if here != UNDOES_ITSELF:
                 undo_corner(job.id)
             choose_unit()
+    if here != UNDOES_ITSELF:
+        st.html(SKIPPED_TO)
     refused = show_last_action()
     if refused is not None:
         show_error(refused)

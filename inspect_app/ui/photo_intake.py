@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from inspect_app import services
@@ -45,7 +47,7 @@ def photo_drop(job: services.JobView, visit: str) -> None:
 def _keep(job_id: int, files: list[tuple[str, bytes]], view: str, visit: str) -> list[tuple[str, str]]:
     """Store every photo that can be stored; what there is to say of the others."""
     said: list[tuple[str, str]] = []
-    kept: list[str] = []
+    kept: list[PhotoView] = []
     bar = st.progress(0.0, "Taking in")
     for i, (name, data) in enumerate(files):
         bar.progress(i / len(files), f"Taking in {plain(name)}, {i + 1} of {len(files)}")
@@ -61,12 +63,19 @@ def _keep(job_id: int, files: list[tuple[str, bytes]], view: str, visit: str) ->
             if added.already_there:
                 said.append(("info", f"{plain(name)} is the same file as {plain(added.photo.name)}: kept once."))
             else:
-                kept.append(plain(name))
+                kept.append(photo)
     bar.empty()
     if kept:
-        what = f"{kept[0]} is" if len(kept) == 1 else f"{len(kept)} photos are"
+        what = f"{plain(kept[0].name)} is" if len(kept) == 1 else f"{len(kept)} photos are"
         said.append(("kept", f"{what} with the job now, visit {plain(visit)}."))
+        text = f"{kept[0].name if len(kept) == 1 else f'{len(kept)} photos'} taken in"
+        remember_action(job_id, text, partial(_take_out, [p.id for p in kept]), said=False)
     return said
+
+
+def _take_out(photo_ids: list[int]) -> None:
+    for photo_id in photo_ids:
+        services.remove_photo(server.store(), photo_id)
 
 
 def _with_proposed_view(photo: PhotoView) -> PhotoView:

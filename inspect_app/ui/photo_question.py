@@ -219,7 +219,8 @@ def choose_scale(photo: PhotoView) -> ScaleAsk | None:
     The page ends here while that is not said.
     """
     if photo.inspection and photo.inspection.answer.scale:
-        st.caption(f"Uses the scale of its readings: {SCALES.get(photo.inspection.answer.scale.kind, 'as asked')}.")
+        used = SCALES.get(photo.inspection.answer.scale.kind, "as asked")
+        st.caption(f"Uses the scale of its readings: {used[0].lower()}{used[1:]}.")
         return None
     with st.container(horizontal=True, vertical_alignment="bottom"):
         kinds = ["auto", *(k for k in SCALES if k != "auto")]

@@ -14,6 +14,7 @@ from inspect_app.ui.field_errors import FieldErrors
 from inspect_app.ui.gauge_register import gauges_by_name
 from inspect_app.ui.lengths import bare_unit, length_field, written
 from inspect_app.ui.page_frame import length_unit
+from inspect_app.ui.undo import kept_in_shop
 from inspect_app.ui.words import plain
 from shared.errors import OptionError
 from shared.units import show_plain
@@ -44,7 +45,7 @@ def printed_scales() -> None:
     _bar_form()
     found = [p for p in services.prints(server.store()) if not p.retired]
     if not any(p.verified for p in found):
-        st.warning("No print has been measured yet: photos are read by its nominal size, whatever the printer did.")
+        st.warning("No print has been measured yet: photos are read by the nominal size, whatever the printer did.")
         return
     st.table(
         [
@@ -65,7 +66,7 @@ def printed_scales() -> None:
     _retire(found)
     off = [p for p in found if p.verified and abs(p.factor - 1.0) > FAR_OFF]
     if off:
-        told = ", ".join(f"print {p.id} is {abs(p.factor - 1.0):.1%} off" for p in off)
+        told = ", ".join(f"print {p.id} is {100.0 * abs(p.factor - 1.0):.1f} % off" for p in off)
         st.warning(
             f"{told.capitalize()}: the page was fitted to the paper. Photos are measured with each print as it is; "
             "print again at 100 % for the next."
@@ -77,6 +78,7 @@ def _retire(found: list[services.PrintView]) -> None:
         lost = st.selectbox("A print is lost or worn", found, None, lambda p: f"No. {p.id}, {p.kind}", key="lost-print")
         if st.button("Use this print no more", disabled=lost is None) and lost is not None:
             services.retire_print(server.store(), lost.id)
+            kept_in_shop(f"Print {lost.id} is used no more.", partial(services.restore_print, server.store(), lost.id))
             st.rerun()
 
 
@@ -142,12 +144,22 @@ def _bar_form() -> None:
             raise OptionError("The check bar's length is missing.", "Measure it with a calliper, to 0.05 mm.")
         note, by = f"{on}, {gauge.strip() or 'gauge not said'}", known.get(gauge)
         kinds = KINDS.get(kind.removesuffix(_NUMBERLESS), ())
-        new = (services.add_print(server.store(), k, mm, CHECK_BAR_MM).id for k in kinds)  # none where the bar is wrong
-        for number in (*numbered.get(kind, ()), *new):
+        old = numbered.get(kind, ())
+        notes = {p.id: p.note for p in services.prints(server.store()) if p.id in old}
+        new = [services.add_print(server.store(), k, mm, CHECK_BAR_MM).id for k in kinds]  # none where the bar is wrong
+        for number in (*old, *new):
             services.measure_print(server.store(), number, mm, by.id if by else None, humidity, note)
         st.session_state["bar-turn"] = turn_ + 1
-        st.session_state["shop-said"] = "Print kept: photos are measured with it from now on."
+        kept_in_shop("Print kept: photos are measured with it from now on.", partial(_take_back_bars, notes, new))
         st.rerun()
+
+
+def _take_back_bars(notes: dict[int, str], new: list[int]) -> None:
+    """Prints that had a number are as they were, with their notes; those that came with the bar are used no more."""
+    for number, note in notes.items():
+        services.take_back_bar(server.store(), number, note)
+    for number in new:
+        services.retire_print(server.store(), number)
 
 
 def not_measured_yet(kinds: set[str]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Literal, cast, get_args
 
 import streamlit as st
@@ -9,7 +10,13 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.reading.ask import Ask, ScaleAsk, View, parse_held
 from inspect_app.reading.inspection import PhotoSummary
-from inspect_app.services.bench_checks import REPEAT_STUDY, bench_checks, keep_bench_check, retire_bench_check
+from inspect_app.services.bench_checks import (
+    REPEAT_STUDY,
+    bench_checks,
+    keep_bench_check,
+    restore_bench_check,
+    retire_bench_check,
+)
 from inspect_app.services.known_things import hold_photo
 from inspect_app.services.lenses import lenses_in_use
 from inspect_app.services.repeat_studies import STUDY_LEGEND, StudyResult, study_plot, study_table, try_study
@@ -20,6 +27,7 @@ from inspect_app.ui.lens_profiles import choose_lens
 from inspect_app.ui.page_frame import length_unit
 from inspect_app.ui.photo_question import choose_end, choose_held, choose_string, fret_label, print_factor
 from inspect_app.ui.shot_list import VIEW_TEXT
+from inspect_app.ui.undo import kept_in_shop
 from inspect_app.ui.words import plain
 from shared.errors import OptionError
 from shared.trade import HIGHEST_FRET
@@ -124,10 +132,11 @@ def _answer() -> None:
     st.image(picture, width="stretch")
     with st.container(horizontal=True):
         if st.button("Keep this study", key="keep-study", type="primary"):
-            keep_bench_check(server.store(), done.view, done.result)
+            made = keep_bench_check(server.store(), done.view, done.result)
             st.session_state[_PHOTOS] = []
             del st.session_state[_DONE]
-            st.session_state["shop-said"] = "Study kept: it stands in the U of photos of this view from now on."
+            said = "Study kept: it stands in the U of photos of this view from now on."
+            kept_in_shop(said, partial(retire_bench_check, server.store(), made.id))
             st.rerun()
         st.download_button("The picture (SVG)", picture, "repeat-study.svg", "image/svg+xml", on_click="ignore")
 
@@ -141,4 +150,9 @@ def _kept_studies() -> None:
         of = ", ".join(q["quantity"] for q in c.result["quantities"])
         with st.container(horizontal=True, vertical_alignment="center"):
             st.markdown(f"{c.created:%Y-%m-%d}, {VIEW_TEXT[cast(View, c.view)][0]}: {said}; {plain(of)}")
-            st.button("Take back", key=f"retire-study-{c.id}", on_click=retire_bench_check, args=(server.store(), c.id))
+            st.button("Take back", key=f"retire-study-{c.id}", on_click=_take_back, args=(c.id,))
+
+
+def _take_back(number: int) -> None:
+    retire_bench_check(server.store(), number)
+    kept_in_shop("Study taken back.", partial(restore_bench_check, server.store(), number))

@@ -171,7 +171,8 @@ def advice(answer: Inspection) -> str:
     if "SPACING_OFF" in answer.flags:
         off = abs(answer.checks.get("spacing_ratio", 1.0) - 1.0)
         return (
-            f"The fret spacing is {off:.1%} off the scale length: check where the scale lies and which fret is first."
+            f"The fret spacing is {100.0 * off:.1f} % off the scale length: check where the scale lies and which fret "
+            "is first."
         )
     better = too_far(answer.view, camera) or _tilt(answer, camera) or _soft(answer, camera) or _glare(answer)
     return better or f"Good: {_resolution_words(answer.view, camera)}.{_unread_words(answer)}"
@@ -267,4 +268,4 @@ def _glare(answer: Inspection) -> str:
     share = answer.checks.get("burnt_share", 0.0)
     if share <= MOST_BURNT:
         return ""
-    return f"{share:.0%} of the crowns is burnt out to white: move the lamp a hand's width, or expose less."
+    return f"{100.0 * share:.0f} % of the crowns is burnt out to white: move the lamp a hand's width, or expose less."

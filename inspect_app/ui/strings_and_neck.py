@@ -23,7 +23,8 @@ def _target_words(held: TargetCheck, length: Length) -> str:
     if held.target is None:
         return ""
     least, most = (show_plain(v, "mm", length) for v in (held.target.least, held.target.most))
-    return f"{least} to {most}"
+    unit = most.rpartition(" ")[2]
+    return f"{least.removesuffix(f' {unit}')} to {most}"  # the unit once, where it is the same
 
 
 def _sources(targets: Targets) -> str:

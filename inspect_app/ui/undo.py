@@ -11,19 +11,24 @@ from inspect_app.ui.words import plain
 from shared.errors import InspectError, OptionError
 
 __all__ = [
+    "SHOP",
     "Undoable",
     "can_undo",
     "remember_action",
     "forget_about",
+    "kept_in_shop",
     "show_last_action",
     "rerun_to_show_action",
+    "said_in_shop",
     "undo_corner",
     "undo_last",
 ]
 
+SHOP = 0
+"""Stands for a job's id where something was done to the shop."""
 MOST_UNDONE = 50
 """Actions that can be taken back one after the other: more than anyone remembers."""
-_DONE, _SAID, _REFUSED = "done", "done-said", "undo-refused"
+_DONE, _SAID, _REFUSED, _IN_SHOP = "done", "done-said", "undo-refused", "shop-said"
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +47,7 @@ def remember_action(
     back: Callable[[], object],
     read: Callable[[], object] | None = None,
     about: object = None,
+    said: bool = True,
 ) -> None:
     """Remember an action just done, and say it on the page that comes.
 
@@ -51,6 +57,8 @@ def remember_action(
         Takes it back; what it returns, if it is a text, is said.
     read
         What the action changed. Where that is no longer as it is now, taking back is refused: someone changed it since.
+    said
+        Whether to say it; not where the page says it by itself, as what is typed into a field does.
     """
     left = read() if read else None
 
@@ -62,7 +70,20 @@ def remember_action(
 
     every: list[Undoable] = st.session_state.get(_DONE, [])
     st.session_state[_DONE] = [*every, Undoable(job_id, text, unless_changed, about)][-MOST_UNDONE:]
-    st.session_state[_SAID] = f"{text}. Ctrl+Z takes it back."
+    if said:
+        st.session_state[_SAID] = f"{text}. Ctrl+Z takes it back."
+
+
+def kept_in_shop(said: str, back: Callable[[], object], read: Callable[[], object] | None = None) -> None:
+    """Say at the head of the shop's page what was done there, and remember how it is taken back."""
+    st.session_state[_IN_SHOP] = said
+    remember_action(SHOP, said.rstrip("."), back, read, said=False)
+
+
+def said_in_shop() -> str:
+    """What was done in the shop last, said once."""
+    said: str = st.session_state.pop(_IN_SHOP, "")
+    return said
 
 
 def _last(job_id: int) -> Undoable | None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import streamlit as st
 
 from inspect_app import services
-from inspect_app.services.estimating import draft, estimates
+from inspect_app.services.estimating import estimates
 from inspect_app.services.exporting import export_bytes
 from inspect_app.ui import server
-from inspect_app.ui.estimate_draft import edit_draft, show_failed_change
+from inspect_app.ui.estimate_draft import edit_draft, make_draft, show_failed_change
 from inspect_app.ui.issued_estimates import show_issued, show_lines
 from inspect_app.ui.page_frame import current_job, errors_shown, not_decided, page_head, step_link
 
@@ -45,7 +45,7 @@ elif views:
     show_lines(views[0])
     if st.button("Draft the next revision"):
         with errors_shown():
-            draft(server.store(), job.id)
+            make_draft(job.id)
             st.rerun()
 for issued in (v for v in views if v.status != "draft"):
     show_issued(job, issued)

@@ -22,12 +22,11 @@ from inspect_app.services.deciding import (
     wire_matches,
     wires,
 )
-from inspect_app.services.estimating import draft
 from inspect_app.services.papers import bench_paper, worst_closeups
 from inspect_app.ui import server
 from inspect_app.ui.charts import bars, chart, dots, level_line, show_chart, x_axis, y_axis
 from inspect_app.ui.concurrent_edits import changed_note, form_key, opened_with, reopen, settle_edit
-from inspect_app.ui.estimate_draft import prepare_paper
+from inspect_app.ui.estimate_draft import make_draft, prepare_paper
 from inspect_app.ui.fold import fold
 from inspect_app.ui.fret_history import instrument_limits, work_done
 from inspect_app.ui.page_frame import (
@@ -194,7 +193,7 @@ def choose(job: services.JobView, decision: Decision) -> None:
         choice = st.selectbox(
             "Option", kinds, index=kinds.index(was["choice"]), format_func=lambda k: k.capitalize() or "As recommended"
         )
-        note = st.text_input("Why another than recommended", value=was["note"])
+        note = st.text_area("Why another than recommended", value=was["note"], height="content")
         if st.form_submit_button("Keep wire, bevel and option"):
             typed = {"wire_id": wire, "bevel_deg": bevel, "choice": choice, "note": note.strip()}
     with errors_shown():
@@ -241,7 +240,7 @@ def own_terms(job: services.JobView, decision: Decision) -> None:
     if (decision.terms.limits, decision.terms.prices) == (limits, prices):
         return
     st.caption("This job keeps the limits and prices it was first judged by; the shop's have changed since.")
-    if st.button("Judge it by the shop's present ones"):
+    if st.button("Use the shop's present ones"):
         with errors_shown():
             change_terms(server.store(), job.id, limits=limits, prices=prices)
             was = decision.terms
@@ -257,7 +256,7 @@ def own_terms(job: services.JobView, decision: Decision) -> None:
 def draft_it(job_id: int, visit: str) -> None:
     """Make the draft; the page goes on to it, or says what is wrong."""
     try:
-        made = draft(server.store(), job_id, visit)
+        made = make_draft(job_id, visit)
         prepare_paper(services.job_view(server.store(), job_id), made)
         st.session_state["drafted"] = str(job_id)
     except InspectError as error:

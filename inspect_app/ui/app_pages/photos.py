@@ -22,6 +22,7 @@ from inspect_app.ui.shot_list import VIEW_TEXT, advice, covered_frets, ranges, s
 from inspect_app.ui.undo import remember_action
 from inspect_app.ui.waiting_photos import question_for_all
 from inspect_app.ui.words import plain
+from shared.errors import OptionError
 
 AT_ONCE = 12
 """Waiting photos on the page at once: each is decoded to look for its scale, and a roll of fret ends is twelve."""
@@ -144,11 +145,24 @@ def _change(job: services.JobView, photo: PhotoView) -> None:
     with errors_shown():
         ask = ask_form(photo, services.suggested_ask(server.store(), photo.id), f"ask-{photo.id}", send)
         if ask is not None:
+            if photo.inspection is not None:
+                _measured_again(photo, photo.inspection)
             measure_all([(photo, ask)])
     if st.button("Take this photo out of the job", key=f"out-{photo.id}"):
         services.remove_photo(server.store(), photo.id)
         remember_action(job.id, f"{photo.name} taken out", partial(services.restore_photo, server.store(), photo.id))
         st.rerun()
+
+
+def _measured_again(photo: PhotoView, was: services.InspectionView) -> None:
+    """What it gave before can be brought back, with what was said of it; once the new answer is there."""
+
+    def back() -> None:
+        if not services.wait_for_queue(server.store()):
+            raise OptionError("It is still being measured.", "Measure it again as it was asked before.")
+        services.restore_inspection(server.store(), was.id)
+
+    remember_action(photo.job_id, f"{photo.name} measured again", back, said=False)
 
 
 def taken_out(job: services.JobView) -> None:

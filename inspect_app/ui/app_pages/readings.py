@@ -190,7 +190,7 @@ def more(f: FeatureView, length: Length) -> None:
             q = r.reading.value
             total = sum(c.u**2 for c in q.contributions) or 1.0
             parts = sorted(q.contributions, key=lambda c: -c.u)
-            shares = {c.source: f"{c.u**2 / total:.0%}" for c in parts}
+            shares = {c.source: f"{100.0 * c.u**2 / total:.0f} %" for c in parts}
             parts_of_u.table({f"Share of U² of {label_of(r)}": shares}, border="horizontal")
         parts_of_u.caption("U = 2 u: the true value lies within value ± U about 95 times in 100.")
     before = st.expander("What was decided before", on_change="rerun", key="before")

@@ -14,7 +14,7 @@ from babel.localedata import locale_identifiers
 from inspect_app import services
 from inspect_app.decide.estimate import LABOUR, PriceBook, currency_digits
 from inspect_app.instrument.wire import MATERIALS, WireStock, size_class
-from inspect_app.services.deciding import add_wire, remove_wire, shop_limits, shop_prices, wires
+from inspect_app.services.deciding import add_wire, remove_wire, restore_wire, shop_limits, shop_prices, wires
 from inspect_app.ui import server
 from inspect_app.ui.concurrent_edits import changed_note, form_key, opened_with, reopen, settle_edit
 from inspect_app.ui.field_errors import FieldErrors
@@ -23,10 +23,11 @@ from inspect_app.ui.known_things import known_things
 from inspect_app.ui.lengths import length_number
 from inspect_app.ui.lens_profiles import lens_profiles
 from inspect_app.ui.limit_fields import changed_limits, limit_numbers, limit_said
-from inspect_app.ui.page_frame import JOBS_PAGE, choose_unit, length_unit, page
+from inspect_app.ui.page_frame import JOBS_PAGE, choose_unit, length_unit, page, show_error
 from inspect_app.ui.printed_scales import printed_scales
 from inspect_app.ui.repeat_studies import repeat_studies
 from inspect_app.ui.setup_aims import setup_aims
+from inspect_app.ui.undo import SHOP, kept_in_shop, said_in_shop, show_last_action, undo_corner
 from inspect_app.ui.words import crown_size, plain
 from shared.trade import CROWN_HEIGHT_MM, CROWN_WIDTH_MM
 
@@ -48,17 +49,22 @@ def letterhead() -> None:
     keep = settle_edit(key, typed, now, {"name": "Name", "lines": "Address"}, _value_text)
     if keep is not None:
         services.put_setting(server.store(), "shop", {"name": keep["name"], "lines": list(keep["lines"])})
-        _confirm_saved(key, "Name and address kept: papers made from now on carry them.")
+        _confirm_saved(key, "Name and address kept: papers made from now on carry them.", "shop", kept)
 
 
 def _value_text(_: str, value: Any) -> str:
     return (", ".join(value) if isinstance(value, tuple) else f"{value}") or "nothing"
 
 
-def _confirm_saved(key: str, said: str) -> None:
-    """Say on the next run what was saved, and build the form from it."""
+def _confirm_saved(key: str, said: str, setting: str, was: dict[str, Any]) -> None:
+    """Say on the next run what was saved, build the form from it, and remember what stood there before."""
+
+    def back() -> None:
+        services.put_setting(server.store(), setting, was)
+        reopen(key)
+
     reopen(key)
-    st.session_state["shop-said"] = said
+    kept_in_shop(said, back, partial(services.get_setting, server.store(), setting))
     st.rerun()
 
 
@@ -76,7 +82,7 @@ def limits() -> None:
     if keep is not None:
         changed = changed_limits(known, keep, "set by the shop")
         services.put_setting(server.store(), "limits", changed.to_dict())
-        _confirm_saved(key, "Limits kept: jobs judged from now on use them.")
+        _confirm_saved(key, "Limits kept: jobs judged from now on use them.", "limits", known.to_dict())
     st.caption("Jobs judged before keep the limits they were judged by.")
 
 
@@ -124,7 +130,7 @@ def prices() -> None:
             services.put_setting(server.store(), "prices", kept.to_dict())
             if kept.currency != book.currency:
                 st.session_state["currency-changed"] = (book.currency, kept.currency)
-            _confirm_saved(key, "Prices kept: estimates drafted from now on use them.")
+            _confirm_saved(key, "Prices kept: estimates drafted from now on use them.", "prices", book.to_dict())
     if changed := st.session_state.pop("currency-changed", None):
         st.warning(_no_conversion(*changed))
     st.caption(f"These prices: {plain(book.source)}.")
@@ -200,6 +206,7 @@ def stock() -> None:
         )
         if right.button("Take off", key=f"wire-{w.id}"):
             remove_wire(server.store(), w.id)
+            kept_in_shop(f"{s.label} is off the list.", partial(restore_wire, server.store(), w.id))
             st.rerun()
     turn_, spots, unit = st.session_state.get("wire-turn", 0), FieldErrors(), length_unit()
     with st.form(f"wire-{turn_}", border=False):
@@ -217,17 +224,22 @@ def stock() -> None:
         if st.form_submit_button("Put it on the list"):
             with spots.saying("label"):
                 price = int(Decimal(str(each)).scaleb(shop_prices(server.store()).minor_digits).to_integral_value())
-                add_wire(server.store(), WireStock(label, str(material), width, height, tang or None, None, price))
+                wire = WireStock(label, str(material), width, height, tang or None, None, price)
+                made = add_wire(server.store(), wire)
                 st.session_state["wire-turn"] = turn_ + 1
-                st.session_state["shop-said"] = f"{label.strip()} is on the list."
+                kept_in_shop(f"{label.strip()} is on the list.", partial(remove_wire, server.store(), made.id))
                 st.rerun()
 
 
 with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
     st.page_link(page(JOBS_PAGE), label="‹ All jobs")
-    choose_unit()
+    with st.container(horizontal=True, vertical_alignment="center", width="content"):
+        undo_corner(SHOP)
+        choose_unit()
 st.title("Shop")
-if shop_said := st.session_state.pop("shop-said", None):
+if (refused := show_last_action()) is not None:
+    show_error(refused)
+if shop_said := said_in_shop():
     st.success(plain(shop_said))
 PARTS = {
     "On paper": letterhead,

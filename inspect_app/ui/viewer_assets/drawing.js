@@ -6,7 +6,7 @@ import { drawMap, toAddress } from "./whereabouts.js";
 
 const TILE_REST = 160; // ms without movement before a sharper piece of the photo is fetched
 const BEYOND = 40; // px a line is drawn beyond the edge of the viewer
-const DASHES = { doubt: 14, hand: 25, rejected: 8, scale: 6 }; // px until a tone's dashes repeat, as in the style sheet
+const DASHES = { doubt: 14, hand: 25, rejected: 20, scale: 6 }; // px until a tone's dashes repeat, as in the style sheet
 
 export function draw(me) {
   if (!me.view || me.frame) return;

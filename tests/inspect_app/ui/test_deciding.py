@@ -225,7 +225,7 @@ def test_options_page_shows_cost_wire_likeness_and_whose_limits(store, job):
     put_setting(store, "limits", decide(store, job).terms.limits.with_value("crown_height", 0.8).to_dict())
     at = open_page("options.py", job)
     assert "Labour 3.5 h, 262.50 USD; material 8.00 USD" in words(at).replace("\\", "")
-    send(at, "Judge it by the shop's present ones")
+    send(at, "Use the shop's present ones")
     assert decide(store, job).terms.limits["crown_height"].value == 0.8
 
 

@@ -179,7 +179,7 @@ def test_a_numbered_sheet_gets_its_bar_and_one_at_98_per_cent_is_found_out(store
     submit(at, "Keep this print")
     assert {(p.id, p.factor, p.verified) for p in prints(store)} == {(1, 0.98, True), (2, 0.98, True)}
     assert all(p.note.endswith(", calliper no. 2") for p in prints(store))
-    assert any("2.0% off" in w.value for w in open_page("shop.py", job).warning)
+    assert any("2.0 % off" in w.value for w in open_page("shop.py", job).warning)
 
 
 def seen(numbers, steps=(0, 1, 3)):

@@ -84,7 +84,7 @@ def test_few_pixels_that_are_sharp_enough_will_do(view, said):
 
 def test_a_scale_in_another_plane_says_by_how_much():
     said = advice(answer(flags=("SPACING_OFF",), checks={"spacing_ratio": 1.062}))
-    assert "6.2%" in said
+    assert "6.2 %" in said
 
 
 def test_too_steep_says_what_does_not_show():
@@ -112,7 +112,7 @@ def test_blur_is_told_in_millimetres_or_as_how_soft():
 
 
 def test_glare_is_told_by_its_share():
-    assert "31% of the crowns" in advice(answer(checks={"burnt_share": 0.312}))
+    assert "31 % of the crowns" in advice(answer(checks={"burnt_share": 0.312}))
     assert advice(answer(checks={"burnt_share": 0.1})).startswith("Good")
 
 

@@ -6,13 +6,16 @@ from inspect_app.services import (
     BY_HAND,
     ChosenStage,
     add_photo,
+    check_store,
     job_view,
     photo_view,
     update_job,
+    wait_for_queue,
 )
 from inspect_app.services.deciding import decide
-from inspect_app.services.estimating import draft, estimates, issue_estimate
+from inspect_app.services.estimating import accept_estimate, draft, estimates, issue_estimate
 from inspect_app.services.gauge_readings import gauge_readings
+from inspect_app.services.heights import fret_work, job_before, record_work
 from tests.inspect_app.conftest import noise_jpeg
 from tests.inspect_app.ui.conftest import open_page, send
 
@@ -23,6 +26,13 @@ def undo(at):
     at.button(key="undo-corner").click().run()
     assert not at.exception, at.exception
     return " ".join(t.value for t in at.toast), " ".join(e.value for e in at.error)
+
+
+def switched(at, file):
+    """The same window on another page of the job."""
+    at.switch_page(f"app_pages/{file}").run()
+    assert not at.exception, at.exception
+    return at
 
 
 @pytest.fixture
@@ -121,3 +131,78 @@ def test_a_line_taken_out_comes_back_until_the_estimate_is_issued(store, worn_jo
     assert estimates(store, worn_job)[0].status == "accepted"
     undo(at)
     assert estimates(store, worn_job)[0].status == "issued"
+
+
+@pytest.mark.slow
+def test_work_and_the_job_before_are_as_they_were(store, worn_job, job):
+    made = record_work(store, worn_job, "intake", "levelled", (1, 2))
+    at = open_page("options.py", worn_job, fold="work")
+    at.button(key=f"work-{made.id}").click().run()
+    assert not fret_work(store, worn_job)
+    undo(at)
+    assert [w.id for w in fret_work(store, worn_job)] == [made.id]
+    next(n for n in at.number_input if "was here before" in n.label).set_value(job_view(store, job).number)
+    send(at, "Go on from that job")
+    assert job_before(store, worn_job) == job
+    undo(at)
+    assert job_before(store, worn_job) is None
+
+
+@pytest.mark.slow
+def test_a_draft_made_is_gone_again_and_one_made_anew_is_as_it_was_typed(store, worn_job):
+    at = open_page("options.py", worn_job)
+    at.button(key="draft").click().run()
+    (made,) = estimates(store, worn_job)
+    at = switched(at, "estimate.py")
+    at.text_input(key=f"tax_percent-{made.id}").set_value("8").run()
+    assert estimates(store, worn_job)[0].estimate.tax_percent == "8"
+    at = switched(at, "options.py")
+    at.button(key="draft").click().run()
+    assert estimates(store, worn_job)[0].estimate.tax_percent == made.estimate.tax_percent
+    at = switched(at, "estimate.py")
+    undo(at)
+    assert estimates(store, worn_job)[0].estimate.tax_percent == "8"
+    assert at.text_input(key=f"tax_percent-{made.id}").value == "8"
+    undo(at)
+    assert estimates(store, worn_job)[0].estimate == made.estimate
+    assert at.text_input(key=f"tax_percent-{made.id}").value == made.estimate.tax_percent
+    undo(at)
+    assert not estimates(store, worn_job)
+    assert check_store(store).problems == ()
+
+
+@pytest.mark.slow
+def test_an_answer_taken_back_can_be_had_again(store, worn_job):
+    view = issue_estimate(store, draft(store, worn_job).id)
+    accept_estimate(store, view.id, by="A. Customer", how="by mail")
+    answer = estimates(store, worn_job)[0].answer
+    at = open_page("estimate.py", worn_job)
+    at.button(key=f"undo-{view.id}").click().run()
+    assert estimates(store, worn_job)[0].status == "issued"
+    undo(at)
+    assert estimates(store, worn_job)[0].answer == answer
+
+
+@pytest.mark.slow
+def test_photos_taken_in_are_out_again(store, job):
+    at = open_page("photos.py", job)
+    at.file_uploader[0].set_value([("a.jpg", noise_jpeg(), "image/jpeg"), ("b.jpg", noise_jpeg(2), "image/jpeg")]).run()
+    assert [p.name for p in job_view(store, job).photos] == ["a.jpg", "b.jpg"]
+    undo(at)
+    assert not job_view(store, job).photos
+    assert [p.name for p in job_view(store, job).removed] == ["a.jpg", "b.jpg"]
+
+
+@pytest.mark.slow
+def test_a_photo_measured_again_gives_what_it_gave_before(store, job, measured):
+    was = photo_view(store, measured.id).inspection
+    at = open_page("photos.py", job, looked_at=measured.id, changing=measured.id)
+    next(n for n in at.number_input if n.label.startswith("First whole fret")).set_value(3)
+    send(at, "Measure it again")
+    assert wait_for_queue(store)
+    again = photo_view(store, measured.id).inspection
+    assert again.ask.first_fret == 3
+    at.run()
+    undo(at)
+    now = photo_view(store, measured.id).inspection
+    assert (now.ask, now.answer) == (was.ask, was.answer)
