@@ -86,11 +86,6 @@ class Line:
         """Quantity times unit price, rounded to a minor unit."""
         return _rounded(Decimal(self.quantity) * self.unit_price)
 
-    @property
-    def unit_said(self) -> str:
-        """The unit as it is written behind the quantity: ``5 frets``, ``1 fret``, ``2.5 h``."""
-        return "frets" if self.unit == "fret" and Decimal(self.quantity) != 1 else self.unit
-
 
 @dataclass(frozen=True, slots=True)
 class PriceBook:

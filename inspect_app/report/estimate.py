@@ -83,7 +83,7 @@ def estimate_content(
         "lines": [
             {
                 "text": r.text,
-                "quantity": f"{writing.number(r.quantity)} {r.unit_said}".strip(),
+                "quantity": f"{writing.number(r.quantity)} {r.unit}".strip(),
                 "price": writing.amount(r.unit_price, e.minor_digits),
                 "amount": writing.amount(r.amount, e.minor_digits),
             }

@@ -41,7 +41,7 @@ def show_lines(view: EstimateView) -> None:
         [
             {
                 "Work": plain(r.text),
-                "Quantity": f"{r.quantity} {plain(r.unit_said)}",
+                "Quantity": f"{r.quantity} {plain(r.unit)}",
                 "Each": cash(e, r.unit_price),
                 "Amount": cash(e, r.amount),
             }
