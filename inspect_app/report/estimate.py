@@ -165,10 +165,10 @@ def reason_words(kind: str, options: Sequence[Option], least_height: float, writ
     if kind == "level, crown and polish":
         return f"It takes the grooves out without new wire.{leaves}"
     if kind in ("replace the worst and level", "full refret") and low is not None and low < least_height:
-        with_new_wire = f" With new wire where it is worst, about {writing.rough(left)} is left." if left is not None else ""
-        return f"Levelling alone would leave about {writing.rough(low)} on the lowest fret; {least}." + (
-            with_new_wire if kind != "full refret" else ""
-        )
+        alone = f"Levelling alone would leave about {writing.rough(low)} on the lowest fret; {least}."
+        if kind == "full refret" or left is None:
+            return alone
+        return f"{alone} With new wire where it is worst, about {writing.rough(left)} is left."
     if kind in ("replace the worst and level", "full refret"):
         return f"Levelling alone is not sure to leave enough on every fret; {least}."
     return ""

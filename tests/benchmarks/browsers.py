@@ -22,7 +22,8 @@ from inspect_app.demo import load_demo
 from inspect_app.services import job_view, open_store
 from tests.benchmarks.pages import served_by
 from tests.benchmarks.years import PAGES
-from tests.browser.conftest import ANSWER_MS, CHROMIUM, QUIET, served, settled
+from tests.browser.at_rest import script_has_run
+from tests.browser.conftest import ANSWER_MS, CHROMIUM, QUIET, served
 
 SAID_EVERY_S = 30.0
 
@@ -58,7 +59,7 @@ def look(page, at):
 
 def shown(page):
     page.get_by_role("heading").first.wait_for()
-    settled(page)
+    script_has_run(page)
 
 
 def growth(told):

@@ -16,7 +16,7 @@ from inspect_app.services import (
     measuring,
     open_store,
 )
-from tests.browser.conftest import settled
+from tests.browser.at_rest import script_has_run
 from tests.inspect_app.conftest import full_answer
 
 PHOTOS = 300
@@ -53,7 +53,7 @@ def tell_scrolling(page, server, job):
         cpu, start = server.cpu_ms(), time.perf_counter()
         page.goto(f"{server.address}/{name}?job={job}")
         page.locator("h1").wait_for()
-        settled(page)
+        script_has_run(page)
         took, cpu = time.perf_counter() - start, (server.cpu_ms() - cpu) / 1000.0
         print(f"{PHOTOS} photos, {name}: {took:.1f} s (server {cpu:.1f} s), {page.locator('*').count()} elements")
         if name == "photos":

@@ -23,7 +23,8 @@ from inspect_app.demo import load_demo
 from inspect_app.services import add_photo, open_store, readings
 from tests.benchmarks.many_photos import fill, tell_scrolling
 from tests.benchmarks.whole_job import tell, whole_job
-from tests.browser.conftest import CHROMIUM, QUIET, served, settled, window
+from tests.browser.at_rest import script_has_run
+from tests.browser.conftest import CHROMIUM, QUIET, served, window
 from tests.browser.drawn import board_photo
 
 OF_WIRE = ("tang width",)
@@ -85,7 +86,7 @@ def letting_go(page, server, job, reading):
     until the value on the photo follows; one row a move."""
     page.goto(f"{server.address}/readings?{urlencode({'job': job, 'photo': reading.photo_id, 'reading': reading.key})}")
     page.locator(".viewer .handle").first.wait_for()
-    settled(page)
+    script_has_run(page)
     page.wait_for_timeout(4000)  # as long as someone looks before they move an edge; the photo is looked at meanwhile
     taken = []
     for k in range(TIMES):
@@ -101,7 +102,7 @@ def letting_go(page, server, job, reading):
         follows = page.evaluate("window.__live")
         page.mouse.up()
         took = page.evaluate("window.__took")
-        settled(page)
+        script_has_run(page)
         if took is not None and follows is not None:
             taken.append((took, server.cpu_ms() - cpu, follows))
         page.wait_for_timeout(300)

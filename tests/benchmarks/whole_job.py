@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from playwright.sync_api import expect
 
 from sample_images import photos
-from tests.browser.conftest import settled
+from tests.browser.at_rest import script_has_run
 
 MOST_PRESSES, MOST_WAIT_S = 60, 1.0
 MEASURING_MS = 600_000
@@ -67,7 +67,7 @@ class Hands:
         act()
         if there is not None:
             there.first.wait_for(timeout=MEASURING_MS if measuring else None)
-        settled(self.page)
+        script_has_run(self.page)
         took = time.perf_counter() - start
         spent = (now - was for was, now in zip(before, self.cpu(), strict=True))
         self.waits.append(Wait(what, took, *spent, measuring))
@@ -82,7 +82,7 @@ class Hands:
         box = self.page.get_by_role(role, name=label).first
         box.fill(text)
         box.press("Tab")
-        settled(self.page)
+        script_has_run(self.page)
 
 
 def whole_job(page, server):
@@ -103,7 +103,7 @@ def new_job(hands):
     page = hands.page
     page.goto(server_address(hands))
     page.locator("h1").wait_for()
-    settled(page)
+    script_has_run(page)
     if page.locator("details", has_text="New job").get_attribute("open") is None:
         hands.press("New job", page.get_by_text("New job").click, page.get_by_role("button", name="Start this job"))
     hands.type("Customer", "Riverside Players")
@@ -156,7 +156,7 @@ def take_in(hands, names):
         if "first_fret" in sample.ask:
             number(page, sample).fill(str(sample.ask["first_fret"]))
             number(page, sample).press("Tab")
-            settled(page)
+            script_has_run(page)
     measured = page.get_by_text(f"Measured ({len(names)})")
     hands.click(re.compile(f"Measure {len(names)} photos"), measured, measuring=True)
 
@@ -197,7 +197,7 @@ def by_doubt(hands):
     if not wide.count():
         page.keyboard.press("Escape")
         page.keyboard.press("Escape")
-        settled(page)
+        script_has_run(page)
         return
     at_once = page.get_by_role("button", name=DOUBT)
     hands.press("U is more than …", wide.first.click, at_once.or_(page.get_by_text("Nothing left here")))

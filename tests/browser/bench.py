@@ -15,6 +15,7 @@ import numpy as np
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.inspection import Flat, FretReading, Inspection, Outline
 from inspect_app.reading.key import NotMeasured, parse_key
+from inspect_app.services import QueueState, measuring_queue, photo_view, queue_of
 from inspect_app.ui import run
 from shared.errors import ScaleError
 from shared.measured import Measured
@@ -22,6 +23,7 @@ from tests.browser.drawn import FRET_X_MM, FRET_Y_MM, WIDTH_MM
 
 SLOW_S = 0.0
 """How long a moved edge is made to take."""
+HELD = "queue-is-held"
 
 
 def length(value, u, *flags, by_hand=False):
@@ -75,6 +77,22 @@ def stand_in():
     sys.modules["inspect_app.measure.plan.recipe"] = recipe
 
 
+def let_it_be_stopped():
+    """While the data folder holds the file `HELD`, photos of the queue are measured only once it has been stopped."""
+    measure_photo = measuring_queue.measure_photo
+
+    def stopped(store, photo_id):
+        job_id = photo_view(store, photo_id).job_id
+        return any(q.turn is QueueState.STOPPED for q in queue_of(store, job_id))
+
+    def held(store, photo_id, *asked, **more):
+        while (store.data_dir / HELD).exists() and not stopped(store, photo_id):
+            time.sleep(0.05)
+        return measure_photo(store, photo_id, *asked, **more)
+
+    measuring_queue.measure_photo = held
+
+
 def main():
     options = argparse.ArgumentParser()
     options.add_argument("--data", type=Path, required=True)
@@ -87,6 +105,7 @@ def main():
     SLOW_S = given.slow
     if not given.real:
         stand_in()
+    let_it_be_stopped()
     run(given.data, given.port, False, bool(given.passcode), given.passcode)
 
 

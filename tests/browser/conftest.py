@@ -14,10 +14,11 @@ from urllib.parse import urlsplit
 
 import pytest
 from playwright.sync_api import Error as BrowserError
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Page, expect, sync_playwright
 
 from inspect_app.demo import load_demo
 from inspect_app.services import InstrumentDetails, JobDetails, create_job, open_store
+from tests.browser.at_rest import WATCH
 from tests.conftest import load_in
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -28,8 +29,9 @@ QUIET = (
     "--disable-sync",
 )  # fmt: skip
 WIDTHS = (1440, 768, 390, 360)  # a laptop, a tablet, two phones
-START_S = 60.0  # a cold start on a loaded machine; a warm one takes 3 s
-ANSWER_MS = 60_000  # as long for a page's answer: a machine may stand still for a while, and no test is of speed
+START_S = 300.0  # far more than a cold start on a loaded machine takes; a warm one takes 3 s
+ANSWER_MS = 180_000  # a machine may stand still for a while, and no test is of speed
+expect.set_options(timeout=ANSWER_MS)
 MOST_SHOWN = 3000  # characters of a page on which a test failed
 
 
@@ -157,6 +159,7 @@ def context_with(chromium, options):
         if getattr(context, "made_with", None) == options and not context.pages:
             return context
     context = chromium.new_context(**options)
+    context.add_init_script(WATCH)
     context.made_with = options
     return context
 
@@ -190,11 +193,6 @@ def phone(chromium, bench, job_id):
     with window(chromium, bench[0], viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True) as page:
         page.address, page.job = bench[0], job_id
         yield page
-
-
-def settled(page):
-    """Wait until the script behind the page has run."""
-    page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
 
 
 def keep_picture(page, name):

@@ -3,7 +3,8 @@
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from tests.browser.conftest import new_job, settled, window
+from tests.browser.at_rest import settled
+from tests.browser.conftest import new_job, window
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 JOB_PAGES = (

@@ -9,7 +9,8 @@ from playwright.sync_api import expect
 from inspect_app.demo import load_finished
 from inspect_app.services import job_view, open_store
 from inspect_app.services.before_after import same_places
-from tests.browser.conftest import keep_picture, settled, window
+from tests.browser.at_rest import rested, settled
+from tests.browser.conftest import keep_picture, window
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -27,13 +28,15 @@ def finished(demo):
 
 
 def left_edge(page):
-    """The share of the viewer at which the photo after the work begins."""
+    """The share of the viewer at which the photo after the work begins, once the page is at rest."""
+    settled(page)
     cut = page.locator(".second").evaluate("e => e.style.clipPath")
     return float(re.search(r"([\d.]+)%\)", cut)[1])
 
 
 def on_screen(page, layer):
-    """Where the top left corner of a layer's picture lies in the viewer, and its transform."""
+    """Where the top left corner of a layer's picture lies in the viewer, once the page is at rest."""
+    settled(page)
     box = page.locator(".viewer").bounding_box()
     at = page.locator(f"{layer} img").first.bounding_box()
     return np.array([at["x"] - box["x"], at["y"] - box["y"]])
@@ -60,9 +63,10 @@ def test_the_line_moves_by_key_and_by_finger_and_zoom_is_one(chromium, finished,
         for _ in range(10):
             page.keyboard.press("ArrowLeft")
         assert left_edge(page) == 40
-        assert line.get_attribute("aria-valuetext") == "40 % before"
+        expect(line).to_have_attribute("aria-valuetext", "40 % before")
         viewer = page.locator(".viewer")
         viewer.scroll_into_view_if_needed()
+        settled(page)
         box = viewer.bounding_box()
         y = box["y"] + box["height"] * 0.3
         page.mouse.move(box["x"] + 0.4 * box["width"], y)
@@ -73,7 +77,6 @@ def test_the_line_moves_by_key_and_by_finger_and_zoom_is_one(chromium, finished,
         before = [on_screen(page, layer) for layer in (".stage", ".second")]
         viewer.focus()
         page.keyboard.press("ArrowRight")
-        page.wait_for_timeout(400)
         moved = [on_screen(page, layer) - at for layer, at in zip((".stage", ".second"), before, strict=True)]
         assert moved[0] == pytest.approx([-60, 0], abs=0.5)
         assert moved[1] == pytest.approx(moved[0], abs=8)  # perspective moves a far corner a little differently
@@ -88,17 +91,17 @@ def test_it_opens_on_the_worst_spot_and_place_and_zoom_stand_in_the_address(chro
         opened(page, finished)
         expect(page.get_by_role("button", name="Show the worst spot")).to_be_visible()
         page.wait_for_url(re.compile(r"[?&]at="))
+        rested(page)
         x, y = map(float, re.search(r"at=\w+\.(\d+)\.(\d+)\.", page.url).groups())
         assert (x, y) == pytest.approx(places[0].window.middle, abs=2)
         page.locator(".viewer").focus()
         page.keyboard.press("+")
         page.keyboard.press("ArrowDown")
-        page.wait_for_timeout(500)
+        rested(page)
         kept = re.search(r"at=[\w.]+", page.url)[0]
         page.reload()
         page.locator(".viewer").wait_for()
-        settled(page)
-        page.wait_for_timeout(500)
+        rested(page)
         assert re.search(r"at=[\w.]+", page.url)[0] == kept
         page.get_by_text(places[1].caption, exact=True).click()
         page.wait_for_url(re.compile(f"pair={places[1].before.id}-{places[1].after.id}"))

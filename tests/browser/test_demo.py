@@ -9,7 +9,8 @@ from inspect_app.decide.limits import Verdict
 from inspect_app.demo import load_finished
 from inspect_app.services import left_to_decide, open_store
 from inspect_app.services.papers import proof_of
-from tests.browser.conftest import ANSWER_MS, settled, window
+from tests.browser.at_rest import settled
+from tests.browser.conftest import ANSWER_MS, window
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 SIGNS = ("✓ within", "✕ beyond", "? cannot tell")

@@ -4,10 +4,12 @@ import re
 from urllib.parse import urlencode
 
 import pytest
+from playwright.sync_api import expect
 
 from inspect_app.reading.quantities import card_of, one_of
 from inspect_app.services import open_store, readings
-from tests.browser.conftest import settled, window
+from tests.browser.at_rest import settled
+from tests.browser.conftest import window
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 SHOWN = "() => [...document.querySelectorAll('strong')].map(h => h.innerText).filter(t => t.includes('±')).join()"
@@ -50,12 +52,11 @@ def test_a_moved_edge_is_measured_anew_and_taken_back(chromium, demo, quantity, 
         page.mouse.move(x, y)
         page.mouse.down()
         page.mouse.move(x + by[0], y + by[1], steps=3)
-        live = page.locator(".live").inner_text()
-        assert f"{quantity}: about" in live
+        expect(page.locator(".live")).to_contain_text(f"{quantity}: about")
         page.mouse.up()
         page.wait_for_function(f"was => ({SHOWN})() !== was", arg=before)
         settled(page)
-        assert page.get_by_text("A person placed an edge.").is_visible()
+        expect(page.get_by_text("A person placed an edge.")).to_be_visible()
         page.get_by_role("button", name="Undo the last move").click()
         page.wait_for_function(f"was => ({SHOWN})() === was", arg=before)
 
@@ -74,6 +75,7 @@ def mark_flat(page, down=0):
     page.get_by_role("button", name="Flat", exact=True).click()
     page.get_by_text("Add by hand: flat").wait_for()
     page.locator(".live", has_text="Mark one end of the flat").wait_for()
+    settled(page)
     for box in places:
         page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2 + down)
     page.get_by_text("A person placed an edge.").wait_for()
@@ -88,7 +90,7 @@ def test_a_flat_that_was_missed_is_marked_on_the_photo_and_taken_back(chromium, 
         open_reading(page, demo, reading)
         shown = mark_flat(page)
         assert re.fullmatch(rf"Fret {reading.reading.key.fret}, flat \d+", shown)
-        assert page.locator(".viewer .handle").count() == 4
+        expect(page.locator(".viewer .handle")).to_have_count(4)
         page.get_by_role("button", name="Undo the last move").click()
         page.get_by_role("heading", name=shown, exact=True).wait_for(state="detached")
 
@@ -105,11 +107,12 @@ def test_flats_marked_in_two_windows_are_both_kept(chromium, demo):
         store.close()
         assert {s[:1].lower() + s[1:] for s in shown} <= kept
         undo = two.get_by_role("button", name="Undo the last move")
-        before = two.get_by_role("heading", level=2).first.inner_text()
+        title = two.get_by_role("heading", level=2).first
+        before = title.inner_text()
         undo.click()
-        two.wait_for_function("was => document.querySelector('h2').innerText !== was", arg=before)
+        expect(title).not_to_have_text(before)
         settled(two)
-        assert two.get_by_role("heading", level=2).first.inner_text().startswith(before.partition(",")[0])
+        assert title.inner_text().startswith(before.partition(",")[0])
         undo.click()
         undo.wait_for(state="detached")
 
@@ -128,5 +131,4 @@ def test_marking_by_keyboard_and_giving_up(chromium, demo):
         page.locator(".live", has_text="Mark one end of the divot").wait_for()
         page.get_by_role("button", name="Cancel").press("Enter")
         page.get_by_role("heading", name=re.compile(r"divot \d")).wait_for()
-        page.locator(".viewer .handle").first.wait_for()
-        assert page.locator(".viewer .handle").count() == 3
+        expect(page.locator(".viewer .handle")).to_have_count(3)

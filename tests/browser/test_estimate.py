@@ -8,7 +8,8 @@ from playwright.sync_api import expect
 from inspect_app.decide.estimate import totals
 from inspect_app.services import open_store
 from inspect_app.services.estimating import draft, estimates, issue_estimate
-from tests.browser.conftest import ANSWER_MS, WIDTHS, keep_picture, settled, window
+from tests.browser.at_rest import settled
+from tests.browser.conftest import WIDTHS, keep_picture, window
 from tests.browser.test_axe import findings
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -44,15 +45,17 @@ def test_what_is_typed_is_what_is_issued_and_an_answer_is_undone(chromium, draft
         page.get_by_label("Tax, %").fill("8")
         page.get_by_label("Note to the customer").fill("school price")  # leaves the field above, is left by the click
         page.get_by_role("button", name="Issue it …").click()
-        expect(page.get_by_text(re.compile("Issue revision"))).to_contain_text("292.14", timeout=ANSWER_MS)
+        expect(page.get_by_text(re.compile("Issue revision"))).to_contain_text("292.14")
         keep_picture(page, "estimate-issue")
         page.get_by_role("button", name="Issue this").click()
         page.get_by_role("button", name="Accepted").wait_for()
+        settled(page)
         issued = newest(data, job)
         assert (issued.status, totals(issued.estimate).total, issued.estimate.note) == ("issued", 29214, "school price")
         page.get_by_label("Answered by").fill("Her brother")
         page.get_by_role("button", name="Accepted").click()
         page.get_by_text(re.compile("Accepted by Her brother")).wait_for()
+        settled(page)
         assert newest(data, job).status == "accepted"
         keep_picture(page, "estimate-accepted")
         page.get_by_role("button", name="Undo this answer").click()
@@ -74,6 +77,7 @@ def test_draft_and_issued_have_no_serious_finding(chromium, drafted, scheme):
         store.close()
         open_estimate(page, address, job)
         page.get_by_role("button", name="Accepted").wait_for()
+        settled(page)
         assert findings(page) == []
 
 
@@ -84,6 +88,7 @@ def test_no_field_of_a_line_is_off_the_screen_and_no_work_is_cut(chromium, draft
             page.set_viewport_size({"width": width, "height": 900})
             open_estimate(page, address, job)
             page.get_by_role("img", name=re.compile("Draft of estimate")).first.wait_for()
+            settled(page)
             row = page.locator('[class*="st-key-lines-row-"]').first
             fields = row.locator("textarea, input, button").all()
             assert len(fields) >= 5

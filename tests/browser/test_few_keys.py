@@ -4,7 +4,7 @@ import pytest
 from playwright.sync_api import expect
 
 from inspect_app.services import features, open_store
-from tests.browser.conftest import settled
+from tests.browser.at_rest import settled
 from tests.browser.test_whole_job import measured_job
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]

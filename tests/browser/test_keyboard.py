@@ -9,7 +9,8 @@ from playwright.sync_api import expect
 from inspect_app.services import Stage, find_jobs, job_view, open_store
 from inspect_app.services.estimating import estimates
 from inspect_app.services.heights import fret_heights, fret_work
-from tests.browser.conftest import ANSWER_MS, keep_picture, settled, window
+from tests.browser.at_rest import settled
+from tests.browser.conftest import ANSWER_MS, keep_picture, window
 from tests.browser.drawn import board_photo
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from inspect_app.services import job_view, open_store
-from tests.browser.conftest import keep_picture, new_job, served, settled, window
+from tests.browser.at_rest import settled
+from tests.browser.conftest import keep_picture, new_job, served, window
 from tests.browser.drawn import board_photo
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -58,7 +59,7 @@ def send_from_a_phone(chromium, scanned):
         taps = 1  # on the address that the camera shows
         page.get_by_role("heading", name="Photos", exact=True).wait_for()
         settled(page)
-        assert "scanned" not in page.url
+        page.wait_for_url(lambda at: "scanned" not in at)
         upload = page.get_by_test_id("stFileUploaderDropzone").get_by_test_id("stBaseButton-secondary")
         box = upload.bounding_box()
         assert box["y"] + box["height"] <= 600

@@ -4,9 +4,11 @@ import re
 from contextlib import contextmanager
 
 import pytest
+from playwright.sync_api import expect
 
 from inspect_app.services import earlier_inspections, job_view, open_store
-from tests.browser.conftest import ANSWER_MS, new_job, served, settled, window
+from tests.browser.at_rest import rested, settled
+from tests.browser.conftest import ANSWER_MS, new_job, served, window
 from tests.browser.test_whole_job import measured_job, open_reading, value_shown
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -61,21 +63,25 @@ def move(page, by, side="body side"):
     page.mouse.up()
 
 
+def until_measuring(page):
+    """Wait until a move that was let go of is being measured."""
+    page.locator('[data-testid="stApp"][data-test-script-state="running"]').wait_for()
+
+
 def until_kept(page, where, entries):
     """Wait until the history has so many entries and the page has come to rest."""
     for _ in range(ANSWER_MS // 200):
         if len(kept(where, page.job)) >= entries:
             break
         page.wait_for_timeout(200)
-    settled(page)
-    page.wait_for_timeout(500)
+    rested(page)
     return kept(where, page.job)
 
 
 def test_a_second_move_while_the_first_is_measured_keeps_both(chromium, slow):
     with desk_at(chromium, slow) as page:
         move(page, 14)
-        page.wait_for_timeout(300)
+        until_measuring(page)
         move(page, -12, "nut side")
         found = until_kept(page, slow, 3)
         assert [len(e) for e in found] == [0, 1, 2]
@@ -88,7 +94,7 @@ def test_a_second_move_while_the_first_is_measured_keeps_both(chromium, slow):
 def test_the_same_handle_moved_twice_ends_where_it_was_left_last(chromium, slow):
     with desk_at(chromium, slow) as page:
         move(page, 14)
-        page.wait_for_timeout(300)
+        until_measuring(page)
         move(page, 9)
         found = until_kept(page, slow, 3)
         (name,) = found[-1]
@@ -111,7 +117,7 @@ def test_a_reload_in_the_middle_of_a_drag_loses_and_doubles_nothing(chromium, be
 def test_a_reload_while_a_move_is_measured_keeps_it_once(chromium, slow):
     with desk_at(chromium, slow) as page:
         move(page, 14)
-        page.wait_for_timeout(400)
+        until_measuring(page)
         page.reload()
         open_reading(page)
         found = until_kept(page, slow, 2)
@@ -136,7 +142,7 @@ def test_a_connection_lost_while_a_handle_is_held_keeps_the_move_once(chromium, 
 def test_a_connection_lost_while_a_move_is_measured_keeps_it_once(chromium, slow):
     with desk_at(chromium, slow) as page:
         move(page, 14)
-        page.wait_for_timeout(400)
+        until_measuring(page)
         page.evaluate("sockets.forEach(s => s.close())")
         found = until_kept(page, slow, 2)
         page.wait_for_timeout(1000 * SLOW_S)
@@ -158,7 +164,7 @@ def test_two_windows_on_one_job_keep_both_moves(chromium, bench):
             settled(page)
         for key in ("fret 1, crown width", "fret 2, crown width"):
             open_reading(desk, key)
-            assert desk.get_by_text("A person placed an edge.").is_visible()
+            expect(desk.get_by_text("A person placed an edge.")).to_be_visible()
         assert [len(e) for e in kept(bench, desk.job)] == [0, 1, 2]
 
 

@@ -6,7 +6,8 @@ import pytest
 from playwright.sync_api import expect
 
 from inspect_app.services import add_visit, job_view, open_store
-from tests.browser.conftest import WIDTHS, keep_picture, settled
+from tests.browser.at_rest import rested, settled
+from tests.browser.conftest import WIDTHS, keep_picture
 from tests.browser.drawn import board_photo
 from tests.browser.test_whole_job import drop
 
@@ -26,8 +27,8 @@ def test_a_small_picture_opens_full_size_and_its_readings_are_its_own(desk, benc
     desk.get_by_role("button", name="Open two.jpg").click()
     desk.locator(".viewer").wait_for()
     expect(desk.locator(".st-key-full-size")).to_contain_text("two.jpg")
-    assert desk.locator(".viewer").bounding_box()["width"] > 900
     settled(desk)
+    assert desk.locator(".viewer").bounding_box()["width"] > 900
     desk.reload()
     expect(desk.locator(".st-key-full-size")).to_contain_text("two.jpg")
     settled(desk)
@@ -49,7 +50,7 @@ def test_a_small_picture_opens_full_size_and_its_readings_are_its_own(desk, benc
         settled(desk)
         desk.locator(f'a[href*="photo={photo.id}"]', has_text=re.compile("Its readings")).first.click()
         desk.get_by_role("heading", name=re.compile(f"^Fret {fret}, ")).wait_for()
-        assert f"photo={photo.id}" in desk.url
+        desk.wait_for_url(re.compile(rf"[?&]photo={photo.id}(&|$)"))
 
 
 def test_photos_after_the_work_are_added_to_that_visit(desk, bench):
@@ -88,16 +89,16 @@ def test_a_zoomed_photo_shows_where_it_is_and_a_reload_shows_the_same_piece(desk
         for _ in range(3):
             desk.get_by_role("button", name="Zoom in").click()
         expect(small).to_be_visible()
+        settled(desk)
         box = small.bounding_box()
         desk.mouse.click(box["x"] + 0.25 * box["width"], box["y"] + 0.25 * box["height"])
         desk.wait_for_url(re.compile(r"[?&]at="))
-        desk.wait_for_timeout(500)  # the address is written when the photo has come to rest
+        rested(desk)
         _, x, y, across = re.search(r"at=(\w+)\.(\d+)\.(\d+)\.(\d+)", desk.url).groups()
         assert (int(x), int(y)) == pytest.approx((0.25 * 1600, 0.25 * 1100), abs=30)
         desk.reload()
         viewer.wait_for()
-        settled(desk)
-        desk.wait_for_timeout(500)
+        rested(desk)
         assert re.search(r"at=\w+\.(\d+)\.(\d+)\.(\d+)", desk.url).groups() == (x, y, across)
         keep_picture(desk, f"photo-zoomed-{width}")
         assert desk.evaluate("document.documentElement.scrollWidth") <= width

@@ -6,7 +6,8 @@ import pytest
 from playwright.sync_api import expect
 
 from inspect_app.services import features, open_store
-from tests.browser.conftest import WIDTHS, keep_picture, settled
+from tests.browser.at_rest import settled
+from tests.browser.conftest import WIDTHS, keep_picture
 from tests.browser.test_whole_job import measured_job, open_reading
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -29,9 +30,8 @@ def swipe_up(page, x, y, by):
     touch.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
     for k in range(1, 11):
         touch.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [{"x": x, "y": y - by * k / 10}]})
-        page.wait_for_timeout(16)  # a frame: the browser scrolls once in each
+        page.evaluate("() => new Promise(requestAnimationFrame)")  # the browser scrolls once in each frame
     touch.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
-    page.wait_for_timeout(300)  # the scrolling runs out
 
 
 def test_letters_decide_ctrl_z_takes_back_and_a_reload_shows_the_same_feature(desk, bench):
@@ -72,6 +72,7 @@ def test_on_a_phone_photo_and_buttons_are_in_sight_and_a_swipe_scrolls_past_the_
         open_reading(phone)
         viewer, accept = phone.locator(".viewer"), phone.locator(".st-key-accept button")
         viewer.evaluate("e => e.scrollIntoView({block: 'start'})")
+        settled(phone)
         seen, button = viewer.bounding_box(), accept.bounding_box()
         assert seen["y"] >= -1
         assert seen["y"] + seen["height"] <= button["y"] or button["x"] >= seen["x"] + seen["width"]
@@ -80,6 +81,7 @@ def test_on_a_phone_photo_and_buttons_are_in_sight_and_a_swipe_scrolls_past_the_
         tabs = [a.bounding_box()["y"] for a in phone.locator(".st-key-steps a").all()]
         assert max(tabs) - min(tabs) < 10
         phone.locator("[data-testid=stMain]").evaluate("e => e.scrollTo(0, 0)")
+        settled(phone)
         before, seen = phone.locator("h1").bounding_box()["y"], viewer.bounding_box()
         swipe_up(phone, seen["x"] + 20, (seen["y"] + min(740, seen["y"] + seen["height"])) / 2, 150)
-        assert phone.locator("h1").bounding_box()["y"] < before - 60
+        phone.wait_for_function("at => document.querySelector('h1').getBoundingClientRect().y < at", arg=before - 60)

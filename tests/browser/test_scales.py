@@ -7,7 +7,8 @@ from playwright.sync_api import expect
 
 from inspect_app.services import job_view, open_store, prints
 from sample_images import photos
-from tests.browser.conftest import ANSWER_MS, new_job, served, settled, window
+from tests.browser.at_rest import settled
+from tests.browser.conftest import ANSWER_MS, new_job, served, window
 from tests.browser.drawn import board_photo
 from tests.browser.test_whole_job import drop
 

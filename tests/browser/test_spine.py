@@ -6,7 +6,8 @@ import pytest
 from playwright.sync_api import expect
 
 from inspect_app.services import job_view, open_store
-from tests.browser.conftest import ANSWER_MS, WIDTHS, keep_picture, settled, window
+from tests.browser.at_rest import settled
+from tests.browser.conftest import WIDTHS, keep_picture, window
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 UNCOVERED = "b => b.getBoundingClientRect().bottom <= b.closest('details').getBoundingClientRect().bottom"
@@ -30,7 +31,8 @@ def test_an_error_stands_beneath_its_field_and_what_was_typed_stays(desk):
     desk.get_by_role("textbox", name="Instrument").fill("Red tenor")
     start.click()
     said = desk.get_by_role("alert").filter(has_text="25.5 mm is not possible")
-    expect(said).to_be_visible(timeout=ANSWER_MS)
+    expect(said).to_be_visible()
+    settled(desk)
     assert 0 < said.bounding_box()["y"] - scale.bounding_box()["y"] < 120
     missing = desk.get_by_role("alert").filter(has_text="has no customer")
     customer = desk.get_by_role("textbox", name="Customer")
@@ -70,10 +72,11 @@ def test_the_number_on_a_tab_falls_as_features_are_decided(chromium, demo):
         before = count(page)
         opened(page, address, f"readings?job={job}")
         page.locator(".viewer").wait_for()
+        settled(page)
         title = page.get_by_role("heading", level=2).first
         name = title.inner_text()
         page.locator(".st-key-accept button").click()
-        expect(title).not_to_have_text(name, timeout=ANSWER_MS)
+        expect(title).not_to_have_text(name)
         settled(page)
         assert count(page) == before - 1
 
@@ -82,7 +85,9 @@ def test_ctrl_z_takes_back_what_was_done_but_in_a_field_the_typing(desk, bench):
     opened(desk, desk.address, f"job?job={desk.job}")
     desk.get_by_role("button", name="Archive this job").click()
     desk.get_by_role("button", name="Take it out of the archive").wait_for()
+    settled(desk)
     desk.get_by_text("Change what is written down").click()
+    settled(desk)
     asked = desk.get_by_role("textbox", name="Asked for")
     asked.click()
     desk.keyboard.type("buzzes")
@@ -92,7 +97,7 @@ def test_ctrl_z_takes_back_what_was_done_but_in_a_field_the_typing(desk, bench):
     expect(desk.get_by_role("button", name="Take it out of the archive")).to_be_visible()
     desk.get_by_role("heading", level=1).click()
     desk.keyboard.press("Control+z")
-    expect(desk.get_by_role("button", name="Archive this job")).to_be_visible(timeout=ANSWER_MS)
+    expect(desk.get_by_role("button", name="Archive this job")).to_be_visible()
     settled(desk)
 
 
@@ -109,16 +114,15 @@ def test_a_unit_chosen_while_a_length_is_shown_never_makes_it_another_length(chr
     with window(chromium, address) as page:
         opened(page, address, f"job?job={job}")
         page.get_by_text("Change what is written down").click()
+        settled(page)
         field = page.get_by_role("textbox", name="Scale length")
-        expect(field).not_to_have_value("", timeout=ANSWER_MS)
+        expect(field).not_to_have_value("")
         assert float(field.input_value()) == known
         page.get_by_role("radio", name="inch/1000").click()
-        expect(page.get_by_role("textbox", name="Scale length, in")).to_have_value(
-            f"{known / 25.4:.6g} in", timeout=ANSWER_MS
-        )
+        expect(page.get_by_role("textbox", name="Scale length, in")).to_have_value(f"{known / 25.4:.6g} in")
         page.get_by_role("button", name="Keep these details").click()
         settled(page)
         page.get_by_role("radio", name="mm", exact=True).click()
-        expect(page.get_by_role("textbox", name="Scale length, mm")).to_be_attached(timeout=ANSWER_MS)
+        expect(page.get_by_role("textbox", name="Scale length, mm")).to_be_attached()
         settled(page)
     assert scale_length() == known

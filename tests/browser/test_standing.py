@@ -7,7 +7,8 @@ from playwright.sync_api import expect
 
 from inspect_app.services import JobDetails, create_job, open_store
 from inspect_app.services.estimating import draft, estimates, issue_estimate
-from tests.browser.conftest import ANSWER_MS, settled, window
+from tests.browser.at_rest import settled
+from tests.browser.conftest import ANSWER_MS, window
 from tests.browser.test_whole_job import measured_job
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]

@@ -3,10 +3,12 @@
 import re
 
 import pytest
+from playwright.sync_api import expect
 
 from inspect_app.reading.key import parse_key
 from inspect_app.reading.quantities import card_of
-from tests.browser.conftest import keep_picture, settled
+from tests.browser.at_rest import rested, settled
+from tests.browser.conftest import keep_picture
 from tests.browser.drawn import board_photo
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -39,6 +41,18 @@ def value_shown(page):
     return float(page.locator("strong", has_text="±").first.inner_text().split("±")[0])
 
 
+def accept_one_by_one(page):
+    """Those that a look at each is asked for."""
+    for _ in range(12):
+        if page.get_by_text("Nothing left here").is_visible():
+            break
+        name = page.locator("h2").first.inner_text()
+        page.locator(".st-key-accept button").click()
+        page.wait_for_function("n => document.querySelector('h2')?.innerText !== n", arg=name)
+        settled(page)
+    page.get_by_text("Nothing left here").wait_for()
+
+
 def test_from_a_new_job_to_the_wear_map(desk):
     desk.goto(desk.address)
     desk.locator("h1").wait_for()
@@ -51,7 +65,9 @@ def test_from_a_new_job_to_the_wear_map(desk):
     desk.get_by_role("button", name="Start this job").click()
     desk.get_by_role("heading", name="Blue tenor").wait_for()
     desk.get_by_role("link", name="Photos ○").wait_for()
+    settled(desk)
     desk.get_by_text("Change what is written down").click()
+    settled(desk)
     desk.get_by_role("spinbutton", name="Frets").fill("4")
     desk.get_by_role("spinbutton", name="Strings", exact=True).fill("6")
     desk.get_by_role("textbox", name="Crown height when new").fill("1.1")
@@ -60,6 +76,8 @@ def test_from_a_new_job_to_the_wear_map(desk):
     settled(desk)
     keep_picture(desk, "job")
     desk.get_by_role("link", name=re.compile("Add photos")).click()
+    desk.get_by_role("heading", name="Photos", exact=True).wait_for()
+    settled(desk)
     drop(desk, ("board.jpg", board_photo()))
     desk.get_by_role("button", name="Measure 1 photo").click()
     desk.get_by_text("Measured (1)").wait_for()
@@ -71,18 +89,10 @@ def test_from_a_new_job_to_the_wear_map(desk):
     desk.get_by_text(re.compile(r"\d+ accepted")).wait_for()
     settled(desk)
     keep_picture(desk, "readings")
-    for _ in range(12):  # the doubtful ones, one by one
-        if desk.get_by_text("Nothing left here").is_visible():
-            break
-        name = desk.locator("h2").first.inner_text()
-        desk.locator(".st-key-accept button").click()
-        desk.wait_for_function("n => document.querySelector('h2')?.innerText !== n", arg=name)
-        settled(desk)
-    desk.get_by_text("Nothing left here").wait_for()
+    accept_one_by_one(desk)
     desk.get_by_role("link", name=re.compile("^Wear map")).click()
     cell = desk.get_by_role("link", name=re.compile("fret 2, string"))
-    cell.first.wait_for()
-    assert "0.07" in cell.first.inner_text()
+    expect(cell.first).to_contain_text("0.07")
     keep_picture(desk, "wear-map")
     cell.first.click()
     desk.get_by_role("heading", name=re.compile("Fret 2, flat 1")).wait_for()
@@ -98,19 +108,20 @@ def test_letting_go_of_an_edge_measures_again_and_can_be_undone(desk):
     desk.mouse.move(x, y)
     desk.mouse.down()
     desk.mouse.move(x + 8, y, steps=4)
-    assert "about" in desk.locator(".live").inner_text()
+    expect(desk.locator(".live")).to_contain_text("about")
     desk.mouse.move(x + 16, y, steps=4)
     desk.mouse.up()
     desk.get_by_role("button", name="Undo the last move").wait_for()
     settled(desk)
     moved = value_shown(desk)
     assert moved > before + 0.01
-    assert desk.get_by_text("A person placed an edge.").is_visible()
+    expect(desk.get_by_text("A person placed an edge.")).to_be_visible()
     desk.reload()
     open_reading(desk)
     assert value_shown(desk) == moved
     desk.get_by_role("button", name="Undo the last move").click()
     desk.get_by_role("button", name="Undo the last move").wait_for(state="detached")
+    settled(desk)
     assert value_shown(desk) == before
 
 
@@ -123,7 +134,7 @@ def test_an_edge_moves_by_key_and_keeps_the_focus(desk):
     for _ in range(5):
         desk.keyboard.press("ArrowRight")
     desk.get_by_role("button", name="Undo the last move").wait_for()
-    settled(desk)
+    rested(desk)
     assert value_shown(desk) != before
     again = desk.get_by_role("slider", name=re.compile("body side, point 1"))
     assert again.evaluate("e => e.getRootNode().activeElement === e")
@@ -133,19 +144,19 @@ def test_a_wrong_file_and_a_photo_without_scale_say_what_to_do(desk):
     desk.goto(f"{desk.address}/photos?job={desk.job}")
     drop(desk, ("notes.jpg", b"not a picture at all"))
     desk.get_by_text("is not a picture this program can read").wait_for()
-    assert desk.get_by_text("Use a JPEG, PNG or WebP photo").is_visible()
+    expect(desk.get_by_text("Use a JPEG, PNG or WebP photo")).to_be_visible()
     drop(desk, ("bare.jpg", board_photo(seed=3, strip=False)))
     desk.get_by_role("button", name="Measure 1 photo").click()
     desk.get_by_text("nothing measured").wait_for()
     keep_picture(desk, "no-scale")
-    assert desk.get_by_text(re.compile("strip|scale", re.IGNORECASE)).first.is_visible()
+    expect(desk.get_by_text(re.compile("strip|scale", re.IGNORECASE)).first).to_be_visible()
 
 
 def test_the_same_photo_twice_is_kept_once(desk):
     measured_job(desk)
     drop(desk, ("copy.jpg", board_photo()))
     desk.get_by_text("is the same file as").wait_for()
-    assert desk.get_by_text("Measured (1)").is_visible()
+    expect(desk.get_by_text("Measured (1)")).to_be_visible()
 
 
 def test_measuring_a_distance_by_hand(desk):
@@ -153,8 +164,8 @@ def test_measuring_a_distance_by_hand(desk):
     desk.goto(f"{desk.address}/by_hand?job={desk.job}")
     viewer = desk.locator(".viewer")
     viewer.wait_for()
-    desk.wait_for_function("() => true")
     desk.get_by_text("Mark where it starts").wait_for()
+    settled(desk)
     box = viewer.bounding_box()
     for share in (0.3, 0.6):
         desk.mouse.click(box["x"] + share * box["width"], box["y"] + 0.4 * box["height"])
@@ -184,6 +195,7 @@ def test_a_finger_moves_an_edge(phone):
     before = value_shown(phone)
     handle = phone.get_by_role("slider", name=re.compile("body side, point 1"))
     handle.scroll_into_view_if_needed()
+    settled(phone)
     box = handle.bounding_box()
     assert box["width"] >= 44
     assert box["height"] >= 44
