@@ -32,6 +32,8 @@ from calib.plane import (
     to_unknowns,
 )
 from calib.scales.base import Scale
+from calib.start_poses import LEAST_POINTS, shows_its_face, start_poses
+from calib.unflat import heights_covariance
 from shared.errors import ScaleError
 
 __all__ = ["fit_plane", "K1_PRIOR"]
@@ -46,8 +48,6 @@ MAX_MISFIT_MM = 0.15
 LEAST_MISFIT_PX = 1.0
 """RMS misfit that is never called a bend: in a small photo 0.15 mm is less than what JPEG, sampling and the rest of the
 lens do to a point. The scatter widens the uncertainty either way."""
-LEAST_POINTS = 4
-"""Points with two coordinates each that fix the eight numbers of a plane's homography."""
 _OUTLIER = 4.0
 """Residual over u (or over the scatter, if larger) from which a point is left out: of normally distributed ones 6 in
 100 000 lie further off."""
@@ -147,7 +147,7 @@ def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal) -> Plane:
     u_k1 = focal.u_k1 or (K1_PRIOR_UNKNOWN_LENS if focal.source == ASSUMED else K1_PRIOR)
     u_centre = focal.u_centre_px or CENTRE_PRIOR * max(size_px)
     problem = _Problem(scale, focal, np.array(centre) + focal.centre_px, u_centre, u_k1)
-    starts = _start_poses(scale, focal.px, centre)
+    starts = start_poses(scale, focal.px, centre)
     reached = [_fit_without_outliers(problem, np.append(to_unknowns(p, problem.anchor), 0.0)) for p in starts]
     fits = [f for f in reached if f is not None]
     if not fits:
@@ -157,7 +157,7 @@ def fit_plane(scale: Scale, size_px: tuple[int, int], focal: Focal) -> Plane:
     r = problem.residuals(fit.q)
     weighed = fit.used[:, None] & np.isfinite(scale.u_px)
     px = r[:-_PRIORS].reshape(-1, 2)[weighed] * scale.u_px[weighed]
-    cov = _covariance(fit, problem.anchor)
+    cov = _covariance(fit, problem)
     if focal.source != PROFILE:
         cov[Unknown.K1, Unknown.K1] += _u_of_one_term(fit.params, size_px) ** 2
     plane = Plane(
@@ -191,12 +191,27 @@ def _u_of_one_term(params: Vector, size_px: tuple[int, int]) -> float:
     return _NEXT_TERM / math.sqrt(12.0) * abs(float(params[Unknown.K1])) * corner**2
 
 
-def _covariance(fit: _Fit, anchor: Vector) -> NDArray[np.float64]:
-    """Of `Plane.params`; residuals larger than their stated u widen it (Birge ratio), smaller ones do not narrow it."""
+def _covariance(fit: _Fit, problem: _Problem) -> NDArray[np.float64]:
+    """Of `Plane.params`; residuals larger than their stated u widen it (Birge ratio), smaller ones do not narrow it.
+
+    What the scale's lying unflat moves all points by together is no scatter, and is added.
+    """
     birge = max(1.0, fit.scatter**2)
-    by_unknowns = params_by_unknowns(fit.q[POSE_AND_LENS], anchor)
-    of_unknowns = np.linalg.inv(fit.jacobian.T @ fit.jacobian)[POSE_AND_LENS, POSE_AND_LENS] * birge
-    return np.asarray(by_unknowns @ of_unknowns @ by_unknowns.T)
+    by_unknowns = params_by_unknowns(fit.q[POSE_AND_LENS], problem.anchor)
+    of_noise = np.asarray(np.linalg.inv(fit.jacobian.T @ fit.jacobian), dtype=np.float64)
+    of_unknowns = of_noise * birge + _of_unflat(fit, problem, of_noise)
+    return np.asarray(by_unknowns @ of_unknowns[POSE_AND_LENS, POSE_AND_LENS] @ by_unknowns.T)
+
+
+def _of_unflat(fit: _Fit, problem: _Problem, of_noise: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Covariance of the unknowns from heights out of the plane, shape (11, 11): through the fit's own gain."""
+    if problem.scale.u_flat_mm <= 0.0:
+        return np.zeros_like(of_noise)
+    of_points = fit.jacobian[:-_PRIORS].reshape(len(fit.used), 2, -1)
+    by_heights = np.einsum("nku,nk->un", of_points, problem.moved_by_height(fit.q) * fit.used[:, None])
+    heights = heights_covariance(problem.scale.plane_mm, problem.scale.u_flat_mm)
+    gain = of_noise @ by_heights
+    return np.asarray(gain @ heights @ gain.T)
 
 
 def _costs(problem: _Problem, fits: list[_Fit]) -> list[float]:
@@ -290,7 +305,7 @@ def _weighted_fit(problem: _Problem, start: Vector, weight: NDArray[Any]) -> _Fi
         found = least_squares(lambda q: of(q) * w, start, lambda q: by(q) * w[:, None], method="lm", x_scale=_STEPS)
     except (OverflowError, ValueError):  # focal length or distance ran away
         return None
-    if not found.success or not _shows_its_face(to_params(found.x[POSE_AND_LENS], problem.anchor)):
+    if not found.success or not shows_its_face(to_params(found.x[POSE_AND_LENS], problem.anchor)):
         return None
     r = problem.residuals(found.x)[:-_PRIORS].reshape(-1, 2)
     used = np.asarray(weight) > 0.0
@@ -345,6 +360,12 @@ class _Problem:
         known[_PRIOR_OUTWARD, Unknown.OUTWARD] = 1.0 / self.scale.u_outward_mm
         return np.concatenate([(self._weight @ j).reshape(-1, len(Unknown)), known])
 
+    def moved_by_height(self, q: Vector) -> Vector:
+        """How each weighted residual moves by a millimetre out of the plane, towards the camera, shape (N, 2)."""
+        _, d = self._project(q)
+        normal = cv2.Rodrigues(q[ROTATION])[0][:, 2]
+        return np.asarray((self._weight @ (d[..., _CvColumn.TRANSLATION] @ normal)[..., None])[..., 0])
+
     @cached_property
     def anchor(self) -> Vector:
         """The scale's middle, mm, shape (2,)."""
@@ -393,44 +414,3 @@ def _turned_between(a: Vector, b: Vector) -> float:
     """Angle in radians between the lines of sight of two poses, in the plane's frame."""
     one, two = cv2.Rodrigues(a[ROTATION])[0][2], cv2.Rodrigues(b[ROTATION])[0][2]
     return float(np.linalg.norm(one - two))
-
-
-def _start_poses(scale: Scale, focal_px: float, centre: tuple[float, float]) -> list[Vector]:
-    """Where to start the fit: the points' pose; where they tell little of the tilt, both poses and the frontal one.
-
-    Two points tell nothing of it, and have the frontal one alone.
-    """
-    lens = [math.log(focal_px), 0.0, *centre]
-    frontal = np.concatenate([*_frontal_pose(scale.plane_mm, scale.image_px - centre, focal_px), lens])
-    if np.isfinite(scale.u_px).any(axis=1).sum() < LEAST_POINTS - 1:
-        return [frontal]
-    camera = np.array([[focal_px, 0, centre[0]], [0, focal_px, centre[1]], [0, 0, 1.0]])
-    object_mm = np.column_stack([scale.plane_mm, np.zeros(len(scale.plane_mm))])
-    image = np.ascontiguousarray(scale.image_px)
-    n, rvecs, tvecs, _ = cv2.solvePnPGeneric(object_mm, image, camera, None, flags=cv2.SOLVEPNP_IPPE)
-    if not n:
-        raise ScaleError("The scale's points do not fix a plane.", "Show more of the scale in the photo.")
-    poses = [np.concatenate([r.ravel(), t.ravel(), lens]) for r, t in zip(rvecs, tvecs, strict=True)]
-    seen = [p for p in poses if _shows_its_face(p)]
-    if math.isinf(scale.tilt_prior_rad):
-        return seen[:1] or [frontal]
-    return [*seen, frontal]
-
-
-def _shows_its_face(params: Vector) -> bool:
-    """Whether `Plane.params` are finite and show the plane's face: from behind it would be mirrored."""
-    return bool(np.isfinite(params).all() and cv2.Rodrigues(params[ROTATION])[0][2, 2] < 0.0)
-
-
-def _frontal_pose(plane_mm: Vector, from_centre_px: Vector, focal_px: float) -> tuple[Vector, Vector]:
-    """Rotation vector and translation that look at the plane squarely: a similarity from plane (y up) to picture (y
-    down), ``w = a z + b`` in complex numbers."""
-    z = plane_mm[:, 0] + 1j * plane_mm[:, 1]
-    w = from_centre_px[:, 0] - 1j * from_centre_px[:, 1]
-    zc, wc = z - z.mean(), w - w.mean()
-    a = np.vdot(zc, wc) / np.vdot(zc, zc).real
-    b = w.mean() - a * z.mean()
-    c, s = a.real / abs(a), a.imag / abs(a)
-    rotation = np.array([[c, -s, 0.0], [-s, -c, 0.0], [0.0, 0.0, -1.0]])
-    vector = np.asarray(cv2.Rodrigues(rotation)[0], dtype=np.float64).ravel()
-    return vector, np.array([b.real / abs(a), -b.imag / abs(a), focal_px / abs(a)])

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.unflat import U_SHEET_MM
+
 __all__ = ["Scale", "HANDHELD_TILT_RAD", "WORKING_DISTANCES_MM", "U_SHARPENING_PX"]
 
 HANDHELD_TILT_RAD = math.radians(6.0)
@@ -50,6 +52,9 @@ class Scale:
         paper, and sharpening in the camera moves edges between black and white. The fit finds that shift.
     u_outward_mm : float
         Prior standard deviation of that shift.
+    u_flat_mm : float
+        How far a place of the scale lies out of its plane, standard deviation, where the scale itself does not show
+        it: a sheet's, unless it is known to be stiff, or what is measured lies beside it at heights of its own.
     u_rel : float
         Relative standard uncertainty of the scale's own length (print factor, coin tolerance, rule class).
     ids : tuple of int
@@ -81,6 +86,7 @@ class Scale:
     number: int | None = None
     body_px: NDArray[np.float64] | None = None
     body_seen: bool = True
+    u_flat_mm: float = U_SHEET_MM
 
     @property
     def covers_px(self) -> NDArray[np.float64]:

@@ -185,6 +185,7 @@ def _as_scale(rim: Rim, diameter: float) -> Scale:
         flags=("RIM_UNCLEAR",) if rim.u_radius > 0.0 else (),
         turn_rad=turn,
         tilt_prior_rad=HANDHELD_TILT_RAD,
+        u_flat_mm=0.0,  # stiff
         outward_mm=out,
         u_outward_mm=math.hypot(U_SHOULDER_MM, in_photo),
     )

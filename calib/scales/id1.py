@@ -276,6 +276,7 @@ def _as_scale(photo: Photo, q: Vector, size: Card, factor: float) -> Scale:
         size.u_length / size.length,
         outline(q, size),
         turn_rad=np.arctan2(across[:, 1], across[:, 0]),
+        u_flat_mm=0.0,  # stiff
         outward_mm=np.concatenate(outward),
         u_outward_mm=U_SHARPENING_PX * size.length / float(np.linalg.norm(q[1] - q[0])),
     )

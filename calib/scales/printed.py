@@ -25,8 +25,10 @@ __all__ = [
     "STRIP_SIZE",
     "BACKDROP_SIZE",
     "SeenMarker",
+    "as_printed_scale",
     "find_markers",
     "find_printed",
+    "measured_markers",
     "rough_markers",
 ]
 
@@ -104,7 +106,7 @@ class SeenMarker:
 def find_markers(photo: Photo) -> tuple[SeenMarker, ...]:
     """All markers in a photo, in full-resolution pixels."""
     ids, corners = _detect(photo.gray)
-    return _measure(photo, ids, corners)
+    return measured_markers(photo, ids, corners)
 
 
 def rough_markers(gray: NDArray[np.uint8]) -> tuple[tuple[int, ...], Vector]:
@@ -132,7 +134,9 @@ def _detect(
     return tuple(int(i) for i in np.ravel(ids)), (corners + 0.5) * factor - 0.5
 
 
-def _measure(photo: Photo, ids: tuple[int, ...], corners: Vector, sigmas: float = 0.0) -> tuple[SeenMarker, ...]:
+def measured_markers(
+    photo: Photo, ids: tuple[int, ...], corners: Vector, sigmas: float = 0.0
+) -> tuple[SeenMarker, ...]:
     """Fit the sides of markers whose corners are known to within half a cell; markers of like size go together.
 
     A side may scatter by so many standard deviations of its points' noise."""
@@ -219,13 +223,13 @@ def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
         raise _unusable(photo, kind, ids, known)
     missing = [m for m in layout if m.id not in ids]
     for sigmas in (0.0, NOISE_SIGMAS):  # noise explains a scatter only where too few sides scatter less
-        seen = _measure(photo, ids, corners, sigmas)
+        seen = measured_markers(photo, ids, corners, sigmas)
         if missing:
             seen += _second_look(photo, missing, h, seen, sigmas)
         if sum(side is not None for m in seen for side in m.sides) >= _LEAST_SIDES:
             break
     number = read_number(photo.gray, kind, {m.id: m.corners_px for m in seen})
-    return replace(_as_scale(kind, seen, known, h, size, factor), number=number)
+    return replace(as_printed_scale(kind, seen, known, h, size, factor), number=number)
 
 
 def _read(
@@ -282,7 +286,9 @@ def _second_look(
     inside = np.any(np.all((where >= 0) & (where <= [photo.width - 1, photo.height - 1]), axis=2), axis=1)
     usual = float(np.median(_rough_contrast(photo.gray, np.array([m.corners_px for m in seen]))))
     inside &= np.sum(_rough_contrast(photo.gray, where) > _FAINT * usual, axis=1) >= 2
-    again = _measure(photo, tuple(m.id for m, ok in zip(missing, inside, strict=True) if ok), where[inside], sigmas)
+    again = measured_markers(
+        photo, tuple(m.id for m, ok in zip(missing, inside, strict=True) if ok), where[inside], sigmas
+    )
     enough = 0.5 * float(np.median([m.contrast for m in seen]))
     expected = dict(zip((m.id for m in missing), where, strict=True))
     out = []
@@ -312,14 +318,15 @@ def _middle(corners: Vector, side: int) -> Vector:
     return np.asarray((corners[side] + corners[(side + 1) % 4]) / 2.0)
 
 
-def _as_scale(
+def as_printed_scale(
     kind: str,
     seen: tuple[SeenMarker, ...],
     known: dict[int, Marker],
     h: Vector,
     size: tuple[float, float],
-    factor: float,
+    factor: float = 1.0,
 ) -> Scale:
+    """The sound sides of markers as a scale: their numbers' places are `known`, `h` takes the sheet to the photo."""
     image, plane, u, turn, outward, ids = [], [], [], [], [], []
     for m in seen:
         for k, line in enumerate(m.sides):
@@ -349,6 +356,7 @@ def _as_scale(
         np.asarray(cv2.perspectiveTransform(sheet, h)[0], dtype=np.float64),
         tuple(ids),
         turn_rad=np.array(turn),
+        u_flat_mm=0.0,  # on stiff card, beside frets of known height
         outward_mm=np.array(outward),
         u_outward_mm=math.hypot(U_INK_MM, U_SHARPENING_PX / px_per_mm),
     )

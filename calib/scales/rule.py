@@ -178,6 +178,7 @@ def _points(comb: Comb, found: Graduations, division: Division, factor: float) -
         _outline(comb, found),
         turn_rad=np.concatenate([turn, edge_turn]),
         tilt_prior_rad=HANDHELD_TILT_RAD,
+        u_flat_mm=0.0,  # of steel, and stiff
     )
 
 

@@ -73,4 +73,5 @@ def span_scale(photo: Photo, span_px: tuple[float, float, float, float], span_mm
         math.hypot(U_SPAN_MM / (2.0 * half), U_FORESHORTENED),
         np.stack([a, b]),
         tilt_prior_rad=HANDHELD_TILT_RAD,
+        u_flat_mm=0.0,  # two points, which show no plane
     )

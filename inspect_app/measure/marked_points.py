@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from calib.plane import Plane
+from calib.unflat import U_SHEET_MM, heights_covariance
 from inspect_app.measure.manual import PLACED_U_PX
 from shared.errors import OptionError
 from shared.measured import Contribution, Measured
@@ -42,7 +43,8 @@ def measure_by_hand(
     Returns
     -------
     Measured
-        Millimetres or degrees, with the contributions ``placement``, ``pose and lens`` and, for lengths, ``scale``.
+        Millimetres or degrees, with the contributions ``placement``, ``pose and lens``, ``level with the scale`` and,
+        for lengths, ``scale``.
 
     Raises
     ------
@@ -59,10 +61,12 @@ def measure_by_hand(
     if not np.isfinite(points).all() or gaps.min() < PLACED_U_PX:
         raise OptionError("Two of the points lie on each other.", "Move them apart.")
     quantity = _QUANTITIES[kind]
-    value = quantity(plane.to_mm(points, height_mm))
+    level = plane.to_mm(points, height_mm)
+    value = quantity(level)
     parts = {
         "placement": _u_placement(lambda p: quantity(plane.to_mm(p, height_mm)), points),
         "pose and lens": float(plane.u_of(lambda q: quantity(q.to_mm(points, height_mm)))),
+        "level with the scale": _u_level(lambda rise: quantity(plane.to_mm(points, height_mm + rise)), level),
     }
     if kind != "angle":
         parts["scale"] = abs(value) * plane.u_rel
@@ -79,6 +83,12 @@ def _u_placement(quantity: Quantity, points: Points) -> float:
         d = step.reshape(points.shape)
         total += ((quantity(points + d) - quantity(points - d)) / 2.0) ** 2
     return math.sqrt(total)
+
+
+def _u_level(quantity: Quantity, at_mm: Points) -> float:
+    """What heights out of the plane give, as a sheet's: places near each other rise together."""
+    by_height = np.array([(quantity(e) - quantity(-e)) / 2.0 for e in np.eye(len(at_mm)) * U_SHEET_MM]) / U_SHEET_MM
+    return math.sqrt(float(by_height @ heights_covariance(at_mm) @ by_height))
 
 
 def _distance(mm: Points) -> float:

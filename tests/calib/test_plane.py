@@ -38,7 +38,7 @@ def strip_scale(camera: Plane, rng: np.random.Generator, noise_px: float, spread
     px += rng.normal(0, noise_px, len(px))[:, None] * np.column_stack([-np.sin(turn), np.cos(turn)])
     u = np.column_stack([np.full(len(px), np.inf), np.full(len(px), noise_px)])
     ids = tuple(m.id for m in STRIP for _ in range(8))
-    return Scale("strip", px, plane, u, 5e-4, px, ids, turn_rad=turn, outward_mm=out)
+    return Scale("strip", px, plane, u, 5e-4, px, ids, turn_rad=turn, outward_mm=out, u_flat_mm=0.0)
 
 
 def some_camera(make_camera, rng: np.random.Generator) -> Plane:

@@ -37,7 +37,8 @@ def shares_of_u(path: Path, middle: tuple[slice, slice]) -> np.ndarray:
     photo = open_photo(path.read_bytes(), path.name)
     grid = corners(photo.gray)
     given = grid[middle].reshape(-1, 2)
-    scale = Scale("card", given, BOARD[middle].reshape(-1, 2), np.full(given.shape, U_CORNER_PX), 0.0, given[:4])
+    u = np.full(given.shape, U_CORNER_PX)
+    scale = Scale("card", given, BOARD[middle].reshape(-1, 2), u, 0.0, given[:4], u_flat_mm=0.0)  # a stiff panel
     plane = fit_plane(scale, (photo.width, photo.height), photo.focal)
     a, b = np.triu_indices(COLUMNS * ROWS, 1)
     true = np.linalg.norm(BOARD.reshape(-1, 2)[b] - BOARD.reshape(-1, 2)[a], axis=1)

@@ -8,6 +8,7 @@ from calib.photo import Focal
 from calib.pose_fit import fit_plane
 from calib.scales.base import Scale
 from calib.scales.printed import STRIP
+from calib.unflat import heights_covariance
 from inspect_app.measure.manual import PLACED_U_PX
 from inspect_app.measure.marked_points import measure_by_hand
 from shared.errors import OptionError
@@ -24,10 +25,10 @@ TRUTH = {
 }
 
 
-def seen(xy):
-    """Pixels of points on the plane by OpenCV's own projection; y up on the plane, down in the picture."""
+def seen(xy, height_mm=0.0):
+    """Pixels of points on the plane, or this high over it, by OpenCV's own projection; y up on the plane, down in the picture."""
     camera = np.array([[FOCAL_PX, 0.0, (SIZE[0] - 1) / 2.0], [0.0, FOCAL_PX, (SIZE[1] - 1) / 2.0], [0.0, 0.0, 1.0]])
-    px, _ = cv2.projectPoints(np.column_stack([xy, np.zeros(len(xy))]), TURN, SHIFT, camera, np.zeros(4))
+    px, _ = cv2.projectPoints(np.column_stack([xy, np.zeros(len(xy)) + height_mm]), TURN, SHIFT, camera, np.zeros(4))
     return px.reshape(-1, 2)
 
 
@@ -36,13 +37,16 @@ def fitted(rng=None):
     noise, factor = (rng.normal(0.0, 0.05, CORNERS.shape), 1.0 + rng.normal(0.0, U_REL)) if rng else (0.0, 1.0)
     u = np.full(CORNERS.shape, 0.05)
     image = seen(CORNERS) + noise
-    scale = Scale("strip", image, CORNERS * factor, u, U_REL, image[:4])
+    scale = Scale("strip", image, CORNERS * factor, u, U_REL, image[:4], u_flat_mm=0.0)
     return fit_plane(scale, SIZE, Focal(FOCAL_PX, 0.02, "EXIF"))
 
 
 def marked(kind, rng=None):
-    points = seen(TRUTH[kind][0])
-    return points if rng is None else points + rng.normal(0.0, PLACED_U_PX, points.shape)
+    at = TRUTH[kind][0]
+    if rng is None:
+        return seen(at)
+    heights = rng.multivariate_normal(np.zeros(len(at)), heights_covariance(at))
+    return seen(at, heights) + rng.normal(0.0, PLACED_U_PX, at.shape)
 
 
 def as_tuples(points):
@@ -74,7 +78,7 @@ def test_errors_lie_inside_the_stated_uncertainty_as_often_as_they_should(kind):
 @pytest.mark.parametrize("kind", TRUTH)
 def test_contributions_are_named(kind):
     found = measure_by_hand(fitted(), kind, as_tuples(marked(kind)))
-    wanted = {"placement", "pose and lens"} | (set() if kind == "angle" else {"scale"})
+    wanted = {"placement", "pose and lens", "level with the scale"} | (set() if kind == "angle" else {"scale"})
     assert {c.source for c in found.contributions} == wanted
 
 

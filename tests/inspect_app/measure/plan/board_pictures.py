@@ -163,7 +163,7 @@ def scale_of(shot, plane):
     y = -shot.half_board - 8.0
     corners = np.array([[-40.0, y, 0.0], [40.0, y, 0.0], [40.0, y - 3.0, 0.0], [-40.0, y - 3.0, 0.0]])
     px = plane.to_px(corners)
-    return Scale("strip", px, corners[:, :2], np.full((4, 2), 0.05), 1e-4, px)
+    return Scale("strip", px, corners[:, :2], np.full((4, 2), 0.05), 1e-4, px, u_flat_mm=0.0)
 
 
 def asked(shot, **more):
