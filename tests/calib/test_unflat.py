@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from calib.photo import Focal
+from calib.plane import Plane
 from calib.pose_fit import fit_plane
 from calib.scales.base import Scale
 from calib.unflat import U_SHEET_MM, heights_covariance
@@ -48,8 +49,8 @@ def shares_of_u(make_camera, rng: np.random.Generator, u_flat_mm: float) -> np.n
     plane = fit_plane(scale, SIZE, Focal(FOCAL_PX * rng.normal(1.0, 0.02), 0.02, "EXIF"))
     a, b = np.triu_indices(len(at), 7)
 
-    def lengths(p):
-        return np.linalg.norm(p.to_mm(px)[a] - p.to_mm(px)[b], axis=1)
+    def lengths(p: Plane) -> np.ndarray:
+        return np.asarray(np.linalg.norm(p.to_mm(px)[a] - p.to_mm(px)[b], axis=1))
 
     error = lengths(plane) - np.linalg.norm(at[a] - at[b], axis=1)
     read = U_PX * math.sqrt(2.0) / plane.px_per_mm(at.mean(axis=0))

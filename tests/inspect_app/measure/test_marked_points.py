@@ -26,7 +26,7 @@ TRUTH = {
 
 
 def seen(xy, height_mm=0.0):
-    """Pixels of points on the plane, or this high over it, by OpenCV's own projection; y up on the plane, down in the picture."""
+    """Pixels of points on the plane, or over it, by OpenCV's own projection; y up on the plane, down in the picture."""
     camera = np.array([[FOCAL_PX, 0.0, (SIZE[0] - 1) / 2.0], [0.0, FOCAL_PX, (SIZE[1] - 1) / 2.0], [0.0, 0.0, 1.0]])
     px, _ = cv2.projectPoints(np.column_stack([xy, np.zeros(len(xy)) + height_mm]), TURN, SHIFT, camera, np.zeros(4))
     return px.reshape(-1, 2)

@@ -373,7 +373,8 @@ class TestByHand:
         found = services.measure_by_hand(store, strip.id, "distance", ends)
         assert abs(found.value - 124.0) <= found.expanded
         assert found.by_hand
-        assert {c.source for c in found.contributions} == {"placement", "pose and lens", "level with the scale", "scale"}
+        sources = {c.source for c in found.contributions}
+        assert sources == {"placement", "pose and lens", "level with the scale", "scale"}
 
     def test_it_is_kept_hidden_and_brought_back(self, store, strip):
         points = ((100.0, 400.0), (180.0, 400.0))
