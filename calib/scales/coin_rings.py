@@ -27,6 +27,8 @@ _AZIMUTHS = 72  # on the reduced picture
 _SAME_DISC = 0.7  # of the larger radius: coins that overlap by a third are farther apart, portraits on a coin nearer
 _SAME_RING = 0.04  # of the radius: less than from a coin's raised border to its rim
 _TILT_LIMIT = 0.09  # second harmonic of the radius over the radius: an ellipse of axes 1 : 0.83, tilt 34 degrees
+_QUARTER_TURN = np.array([1.0, 1.0, -1.0, -1.0, -1.0])
+"""What a quarter turn with the clock, x, y to -y, x, makes of the harmonics, before COS and SIN change places."""
 
 
 class Harmonic(IntEnum):
@@ -102,9 +104,36 @@ def find_rings(photo: Photo) -> list[list[Ring]]:
     """Circles, nearly, that can be followed most of the way round, those of one disc together, best seen first."""
     small, factor = reduced(photo.bgr, _SEARCH_WIDTH)
     soft = np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0), dtype=np.uint8)
-    found = [r for c in _circles(soft) for r in _with_wider(soft, c)]
+    turns = _quarter_turns(soft)
+    turned = np.ascontiguousarray(np.rot90(soft, turns))
+    found = [_turned_back(r, turned, turns) for c in _circles(turned) for r in _with_wider(turned, c)]
     rings = [Ring((r.x + 0.5) * factor - 0.5, (r.y + 0.5) * factor - 0.5, r.harmonics * factor, r.share) for r in found]
     return _by_disc(rings)
+
+
+def _quarter_turns(picture: NDArray[np.uint8]) -> int:
+    """Quarter turns against the clock after which the brighter side of the picture is up.
+
+    Which circles the Hough transform lists depends on the order in which it meets them. Looked at from the side that
+    its light names, a photo gives the same ones however it was turned.
+    """
+    gray = picture.mean(axis=2)
+    h, w = gray.shape
+    across = float(gray.mean(axis=0) @ np.linspace(-1.0, 1.0, w)) / w
+    down = float(gray.mean(axis=1) @ np.linspace(-1.0, 1.0, h)) / h
+    if abs(across) > abs(down):
+        return 1 if across > 0.0 else 3
+    return 0 if down < 0.0 else 2
+
+
+def _turned_back(ring: Ring, turned: NDArray[np.uint8], turns: int) -> Ring:
+    """A ring of a picture turned by quarter turns, on the picture as it was."""
+    for _ in range(turns):
+        h, w = turned.shape[:2]
+        about = ring.harmonics * _QUARTER_TURN
+        about[[Harmonic.COS, Harmonic.SIN]] = about[[Harmonic.SIN, Harmonic.COS]]
+        ring, turned = Ring(h - 1.0 - ring.y, ring.x, about, ring.share), np.rot90(turned, -1)
+    return ring
 
 
 def _by_disc(rings: list[Ring]) -> list[list[Ring]]:
