@@ -19,6 +19,7 @@ from calib.unsharpening import unsharpened
 from inspect_app import __version__
 from inspect_app.measure.manual import PLACED_U_PX, apart, edges_on, marked, placed_on
 from inspect_app.measure.plan.board_height import BoardLevel
+from inspect_app.measure.plan.board_overview import Board
 from inspect_app.measure.plan.board_wear import UNKNOWN_WHITE, BoardWear, find_board_wear
 from inspect_app.measure.plan.crown_arc import width_from_apparent
 from inspect_app.measure.plan.crown_edges import SHARP_PX
@@ -43,7 +44,7 @@ from inspect_app.reading.key import Key, NotMeasured, on_fret
 from shared.errors import InspectError
 from shared.measured import COVERAGE_FACTOR, Measured
 
-__all__ = ["Detected", "detect", "measure_detected", "measure"]
+__all__ = ["Detected", "detect", "measure_detected", "measure", "must_be_frets"]
 
 Floats = NDArray[np.float64]
 
@@ -57,6 +58,8 @@ _SOFT = 2.0
 tenths of a step, and the photo would be taken again (common practice, no source)."""
 _COARSE_PX_PER_MM = 8.0
 """Below this a tenth of a millimetre is less than a pixel."""
+_LEAST_UPRIGHT = 3
+"""Crowns that must be read of a neck that its spacing alone says runs up the photo: only two gaps can shrink."""
 _LENGTH_TOLD_MM = 1.0
 """A length by the other frets' ends alone is given where its U is no more: a rule's division."""
 _MAY_BE_COVERED = "it may be covered by the rule, whose far edge does not stand out from what it lies on"
@@ -132,6 +135,7 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
         unread += (NotMeasured(Key(feature="nut side as asked"), _UPRIGHT if board.upright else _OTHER_WAY),)
     unread += _skipped([f.frame.number for f in frets])
     edged, hidden = [f for f in frets if isinstance(f, EdgedFret)], hidden_outlines(frets)
+    must_be_frets(board, len(edged))
     covers, why = (scale.covers_px, *hidden), COVERED if scale.body_seen or hidden else _MAY_BE_COVERED
     blur = _blur_px(response, softness)
     softness = max(softness, blur / BLUR_PX)  # crowns without clear steps say little of it
@@ -146,6 +150,18 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     unread += (*worn.not_measured, *edges.not_measured)
     about = softness, _positions(found, level), _burnt_share(found), worn, edges, printed
     return Detected(as_taken, scale, plane, level, found, unread, *about, reading)
+
+
+def must_be_frets(board: Board, crowns: int) -> None:
+    """InspectError where lines along what was said to be the neck are frets by their spacing alone.
+
+    Strings seen at a tilt are spaced much like frets. Where most of them have no crown, neither have the others.
+    """
+    if board.upright and crowns < _LEAST_UPRIGHT:
+        raise InspectError(
+            "Lines up the photo are spaced like frets, but hardly one has a crown: it may be the strings.",
+            "Take the photo from above, with the neck lying across it.",
+        )
 
 
 def _blur_px(response: EdgeResponse | None, softness: float) -> float:
