@@ -129,7 +129,7 @@ def _quarter_turns(picture: NDArray[np.uint8]) -> int:
 def _turned_back(ring: Ring, turned: NDArray[np.uint8], turns: int) -> Ring:
     """A ring of a picture turned by quarter turns, on the picture as it was."""
     for _ in range(turns):
-        h, w = turned.shape[:2]
+        h = len(turned)
         about = ring.harmonics * _QUARTER_TURN
         about[[Harmonic.COS, Harmonic.SIN]] = about[[Harmonic.SIN, Harmonic.COS]]
         ring, turned = Ring(h - 1.0 - ring.y, ring.x, about, ring.share), np.rot90(turned, -1)
