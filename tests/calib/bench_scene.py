@@ -49,6 +49,17 @@ class Shot:
 
 
 @dataclass(frozen=True)
+class Bounded:
+    """A shape that lies between two corners, x0, y0, x1, y1 in mm: it need not be drawn anywhere else."""
+
+    inside: Field
+    corners: tuple[float, float, float, float]
+
+    def __call__(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return self.inside(x, y)
+
+
+@dataclass(frozen=True)
 class Paint:
     """A shape and its colour in linear light, blue, green, red."""
 
@@ -62,11 +73,25 @@ def photograph(shot: Shot, paints: list[Paint], bench: tuple[float, float, float
     x, y, scale = _grid(shot)
     light = _texture(shot, rng)[..., None] * np.array(bench, np.float32)
     for p in paints:
-        cover = np.clip(p.inside(x, y) * scale + 0.5, 0.0, 1.0).astype(np.float32)
+        around = _around(p.inside, x, y, scale)
+        cover = np.clip(p.inside(x[around], y[around]) * scale[around] + 0.5, 0.0, 1.0).astype(np.float32)
         left, top, width, height = cv2.boundingRect((cover > 0).view(np.uint8))
         here = (slice(top, top + height), slice(left, left + width))
-        light[here] += cover[here][..., None] * (np.array(p.colour, np.float32) - light[here])
+        light[around][here] += cover[here][..., None] * (np.array(p.colour, np.float32) - light[around][here])
     return develop(shot, light, rng)
+
+
+def _around(shape: Field, x: np.ndarray, y: np.ndarray, scale: np.ndarray) -> tuple[slice, slice]:
+    """Rows and columns outside which no pixel touches the shape: all, unless it says where it lies."""
+    if not isinstance(shape, Bounded):
+        return slice(None), slice(None)
+    step, (x0, y0, x1, y1) = 8, shape.corners
+    beyond = 2.0 * step / float(scale.min())  # mm: a pixel that it touches is less than this from one looked at
+    u, v = x[::step, ::step], y[::step, ::step]
+    near = (u > x0 - beyond) & (u < x1 + beyond) & (v > y0 - beyond) & (v < y1 + beyond)
+    left, top, width, height = cv2.boundingRect(near.view(np.uint8))
+    rows, columns = ((max(0, a - 1) * step, (a + many) * step) for a, many in ((top, height), (left, width)))
+    return slice(*rows), slice(*columns)
 
 
 def develop(shot: Shot, light: np.ndarray, rng: np.random.Generator) -> Photo:
@@ -110,17 +135,25 @@ def _texture(shot: Shot, rng: np.random.Generator) -> np.ndarray:
 def placed(field: Field, at: tuple[float, float] = (0.0, 0.0), turn: float = 0.0) -> Field:
     """A shape drawn about the origin, turned by degrees and moved."""
     c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
-    return lambda x, y: field(c * (x - at[0]) + s * (y - at[1]), -s * (x - at[0]) + c * (y - at[1]))
+
+    def moved(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return field(c * (x - at[0]) + s * (y - at[1]), -s * (x - at[0]) + c * (y - at[1]))
+
+    if not isinstance(field, Bounded):
+        return moved
+    x0, y0, x1, y1 = field.corners
+    xs, ys = zip(*((c * x - s * y + at[0], s * x + c * y + at[1]) for x in (x0, x1) for y in (y0, y1)), strict=True)
+    return Bounded(moved, (min(xs), min(ys), max(xs), max(ys)))
 
 
 def box(x0: float, y0: float, x1: float, y1: float) -> Field:
     """A rectangle with sharp corners."""
-    return lambda x, y: np.minimum(np.minimum(x - x0, x1 - x), np.minimum(y - y0, y1 - y))
+    return Bounded(lambda x, y: np.minimum(np.minimum(x - x0, x1 - x), np.minimum(y - y0, y1 - y)), (x0, y0, x1, y1))
 
 
 def disc(radius: float) -> Field:
     """A circle."""
-    return lambda x, y: radius - np.hypot(x, y)
+    return Bounded(lambda x, y: radius - np.hypot(x, y), (-radius, -radius, radius, radius))
 
 
 def rounded(width: float, height: float, radius: float) -> Field:
@@ -130,7 +163,7 @@ def rounded(width: float, height: float, radius: float) -> Field:
         dx, dy = np.abs(x) - width / 2 + radius, np.abs(y) - height / 2 + radius
         return radius - np.hypot(np.maximum(dx, 0), np.maximum(dy, 0)) - np.minimum(np.maximum(dx, dy), 0)
 
-    return field
+    return Bounded(field, (-width / 2, -height / 2, width / 2, height / 2))
 
 
 def graduations(
