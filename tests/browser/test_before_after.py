@@ -107,4 +107,6 @@ def test_it_opens_on_the_worst_spot_and_place_and_zoom_stand_in_the_address(chro
         page.wait_for_url(re.compile(f"pair={places[1].before.id}-{places[1].after.id}"))
         settled(page)
         page.reload()
-        expect(page.locator(".viewer")).to_have_attribute("aria-label", re.compile("from above, before and after"))
+        expect(page.locator(".viewer")).to_have_attribute(
+            "aria-label", re.compile(f"^{re.escape(places[1].caption)}, before and after")
+        )
