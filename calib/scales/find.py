@@ -86,7 +86,8 @@ def _auto(photo: Photo, factor: float) -> Scale:
         raise failed  # it is there, but not as it should be: say how
     raise ScaleError(
         "No printed scale was found in the photo.",
-        "Lay the printed strip in the picture, or say what does: rule, coin:DIAMETER, id1 or span:X1,Y1,X2,Y2,MM.",
+        "Lay the printed strip in it, or say which other scale it shows: a rule, a coin of known diameter, a bank card "
+        "or a known length marked on the photo.",
     )
 
 

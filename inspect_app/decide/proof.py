@@ -71,7 +71,7 @@ def _strings_and_neck(setup: Setup, before: Setup) -> list[ProofCheck]:
         if held.target is not None:
             was = before.values.get(held.name)
             since = "" if was is None else f" (before the work {was.value:.2f} ± {was.expanded:.2f} mm)"
-            aim = f"{held.target.least:g} to {held.target.most:g} mm{since}"
+            aim = f"{held.target.least:.2f} to {held.target.most:.2f} mm{since}"
             out.append(ProofCheck(held.name, aim, held.value, held.verdict))
     return out
 

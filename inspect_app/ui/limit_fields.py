@@ -34,9 +34,9 @@ def limit_numbers(entries: tuple[Limit, ...], was: Mapping[str, float], key: str
                 in_unit(e.source, length_unit()),
             )
             continue
-        unit = "" if e.unit == "1" else f", {e.unit}"
+        unit = {"1": "", "deg": ", degrees"}.get(e.unit, f", {e.unit}")
         typed = st.number_input(
-            f"{e.text}{unit}", _LEAST, _MOST, was[e.key], _STEP, format="%.3f", help=e.source, key=f"{key}-{e.key}"
+            f"{e.text}{unit}", _LEAST, _MOST, was[e.key], _STEP, format="%g", help=e.source, key=f"{key}-{e.key}"
         )
         out[e.key] = was[e.key] if abs(typed - was[e.key]) < 1e-9 else typed
     return out

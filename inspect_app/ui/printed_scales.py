@@ -12,7 +12,7 @@ from inspect_app import services
 from inspect_app.ui import server
 from inspect_app.ui.field_errors import FieldErrors
 from inspect_app.ui.gauge_register import gauges_by_name
-from inspect_app.ui.lengths import bare_unit, length_field, written
+from inspect_app.ui.lengths import bare_unit, length_field
 from inspect_app.ui.page_frame import length_unit
 from inspect_app.ui.undo import kept_in_shop
 from inspect_app.ui.words import plain
@@ -125,7 +125,7 @@ def _bar_form() -> None:
         numbered = _numbered()
         kind = left.selectbox("Which scale", [*numbered, *(k + _NUMBERLESS for k in KINDS)])
         nominal = show_plain(CHECK_BAR_MM, "mm", length_unit(), 4)
-        hint = f"such as {written(0.9965 * CHECK_BAR_MM, bare)}"
+        hint = f"such as {show_plain(0.9965 * CHECK_BAR_MM, 'mm', length_unit(), 4)}"
         typed = length_field(right, f"Its check bar (nominal {nominal}) measures", None, bare, hint=hint)
         spots.below("bar", right)
         on = left.date_input("Measured on", datetime.now(UTC).date())

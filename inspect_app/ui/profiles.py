@@ -55,10 +55,10 @@ def crown_profile(inspection: Inspection, fret: FretReading) -> tuple[Vector, Ve
 
 def profile_chart(place: Vector, depth: Vector, length: Length) -> Layer:
     """The crown line below its arc; depth is drawn larger than place, and the axes say so."""
-    factor, unit = unit_shown(1.0, "mm", length)
-    rows = [{"place": float(p) * factor, "depth": float(d) * factor} for p, d in zip(place, depth, strict=True)]
+    (along, far), (factor, unit) = unit_shown(MM_PER_INCH, "mm", length), unit_shown(0.0, "mm", length)
+    rows = [{"place": float(p) * along, "depth": float(d) * factor} for p, d in zip(place, depth, strict=True)]
     y = y_axis("depth", f"below the arc, {unit}", down=True)
-    x = x_axis("place", f"along the fret, {unit} (depth is drawn larger)", by_number=False)
+    x = x_axis("place", f"along the fret, {far} (depth is drawn larger)", by_number=False)
     return chart(rows, (level_line(0.0, y), curve(x, y)))
 
 

@@ -22,9 +22,8 @@ SIGNS = {Verdict.WITHIN: "✓ as wanted", Verdict.BEYOND: "✕ not as wanted", V
 def _target_words(held: TargetCheck, length: Length) -> str:
     if held.target is None:
         return ""
-    least, most = (show_plain(v, "mm", length) for v in (held.target.least, held.target.most))
-    unit = most.rpartition(" ")[2]
-    return f"{least.removesuffix(f' {unit}')} to {most}"  # the unit once, where it is the same
+    least, most = (show_cell(v, length) for v in (held.target.least, held.target.most))
+    return f"{least} to {most} {unit_shown(0.0, 'mm', length)[1]}"
 
 
 def _sources(targets: Targets) -> str:

@@ -12,10 +12,11 @@ from inspect_app.reading.ask import Ask, parse_held
 from inspect_app.services import FirstFret, PhotoView
 from inspect_app.services.pictures import numbered_frets
 from inspect_app.ui import server
+from inspect_app.ui.page_frame import length_unit
 from inspect_app.ui.photo_intake import frets_seen, moved, scale_look
 from inspect_app.ui.photo_question import choose_end, choose_held, choose_string, first_ask, fret_label, with_first
 from inspect_app.ui.shot_list import VIEW_TEXT, covered_frets, next_first_fret, ranges
-from inspect_app.ui.words import plain
+from inspect_app.ui.words import in_unit, plain
 from shared.trade import HIGHEST_FRET
 
 __all__ = ["question_for_all", "proposed"]
@@ -49,7 +50,7 @@ def question_for_all(job: services.JobView, photo: PhotoView) -> Ask | None:
     """What a photo is asked when all are measured together; nothing while its fret is not said."""
     st.markdown(f"**{plain(photo.name)}** · {plain(photo.visit.label)}")
     _which_view(photo)
-    st.markdown(plain(scale_look(photo)))
+    st.markdown(plain(in_unit(scale_look(photo), length_unit())))
     number = _which_fret(job, photo)
     if number is None and photo.view != "section":
         return None
@@ -63,7 +64,7 @@ def question_for_all(job: services.JobView, photo: PhotoView) -> Ask | None:
 def _which_view(photo: PhotoView) -> None:
     """The view, to correct with a tap."""
     told = st.session_state.get(f"told-{photo.id}")
-    label = {None: "It shows", "": "It shows (no printed scale tells; taken to be)"}.get(told, "It shows, by its scale")
+    label = {None: "It shows", "": "It shows (no scale tells it: assumed)"}.get(told, "It shows, by its scale")
     key = f"shows-{photo.id}-{photo.view}"
     st.pills(
         label, _VIEWS, default=photo.view, required=True, key=key, format_func=lambda v: VIEW_TEXT[v][0],

@@ -65,7 +65,7 @@ def test_auto_finds_the_strip() -> None:
 
 
 def test_auto_says_what_to_do() -> None:
-    with pytest.raises(ScaleError, match="coin:DIAMETER"):
+    with pytest.raises(ScaleError, match="a coin of known diameter, a bank card or a known length"):
         find_scale(photograph(Shot(), board(12.0)), parse_scale("auto"))
 
 

@@ -93,6 +93,11 @@ def length(mm: float | None) -> str:
     return show_plain(mm, "mm", length_unit(), digits=5) if mm else ""
 
 
+def size(mm: float | None) -> str:
+    """A size of wire, as exactly as it is sold by."""
+    return show_plain(mm, "mm", length_unit()) if mm else "?"
+
+
 def build(i: services.InstrumentDetails) -> dict[str, bool]:
     """How the board is built, in a word each."""
     return {
@@ -119,9 +124,7 @@ def detail_lines(job: services.JobView) -> None:
         "Board": ", ".join(filter(None, (i.board_wood, *(word for word, so in build(i).items() if so)))),
         "Board radius": radius,
         "Present wire": i.present_wire,
-        "Crown when new": f"{length(i.crown_width) or '?'} x {length(i.crown_height) or '?'}"
-        if i.crown_width or i.crown_height
-        else "",
+        "Crown when new": f"{size(i.crown_width)} x {size(i.crown_height)}" if i.crown_width or i.crown_height else "",
     }
     st.table({plain(k): plain(v) or "–" for k, v in lines.items()}, border="horizontal")
     if i.scale_length is None:

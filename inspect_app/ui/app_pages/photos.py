@@ -13,7 +13,7 @@ from inspect_app.ui import server
 from inspect_app.ui.full_size_photo import full_size, photo_in_address, small_picture
 from inspect_app.ui.howto import HOW, drawing
 from inspect_app.ui.measuring_bar import in_queue, measure_all, queue_bar, with_queue
-from inspect_app.ui.page_frame import choose_visit, current_job, errors_shown, page_head, step_link
+from inspect_app.ui.page_frame import choose_visit, current_job, errors_shown, length_unit, page_head, step_link
 from inspect_app.ui.phone import phone_corner
 from inspect_app.ui.photo_intake import moved, photo_drop
 from inspect_app.ui.photo_question import ask_form
@@ -21,7 +21,7 @@ from inspect_app.ui.printed_scales import not_measured_yet
 from inspect_app.ui.shot_list import VIEW_TEXT, advice, covered_frets, ranges, shot_list_lines
 from inspect_app.ui.undo import remember_action
 from inspect_app.ui.waiting_photos import question_for_all
-from inspect_app.ui.words import plain
+from inspect_app.ui.words import in_unit, plain
 from shared.errors import OptionError
 
 AT_ONCE = 12
@@ -95,7 +95,7 @@ def measured(job: services.JobView, photo: PhotoView) -> None:
                 st.markdown(
                     f"**{plain(photo.name)}** · {VIEW_TEXT[photo.view][0]} · {plain(photo.visit.label)} · {what}"
                 )
-                st.markdown(plain(advice(answer)))
+                st.markdown(plain(in_unit(advice(answer), length_unit())))
                 if answer.frets:
                     step_link("readings.py", "Its readings", job.id, photo=str(photo.id))
         change(job, photo)
@@ -198,6 +198,9 @@ with left:
     done = [p for p in job.photos if p.inspection is not None and p.visit.label == visit]
     if done:
         st.header(f"Measured ({len(done)})")
+        nothing = sum(1 for p in done if p.inspection and not p.inspection.answer.frets)
+        if nothing:
+            st.caption(f"{nothing} of them gave nothing: what each lacks stands beside it.")
     measured_list(job, done)
     taken_out(job)
 with right:

@@ -41,7 +41,7 @@ from inspect_app.ui.scenes import marking_scene, reading_scene
 from inspect_app.ui.shot_list import VIEW_TEXT
 from inspect_app.ui.undo import can_undo, show_last_action, undo_last
 from inspect_app.ui.viewer import show
-from inspect_app.ui.words import Length, name_of, plain, shown
+from inspect_app.ui.words import Length, in_unit, name_of, plain, shown
 from shared.flags import describe
 
 HOW_TO_MOVE = "Drag a ring to move an edge, or reach it with Tab and use the arrow keys. Tap an outline to choose it."
@@ -307,12 +307,13 @@ def not_read(job: services.JobView) -> None:
         shut = st.expander(f"What could not be measured ({len(missing)})", on_change="rerun", key="not-read")
         if not shut.open:
             return
+        length = length_unit()
         with shut:
             st.caption(
                 "What you can see yourself can be marked: choose a reading of that photo, then “Add what was missed”."
             )
             for photo, n in missing:
-                st.markdown(f"**{plain(str(n.what))}** ({plain(photo.name)}): {plain(n.reason)}")
+                st.markdown(f"**{plain(str(n.what))}** ({plain(photo.name)}): {plain(in_unit(n.reason, length))}")
 
 
 job = current_job()

@@ -28,7 +28,7 @@ from inspect_app.ui.prepare_ahead import glance
 from inspect_app.ui.profiles import changes, cone, crown_profile, place_of, profile_chart, radius_chart, radius_rows
 from inspect_app.ui.strings_and_neck import strings_and_neck
 from inspect_app.ui.wear_table import SHOWS, Show, cells, heat_table, ramp
-from inspect_app.ui.words import label_of, plain, shown, signed
+from inspect_app.ui.words import in_unit, label_of, plain, shown, signed
 from shared.errors import InspectError
 from shared.measured import Measured
 from shared.units import show_plain
@@ -58,7 +58,8 @@ def map_table(job: services.JobView, visit: str, wear: WearMap) -> None:
     if missing:
         with st.expander(f"Frets not read ({len(missing)})"):
             for fret in missing:
-                st.markdown(f"**Fret {fret.number}**: {plain('; '.join(fret.reasons) or 'no photo reads its wear')}")
+                why = in_unit("; ".join(fret.reasons), length) or "no photo reads its wear"
+                st.markdown(f"**Fret {fret.number}**: {plain(why)}")
             step_link("photos.py", "What to photograph", job.id)
 
 

@@ -8,7 +8,16 @@ import pytest
 
 import inspect_app.ui
 from inspect_app.reading.ask import Ask, ScaleAsk
-from inspect_app.services import FirstFret, add_photo, hand_measures, job_view, measure_photo, new_sheet, prints
+from inspect_app.services import (
+    FirstFret,
+    add_photo,
+    hand_measures,
+    job_view,
+    measure_photo,
+    new_sheet,
+    prints,
+    put_setting,
+)
 from inspect_app.ui.full_size_photo import LEGEND
 from inspect_app.ui.waiting_photos import proposed
 from sample_images import photos
@@ -236,7 +245,7 @@ def test_a_drop_of_mixed_views_is_told_apart(store, job):
     assert kept == {name: name.split("-")[1].removesuffix(".jpg") for name, _, _ in files} | {"none.jpg": "plan"}
     labels = [b.label for b in at.button_group]
     assert "It shows, by its scale" in labels
-    assert "It shows (no printed scale tells; taken to be)" in labels
+    assert "It shows (no scale tells it: assumed)" in labels
 
 
 @pytest.mark.slow
@@ -249,3 +258,12 @@ def test_hundreds_of_measured_photos_come_some_at_a_time(store, job, fake_measur
     assert there == names[2:]
     press(at, "show-more")
     assert [name for name in names if name.replace(".", "\\.") in words(at)] == names
+
+
+def test_what_a_photo_wants_is_said_in_the_shops_unit(store, job):
+    photo = add_photo(store, job, noise_jpeg(), "a.jpg").photo
+    put_setting(store, "length", {"unit": "inch"})
+    at = open_page("photos.py", job, looked_at=photo.id)
+    at.session_state[f"sight-{photo.id}"] = "Go nearer: from 254 mm a flat of 0.254 mm shows."
+    at.run()
+    assert "Go nearer: from 10.00 in a flat of 10.0 thou shows." in words(at).replace("\\", "")
