@@ -23,7 +23,7 @@ from scipy.special import ndtr
 from calib.edges import locate_steps, row_offsets, sample_across
 from calib.photo import Photo, linear_light
 from calib.scales.base import Scale
-from calib.scales.printed import BACKDROP, STRIP
+from calib.scales.printed import SHEETS
 
 __all__ = [
     "LEAST_CONTRAST",
@@ -197,7 +197,7 @@ def coding_noise(light: ArrayLike) -> Vector:
 
 def room_across(scale: Scale) -> Vector:
     """How far a row may run either way at each of the scale's N points before it meets another edge, px, shape (N,)."""
-    cell = {m.id: m.side / 6.0 for m in (*STRIP, *BACKDROP)}
+    cell = {m.id: m.side / 6.0 for s in SHEETS.values() for m in s.markers}
     centred = [p - p.mean(axis=0) for p in (scale.image_px, scale.plane_mm)]
     px_per_mm = float(np.linalg.norm(centred[0]) / max(float(np.linalg.norm(centred[1])), 1e-9))
     return np.array([CELL_SHARE * cell.get(i, 0.0) * px_per_mm for i in scale.ids])

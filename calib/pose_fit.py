@@ -32,6 +32,7 @@ from calib.plane import (
     to_unknowns,
 )
 from calib.scales.base import Scale
+from calib.scales.printed import PRINTED
 from calib.start_poses import LEAST_POINTS, shows_its_face, start_poses
 from calib.unflat import heights_covariance
 from shared.errors import ScaleError
@@ -246,7 +247,7 @@ def _needs_another_lens(scale: Scale, focal: Focal) -> ScaleError:
 
 
 def _does_not_fit(scale: Scale) -> ScaleError:
-    printed = scale.kind in ("strip", "backdrop")
+    printed = scale.kind in PRINTED
     name, why = _name(scale), "printed badly" if printed else "not whole in the photo"
     advice = "Lay it flat, or print it again." if printed else "Lay it flat, all of it in the picture."
     return ScaleError(f"The {name} does not fit its known form: bent, or {why}.", advice)

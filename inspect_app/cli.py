@@ -244,8 +244,8 @@ def _add_prints(commands: Any) -> argparse.ArgumentParser:
     p.set_defaults(module="shop_tools", tool="prints")
     p.add_argument("number", nargs="?", type=int, metavar="NUMBER", help="the number written on a print")
     p.add_argument(
-        "--add", choices=("strip", "backdrop", "sheet"), metavar="SCALE",
-        help="number a new strip or backdrop, or a sheet of both",
+        "--add", choices=("strip", "backdrop", "tongue", "sheet"), metavar="SCALE",
+        help="number a new strip, backdrop or tongue, or a sheet of all",
     )  # fmt: skip
     p.add_argument("--out", type=Path, metavar="FILE", help="write the new sheet, with the numbers in its pattern")
     p.add_argument("--paper", choices=("a4", "letter"), default="a4", help="page size of the sheet (a4)")

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.scales.printed import BACKDROP_SIZE, TONGUE_SIZE
 from sample_images.board_wear import draw_wear
 from sample_images.camera import Sensor
 from sample_images.instrument import Board, Fret, Spot, Wire, fret_position
@@ -279,6 +280,14 @@ def _draw_side(
     )
     low = float(rng.uniform(0.3, 0.7))
     line = StringLine((low, low + float(rng.uniform(0.6, 1.6))), held)
+    if wish.scale == "tongue":  # touches the string, but for the last tenths
+        pose = replace(
+            pose,
+            card="tongue",
+            aim_x=(x + frets[number].x) / 2.0 + pose.card_shift,  # between the two crowns it stands on
+            frame_width=pose.frame_width * TONGUE_SIZE[0] / BACKDROP_SIZE[0],
+            behind=line.diameter / 2.0 + float(rng.uniform(0.0, 0.2)),
+        )
     return side(board, frets, line, look, pose, size, rng)
 
 

@@ -47,7 +47,11 @@ def _options() -> argparse.Namespace:
     p.add_argument("--wood", choices=tuple(WOODS))
     p.add_argument("--light", choices=tuple(dict.fromkeys(n for names in LIGHTS.values() for n in names)))
     p.add_argument("--condition", choices=tuple(CONDITIONS))
-    p.add_argument("--scale", default="strip", help="strip, rule, id1 or coin:DIAMETER (plan only)")
+    p.add_argument(
+        "--scale",
+        default="strip",
+        help="strip, rule, id1 or coin:DIAMETER (plan); tongue (side)",
+    )
     p.add_argument("--used", type=float, help="how scratched the metal is, 0 to 1")
     p.add_argument("--end", choices=("treble", "bass"))
     p.add_argument("--elevation", type=float, help="camera above the board plane, degrees (elevation and end)")

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.scales.printed import BACKDROP_SIZE
+from calib.scales.printed import SHEETS
 from sample_images import textures
 from sample_images.camera import Camera
 from sample_images.instrument import INSET_MM, Board, Fret
@@ -31,6 +31,8 @@ from sample_images.solids import sheet_mesh, string_mesh
 __all__ = ["SidePose", "StringLine", "side"]
 
 Array = NDArray[np.float64]
+CARDS = {"backdrop": textures.backdrop, "tongue": textures.tongue}
+"""What is printed on the cards that stand across the neck."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +46,8 @@ class StringLine:
 
 @dataclass(frozen=True, slots=True)
 class SidePose:
-    """Where the photo is taken from, relative to `aim_x` on the string, and how the backdrop stands behind it."""
+    """Where the photo is taken from, relative to `aim_x` on the string, and how the card (backdrop or tongue) stands
+    behind it."""
 
     aim_x: float
     frame_width: float
@@ -58,6 +61,7 @@ class SidePose:
     lean: float
     card_shift: float = 0.0
     aim_z: float = 4.5
+    card: str = "backdrop"
 
 
 def _y_string(board: Board, x: float) -> float:
@@ -76,7 +80,7 @@ def _string(board: Board, frets: Sequence[Fret], line: StringLine) -> tuple[floa
 
 def _foot(board: Board, frets: Sequence[Fret], pose: SidePose) -> tuple[Array, Array]:
     """Left and right end of the backdrop's foot, standing on the two crowns about its middle that hold it."""
-    middle, half = pose.aim_x + pose.card_shift, BACKDROP_SIZE[0] / 2.0
+    middle, half = pose.aim_x + pose.card_shift, SHEETS[pose.card].size[0] / 2.0
     y = [_y_string(board, middle + s * half) + pose.behind for s in (-1, 1)]
 
     def across(x: float) -> float:
@@ -97,13 +101,13 @@ def _card(board: Board, frets: Sequence[Fret], pose: SidePose) -> Array:
     """Corners of the backdrop, its face towards the treble side; it leans about its foot."""
     left, right = _foot(board, frets, pose)
     along = (right - left) / np.linalg.norm(right - left)
-    reach = along * BACKDROP_SIZE[0] / 2.0
+    reach = along * SHEETS[pose.card].size[0] / 2.0
     left, right = (left + right) / 2.0 - reach, (left + right) / 2.0 + reach
     upright = np.cross(along, [0.0, -1.0, 0.0])
     upright *= np.sign(upright[2]) / np.linalg.norm(upright)
     facing = np.cross(along, upright)
     lean = math.radians(pose.lean)
-    up = (math.cos(lean) * upright + math.sin(lean) * facing) * BACKDROP_SIZE[1]
+    up = (math.cos(lean) * upright + math.sin(lean) * facing) * SHEETS[pose.card].size[1]
     return np.array([left + up, right + up, right, left])
 
 
@@ -140,13 +144,13 @@ def side(
     things.append(Thing(string_mesh(ends[0], ends[1], line.diameter), metal(0.2)))
     corners = _card(board, frets, pose)
     camera = _camera(board, pose, size)
-    things += [Thing(sheet_mesh(corners), paper(textures.backdrop())), camera_body(camera)]
+    things += [Thing(sheet_mesh(corners), paper(CARDS[pose.card]())), camera_body(camera)]
     at = np.array([pose.aim_x, 0.0, 0.0])
     scene = Scene(things, [_turned(lamp, at) for lamp in lamps(look.light, at, rng)], textures.room(rng), look.ambient)
     seen = [f for f in near if _whole(f, board, camera, corners)]
     ask: dict[str, Any] = {
         "view": "side",
-        "scale": "backdrop",
+        "scale": pose.card,
         "first_fret": seen[0].n,
         "scale_length": board.scale_length,
         "string": "first",
@@ -156,7 +160,7 @@ def side(
     truth = truth_of("side", board, look, camera, ask)
     truth["string"] = {"kind": "held" if line.held else "open", "diameter": line.diameter, "held_at": list(line.held)}
     truth["scale"] = {
-        "kind": "backdrop",
+        "kind": pose.card,
         "behind_first_string": pose.behind,
         "lean_deg": pose.lean,
         "corners": corners.tolist(),

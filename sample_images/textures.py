@@ -8,9 +8,21 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.scales.printed import BACKDROP, BACKDROP_SIZE, DICTIONARY, STRIP, STRIP_SIZE, Marker
+from calib.scales.printed import BACKDROP, BACKDROP_SIZE, DICTIONARY, STRIP, STRIP_SIZE, TONGUE, TONGUE_SIZE, Marker
 
-__all__ = ["strip", "backdrop", "marker_row", "rule", "wood", "bench", "scratches", "coin_relief", "room", "WOODS"]
+__all__ = [
+    "strip",
+    "backdrop",
+    "tongue",
+    "marker_row",
+    "rule",
+    "wood",
+    "bench",
+    "scratches",
+    "coin_relief",
+    "room",
+    "WOODS",
+]
 
 Picture = NDArray[np.float32]
 PRINT_PX_PER_MM = 60
@@ -61,6 +73,11 @@ def strip() -> Picture:
 def backdrop() -> Picture:
     """The printed backdrop."""
     return _rgb(_sheet(BACKDROP_SIZE, BACKDROP))
+
+
+def tongue() -> Picture:
+    """The printed tongue."""
+    return _rgb(_sheet(TONGUE_SIZE, TONGUE))
 
 
 def marker_row(top: float, bottom: float) -> Picture:

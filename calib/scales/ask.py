@@ -38,7 +38,7 @@ def u_of_air(humidity: float | None) -> float:
 
 _MOST = 1e6
 """Neither a photo's pixels nor a bench's millimetres count as many."""
-SCALE_KINDS = ("auto", "strip", "backdrop", "rule", "coin", "id1", "span")
+SCALE_KINDS = ("auto", "strip", "backdrop", "tongue", "rule", "coin", "id1", "span")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,10 +55,11 @@ class KnownPrint:
 class ScaleAsk:
     """Which scale to look for.
 
-    `kind` is one of ``auto``, ``strip``, ``backdrop``, ``rule``, ``coin``, ``id1``, ``span``. `diameter_mm` goes with
-    ``coin``, and so does `at_px` (x, y), a point on it where the photo shows several; `span_px` (x1, y1, x2, y2) and
-    `span_mm` with ``span``; `rule_unit` (``mm`` or ``inch``) with ``rule``. `factor` is true length / nominal length of
-    this print, as measured on its check bar; `u_factor` is its standard uncertainty, where the shop's print says it.
+    `kind` is one of ``auto``, ``strip``, ``backdrop`` (which the tongue serves as), ``tongue``, ``rule``, ``coin``,
+    ``id1``, ``span``. `diameter_mm` goes with ``coin``, and so does `at_px` (x, y), a point on it where the photo shows
+    several; `span_px` (x1, y1, x2, y2) and `span_mm` with ``span``; `rule_unit` (``mm`` or ``inch``) with ``rule``.
+    `factor` is true length / nominal length of this print, as measured on its check bar; `u_factor` is its standard
+    uncertainty, where the shop's print says it.
     A print that tells its number is found among `prints`, whatever the factor says; it has to be `number`, where given.
     """
 
@@ -75,7 +76,7 @@ class ScaleAsk:
 
 
 def parse_scale(text: str, factor: float = 1.0) -> ScaleAsk:
-    """Read ``strip``, ``backdrop``, ``rule``, ``rule:inch``, ``coin:24.26``, ``id1``, ``span:…`` or ``auto``.
+    """Read ``strip``, ``backdrop``, ``tongue``, ``rule``, ``rule:inch``, ``coin:24.26``, ``id1``, ``span:…``, ``auto``.
 
     ``coin:24.26@X,Y`` gives a point on the coin, for photos that show several.
     A span is ``span:X1,Y1,X2,Y2,MM``: two points in photo pixels and their distance.
@@ -88,10 +89,11 @@ def parse_scale(text: str, factor: float = 1.0) -> ScaleAsk:
     kind, _, rest = text.strip().lower().partition(":")
     bad = OptionError(
         f"The scale {text!r} is not understood.",
-        "Use strip, backdrop, rule, rule:inch, coin:DIAMETER, coin:DIAMETER@X,Y, id1, span:X1,Y1,X2,Y2,MM or auto.",
+        "Use strip, backdrop, tongue, rule, rule:inch, coin:DIAMETER, coin:DIAMETER@X,Y, id1, span:X1,Y1,X2,Y2,MM or "
+        "auto.",
     )
     try:
-        if kind in ("auto", "strip", "backdrop", "id1") and not rest:
+        if kind in ("auto", "strip", "backdrop", "tongue", "id1") and not rest:
             return ScaleAsk(kind, factor=factor)
         if kind == "rule" and rest in ("", "mm", "inch"):
             return ScaleAsk(kind, rule_unit=rest or "mm", factor=factor)

@@ -11,7 +11,7 @@ from calib.scales.ask import UNVERIFIED_U_REL, ScaleAsk, parse_scale
 from calib.scales.base import Scale
 from calib.scales.coin import find_coin
 from calib.scales.id1 import find_id1
-from calib.scales.printed import BACKDROP, STRIP, find_printed, rough_markers
+from calib.scales.printed import PRINTED, SHEETS, find_printed, rough_markers
 from calib.scales.rule import find_rule
 from calib.scales.span import span_scale
 from shared.errors import OptionError, ScaleError
@@ -37,7 +37,7 @@ def find_scale(photo: Photo, ask: ScaleAsk) -> Scale:
             f"A scale factor of {ask.factor:g} is not possible.",
             "Give the true length over the nominal length of the scale, 1 for one that is true.",
         )
-    if ask.kind in ("strip", "backdrop"):
+    if ask.kind in PRINTED:
         return _by_its_number(_printed(photo, ask.kind, ask.factor, ask.u_factor), ask)
     if ask.kind == "rule":
         return find_rule(photo, ask.rule_unit, ask.factor)
@@ -74,16 +74,17 @@ def _by_its_number(found: Scale, ask: ScaleAsk) -> Scale:
 
 def _auto(photo: Photo, factor: float) -> Scale:
     """The printed scales tell themselves; whether a circle is a coin, and which, only the person knows."""
-    failed: ScaleError | None = None
-    for kind in ("strip", "backdrop"):
+    failed: dict[str, ScaleError] = {}
+    for kind in PRINTED:
         try:
             return find_printed(photo, kind, factor)
         except ScaleError as e:
-            failed = failed if failed is not None and _shows_scale(photo, "strip") else e
+            failed[kind] = e
     if is_mirrored(photo):
         raise _mirrored()
-    if failed is not None and (_shows_scale(photo, "strip") or _shows_scale(photo, "backdrop")):
-        raise failed  # it is there, but not as it should be: say how
+    for kind, why in failed.items():
+        if _shows_scale(photo, kind):
+            raise why  # it is there, but not as it should be: say how
     raise ScaleError(
         "No printed scale was found in the photo.",
         "Lay the printed strip in it, or say which other scale it shows: a rule, a coin of known diameter, a bank card "
@@ -98,11 +99,13 @@ def _printed(photo: Photo, kind: str, factor: float, u_factor: float | None) -> 
     except ScaleError:
         if is_mirrored(photo):
             raise _mirrored() from None
+        if kind == "backdrop" and _shows_scale(photo, "tongue"):  # its variant: told apart by its markers
+            return _printed(photo, "tongue", factor, u_factor)
         raise
 
 
 def _shows_scale(photo: Photo, kind: str) -> bool:
-    known = {m.id for m in (STRIP if kind == "strip" else BACKDROP)}
+    known = {m.id for m in SHEETS[kind].markers}
     return not known.isdisjoint(rough_markers(photo.gray)[0])
 
 

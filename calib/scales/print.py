@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import MappingProxyType
 
@@ -18,7 +18,7 @@ import numpy as np
 import typst
 
 from calib.scales.print_number import LARGEST_NUMBER, number_bars
-from calib.scales.printed import BACKDROP, BACKDROP_SIZE, DICTIONARY, STRIP, STRIP_SIZE, Marker
+from calib.scales.printed import DICTIONARY, SHEETS, STRIP_SIZE, Marker
 from shared.errors import OptionError
 
 __all__ = ["PAPERS_MM", "CHECK_BAR_MM", "scales_pdf", "write_scales_pdf", "set_page", "print_factor", "Box"]
@@ -28,7 +28,9 @@ PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 CHECK_BAR_MM = 100.0
 """Long enough that a calliper reads it to half a thousandth, short enough for callipers of 150 mm."""
 _LEFT = 25.0  # mm: clear of what printers can't reach, with room for the marks to cut along
-_STRIP_TOP, _BACKDROP_TOP, _BAR_TOP = 40.0, 76.0, 122.0  # mm: each clear of the marks of the one above
+_STRIP_TOP, _BACKDROP_TOP, _BAR_TOP, _TONGUE_TOP = 40.0, 76.0, 122.0, 184.0  # mm: clear of the marks of the one above
+_TOPS = {"strip": _STRIP_TOP, "backdrop": _BACKDROP_TOP, "tongue": _TONGUE_TOP}
+_STIFF_MM = 8.0  # of the tongue's print, from its top: stiff card is stuck behind it and ends there
 _BARS = (  # one across the page and one along it: printers stretch the two differently
     (_LEFT, _BAR_TOP, CHECK_BAR_MM, 3.0),
     (_LEFT + 140.0, _BAR_TOP, 3.0, CHECK_BAR_MM),
@@ -85,12 +87,12 @@ def write_scales_pdf(
 
 
 def scales_pdf(paper: str, numbers: Mapping[str, int] = MappingProxyType({})) -> bytes:
-    """The page with strip, backdrop and check bars.
+    """The page with strip, backdrop, tongue and check bars.
 
     Parameters
     ----------
     paper : {'a4', 'letter'}
-    numbers : mapping of {'strip', 'backdrop'} to int
+    numbers : mapping of {'strip', 'backdrop', 'tongue'} to int
         The number of each print, to stand in its pattern and on its face; without one, it has none.
 
     Raises
@@ -124,31 +126,27 @@ def _shapes() -> tuple[list[Box], list[Box]]:
     """Black boxes, then the white cells that go on top of them."""
     black: list[Box] = [*_BARS]
     white: list[Box] = []
-    sheets: tuple[tuple[Sequence[Marker], tuple[float, float], float], ...] = (
-        (STRIP, STRIP_SIZE, _STRIP_TOP),
-        (BACKDROP, BACKDROP_SIZE, _BACKDROP_TOP),
-    )
-    for markers, size, top in sheets:
-        black += _crop_marks(size, top)
-        for m in markers:
+    for kind, top in _TOPS.items():
+        black += _crop_marks(SHEETS[kind].size, top)
+        for m in SHEETS[kind].markers:
             black.append((_LEFT + m.left, top + m.top, m.side, m.side))
             white += _white_cells(m, top)
-    black += _ticks()
+    black += [*_ticks(), *_stiff_marks()]
     return black, white
 
 
 def _number_bars(numbers: Mapping[str, int]) -> Iterator[Box]:
     """The bars that tell a print's number, on the page."""
-    tops = {"strip": _STRIP_TOP, "backdrop": _BACKDROP_TOP}
     for kind, number in numbers.items():
-        yield from ((_LEFT + x, tops[kind] + y, w, h) for x, y, w, h in number_bars(kind, number))
+        yield from ((_LEFT + x, _TOPS[kind] + y, w, h) for x, y, w, h in number_bars(kind, number))
 
 
 def _number_texts(numbers: Mapping[str, int]) -> Iterator[dict[str, object]]:
-    """The same in figures: on the strip between markers and ticks, on the backdrop beside its last large marker."""
-    places = {"strip": (58.0, _STRIP_TOP + 11.4), "backdrop": (85.6, _BACKDROP_TOP + 4.0)}
+    """The same in figures: on the strip between markers and ticks, on the backdrop beside its last large marker, on
+    the tongue above its white."""
+    places = {"strip": (58.0, 11.4), "backdrop": (85.6, 4.0), "tongue": (57.6, 0.1)}
     for kind, number in numbers.items():
-        left, top = places[kind]
+        left, top = places[kind][0], _TOPS[kind] + places[kind][1]
         yield {"left": _LEFT + left, "top": top, "width": 10.0, "size": 5.0, "words": f"No. {number}"}
 
 
@@ -180,6 +178,13 @@ def _crop_marks(size: tuple[float, float], top: float) -> Iterator[Box]:
             yield (x - thick / 2.0, y + (gap if down > 0 else -gap - length), thick, length)
 
 
+def _stiff_marks() -> Iterator[Box]:
+    """A line outside each of the tongue's sides: stiff card behind it ends there."""
+    top, width = _TONGUE_TOP + _STIFF_MM, SHEETS["tongue"].size[0]
+    for left in (_LEFT - 5.0, _LEFT + width + 1.0):
+        yield (left, top - 0.05, 4.0, 0.1)
+
+
 def _texts() -> list[dict[str, object]]:
     def text(left: float, top: float, width: float, size: float, words: str) -> dict[str, object]:
         return {"left": left, "top": top, "width": width, "size": size, "words": words}
@@ -196,6 +201,7 @@ def _texts() -> list[dict[str, object]]:
         ),
         text(_LEFT + 92.0 + 8.0, _BACKDROP_TOP, 62.0, 9.0, _ABOUT_BACKDROP),
         text(_LEFT + 8.0, _STRIP_TOP - 5.0, 110.0, 7.0, "Strip: lies beside the treble ends, level with the crowns."),
+        text(_LEFT + 62.0 + 8.0, _TONGUE_TOP - 2.0, 62.0, 9.0, _ABOUT_TONGUE),
         text(_LEFT, _BAR_TOP + 6.0, 110.0, 9.0, _ABOUT_BARS),
         text(_LEFT, _BAR_TOP + 32.0, 110.0, 9.0, _ABOUT_CUTTING),
     ]
@@ -204,6 +210,10 @@ def _texts() -> list[dict[str, object]]:
 _ABOUT_BACKDROP = (
     "Backdrop: stands on the board just behind the fret. Cut its foot to the curve of the board, "
     "at least 3 mm below the row of small markers."
+)
+_ABOUT_TONGUE = (
+    "Tongue, for photos across the neck: stick stiff card behind it down to the two marks at its sides and no further; "
+    "one sheet hangs below. Cut its foot straight. It stands on the crowns and touches the outer string from behind."
 )
 _ABOUT_BARS = (  # one along the page and one across, both left of Letter's and above A4's margin
     "Check bars: both are 100 mm long when the print is true. Measure each with a calliper, to 0.05 mm, at the "

@@ -1,9 +1,10 @@
 """A print's number in its own pattern: short bars in the gaps between the large markers, so that a photo tells it.
 
 Each gap has room for three bars, one above the other; a bar stands for 1, white for 0. Three gaps hold nine binary
-digits, least first. The strip's nine gaps hold the number, its complement, and the number again; the backdrop's six
-the number and its complement. Shadow, glare or whatever lies across makes bars or takes them away, never both, so no
-wrong number is read: both forms have to be there and agree. Prints without a number have white gaps, which are none.
+digits, least first. The strip's nine gaps hold the number, its complement, and the number again; the six of backdrop
+and tongue the number and its complement. Shadow, glare or whatever lies across makes bars or takes them away, never
+both, so no wrong number is read: both forms have to be there and agree. Prints without a number have white gaps, which
+are none.
 """
 
 from __future__ import annotations
@@ -24,15 +25,16 @@ _DIGITS = 9
 LARGEST_NUMBER = 2**_DIGITS - 1
 """More prints than a shop makes in its life."""
 _ROWS = 3  # bars in a gap, one above the other
-_FIRST_GAPS = {"strip": (0, 9), "backdrop": (20, 6)}
+_FIRST_GAPS = {"strip": (0, 9), "backdrop": (20, 6), "tongue": (10, 6)}
 """Number of the marker left of the first gap, and how many gaps there are."""
-_LEFT, _PITCH, _SIDE, _TOP = {"strip": 4.0, "backdrop": 8.0}, {"strip": 12.0, "backdrop": 11.4}, 8.0, 2.0
+_LEFT, _PITCH = {"strip": 4.0, "backdrop": 8.0, "tongue": 2.2}, {"strip": 12.0, "backdrop": 11.4, "tongue": 8.6}
+_SIDE, _TOP = {"strip": 8.0, "backdrop": 8.0, "tongue": 6.0}, {"strip": 2.0, "backdrop": 2.0, "tongue": 1.5}
 """The large markers as `calib.scales.printed` lays them out, mm."""
-_WIDTH = {"strip": 1.2, "backdrop": 0.9}
-"""Width of a bar, mm: it ends 1.4 and 1.25 mm before the markers, beyond the rows across their sides (a cell, 1.33 mm,
-times 0.8)."""
-_HEIGHT, _STEP = 2.0, 3.0
-"""Height of a bar and from one to the next, mm: three fill a marker's side."""
+_WIDTH = {"strip": 1.2, "backdrop": 0.9, "tongue": 0.9}
+"""Width of a bar, mm: it ends 1.4, 1.25 and 0.85 mm before the markers, beyond the rows across their sides (a cell,
+1.33 mm or 1 mm, times 0.8)."""
+_HIGH, _STEPS = 1.0 / 4.0, 3.0 / 8.0
+"""Height of a bar and from one to the next, in a marker's sides: three fill one."""
 _WHITE_AT, _BLACK_AT = 0.18, 0.17
 """Where paper and print are looked at, in shares of a gap: half-way between bar and marker, and in the middle of the
 marker's border beside it."""
@@ -46,7 +48,7 @@ def number_bars(kind: str, number: int) -> Iterator[tuple[float, float, float, f
 
     Parameters
     ----------
-    kind : {'strip', 'backdrop'}
+    kind : {'strip', 'backdrop', 'tongue'}
     number : int
         1 to `LARGEST_NUMBER`.
 
@@ -63,10 +65,11 @@ def number_bars(kind: str, number: int) -> Iterator[tuple[float, float, float, f
     if not 1 <= number <= LARGEST_NUMBER:
         raise ValueError(f"a print's number is 1 to {LARGEST_NUMBER}, got {number}")
     for gap in range(_FIRST_GAPS[kind][1]):
-        middle = _LEFT[kind] + gap * _PITCH[kind] + (_SIDE + _PITCH[kind]) / 2.0
+        side = _SIDE[kind]
+        middle = _LEFT[kind] + gap * _PITCH[kind] + (side + _PITCH[kind]) / 2.0
         for row in range(_ROWS):
             if _digit(number, gap, row):
-                yield (middle - _WIDTH[kind] / 2.0, _TOP + row * _STEP, _WIDTH[kind], _HEIGHT)
+                yield (middle - _WIDTH[kind] / 2.0, _TOP[kind] + row * _STEPS * side, _WIDTH[kind], _HIGH * side)
 
 
 def _digit(number: int, gap: int, row: int) -> bool:
@@ -81,7 +84,7 @@ def read_number(gray: NDArray[np.uint8], kind: str, corners_px: Mapping[int, Vec
     Parameters
     ----------
     gray : ndarray of uint8, shape (H, W)
-    kind : {'strip', 'backdrop'}
+    kind : {'strip', 'backdrop', 'tongue'}
     corners_px : mapping of int to ndarray, shape (4, 2)
         Corners of the markers seen, clockwise from the top left.
     """
@@ -106,10 +109,10 @@ def read_number(gray: NDArray[np.uint8], kind: str, corners_px: Mapping[int, Vec
 
 def _bars_seen(gray: NDArray[np.uint8], kind: str, left: Vector, right: Vector) -> Iterator[bool | None]:
     """Whether each bar of a gap is there; None where it can't be told."""
-    wide = _WIDTH[kind] / (_PITCH[kind] - _SIDE)
+    wide = _WIDTH[kind] / (_PITCH[kind] - _SIDE[kind])
     across = np.linspace(-_CORE, _CORE, 3)
     for row in range(_ROWS):
-        down = (row * _STEP + _HEIGHT / 2.0 + _HEIGHT * across) / _SIDE
+        down = row * _STEPS + _HIGH / 2.0 + _HIGH * across
         bar, white, black = (
             _light(gray, left, right, np.array(u), down)
             for u in (0.5 + wide * across, (_WHITE_AT, 1.0 - _WHITE_AT), (-_BLACK_AT, 1.0 + _BLACK_AT))

@@ -1,8 +1,9 @@
-"""The two printed scales: their layouts, and finding them by their markers (ArUco dictionary 4x4_50)."""
+"""The printed scales: their layouts, and finding them by their markers (ArUco dictionary 4x4_50)."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import cv2
@@ -22,10 +23,15 @@ __all__ = [
     "Marker",
     "STRIP",
     "BACKDROP",
+    "TONGUE",
     "STRIP_SIZE",
     "BACKDROP_SIZE",
+    "TONGUE_SIZE",
+    "PRINTED",
+    "SHEETS",
     "SeenMarker",
     "as_printed_scale",
+    "Sheet",
     "find_markers",
     "find_printed",
     "measured_markers",
@@ -59,7 +65,33 @@ BACKDROP_SIZE = (92.0, 26.0)
 BACKDROP = tuple(Marker(20 + i, 8.0 + 11.4 * i, 2.0, 8.0) for i in range(7)) + tuple(
     Marker(30 + i, 4.0 + 4.5 * i, 12.5, 3.0) for i in range(19)
 )
-_LAYOUTS = {"strip": (STRIP, STRIP_SIZE), "backdrop": (BACKDROP, BACKDROP_SIZE)}
+TONGUE_SIZE = (62.0, 16.0)
+"""It stands on two crowns wherever it is put (frets are 46 mm apart at most), and has room between the nut and a finger
+behind the second fret. Below the print 8.5 mm are white: 2 mm of plain card, and 6 for the highest string and its gap.
+"""
+TONGUE = tuple(Marker(10 + i, 2.2 + 8.6 * i, 1.5, 6.0) for i in range(7))
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A printed scale: its markers, and its width and height, mm."""
+
+    markers: tuple[Marker, ...]
+    size: tuple[float, float]
+
+    @property
+    def print_foot(self) -> float:
+        """From its top edge to where its print ends, mm."""
+        return max(m.top + m.side for m in self.markers)
+
+
+SHEETS: Mapping[str, Sheet] = {
+    "strip": Sheet(STRIP, STRIP_SIZE),
+    "backdrop": Sheet(BACKDROP, BACKDROP_SIZE),
+    "tongue": Sheet(TONGUE, TONGUE_SIZE),
+}
+PRINTED = tuple(SHEETS)
+"""Kinds of printed scale."""
 _OUTWARD = np.array([[0.0, 1.0], [1.0, 0.0], [0.0, -1.0], [-1.0, 0.0]])  # of a marker's sides, clockwise from the top
 
 U_SIDE_PX = 0.02
@@ -197,11 +229,11 @@ def _corners(sides: list[Line | None], rough: Vector) -> Vector:
 
 
 def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
-    """Find the strip or the backdrop.
+    """Find the strip, the backdrop or the tongue.
 
     Parameters
     ----------
-    kind : {'strip', 'backdrop'}
+    kind : {'strip', 'backdrop', 'tongue'}
     factor : float
         True length over nominal length of this print.
 
@@ -216,7 +248,7 @@ def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
     ScaleError
         If no marker of that scale is in the photo, two prints of it are, it is mirrored, or too little of it is sharp.
     """
-    layout, size = _LAYOUTS[kind]
+    layout, size = SHEETS[kind].markers, SHEETS[kind].size
     known = {m.id: m for m in layout}
     ids, corners, h = _read(photo.gray, known, kind)
     if h is None:

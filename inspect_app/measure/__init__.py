@@ -15,6 +15,7 @@ from calib.pose_fit import fit_plane
 from calib.scales.ask import UNVERIFIED_U_REL
 from calib.scales.base import Scale
 from calib.scales.find import find_scale
+from calib.scales.printed import PRINTED
 from inspect_app import __version__
 from inspect_app.measure.checks import checked
 from inspect_app.measure.proposal import FirstFret
@@ -93,7 +94,7 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
     recipe = import_module(f"{__name__}.{_RECIPES[ask.view]}")
     detected = recipe.detect(photo, scale, plane, ask)
     doubt = ("LENS_UNCONFIRMED",) if ask.lens and unconfirmed(ask.lens, photo.camera) else ()
-    if scale.kind in ("strip", "backdrop") and scale.u_rel >= UNVERIFIED_U_REL:
+    if scale.kind in PRINTED and scale.u_rel >= UNVERIFIED_U_REL:
         doubt = (*doubt, "PRINT_UNVERIFIED")
 
     @with_sentence

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple, cast
 from sqlalchemy import inspect
 from sqlalchemy.orm import Session
 
+from calib.scales.printed import PRINTED
 from inspect_app import __version__
 from inspect_app.jobs import loading
 from inspect_app.jobs.details import InstrumentDetails
@@ -71,7 +72,7 @@ def suggested_ask(store: Store, photo_id: int) -> Ask:
 def _as_known(store: Store, ask: Ask) -> Ask:
     """The same question, with what is known by now of the shop's measuring and of prints that tell their number."""
     ask = replace(ask, precision=own_precision(store, ask.view), lenses=lenses_in_use(store))
-    if ask.scale.kind not in ("strip", "backdrop", "auto"):
+    if ask.scale.kind not in (*PRINTED, "auto"):
         return ask
     return replace(ask, scale=replace(ask.scale, prints=known_prints(store)))
 

@@ -8,6 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calib.scales.ask import PRINT_U_REL, UNVERIFIED_U_REL, KnownPrint, u_of_air
+from calib.scales.printed import PRINTED
 from inspect_app.jobs.models import Gauge, Print, PrintBar, Setting
 from inspect_app.jobs.records import PrintView
 from inspect_app.jobs.store import Store, reading, writing
@@ -27,7 +28,6 @@ __all__ = [
     "take_back_bar",
 ]
 
-_PRINTED = ("strip", "backdrop")
 _WORST_PRINT = 0.10
 """Largest departure of a print from its nominal size taken as meant: beyond it the bar was misread or the sheet fitted
 to another format (A4 to Letter changes it by 6 %)."""
@@ -62,8 +62,8 @@ def new_print(store: Store, kind: str, note: str = "") -> PrintView:
 
 
 def new_sheet(store: Store, note: str = "") -> dict[str, int]:
-    """Number the strip and the backdrop of a sheet about to be printed: the numbers for `calib.scales.print`."""
-    return {kind: new_print(store, kind, note).id for kind in _PRINTED}
+    """Number all scales of a sheet about to be printed: the numbers for `calib.scales.print`."""
+    return {kind: new_print(store, kind, note).id for kind in PRINTED}
 
 
 def known_prints(store: Store) -> tuple[KnownPrint, ...]:
@@ -179,8 +179,8 @@ def print_numbered(store: Store, number: int) -> PrintView:
 
 
 def _check(kind: str, measured: float, nominal: float) -> None:
-    if kind not in _PRINTED:
-        raise OptionError(f"There is no printed scale {kind!r}.", f"Use one of: {', '.join(_PRINTED)}.")
+    if kind not in PRINTED:
+        raise OptionError(f"There is no printed scale {kind!r}.", f"Use one of: {', '.join(PRINTED)}.")
     if not (nominal > 0 and abs(measured / nominal - 1.0) <= _WORST_PRINT):
         raise OptionError(
             f"A check bar of {measured:g} mm for {nominal:g} mm can't be right.",

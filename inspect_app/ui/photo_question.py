@@ -36,6 +36,7 @@ __all__ = [
 SCALES = {
     "strip": "Printed strip",
     "backdrop": "Printed backdrop",
+    "tongue": "Printed tongue",
     "rule": "Steel rule, millimetres",
     "rule:inch": "Steel rule, inches",
     "coin": "Coin of known diameter",

@@ -8,6 +8,7 @@ from functools import partial
 import streamlit as st
 
 from calib.scales.print import CHECK_BAR_MM, scales_pdf
+from calib.scales.printed import PRINTED
 from inspect_app import services
 from inspect_app.ui import server
 from inspect_app.ui.field_errors import FieldErrors
@@ -22,7 +23,12 @@ from shared.units import show_plain
 __all__ = ["not_measured_yet", "printed_scales"]
 
 PAPERS = {"A4": "a4", "Letter": "letter"}
-KINDS = {"Strip and backdrop, one sheet": ("strip", "backdrop"), "Strip": ("strip",), "Backdrop": ("backdrop",)}
+KINDS = {
+    "Strip, backdrop and tongue, one sheet": PRINTED,
+    "Strip": ("strip",),
+    "Backdrop": ("backdrop",),
+    "Tongue": ("tongue",),
+}
 
 
 def printed_scales() -> None:
@@ -105,12 +111,23 @@ def _numbered() -> dict[str, tuple[int, ...]]:
     out: dict[str, tuple[int, ...]] = {}
     while by_number:
         first, *by_number = by_number
-        if by_number and (first.kind, by_number[0].kind) == ("strip", "backdrop") and by_number[0].id == first.id + 1:
+        sheet = [first]
+        while by_number and _goes_on(sheet, by_number[0]):
             second, *by_number = by_number
-            out[f"The sheet with no. {first.id} and {second.id}"] = (first.id, second.id)
+            sheet.append(second)
+        numbers = tuple(p.id for p in sheet)
+        if len(numbers) > 1:
+            listed = ", ".join(map(str, numbers[:-1]))
+            out[f"The sheet with no. {listed} and {numbers[-1]}"] = numbers
         else:
-            out[f"No. {first.id}, {first.kind}"] = (first.id,)
+            out[f"No. {first.id}, {first.kind}"] = numbers
     return out
+
+
+def _goes_on(sheet: list[services.PrintView], following: services.PrintView) -> bool:
+    """Whether a print is the next one of a sheet: they are numbered in the order they stand on it."""
+    kinds = (*(p.kind for p in sheet), following.kind)
+    return kinds == PRINTED[: len(kinds)] and following.id == sheet[-1].id + 1
 
 
 def _bar(p: services.PrintView) -> str:
@@ -165,7 +182,7 @@ def _take_back_bars(notes: dict[int, str], new: list[int]) -> None:
 def not_measured_yet(kinds: set[str]) -> None:
     """Say where photos are about to be measured by a print nobody has measured."""
     known = {p.kind for p in services.prints(server.store()) if p.verified and not p.retired}
-    missing = sorted({"strip", "backdrop"} & kinds - known)
+    missing = sorted({*PRINTED} & kinds - known)
     if missing:
         st.caption(
             f"The check bar of the {' and the '.join(missing)} was not measured: its nominal size is taken. "

@@ -12,24 +12,23 @@ from calib.scales.ask import UNVERIFIED_U_REL, KnownPrint, ScaleAsk
 from calib.scales.find import find_scale
 from calib.scales.print import scales_pdf
 from calib.scales.print_number import LARGEST_NUMBER, number_bars, read_number
-from calib.scales.printed import BACKDROP, BACKDROP_SIZE, STRIP, STRIP_SIZE, find_printed
+from calib.scales.printed import SHEETS, find_printed
 from shared.errors import OptionError, ScaleError
 from tests.conftest import rest_slow
-
-SHEETS = {"strip": (STRIP, STRIP_SIZE), "backdrop": (BACKDROP, BACKDROP_SIZE)}
 
 
 @pytest.fixture
 def shot(make_camera, print_photo):
     def take(kind, number, **more):
         bars = tuple(number_bars(kind, number)) if number else ()
-        return print_photo(*SHEETS[kind], make_camera(), bars=bars, **more)
+        return print_photo(SHEETS[kind].markers, SHEETS[kind].size, make_camera(), bars=bars, **more)
 
     return take
 
 
 @pytest.mark.parametrize(
-    ("kind", "number"), rest_slow([("strip", 7), ("backdrop", 300), ("strip", 1), ("backdrop", LARGEST_NUMBER)], 2)
+    ("kind", "number"),
+    rest_slow([("strip", 7), ("backdrop", 300), ("tongue", 77), ("strip", 1), ("backdrop", LARGEST_NUMBER)], 2),
 )
 def test_a_photo_tells_the_print(shot, kind, number):
     assert find_printed(shot(kind, number), kind).number == number
@@ -79,10 +78,11 @@ def test_bars_that_come_or_go_together_make_no_number(shot, tone):
 
 def test_every_number_has_both_forms():
     for number in (1, 2, 255, LARGEST_NUMBER):
-        for kind, count in (("strip", 9 + number.bit_count()), ("backdrop", 9)):
+        for kind, count in (("strip", 9 + number.bit_count()), ("backdrop", 9), ("tongue", 9)):
             bars = list(number_bars(kind, number))
+            first = SHEETS[kind].markers[0]
             assert len(bars) == count
-            assert all(top >= 2.0 and top + height <= 10.0 for _, top, _, height in bars)
+            assert all(top >= first.top and top + height <= first.top + first.side for _, top, _, height in bars)
     with pytest.raises(ValueError, match="1 to 511"):
         list(number_bars("strip", 512))
 
@@ -99,9 +99,8 @@ def test_the_page_has_the_number_on_its_face_and_refuses_one_too_large():
 
     from pypdf import PdfReader
 
-    text = PdfReader(io.BytesIO(scales_pdf("a4", {"strip": 7, "backdrop": 8}))).pages[0].extract_text()
-    assert "No. 7" in text
-    assert "No. 8" in text
+    text = PdfReader(io.BytesIO(scales_pdf("a4", {"strip": 7, "backdrop": 8, "tongue": 9}))).pages[0].extract_text()
+    assert all(f"No. {n}" in text for n in (7, 8, 9))
     with pytest.raises(OptionError, match="1 to 511"):
         scales_pdf("a4", {"strip": 512})
 

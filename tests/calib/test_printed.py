@@ -7,7 +7,17 @@ import pytest
 
 from calib.photo import Photo
 from calib.pose_fit import fit_plane
-from calib.scales.printed import BACKDROP, BACKDROP_SIZE, STRIP, STRIP_SIZE, find_markers, find_printed
+from calib.scales.ask import ScaleAsk
+from calib.scales.find import find_scale
+from calib.scales.printed import (
+    BACKDROP,
+    BACKDROP_SIZE,
+    SHEETS,
+    STRIP,
+    STRIP_SIZE,
+    find_markers,
+    find_printed,
+)
 from shared.errors import ScaleError
 
 
@@ -45,6 +55,21 @@ def test_the_backdrop_with_both_sizes_of_marker(make_camera, print_photo):
     fitted = fit_plane(scale, (1200, 900), print_photo(BACKDROP, BACKDROP_SIZE, camera, over=1).focal)
     assert fitted.outward_mm == pytest.approx(0.02, abs=0.006)
     assert fitted.residual_px < 0.08
+
+
+@pytest.mark.parametrize("asked", ["tongue", "backdrop", "auto"])
+def test_the_tongue_is_told_by_its_own_markers_and_serves_as_the_backdrop(make_camera, print_photo, asked):
+    tongue = SHEETS["tongue"]
+    camera = make_camera(look_mm=(31.0, -8.0), distance_mm=200.0, tilt_deg=(3.0, 2.0))
+    scale = find_scale(print_photo(tongue.markers, tongue.size, camera, over=2), ScaleAsk(asked))
+    assert scale.kind == "tongue"
+    assert set(scale.ids) == set(range(10, 17))
+    assert np.sqrt(np.mean(normal_errors(scale, camera) ** 2)) < 0.06
+
+
+def test_no_two_printed_scales_share_a_marker():
+    ids = [m.id for s in SHEETS.values() for m in s.markers]
+    assert len(ids) == len(set(ids)) == 43
 
 
 @pytest.mark.slow

@@ -14,7 +14,7 @@ import pytest
 from pypdf import PdfReader
 
 from calib.scales.print import CHECK_BAR_MM, print_factor, scales_pdf, write_scales_pdf
-from calib.scales.printed import BACKDROP, DICTIONARY, STRIP
+from calib.scales.printed import DICTIONARY, SHEETS
 from shared.errors import OptionError
 
 MM = 72.0 / 25.4  # points in a millimetre (ISO 32000-1, 8.3.2.3)
@@ -38,7 +38,7 @@ def test_vectors_have_true_size(paper: str) -> None:
         left = np.array([r["x0"] for r in page.rects]) / MM
         assert not page.images  # vectors only
         assert max(r["x1"] for r in page.rects) < page.width - 5 * MM  # clear of what printers can't reach
-    for side, count in ((8.0, 17), (3.0, 19)):
+    for side, count in ((8.0, 17), (6.0, 7), (3.0, 19)):
         square = np.all(np.abs(size - side) < 1e-3, axis=1)
         assert square.sum() == count
     bars = np.sort(size[np.abs(size.max(axis=1) - CHECK_BAR_MM) < 1e-3], axis=1)
@@ -58,7 +58,7 @@ def test_rendered_markers_are_found_at_their_places(tmp_path: Path) -> None:
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY))
     corners, ids, _ = detector.detectMarkers(page)
     found = {int(i): np.reshape(c, (4, 2)) / per_mm for i, c in zip(np.ravel(ids), corners, strict=True)}
-    for sheet in (STRIP, BACKDROP):
+    for sheet in (s.markers for s in SHEETS.values()):
         first = found[sheet[0].id].mean(axis=0) - [sheet[0].left + sheet[0].side / 2, sheet[0].top + sheet[0].side / 2]
         for m in sheet:
             middle = np.array([m.left + m.side / 2, m.top + m.side / 2])
@@ -68,7 +68,13 @@ def test_rendered_markers_are_found_at_their_places(tmp_path: Path) -> None:
 @pytest.mark.parametrize("paper", PAPERS)
 def test_instructions_and_cautions_are_on_the_page(paper: str) -> None:
     words = " ".join(PdfReader(io.BytesIO(scales_pdf(paper))).pages[0].extract_text().split())
-    for needed in ("Print at 100 %", "Check bars", "cut away from your hand", "Cut its foot"):
+    for needed in (
+        "Print at 100 %",
+        "Check bars",
+        "cut away from your hand",
+        "Cut its foot",
+        "touches the outer string",
+    ):
         assert needed in words
 
 

@@ -17,7 +17,7 @@ from calib.lines import theil_sen
 from calib.photo import Photo, linear_light
 from calib.plane import Plane
 from calib.robust_spread import spread_about_zero
-from calib.scales.printed import BACKDROP, BACKDROP_SIZE
+from calib.scales.printed import Sheet
 
 __all__ = [
     "BELOW_PRINT_MM",
@@ -43,9 +43,8 @@ BELOW_PRINT_MM = 0.6
 """Card left out under the last printed row: its blur."""
 PLAIN_MM = 2.0
 """Of card below that which no string comes before: none stands 6 mm over the crowns."""
-LOWEST_MM = 30.0
-"""From the card's top to the lowest place looked at: the foot, as printed at 26 mm or cut shorter, and the neck's side
-under it."""
+BELOW_FOOT_MM = 4.0
+"""From the foot as printed to the lowest place looked at: it may be cut shorter, and the neck's side is under it."""
 EVERY = 12
 """Places from one whose pixel is worked out to the next."""
 MOSTLY_INSIDE = 0.5
@@ -152,14 +151,13 @@ class StraightEdge:
         return float(np.hypot(self.u_at, self.u_slope * (x - self.middle)))
 
 
-def card_light(photo: Photo, plane: Plane, channel: int | None = None) -> CardLight | None:
+def card_light(photo: Photo, plane: Plane, sheet: Sheet, channel: int | None = None) -> CardLight | None:
     """Light of the card from under its print to below its foot, of one colour (blue, green, red) or grey; None where
     hardly any of that is in the photo."""
-    first = -(max(m.top + m.side for m in BACKDROP) + BELOW_PRINT_MM)
-    foot = -BACKDROP_SIZE[1]
-    pitch = 1.0 / max(plane.px_per_mm((BACKDROP_SIZE[0] / 2.0, foot)), 1e-6)
-    x = _columns(photo, plane, pitch)
-    rows = round((LOWEST_MM + first) / pitch * 2.0)
+    first, (width, foot) = -(sheet.print_foot + BELOW_PRINT_MM), sheet.size
+    pitch = 1.0 / max(plane.px_per_mm((width / 2.0, -foot)), 1e-6)
+    x = _columns(photo, plane, sheet, pitch)
+    rows = round((foot + BELOW_FOOT_MM + first) / pitch * 2.0)
     y = np.asarray(first - np.arange(rows) * pitch / 2.0, dtype=np.float64)
     if len(x) < 2 or np.ptp(x) < 10.0 * BLOCK_MM:
         return None
@@ -214,23 +212,26 @@ def _between(values: Array, at: NDArray[np.intp], axis: int) -> Array:
     return np.asarray(low + share * (high - low))
 
 
-def _columns(photo: Photo, plane: Plane, pitch: float) -> Array:
+def _columns(photo: Photo, plane: Plane, sheet: Sheet, pitch: float) -> Array:
     """Places along the card that are in the photo, two pixels apart, mm."""
-    foot = -BACKDROP_SIZE[1]
-    x = np.arange(SIDE_MM, BACKDROP_SIZE[0] - SIDE_MM, 2.0 * pitch)
-    px = plane.to_px(np.column_stack([x, np.full_like(x, foot), np.zeros_like(x)]))
+    width, foot = sheet.size
+    x = np.arange(SIDE_MM, width - SIDE_MM, 2.0 * pitch)
+    px = plane.to_px(np.column_stack([x, np.full_like(x, -foot), np.zeros_like(x)]))
     return np.asarray(x[np.all((px >= 2.0) & (px <= [photo.width - 3.0, photo.height - 3.0]), axis=1)])
 
 
-def steepest(light: Light, row: Array, within: float) -> tuple[Array, Array]:
+def steepest(light: Light, row: Array, within: float, sense: float = 0.0) -> tuple[Array, Array]:
     """Where each block's light changes fastest within so many samples of a row: place (samples), and the change there.
+
+    With a `sense` of 1 or -1 only changes to brighter or darker down the heights count.
 
     Parabola through three samples; the change is the derivative of Gaussian down the heights, of the pooled light.
     """
     slope = gaussian_filter1d(light, DERIVATIVE_PX * 2.0, axis=1, order=1)
     columns = np.arange(light.shape[1])
     near = np.abs(columns[None, :] - row[:, None]) <= within
-    k = np.clip(np.argmax(np.where(near, np.abs(slope), -1.0), axis=1), 1, light.shape[1] - 2)
+    steep = np.abs(slope) if sense == 0.0 else sense * slope
+    k = np.clip(np.argmax(np.where(near, steep, -np.inf), axis=1), 1, light.shape[1] - 2)
     i = np.arange(len(light))
     a, b, c = np.abs(slope[i, k - 1]), np.abs(slope[i, k]), np.abs(slope[i, k + 1])
     bend = np.maximum(2.0 * b - a - c, 1e-9)

@@ -11,7 +11,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from calib.scales.printed import BACKDROP_SIZE
 from inspect_app.measure.backdrop.daylight import NONE_SEEN_U_MM, UNSEEN_MM
 from inspect_app.measure.backdrop.string_gap import CardStand, GapGeometry, set_back
 from shared.measured import COVERAGE_FACTOR, Measured
@@ -62,7 +61,7 @@ def on_the_highest(g: GapGeometry, heights: Heights) -> GapGeometry:
     """
     at = {s.face.number: s.at for s in g.seen if s.face.number in heights}
     out = any(over > COVERAGE_FACTOR * u for over, u in over_neighbours(heights, at).values())
-    middle = BACKDROP_SIZE[0] / 2.0
+    middle = g.stands.width / 2.0
     pairs = [(i, j) for i in at for j in at if at[i] < middle <= at[j]]
     if _daylight_shows(g) or not out or not pairs:
         return g

@@ -21,6 +21,9 @@ HALF_MM = 0.15
 """Half of the crown's top looked at: the arc of an everyday crown falls by 0.008 mm over it."""
 OWN_MM = (0.22, 0.36)
 """How far below the foot the crown's own light is taken: below the slit, above the fret's near end."""
+LEAST_OWN_MM, END_PX = 0.1, 3.0
+"""It is taken higher where the near end's top comes nearer: `END_PX` above that, three standard deviations of blur, and
+no higher than this, which leaves room for the slits that frets have."""
 ABOVE_PX = (4.0, 9.0)
 """How far above the foot the card's light is taken: beyond the blur, near enough for soft shadows to be the same."""
 FROM_PX = 1.0
@@ -41,34 +44,40 @@ frets in ten are level within 0.012 mm, the tenth stands up by 0.05 to 0.1 (comm
 
 
 def daylight_under(
-    photo: Photo, plane: Plane, foot: StraightEdge, x: float, pitch: float, hidden: bool
+    photo: Photo, plane: Plane, foot: StraightEdge, x: float, pitch: float, hidden: bool, end: float | None = None
 ) -> tuple[float, float]:
     """Height of the slit under the foot at a crown's middle and its standard uncertainty, mm.
 
-    `hidden` says that the card just above the foot is not seen.
+    `hidden` says that the card just above the foot is not seen, `end` how far below it the near end's top is seen, mm,
+    where that stands out.
     """
+    higher = 0.0 if end is None else max(0.0, OWN_MM[1] - (end - END_PX * pitch))
+    if OWN_MM[0] - higher < LEAST_OWN_MM:  # too little of the crown is seen before its end
+        return UNSEEN_MM, NONE_SEEN_U_MM
+    own = (OWN_MM[0] - higher, OWN_MM[1] - higher)
     across = x + np.arange(-HALF_MM, HALF_MM, pitch / 2.0)
-    below = np.arange(-ABOVE_PX[1] * pitch, OWN_MM[1], pitch / 2.0)
+    below = np.arange(-ABOVE_PX[1] * pitch, own[1], pitch / 2.0)
     light = straightened(photo, plane, across, float(foot.y(x)) - below)
     if light is None:
         return UNSEEN_MM, MOST_MM / 2.0
     line = np.asarray(light.mean(axis=1), dtype=np.float64)
-    dark = (_hidden if hidden else _missing)(line, below, pitch)
+    dark = (_hidden if hidden else _missing)(line, below, pitch, own[0])
     height = max(dark / SHOWN, UNSEEN_MM)
     return height, float(np.hypot(U_MM, U_SHARE * (height - UNSEEN_MM)))
 
 
-def _missing(line: NDArray[np.float64], below: NDArray[np.float64], pitch: float) -> float:
-    """Height of the dark slit by the light that is missing on both sides of the foot, mm."""
-    own = float(np.median(line[below > OWN_MM[0]]))
+def _missing(line: NDArray[np.float64], below: NDArray[np.float64], pitch: float, start: float) -> float:
+    """Height of the dark slit by the light that is missing on both sides of the foot, mm; the crown's own from `start`
+    on."""
+    own = float(np.median(line[below > start]))
     card = float(np.median(line[below < -ABOVE_PX[0] * pitch]))
-    near = (below >= -ABOVE_PX[0] * pitch) & (below <= MOST_MM)
+    near = (below >= -ABOVE_PX[0] * pitch) & (below <= min(MOST_MM, start))
     there = np.where(below < 0.0, card, own)
     return float(np.sum((there - line)[near])) * pitch / 2.0 / max(own, 1e-6)
 
 
-def _hidden(line: NDArray[np.float64], below: NDArray[np.float64], pitch: float) -> float:
+def _hidden(line: NDArray[np.float64], below: NDArray[np.float64], pitch: float, start: float) -> float:
     """The same from the crown's side alone, mm."""
-    own = float(np.median(line[below > OWN_MM[0]]))
-    slit = (below >= FROM_PX * pitch) & (below <= MOST_MM)
+    own = float(np.median(line[below > start]))
+    slit = (below >= FROM_PX * pitch) & (below <= min(MOST_MM, start))
     return float(np.clip(1.0 - line[slit] / max(own, 1e-6), 0.0, 1.0).sum()) * pitch / 2.0

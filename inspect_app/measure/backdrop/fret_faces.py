@@ -19,7 +19,6 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.robust_spread import spread_about_zero
-from calib.scales.printed import BACKDROP_SIZE
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.backdrop.card_foot import StraightEdge, straightened
 from shared.trade import HIGHEST_FRET
@@ -113,15 +112,16 @@ class _Arches:
 
 
 def find_faces(
-    photo: Photo, plane: Plane, foot: StraightEdge, scale_length: float, first: int, nut: Facing
+    photo: Photo, plane: Plane, foot: StraightEdge, width: float, scale_length: float, first: int, nut: Facing
 ) -> tuple[tuple[FretFace, ...], Facing]:
     """The frets' near ends in order along the card, numbered, and on which side the nut is.
 
-    Empty where no row of them is found. `nut` is where the nut is expected; spacing that clearly grows the other way
-    says otherwise, and numbers frets where the photo cuts off the one that was said to come first.
+    Empty where no row of them is found. `width` is the card's, mm, `nut` where the nut is expected; spacing that
+    clearly grows the other way says otherwise, and numbers frets where the photo cuts off the one that was said to come
+    first.
     """
-    pitch = 1.0 / max(plane.px_per_mm((BACKDROP_SIZE[0] / 2.0, float(foot.y(BACKDROP_SIZE[0] / 2.0)))), 1e-6)
-    x = _columns(photo, plane, foot, pitch)
+    pitch = 1.0 / max(plane.px_per_mm((width / 2.0, float(foot.y(width / 2.0)))), 1e-6)
+    x = _columns(photo, plane, foot, width, pitch)
     if len(x) < 10:
         return (), nut
     depth = np.arange(0.0, LOWEST_MM, pitch)
@@ -150,9 +150,9 @@ def _signals(
         yield root, np.asarray(BLUER_STEP * bluer, dtype=np.float32)
 
 
-def _columns(photo: Photo, plane: Plane, foot: StraightEdge, pitch: float) -> Array:
+def _columns(photo: Photo, plane: Plane, foot: StraightEdge, width: float, pitch: float) -> Array:
     """Places along the foot, and beyond the card, that are in the photo."""
-    x = np.arange(-30.0, BACKDROP_SIZE[0] + 30.0, pitch)
+    x = np.arange(-30.0, width + 30.0, pitch)
     px = plane.to_px(np.column_stack([x, foot.y(x), np.zeros_like(x)]))
     return np.asarray(x[(px[:, 0] >= 2.0) & (px[:, 0] <= photo.width - 3.0)])
 

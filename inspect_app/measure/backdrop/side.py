@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
-from calib.scales.printed import BACKDROP_SIZE
+from calib.scales.printed import SHEETS, Sheet
 from inspect_app import __version__
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.backdrop.card_foot import CardLight, StraightEdge, card_light, find_feet
@@ -30,12 +30,15 @@ from inspect_app.measure.backdrop.neck import neck_readings
 from inspect_app.measure.backdrop.sliver_colour import is_white
 from inspect_app.measure.backdrop.string_edge import HIDDEN, THICKEST_MM, StringAndFoot, find_string
 from inspect_app.measure.backdrop.string_gap import (
+    BACKDROP_ASKED,
+    CardAsked,
     CardStand,
     CrownSeen,
     GapGeometry,
     has_implausible_slope,
     measure_gaps,
     runs_across,
+    tongue_asked,
     too_near,
 )
 from inspect_app.measure.manual import PLACED_U_PX, Points, placed_on
@@ -51,7 +54,9 @@ __all__ = ["DetectedSide", "detect", "measure_detected"]
 Array = NDArray[np.float64]
 
 GAP = "string gap"
-ENDS_BEFORE_MM = 5.0
+CARDS = ("backdrop", "tongue")
+"""Printed scales that this view is measured against."""
+ENDS_BEFORE_MM = {"backdrop": 5.0, "tongue": 3.6}
 """About how far before the card the frets' ends stand: where on the card's foot a crown is looked for. Half a
 millimetre to the side its top is as good."""
 CONTACT_MM = 0.035
@@ -81,6 +86,11 @@ class DetectedSide:
     nut: Facing
     blur_px: float = 0.0
 
+    @property
+    def sheet(self) -> Sheet:
+        """The printed card."""
+        return SHEETS[self.scale.kind]
+
 
 def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSide:
     """Find string, foot and frets; the edges that `ask` fixes by hand are left alone.
@@ -88,12 +98,12 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSide:
     Raises
     ------
     InspectError
-        If `ask` does not say which string or the scale length, or the photo's scale is not the backdrop.
+        If `ask` does not say which string or the scale length, or the photo's scale is no card that stands there.
     """
     nut = _nut_side(ask)
-    if scale.kind != "backdrop":
+    if scale.kind not in CARDS:
         raise ScaleError(
-            "This view is measured against the printed backdrop, and the photo's scale is another.",
+            "This view is measured against the printed backdrop or tongue, and the photo's scale is another.",
             "Stand the backdrop on the crowns between the outer string and the next, and take the photo again.",
         )
     if ask.scale_length is None:
@@ -120,7 +130,7 @@ def _candidates(
     thickest = THICKEST_MM
     if ask.string == "first" and ask.scale_length < LONG_SCALE_MM:
         thickest = THICKEST_FIRST_MM
-    card = card_light(photo, plane, channel)
+    card = card_light(photo, plane, SHEETS[scale.kind], channel)
     if card is None:
         yield DetectedSide(photo, scale, plane, "the backdrop's foot is outside the photo", (), nut)
         return
@@ -146,10 +156,12 @@ def _on_foot(
     lines = find_string(card, foot, thickest)
     if isinstance(lines, str):
         return DetectedSide(photo, scale, plane, lines, (), nut)
-    faces, nut = find_faces(photo, plane, lines.foot, ask.scale_length, ask.first_fret, nut)
-    crowns = (_crown(photo, plane, lines, face, card.pitch) for face in faces)
+    sheet = SHEETS[scale.kind]
+    faces, nut = find_faces(photo, plane, lines.foot, sheet.size[0], ask.scale_length, ask.first_fret, nut)
+    before = ENDS_BEFORE_MM[scale.kind]
+    crowns = (_crown(photo, plane, sheet, before, lines, face, card.pitch) for face in faces)
     seen = _in_that_light(lines, tuple(c for c in crowns if c is not None))
-    if lines.sliver and not (_foot_meets_crowns(lines, seen) and is_white(photo, plane, lines, card.pitch)):
+    if lines.sliver and not (_foot_meets_crowns(lines, seen) and is_white(photo, plane, sheet, lines, card.pitch)):
         return DetectedSide(photo, scale, plane, HIDDEN, (), nut)
     return DetectedSide(photo, scale, plane, lines, seen, nut)
 
@@ -158,8 +170,9 @@ def _is_likely(detected: DetectedSide, ask: Ask) -> bool:
     """Whether frets were found, the card stands behind the string, and the crowns fall as a board's do."""
     if not detected.seen:
         return False
-    _, stand, behind, _ = measure_gaps(_geometry(detected, ask))
-    return not _why_impossible(stand, behind)
+    geometry = _geometry(detected, ask)
+    _, stand, behind, _ = measure_gaps(geometry)
+    return not _why_impossible(stand, behind, geometry.stands)
 
 
 def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
@@ -174,7 +187,7 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
         return replace(base, not_measured=(NotMeasured(on_fret(n, GAP), why),))
     g = _geometry(detected, ask)
     gaps, stand, behind, u_behind = measure_gaps(g)
-    if why := _why_impossible(stand, behind):
+    if why := _why_impossible(stand, behind, g.stands):
         return replace(base, not_measured=tuple(NotMeasured(on_fret(s.face.number, GAP), why) for s in g.seen))
     crowns = crown_heights(g, stand, gaps)
     if (raised := on_the_highest(g, crowns)) is not g:
@@ -186,8 +199,9 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
         else:
             why = f"{gap.value:.2f} mm is no gap that occurs; look at the overlay, and mark the edges by hand"
             lost.append(NotMeasured(on_fret(s.face.number, GAP), why))
+    before = ENDS_BEFORE_MM[detected.scale.kind]
     frets = tuple(
-        FretReading(s.face.number, string_gap=found.get(s.face.number), outlines=(_drawn(detected.plane, s),))
+        FretReading(s.face.number, string_gap=found.get(s.face.number), outlines=(_drawn(detected.plane, s, before),))
         for s in sorted(g.seen, key=lambda s: s.face.number)
     )
     readings, unread = neck_readings(found, crowns, ask)
@@ -211,9 +225,9 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
     )
 
 
-def _why_impossible(stand: CardStand, behind: Array) -> str:
+def _why_impossible(stand: CardStand, behind: Array, asked: CardAsked) -> str:
     """Why the card can't stand as it seems to; nothing where it can."""
-    if too_near(behind):
+    if too_near(behind, asked.nearest):
         return "the backdrop seems to stand before the string; say how far the string runs from the board's edge"
     if runs_across(stand):
         return (
@@ -254,15 +268,18 @@ def _nut_side(ask: Ask) -> Facing:
     return ask.nut if ask.string == "first" else other[ask.nut]
 
 
-def _crown(photo: Photo, plane: Plane, lines: StringAndFoot, face: FretFace, pitch: float) -> CrownSeen | None:
+def _crown(
+    photo: Photo, plane: Plane, sheet: Sheet, before: float, lines: StringAndFoot, face: FretFace, pitch: float
+) -> CrownSeen | None:
     """Heights of string and crown at one fret; None where its crown lies beside the card."""
     camera = float(plane.camera_mm[0])
-    k = plane.distance_mm / (plane.distance_mm - ENDS_BEFORE_MM)
+    k = plane.distance_mm / (plane.distance_mm - before)
     at = camera + (face.x - camera) / k  # the end stands nearer and looks farther out
-    if not BESIDE_MM < at < BACKDROP_SIZE[0] - BESIDE_MM:
+    if not BESIDE_MM < at < sheet.size[0] - BESIDE_MM:
         return None
     over = (float(lines.under.y(at)) - float(lines.foot.y(at))) / pitch
-    light, u_light = daylight_under(photo, plane, lines.foot, at, pitch, lines.sliver or over < ABOVE_PX[1])
+    end = None if face.top is None else float(lines.foot.y(face.x)) - face.top
+    light, u_light = daylight_under(photo, plane, lines.foot, at, pitch, lines.sliver or over < ABOVE_PX[1], end)
     if not lines.sliver and over < FROM_PX:
         light, u_light = UNSEEN_MM, NONE_SEEN_U_MM  # the string hides the slit
     under = math.hypot(lines.under.u(at), lines.u_edge)
@@ -281,7 +298,8 @@ def _geometry(detected: DetectedSide, ask: Ask) -> GapGeometry:
     if ask.string_inset is not None:
         inset, u_inset = ask.string_inset, STRING_INSET_GIVEN_U_MM
     height = ask.crown_height or CROWN_HEIGHT_MM
-    return GapGeometry(detected.plane, seen, detected.lines.u_edge, away, height, inset, u_inset)
+    stands = BACKDROP_ASKED if detected.scale.kind == "backdrop" else tongue_asked(detected.lines.thick)
+    return GapGeometry(detected.plane, seen, detected.lines.u_edge, away, height, inset, u_inset, stands)
 
 
 def _edges_of(ask: Ask, n: int) -> Mapping[str, Points]:
@@ -298,10 +316,10 @@ def _placed(plane: Plane, s: CrownSeen, parts: Mapping[str, Points]) -> CrownSee
     return s
 
 
-def _drawn(plane: Plane, s: CrownSeen) -> Outline:
+def _drawn(plane: Plane, s: CrownSeen, before: float) -> Outline:
     """From the crown's top up to the string's underside, as both are seen."""
     camera = float(plane.camera_mm[0])
-    x = camera + (s.face.x - camera) * (1.0 - ENDS_BEFORE_MM / plane.distance_mm)
+    x = camera + (s.face.x - camera) * (1.0 - before / plane.distance_mm)
     px = plane.to_px([[x, s.crown, 0.0], [x, s.under, 0.0]])
     return Outline("string_gap", tuple((float(a), float(b)) for a, b in px), of=on_fret(s.face.number, GAP))
 

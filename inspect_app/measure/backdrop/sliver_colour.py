@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calib.photo import Photo
 from calib.plane import Plane
-from calib.scales.printed import BACKDROP
+from calib.scales.printed import Sheet
 from inspect_app.measure.backdrop.card_foot import BELOW_PRINT_MM, PLAIN_MM, straightened
 from inspect_app.measure.backdrop.string_edge import StringAndFoot
 
@@ -29,20 +29,19 @@ BESIDE_PX = 6.0
 half."""
 
 
-def is_white(photo: Photo, plane: Plane, lines: StringAndFoot, pitch: float) -> bool:
+def is_white(photo: Photo, plane: Plane, sheet: Sheet, lines: StringAndFoot, pitch: float) -> bool:
     """Whether the sliver between both lines has the card's own colour; `pitch` is a pixel on the card, mm."""
-    blue, red = (_over_card(photo, plane, lines, pitch, channel) for channel in (BLUE, RED))
+    blue, red = (_over_card(photo, plane, sheet, lines, pitch, channel) for channel in (BLUE, RED))
     return blue >= LEAST_BLUE * red
 
 
-def _over_card(photo: Photo, plane: Plane, lines: StringAndFoot, pitch: float, channel: int) -> float:
+def _over_card(photo: Photo, plane: Plane, sheet: Sheet, lines: StringAndFoot, pitch: float, channel: int) -> float:
     """Light of the sliver above what lies beside it, summed across, over the card's; 0 outside the photo."""
     x = np.arange(lines.foot.first, lines.foot.last, 2.0 * pitch)
     middle = (lines.under.y(x) + lines.foot.y(x)) / 2.0
     reach, step = 2.0 * BESIDE_PX * pitch, pitch / 2.0
     y = np.arange(middle.max() + reach, middle.min() - reach, -step)
-    print_foot = max(m.top + m.side for m in BACKDROP)
-    plain = -print_foot - BELOW_PRINT_MM - np.arange(0.0, PLAIN_MM, pitch)
+    plain = -sheet.print_foot - BELOW_PRINT_MM - np.arange(0.0, PLAIN_MM, pitch)
     light, card = (straightened(photo, plane, x, rows, channel) for rows in (y, plain))
     if light is None or card is None:
         return 0.0

@@ -92,6 +92,11 @@ class StringAndFoot:
     sliver: bool
     u_edge: float
 
+    @property
+    def thick(self) -> float | None:
+        """The string's thickness as seen, mm; None where its upper edge is not."""
+        return None if self.top is None else self.top.at - float(self.under.y(self.top.middle))
+
 
 def find_string(card: CardLight, foot: StraightEdge | None, thickest: float = THICKEST_MM) -> StringAndFoot | str:
     """The string before the card, at most so thick (mm), or why it can't be made out."""
@@ -187,8 +192,10 @@ def _refined(card: CardLight, line: Array, use: NDArray[np.bool_] | None = None)
     """The straight edge near a line of rows, by the blocks to `use`."""
     use = np.ones(len(line), dtype=bool) if use is None else use
     edge: StraightEdge | None = None
+    _, change = steepest(card.share, line, NEAR_PX)
+    sense = float(np.sign(np.median(change[use]))) if use.any() else 0.0  # not a line on the metal, of opposite sense
     for within in (3.0 * NEAR_PX, 2.0 * NEAR_PX):
-        place, change = steepest(card.share, line, within)
+        place, change = steepest(card.share, line, within, sense)
         strong = np.abs(change) > 0.3 * float(np.median(np.abs(change[use])))
         edge = fitted_edge(card, card.y[0] - place * card.step, strong & use)
         if edge is None:

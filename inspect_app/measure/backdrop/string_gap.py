@@ -52,6 +52,7 @@ from numpy.typing import NDArray
 
 from calib.plane import Plane
 from calib.robust_spread import spread_about_zero
+from calib.scales.printed import BACKDROP_SIZE, TONGUE_SIZE
 from inspect_app.measure.backdrop.fret_faces import UP, FretFace
 from inspect_app.measure.manual import marked
 from shared.measured import Contribution, Measured
@@ -66,7 +67,8 @@ from shared.trade import (
 )
 
 __all__ = [
-    "BEHIND_U_MM",
+    "BACKDROP_ASKED",
+    "CardAsked",
     "CardStand",
     "CrownSeen",
     "GapGeometry",
@@ -75,6 +77,7 @@ __all__ = [
     "runs_across",
     "set_back",
     "stand_of",
+    "tongue_asked",
     "too_near",
 ]
 
@@ -91,8 +94,6 @@ LENGTH_U_REL = 4e-4
 SLOT_DOF = 3.0
 """Degrees of freedom of `SLOT_U_MM` as an estimate: it may be off by two fifths, 1 / (2 x 0.4^2) (GUM G.4.2). What the
 spacing in the photo itself scatters by is pooled with it."""
-BEHIND_MM, BEHIND_U_MM = 1.5, 0.5
-"""Where the card stands behind the string: it is asked for at 1 to 2 mm, judged by eye along the neck (no source)."""
 ANYWHERE_U_MM = 1.2
 """The same of a card that by the ends' spacing stands elsewhere: before the next string, 6 to 10 mm behind."""
 ELSEWHERE = 2.6
@@ -116,8 +117,45 @@ UNUSUAL = 3.3
 foot or the ends: one in a thousand by chance. A shadow's edge 0.7 mm over the foot gives 12 degrees of fall."""
 STEP_MM, STEP_RAD = 0.1, 0.005
 """Steps of numerical derivatives: near the uncertainty of what is stepped."""
-NEAREST_MM = 0.3
-"""Nearest that the card may stand to the string's middle: a card's thickness and half a string."""
+
+
+@dataclass(frozen=True)
+class CardAsked:
+    """How a card is asked to stand.
+
+    Attributes
+    ----------
+    behind, u_behind : float
+        Behind the string's middle, and its standard uncertainty, mm.
+    nearest : float
+        Nearest to it that it may stand, mm.
+    width : float
+        Of the card, mm.
+    touches : bool
+        Whether it touches the string, and so runs along it.
+    """
+
+    behind: float
+    u_behind: float
+    nearest: float
+    width: float
+    touches: bool = False
+
+
+BACKDROP_ASKED = CardAsked(1.5, 0.5, 0.3, BACKDROP_SIZE[0])
+"""1 to 2 mm behind the string, judged by eye along the neck (no source); no nearer than a card's thickness and half a
+string."""
+CLEAR_MM, CLEAR_U_MM = 0.1, 0.1
+"""How far a tongue that is to touch the string stands off it: it may be slid up to the last 0.2 or 0.3 mm, as paper
+that waves by a tenth allows (no source)."""
+STRING_MM, STRING_U_MM = 0.55, 0.35
+"""Thickness of an outer string that the photo does not show: 0.2 to 1.4 mm (common practice, no source)."""
+
+
+def tongue_asked(string_mm: float | None) -> CardAsked:
+    """A tongue that touches a string so thick from behind: the string's middle lies half of it before the tongue."""
+    thick, u = (STRING_MM, STRING_U_MM) if string_mm is None else (string_mm, 0.0)
+    return CardAsked(thick / 2.0 + CLEAR_MM, math.hypot(u / 2.0, CLEAR_U_MM), thick / 4.0, TONGUE_SIZE[0], True)
 
 
 @dataclass(frozen=True)
@@ -191,6 +229,8 @@ class GapGeometry:
         Of the crowns, mm.
     inset, u_inset : float
         Of the string from the board's edge, mm.
+    stands : CardAsked
+        How the card is asked to stand.
     """
 
     plane: Plane
@@ -200,6 +240,7 @@ class GapGeometry:
     height: float
     inset: float = STRING_INSET_MM
     u_inset: float = STRING_INSET_U_MM
+    stands: CardAsked = BACKDROP_ASKED
 
     @property
     def x(self) -> Array:
@@ -211,14 +252,14 @@ def stand_of(g: GapGeometry) -> CardStand:
     """Distance and direction of the ends from their spacing, the crowns' slope from their tops."""
     middle = float(g.x.mean())
     inside, u_inside = _inside(g)
-    expected = BEHIND_MM + inside
+    expected = g.stands.behind + inside
     sure = [s.face for s in g.seen if s.face.top is not None]
     asked = True
-    ends, turn, u_ends, u_turn = expected, 0.0, math.hypot(BEHIND_U_MM, u_inside), PARALLEL_U
+    near = math.hypot(g.stands.u_behind, u_inside)
+    ends, turn, u_ends, u_turn = expected, 0.0, near, PARALLEL_U
     # an end that does not stand out from its own crown may have been found at the crown's flank
     if g.away is not None and len(sure) >= 2:
         ends, turn, u_ends, u_turn = _ends(g, middle, expected, math.hypot(ANYWHERE_U_MM, u_inside))
-        near = math.hypot(BEHIND_U_MM, u_inside)
         asked = abs(ends - expected) < ELSEWHERE * math.hypot(near, u_ends)
         if asked:
             ends, turn, u_ends, u_turn = _ends(g, middle, expected, near)
@@ -303,14 +344,15 @@ def _inside(g: GapGeometry) -> tuple[float, float]:
 def behind_string(g: GapGeometry, stand: CardStand) -> tuple[Array, float]:
     """Distance of the card behind the string's middle at each fret, mm; its standard uncertainty but for the ends'."""
     inside, u = _inside(g)
-    share = _share_of_ends(stand, u)
-    at = BEHIND_MM + share * (stand.ends - BEHIND_MM - inside)
-    return at + stand.ends_at(g.x) - stand.ends, math.sqrt(share) * u
+    share = _share_of_ends(g, stand, u)
+    at = g.stands.behind + share * (stand.ends - g.stands.behind - inside)
+    turned = 0.0 * g.x if g.stands.touches and stand.asked else stand.ends_at(g.x) - stand.ends
+    return at + turned, math.sqrt(share) * u
 
 
-def _share_of_ends(stand: CardStand, u_inside: float) -> float:
+def _share_of_ends(g: GapGeometry, stand: CardStand, u_inside: float) -> float:
     """What the card's distance behind the string takes of a change of the ends' distance before it."""
-    return BEHIND_U_MM**2 / (BEHIND_U_MM**2 + u_inside**2) if stand.asked else 1.0
+    return g.stands.u_behind**2 / (g.stands.u_behind**2 + u_inside**2) if stand.asked else 1.0
 
 
 def gaps_of(g: GapGeometry, stand: CardStand, behind: Array) -> Array:
@@ -349,7 +391,7 @@ def measure_gaps(g: GapGeometry) -> tuple[tuple[Measured, ...], CardStand, Array
         }
         value = Measured(float(gap), "mm", tuple(Contribution(k, float(u)) for k, u in parts.items()))
         out.append(marked(value) if s.by_hand else value)
-    u_ends = _share_of_ends(stand, _inside(g)[1]) * stand.u_ends
+    u_ends = _share_of_ends(g, stand, _inside(g)[1]) * stand.u_ends
     return tuple(out), stand, behind, math.hypot(u_behind, u_ends)
 
 
@@ -369,6 +411,6 @@ def has_implausible_slope(stand: CardStand) -> bool:
     return stand.off_usual > UNUSUAL
 
 
-def too_near(behind: Sequence[float] | Array) -> bool:
+def too_near(behind: Sequence[float] | Array, nearest: float = BACKDROP_ASKED.nearest) -> bool:
     """Whether the card would stand in the string: what was found is not what it was taken for."""
-    return bool(np.median(np.asarray(behind)) < NEAREST_MM)
+    return bool(np.median(np.asarray(behind)) < nearest)

@@ -154,15 +154,15 @@ def test_photos_are_measured_with_a_print_of_the_shop(tmp_path, capsys):
     assert "factor is given twice" in said
 
 
-def test_a_sheet_gets_two_numbers_and_photos_are_told_of_all_prints(store, make_jpeg):
+def test_a_sheet_gets_three_numbers_and_photos_are_told_of_all_prints(store, make_jpeg):
     numbers = services.new_sheet(store)
-    assert numbers == {"strip": 1, "backdrop": 2}
+    assert numbers == {"strip": 1, "backdrop": 2, "tongue": 3}
     services.measure_print(store, 1, 98.0)
     services.measure_print(store, 2, 99.9)
     services.retire_print(store, 2)
     job = services.create_job(store, services.JobDetails(customer="A", instrument=services.InstrumentDetails("B")))
     photo = services.add_photo(store, job, make_jpeg(1), "a.jpg").photo
-    strip, backdrop = services.suggested_ask(store, photo.id).scale.prints
+    strip, backdrop, _ = services.suggested_ask(store, photo.id).scale.prints
     assert (strip.number, strip.kind, strip.factor) == (1, "strip", pytest.approx(0.98))
     assert strip.u_factor == services.print_numbered(store, 1).u_factor
     assert (backdrop.number, backdrop.u_factor) == (2, 0.015)  # retired: no longer relied on
@@ -171,7 +171,7 @@ def test_a_sheet_gets_two_numbers_and_photos_are_told_of_all_prints(store, make_
 def test_a_sheet_by_command_has_its_numbers_in_it(tmp_path, capsys):
     data, out = ["--data", str(tmp_path / "shop")], tmp_path / "sheet.pdf"
     assert main(["prints", "--add", "sheet", "--out", str(out), *data]) == 0
-    assert "strip no. 1, backdrop no. 2" in capsys.readouterr().out
+    assert "strip no. 1, backdrop no. 2, tongue no. 3" in capsys.readouterr().out
     assert out.read_bytes().startswith(b"%PDF")
     assert main(["prints", "--add", "sheet", *data]) == 2
     assert "with --out FILE" in capsys.readouterr().err

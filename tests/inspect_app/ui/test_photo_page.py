@@ -182,11 +182,11 @@ def test_a_print_is_written_down_with_its_day_and_gauge_and_goes_with_the_next_p
 def test_a_numbered_sheet_gets_its_bar_and_one_at_98_per_cent_is_found_out(store, job):
     new_sheet(store)
     at = open_page("shop.py", job)
-    assert "The sheet with no. 1 and 2" in next(s for s in at.selectbox if s.label == "Which scale").options
+    assert "The sheet with no. 1, 2 and 3" in next(s for s in at.selectbox if s.label == "Which scale").options
     next(t for t in at.text_input if t.label.startswith("Its check bar")).set_value("98.0")
     next(t for t in at.text_input if t.label == "With").set_value("calliper no. 2")
     submit(at, "Keep this print")
-    assert {(p.id, p.factor, p.verified) for p in prints(store)} == {(1, 0.98, True), (2, 0.98, True)}
+    assert {(p.id, p.factor, p.verified) for p in prints(store)} == {(n, 0.98, True) for n in (1, 2, 3)}
     assert all(p.note.endswith(", calliper no. 2") for p in prints(store))
     assert any("2.0 % off" in w.value for w in open_page("shop.py", job).warning)
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from calib.photo import Focal, Photo
 from calib.plane import Plane
-from calib.scales.printed import BACKDROP, BACKDROP_SIZE, DICTIONARY
+from calib.scales.printed import BACKDROP_SIZE, DICTIONARY, SHEETS
 from inspect_app.reading.ask import Ask, ScaleAsk
 
 FOOT = -BACKDROP_SIZE[1]
@@ -56,6 +56,19 @@ class SideScene:
     blur: float = 0.9
     noise: float = 1.5
     seed: int = 0
+    card_kind: str = "backdrop"
+
+    @property
+    def sheet(self):
+        return SHEETS[self.card_kind]
+
+    @property
+    def foot(self):
+        return -self.sheet.size[1]
+
+    @property
+    def middle(self):
+        return self.sheet.size[0] / 2.0
 
     @property
     def numbers(self):
@@ -66,15 +79,15 @@ class SideScene:
         """Middles of the frets along the card."""
         x = self.scale_length * (1.0 - 2.0 ** (-np.array(self.numbers) / 12.0))
         away = x - x[0]
-        return self.start + away if self.nut == "left" else BACKDROP_SIZE[0] - self.start - away
+        return self.start + away if self.nut == "left" else self.sheet.size[0] - self.start - away
 
     def crown(self, z, drop=0.0):
         """Height of a crown's top at `z` before the card."""
-        return FOOT - drop - np.tan(math.radians(self.fall)) * z - z**2 / (2.0 * self.radius)
+        return self.foot - drop - np.tan(math.radians(self.fall)) * z - z**2 / (2.0 * self.radius)
 
     def underside(self, x):
         at = self.places[[0, -1]]
-        return FOOT + np.interp(x, np.sort(at), np.array(self.under)[np.argsort(at)]) + _beyond(x, at, self.under)
+        return self.foot + np.interp(x, np.sort(at), np.array(self.under)[np.argsort(at)]) + _beyond(x, at, self.under)
 
     def gaps(self):
         drops = self.drop or (0.0,) * self.frets
@@ -85,15 +98,17 @@ class SideScene:
 
     def plane(self, over=1):
         e = math.radians(self.elevation)
-        camera = np.array([46.0, FOOT + self.distance * math.tan(e), self.distance])
-        forward = np.array([46.0, FOOT + 8.0, 0.0]) - camera
+        camera = np.array([self.middle, self.foot + self.distance * math.tan(e), self.distance])
+        forward = np.array([self.middle, self.foot + 8.0, 0.0]) - camera
         forward /= np.linalg.norm(forward)
         right = np.array([1.0, 0.0, 0.0])
         rotation = np.stack([right, np.cross(forward, right), forward])
         centre = [(self.size[0] * over - 1) / 2.0, (self.size[1] * over - 1) / 2.0]
         params = [*cv2.Rodrigues(rotation)[0].ravel(), *(-rotation @ camera), math.log(self.focal_px * over), 0.0]
         u = np.array([3e-4, 3e-4, 1e-4, 0.01, 0.01, 0.5, 2e-3, 1e-3, 1.0, 1.0])
-        return Plane(np.array([*params, *centre]), np.diag(u**2), 5e-4, 0.05, 80, anchor_mm=(46.0, -14.0))
+        return Plane(
+            np.array([*params, *centre]), np.diag(u**2), 5e-4, 0.05, 80, anchor_mm=(self.middle, self.foot + 12.0)
+        )
 
 
 def _beyond(x, at, under):
@@ -172,10 +187,10 @@ def _string(canvas, plane, scene):
 
 
 def _card(canvas, plane, scene, dots=24):
-    w, h = BACKDROP_SIZE
+    w, h = scene.sheet.size
     sheet = np.full((int(h * dots), int(w * dots)), scene.card, np.uint8)
     dictionary = cv2.aruco.getPredefinedDictionary(DICTIONARY)
-    for m in BACKDROP:
+    for m in scene.sheet.markers:
         tile = cv2.aruco.generateImageMarker(dictionary, m.id, int(m.side * dots))
         x, y = round(m.left * dots), round(m.top * dots)
         sheet[y : y + tile.shape[0], x : x + tile.shape[1]] = np.where(tile > 127, scene.card, 12)
@@ -205,7 +220,7 @@ def _developed(canvas, scene):
 def side_ask(scene, **more):
     string = "first" if scene.nut == "left" else "last"
     asked = {"first_fret": scene.first, "string": string, "scale_length": scene.scale_length} | more
-    return Ask("side", ScaleAsk("backdrop"), **asked)
+    return Ask("side", ScaleAsk(scene.card_kind), **asked)
 
 
 __all__ = ["FOOT", "SideScene", "draw_side", "side_ask"]
