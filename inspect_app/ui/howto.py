@@ -28,13 +28,13 @@ HOW = {
     ),
     "side": (
         "Stand the backdrop on the crowns between the outer string and the next, 1 to 2 mm behind the outer one and "
-        "along it, its foot straight; or the tongue, where the backdrop has no room: it touches the outer string from "
-        "behind, lit from the camera's side. Camera beside the neck, level with the crowns or up to 5 degrees over them (a "
-        "little under them where the string is held down or near the nut, for a string close to the crowns hides the "
-        "backdrop's foot from above, and for single high frets), so that the backdrop's white shows under the string "
-        "and the frets' ends below. Open string for its height; held down on the first and the body's fret for "
-        "relief; between the second and third for the nut. Say which string, and what it was held down on. Strings "
-        "are under tension: keep your eyes out of their line."
+        "along it, its foot straight; or the tongue, where the backdrop has no room: it touches the outer string "
+        "from behind, lit from the camera's side. Camera beside the neck, level with the crowns or up to 5 degrees "
+        "over them (a little under them where the string is held down or near the nut, for a string close to the "
+        "crowns hides the backdrop's foot from above, and for single high frets), so that the backdrop's white "
+        "shows under the string and the frets' ends below. Open string for its height; held down on the first and "
+        "the body's fret for relief; between the second and third for the nut. Say which string, and what it was "
+        "held down on. Strings are under tension: keep your eyes out of their line."
     ),
     "finding": (
         "Any photo that shows the customer something: a chip, a lifted end. With a scale in it, it can be measured "
