@@ -266,4 +266,4 @@ def test_what_a_photo_wants_is_said_in_the_shops_unit(store, job):
     at = open_page("photos.py", job, looked_at=photo.id)
     at.session_state[f"sight-{photo.id}"] = "Go nearer: from 254 mm a flat of 0.254 mm shows."
     at.run()
-    assert "Go nearer: from 10.00 in a flat of 10.0 thou shows." in words(at).replace("\\", "")
+    assert "Go nearer: from 10.00 in a flat of 10.00 thou shows." in words(at).replace("\\", "")
