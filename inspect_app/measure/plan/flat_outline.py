@@ -64,6 +64,8 @@ _SOFT = 0.05
 _CAUCHY_SIGMAS, _MOST_SIGMAS, _CELL_SIGMAS = 3.0, 5.0, 4.0
 """Standard deviations from which a cell loses weight (Cauchy's scale), adds no more to the scatter, and adds no more to
 the log likelihood ratio: of a flat's thousand cells noise takes three beyond the first and none beyond the others."""
+_HELD = 1e12
+"""Put on the diagonal of what is held: far more than any picture says of it."""
 _SETTLED = 0.01
 """A flat's steps end when no logarithm or millimetre moves by more: a fraction of any uncertainty stated."""
 _LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2, 0.2, 0.2])
@@ -115,8 +117,9 @@ class FlatOutline:
         Length in mm at the treble and the bass end over which its tone comes near the crown's.
     rivals : tuple of ndarray, shape (7,) each
         Other outlines that explain the picture nearly as well.
-    u_sides : float
-        Standard uncertainty of the width from what narrower and wider outlines explain, mm.
+    u_sides, u_ends : float
+        Standard uncertainties, mm, of the width from what narrower and wider outlines explain, and of the length from
+        what outlines with another end do.
     row_by_row : ndarray, shape (7,), or None
         The outline where the flat may show each row in another tone, of one so short and deep that it does.
     """
@@ -136,6 +139,7 @@ class FlatOutline:
     faint_ends: tuple[float, float] = (0.0, 0.0)
     rivals: tuple[Floats, ...] = ()
     u_sides: float = 0.0
+    u_ends: float = 0.0
     row_by_row: Floats | None = None
 
     @property
@@ -157,6 +161,14 @@ class FlatOutline:
     def width(self) -> float:
         """Greatest width, mm."""
         return math.exp(float(self.params[FlatParam.LN_WIDTH]))
+
+    def u_by_moved(self, moved: Sequence[tuple[float, float]]) -> float:
+        """Standard uncertainty, mm, from how far moved outlines are off and the evidence each has left; at most half.
+
+        A standard uncertainty loses 1 of it: twice what a normal distribution says, for evidence is known to a half.
+        Where less than 4 is lost, both outlines are as likely.
+        """
+        return max(abs(by) / math.sqrt(max(4.0, self.log_ratio - left)) for by, left in moved)
 
 
 def starting_outline(span: FlatSpan) -> Floats:
@@ -191,14 +203,16 @@ def rough_fits(
     starts: Sequence[Floats],
     extents: Sequence[tuple[float, float]],
     together: bool = True,
+    held: Sequence[Sequence[FlatParam]] | None = None,
 ) -> list[tuple[Floats, float]]:
     """The first `ROUGH_STEPS` of the same fit: the outline (7,) each start comes to, and its log likelihood ratio.
 
-    Unless rows are taken `together`, each shows the flat in a tone of its own.
+    Unless rows are taken `together`, each shows the flat in a tone of its own. Parameters named in `held`, start by
+    start, stay as they are.
     """
     if not starts:
         return []
-    p, w, weights = _stepped(view, reference, arc, starts, extents, (0, ROUGH_STEPS), together)
+    p, w, weights = _stepped(view, reference, arc, starts, extents, (0, ROUGH_STEPS), together, held)
     picture = draw_flats(p, w, 0.0, *weights)
     log_ratio = _log_ratio_by_row(w, picture, reference, view).sum(axis=1)
     return list(zip(p, log_ratio.tolist(), strict=True))
@@ -218,11 +232,15 @@ def _stepped(
     extents: Sequence[tuple[float, float]],
     steps: tuple[int, int],
     together: bool = True,
+    held: Sequence[Sequence[FlatParam]] | None = None,
 ) -> tuple[Floats, Windows, tuple[Singles, Singles]]:
     """Outlines after these steps, their windows, and the last weights and steps into saturation."""
     p = np.array(starts)
     w = windows_of(view, reference, arc, np.exp(p[:, FlatParam.LN_HALF_LENGTH]), extents, together)
     prior, (lower, upper) = _prior(arc), _bounds(view, arc)
+    longest = np.tile(_LONGEST_STEP, (len(p), 1))
+    for i, params in enumerate(held or ()):
+        longest[i, list(params)] = 0.0
     weight, saturation_step = np.array(w.weight), np.zeros_like(w.tone)
     on, left = np.arange(len(p)), w
     for step in range(*steps):
@@ -235,8 +253,9 @@ def _stepped(
         diagonal += prior
         diagonal *= _DAMPED
         diagonal += 1e-6
+        diagonal += _HELD * (longest[on] == 0.0)
         move = np.linalg.solve(normal, (slope - prior * p[on])[..., None])[..., 0]
-        move = np.minimum(np.maximum(move, -_LONGEST_STEP), _LONGEST_STEP)
+        move = np.minimum(np.maximum(move, -longest[on]), longest[on])
         p[on] = np.minimum(np.maximum(p[on] + move, lower), upper)
         moving = np.abs(move).max(axis=1) >= _SETTLED
         if step > 1 and not moving.all():

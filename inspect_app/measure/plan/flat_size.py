@@ -83,9 +83,14 @@ def length_slope(params: Floats, arc: CrownArc, at_mm: float = FLAT_FROM_MM) -> 
 
 
 def rival_length(fit: FlatOutline, arc: CrownArc) -> float:
-    """Half of the farthest that another outline's length is off, mm: a standard uncertainty whose U reaches it."""
-    length = length_at(fit.params, arc)
-    return 0.5 * max((abs(length_at(r, arc) - length) for r in fit.rivals), default=0.0)
+    """Half of the farthest that another outline's length is off, mm: a standard uncertainty whose U reaches it.
+
+    It is no less than what outlines with other ends leave open beyond the noise, which is in both.
+    """
+    length, slope = length_at(fit.params, arc), length_slope(fit.params, arc)
+    beyond_noise = math.sqrt(max(0.0, fit.u_ends**2 - float(slope @ fit.cov @ slope)))
+    rivals = (*fit.rivals, *([] if fit.row_by_row is None else [fit.row_by_row]))
+    return max(beyond_noise, *(0.5 * abs(length_at(r, arc) - length) for r in rivals), 0.0)
 
 
 def faint_length(fit: FlatOutline) -> float:

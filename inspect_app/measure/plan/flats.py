@@ -105,10 +105,10 @@ _RIVAL, _RIVAL_SHARE = 6.0, 0.1
 """An outline with so much less evidence than the best may still be the true one: as in `_ACCEPT`, noise makes up some
 ten, and the noise level behind the evidence is known to a tenth at best."""
 _END_MOVED, _SIDE_MOVED = 0.5, 0.25
-"""Each flat is tried with an end moved by half its length: noise and streaks make the evidence of outlines along a
-faint stretch nearly alike, and a fit's own steps see only what is next to it. And so much narrower and wider: a side on
-the edge of a lamp's band is held there by the band alone. Evidence being known to a half (`_ACCEPT`), a standard
-uncertainty loses 1 of it; where less than 4 is lost, both are as likely."""
+"""Each flat is tried with an end moved by half its length and held there, for a fit's own steps see only what is next
+to it; and so much narrower and wider, for a side on the edge of a lamp's band is held there by the band alone."""
+_OTHERS_HELD: list[tuple[FlatParam, ...]] = [(), (), *[(FlatParam.MIDDLE, FlatParam.LN_HALF_LENGTH)] * 4]
+"""What each of `_others` keeps while the rest is fitted: the two narrower and wider nothing."""
 _APART = 0.3
 """Two coarse outlines are both tried where places, lengths and widths differ by this share in all: about two steps of
 the coarse grid's lengths. Trying all that differ at all does no better on rendered photos."""
@@ -295,8 +295,8 @@ def _best_fits(
         for several, rough_ones in zip(likely, ranked, strict=True)
     ]
     others = [_others(f.params) for f in best]
-    rough = iter(rough_fits(view, reference, arc, *_windowed(others, limits)))
-    best = [_with_more(f, [next(rough) for _ in several]) for f, several in zip(best, others, strict=True)]
+    rough = iter(rough_fits(view, reference, arc, *_windowed(others, limits), held=_OTHERS_HELD * len(best)))
+    best = [_with_more(f, [next(rough) for _ in several], arc) for f, several in zip(best, others, strict=True)]
     turning = [k for k, f in enumerate(best) if turns_by_row(f, arc, view.row_mm)]
     windowed = _windowed([[best[k].params] for k in turning], [limits[k] for k in turning])
     for k, (p, _) in zip(turning, rough_fits(view, reference, arc, *windowed, together=False), strict=True):
@@ -316,12 +316,12 @@ def _others(params: Floats) -> list[Floats]:
     return moved
 
 
-def _with_more(best: FlatOutline, rough: list[tuple[Floats, float]]) -> FlatOutline:
-    """The fit with what `_others` came to: how sure its sides are, and further rivals with nearly as much evidence."""
-    enough = _rival_evidence(best.log_ratio)
-    apart = [(abs(math.exp(p[FlatParam.LN_WIDTH]) - best.width), best.log_ratio - found) for p, found in rough[:2]]
-    rivals = (*best.rivals, *[p for p, found in rough[2:] if found >= enough])
-    return replace(best, u_sides=max(by / math.sqrt(max(4.0, lost)) for by, lost in apart), rivals=rivals)
+def _with_more(best: FlatOutline, rough: list[tuple[Floats, float]], arc: CrownArc) -> FlatOutline:
+    """The fit with what `_others` came to: how sure its sides and its ends are."""
+    length, sides = length_at(best.params, arc), rough[:2]
+    u_sides = best.u_by_moved([(math.exp(p[FlatParam.LN_WIDTH]) - best.width, found) for p, found in sides])
+    ends = [[(length_at(p, arc) - length, found) for p, found in rough[i : i + 2]] for i in (2, 4)]
+    return replace(best, u_sides=u_sides, u_ends=math.hypot(*map(best.u_by_moved, ends)))
 
 
 def _likeliest(ranked: list[tuple[Floats, float]]) -> list[Floats]:

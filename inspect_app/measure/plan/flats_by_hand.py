@@ -133,7 +133,7 @@ def with_manual_edges(fit: FlatOutline, patch: FretPatch, arc: CrownArc, parts: 
     params = _params(edges)
     shift, bloom = (back @ (free * (to_edges @ v)) for v in (fit.shift_effect, fit.bloom_effect))
     cov = _rescaled(back @ cov @ back.T, fit, params)
-    fit = replace(fit, params=params, cov=cov, shift_effect=shift, bloom_effect=bloom, rivals=())
+    fit = replace(fit, params=params, cov=cov, shift_effect=shift, bloom_effect=bloom, rivals=(), u_ends=0.0)
     ends, sides = any(n in at for n in ENDS), any(n in at for n in SIDES)
     length = 2.0 * fit.half_length if ends else fit.traced_length
     half_width = fit.width / 2.0 if sides else fit.traced_half_width

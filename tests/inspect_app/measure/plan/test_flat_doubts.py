@@ -13,6 +13,7 @@ from inspect_app.measure.plan.flat_picture import FlatParam, windows_of
 from inspect_app.measure.plan.flat_size import flat_size, length_at
 from inspect_app.measure.plan.flats import FlatSearch, measure_flats, search_flats
 from inspect_app.measure.plan.reference_crown import fit_reference
+from inspect_app.reading.inspection import Flat
 from shared.trade import FLAT_FROM_MM
 from tests.inspect_app.measure.plan.flat_pictures import Hollow, Lamp, Scene, patch_of
 
@@ -97,7 +98,7 @@ def test_a_flat_of_which_another_end_explains_as_much_is_not_measured(monkeypatc
     np.testing.assert_allclose(ends, [narrower, wider, [0.0, 1.0], [-2.0, 1.0], [-1.0, 0.0], [-1.0, 2.0]])
     np.testing.assert_allclose(np.exp(others[:, FlatParam.LN_WIDTH]), [0.75, 1.25, 1.0, 1.0, 1.0, 1.0])
     sure = search_flats(patch_of(SHORT))
-    monkeypatch.setattr(flats, "rough_fits", lambda *asked, together=True: [(p, 1e6) for p in asked[3]])
+    monkeypatch.setattr(flats, "rough_fits", lambda *asked, together=True, held=None: [(p, 1e6) for p in asked[3]])
     unsure = search_flats(patch_of(SHORT))
     assert isinstance(sure, FlatSearch)
     assert isinstance(unsure, FlatSearch)
@@ -109,7 +110,7 @@ def test_a_flat_whose_side_lies_on_the_edge_of_a_lamps_band_may_be_wider(monkeyp
     """Beyond the band it may be as dark as the crown: a wider outline then gathers as much evidence."""
     (sure,) = measure_flats(search_flats(patch_of(SHORT))).flats
 
-    def no_worse(*asked: object, together: bool = True) -> list[tuple[np.ndarray, float]]:
+    def no_worse(*asked: object, together: bool = True, held: object = None) -> list[tuple[np.ndarray, float]]:
         least = np.log(1.2 * sure.width.value)
         return [(p, 1e6 if p[FlatParam.LN_WIDTH] > least else -1e3 * k) for k, p in enumerate(asked[3])]
 
@@ -117,6 +118,28 @@ def test_a_flat_whose_side_lies_on_the_edge_of_a_lamps_band_may_be_wider(monkeyp
     (unsure,) = measure_flats(search_flats(patch_of(SHORT))).flats
     assert sure.width.expanded < 0.1 * sure.width.value
     assert 0.25 * unsure.width.value <= unsure.width.expanded < 0.3 * unsure.width.value
+
+
+def test_a_length_is_as_sure_as_its_moved_ends_lose_evidence(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each end is moved by half the length and held there; the more evidence that costs, the surer the length."""
+    asked_held: list[object] = []
+
+    def losing(lost: float) -> Flat:
+        def rough(*asked: object, together: bool = True, held: object = None) -> list[tuple[np.ndarray, float]]:
+            asked_held.append(held)
+            return [(p, sure.log_ratio - lost if held else -1e6) for p in asked[3]]
+
+        monkeypatch.setattr(flats, "rough_fits", rough)
+        (flat,) = measure_flats(search_flats(patch_of(SHORT))).flats
+        return flat
+
+    found = search_flats(patch_of(SHORT))
+    assert isinstance(found, FlatSearch)
+    (sure,) = found.fits
+    few, many = losing(100.0), losing(400.0)
+    assert [(), (), *[(FlatParam.MIDDLE, FlatParam.LN_HALF_LENGTH)] * 4] in asked_held
+    assert few.length.value == many.length.value
+    assert few.length.u > many.length.u
 
 
 def test_a_short_deep_flat_that_mirrors_a_lamp_in_some_of_its_rows_is_as_wide_as_its_u_says() -> None:
