@@ -142,11 +142,13 @@ def fit_bevel(
         return None
     rims = [_on_rim(edge, pose, crown_line, crown, side) for side in (1.0, -1.0)]
     lines = [fit_rim_line(*rim, edge, mm_per_px, definition_px, start) for rim in rims]
+    d = pose.rays(edge.px).mean(axis=0)
+    if lines[1] is None and lines[0] is not None and not _far_is_outside(inward * lines[0].slope, inward, d):
+        return None  # the far rim is hidden: points that lie straight on it alone are too few to tell
     found = [line for line in lines if line is not None]
     if not found:
         return None
     far, near = found[0], found[-1]  # where most points agree on one rim alone, it is the one seen
-    d = pose.rays(edge.px).mean(axis=0)
     far_outside, near_outside = (_far_is_outside(inward * f.slope, inward, d) for f in (far, near))
     if far_outside != near_outside:
         is_near = 0.5  # seen almost along the face: the rims coincide, and the fits differ by what that leaves open

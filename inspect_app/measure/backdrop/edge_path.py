@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 
 from calib.edge_response import coding_noise
 from calib.edges import row_offsets, sample_across
@@ -104,14 +104,18 @@ def place_edge(
     The rows are straightened along the path, pooled over `pool` neighbours and differentiated; the edge is where the
     slope is steepest `within` so many px of the guess (parabola through three samples), going the `polarity` given (1
     brighter, -1 darker away from the card), one a point, or either. Steepest, not half-way: metal below an outline is
-    not an even level. With `only_peaks` a slope that still rises where the look ends has no strength: its edge lies
-    farther off. Walking along `px`, the card lies to the right: a crown line runs from treble to bass.
+    not an even level. With `only_peaks` a slope that still rises where the look ends is no edge there: its own lies
+    farther off, and a fainter one within the look is taken, such as a cut face's outline before burnt-out metal. One
+    that only rises has no strength. Walking along `px`, the card lies to the right: a crown line runs from treble to
+    bass.
     """
     rows, normal = _rows_across(photo, px, pool)
     offsets, step = row_offsets(HALF_PX, STEP), STEP
     slope = gaussian_filter1d(rows, FINE_PX / step, axis=1, order=1)
     slope = np.abs(slope) if polarity is None else slope * polarity[:, None]
-    near = np.abs(offsets) <= within
+    near = np.broadcast_to(np.abs(offsets) <= within, slope.shape)
+    if only_peaks:
+        near = near & (slope >= maximum_filter1d(slope, 3, axis=1))
     k = np.argmax(np.where(near, slope, -1.0), axis=1)
     k = np.clip(k, 1, len(offsets) - 2)
     i = np.arange(len(px))
@@ -120,7 +124,7 @@ def place_edge(
     at = offsets[k] + step * np.clip(0.5 * (c - a) / bend, -1.0, 1.0)
     noise = _slope_noise(rows[:, : len(offsets) // 4], FINE_PX / step, pool)
     u = step * noise / bend
-    peak = (b >= a) & (b >= c) if only_peaks else True
+    peak = near.any(axis=1) & (b >= a) & (b >= c) if only_peaks else True
     strength = np.where(peak, b / noise, 0.0)
     return EdgePath.plain(px + normal * at[:, None], np.clip(u, 0.02, HALF_PX), strength, float(pool))
 

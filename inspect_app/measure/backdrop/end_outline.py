@@ -22,6 +22,7 @@ from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge, with_gr
 from inspect_app.measure.backdrop.outline import (
     ABOVE,
     CEILING,
+    FINE_PX,
     FLOOR,
     OWN_ROWS,
     card_noise,
@@ -70,6 +71,8 @@ ANGLES_DEG = np.arange(0.0, 61.0)
 strings no fret (common practice, no source)."""
 STRETCH = 16
 """Columns of a rim that are pooled: a quarter of an everyday crown's height, over which its light goes one way."""
+POOLS = (5, 11, STRETCH + 1)
+"""Points of a rim that are pooled where it is placed: what pixels share anyway, twice that, and a stretch."""
 MOST_OUTSIDE = 0.5
 """Share of a rim that shows farther out, from which it is no outline but a line on the metal: the wood's own end, or
 grime, shows outside it over the lower third at most."""
@@ -177,10 +180,16 @@ def detect_end_outlines(
 
 
 def place_rim(photo: Photo, px: Array, within: float) -> EdgePath:
-    """The edge along a rim's picture, points (N, 2) with the card to the right, `within` so many px of it."""
-    edge = place_edge(photo, px, within=within, only_peaks=True)
-    if len(edge.px) < 3:
-        return edge
+    """The edge along a rim's picture, points (N, 2) with the card to the right, `within` so many px of it.
+
+    As few neighbours are pooled as show it along `LEAST_ON_RIM` of the rim: a faint one, which was found by what its
+    stretches show together, would be lost where each point must show it alone."""
+    for pool in POOLS:
+        edge = place_edge(photo, px, within=within, pool=pool, only_peaks=True)
+        if len(edge.px) < 3:
+            return edge
+        if np.mean(edge.strength > FLOOR) >= LEAST_ON_RIM:
+            break
     burnt, brighter, turning = _lights(photo, edge)
     edge = with_grain(photo, px, edge)
     edge = replace(edge, u_shared_px=np.where(burnt, BLOOM_U_PX, 0.0), part=brighter.astype(np.intp))
@@ -329,9 +338,13 @@ def _lights(photo: Photo, edge: EdgePath) -> tuple[Mask, Mask, Mask]:
     tangent /= max(float(np.linalg.norm(tangent)), 1e-9)
     normal = np.broadcast_to([tangent[1], -tangent[0]], edge.px.shape)
     rows = np.nan_to_num(sample_across(photo, edge.px, normal, REACH_PX))
-    inside = row_offsets(REACH_PX) > 0.0
+    offsets = row_offsets(REACH_PX)
+    inside = offsets > 0.0
+    own = offsets * np.exp(
+        -((offsets / FINE_PX) ** 2) / 2.0
+    )  # the derivative that placed it: what is beside tells less
     apart = float(np.median(np.linalg.norm(np.diff(edge.px, axis=0), axis=1)))
     reach = 2 * math.ceil(REACH_PX / max(apart, 0.1)) + 1
     burnt = maximum_filter1d(rows[:, inside].max(axis=1) > BURNT, reach)
-    brighter = uniform_filter1d(rows[:, inside].mean(axis=1) - rows[:, ~inside].mean(axis=1), 5) > 0.0
+    brighter = uniform_filter1d(rows @ own, 5) > 0.0
     return burnt, brighter, maximum_filter1d(np.diff(brighter, prepend=brighter[0]), reach)

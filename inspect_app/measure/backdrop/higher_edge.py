@@ -6,13 +6,10 @@ the outline, and pooled by medians, so that the glints of paper, however many, m
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter
 
-from calib.edge_response import coding_noise
 from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from inspect_app.measure.backdrop.crown_line import (
@@ -27,12 +24,13 @@ from inspect_app.measure.backdrop.crown_line import (
     follow_crown_line,
     tangent_rise,
 )
-from inspect_app.measure.backdrop.outline import DERIVATIVE_PX, certainty, first_edge
+from inspect_app.measure.backdrop.outline import DERIVATIVE_PX, certainty, first_edge, least_slope_noise
 from inspect_app.measure.backdrop.pose import BoardPose
 
 __all__ = ["highest_line"]
 
 Array = NDArray[np.float64]
+Light = NDArray[np.floating]
 
 BLOCK_COLUMNS = 24
 """Columns pooled: 2 mm of an everyday photo, less than most hollows are long; noise falls to a fifth."""
@@ -42,8 +40,6 @@ OWN_PX = 3.0 * DERIVATIVE_PX
 """Above the line followed that belong to its own edge: three times the derivative's scale."""
 MOST_STEPS = 8
 """Rows from one block to the next at most: a slope of a twelfth against the line followed."""
-SLOPE_OF_NOISE = math.sqrt(1.0 / (4.0 * math.sqrt(math.pi) * DERIVATIVE_PX**3))
-"""What such a derivative leaves of white noise."""
 END_COLUMNS, END_BLOCKS = 6, 3
 """Columns pooled to see how far a line goes, and blocks of them that settle it: half a millimetre, to which an end's
 bevel is looked for from there (see `bevel.CORNER_SHORT_MM`)."""
@@ -131,20 +127,21 @@ def _edge_above(
     if blocks < 3 or len(offsets) <= quiet + OWN_PX:
         return None
     light = averaged_light(photo, pose, at, curve, offsets)
-    row, gain = first_edge(_certain(np.median(light.reshape(len(offsets), blocks, -1), axis=2), quiet), MOST_STEPS)
+    pooled = np.median(light.reshape(len(offsets), blocks, -1), axis=2)
+    least = float(np.median(least_slope_noise(light, quiet, DERIVATIVE_PX)))
+    row, gain = first_edge(_certain(pooled, quiet, least), MOST_STEPS)
     shown = gain > 0.0
     if shown.mean() < LEAST_SHARE:
         return None
     return at.reshape(blocks, -1).mean(axis=1)[shown], offsets[row[shown]]
 
 
-def _certain(light: Array, quiet: int) -> Array:
+def _certain(light: Light, quiet: int, least: float) -> Array:
     """How surely each row of pooled light is the steepest point of an edge, 0 to 1; shape of `light`, (rows, blocks).
 
-    Noise is that of all blocks' plain card: one alone has too few rows to tell it."""
+    Noise is that of all blocks' plain card, one alone has too few rows to tell it, and `least` at least."""
     slope = gaussian_filter1d(light, DERIVATIVE_PX, axis=0, order=1)
     slope -= np.median(slope[:quiet], axis=0)  # paper's light may rise or fall evenly
-    least = float(coding_noise(np.median(light[:quiet]))) * SLOPE_OF_NOISE
     slope, noise = np.abs(slope), max(MAD_TO_SD * float(np.median(np.abs(slope[:quiet]))), least)
     peak = slope >= maximum_filter1d(slope, 3, axis=0)
     return np.where(peak, certainty(slope / noise), 0.0)

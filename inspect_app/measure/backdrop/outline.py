@@ -26,6 +26,7 @@ __all__ = [
     "OWN_ROWS",
     "edge_gain",
     "first_edge",
+    "least_slope_noise",
     "trace_edge",
     "rectified_light",
     "significance",
@@ -66,6 +67,9 @@ LONG_COLUMNS = 10.0
 tone."""
 LEAST_OWN_SHARE = 0.7
 """Share of a long stretch's steepness that a place must show of its own: at a hollow's rim it fades."""
+DITHER = 0.5
+"""Mean difference of neighbouring rows, in codes, from which rounding is white: noise of a standard deviation of half a
+code leaves no bands (Gaussian dither, from memory), and its neighbours differ by 0.56."""
 OWN_ROWS = 4
 """Rows just above a path that belong to its own edge: three times the derivative's scale."""
 ABOVE = 0.3
@@ -103,13 +107,20 @@ def rectified_light(photo: Photo, pose: BoardPose, y: Array, z: Array, offsets: 
     return linear_light(np.asarray(light, dtype=np.uint8))
 
 
-def _least_slope_noise(light: Light, quiet_rows: int, scale_px: float, pooled: float = 0.0) -> Array:
+def least_slope_noise(light: Light, quiet_rows: int, scale_px: float, pooled: float = 0.0) -> Array:
     """What rounding leaves in a derivative of Gaussian down the columns, `pooled` so many columns wide; (columns,).
 
-    Of white noise such a derivative passes the variance 1 / (4 sqrt(pi) sigma^3), pooling 1 / (2 sqrt(pi) sigma)."""
-    noise = coding_noise(np.median(light[: max(8, quiet_rows)], axis=0))
+    Among noise it is white: such a derivative passes the variance 1 / (4 sqrt(pi) sigma^3), pooling 1 / (2 sqrt(pi)
+    sigma). Where noise was taken out, light that changes evenly is rounded to bands, alike in neighbouring columns, so
+    that pooling leaves a band's end as it is: a step of one code, steepest by 1 / (sqrt(2 pi) sigma), is just no edge.
+    """
+    quiet = light[: max(8, quiet_rows)]
+    noise = coding_noise(np.median(quiet, axis=0))
+    code = math.sqrt(12.0) * noise  # GUM 4.3.7
+    if np.mean(np.abs(np.diff(quiet, axis=0))) < DITHER * float(np.mean(code)):
+        return np.asarray(code / (math.sqrt(2.0 * math.pi) * scale_px * FLOOR))
     share = 1.0 / (4.0 * math.sqrt(math.pi) * scale_px**3)
-    return noise * math.sqrt(share / max(1.0, 2.0 * math.sqrt(math.pi) * pooled))
+    return np.asarray(noise * math.sqrt(share / max(1.0, 2.0 * math.sqrt(math.pi) * pooled)))
 
 
 def card_noise(light: Light) -> Array:
@@ -128,7 +139,7 @@ def slope_in_noise(light: Light, card: Light) -> Array:
     whole stretch."""
     usual = np.median(np.abs(_sharp_slope(card, DERIVATIVE_PX)), axis=1) * MAD_TO_SD
     usual = uniform_filter1d(usual, min(STRAY_ROWS, len(usual)))
-    least = np.maximum(usual[:, None], _least_slope_noise(light, len(light), DERIVATIVE_PX)[None, :])
+    least = np.maximum(usual[:, None], least_slope_noise(light, len(light), DERIVATIVE_PX)[None, :])
     return np.asarray(FLOOR * np.arcsinh(_sharp_slope(light, DERIVATIVE_PX) / least / FLOOR), dtype=np.float64)
 
 
@@ -147,16 +158,9 @@ def significance(light: Light, quiet_rows: int, least_noise: Array | None = None
     alone = _sharp_slope(light, DERIVATIVE_PX)
     pooled = gaussian_filter1d(alone, POOLED_COLUMNS, axis=1)
     looks = ((alone, 0.0), (pooled, POOLED_COLUMNS))
-    return np.maximum(
-        *(
-            _certain(
-                np.abs(
-                    _against_noise(s, quiet_rows, _least_slope_noise(light, quiet_rows, DERIVATIVE_PX, p), least_noise)
-                )
-            )
-            for s, p in looks
-        )
-    )
+    floors = (least_slope_noise(light, quiet_rows, DERIVATIVE_PX, p) for _, p in looks)
+    sigmas = (_against_noise(s, quiet_rows, least, least_noise) for (s, _), least in zip(looks, floors, strict=True))
+    return np.maximum(*(_certain(np.abs(s)) for s in sigmas))
 
 
 def _sharp_slope(light: Light, scale_px: float) -> Light:
@@ -190,7 +194,7 @@ def trace_edge(light: Light, quiet_rows: int, on_curve: int) -> tuple[NDArray[np
     """
     fine = _sharp_slope(light, FINE_PX)
     near = gaussian_filter1d(fine, POOLED_COLUMNS, axis=1)
-    floors = (_least_slope_noise(light, quiet_rows, FINE_PX, p) for p in (0.0, POOLED_COLUMNS))
+    floors = (least_slope_noise(light, quiet_rows, FINE_PX, p) for p in (0.0, POOLED_COLUMNS))
     slope, pooled = (_against_noise(s, quiet_rows, least) for s, least in zip((fine, near), floors, strict=True))
     slope = np.where(np.abs(slope) > np.abs(pooled), slope, pooled)
     polarity = _usual_polarity(slope, on_curve)
@@ -210,7 +214,7 @@ def _along_a_stretch(light: Light, fine: Light, near: Light, pooled: Light, quie
     about = slice(max(on_curve - 2, 0), on_curve + 3)
     quiet = min(max(8, quiet_rows), len(fine))
     long = gaussian_filter1d(np.concatenate([fine[:quiet], fine[about]]), LONG_COLUMNS, axis=1)
-    least = _least_slope_noise(light, quiet, FINE_PX, LONG_COLUMNS)
+    least = least_slope_noise(light, quiet, FINE_PX, LONG_COLUMNS)
     certain = _certain(np.abs(_against_noise(long, quiet, least)[quiet:]))
     polarity, long = np.sign(long[quiet:]), np.abs(long[quiet:])
     own = (near[about] * polarity > LEAST_OWN_SHARE * long) & (np.abs(pooled[about]) > LEAST_OWN_SHARE * FLOOR)
@@ -223,7 +227,8 @@ def _usual_polarity(slope: Light, on_curve: int) -> Array:
     """Which way the light steps along a curve, as most of it does nearby; shape (columns,)."""
     near = np.asarray(slope[max(0, on_curve - 2) : on_curve + 3], dtype=np.float64)
     overall = np.median(near, axis=1)
-    local = uniform_filter1d(np.clip(near, -FLOOR, FLOOR), POLARITY_COLUMNS, axis=1)
+    # compressed, so that no speck stands for its neighbours, and yet a halo of sharpening is weaker than its edge
+    local = uniform_filter1d(FLOOR * np.arcsinh(near / FLOOR), POLARITY_COLUMNS, axis=1)
     strongest = local[np.argmax(np.abs(local), axis=0), np.arange(local.shape[1])]
     polarity = float(np.sign(overall[np.argmax(np.abs(overall))])) or 1.0
     return np.where(np.abs(strongest) > 0.5 * FLOOR, np.sign(strongest), polarity)
@@ -231,7 +236,7 @@ def _usual_polarity(slope: Light, on_curve: int) -> Array:
 
 def steepness(light: Light, quiet_rows: int) -> Light:
     """Derivative down the columns in units of its noise on plain card; positive where light rises."""
-    least = _least_slope_noise(light, quiet_rows, FINE_PX)
+    least = least_slope_noise(light, quiet_rows, FINE_PX)
     return _against_noise(_sharp_slope(light, FINE_PX), quiet_rows, least)
 
 

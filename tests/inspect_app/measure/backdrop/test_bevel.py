@@ -13,7 +13,7 @@ from inspect_app.measure.backdrop.bevel import Bevel, fit_bevel, is_an_end, meas
 from inspect_app.measure.backdrop.circle import fit_circle
 from inspect_app.measure.backdrop.crown_line import CrownLine
 from inspect_app.measure.backdrop.edge_path import EdgePath, gradient_corrected, place_edge, with_grain
-from inspect_app.measure.backdrop.end_outline import EndOutline, rim_shows
+from inspect_app.measure.backdrop.end_outline import EndOutline, place_rim, rim_shows
 from inspect_app.measure.backdrop.fret import DetectedFret
 from inspect_app.measure.backdrop.outline import FLOOR
 from inspect_app.measure.backdrop.pose import TURN_U
@@ -147,6 +147,42 @@ def _row(y):
 def test_an_edge_farther_off_than_was_looked_is_none():
     assert np.median(place_edge(_step_photo(), _row(61.0), within=3.0, only_peaks=True).strength) > FLOOR
     assert np.median(place_edge(_step_photo(), _row(56.5), within=1.5, only_peaks=True).strength) < FLOOR
+
+
+def _banded_photo(tones, noise):
+    """Rows of even tones, (first row, code) each, blurred and white-noisy."""
+    codes = np.zeros((120, 200))
+    for row, code in tones:
+        codes[row:] = code
+    codes = cv2.GaussianBlur(codes, (0, 0), 1.0) + np.random.default_rng(3).normal(0.0, noise, codes.shape)
+    bgr = np.repeat(np.clip(codes, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+    return Photo(bgr, "0" * 64, "bands.png", Focal(3000.0, 0.01, "EXIF"))
+
+
+def test_a_cut_face_keeps_its_outline_before_far_brighter_metal_just_beyond_the_look():
+    """Card, the cut face six pixels wide, burnt-out metal: from the face's edge on the slope rises out of the look."""
+    photo = _banded_photo([(0, 170), (60, 150), (66, 255)], 1.0)
+    edge = place_edge(photo, _row(60.5)[::-1], within=4.0, only_peaks=True)  # the card lies to the right
+    assert np.median(edge.strength) > FLOOR
+    assert abs(float(np.median(edge.px[:, 1])) - 59.5) < 0.3
+
+
+def test_a_rim_too_faint_in_each_place_is_placed_by_its_stretches():
+    photo = _banded_photo([(0, 170), (60, 165)], 6.0)
+    alone = place_edge(photo, _row(59.5)[::-1], within=3.0, only_peaks=True)
+    assert np.mean(alone.strength > FLOOR) < 0.5
+    rim = place_rim(photo, _row(59.5)[::-1], 3.0)
+    assert len(rim.px) > 0.5 * len(_row(59.5))
+    assert rim.noise_correlation >= 11.0  # as many as were pooled
+    assert abs(float(np.median(rim.px[:, 1])) - 59.5) < 0.5
+
+
+def test_points_that_lie_straight_on_the_hidden_rim_alone_make_no_bevel():
+    """The far rim is behind the near one, on which what is seen is too short; on the far one it read 6 degrees off."""
+    scene = Scene(bevels=(30.0, 30.0), elevation=8.0, yaw=3.0)
+    pose = scene.pose()
+    edge = end_outline(scene, pose, "treble", low=0.87)
+    assert fit_bevel(edge, pose, crown_line(scene), scene.crown, "treble", MM_PER_PX) is None
 
 
 def test_a_rim_shows_where_it_is_and_nowhere_else():

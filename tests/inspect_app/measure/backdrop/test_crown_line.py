@@ -223,3 +223,13 @@ def crown_line(raised):
 def test_what_stands_above_the_reference_arc_is_told():
     assert crown_line((0.0, 0.0)).above == 0.0
     assert crown_line((3.0, 12.0)).above == pytest.approx(0.2, abs=0.03)
+
+
+def test_bands_that_rounding_leaves_in_smooth_light_are_no_edge():
+    """A phone's noise reduction leaves them: lines across the whole card, above the crown's, which hid it."""
+    codes = np.round(np.linspace(200.0, 195.0, 200))  # light that falls evenly over five codes
+    codes[150:] -= 60.0
+    light = np.repeat(((codes / 255.0) ** 2.2)[:, None], 240, axis=1).astype(np.float32)
+    certain = significance(light, 40)
+    assert certain[:145].max() == 0.0
+    assert certain[148:153].max(axis=0).min() == 1.0
