@@ -103,9 +103,15 @@ def find_coin(photo: Photo, diameter_mm: float, factor: float = 1.0, at_px: tupl
     if not possible:
         raise _no_coin(diameter_mm, bool(seen))
     rim = _only_one(photo, possible, diameter_mm)
+    if rim is _NoRim.FAINT and at_px is None and _well_seen(seen) and not _well_seen(possible):
+        raise _no_coin(diameter_mm, circles=True)  # texture has that size, and what is round has another
     if isinstance(rim, _NoRim):
         raise _unclear(rim)
     return _as_scale(rim, diameter_mm * factor)
+
+
+def _well_seen(discs: list[list[Ring]]) -> bool:
+    return any(rings[0].share >= _WELL_SEEN for rings in discs)
 
 
 def _could_be_the_coin(discs: list[list[Ring]], diameter_mm: float) -> list[list[Ring]]:
