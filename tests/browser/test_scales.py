@@ -77,10 +77,10 @@ def test_a_numbered_sheet_comes_as_a_paper_and_waits_for_its_bar(fresh):
         page.get_by_role("button", name="Sheet on A4 (PDF)").click()
     assert paper.value.path().read_bytes().startswith(b"%PDF")
     store = open_store(data)
-    assert [(p.kind, p.verified) for p in prints(store)] == [("backdrop", False), ("strip", False)]
+    assert [(p.kind, p.verified) for p in prints(store)] == [("tongue", False), ("backdrop", False), ("strip", False)]
     store.close()
     scales_page(page)
-    expect(page.get_by_role("combobox", name=re.compile("Which scale"))).to_have_value("The sheet with no. 1 and 2")
+    expect(page.get_by_role("combobox", name=re.compile("Which scale"))).to_have_value("The sheet with no. 1, 2 and 3")
     page.get_by_role("textbox", name=re.compile("^Its check bar")).fill("50")
     page.get_by_role("button", name="Keep this print").click()
     expect(page.get_by_role("alert").filter(has_text="can't be right")).to_be_visible(timeout=ANSWER_MS)
@@ -88,5 +88,5 @@ def test_a_numbered_sheet_comes_as_a_paper_and_waits_for_its_bar(fresh):
     page.get_by_role("button", name="Keep this print").click()
     expect(page.get_by_role("row").filter(has_text="No. 1, strip")).to_contain_text("100.1 mm", timeout=ANSWER_MS)
     store = open_store(data)
-    assert {p.id: p.bar_measured for p in prints(store) if p.verified} == {1: 100.1, 2: 100.1}
+    assert {p.id: p.bar_measured for p in prints(store) if p.verified} == {1: 100.1, 2: 100.1, 3: 100.1}
     store.close()

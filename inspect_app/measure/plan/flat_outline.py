@@ -27,14 +27,18 @@ from shared.trade import FLAT_FROM_MM
 __all__ = [
     "BLUNTNESS_SD",
     "EXPONENT_SD",
+    "FlatOutline",
+    "LOST_BY_END",
+    "LOST_BY_SIDE",
     "MOST_SKEW",
+    "MOVED_HELD",
     "ROUGH_STEPS",
     "SKEW_SD",
     "STEPS",
     "U_BLOOM",
     "U_EDGE",
-    "FlatOutline",
     "fit_outlines",
+    "moved_outlines",
     "rough_fits",
     "starting_outline",
 ]
@@ -66,6 +70,14 @@ _CAUCHY_SIGMAS, _MOST_SIGMAS, _CELL_SIGMAS = 3.0, 5.0, 4.0
 the log likelihood ratio: of a flat's thousand cells noise takes three beyond the first and none beyond the others."""
 _HELD = 1e12
 """Put on the diagonal of what is held: far more than any picture says of it."""
+_END_MOVED, _SIDE_MOVED = 0.5, 0.25
+"""Each flat is tried with an end moved by half its length and held there, for a fit's own steps see only what is next
+to it; and so much narrower and wider, for a side on the edge of a lamp's band is held there by the band alone."""
+LOST_BY_SIDE, LOST_BY_END = 1.0, 0.5
+"""Evidence that a standard uncertainty loses, a half by a normal distribution: both sides are moved at once and
+evidence is known to a half (`flats._ACCEPT`); of an end the worse of in and out is taken, which allows for that."""
+MOVED_HELD: list[tuple[FlatParam, ...]] = [(), (), *[(FlatParam.MIDDLE, FlatParam.LN_HALF_LENGTH)] * 4]
+"""What each of `moved_outlines` keeps while the rest is fitted: the two narrower and wider nothing."""
 _SETTLED = 0.01
 """A flat's steps end when no logarithm or millimetre moves by more: a fraction of any uncertainty stated."""
 _LONGEST_STEP = np.array([0.4, 0.25, 0.25, 0.05, 0.2, 0.2, 0.2])
@@ -162,13 +174,13 @@ class FlatOutline:
         """Greatest width, mm."""
         return math.exp(float(self.params[FlatParam.LN_WIDTH]))
 
-    def u_by_moved(self, moved: Sequence[tuple[float, float]]) -> float:
+    def u_by_moved(self, moved: Sequence[tuple[float, float]], per_u: float) -> float:
         """Standard uncertainty, mm, from how far moved outlines are off and the evidence each has left; at most half.
 
-        A standard uncertainty loses 1 of it: twice what a normal distribution says, for evidence is known to a half.
-        Where less than 4 is lost, both outlines are as likely.
+        A standard uncertainty loses `per_u` of it: a half says a normal distribution. Where less than four times as
+        much is lost, as for U, both outlines are as likely.
         """
-        return max(abs(by) / math.sqrt(max(4.0, self.log_ratio - left)) for by, left in moved)
+        return max(abs(by) / math.sqrt(max(4.0, (self.log_ratio - left) / per_u)) for by, left in moved)
 
 
 def starting_outline(span: FlatSpan) -> Floats:
@@ -381,3 +393,15 @@ def _residual_correlation(z: Singles, noise_correlation: float) -> Singles:
     across = np.einsum("fij,fij->f", z[..., 1:], z[..., :-1]) / power
     r = np.clip([along, across], 0.0, 0.9)
     return single_precision(np.maximum(1.0, np.prod((1.0 + r) / (1.0 - r), axis=0) / noise_correlation))
+
+
+def moved_outlines(params: Floats) -> list[Floats]:
+    """The outline narrower, wider, and with either end moved in or out, the other held."""
+    one = np.eye(len(FlatParam))
+    moved = [params + math.log(1.0 + by) * one[FlatParam.LN_WIDTH] for by in (-_SIDE_MOVED, _SIDE_MOVED)]
+    for end in (-1.0, 1.0):
+        for by in (-_END_MOVED, _END_MOVED):
+            other = params + math.log(1.0 + by) * one[FlatParam.LN_HALF_LENGTH]
+            other[FlatParam.MIDDLE] += end * by * math.exp(params[FlatParam.LN_HALF_LENGTH])
+            moved.append(other)
+    return moved

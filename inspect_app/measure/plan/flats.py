@@ -29,10 +29,14 @@ from inspect_app.measure.plan.flat_candidates import (
     log_ratios,
 )
 from inspect_app.measure.plan.flat_outline import (
+    LOST_BY_END,
+    LOST_BY_SIDE,
+    MOVED_HELD,
     ROUGH_STEPS,
     STEPS,
     FlatOutline,
     fit_outlines,
+    moved_outlines,
     rough_fits,
     starting_outline,
 )
@@ -104,11 +108,6 @@ _WINDOW, _WINDOW_MM = 1.3, 0.4
 _RIVAL, _RIVAL_SHARE = 6.0, 0.1
 """An outline with so much less evidence than the best may still be the true one: as in `_ACCEPT`, noise makes up some
 ten, and the noise level behind the evidence is known to a tenth at best."""
-_END_MOVED, _SIDE_MOVED = 0.5, 0.25
-"""Each flat is tried with an end moved by half its length and held there, for a fit's own steps see only what is next
-to it; and so much narrower and wider, for a side on the edge of a lamp's band is held there by the band alone."""
-_OTHERS_HELD: list[tuple[FlatParam, ...]] = [(), (), *[(FlatParam.MIDDLE, FlatParam.LN_HALF_LENGTH)] * 4]
-"""What each of `_others` keeps while the rest is fitted: the two narrower and wider nothing."""
 _APART = 0.3
 """Two coarse outlines are both tried where places, lengths and widths differ by this share in all: about two steps of
 the coarse grid's lengths. Trying all that differ at all does no better on rendered photos."""
@@ -294,8 +293,8 @@ def _best_fits(
         _with_rivals([next(fine) for _ in several], _left_rough(rough_ones))
         for several, rough_ones in zip(likely, ranked, strict=True)
     ]
-    others = [_others(f.params) for f in best]
-    rough = iter(rough_fits(view, reference, arc, *_windowed(others, limits), held=_OTHERS_HELD * len(best)))
+    others = [moved_outlines(f.params) for f in best]
+    rough = iter(rough_fits(view, reference, arc, *_windowed(others, limits), held=MOVED_HELD * len(best)))
     best = [_with_more(f, [next(rough) for _ in several], arc) for f, several in zip(best, others, strict=True)]
     turning = [k for k, f in enumerate(best) if turns_by_row(f, arc, view.row_mm)]
     windowed = _windowed([[best[k].params] for k in turning], [limits[k] for k in turning])
@@ -304,24 +303,13 @@ def _best_fits(
     return best
 
 
-def _others(params: Floats) -> list[Floats]:
-    """The outline narrower, wider, and with either end moved in or out, the other held."""
-    one = np.eye(len(FlatParam))
-    moved = [params + math.log(1.0 + by) * one[FlatParam.LN_WIDTH] for by in (-_SIDE_MOVED, _SIDE_MOVED)]
-    for end in (-1.0, 1.0):
-        for by in (-_END_MOVED, _END_MOVED):
-            other = params + math.log(1.0 + by) * one[FlatParam.LN_HALF_LENGTH]
-            other[FlatParam.MIDDLE] += end * by * math.exp(params[FlatParam.LN_HALF_LENGTH])
-            moved.append(other)
-    return moved
-
-
 def _with_more(best: FlatOutline, rough: list[tuple[Floats, float]], arc: CrownArc) -> FlatOutline:
-    """The fit with what `_others` came to: how sure its sides and its ends are."""
+    """The fit with what `moved_outlines` came to: how sure its sides and its ends are."""
     length, sides = length_at(best.params, arc), rough[:2]
-    u_sides = best.u_by_moved([(math.exp(p[FlatParam.LN_WIDTH]) - best.width, found) for p, found in sides])
+    moved = [(math.exp(p[FlatParam.LN_WIDTH]) - best.width, found) for p, found in sides]
     ends = [[(length_at(p, arc) - length, found) for p, found in rough[i : i + 2]] for i in (2, 4)]
-    return replace(best, u_sides=u_sides, u_ends=math.hypot(*map(best.u_by_moved, ends)))
+    u_ends = math.hypot(*(best.u_by_moved(end, LOST_BY_END) for end in ends))
+    return replace(best, u_sides=best.u_by_moved(moved, LOST_BY_SIDE), u_ends=u_ends)
 
 
 def _likeliest(ranked: list[tuple[Floats, float]]) -> list[Floats]:

@@ -170,7 +170,7 @@ def test_a_print_is_written_down_with_its_day_and_gauge_and_goes_with_the_next_p
     next(d for d in at.date_input if d.label == "Measured on").set_value(date(2026, 11, 3))
     submit(at, "Keep this print")
     assert {(p.kind, p.factor, p.note) for p in prints(store)} == {
-        (kind, 0.995, "2026-11-03, calliper no. 2") for kind in ("strip", "backdrop")
+        (kind, 0.995, "2026-11-03, calliper no. 2") for kind in ("strip", "backdrop", "tongue")
     }
     at = open_page("photos.py", job, looked_at=photo.id)
     assert "was not measured" not in words(at)

@@ -82,16 +82,17 @@ def test_a_print_and_its_bar_are_as_they_were(store):
     numbers = new_sheet(store)
     measure_print(store, numbers["strip"], 99.9, note="first")
     measure_print(store, numbers["backdrop"], 99.8, note="other")
+    measure_print(store, numbers["tongue"], 99.7, note="third")
     before = prints(store)
     at = open_page("shop.py")
     field(at, "Its check bar").set_value("99.5")
-    send(at, "Keep this print")  # a strip and a backdrop without a number
-    assert len([p for p in prints(store) if p.verified and not p.retired]) == 4
+    send(at, "Keep this print")  # a sheet without a number
+    assert len([p for p in prints(store) if p.verified and not p.retired]) == 6
     undo(at)
     assert [p for p in prints(store) if not p.retired] == list(before)
     at.selectbox(key="lost-print").select(next(p for p in before if p.kind == "strip")).run()
     send(at, "Use this print no more")
-    assert len([p for p in prints(store) if not p.retired]) == 1
+    assert len([p for p in prints(store) if not p.retired]) == 2
     undo(at)
     assert [p for p in prints(store) if not p.retired] == list(before)
 

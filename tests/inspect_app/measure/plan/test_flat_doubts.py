@@ -9,6 +9,7 @@ import pytest
 
 from calib.edge_response import EdgeResponse
 from inspect_app.measure.plan import flat_outline, flats, recipe
+from inspect_app.measure.plan.flat_outline import moved_outlines
 from inspect_app.measure.plan.flat_picture import FlatParam, windows_of
 from inspect_app.measure.plan.flat_size import flat_size, length_at
 from inspect_app.measure.plan.flats import FlatSearch, measure_flats, search_flats
@@ -91,7 +92,7 @@ def test_a_glint_no_longer_than_the_rows_a_tone_is_told_from_is_not_measured() -
 
 
 def test_a_flat_of_which_another_end_explains_as_much_is_not_measured(monkeypatch: pytest.MonkeyPatch) -> None:
-    others = np.array(flats._others(np.zeros(7)))
+    others = np.array(moved_outlines(np.zeros(7)))
     half = np.exp(others[:, FlatParam.LN_HALF_LENGTH])
     ends = others[:, FlatParam.MIDDLE, None] + half[:, None] * [-1.0, 1.0]
     narrower, wider = [-1.0, 1.0], [-1.0, 1.0]  # as long
