@@ -17,7 +17,8 @@ from shared.units import MM_PER_INCH, LengthUnit, show, show_cell, show_plain, u
 
 __all__ = ["NumberFormat", "listed", "ordinal"]
 
-_NUMBER = r"\d+(?:\.\d+)?"
+_NUMBER = r"(?<![\d.,])\d+(?:\.\d+)?"
+"""A number with a point; what a person typed with a comma is left as it was typed."""
 _LENGTHS = re.compile(rf"{_NUMBER}(?:(?: and | to | ± | x ){_NUMBER})* mm\b(?!/)")
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
 

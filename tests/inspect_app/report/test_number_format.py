@@ -38,6 +38,8 @@ def test_inches():
         ("at least 0.85 mm (expected 0.93 ± 0.08 mm)", "at least 33.5 thou (expected 36.6 ± 3.1 thou)"),
         ("254 mm to 406.4 mm", "10.00 in to 16.000 in"),
         ("30 mm/year, 3 frets", "30 mm/year, 3 frets"),
+        ("'2,4 mm' is not a length", "'2,4 mm' is not a length"),
+        ("3 mm, 4 mm", "118 thou, 157 thou"),
     ],
 )
 def test_sentences_made_in_millimetres_are_brought_to_inches(said, inches):
