@@ -18,6 +18,7 @@ from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.key import on_fret
 from shared.measured import COVERAGE_FACTOR, Measured
 from shared.trade import FLAT_FROM_MM
+from shared.units import show
 
 __all__ = ["AgreedWork", "ProofCheck", "prove"]
 
@@ -70,7 +71,7 @@ def _strings_and_neck(setup: Setup, before: Setup) -> list[ProofCheck]:
     for held in setup.held:
         if held.target is not None:
             was = before.values.get(held.name)
-            since = "" if was is None else f" (before the work {was.value:.2f} ± {was.expanded:.2f} mm)"
+            since = "" if was is None else f" (before the work {show(was)})"
             aim = f"{held.target.least:.2f} to {held.target.most:.2f} mm{since}"
             out.append(ProofCheck(held.name, aim, held.value, held.verdict))
     return out

@@ -19,7 +19,7 @@ __all__ = ["NumberFormat", "listed", "ordinal"]
 
 _NUMBER = r"(?<![\d.,])\d+(?:\.\d+)?"
 """A number with a point; what a person typed with a comma is left as it was typed."""
-_LENGTHS = re.compile(rf"{_NUMBER}(?:(?: and | to | ± | x ){_NUMBER})* mm\b(?!/)")
+_LENGTHS = re.compile(rf"{_NUMBER}(?:(?: and | to | ± | × ){_NUMBER})* mm\b(?!/)")
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
 
 

@@ -8,7 +8,8 @@ from inspect_app import services
 from inspect_app.reading.ask import Ask
 from inspect_app.services import PhotoView, QueuedPhoto, QueueState
 from inspect_app.ui import server
-from inspect_app.ui.words import plain
+from inspect_app.ui.page_frame import length_unit
+from inspect_app.ui.words import in_unit, plain
 
 __all__ = ["in_queue", "measure_all", "queue_bar", "with_queue"]
 
@@ -75,7 +76,8 @@ def _at_rest(job_id: int, every: Queue) -> None:
         if stopped:
             st.markdown(f"**Stopped.** {len(stopped)} photo{'s' if len(stopped) > 1 else ''} not measured yet.")
         for q in failed:
-            st.error(f"{plain(q.name)}: {plain(q.wrong)} **{plain(q.advice)}**")
+            wrong, advice = (plain(in_unit(text, length_unit())) for text in (q.wrong, q.advice))
+            st.error(f"{plain(q.name)}: {wrong} **{advice}**")
         with st.container(horizontal=True):
             again = "Go on" if stopped and not failed else "Try again" if failed and not stopped else "Go on, try again"
             st.button(again, type="primary", key="go-on", on_click=services.go_on, args=(server.store(), job_id))

@@ -13,7 +13,7 @@ import streamlit as st
 from inspect_app import services
 from inspect_app.ui import server
 from inspect_app.ui.undo import show_last_action, undo_corner
-from inspect_app.ui.words import Length, label_of, plain
+from inspect_app.ui.words import Length, in_unit, label_of, plain
 from shared.errors import InspectError
 from shared.units import LENGTH_UNITS
 
@@ -92,7 +92,8 @@ def step_link(file: str, label: str, job_id: int, **params: str) -> None:
 
 def show_error(error: InspectError) -> None:
     """An error as a person reads it: what is wrong, what to do."""
-    st.error(f"{plain(error.wrong)} **{plain(error.advice)}**")
+    unit = length_unit()
+    st.error(f"{plain(in_unit(error.wrong, unit))} **{plain(in_unit(error.advice, unit))}**")
 
 
 @contextmanager

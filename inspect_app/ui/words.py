@@ -44,7 +44,7 @@ def in_unit(text: str, length: Length) -> str:
 
 def crown_size(width: float, height: float, length: Length = "mm") -> str:
     """The size a wire is sold by, crown width by height, mm."""
-    return f"crown {show_plain(width, 'mm', length)} x {show_plain(height, 'mm', length)}"
+    return f"crown {show_plain(width, 'mm', length)} × {show_plain(height, 'mm', length)}"
 
 
 def name_of(reading: Reading) -> str:

@@ -124,7 +124,7 @@ def detail_lines(job: services.JobView) -> None:
         "Board": ", ".join(filter(None, (i.board_wood, *(word for word, so in build(i).items() if so)))),
         "Board radius": radius,
         "Present wire": i.present_wire,
-        "Crown when new": f"{size(i.crown_width)} x {size(i.crown_height)}" if i.crown_width or i.crown_height else "",
+        "Crown when new": f"{size(i.crown_width)} × {size(i.crown_height)}" if i.crown_width or i.crown_height else "",
     }
     st.table({plain(k): plain(v) or "–" for k, v in lines.items()}, border="horizontal")
     if i.scale_length is None:

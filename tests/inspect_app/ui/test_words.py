@@ -1,6 +1,7 @@
 """What the pages write and read: lengths typed in either unit, text from people, values shown."""
 
 import pytest
+from streamlit.testing.v1 import AppTest
 
 from inspect_app.reading.key import parse_key
 from inspect_app.reading.quantities import one_of
@@ -60,11 +61,26 @@ def test_heights_by_fret_are_read_from_one_line():
 
 
 def test_a_wires_size_in_either_unit():
-    assert crown_size(2.4, 1.12) == "crown 2.4 mm x 1.12 mm"
-    assert crown_size(2.54, 1.27, "inch") == "crown 100 thou x 50 thou"
+    assert crown_size(2.4, 1.12) == "crown 2.4 mm × 1.12 mm"
+    assert crown_size(2.54, 1.27, "inch") == "crown 100 thou × 50 thou"
 
 
 def test_one_of_several_is_named_in_the_singular():
     assert one_of(parse_key("fret 5, flats 2, length")) == "fret 5, flat 2, length"
     assert one_of(parse_key("fret 5, divots 12, depth")) == "fret 5, divot 12, depth"
     assert one_of(parse_key("fret 5, flats")) == "fret 5, flats"
+
+
+def refused():
+    import streamlit as st
+
+    from inspect_app.ui.page_frame import show_error
+    from shared.errors import OptionError
+
+    st.session_state["length-now"] = "inch"
+    show_error(OptionError("a leaf of 0.508 mm is no height", "Give one from 1 to 6 mm."))
+
+
+def test_an_error_is_said_in_the_shops_unit_of_length():
+    (shown,) = AppTest.from_function(refused).run().error
+    assert shown.value.replace("\\", "") == "a leaf of 20.00 thou is no height **Give one from 39 to 236 thou.**"
