@@ -34,10 +34,14 @@ def _only_here(self, address):
 
 def pytest_collection_modifyitems(items):
     """Files with slow tests first, those in a browser before all: what is left at the end is short, and no process
-    waits long for another's last file."""
+    waits long for another's last file. One file that needs the measured demo goes first and makes it; the others that
+    need it in a browser come after those that do not, and find it made."""
     slow = {item.path for item in items if item.get_closest_marker("slow")}
     browser = {item.path for item in items if item.get_closest_marker("browser")}
-    items.sort(key=lambda item: (item.path not in browser, item.path not in slow))
+    demo = {item.path for item in items if "demo" in getattr(item, "fixturenames", ())} & browser
+    makes = min(demo, default=None)
+    items.sort(key=lambda i: (i.path not in browser, i.path not in slow, i.path in demo and i.path != makes))
+    items.sort(key=lambda i: i.path != makes)
 
 
 @pytest.fixture(autouse=True, scope="session")
@@ -98,6 +102,12 @@ def demo_data(made_once):
     return made_once("demo", load_in) / "data"
 
 
+@pytest.fixture(scope="session")
+def finished_made(made_once):
+    """Gives a data folder of one's own that holds both demo jobs, as the command makes them."""
+    return lambda: made_once("finished", lambda folder: load_both_in(folder, made_once("demo", load_in))) / "data"
+
+
 def load_in(folder):
     """The demo job in a new data folder `data`."""
     from inspect_app.demo import load_demo
@@ -106,3 +116,14 @@ def load_in(folder):
     store = open_store(folder / "data")
     load_demo(store)
     store.close()
+
+
+def load_both_in(folder, demo):
+    """Both demo jobs in `data`, by the command: it finds the first one there and makes the other."""
+    from inspect_app.cli import main
+    from inspect_app.commands import pages
+
+    shutil.copytree(demo / "data", folder / "data")
+    with pytest.MonkeyPatch.context() as m:
+        m.setattr(pages, "serve", lambda *_: None)
+        assert main(["demo", "--data", str(folder / "data"), "--no-browser"]) == 0

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 
-import numpy as np
-
 from calib.photo import Photo
 from calib.scales.ask import UNVERIFIED_U_REL, ScaleAsk, parse_scale
 from calib.scales.base import Scale
@@ -106,13 +104,12 @@ def _printed(photo: Photo, kind: str, factor: float, u_factor: float | None) -> 
 
 def _shows_scale(photo: Photo, kind: str) -> bool:
     known = {m.id for m in SHEETS[kind].markers}
-    return not known.isdisjoint(rough_markers(photo.gray)[0])
+    return not known.isdisjoint(rough_markers(photo)[0])
 
 
 def is_mirrored(photo: Photo) -> bool:
     """Whether the photo shows more markers with left and right exchanged: a few read the same either way."""
-    flipped = np.ascontiguousarray(photo.gray[:, ::-1])
-    return len(rough_markers(flipped)[0]) > len(rough_markers(photo.gray)[0])
+    return len(rough_markers(photo, mirrored=True)[0]) > len(rough_markers(photo)[0])
 
 
 def _mirrored() -> ScaleError:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.edges import edge_points
+from calib.found_once import found_once
 from calib.lines import Line, fit_lines
 from calib.photo import Photo
 from calib.scales.ask import PRINT_U_REL
@@ -137,22 +139,31 @@ class SeenMarker:
 
 def find_markers(photo: Photo) -> tuple[SeenMarker, ...]:
     """All markers in a photo, in full-resolution pixels."""
-    ids, corners = _detect(photo.gray)
+    ids, corners = rough_markers(photo)
     return measured_markers(photo, ids, corners)
 
 
-def rough_markers(gray: NDArray[np.uint8]) -> tuple[tuple[int, ...], Vector]:
+def rough_markers(photo: Photo, mirrored: bool = False) -> tuple[tuple[int, ...], Vector]:
     """Ids of all markers and their corners (N, 4, 2) to a pixel or so: to tell what is in a photo, not to measure."""
-    return _detect(gray)
+    return _detect(photo, mirrored=mirrored)
 
 
 def _detect(
-    gray: NDArray[np.uint8], width: float = _SEARCH_WIDTH, windows: tuple[int, int] | None = None
+    photo: Photo, width: float = _SEARCH_WIDTH, windows: tuple[int, int] | None = None, mirrored: bool = False
 ) -> tuple[tuple[int, ...], Vector]:
-    """Ids and rough corners (N, 4, 2), found on a picture reduced to no less than `width`.
+    """Ids and rough corners (N, 4, 2), found once on a picture reduced to no less than `width`.
 
     `windows` are the two neighbourhoods that tell black from white; the detector's own three where ``None``.
+    `mirrored`: as they lie in the photo with left and right exchanged.
     """
+    seen = partial(_detect_in, photo, width, windows, mirrored)
+    return found_once(photo, ("markers", width, windows, mirrored), seen)
+
+
+def _detect_in(
+    photo: Photo, width: float, windows: tuple[int, int] | None, mirrored: bool
+) -> tuple[tuple[int, ...], Vector]:
+    gray = np.ascontiguousarray(photo.gray[:, ::-1]) if mirrored else photo.gray
     small, factor = halved(gray, width)
     how = cv2.aruco.DetectorParameters()
     if windows is not None:
@@ -162,8 +173,9 @@ def _detect(
     found, ids, _ = detector.detectMarkers(small)
     if ids is None or len(found) == 0:
         return (), np.empty((0, 4, 2))
-    corners = np.asarray(found, dtype=np.float64).reshape(-1, 4, 2)
-    return tuple(int(i) for i in np.ravel(ids)), (corners + 0.5) * factor - 0.5
+    corners = (np.asarray(found, dtype=np.float64).reshape(-1, 4, 2) + 0.5) * factor - 0.5
+    corners.flags.writeable = False
+    return tuple(int(i) for i in np.ravel(ids)), corners
 
 
 def measured_markers(
@@ -250,7 +262,7 @@ def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
     """
     layout, size = SHEETS[kind].markers, SHEETS[kind].size
     known = {m.id: m for m in layout}
-    ids, corners, h = _read(photo.gray, known, kind)
+    ids, corners, h = _read(photo, known, kind)
     if h is None:
         raise _unusable(photo, kind, ids, known)
     missing = [m for m in layout if m.id not in ids]
@@ -264,14 +276,12 @@ def find_printed(photo: Photo, kind: str, factor: float = 1.0) -> Scale:
     return replace(as_printed_scale(kind, seen, known, h, size, factor), number=number)
 
 
-def _read(
-    gray: NDArray[np.uint8], known: dict[int, Marker], kind: str
-) -> tuple[tuple[int, ...], Vector, Vector | None]:
+def _read(photo: Photo, known: dict[int, Marker], kind: str) -> tuple[tuple[int, ...], Vector, Vector | None]:
     """Ids and rough corners of the known markers, and the homography they agree on; None also if one is there twice."""
     # the backdrop's small markers, and a strip of which part is hidden or cut, are worth the wider picture at once
     glance, wider = (_GLANCE_WIDTH, _GLANCE_WINDOWS), (_SEARCH_WIDTH, None)
     for width, windows in (glance, wider) if kind == "strip" else (wider,):
-        ids, corners = _detect(gray, width, windows)
+        ids, corners = _detect(photo, width, windows)
         keep = [i for i, n in enumerate(ids) if n in known]
         ids, corners = tuple(ids[i] for i in keep), corners[keep]
         once = bool(ids) and len(set(ids)) == len(ids)
@@ -293,7 +303,7 @@ def _layout(ids: tuple[int, ...], corners: Vector, known: dict[int, Marker]) -> 
 
 def _unusable(photo: Photo, kind: str, ids: tuple[int, ...], known: dict[int, Marker]) -> ScaleError:
     """Why the markers that were read (`ids`, perhaps none) do not make a scale."""
-    mirrored, _ = _detect(np.ascontiguousarray(photo.gray[:, ::-1]))
+    mirrored, _ = rough_markers(photo, mirrored=True)
     if sum(n in known for n in mirrored) > len(ids):
         return ScaleError("The photo is mirrored.", "Switch off mirroring in the camera, or use the original file.")
     if not ids:

@@ -41,7 +41,7 @@ Between the two nobody can tell."""
 
 def likely_view(photo: Photo) -> View | None:
     """The view; ``None`` where neither strip nor backdrop is seen, or both are, or it can't be told."""
-    ids, corners = rough_markers(photo.gray)
+    ids, corners = rough_markers(photo)
     strip = [i for i, n in enumerate(ids) if n in {m.id for m in STRIP}]
     card = [i for i, n in enumerate(ids) if n in {m.id for m in BACKDROP}]
     if min(len(strip), len(card)) >= _LEAST_SEEN or max(len(strip), len(card)) < _LEAST_SEEN:

@@ -7,6 +7,7 @@ the pages and take no longer than they must.
 import argparse
 import sys
 import time
+from contextlib import contextmanager
 from pathlib import Path
 from types import ModuleType
 
@@ -15,7 +16,16 @@ import numpy as np
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.inspection import Flat, FretReading, Inspection, Outline
 from inspect_app.reading.key import NotMeasured, parse_key
-from inspect_app.services import QueueState, measuring_queue, photo_view, queue_of
+from inspect_app.services import (
+    QueueState,
+    add_photo,
+    measure_photo,
+    measuring_queue,
+    open_store,
+    photo_view,
+    queue_of,
+    suggested_ask,
+)
 from inspect_app.ui import run
 from shared.errors import ScaleError
 from shared.measured import Measured
@@ -70,11 +80,36 @@ def measure(photo, scale, plane, ask):
     return Inspection(ask.view, seen, "test", ask.to_dict(), frets, missing, (), ruler, camera)
 
 
+RECIPE = "inspect_app.measure.plan.recipe"
+
+
 def stand_in():
-    recipe = ModuleType("inspect_app.measure.plan.recipe")
+    recipe = ModuleType(RECIPE)
     recipe.detect = lambda *seen: seen[:3]
     recipe.measure_detected = lambda detected, ask: measure(*detected, ask)
-    sys.modules["inspect_app.measure.plan.recipe"] = recipe
+    sys.modules[RECIPE] = recipe
+
+
+@contextmanager
+def standing_in():
+    """The stand-in for a while, in a process that also measures."""
+    real = sys.modules.pop(RECIPE, None)
+    stand_in()
+    try:
+        yield
+    finally:
+        del sys.modules[RECIPE]
+        if real is not None:
+            sys.modules[RECIPE] = real
+
+
+def measure_in(data, job, photo, name="board.jpg"):
+    """A photo taken into a job and measured with the stand-in, as the pages would, but without them."""
+    store = open_store(data)
+    with standing_in():
+        taken = add_photo(store, job, photo, name).photo
+        measure_photo(store, taken.id, suggested_ask(store, taken.id))
+    store.close()
 
 
 def let_it_be_stopped():

@@ -19,7 +19,6 @@ from playwright.sync_api import Page, expect, sync_playwright
 from inspect_app.demo import load_demo
 from inspect_app.services import InstrumentDetails, JobDetails, create_job, open_store
 from tests.browser.at_rest import WATCH
-from tests.conftest import load_in
 
 ROOT = Path(__file__).resolve().parents[2]
 OUTPUT = ROOT / "tests" / "output"
@@ -110,9 +109,10 @@ def bench(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def demo(made_once):
-    """The pages on the demo job with the recipes it is measured with: their address, the job, the data folder."""
-    data = made_once("demo", load_in) / "data"
+def demo(finished_made):
+    """The pages on both demo jobs with the recipes they are measured with: their address, the job to try things on, the
+    data folder."""
+    data = finished_made()
     store = open_store(data)
     job = load_demo(store)
     store.close()
@@ -183,7 +183,7 @@ def is_inside(url, address):
 def desk(chromium, bench, job_id):
     """A window of a laptop."""
     with window(chromium, bench[0]) as page:
-        page.address, page.job = bench[0], job_id
+        page.address, page.data, page.job = *bench, job_id
         yield page
 
 
@@ -191,7 +191,7 @@ def desk(chromium, bench, job_id):
 def phone(chromium, bench, job_id):
     """A window of a phone."""
     with window(chromium, bench[0], viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True) as page:
-        page.address, page.job = bench[0], job_id
+        page.address, page.data, page.job = *bench, job_id
         yield page
 
 

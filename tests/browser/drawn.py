@@ -1,5 +1,7 @@
 """Photos drawn for the pages' tests: a board with frets and the printed strip beside it, seen a little askew."""
 
+from functools import cache
+
 import cv2
 import numpy as np
 
@@ -11,6 +13,7 @@ WIDTH_MM = 2.4
 _PX = 10.0  # of the flat drawing, to the millimetre
 
 
+@cache
 def board_photo(seed=0, size=(1600, 1100), strip=True, dark_corner=False):
     """JPEG bytes. The strip's top left corner is the origin of the plane, y up: the board lies above it."""
     rng = np.random.default_rng(seed)

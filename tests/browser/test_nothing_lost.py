@@ -33,7 +33,7 @@ def desk_at(chromium, where):
     """A window on one measured job, its sockets within reach."""
     with window(chromium, where[0]) as page:
         page.add_init_script(HOLD_SOCKETS)
-        page.address, page.job = where[0], new_job(where[1])
+        page.address, page.data, page.job = *where, new_job(where[1])
         measured_job(page)
         open_reading(page)
         yield page

@@ -8,6 +8,7 @@ from playwright.sync_api import expect
 from inspect_app.reading.key import parse_key
 from inspect_app.reading.quantities import card_of
 from tests.browser.at_rest import rested, settled
+from tests.browser.bench import measure_in
 from tests.browser.conftest import keep_picture
 from tests.browser.drawn import board_photo
 
@@ -21,10 +22,15 @@ def drop(page, *files):
     )
 
 
-def measured_job(page, photo=None):
-    """The first job with one measured photo."""
+def measured_job(page):
+    """The window's job with one measured photo; that the pages take it in and measure it is tested once."""
+    measure_in(page.data, page.job, board_photo())
+
+
+def taken_in_and_measured(page):
+    """The window's job with one photo that is taken in and measured on the job's page."""
     page.goto(f"{page.address}/photos?job={page.job}")
-    drop(page, ("board.jpg", photo or board_photo()))
+    drop(page, ("board.jpg", board_photo()))
     page.get_by_role("button", name="Measure 1 photo").click()
     page.get_by_text("Measured (1)").wait_for()
     settled(page)
@@ -153,7 +159,7 @@ def test_a_wrong_file_and_a_photo_without_scale_say_what_to_do(desk):
 
 
 def test_the_same_photo_twice_is_kept_once(desk):
-    measured_job(desk)
+    taken_in_and_measured(desk)
     drop(desk, ("copy.jpg", board_photo()))
     desk.get_by_text("is the same file as").wait_for()
     expect(desk.get_by_text("Measured (1)")).to_be_visible()
@@ -179,7 +185,7 @@ def test_measuring_a_distance_by_hand(desk):
 
 
 def test_nothing_is_wider_than_a_phone(phone):
-    measured_job(phone)
+    taken_in_and_measured(phone)
     keep_picture(phone, "phone-photos")
     for name in ("", "job", "photos", "readings", "wear_map", "by_hand", "findings"):
         phone.goto(f"{phone.address}/{name}?job={phone.job}" if name else phone.address)

@@ -238,13 +238,14 @@ def test_pages_get_the_options_on_either_side_of_the_command(monkeypatch, tmp_pa
 
 
 @pytest.mark.slow
-def test_the_demo_is_two_jobs_however_often_it_is_opened(monkeypatch, tmp_path):
+def test_the_demo_is_two_jobs_however_often_it_is_opened(monkeypatch, finished_made):
     from inspect_app.commands import pages
 
     monkeypatch.setattr(pages, "serve", lambda *a: None)
+    data = finished_made()  # opened once
     for _ in range(2):
-        assert main(["demo", "--data", str(tmp_path / "d"), "--no-browser"]) == 0
-    store = open_store(tmp_path / "d")
+        assert main(["demo", "--data", str(data), "--no-browser"]) == 0
+    store = open_store(data)
     rows = find_jobs(store).rows
     samples = len(sample_images.photos())
     assert [r.photos for r in rows] == [samples + 1, samples]  # the finished one has a finding with a photo of its own

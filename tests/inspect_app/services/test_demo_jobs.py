@@ -13,8 +13,8 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def store(demo_data):
-    opened = open_store(demo_data)
+def store(finished_made):
+    opened = open_store(finished_made())
     yield opened
     opened.close()
 
