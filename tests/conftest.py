@@ -13,6 +13,11 @@ from hypothesis import HealthCheck, settings
 settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("unhurried")
 
+# Before numpy is loaded, and for all that is started from here: the tests' own processes fill the machine, and threads
+# that wait for each other at every sum take three times as long then.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
 # Photos are measured in the tests' own process, so that a test can stand in for what measures them; the workers have
 # tests of their own.
 os.environ["INSPECT_APP_APART"] = "0"

@@ -11,6 +11,7 @@ from shared.errors import OptionError, StoppedError, UnforeseenError
 from shared.worker_processes import InProcess, Limits, WorkerPool, outcome, run_calls, runner
 
 MB = 1 << 20
+THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 pytestmark = pytest.mark.slow
 
 
@@ -53,9 +54,13 @@ def number_of_threads():
 
 @pytest.fixture(scope="module")
 def apart():
-    made = WorkerPool(1, Limits(seconds=3.0, memory=1500 * MB))
-    yield made
-    made.close()
+    """A pool made where nothing says how many threads there may be, as outside these tests."""
+    with pytest.MonkeyPatch.context() as m:
+        for name in THREADS:
+            m.delenv(name, raising=False)
+        made = WorkerPool(1, Limits(seconds=3.0, memory=1500 * MB))
+        yield made
+        made.close()
 
 
 def test_a_call_comes_back_from_another_process(apart):
