@@ -3,6 +3,7 @@
 import os
 import shutil
 import socket
+import sys
 import time
 import tomllib
 from pathlib import Path
@@ -17,6 +18,11 @@ settings.load_profile("unhurried")
 # that wait for each other at every sum take three times as long then.
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+# Compiled files are kept beside their sources, whatever the shell says: tests start a hundred processes that would each
+# compile the program anew, and every process of the tests would all of the tests.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # Photos are measured in the tests' own process, so that a test can stand in for what measures them; the workers have
 # tests of their own.
