@@ -18,6 +18,7 @@ from calib.photo import Photo
 from calib.specks import without_specks
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.circle import Circle
+from inspect_app.measure.backdrop.covering import SQUARE, board_goes_on, goes_on, stands_before_the_card
 from inspect_app.measure.backdrop.edge_path import EdgePath, gradient_corrected
 from inspect_app.measure.backdrop.end_colour import COLOUR_U_PX, in_colour
 from inspect_app.measure.backdrop.end_outline import (
@@ -38,15 +39,15 @@ from inspect_app.measure.backdrop.rim_line import LEAST_POINTS, RIM_DEFINITION_P
 from inspect_app.reading.inspection import Outline
 from inspect_app.reading.key import Key, NotMeasured, on_fret
 from shared.measured import Contribution, Measured
-from shared.trade import ASSUMED_END_U_MM, BEVEL_DEG
 
 __all__ = [
     "Bevel",
+    "COVERED",
+    "UNSEEN",
     "EndReading",
     "end_outline_of",
     "is_an_end",
     "fit_bevel",
-    "foot_of",
     "bevel_foot",
     "measure_bevel",
     "measure_end",
@@ -79,6 +80,11 @@ wood's own end or grime (see `end_outline.MOST_OUTSIDE`), while a file that roun
 FAR_SURER = 0.5
 """Times the uncertainty by brightness that the one by colour must be for its word to count before it: a metal's colour
 is less its own than its outline's brightness is (no source)."""
+UNSEEN = "the end does not stand out against the backdrop; change the light or go closer"
+COVERED = (
+    "something with a straight edge lies over the end, a card, a rule or tape: the edge goes on beyond the metal; "
+    "take it away and take the photo again"
+)
 FACE_FORM_U = math.radians(0.15)
 """Standard uncertainty of the angle from burr and waviness of a filed face that a line averages over (no source)."""
 
@@ -268,14 +274,35 @@ class EndReading:
         return u / math.cos(self.bevel.angle) ** 2 * sum(self.bevel.rise) / 2.0
 
 
-def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | None:
-    """The outline of a fret's end: the likeliest that makes a bevel; None where none of them does.
+def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | str:
+    """The outline of a fret's end: the likeliest that makes a bevel; where none of them does, or what makes it lies
+    over the metal, why.
 
     Close up, where the card is grainy, it is looked for without specks, and only then with them. Further off, colour is
     its witness: the edge of a lamp's shadow on the card may be as sharp as the metal's, and brighter."""
     steady = _outline_in(without_specks(photo), fret, end) if fret.grainy else None
     edge = _outline_in(photo, fret, end) if steady is None else steady
-    return edge if edge is None or fret.close_up else _witnessed(photo, edge, fret, end)
+    edge = edge if edge is None or fret.close_up else _witnessed(photo, edge, fret, end)
+    if edge is not None:
+        return COVERED if _lies_over(photo, edge, fret, end) else edge
+    tried = detect_end_outlines(photo, fret.pose, fret.line, fret.crown, end, fret.mm_per_px, fret.hidden_mm)
+    covered = stands_before_the_card(photo, fret, end) or any(_lies_over(photo, e, fret, end) for e in tried)
+    return COVERED if covered else UNSEEN
+
+
+def _lies_over(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End) -> bool:
+    """Whether the line that an outline makes is that of something laid over the end, see `covering`."""
+    bevel = fit_bevel(edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)
+    if bevel is None or bevel.used is None:
+        return False
+    run = INWARD[end] * fret.crown.height * math.tan(bevel.angle)
+    y = np.array([bevel.foot, bevel.foot + run])
+    z = fret.line.circle.z(y) - np.array([fret.crown.height, 0.0])
+    foot, corner = np.column_stack([np.zeros(2), y, z])
+    line = edge.only(bevel.used)
+    if goes_on(photo, line, foot, corner, bevel.angle, fret):
+        return True
+    return abs(bevel.angle) < SQUARE and board_goes_on(photo, foot, end, fret)
 
 
 def _witnessed(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End) -> EdgePath | None:
@@ -374,8 +401,8 @@ def bevel_foot(edge: EdgePath, fret: DetectedFret, end: End) -> float | None:
     return None if bevel is None else bevel.foot
 
 
-def measure_end(edge: EdgePath | None, fret: DetectedFret, end: End, u_roll: float, n: int) -> EndReading | NotMeasured:
-    """Measure the bevel of an end from its outline.
+def measure_end(edge: EdgePath | str, fret: DetectedFret, end: End, u_roll: float, n: int) -> EndReading | NotMeasured:
+    """Measure the bevel of an end from its outline, or say why there is none.
 
     Parameters
     ----------
@@ -385,8 +412,8 @@ def measure_end(edge: EdgePath | None, fret: DetectedFret, end: End, u_roll: flo
         Number of the fret, for the words.
     """
     what = on_fret(n, f"bevel {end}")
-    if edge is None:
-        return NotMeasured(what, "the end does not stand out against the backdrop; change the light or go closer")
+    if isinstance(edge, str):
+        return NotMeasured(what, edge)
     got = measure_bevel(edge, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px, fret.u_elevation, u_roll)
     if isinstance(got, NotMeasured):
         return NotMeasured(what, got.reason)
@@ -408,13 +435,3 @@ def rim_px(bevel: Bevel, fret: DetectedFret, end: End, h: Array) -> Array:
     z = fret.line.circle.z(y) - fret.crown.height + h
     half = fret.crown.half_width(h)
     return fret.pose.to_px(np.column_stack([half if bevel.far else -half, y, z]))
-
-
-def foot_of(fret: DetectedFret, end: EndReading | None) -> tuple[float, float]:
-    """Place of the treble end at board level and its standard uncertainty, y in mm.
-
-    Where its bevel could not be read, a usual one under the last place seen of the crown line is assumed.
-    """
-    if end is not None:
-        return end.bevel.foot, fret.crown.u_height * math.tan(end.bevel.angle) + fret.mm_per_px
-    return fret.line.span[0] - fret.crown.height * math.tan(math.radians(BEVEL_DEG)), ASSUMED_END_U_MM

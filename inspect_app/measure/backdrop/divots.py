@@ -30,6 +30,7 @@ __all__ = [
     "measure_length",
     "measure_place",
     "least_drop",
+    "is_sure",
 ]
 
 Array = NDArray[np.float64]
@@ -46,6 +47,9 @@ STEEPEST = 1.2
 DIVOT_DEFINITION = 2.5
 """How many times less sure than elsewhere an outline's place is in a hollow: within one blur below it the light changes
 from the flat's to the flank's, by a quarter of the step instead of a tenth."""
+SURE_SIGMAS = 4.0
+"""Standard deviations of an outline's noise from which a drop is one: so that one fret in some hundreds shows a hollow
+by chance."""
 RIM_SHARE = 0.5
 """A hollow counts when its walls were followed up to within half its depth on both sides, as far up as two that meet
 are told apart."""
@@ -153,10 +157,18 @@ def _noise(line: CrownLine, smooth: Array, y: Array) -> float:
 def least_drop(profile: Profile, definition: float) -> float:
     """Smallest drop that is told from noise, mm.
 
-    4 sigma of the smoothed outline, so that one fret in some hundreds shows a hollow by chance; never below what an
+    `SURE_SIGMAS` of the smoothed outline; never below what an
     edge's own place in a hollow is uncertain by, `definition` elsewhere.
     """
-    return max(4.0 * profile.noise, DIVOT_DEFINITION * definition)
+    return max(SURE_SIGMAS * profile.noise, DIVOT_DEFINITION * definition)
+
+
+def is_sure(h: Hollow, depth: Measured) -> bool:
+    """Whether a hollow is told from none: by its own noise as by the outline's elsewhere, and its depth by its U.
+
+    A floor where two edges vie is less sure than the unworn outline; a depth whose U reaches zero says that a hollow
+    may be no deeper than so much, not that there is one."""
+    return h.drop > SURE_SIGMAS * h.u_drop and depth.value > depth.expanded
 
 
 def find_hollows(line: CrownLine, p: Profile, definition: float) -> tuple[list[Hollow], float]:

@@ -15,7 +15,7 @@ from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.instrument.crown import blind_depth, depth_from_drop, half_chord
-from inspect_app.measure.backdrop.bevel import EndReading, bevel_foot, end_outline_of, foot_of, measure_end
+from inspect_app.measure.backdrop.bevel import EndReading, bevel_foot, end_outline_of, measure_end
 from inspect_app.measure.backdrop.by_hand import (
     ARC,
     manual_end,
@@ -23,11 +23,13 @@ from inspect_app.measure.backdrop.by_hand import (
     with_manual_arc,
     with_manual_edges,
 )
+from inspect_app.measure.backdrop.covering import crossings
 from inspect_app.measure.backdrop.crown_line import UNDER_MM, crown_line_of
 from inspect_app.measure.backdrop.divots import (
     Hollow,
     Profile,
     find_hollows,
+    is_sure,
     least_drop,
     measure_depth,
     measure_length,
@@ -38,12 +40,12 @@ from inspect_app.measure.backdrop.end_outline import End
 from inspect_app.measure.backdrop.fret import (
     DetectedFret,
     card_above,
-    crossings,
     detect_fret,
     draw_crown_line,
     u_scale,
 )
 from inspect_app.measure.backdrop.pose import ROLL_U, TURN_U, BoardPose
+from inspect_app.measure.backdrop.treble_foot import treble_foot
 from inspect_app.measure.manual import Placed, marked, no_longer_found, placed_on
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask
@@ -85,6 +87,10 @@ ABOVE = "part of the edge followed stands above the arc of the rest, so not all 
 OUTSHONE = (
     "the lamp's line on the metal is stronger than the outline above it, so a hollow that reaches it does not show; "
     "change the light"
+)
+UNSURE = (
+    "over part of the fret the outline may be either of two edges: there may be a divot, but none deeper than "
+    "{:.2f} mm; change the light to see"
 )
 STRAIGHT_U = 3.0
 """A crown line is straight where its curvature is less than three of its standard uncertainties from none."""
@@ -134,7 +140,7 @@ def measure_detected(detected: DetectedElevation, ask: Ask) -> Inspection:
     hollows = with_manual_edges(found, fret, placed)
     flags = (*fret.flags, *(("STEEP_VIEW",) if fret.elevation > STEEP else ()))
     manual_arc = fret is not detected.fret
-    treble = bevels.get("treble")
+    treble, foot = bevels.get("treble"), treble_foot(fret, ends.get("treble"), ends.get("bass"))
     radius = _manual_radius(fret, profile, n) if manual_arc else _radius(fret, profile, n)
     reading = FretReading(
         n,
@@ -142,7 +148,7 @@ def measure_detected(detected: DetectedElevation, ask: Ask) -> Inspection:
         blind_depth=_blind_depth(fret),
         bevel_treble=treble.angle if treble else None,
         bevel_bass=bevels["bass"].angle if "bass" in bevels else None,
-        divots=tuple(mark_manual(_divot(h.hollow, least, fret, treble, flags), h, manual_arc) for h in hollows),
+        divots=tuple(mark_manual(_divot(h.hollow, least, fret, foot, flags), h, manual_arc) for h in hollows),
         outlines=(
             *draw_crown_line(fret, n),
             *_drawn_hollows([h.hollow for h in hollows], fret, n),
@@ -170,7 +176,11 @@ def _with_manual_ends(detected: DetectedElevation, fret: DetectedFret, placed: P
 def _ends(photo: Photo, fret: DetectedFret, n: int) -> tuple[DetectedFret, Ends]:
     """Both ends' bevels; when both are seen the board's own symmetry says how level the backdrop stands."""
     edges = {end: end_outline_of(photo, fret, end) for end in get_args(End)}
-    feet = [foot for end, edge in edges.items() if edge and (foot := bevel_foot(edge, fret, end)) is not None]
+    feet = [
+        foot
+        for end, edge in edges.items()
+        if not isinstance(edge, str) and (foot := bevel_foot(edge, fret, end)) is not None
+    ]
     level = _levelled(fret, sum(feet) / 2.0) if len(feet) == 2 else None
     fret, u_roll = (level, ROLL_MEASURED_U) if level else (fret, ROLL_U)
     return fret, {end: measure_end(edge, fret, end, u_roll, n) for end, edge in edges.items()}
@@ -195,13 +205,17 @@ def _hollows(
         return [], (NotMeasured(what, ABOVE),)
     if fret.under_mm < UNDER_MM:
         return [], (NotMeasured(what, OUTSHONE),)
-    hollows, unclear = find_hollows(fret.line, profile, fret.definition_mm)
+    found, unclear = find_hollows(fret.line, profile, fret.definition_mm)
+    hollows = [h for h in found if is_sure(h, _depth(h, fret))]
     shown = [card_above(photo, fret, h.at, h.stop - h.start, h.drop) for h in hollows]
     incomplete = unclear > INCOMPLETE_SHARE or profile.noise > SCATTERED_PX * fret.mm_per_px
     kept = [h for h, s in zip(hollows, shown, strict=True) if s or (s is None and not incomplete)]
     if incomplete or False in shown:
         why = "over part of the fret the metal hardly stands out from the backdrop; change the light to see the rest"
         return kept, (NotMeasured(what, why),)
+    if len(hollows) < len(found):
+        most = max(d.value + d.expanded for h in found if not is_sure(h, d := _depth(h, fret)))
+        return hollows, (NotMeasured(what, UNSURE.format(most)),)
     least = _least_depth(profile, fret)
     if least <= WANTED_MM:
         return hollows, ()
@@ -213,18 +227,24 @@ def _hollows(
     return hollows, (NotMeasured(what, why),)
 
 
+def _depth(h: Hollow, fret: DetectedFret) -> Measured:
+    return measure_depth(h, fret.crown, fret.u_elevation, fret.definition_mm, u_scale(fret), fret.resolved_mm)
+
+
 def _least_depth(profile: Profile, fret: DetectedFret) -> float:
     """Shallowest hollow that would have shown, mm."""
     drop = least_drop(profile, fret.definition_mm)
     return float(depth_from_drop(drop, fret.crown.radius, fret.elevation))
 
 
-def _divot(h: Hollow, least: float, fret: DetectedFret, treble: EndReading | None, flags: tuple[str, ...]) -> Divot:
-    depth = measure_depth(h, fret.crown, fret.u_elevation, fret.definition_mm, u_scale(fret), fret.resolved_mm)
+def _divot(
+    h: Hollow, least: float, fret: DetectedFret, treble_end: tuple[float, float], flags: tuple[str, ...]
+) -> Divot:
+    depth = _depth(h, fret)
     if fret.elevation > USEFUL and depth.expanded > DOUBTFUL * depth.value:
         flags = (*flags, "STEEP_VIEW")
     depth = depth.with_flags(*flags)
-    foot, u_foot = foot_of(fret, treble)
+    foot, u_foot = treble_end
     # the flat's far edge lies r sin(phi) behind the centre line: carry it along the line of sight
     behind = float(half_chord(depth.value, fret.crown.radius))
     aside = float(np.interp(h.at, fret.line.y, fret.pose.rays(fret.line.edge.px)[:, 1])) * behind

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from calib.edges import locate_steps, row_offsets, sample_across
-from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
@@ -34,7 +33,7 @@ from inspect_app.measure.backdrop.crown_line import (
 )
 from inspect_app.measure.backdrop.grainy_card import is_close_up, is_grainy, is_metal_above
 from inspect_app.measure.backdrop.higher_edge import highest_line
-from inspect_app.measure.backdrop.outline import FINE_PX, OWN_ROWS, rectified_light
+from inspect_app.measure.backdrop.outline import FINE_PX, OWN_ROWS
 from inspect_app.measure.backdrop.pose import BoardPose
 from inspect_app.measure.backdrop.tilt_from_board_edges import tilt_from_board_edges
 from inspect_app.measure.backdrop.tilt_from_frets import nearer_fret_distances, tilt_from_frets
@@ -50,7 +49,6 @@ __all__ = [
     "detect_fret",
     "reference_crown",
     "card_above",
-    "crossings",
     "search_region",
     "why_not_outline",
     "card_tone_below",
@@ -108,15 +106,6 @@ BEHIND = "another crown shows above the one followed, which may be the nearer fr
 LEVEL_MM = 0.1
 """How much a nearer fret may stand higher, with the blur of its edge out of focus: frets are level within 0.05 mm, and
 what is 30 mm before the focus is blurred by as much (common practice, no source)."""
-CROSSING_MM = (1.1, 0.35)
-"""Heights over the crown line between which things that cross it are looked for: above its blur, below the print."""
-CROSSING_COLUMNS = (1.5, 6.0)
-"""Blurs by which a sharp edge is told from a soft one, columns of two pixels."""
-CROSSING_SIGMA = 12.0
-"""An upright edge on the card this many deviations above its noise is a thing in front, not paper."""
-CROSSING_SHARP = 2.5
-"""How many times steeper such an edge is when blurred by 3 pixels than by 12: a sharp one 4 times, a streak of light
-mirrored onto the card by a worn flat, a millimetre wide, 1.5 times."""
 
 
 @dataclass(frozen=True)
@@ -407,22 +396,6 @@ def _blur(photo: Photo, line: CrownLine, mm_per_px: float) -> float:
     steps = locate_steps(sample_across(photo, line.edge.px[some], normal, half_px), row_offsets(half_px))
     found = steps.sigma[np.isfinite(steps.sigma)]
     return float(np.median(found)) if len(found) else 1.0
-
-
-def crossings(photo: Photo, fret: DetectedFret) -> int:
-    """Number of things that cross the crown line from above, strings say: sharp upright edges on the card, in pairs."""
-    lo, hi = fret.line.span
-    y = np.arange(lo, hi, 2.0 * fret.mm_per_px)
-    light = rectified_light(photo, fret.pose, y, fret.line.circle.z(y), np.linspace(*CROSSING_MM, 24)).mean(axis=0)
-    fine, wide = (gaussian_filter1d(light, s, order=1) for s in CROSSING_COLUMNS)
-    slope = fine - wide
-    noise = MAD_TO_SD * float(np.median(np.abs(slope))) + 1e-5
-    strong = np.abs(slope) > max(CROSSING_SIGMA * noise, 0.02 * float(np.median(light)))
-    strong &= np.abs(fine) > CROSSING_SHARP * np.abs(wide)
-    edges = sum(
-        int(np.sum(np.diff((strong & (polarity * slope > 0.0)).astype(np.int8)) == 1)) for polarity in (1.0, -1.0)
-    )
-    return edges // 2
 
 
 def u_scale(fret: DetectedFret) -> float:

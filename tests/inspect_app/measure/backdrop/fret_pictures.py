@@ -29,7 +29,10 @@ MM_PER_PX = 1.0 / 30.0
 
 @dataclass(frozen=True)
 class Scene:
-    """A fret, a camera and a light. Lengths in mm, angles in degrees; divots are (y, depth, length)."""
+    """A fret, a camera and a light. Lengths in mm, angles in degrees; divots are (y, depth, length).
+
+    A card laid over an end, before the backdrop, is (side, place of its edge half-way up the crown, slant inwards from
+    upright, tone, its foot and its top over the board): `covers`."""
 
     width: float = 2.6
     height: float = 1.2
@@ -51,6 +54,7 @@ class Scene:
     blur: float = 1.0
     noise: float = 1.5
     strings: tuple = ()
+    covers: tuple = ()
     near: tuple = ()
     tip: float = 0.0
     widening: float = 0.014
@@ -148,6 +152,8 @@ def draw(scene, over=2):
     _fill(canvas, pose, board, scene.wood)
     for distance in sorted((0.0, *scene.near)):
         _fret(canvas, pose, scene, distance)
+    for cover in scene.covers:
+        _cover(canvas, pose, scene, cover)
     for y, thick in scene.strings:
         line = pose.to_px([[1.4, y, scene.height + 1.5], [-40.0, y, scene.height + 1.2]])
         cv2.line(canvas, *[tuple(int(v) for v in p) for p in line], 30, max(1, int(thick * over)))
@@ -160,6 +166,15 @@ def _fret(canvas, pose, scene, distance):
     if scene.near:  # a lamp's line along the crown, so that frets can be told to be alike
         i = points.shape[1]
         _fill(canvas, pose, points[:, int(0.22 * i) : int(0.3 * i)], min(250, scene.metal * 2))
+
+
+def _cover(canvas, pose, scene, cover):
+    side, at, slant, tone, foot, top = cover
+    level = math.sqrt(scene.radius**2 - at**2) - scene.radius
+    z = np.linspace(foot, top, 20)
+    edge = at - side * (z - scene.height / 2.0) * math.tan(math.radians(slant))
+    y, z = np.concatenate([edge, [at + side * 12.0] * 2]), np.concatenate([z, [top, foot]])
+    fill(canvas, pose.to_px(np.column_stack([np.full_like(y, -1.4), y, level + z])), tone)
 
 
 def _board_row(scene, x):

@@ -10,8 +10,10 @@ from scipy.signal import savgol_filter
 from inspect_app.instrument.crown import Crown, depth_from_drop
 from inspect_app.measure.backdrop.crown_line import crown_line_of
 from inspect_app.measure.backdrop.divots import (
+    Hollow,
     Profile,
     find_hollows,
+    is_sure,
     least_drop,
     measure_depth,
     measure_length,
@@ -20,6 +22,7 @@ from inspect_app.measure.backdrop.divots import (
     smoothed,
 )
 from inspect_app.measure.backdrop.edge_path import EdgePath
+from shared.measured import Measured
 from tests.inspect_app.measure.backdrop.fret_pictures import MM_PER_PX, Scene, seen
 
 
@@ -109,6 +112,20 @@ def test_a_floor_where_two_edges_vie_is_uncertain_by_how_far_they_lie_apart():
     assert alone.u_drop < 0.01
     depth = measure_depth(torn, scene.crown, math.radians(0.3), 0.1 * MM_PER_PX, 1e-3)
     assert abs(depth.value - 0.22) < 2.0 * depth.u
+
+
+@pytest.mark.parametrize(
+    ("drop", "u_drop", "sure"), [(0.04, 0.002, True), (0.04, 0.027, False), (0.037, 0.0147, False), (0.14, 0.027, True)]
+)
+def test_a_hollow_whose_floor_may_be_another_edge_is_told_only_beyond_its_own_noise(drop, u_drop, sure):
+    h = Hollow(-1.0, 1.0, 0.0, drop, math.radians(5.0), u_drop)
+    depth = measure_depth(h, Scene().crown, math.radians(0.3), 0.1 * MM_PER_PX, 1e-3)
+    assert is_sure(h, depth) is sure
+
+
+def test_a_depth_whose_uncertainty_reaches_zero_tells_no_hollow():
+    h = Hollow(-1.0, 1.0, 0.0, 0.04, math.radians(5.0), 0.002)
+    assert not is_sure(h, Measured.of(0.07, "mm", edge_definition=0.036))
 
 
 def test_least_drop_follows_the_noise():

@@ -46,7 +46,7 @@ def shaded(fret, photo):
 
 def told(photo, fret):
     edge = end_outline_of(photo, fret, "treble")
-    return edge if edge is None else measure_end(edge, fret, "treble", math.radians(0.3), 5).angle
+    return None if isinstance(edge, str) else measure_end(edge, fret, "treble", math.radians(0.3), 5).angle
 
 
 def in_gray(photo):

@@ -84,7 +84,7 @@ def test_an_end_without_contrast_is_not_found():
     scene = Scene(divots=(), card=150, metal=149, wood=148, noise=3.0, seed=3)
     photo, _ = draw(scene)
     fret = detect_fret(photo, *calibrate(photo, scene_ask(scene)), scene_ask(scene))
-    assert not fret or end_outline_of(photo, fret, "treble") is None
+    assert not fret or isinstance(end_outline_of(photo, fret, "treble"), str)
 
 
 def specks(scene, share=0.006, seed=5):

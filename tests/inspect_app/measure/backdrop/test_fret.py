@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 
 from inspect_app.measure import calibrate
+from inspect_app.measure.backdrop.covering import crossings
 from inspect_app.measure.backdrop.crown_line import cross_profile
 from inspect_app.measure.backdrop.fret import (
     DetectedFret,
     card_above,
     card_tone_below,
-    crossings,
     detect_fret,
     edge_above,
     lens_blur,
