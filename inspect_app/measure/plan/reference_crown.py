@@ -12,6 +12,7 @@ photo is about the same size everywhere.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from typing import Any
@@ -56,6 +57,14 @@ _FADE = 0.1
 over one to two centimetres. Against it stands the noise, so that scratches are not carried on into what is not seen."""
 _TRIM = 0.4
 """Rows kept by the trimmed fit: worn frets carry flats over up to half their length (common practice, no source)."""
+_SHARES = tuple(np.linspace(0.9, _TRIM, 6).tolist())
+_MORE_STEPS = 3
+"""Rows kept step by step from all of them; from a start of as many as are kept, steps until few rows still change."""
+_CLEARLY_LESS = 0.8
+"""Share of the misfit from which another start's is less beyond chance: rows kept hold some 7000 cells, whose noise
+hangs together by eight, so a mean square is known to a twentieth, and a fifth is three times what two differ by."""
+_STRETCH_MM = 10.0
+"""Rows are called bright or dark against this stretch of the fret, twice a knot: a long flat and what is beside it."""
 _BURNT = 0.975
 """Tones above this share of the brightest possible, five 8-bit code steps below white, may have been any amount
 brighter."""
@@ -199,20 +208,13 @@ def _bin(light: NDArray[np.float32], rows: int, columns: int) -> Floats:
 def fit_reference(view: CrownView) -> tuple[CrownView, ReferenceCrown]:
     """Fit the reference crown by least trimmed squares over whole rows; rows crossed by a string are no longer clear.
 
-    The rows kept shrink step by step to those that fit best, then grow again to all that fit as well as those. In each
-    quarter of the fret at least a fifth of the rows is kept, so that the spline is tied down everywhere.
+    The rows kept grow again to all that fit as well as those. In each quarter of the fret at least a fifth of the rows
+    is kept, so that the spline is tied down everywhere.
     """
     basis = _basis(view)
     stiff = _stiffness(basis)
-    few = np.ascontiguousarray(view.tone[:, ::2])  # neighbours add little
-    keep = view.clear.astype(float)
     smooth = max(3, round(0.5 / view.row_mm))
-    quarters = np.array_split(np.arange(len(keep)), 4)
-    for share in np.linspace(0.9, _TRIM, 6):
-        off = few - basis @ _solve_rows(basis, stiff, few, keep)
-        misfit = np.einsum("ij,ij->i", off, off) / few.shape[1]
-        misfit = np.where(view.clear, uniform_filter1d(misfit, smooth), np.inf)
-        keep = _best(misfit, quarters, share, view.clear)
+    keep = _least_trimmed(view, basis, stiff, smooth)
     tone = basis @ _solve_rows(basis, stiff, view.tone, keep)
     kept = np.broadcast_to(keep[:, None] > 0, tone.shape)
     sigma = _column_noise(view.tone - tone, kept, tone, view)
@@ -222,6 +224,48 @@ def fit_reference(view: CrownView) -> tuple[CrownView, ReferenceCrown]:
     good = view.clear & (misfit < usual + _SIGMAS * spread)
     noise_correlation = _noise_correlation((view.tone - tone) / sigma, kept, view)
     return view, refit_reference(view, np.broadcast_to(good[:, None], tone.shape), sigma**2 * noise_correlation)
+
+
+def _least_trimmed(view: CrownView, basis: Floats, stiff: Floats, smooth: int) -> Floats:
+    """Which rows fit one smooth picture best, 0 or 1, shape (n,): of three starts, what ends with the least misfit.
+
+    From all rows those kept shrink step by step to the best. Where flats lie so close that most of a stretch is worn,
+    that ends on the flats, smooth among themselves too, and takes the crown between for one long flat: so the brightest
+    and the darkest rows about are tried as well, and kept if they end with clearly less (many starts, each with steps
+    that only improve: Rousseeuw and Van Driessen 2006, "Computing LTS regression for large data sets").
+    """
+    few = np.ascontiguousarray(view.tone[:, ::2])  # neighbours add little
+    quarters = np.array_split(np.arange(len(few)), 4)
+    light = few.mean(axis=1)
+    light = light - percentile_filter(light, 50, max(3, round(_STRETCH_MM / view.row_mm)), mode="nearest")
+    by_light = [_best(np.where(view.clear, rank, np.inf), quarters, _TRIM, view.clear) for rank in (-light, light)]
+    starts = [(view.clear.astype(float), _SHARES), *((rows, _SHARES[-1:] * _MORE_STEPS) for rows in by_light)]
+    first, *others = (_concentrated(view, few, (basis, stiff), quarters, smooth, *start) for start in starts)
+    best = min(others, key=lambda end: end[1])
+    return best[0] if best[1] < _CLEARLY_LESS * first[1] else first[0]
+
+
+def _concentrated(
+    view: CrownView,
+    few: Floats,
+    spline: tuple[Floats, Floats],
+    quarters: list[NDArray[np.intp]],
+    smooth: int,
+    keep: Floats,
+    shares: Sequence[float],
+) -> tuple[Floats, float]:
+    """From the rows kept, those that fit their smooth picture best, share by share, and their mean square misfit."""
+    misfit = _row_misfit(few, spline, keep)
+    for share in shares:
+        near = np.where(view.clear, uniform_filter1d(misfit, smooth), np.inf)
+        keep = _best(near, quarters, share, view.clear)
+        misfit = _row_misfit(few, spline, keep)
+    return keep, float(misfit @ keep) / max(1.0, float(keep.sum()))
+
+
+def _row_misfit(few: Floats, spline: tuple[Floats, Floats], keep: Floats) -> Floats:
+    off = few - spline[0] @ _solve_rows(*spline, few, keep)
+    return np.asarray(np.einsum("ij,ij->i", off, off) / few.shape[1])
 
 
 def _crossed(departure: Floats, usual: NDArray[np.bool_], row_mm: float) -> NDArray[np.bool_]:
