@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from calib.photo import Photo
+from inspect_app.measure.plan.covered_ends import doubted_ends
 from inspect_app.measure.plan.end_light import ExpectedEnd
 from inspect_app.measure.plan.fret_ends import (
     COVERED,
@@ -76,7 +77,8 @@ def find_ends(
         lines, expected = common_end_lines(*curves, u), better
         if not any(_metal_goes_on(side) for side in curves):
             break
-    ends = _by_end(lambda c, line: _fitted(c, line, px, softness, covered), curves, lines)
+    fitted = _by_end(lambda c, line: _fitted(c, line, px, softness, covered), curves, lines)
+    ends = [doubted_ends(photo, covers, frets, side) for side in fitted]
     return tuple(with_ends(*one) for one in zip(frets, *ends, strict=True))
 
 

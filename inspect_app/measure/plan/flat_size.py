@@ -11,12 +11,12 @@ from inspect_app.measure.plan.crown_arc import CrownArc
 from inspect_app.measure.plan.flat_outline import EXPONENT_SD, U_BLOOM, U_EDGE, FlatOutline
 from inspect_app.measure.plan.flat_picture import FlatParam, half_widths
 from inspect_app.measure.plan.fret_patch import FretPatch
-from inspect_app.measure.plan.reference_crown import CrownView
+from inspect_app.measure.plan.reference_crown import CrownView, ReferenceCrown
 from inspect_app.reading.inspection import Flat
 from shared.measured import Contribution, Measured
 from shared.trade import FLAT_FROM_MM
 
-__all__ = ["flat_size", "faint_length", "rival_length", "length_at", "length_slope", "turns_by_row"]
+__all__ = ["flat_size", "faint_length", "rival_length", "length_at", "length_slope", "level_evidence", "turns_by_row"]
 
 Floats = NDArray[np.float64]
 
@@ -111,6 +111,19 @@ def turns_by_row(fit: FlatOutline, arc: CrownArc, row_mm: float) -> bool:
     Of ``d = D (1 - t^2)^2`` the second derivative is 4 D where it is deepest.
     """
     return 4.0 * float(arc.depth(fit.width / 2.0)) * row_mm > _TURNS * fit.half_length**2
+
+
+def level_evidence(fit: FlatOutline, arc: CrownArc, view: CrownView, reference: ReferenceCrown) -> float:
+    """Evidence there would be for a flat of this outline whose floor mirrors what the crown's top does, being level.
+
+    The deepest place and both ends of a hollow are level. Where these would not show, what shows of a short deep one is
+    a slope of its floor that happens to mirror a lamp: the other may mirror the same as the crown.
+    """
+    half = half_widths(fit.params, view.along_mm, arc.radius)[:, None]
+    inside = (np.abs(view.across_mm - fit.params[FlatParam.CENTRE]) < half) & view.clear[:, None]
+    top = reference.tone[:, np.abs(view.across_mm).argmin()][:, None]
+    departs = (reference.tone - top) ** 2 / (reference.sigma**2 * reference.noise_correlation)
+    return float(0.5 * np.sum(departs * inside))
 
 
 def _within_a_row(fit: FlatOutline, arc: CrownArc, row_mm: float) -> float:

@@ -46,6 +46,7 @@ from inspect_app.measure.plan.flat_size import (
     flat_size,
     length_at,
     length_slope,
+    level_evidence,
     rival_length,
     turns_by_row,
 )
@@ -162,7 +163,7 @@ def search_flats(
         return under[0] if under else NotMeasured(what, "Too little of the crown can be seen.")
     view, reference, fits = _search(view, arc)
     fits = [f for f in fits if not _near_strings(_ends(f), strings).any()]
-    why_not = [_why_not(f, arc, view) for f in fits]
+    why_not = [_why_not(f, arc, view) or _glint(f, arc, view, reference) for f in fits]
     kept = [f for f, why in zip(fits, why_not, strict=True) if not why]
     lost = [
         NotMeasured(what, f"The flat about {f.place:.0f} mm from the treble end {why}.")
@@ -215,6 +216,13 @@ def _why_not(fit: FlatOutline, arc: CrownArc, view: CrownView) -> str:
     u_length = math.hypot(by_noise, rival_length(fit, arc), faint_length(fit))
     if COVERAGE_FACTOR * u_length > _VAGUE * length:
         return "can't be told from scratches: move the lamp, and focus on the frets"
+    return ""
+
+
+def _glint(fit: FlatOutline, arc: CrownArc, view: CrownView, reference: ReferenceCrown) -> str:
+    """Why a flat of which only a slope may show is not measured; empty where it shows as a whole."""
+    if turns_by_row(fit, arc, view.row_mm) and level_evidence(fit, arc, view, reference) < _ACCEPT:
+        return "shows only where its floor slopes and glints, so that its ends can't be told: move the lamp"
     return ""
 
 

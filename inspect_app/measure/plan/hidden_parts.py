@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from inspect_app.measure.plan.frets import EdgedFret, LocatedFret
 
-__all__ = ["hidden_outlines", "without_strangers", "without_hidden"]
+__all__ = ["hidden_outlines", "least_alike", "likeness", "without_strangers", "without_hidden"]
 
 Floats = NDArray[np.float64]
 
@@ -121,10 +121,28 @@ def _least(likenesses: Sequence[Floats | None]) -> float:
     return max(_BY_CHANCE, _ALIKE * float(np.median(np.concatenate(told)))) if told else 1.0
 
 
+def least_alike(frets: Sequence[EdgedFret]) -> float:
+    """How well a part has to agree with its fret to be of it, in this photo."""
+    return _least([_likeness(f) for f in frets])
+
+
 def _likeness(f: EdgedFret) -> Floats:
     """Correlation of each part's steps of light across the fret with the whole fret's, shape (parts,)."""
-    p = f.profile
-    near = np.abs(p.across_mm - f.crown.centre) < f.crown.width / 2.0 + _BESIDE_MM
-    parts, whole = np.gradient(p.parts, axis=1)[:, near], np.gradient(p.log_light)[near]
+    return likeness(f, f.profile.across_mm - f.crown.centre, f.profile.parts)
+
+
+def likeness(f: EdgedFret, across_mm: Floats, log_light: Floats) -> Floats:
+    """Correlation of steps of light across a fret's line with its own, shape (parts,).
+
+    Parameters
+    ----------
+    across_mm : ndarray, shape (n,)
+        Places across, from the crown's centre line.
+    log_light : ndarray, shape (parts, n)
+        Logarithm of the light there.
+    """
+    near = np.abs(across_mm) < f.crown.width / 2.0 + _BESIDE_MM
+    whole = np.interp(across_mm, f.profile.across_mm - f.crown.centre, f.profile.log_light)
+    parts, whole = np.gradient(log_light, axis=1)[:, near], np.gradient(whole)[near]
     size = np.sqrt(np.sum(parts**2, axis=1) * np.sum(whole**2))
     return np.asarray(parts @ whole / np.maximum(size, 1e-12))

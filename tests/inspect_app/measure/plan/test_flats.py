@@ -319,27 +319,6 @@ def test_unworn_look_is_learnt_past_wear_over_half_the_fret() -> None:
     assert np.quantile(np.abs(fitted.tone - fresh.tone)[:, middle], 0.95) < 0.05
 
 
-def test_unworn_look_is_not_learnt_from_flats_that_lie_close_together() -> None:
-    """Four flats with a tenth of their length between them: what lies between is crown, not one bright flat."""
-    near = tuple(Hollow(16.0 + 6.0 * k, 5.3, 0.043) for k in range(4))
-    scene = Scene(
-        (Hollow(4.0, 3.0, 0.05), *near, Hollow(42.0, 2.5, 0.04)),
-        (Lamp(-2.0, 16.0, 18.0, 1.6, soft=8.0),),
-        0.32,
-        length=46.0,
-        camera=(22.0, 20.0, 330.0),
-        rough=5.1,
-    )
-    worn, fresh = (view_of(patch_of(s)) for s in (scene, scene.but(hollows=())))
-    _, fitted = fit_reference(worn)
-    assert np.quantile(np.abs(fitted.tone - fresh.tone), 0.95) < 0.03
-    found = find_flats(patch_of(scene)).flats
-    assert len(found) == len(scene.hollows)
-    for flat, hollow in zip(found, scene.hollows, strict=True):
-        assert abs(flat.width.value - hollow.width(scene.radius)) < 2.0 * flat.width.u
-        assert abs(flat.length.value - hollow.length_at(scene.radius)) < 2.0 * flat.length.u
-
-
 def view_of(patch: FretPatch):
     view = crown_view(patch, SHORT.width, SHORT.height)
     assert view is not None
