@@ -5,9 +5,13 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING
 
-from calib.photo import CENTRE_PRIOR, PROFILE, Camera, Focal, Photo
+from calib.camera import CENTRE_PRIOR, PROFILE, Camera, Focal
 from shared.errors import OptionError
+
+if TYPE_CHECKING:
+    from calib.photo import Photo
 
 __all__ = [
     "LensProfile",

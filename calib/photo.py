@@ -7,7 +7,7 @@ import io
 import math
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
@@ -17,6 +17,7 @@ import simplejpeg
 from numpy.typing import NDArray
 from PIL import ExifTags, Image
 
+from calib.camera import ASSUMED, CENTRE_PRIOR, PROFILE, Camera, Focal
 from shared.errors import PhotoError
 
 __all__ = [
@@ -63,54 +64,6 @@ _U_NOMINAL_FOCAL = 0.02  # a marked focal length is good to a few percent (commo
 _FULL_FRAME_WIDTH_MM = 36.0  # EXIF 2.32, FocalLengthIn35mmFilm: of the 24 mm by 36 mm frame
 _FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 
-ASSUMED = "assumed"
-"""Source of a focal length that the photo does not say."""
-PROFILE = "lens profile"
-"""Source of one that was found from photos of a printed board."""
-CENTRE_PRIOR = 0.005
-"""Standard deviation of the principal point from the picture's middle, of the long side: a stabilised lens or sensor
-wanders by up to a hundredth (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Focal:
-    """Focal length in pixels of the upright picture, its relative standard uncertainty, and where it came from.
-
-    What else is known of the lens stands here too: the radial term, and where the principal point lies from the
-    picture's middle (px), each with its standard uncertainty; None where nothing is known beyond what is usual.
-    """
-
-    px: float
-    u_rel: float
-    source: str
-    k1: float = 0.0
-    u_k1: float | None = None
-    centre_px: tuple[float, float] = (0.0, 0.0)
-    u_centre_px: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Camera:
-    """What a photo's EXIF says of the camera: empty or None where it says nothing.
-
-    Attributes
-    ----------
-    name : str
-        Maker and model.
-    focal_mm, focal_35mm : float or None
-        Focal length, and that of a full-frame camera with the same angle of view.
-    zoom : float
-        Enlargement of the picture's middle, 1 for none.
-    orientation : int
-        Exif tag 274, 1 to 8: how the camera was held.
-    """
-
-    name: str = ""
-    focal_mm: float | None = None
-    focal_35mm: float | None = None
-    zoom: float = 1.0
-    orientation: int = 1
-
 
 @dataclass(frozen=True)
 class Photo:
@@ -134,7 +87,7 @@ class Photo:
     sha256: str
     name: str
     focal: Focal
-    camera: Camera = Camera()
+    camera: Camera = field(default_factory=Camera)
 
     @property
     def width(self) -> int:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -19,6 +18,18 @@ from calib.scales.ask import PRINT_U_REL
 from calib.scales.base import U_SHARPENING_PX, Scale
 from calib.scales.print_number import read_number
 from calib.scales.reduced import halved
+from calib.scales.sheets import (
+    BACKDROP,
+    BACKDROP_SIZE,
+    PRINTED,
+    SHEETS,
+    STRIP,
+    STRIP_SIZE,
+    TONGUE,
+    TONGUE_SIZE,
+    Marker,
+    Sheet,
+)
 from shared.errors import ScaleError
 
 __all__ = [
@@ -45,55 +56,6 @@ Vector = NDArray[np.float64]
 DICTIONARY = cv2.aruco.DICT_4X4_50
 
 
-@dataclass(frozen=True, slots=True)
-class Marker:
-    """A printed marker: number, left edge and top edge from the sheet's top left corner (y down), side; millimetres."""
-
-    id: int
-    left: float
-    top: float
-    side: float
-
-    def corners(self) -> Vector:
-        """Corners clockwise from the top left as OpenCV orders them, y UP, shape (4, 2)."""
-        x0, x1, y0, y1 = self.left, self.left + self.side, -self.top, -(self.top + self.side)
-        return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
-
-
-# Layout of the printed scales, mm: what `print-scales` draws, and so what a photo of them shows.
-STRIP_SIZE = (124.0, 16.0)
-STRIP = tuple(Marker(i, 4.0 + 12.0 * i, 2.0, 8.0) for i in range(10))
-BACKDROP_SIZE = (92.0, 26.0)
-BACKDROP = tuple(Marker(20 + i, 8.0 + 11.4 * i, 2.0, 8.0) for i in range(7)) + tuple(
-    Marker(30 + i, 4.0 + 4.5 * i, 12.5, 3.0) for i in range(19)
-)
-TONGUE_SIZE = (62.0, 16.0)
-"""It stands on two crowns wherever it is put (frets are 46 mm apart at most), and has room between the nut and a finger
-behind the second fret. Below the print 8.5 mm are white: 2 mm of plain card, and 6 for the highest string and its gap.
-"""
-TONGUE = tuple(Marker(10 + i, 2.2 + 8.6 * i, 1.5, 6.0) for i in range(7))
-
-
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """A printed scale: its markers, and its width and height, mm."""
-
-    markers: tuple[Marker, ...]
-    size: tuple[float, float]
-
-    @property
-    def print_foot(self) -> float:
-        """From its top edge to where its print ends, mm."""
-        return max(m.top + m.side for m in self.markers)
-
-
-SHEETS: Mapping[str, Sheet] = {
-    "strip": Sheet(STRIP, STRIP_SIZE),
-    "backdrop": Sheet(BACKDROP, BACKDROP_SIZE),
-    "tongue": Sheet(TONGUE, TONGUE_SIZE),
-}
-PRINTED = tuple(SHEETS)
-"""Kinds of printed scale."""
 _OUTWARD = np.array([[0.0, 1.0], [1.0, 0.0], [0.0, -1.0], [-1.0, 0.0]])  # of a marker's sides, clockwise from the top
 
 U_SIDE_PX = 0.02

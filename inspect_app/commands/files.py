@@ -11,13 +11,17 @@ from pathlib import Path
 
 from platformdirs import user_log_path
 
-from calib.photo import read_photo
 from shared.data_folder import DATABASE
 from shared.errors import OptionError, StoreError
 
 __all__ = ["free_place", "read_file", "refuse_over", "report_folder", "write_file"]
 
-read_file = read_photo
+
+def read_file(path: Path) -> bytes:
+    """The bytes of a file a person named, as `calib.photo.read_photo` reads them."""
+    from calib.photo import read_photo  # loads the picture libraries, which papers and lists need not
+
+    return read_photo(path)
 
 
 def report_folder() -> Path:

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple, cast
 from sqlalchemy import inspect
 from sqlalchemy.orm import Session
 
-from calib.scales.printed import PRINTED
+from calib.scales.sheets import PRINTED
 from inspect_app import __version__
 from inspect_app.jobs import loading
 from inspect_app.jobs.details import InstrumentDetails

@@ -8,7 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calib.scales.ask import PRINT_U_REL, UNVERIFIED_U_REL, KnownPrint, u_of_air
-from calib.scales.printed import PRINTED
+from calib.scales.sheets import PRINTED
 from inspect_app.jobs.models import Gauge, Print, PrintBar, Setting
 from inspect_app.jobs.records import PrintView
 from inspect_app.jobs.store import Store, reading, writing

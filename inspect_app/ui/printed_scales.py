@@ -8,7 +8,7 @@ from functools import partial
 import streamlit as st
 
 from calib.scales.print import CHECK_BAR_MM, scales_pdf
-from calib.scales.printed import PRINTED
+from calib.scales.sheets import PRINTED
 from inspect_app import services
 from inspect_app.ui import server
 from inspect_app.ui.field_errors import FieldErrors

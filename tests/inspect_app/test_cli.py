@@ -315,11 +315,6 @@ def test_the_command_starts_as_a_module():
     assert ran.stdout.startswith("inspect-app ")
 
 
-def test_help_needs_no_picture_library():
-    code = "import sys; from inspect_app.cli import parser; parser(); assert 'cv2' not in sys.modules"
-    subprocess.run([sys.executable, "-c", code], check=True)
-
-
 def test_a_refusal_of_the_view_is_kept_apart_from_a_fault(photo, tmp_path, monkeypatch):
     monkeypatch.setattr("inspect_app.commands.files.report_folder", lambda: tmp_path / "reports")
 
