@@ -21,6 +21,7 @@ from scipy.optimize import least_squares
 from scipy.special import ndtr
 
 from calib.edges import locate_steps, row_offsets, sample_across
+from calib.found_once import found_once
 from calib.photo import Photo, linear_light
 from calib.scales.base import Scale
 from calib.scales.printed import SHEETS
@@ -115,8 +116,14 @@ class EdgeResponse:
 def edge_response(photo: Photo, scale: Scale) -> EdgeResponse | None:
     """The response of a photo with a printed scale; None where the scale has no black edges on white, or too few show.
 
-    Points of the scale must lie on edges with `Scale.turn_rad` along them, as `calib.scales.printed` gives them.
+    Points of the scale must lie on edges with `Scale.turn_rad` along them, as `calib.scales.printed` gives them. It is
+    worked out once for a photo and its scale.
     """
+    of, found = found_once(photo, ("edge response", id(scale)), lambda: (scale, _response(photo, scale)))
+    return found if of is scale else _response(photo, scale)  # another's number, in a photo that came from elsewhere
+
+
+def _response(photo: Photo, scale: Scale) -> EdgeResponse | None:
     if scale.turn_rad is None or len(scale.ids) != len(scale.image_px):
         return None
     reach = np.minimum(LONGEST_PX, room_across(scale))

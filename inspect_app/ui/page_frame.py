@@ -92,7 +92,10 @@ def step_link(file: str, label: str, job_id: int, **params: str) -> None:
 
 def show_error(error: InspectError) -> None:
     """An error as a person reads it: what is wrong, what to do."""
-    unit = length_unit()
+    try:
+        unit = length_unit()
+    except InspectError:  # the store may be just what cannot be opened
+        unit = "mm"
     st.error(f"{plain(in_unit(error.wrong, unit))} **{plain(in_unit(error.advice, unit))}**")
 
 

@@ -10,6 +10,7 @@ import pytest
 from calib.photo import Photo
 from calib.scales.coin_rings import Ring, find_rings
 from tests.calib.bench_scene import Paint, Shot, board, coin, disc, photograph, place_all
+from tests.conftest import rest_slow
 
 RELIEF = [
     Paint(disc(r), tone) for r, tone in ((12.13, (0.5, 0.52, 0.55)), (9.4, (0.2, 0.2, 0.2)), (9.1, (0.5, 0.5, 0.5)))
@@ -36,7 +37,7 @@ def best_seen(photo: Photo, quarters: int) -> np.ndarray:
     return np.array(sorted(as_it_was(around, ring, quarters) for ring in rings))
 
 
-@pytest.mark.parametrize("quarters", [1, 2, 3])
+@pytest.mark.parametrize("quarters", rest_slow([1, 2, 3]))
 def test_a_turned_photo_shows_the_same_rings(quarters: int) -> None:
     shot = Shot(tilt=(4.0, -3.0))
     scene = board(8.0) + place_all([*coin(24.26), *RELIEF], (12.0, -16.0)) + place_all(coin(19.75), (-18.0, -20.0))

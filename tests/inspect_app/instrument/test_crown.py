@@ -19,6 +19,7 @@ from inspect_app.instrument.crown import (
     half_chord,
     sagitta,
 )
+from tests.conftest import rest_slow
 from tests.inspect_app.instrument.fret_solid import FretSolid, flat_boundary, outline, rim
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, surface
 
@@ -104,7 +105,7 @@ def test_read_as_a_crown_line_the_outline_loses_half_of_a_hollow():
     assert float(drop_from_depth(0.1, R, math.radians(8.0))) < 0.05
 
 
-@pytest.mark.parametrize(("elevation", "yaw"), [(2.0, 0.0), (5.0, 2.0), (9.0, -3.0)])
+@pytest.mark.parametrize(("elevation", "yaw"), rest_slow([(2.0, 0.0), (5.0, 2.0), (9.0, -3.0)]))
 def test_outline_is_the_envelope_of_the_sampled_surface(elevation, yaw):
     scene = Scene(elevation=elevation, yaw=yaw)
     pose = scene.pose()

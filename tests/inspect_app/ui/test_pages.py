@@ -30,6 +30,7 @@ from inspect_app.services import (
 from inspect_app.ui import server
 from inspect_app.ui.page_frame import STEPS
 from shared.errors import StoreError
+from tests.conftest import rest_slow
 from tests.inspect_app.conftest import full_answer, measure_with, noise_jpeg, strip_photo
 from tests.inspect_app.ui.conftest import APP, open_page, send
 
@@ -107,7 +108,7 @@ def test_the_list_is_searched_and_shows_names_as_typed(store):
     assert not any("Somebody" in label for label in labels)
 
 
-@pytest.mark.parametrize("step", STEPS, ids=lambda s: s.file)
+@pytest.mark.parametrize("step", rest_slow(STEPS), ids=lambda s: s.file)
 def test_every_page_of_an_empty_job_says_what_to_do(store, step):
     empty = create_job(store, JobDetails("Riverside Players"))
     at = open_page(step.file, empty)

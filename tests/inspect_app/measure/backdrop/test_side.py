@@ -24,6 +24,7 @@ from inspect_app.reading.ask import Ask, HandEdge, parse_held
 from inspect_app.reading.key import on_fret, parse_key
 from shared.errors import OptionError, ScaleError
 from shared.trade import END_SHORT_U_MM
+from tests.conftest import rest_slow
 from tests.inspect_app.measure.backdrop.side_pictures import FOOT, SideScene, draw_side, side_ask
 
 SCENES = (
@@ -237,12 +238,14 @@ def test_frets_are_numbered_by_their_spacing():
 
 @pytest.mark.parametrize(
     ("scene", "said"),
-    [
-        (SideScene(string_tones=(225, 225, 225)), "hides the backdrop's foot"),
-        (SideScene(under=(-0.1, -0.1)), "hides the backdrop's foot"),
-        (SideScene(under=(0.06, 0.01)), "hides the backdrop's foot"),
-        (SideScene(frets=0, first=7), "no row of fret ends"),
-    ],
+    rest_slow(
+        [
+            (SideScene(string_tones=(225, 225, 225)), "hides the backdrop's foot"),
+            (SideScene(under=(-0.1, -0.1)), "hides the backdrop's foot"),
+            (SideScene(under=(0.06, 0.01)), "hides the backdrop's foot"),
+            (SideScene(frets=0, first=7), "no row of fret ends"),
+        ]
+    ),
 )
 def test_what_cannot_be_seen_is_declined_with_a_reason(scene, said):
     if scene.frets == 0:

@@ -7,6 +7,7 @@ import pytest
 
 from inspect_app.measure import calibrate, measure
 from inspect_app.measure.backdrop import side
+from tests.conftest import rest_slow
 from tests.inspect_app.measure.backdrop.side_pictures import SideScene, draw_side, side_ask
 
 BROWN = np.array([0.75, 0.9, 1.0])
@@ -53,7 +54,7 @@ def test_wood_as_bright_as_the_card_ends_it_in_blue_light():
     assert max(map(abs, found.values())) < 0.06
 
 
-@pytest.mark.parametrize("under", [(-0.2, 0.9), (0.0, 0.6), (-0.1, 0.6)], ids=str)
+@pytest.mark.parametrize("under", rest_slow([[-0.2, 0.9], [0.0, 0.6], [-0.1, 0.6]]), ids=str)
 def test_a_foot_that_a_string_hides_at_one_end_goes_on_straight(under):
     """Read off what is left of it, or not at all: the string's own line is not taken for it."""
     scene = SideScene(under=under, seed=23)
@@ -64,7 +65,7 @@ def test_a_foot_that_a_string_hides_at_one_end_goes_on_straight(under):
         assert set(errors(scene, answer)) == set(scene.numbers)
 
 
-@pytest.mark.parametrize("behind", [1.0, 2.0, 4.8])
+@pytest.mark.parametrize("behind", rest_slow([1.0, 2.0, 4.8]))
 def test_a_card_is_found_where_it_stands_asked_for_or_not(behind):
     """Asked for at 1 to 2 mm; one pushed back to the next string is believed to stand where the ends' spacing says."""
     scene = SideScene(behind=behind, under=(1.6, 1.9), seed=24)

@@ -7,6 +7,7 @@ import pytest
 
 from inspect_app.measure.plan.end_overhang import find_board_edges, overhangs
 from inspect_app.reading.key import on_fret
+from tests.conftest import rest_slow
 from tests.inspect_app.measure.plan.worn_pictures import LENGTH, Worn, draw_worn, frets_of
 
 DRAWN_MM = 0.2
@@ -29,7 +30,7 @@ def recoloured(photo, bgr):
     return replace(photo, bgr=bgr)
 
 
-@pytest.mark.parametrize("wood", ["maple", "rosewood", "ebony", "pale"])
+@pytest.mark.parametrize("wood", rest_slow(["maple", "rosewood", "ebony", "pale"]))
 @pytest.mark.parametrize("by", [0.0, 0.5])
 def test_ends_are_read_against_the_boards_edge(wood, by):
     scene = Worn(wood=wood, seed=31)

@@ -28,6 +28,7 @@ from inspect_app.reading.key import NotMeasured, parse_key
 from shared.flags import FLAGS
 from shared.measured import Measured
 from shared.trade import FLAT_FROM_MM
+from tests.conftest import rest_slow
 from tests.inspect_app.measure.plan.flat_pictures import Hollow, Lamp, Scene, find_flats, frame_of, patch_of
 
 CHORDS = tomllib.loads((Path(__file__).parents[3] / "reference" / "flat_chords.toml").read_text())["crown"]
@@ -116,7 +117,7 @@ def test_no_depth_without_the_crowns_height() -> None:
     assert flats[0].depth is None
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", rest_slow(range(4)))
 @pytest.mark.parametrize("lamps", [SIDE, PAIR, OVERHEAD], ids=["side", "pair", "overhead"])
 def test_an_unworn_fret_has_no_flats(lamps: tuple[Lamp, ...], seed: int) -> None:
     scratched = 1.5 if seed % 2 else 0.0
