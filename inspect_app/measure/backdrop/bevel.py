@@ -82,7 +82,7 @@ FAR_SURER = 0.5
 is less its own than its outline's brightness is (no source)."""
 UNSEEN = "the end does not stand out against the backdrop; change the light or go closer"
 COVERED = (
-    "something with a straight edge lies over the end, a card, a rule or tape: the edge goes on beyond the metal; "
+    "something lies over the end, a card, a rule, tape or a finger: its edge goes on beyond the metal; "
     "take it away and take the photo again"
 )
 FACE_FORM_U = math.radians(0.15)
@@ -283,11 +283,12 @@ def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | str
     steady = _outline_in(without_specks(photo), fret, end) if fret.grainy else None
     edge = _outline_in(photo, fret, end) if steady is None else steady
     edge = edge if edge is None or fret.close_up else _witnessed(photo, edge, fret, end)
+    if stands_before_the_card(photo, fret, end):
+        return COVERED
     if edge is not None:
         return COVERED if _lies_over(photo, edge, fret, end) else edge
     tried = detect_end_outlines(photo, fret.pose, fret.line, fret.crown, end, fret.mm_per_px, fret.hidden_mm)
-    covered = stands_before_the_card(photo, fret, end) or any(_lies_over(photo, e, fret, end) for e in tried)
-    return COVERED if covered else UNSEEN
+    return COVERED if any(_lies_over(photo, e, fret, end) for e in tried) else UNSEEN
 
 
 def _lies_over(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End) -> bool:

@@ -16,12 +16,13 @@ from scipy.ndimage import gaussian_filter1d
 from calib.edges import row_offsets, sample_across
 from calib.lines import MAD_TO_SD
 from calib.photo import Photo
+from inspect_app.measure.backdrop.crown_line import crown_line_of
 from inspect_app.measure.backdrop.edge_path import EdgePath
 from inspect_app.measure.backdrop.end_outline import INWARD, End, rim_shows
 from inspect_app.measure.backdrop.fret import DetectedFret
 from inspect_app.measure.backdrop.outline import rectified_light
 
-__all__ = ["SQUARE", "board_goes_on", "crossings", "goes_on", "stands_before_the_card"]
+__all__ = ["SQUARE", "board_goes_on", "crossings", "goes_on", "is_lifted", "stands_before_the_card"]
 
 Array = NDArray[np.float64]
 
@@ -69,9 +70,52 @@ ROWS = 24
 """Heights between which the light is averaged."""
 BESIDE_MM = 1.5
 """How far to both sides of a crown line's end things are looked for that stand before the card there."""
-SLANTS = np.tan(np.radians(np.arange(-45.0, 46.0, 5.0)))
+SLANTS = np.tan(np.radians(np.arange(-60.0, 61.0, 5.0)))
 """Run over rise of their edges: at two and a half degrees off, an edge is blurred by 0.03 mm over the heights looked
 at, as everyday photos are."""
+LIFT_MM = 0.05
+"""Least thickness of what lies on a crown: masking tape is 0.1 to 0.15 mm thick, and half of that is told from a fret's
+file marks (common practice, no source)."""
+AT_STEP_MM = 0.6
+"""Length to both sides of a step in a crown line that it is told by: that of the shortest hollow (`divots`)."""
+
+
+def is_lifted(fret: DetectedFret) -> bool:
+    """Whether a crown line steps up and stays so up to one of its ends: tape lies on the crown there.
+
+    Wear has no steps. An arc through the rest, without what lies beyond the step, tells it from a hollow's wall."""
+    line, middle = fret.line, sum(fret.line.span) / 2.0
+    inside = (line.y >= line.span[0]) & (line.y <= line.span[1])
+    y, drop = line.y[inside], line.drop[inside]
+    return any(_lifted_beyond(fret, y, drop, side) for side in (-1.0, 1.0) if np.any(side * (y - middle) > 0.0))
+
+
+def _lifted_beyond(fret: DetectedFret, y: Array, drop: Array, side: float) -> bool:
+    """Whether the line, drop (N,) at y (N,), stands above the arc of the rest beyond its highest step on one side."""
+    middle = sum(fret.line.span) / 2.0
+    tried = y[(side * (y - middle) > 0.0) & (np.abs(y - fret.line.span[int(side > 0.0)]) > AT_STEP_MM / 2.0)]
+    steps = np.array([_step_up(side * (y - at), drop) for at in tried])
+    if len(steps) == 0 or np.max(steps) < LIFT_MM:
+        return False
+    at = tried[int(np.argmax(steps))]
+    rest = side * (fret.line.y - at) < 0.0
+    edge, used = fret.line.edge.only(rest), fret.line.used[rest]
+    other = crown_line_of(edge, fret.pose, fret.line.radius, fret.mm_per_px, used)
+    if other is None:
+        return False
+    beyond = side * (y - at) > 0.0
+    moved = other.circle.z(y[beyond]) - fret.line.circle.z(y[beyond])
+    return float(np.median(drop[beyond] + moved)) < -LIFT_MM
+
+
+def _step_up(off: Array, drop: Array) -> float:
+    """How far a line steps up at off = 0, mm: the straight lines along it before and behind, met there."""
+    ends = []
+    for near in ((off < 0.0) & (off > -AT_STEP_MM), (off > 0.0) & (off < AT_STEP_MM)):
+        if np.count_nonzero(near) < LEAST_PX:
+            return 0.0
+        ends.append(float(np.polyfit(off[near], drop[near], 1)[1]))
+    return ends[0] - ends[1]
 
 
 def board_goes_on(photo: Photo, foot: Array, end: End, fret: DetectedFret) -> bool:

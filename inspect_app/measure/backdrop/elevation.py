@@ -23,7 +23,7 @@ from inspect_app.measure.backdrop.by_hand import (
     with_manual_arc,
     with_manual_edges,
 )
-from inspect_app.measure.backdrop.covering import crossings
+from inspect_app.measure.backdrop.covering import crossings, is_lifted
 from inspect_app.measure.backdrop.crown_line import UNDER_MM, crown_line_of
 from inspect_app.measure.backdrop.divots import (
     Hollow,
@@ -83,7 +83,10 @@ line."""
 MOST_ABOVE = 0.05
 """Share of a crown line above its reference arc beyond which neither is believed: dirt and burrs stand up over a
 millimetre or two (common practice, no source)."""
-ABOVE = "part of the edge followed stands above the arc of the rest, so not all of it is the crown's; change the light"
+ABOVE = (
+    "part of the edge followed stands above the arc of the rest, so not all of it is the crown's; take off what lies "
+    "on the fret, tape say, or change the light"
+)
 OUTSHONE = (
     "the lamp's line on the metal is stronger than the outline above it, so a hollow that reaches it does not show; "
     "change the light"
@@ -201,7 +204,7 @@ def _hollows(
     what = on_fret(n, "divots")
     if crossings(photo, fret) > 0:
         return [], (NotMeasured(what, "something crosses the crown line; take the strings off or push them aside"),)
-    if fret.line.above > MOST_ABOVE:
+    if _stands_above(fret):
         return [], (NotMeasured(what, ABOVE),)
     if fret.under_mm < UNDER_MM:
         return [], (NotMeasured(what, OUTSHONE),)
@@ -231,6 +234,11 @@ def _depth(h: Hollow, fret: DetectedFret) -> Measured:
     return measure_depth(h, fret.crown, fret.u_elevation, fret.definition_mm, u_scale(fret), fret.resolved_mm)
 
 
+def _stands_above(fret: DetectedFret) -> bool:
+    """Whether much of the crown line, or what is left of it up to an end, stands above the arc of the rest."""
+    return fret.line.above > MOST_ABOVE or is_lifted(fret)
+
+
 def _least_depth(profile: Profile, fret: DetectedFret) -> float:
     """Shallowest hollow that would have shown, mm."""
     drop = least_drop(profile, fret.definition_mm)
@@ -258,7 +266,7 @@ def _radius(fret: DetectedFret, profile: Profile, n: int) -> Measured | NotMeasu
     if profile.noise > TOO_SCATTERED_PX * fret.mm_per_px:
         what = on_fret(n, "crown line radius")
         return NotMeasured(what, "too little of the unworn crown line stands out against the backdrop")
-    if fret.line.above > MOST_ABOVE:
+    if _stands_above(fret):
         return NotMeasured(on_fret(n, "crown line radius"), ABOVE)
     return _radius_of_arc(fret, profile, n, fret.line.u_curvature_by_stretches)
 

@@ -6,6 +6,8 @@ import pytest
 
 from inspect_app.measure import calibrate, measure
 from inspect_app.measure.backdrop.bevel import COVERED, UNSEEN
+from inspect_app.measure.backdrop.covering import is_lifted
+from inspect_app.measure.backdrop.crown_line import crown_line_of
 from inspect_app.measure.backdrop.fret import detect_fret
 from inspect_app.measure.backdrop.treble_foot import treble_foot
 from inspect_app.reading.key import NotMeasured, on_fret
@@ -22,6 +24,11 @@ TALL = (-3.0, 6.0)
 
 def why_not(found, end="treble"):
     return {n.what: n.reason for n in found.not_measured}[on_fret(found.frets[0].number, f"bevel {end}")]
+
+
+def detected(scene):
+    photo, _ = draw(scene)
+    return detect_fret(photo, *calibrate(photo, scene_ask(scene)), scene_ask(scene))
 
 
 @pytest.mark.parametrize(
@@ -52,6 +59,21 @@ def test_an_end_that_nothing_covers_is_read(tones):
     assert abs(angle.value - 12.0) <= angle.expanded
 
 
+@pytest.mark.parametrize(
+    ("width", "lift", "lifted"), [(8.0, 0.08, True), (10.0, 0.15, True), (5.0, 0.15, False), (0.0, 0.0, False)]
+)
+def test_tape_on_the_crown_up_to_its_end_is_told_by_its_step_where_the_arc_took_it_in(width, lift, lifted):
+    """A little of it is left out of the arc, and bends nothing; a divot's walls make no such step."""
+    scene = Scene(divots=((-11.0, 0.18, 3.6), (12.0, 0.28, 2.4)))
+    fret = detected(scene)
+    px = fret.line.edge.px.copy()
+    px[fret.line.y > fret.line.span[1] - width, 1] -= lift / fret.mm_per_px
+    edge = replace(fret.line.edge, px=px)
+    line = crown_line_of(edge, fret.pose, fret.crown.radius, fret.mm_per_px)
+    assert is_lifted(replace(fret, line=line)) is lifted
+    assert (abs(line.circle.radius - scene.radius) < 0.01 * scene.radius) is not lifted
+
+
 def test_divots_keep_their_places_where_the_treble_end_is_covered():
     """A card hides 3 mm of the fret: its edge is not where the divots are counted from."""
     scene = Scene(divots=((-11.0, 0.18, 3.6), (12.0, 0.28, 2.4)))
@@ -71,8 +93,7 @@ def test_divots_keep_their_places_where_the_treble_end_is_covered():
 def test_an_end_that_was_not_read_lies_across_from_the_other_where_the_crown_line_falls_short(radius, reason):
     """On a flat board nothing lies across: any fret from what is seen to the longest there is."""
     scene = Scene(radius=radius, divots=())
-    photo, _ = draw(replace(scene, covers=((TREBLE, scene.ends[0] + 4.0, 0.0, 60, *TALL),)))
-    fret = detect_fret(photo, *calibrate(photo, scene_ask(scene)), scene_ask(scene))
+    fret = detected(replace(scene, covers=((TREBLE, scene.ends[0] + 4.0, 0.0, 60, *TALL),)))
     foot, u = treble_foot(fret, NotMeasured(on_fret(5, "bevel treble"), reason), None)
     assert abs(foot - (scene.ends[0] - CARD_X)) <= 2.0 * u
     assert u > 1.0
@@ -80,8 +101,7 @@ def test_an_end_that_was_not_read_lies_across_from_the_other_where_the_crown_lin
 
 def test_a_crown_line_that_ends_across_from_the_other_end_tells_where_an_unread_end_is():
     scene = Scene(divots=())
-    photo, _ = draw(scene)
-    fret = detect_fret(photo, *calibrate(photo, scene_ask(scene)), scene_ask(scene))
+    fret = detected(scene)
     foot, u = treble_foot(fret, NotMeasured(on_fret(5, "bevel treble"), UNSEEN), None)
     assert abs(foot - (scene.ends[0] - CARD_X)) <= 2.0 * u
     assert u == ASSUMED_END_U_MM
