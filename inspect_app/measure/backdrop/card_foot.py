@@ -220,14 +220,16 @@ def _columns(photo: Photo, plane: Plane, sheet: Sheet, pitch: float) -> Array:
     return np.asarray(x[np.all((px >= 2.0) & (px <= [photo.width - 3.0, photo.height - 3.0]), axis=1)])
 
 
-def steepest(light: Light, row: Array, within: float, sense: float = 0.0) -> tuple[Array, Array]:
+def steepest(
+    light: Light, row: Array, within: float, sense: float = 0.0, scale_px: float = DERIVATIVE_PX
+) -> tuple[Array, Array]:
     """Where each block's light changes fastest within so many samples of a row: place (samples), and the change there.
 
     With a `sense` of 1 or -1 only changes to brighter or darker down the heights count.
 
     Parabola through three samples; the change is the derivative of Gaussian down the heights, of the pooled light.
     """
-    slope = gaussian_filter1d(light, DERIVATIVE_PX * 2.0, axis=1, order=1)
+    slope = gaussian_filter1d(light, scale_px * 2.0, axis=1, order=1)
     columns = np.arange(light.shape[1])
     near = np.abs(columns[None, :] - row[:, None]) <= within
     steep = np.abs(slope) if sense == 0.0 else sense * slope

@@ -16,6 +16,7 @@ from calib.scales.printed import SHEETS, Sheet
 from inspect_app import __version__
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.backdrop.card_foot import CardLight, StraightEdge, card_light, find_feet
+from inspect_app.measure.backdrop.covered_foot import printed_foot, string_goes_on, under_by_crowns
 from inspect_app.measure.backdrop.crown_heights import crown_heights, on_the_highest
 from inspect_app.measure.backdrop.daylight import (
     ABOVE_PX,
@@ -113,7 +114,8 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSide:
         )
     grey = list(_candidates(photo, scale, plane, ask, nut, None))
     # wood sends back least blue: wood lit as brightly as the card ends it all the same
-    return _best(grey, ask) or _best(list(_candidates(photo, scale, plane, ask, nut, BLUE)), ask) or grey[0]
+    found = _best(grey, ask) or _best(list(_candidates(photo, scale, plane, ask, nut, BLUE)), ask)
+    return found or _covered(grey, ask, nut) or grey[0]
 
 
 def _best(found: list[DetectedSide], ask: Ask) -> DetectedSide | None:
@@ -127,9 +129,7 @@ def _candidates(
 ) -> Iterator[DetectedSide]:
     """What stands on each line that may be the card's foot, up to the first that shows as such and is likely."""
     assert ask.scale_length is not None
-    thickest = THICKEST_MM
-    if ask.string == "first" and ask.scale_length < LONG_SCALE_MM:
-        thickest = THICKEST_FIRST_MM
+    thickest = _thickest(ask)
     card = card_light(photo, plane, SHEETS[scale.kind], channel)
     if card is None:
         yield DetectedSide(photo, scale, plane, "the backdrop's foot is outside the photo", (), nut)
@@ -139,6 +139,37 @@ def _candidates(
         yield found
         if isinstance(found.lines, StringAndFoot) and not found.lines.sliver and _is_likely(found, ask):
             return
+
+
+def _covered(found: list[DetectedSide], ask: Ask, nut: Facing) -> DetectedSide | None:
+    """What is seen where the string hides all of the foot; None where some of it shows, or nothing likely is found."""
+    assert ask.scale_length is not None
+    if any(d.lines != HIDDEN for d in found):
+        return None
+    photo, scale, plane, sheet = found[0].photo, found[0].scale, found[0].plane, found[0].sheet
+    card, foot, thickest = card_light(photo, plane, sheet), printed_foot(sheet), _thickest(ask)
+    if card is None:
+        return None
+    faces, nut = find_faces(photo, plane, foot, sheet.size[0], ask.scale_length, ask.first_fret, nut)
+    before = ENDS_BEFORE_MM[scale.kind]
+    places = [at for f in faces if _over_card(at := _place(plane, f, before), sheet)]
+    sliver = find_string(card, None, thickest)
+    if not isinstance(sliver, str) and is_white(photo, plane, sheet, sliver, card.pitch):
+        if not string_goes_on(photo, plane, card, sliver.foot, places, thickest):
+            return None
+    lines = under_by_crowns(photo, plane, card, foot, places, thickest)
+    if lines is None:
+        return None
+    seen = (_crown(photo, plane, sheet, before, lines, face, card.pitch) for face in faces)
+    out = DetectedSide(photo, scale, plane, lines, tuple(s for s in seen if s is not None), nut)
+    return out if _is_likely(out, ask) else None
+
+
+def _thickest(ask: Ask) -> float:
+    """Thickness that the string asked for has at most, mm."""
+    assert ask.scale_length is not None
+    treble = ask.string == "first" and ask.scale_length < LONG_SCALE_MM
+    return THICKEST_FIRST_MM if treble else THICKEST_MM
 
 
 def _on_foot(
@@ -161,7 +192,11 @@ def _on_foot(
     before = ENDS_BEFORE_MM[scale.kind]
     crowns = (_crown(photo, plane, sheet, before, lines, face, card.pitch) for face in faces)
     seen = _in_that_light(lines, tuple(c for c in crowns if c is not None))
-    if lines.sliver and not (_foot_meets_crowns(lines, seen) and is_white(photo, plane, sheet, lines, card.pitch)):
+    if lines.sliver and not (
+        _foot_meets_crowns(lines, seen)
+        and is_white(photo, plane, sheet, lines, card.pitch)
+        and not string_goes_on(photo, plane, card, lines.foot, [s.at for s in seen], thickest)
+    ):
         return DetectedSide(photo, scale, plane, HIDDEN, (), nut)
     return DetectedSide(photo, scale, plane, lines, seen, nut)
 
@@ -194,6 +229,7 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
         gaps, *_ = measure_gaps(raised)
     found, lost = {}, []
     for s, gap in zip(g.seen, gaps, strict=True):
+        gap = gap.with_flags("INDIRECT") if lines.covered else gap
         if LEAST_GAP_MM - gap.expanded < gap.value < MOST_GAP_MM:
             found[s.face.number] = gap
         else:
@@ -272,11 +308,12 @@ def _crown(
     photo: Photo, plane: Plane, sheet: Sheet, before: float, lines: StringAndFoot, face: FretFace, pitch: float
 ) -> CrownSeen | None:
     """Heights of string and crown at one fret; None where its crown lies beside the card."""
-    camera = float(plane.camera_mm[0])
-    k = plane.distance_mm / (plane.distance_mm - before)
-    at = camera + (face.x - camera) / k  # the end stands nearer and looks farther out
-    if not BESIDE_MM < at < sheet.size[0] - BESIDE_MM:
+    at = _place(plane, face, before)
+    if not _over_card(at, sheet):
         return None
+    if lines.covered:
+        crown, u = float(lines.foot.y(at)) - UNSEEN_MM, NONE_SEEN_U_MM
+        return CrownSeen(face, at, float(lines.under.y(at)), math.hypot(lines.under.u(at), lines.u_edge), crown, u)
     over = (float(lines.under.y(at)) - float(lines.foot.y(at))) / pitch
     end = None if face.top is None else float(lines.foot.y(face.x)) - face.top
     light, u_light = daylight_under(photo, plane, lines.foot, at, pitch, lines.sliver or over < ABOVE_PX[1], end)
@@ -285,6 +322,17 @@ def _crown(
     under = math.hypot(lines.under.u(at), lines.u_edge)
     crown = float(lines.foot.y(at)) - light
     return CrownSeen(face, at, float(lines.under.y(at)), under, crown, math.hypot(u_light, lines.foot.u(at)))
+
+
+def _place(plane: Plane, face: FretFace, before: float) -> float:
+    """Where along the card's foot a fret's crown stands, mm: its end is nearer and looks farther out."""
+    camera = float(plane.camera_mm[0])
+    return camera + (face.x - camera) * (plane.distance_mm - before) / plane.distance_mm
+
+
+def _over_card(at: float, sheet: Sheet) -> bool:
+    """Whether the card stands over the whole top of a crown there."""
+    return BESIDE_MM < at < sheet.size[0] - BESIDE_MM
 
 
 def _geometry(detected: DetectedSide, ask: Ask) -> GapGeometry:
@@ -299,7 +347,8 @@ def _geometry(detected: DetectedSide, ask: Ask) -> GapGeometry:
         inset, u_inset = ask.string_inset, STRING_INSET_GIVEN_U_MM
     height = ask.crown_height or CROWN_HEIGHT_MM
     stands = BACKDROP_ASKED if detected.scale.kind == "backdrop" else tongue_asked(detected.lines.thick)
-    return GapGeometry(detected.plane, seen, detected.lines.u_edge, away, height, inset, u_inset, stands)
+    u_foot = math.hypot(detected.lines.u_edge, detected.lines.u_cut)
+    return GapGeometry(detected.plane, seen, u_foot, away, height, inset, u_inset, stands)
 
 
 def _edges_of(ask: Ask, n: int) -> Mapping[str, Points]:

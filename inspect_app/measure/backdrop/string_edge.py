@@ -23,7 +23,7 @@ from inspect_app.measure.backdrop.card_foot import (
     steepest,
 )
 
-__all__ = ["HIDDEN", "THICKEST_MM", "StringAndFoot", "find_string"]
+__all__ = ["HIDDEN", "THICKEST_MM", "THINNEST_MM", "StringAndFoot", "find_string", "upper_edge"]
 
 Array = NDArray[np.float64]
 
@@ -32,6 +32,10 @@ EDGE_SIGMAS = 8.0
 soft shadows of the string on the card."""
 LEAST_STEP = 0.08
 """Least step of light, over the card's own, that is taken for a string's edge: paper's own tone wanders by half."""
+WIDER = 1.5
+"""Times that a string's edge may be wider than the card's foot: out of focus by as much again as the photo is blurred
+it is 1.4 times as wide, and nothing two millimetres before the card is more. A shadow from a millimetre away, thrown by
+a lamp ten degrees wide, takes 0.2 mm: twice as wide even at 16 pixels to the millimetre, and more in a larger photo."""
 LEAST_SHARE = 0.35
 """Share of the blocks that must show the string's underside: where the metal mirrors the card it vanishes."""
 LIKE_THE_BEST = 0.5
@@ -52,6 +56,10 @@ RIDGE = 0.08
 the photo, stands out by half of that."""
 OVER_GRAIN = 1.3
 """Times that a sliver must stand out more than nearly all bright lines in the wood below."""
+FINE_PX = 0.5
+"""Scale of the derivative that places an edge once it is found: a dark line as wide as b beside it moves the steepest
+place by b exp(-b^2 / 2 s^2), s being blur and scale together: 0.4 pixels for three with a scale of 1.2, 0.03 with this.
+Noise is no reason for more: a block has twenty columns, a string eighty blocks."""
 EDGE_U_PX, THIN_U = 0.1, 8.0
 """Standard uncertainty of an edge in a photo, a tenth of a pixel; half a pixel where the string is four pixels thick,
 falling with the square (a blur of a pixel against dark and bright lines a third as thick as the string; no source)."""
@@ -59,6 +67,11 @@ LINE_BELOW_PX, LINE_BELOW_MM = 4.0, 0.4
 """From where to where below the foot no straight edge may run: beyond its blur, within half of a string's thickness."""
 SLIVER_WHITE = 1.05
 """Light over the card's own that a sliver of it reaches at most; a lamp's line on the string reaches more."""
+RIM_PX, WOOD_PX = (1.5, 7.5, 0.5), (8.0, 12.0, 0.5)
+"""Where below a sliver the string's lower rim would be, and where wood is: a string's dark rim is a quarter of it thick,
+seven pixels of the thickest first one."""
+LEAST_RIM = 0.04
+"""Light over the card's by which such a rim is darker than the wood, in most blocks: half of what a ridge stands out."""
 LEAST_RIDGES = 0.2
 """Share of the blocks that must show the sliver."""
 THINNEST_SLIVER_PX = 0.4
@@ -84,6 +97,8 @@ class StringAndFoot:
         Whether the string hides most of the foot, so that both were read off a sliver of card between them.
     u_edge : float
         Standard uncertainty of the distance of both besides scatter, mm.
+    u_cut : float
+        Of the foot's own place where none of it is seen and it is taken from the print, mm; else 0.
     """
 
     under: StraightEdge
@@ -91,6 +106,12 @@ class StringAndFoot:
     top: StraightEdge | None
     sliver: bool
     u_edge: float
+    u_cut: float = 0.0
+
+    @property
+    def covered(self) -> bool:
+        """Whether nothing of the foot is seen."""
+        return self.u_cut > 0.0
 
     @property
     def thick(self) -> float | None:
@@ -105,7 +126,7 @@ def find_string(card: CardLight, foot: StraightEdge | None, thickest: float = TH
         row = card.row(foot.y(card.x))
         above = edges & (np.arange(card.share.shape[1])[None, :] < (row - 2.0 * CLEAR_PX)[:, None])
         line = _lowest(card, above, LEAST_SHARE)
-        while line is not None and (is_soft(card, line) or _is_shade(card, line, row, thickest)):
+        while line is not None and (_is_soft_beside(card, line, row) or _is_shade(card, line, row, thickest)):
             above = above & (np.arange(card.share.shape[1])[None, :] < (line - 2.0 * CLEAR_PX)[:, None])
             line = _lowest(card, above, LEAST_SHARE)
         if line is not None and _white_between(card, line, row):
@@ -149,6 +170,19 @@ def _lowest(card: CardLight, edges: NDArray[np.bool_], least_share: float) -> Ar
     return best
 
 
+def _highest(card: CardLight, edges: NDArray[np.bool_]) -> Array | None:
+    """The highest straight line that most blocks have an edge on, as its row in each block."""
+    turned = CardLight(card.x, card.y, card.share[:, ::-1], card.pitch, card.plain)
+    line = _lowest(turned, edges[:, ::-1], 2.0 * LEAST_SHARE)
+    return None if line is None else np.asarray(card.share.shape[1] - 1 - line)
+
+
+def upper_edge(card: CardLight) -> StraightEdge | None:
+    """The upper edge of a string before the card: the highest straight edge under the print."""
+    line = _highest(card, _edges(card))
+    return None if line is None else _refined(card, line)
+
+
 def _votes(card: CardLight, edges: NDArray[np.bool_]) -> tuple[Array, float]:
     """Blocks with an edge near each line: (slopes, row at the middle), and the middle, mm."""
     middle, rows = float(card.x.mean()), card.share.shape[1]
@@ -160,6 +194,24 @@ def _votes(card: CardLight, edges: NDArray[np.bool_]) -> tuple[Array, float]:
         count = np.bincount(at[(at >= 0) & (at < rows)], minlength=rows)
         votes[i] = np.convolve(count, near, mode="same")
     return votes, middle
+
+
+def _is_soft_beside(card: CardLight, line: Array, foot: Array) -> bool:
+    """Whether a line is the edge of a shadow on the card: soft in itself, or beside the card's own foot.
+
+    A picture made small makes a shadow's edge sharp in pixels. It stays wider than what is cut or drawn sharp."""
+    return is_soft(card, line) or _half_width(card, line) > WIDER * _half_width(card, foot)
+
+
+def _half_width(card: CardLight, line: Array) -> float:
+    """Samples that an edge takes from its middle to the light of its brighter side, at its steepest: of the blocks'
+    median along it, so that noise is no steepness."""
+    away, near = round(2.0 * CLEAR_PX), round(2.0 * NEAR_PX)
+    at = np.round(line).astype(int)[:, None] + np.arange(-away - near, away + near + 1)
+    across = np.median(card.share[np.arange(len(line))[:, None], at.clip(0, card.share.shape[1] - 1)], axis=0)
+    slope = np.abs(gaussian_filter1d(across.astype(np.float64), 2.0 * FINE_PX, order=1))
+    k = away + int(np.argmax(slope[away : away + 2 * near + 1]))
+    return float((max(across[k - away], across[k + away]) - across[k]) / max(slope[k], 1e-9))
 
 
 def _is_shade(card: CardLight, line: Array, foot: Array, thickest: float) -> bool:
@@ -194,8 +246,8 @@ def _refined(card: CardLight, line: Array, use: NDArray[np.bool_] | None = None)
     edge: StraightEdge | None = None
     _, change = steepest(card.share, line, NEAR_PX)
     sense = float(np.sign(np.median(change[use]))) if use.any() else 0.0  # not a line on the metal, of opposite sense
-    for within in (3.0 * NEAR_PX, 2.0 * NEAR_PX):
-        place, change = steepest(card.share, line, within, sense)
+    for within, scale in ((3.0 * NEAR_PX, DERIVATIVE_PX), (2.0 * NEAR_PX, DERIVATIVE_PX), (2.0 * NEAR_PX, FINE_PX)):
+        place, change = steepest(card.share, line, within, sense, scale)
         strong = np.abs(change) > 0.3 * float(np.median(np.abs(change[use])))
         edge = fitted_edge(card, card.y[0] - place * card.step, strong & use)
         if edge is None:
@@ -220,11 +272,9 @@ def _by_sliver(card: CardLight, edges: NDArray[np.bool_], thickest: float) -> St
     What a sliver narrower than the blur is wide stands in its light: width = light above what lies to its sides, over
     the card's light above that (blur and sharpening move light about, and lose none).
     """
-    turned = CardLight(card.x, card.y, card.share[:, ::-1], card.pitch, card.plain)
-    top = _lowest(turned, edges[:, ::-1], 2.0 * LEAST_SHARE)
+    top = _highest(card, edges)
     if top is None:
         return "no string stands out against the backdrop; change the light"
-    top = card.share.shape[1] - 1 - top
     below = np.arange(card.share.shape[1])[None, :] - top[:, None]
     stands_out = _ridges(card)
     grain = stands_out[(below > THICKEST_MM / card.step)]
@@ -241,7 +291,7 @@ def _by_sliver(card: CardLight, edges: NDArray[np.bool_], thickest: float) -> St
         return HIDDEN
     foot = fitted_edge(card, middle - width / 2.0, seen)
     under = fitted_edge(card, middle + width / 2.0, seen)
-    if foot is None or under is None or _line_below(card, edges, foot):
+    if foot is None or under is None or _line_below(card, edges, foot) or _may_be_metal(card, foot):
         return HIDDEN
     return StringAndFoot(under, foot, None, True, SLIVER_U_PX * card.pitch)
 
@@ -251,6 +301,17 @@ def _line_below(card: CardLight, edges: NDArray[np.bool_], foot: StraightEdge) -
     below = np.arange(card.share.shape[1])[None, :] - card.row(foot.y(card.x))[:, None]
     near = edges & (below > 2.0 * LINE_BELOW_PX) & (below < LINE_BELOW_MM / card.step)
     return _lowest(card, near, LEAST_SHARE) is not None
+
+
+def _may_be_metal(card: CardLight, foot: StraightEdge) -> bool:
+    """Whether a bright line may be one on the string: a dark line runs along below it, the metal's lower rim before
+    brighter wood, or the wood is as dark as such a rim is and would not show it."""
+    row = card.row(foot.y(card.x))
+    near, beyond = (row[:, None] + 2.0 * np.arange(*span) for span in (RIM_PX, WOOD_PX))
+    last, block = card.share.shape[1] - 1, np.arange(len(row))[:, None]
+    rim, wood = (card.share[block, np.round(at).astype(int).clip(0, last)] for at in (near, beyond))
+    level = np.median(wood, axis=1)
+    return bool(np.median(level) < RIDGE or np.median(level - rim.min(axis=1)) > LEAST_RIM)
 
 
 def _ridges(card: CardLight) -> Array:

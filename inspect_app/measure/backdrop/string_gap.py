@@ -37,6 +37,9 @@ with u_w. Both say where the ends are expected, e0 = d0 + w0, and of what e diff
 (the mean of both by their weights). A card that by the spacing does not stand where it was asked to is believed to
 stand where it is seen: k = 1, u = u_w. It is the largest part of the gap's uncertainty; all frets of a photo share it.
 
+The foot counts in g and in m, which falls from it to the ends' tops: an error of g by itself is left to 1 - d / e of it.
+That matters where a string hides the foot, and it is known from the print alone (`covered_foot`).
+
 Where e is taken too large, so is d, and m too flat, as it rests on the same sight lines: e is varied through all that
 follows from it.
 """
@@ -306,7 +309,7 @@ def _sloped(g: GapGeometry, stand: CardStand) -> CardStand:
     u_back = g.height * BEVEL_TAN_U * (1.0 - FACE_UP) / math.sqrt(len(tops))
     u_top = TOP_U_MM / math.sqrt(len(tops))
     own = math.hypot(scatter, rise / at * u_back, u_top / at)
-    u = math.hypot(own, rise / at * stand.u_ends)
+    u = math.hypot(own, rise / at * stand.u_ends, g.u_foot / at)
     share = SLOPE_U**2 / (SLOPE_U**2 + u**2)
     return replace(
         stand,
@@ -371,6 +374,7 @@ def measure_gaps(g: GapGeometry) -> tuple[tuple[Measured, ...], CardStand, Array
     gaps = gaps_of(g, stand, behind)
     by_behind = (gaps_of(g, stand, behind + STEP_MM) - gaps) / STEP_MM
     by_ends = (_gaps_if_moved(g, stand, STEP_MM, 0.0) - gaps) / STEP_MM
+    by_foot = (_gaps_if_foot_moved(g, stand, behind, STEP_MM) - gaps) / STEP_MM
     by_turn = (_gaps_if_moved(g, stand, 0.0, STEP_RAD) - gaps) / STEP_RAD
     elevation = g.plane.u_of(lambda plane: (plane.camera_mm[1] + 26.0) / plane.distance_mm)
     before = stand.ends_at(g.x) - set_back(g)
@@ -379,7 +383,7 @@ def measure_gaps(g: GapGeometry) -> tuple[tuple[Measured, ...], CardStand, Array
         parts = {
             "string's edge": s.u_under,
             "crown below the foot": s.u_crown,
-            "backdrop's foot": g.u_foot,
+            "backdrop's foot": abs(by_foot[i]) * g.u_foot,
             "backdrop behind the string": abs(by_behind[i]) * u_behind,
             "fret ends before the backdrop": abs(by_ends[i]) * stand.u_ends,
             "backdrop turned against the string": abs(by_turn[i]) * stand.u_turn,
@@ -399,6 +403,12 @@ def _gaps_if_moved(g: GapGeometry, stand: CardStand, ends: float, turn: float) -
     """The gaps with the ends farther before the card (mm), or turned (mm a millimetre), all that follows with them."""
     moved = _sloped(g, replace(stand, ends=stand.ends + ends, turn=stand.turn + turn))
     return gaps_of(g, moved, behind_string(g, moved)[0])
+
+
+def _gaps_if_foot_moved(g: GapGeometry, stand: CardStand, behind: Array, up: float) -> Array:
+    """The gaps with the card's foot higher (mm): so are the crowns that it stands on, and fall more to their ends."""
+    moved = replace(g, seen=tuple(replace(s, crown=s.crown + up) for s in g.seen))
+    return gaps_of(moved, _sloped(moved, stand), behind)
 
 
 def runs_across(stand: CardStand) -> bool:

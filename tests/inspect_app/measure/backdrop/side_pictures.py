@@ -25,7 +25,8 @@ class SideScene:
 
     `behind` is the card behind the string's middle, `inset` the string from the board's edge, `fall` the crowns' slope
     at the card in the card's frame, `under` the string's underside over the card's foot at the first and the last fret,
-    `drop` how far each crown lies below the foot.
+    `drop` how far each crown lies below the foot, `shade` from where to where over the foot the card's tone falls off
+    into a string's soft shadow, and to what share of itself.
     """
 
     scale_length: float = 640.0
@@ -57,6 +58,7 @@ class SideScene:
     noise: float = 1.5
     seed: int = 0
     card_kind: str = "backdrop"
+    shade: tuple = ()
 
     @property
     def sheet(self):
@@ -194,6 +196,10 @@ def _card(canvas, plane, scene, dots=24):
         tile = cv2.aruco.generateImageMarker(dictionary, m.id, int(m.side * dots))
         x, y = round(m.left * dots), round(m.top * dots)
         sheet[y : y + tile.shape[0], x : x + tile.shape[1]] = np.where(tile > 127, scene.card, 12)
+    if scene.shade:
+        over = h - (np.arange(len(sheet)) + 0.5) / dots
+        share = np.interp(over, scene.shade[1::-1], [scene.shade[2], 1.0])
+        sheet = np.round(sheet * share[:, None]).astype(np.uint8)
     corners = np.array([[0, 0], [w, 0], [w, -h], [0, -h]], float)
     to = plane.to_px(np.column_stack([corners, np.zeros(4)]))
     at = np.column_stack([corners[:, 0] * dots - 0.5, -corners[:, 1] * dots - 0.5])
