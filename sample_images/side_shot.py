@@ -156,7 +156,7 @@ def side(
         "string": "first",
     }
     if line.held:
-        ask["held"] = list(line.held)
+        ask["held"] = ",".join(str(n) for n in line.held)
     truth = truth_of("side", board, look, camera, ask)
     truth["string"] = {"kind": "held" if line.held else "open", "diameter": line.diameter, "held_at": list(line.held)}
     truth["scale"] = {

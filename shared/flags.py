@@ -55,7 +55,7 @@ _ALL = (
     Flag("OUT_OF_FRAME", "Part of the fret is outside the photo.", "Take a photo that shows the whole fret."),
     Flag("LOW_RESOLUTION", "There are too few pixels to the millimetre.", "Go closer or use a sharper photo."),
     Flag("STEEP_VIEW", "The camera looks down too steeply for a good depth.", "Lower the camera to 2 to 5 degrees."),
-    Flag("INDIRECT", "Worked out from another dimension, not read directly.", "A photo that shows it itself confirms it."),
+    Flag("INDIRECT", "Worked out from another dimension, not read directly.", "A photo that shows it confirms it."),
     Flag(
         "AT_LEAST",
         "The flat is as wide as the crown: the depth is at least what its narrowest would be.",

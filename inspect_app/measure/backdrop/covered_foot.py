@@ -107,9 +107,7 @@ def _by_crowns(
     return top, replace(top, at=top.at - float(found[near].mean()))
 
 
-def _thickness(
-    photo: Photo, plane: Plane, top: StraightEdge, x: float, pitch: float, thickest: float
-) -> float | None:
+def _thickness(photo: Photo, plane: Plane, top: StraightEdge, x: float, pitch: float, thickest: float) -> float | None:
     """From the string's upper edge down to the lowest straight dark line over a crown at `x`, mm; None where none
     shows."""
     parts = [_dark_lines(photo, plane, top, x, part, pitch, thickest) for part in PARTS_MM]

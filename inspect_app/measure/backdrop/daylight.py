@@ -30,12 +30,12 @@ FROM_PX = 1.0
 """Below the foot's edge, where the card over it is hidden: its blur."""
 MOST_MM = 0.22
 """The widest slit that leaves room for the crown's own light."""
-SHOWN = 1.5
-"""Dark height over the slit's: 1 on a dull crown, 2 on a mirror; u is 0.29 of a slit (GUM 4.3.7)."""
+SLIT_OF_DARK = 0.75
+"""The slit's height over the dark one's: 1 on a dull crown, a half on a mirror; u is 0.5 / sqrt(12) (GUM 4.3.7)."""
 UNSEEN_MM, U_MM = 0.01, 0.012
 """Slit where none is seen, and its standard uncertainty: frets are level within 0.03 mm (common practice, no source),
 so the crowns that a card stands over lie about a hundredth below the two it stands on."""
-U_SHARE = 0.29 / SHOWN
+U_SHARE = 0.5 / 12.0**0.5 / SLIT_OF_DARK
 SEEN_MM = 0.03
 """Slit from which it is taken to be seen: twice its u over what contact itself draws."""
 NONE_SEEN_U_MM = 0.025
@@ -62,7 +62,7 @@ def daylight_under(
         return UNSEEN_MM, MOST_MM / 2.0
     line = np.asarray(light.mean(axis=1), dtype=np.float64)
     dark = (_hidden if hidden else _missing)(line, below, pitch, own[0])
-    height = max(dark / SHOWN, UNSEEN_MM)
+    height = max(dark * SLIT_OF_DARK, UNSEEN_MM)
     return height, float(np.hypot(U_MM, U_SHARE * (height - UNSEEN_MM)))
 
 

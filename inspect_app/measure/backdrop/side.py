@@ -154,9 +154,12 @@ def _covered(found: list[DetectedSide], ask: Ask, nut: Facing) -> DetectedSide |
     before = ENDS_BEFORE_MM[scale.kind]
     places = [at for f in faces if _over_card(at := _place(plane, f, before), sheet)]
     sliver = find_string(card, None, thickest)
-    if not isinstance(sliver, str) and is_white(photo, plane, sheet, sliver, card.pitch):
-        if not string_goes_on(photo, plane, card, sliver.foot, places, thickest):
-            return None
+    if (
+        not isinstance(sliver, str)
+        and is_white(photo, plane, sheet, sliver, card.pitch)
+        and not string_goes_on(photo, plane, card, sliver.foot, places, thickest)
+    ):
+        return None
     lines = under_by_crowns(photo, plane, card, foot, places, thickest)
     if lines is None:
         return None

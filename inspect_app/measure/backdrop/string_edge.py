@@ -32,10 +32,11 @@ EDGE_SIGMAS = 8.0
 soft shadows of the string on the card."""
 LEAST_STEP = 0.08
 """Least step of light, over the card's own, that is taken for a string's edge: paper's own tone wanders by half."""
-WIDER = 1.5
+WIDER = 2.0
 """Times that a string's edge may be wider than the card's foot: out of focus by as much again as the photo is blurred
-it is 1.4 times as wide, and nothing two millimetres before the card is more. A shadow from a millimetre away, thrown by
-a lamp ten degrees wide, takes 0.2 mm: twice as wide even at 16 pixels to the millimetre, and more in a larger photo."""
+it is 1.4 times as wide, and a phone's sharpening, cut off at white, narrows the stronger of two edges by a third more.
+A shadow from a millimetre away, thrown by a lamp ten degrees wide, falls off over 0.2 mm: more than twice as wide even
+at 16 pixels to the millimetre."""
 LEAST_SHARE = 0.35
 """Share of the blocks that must show the string's underside: where the metal mirrors the card it vanishes."""
 LIKE_THE_BEST = 0.5
@@ -68,10 +69,11 @@ LINE_BELOW_PX, LINE_BELOW_MM = 4.0, 0.4
 SLIVER_WHITE = 1.05
 """Light over the card's own that a sliver of it reaches at most; a lamp's line on the string reaches more."""
 RIM_PX, WOOD_PX = (1.5, 7.5, 0.5), (8.0, 12.0, 0.5)
-"""Where below a sliver the string's lower rim would be, and where wood is: a string's dark rim is a quarter of it thick,
-seven pixels of the thickest first one."""
+"""Where below a sliver the string's lower rim would be, and where wood is: a string's dark rim is a quarter of it
+thick, seven pixels of the thickest first one."""
 LEAST_RIM = 0.04
-"""Light over the card's by which such a rim is darker than the wood, in most blocks: half of what a ridge stands out."""
+"""Light over the card's by which such a rim is darker than the wood, in most blocks: half of what a ridge stands out
+by."""
 LEAST_RIDGES = 0.2
 """Share of the blocks that must show the sliver."""
 THINNEST_SLIVER_PX = 0.4

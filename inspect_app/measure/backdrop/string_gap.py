@@ -37,7 +37,7 @@ with u_w. Both say where the ends are expected, e0 = d0 + w0, and of what e diff
 (the mean of both by their weights). A card that by the spacing does not stand where it was asked to is believed to
 stand where it is seen: k = 1, u = u_w. It is the largest part of the gap's uncertainty; all frets of a photo share it.
 
-The foot counts in g and in m, which falls from it to the ends' tops: an error of g by itself is left to 1 - d / e of it.
+The foot counts in g and in m, which falls from it to the ends' tops: of an error of g, 1 - d / e is left in the gap.
 That matters where a string hides the foot, and it is known from the print alone (`covered_foot`).
 
 Where e is taken too large, so is d, and m too flat, as it rests on the same sight lines: e is varied through all that

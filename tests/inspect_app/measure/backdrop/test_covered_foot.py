@@ -78,9 +78,7 @@ def test_crowns_that_do_not_agree_on_a_thickness_tell_none():
     assert under_by_crowns(photo, plane, card, printed_foot(sheet), [COVERED.places[0]], 0.75) is None
 
 
-SHADED = SideScene(
-    under=(1.3, 1.5), shade=(0.75, 0.4, 0.93), focal_px=3300.0, size=(1600, 650), noise=0.6, seed=35
-)
+SHADED = SideScene(under=(1.3, 1.5), shade=(0.75, 0.4, 0.93), focal_px=3300.0, size=(1600, 650), noise=0.6, seed=35)
 """A string's soft shadow on the card, falling off over 0.35 mm: six pixels of a small picture."""
 
 
