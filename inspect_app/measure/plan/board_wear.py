@@ -78,6 +78,13 @@ NOTHING_TOLD = (
     "the wood's own figure differs from place to place as much as worn finish does: wear can't be told from it"
 )
 COLOUR_TOLD = "the wood's own figure hides places that are only darker or lighter: those that are greyer would show"
+UNTOLD = (
+    "too little of the board shows between these frets, clear of their feet and shadows, to tell wear on it: high up "
+    "the neck look at it yourself, else lay it bare and light it from the other side"
+)
+UNDER_INLAY = "a worn place runs against an inlay, and most of it may lie under that: look at it yourself"
+MOSTLY = 0.5
+"""Standard uncertainty of a place's area by what an inlay hides, over the area, from which it is not known."""
 SHINE = 0.04
 """Share of the light that wood, oil or lacquer mirrors at its surface: ((n - 1) / (n + 1))^2 at n = 1.5 (Fresnel). Of a
 board under twice as bright, half of what is seen is shine, which hollows and polish change as much as worn wood does.
@@ -171,7 +178,10 @@ def find_board_wear(
             of = on_fret(j.field.number, WEAR, i)
             values |= {of.part(name): q for name, q in place.readings.items()}
             outlines.append(Outline("board_wear", place.outline, closed=True, of=of))
-    return BoardWear(values, tuple(outlines), tuple(said), len(judged) - len(said) + bool(forbids))
+    fields_read = len(judged) - len(said) + bool(forbids)
+    known = {j.field.number for j in judged}
+    said += [NotMeasured(on_fret(b.frame.number, WEAR), UNTOLD) for _, b in pairs if b.frame.number not in known]
+    return BoardWear(values, tuple(outlines), tuple(said), fields_read)
 
 
 def _is_dark(judged: Sequence[_Judged], white: float) -> bool:
@@ -274,13 +284,14 @@ class _Found:
     along_fret: float
     mask: Mask
     strength: float
+    is_mostly_hidden: bool = False
 
 
 def _places(j: _Judged, figure: Floats) -> list[_Found] | str:
     """Worn places of one field, from the treble end on, inlays left out; or why they can't all be told."""
     strange = ((j.off / figure) ** 2).sum(axis=2)
-    seeds = components((strange > SEED) & j.seen)
     inlays = inlays_of(j.field.number, j.off, j.seen)
+    seeds = components((strange > SEED) & j.seen & ~inlays)  # an inlay joins no places to its two sides
     taken = inlays.copy()
     found: list[_Found] = []
     why = ""
@@ -295,8 +306,8 @@ def _places(j: _Judged, figure: Floats) -> list[_Found] | str:
         taken |= mask
         fade = _fade_width(share, mask)
         one = _described(j, mask, fade, min(plateau, SURE), inlays)
-        if fade > FADES_MM and not is_inlay(j.field.number, mask, one.strength, [f.mask for f in found]):
-            why = FADES
+        if not is_inlay(j.field.number, mask, one.strength, [f.mask for f in found]):
+            why = FADES if fade > FADES_MM else UNDER_INLAY if one.is_mostly_hidden else why
         found.append(one)
     worn = [f for f in found if not is_inlay(j.field.number, f.mask, f.strength, [g.mask for g in found])]
     return why or sorted(worn, key=lambda f: f.along_fret)
@@ -354,7 +365,8 @@ def _described(j: _Judged, mask: Mask, fade: float, sure: float, inlays: Mask) -
     # moves the half by half of that all round, and the border, which falls by a half over `fade`, by fade / sure.
     u_edge = math.hypot(EDGE_U_MM, fade / 2.0 / math.sqrt(6.0), fade / sure)
     u_side = math.hypot(EDGE_U_MM, fade / 2.0 / math.sqrt(6.0)) / math.sqrt(4.0)
-    u_area = math.hypot(around * math.hypot(u_side, fade / sure), hidden / math.sqrt(12.0))
+    beyond = _beyond_inlay(mask, inlays) * STEP_MM**2 / math.sqrt(3.0)
+    u_area = math.hypot(around * math.hypot(u_side, fade / sure), hidden / math.sqrt(12.0), beyond)
     middle = float(rows.mean() * STEP_MM)
     px = field.to_px(contour[:, 0], contour[:, 1])
     step = max(1, len(px) // 60)  # so many points draw it well
@@ -365,7 +377,8 @@ def _described(j: _Judged, mask: Mask, fade: float, sure: float, inlays: Mask) -
         "share": Measured(area / whole, "1", (Contribution("border of the worn place", u_area / whole),)),
     }
     outline = tuple((float(a), float(b)) for a, b in px[::step])
-    return _Found(readings, outline, middle, mask, float(np.abs(np.median(j.off[mask], axis=0)).max()))
+    strength = float(np.abs(np.median(j.off[mask], axis=0)).max())
+    return _Found(readings, outline, middle, mask, strength, beyond > MOSTLY * area)
 
 
 def _hidden_at_edges(j: _Judged, mask: Mask) -> float:
@@ -384,6 +397,16 @@ def _under_inlays(mask: Mask, inlays: Mask) -> Mask:
     if (inlays & with_border(mask, 2)).any() and (outlines := contours(mask)):
         cv2.fillConvexPoly(whole, cv2.convexHull(np.concatenate(outlines)), 1)
     return np.asarray((whole > 0) & inlays & ~mask)
+
+
+def _beyond_inlay(mask: Mask, inlays: Mask) -> float:
+    """Cells that a worn place may have under an inlay beyond its bays: anything from none to so many, which is as far
+    from none as their number over the root of 3 (RMS). Fewer where less than half of its border runs against one."""
+    ring = with_border(mask, 2) & ~mask
+    share = float((ring & with_border(inlays, 3)).sum() / max(int(ring.sum()), 1))
+    near = with_border(mask, 6)
+    rest = sum(int((c & ~_under_inlays(mask, inlays)).sum()) for c in components(inlays) if (c & near).any())
+    return min(1.0, 2.0 * share) * rest
 
 
 def _length(mm: float, u: float) -> Measured:
