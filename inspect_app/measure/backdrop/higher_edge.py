@@ -79,10 +79,19 @@ def highest_line(
         room = min(UNDER_MM, float(np.median(above)) - OWN_PX * max(mm_per_px, FINEST_MM))
         z = line.circle.z(y) + _lift(line) + np.interp(y, at, above)
         higher = follow_crown_line(photo, pose, y, z, line.radius, mm_per_px, (at[0], at[-1]), room)
-        if higher is None or higher.rms > MOST_SCATTER_PX * mm_per_px:
+        if higher is None or higher.rms > MOST_SCATTER_PX * mm_per_px or not _holds(higher, line):
             break
         line, under = _only_shown(photo, pose, higher, mm_per_px), room
     return line, under
+
+
+def _holds(higher: CrownLine, line: CrownLine) -> bool:
+    """Whether a higher line keeps to its own arc over as much of the line below it as an edge there must be seen over.
+
+    What is followed along a soft shadow on the card wanders, and keeps to an arc here and there."""
+    lo, hi = line.span
+    below = int(((line.y >= lo) & (line.y <= hi)).sum())
+    return int(higher.used.sum()) >= LEAST_SHARE * below
 
 
 def _only_shown(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float) -> CrownLine:
