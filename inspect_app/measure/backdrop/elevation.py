@@ -44,6 +44,7 @@ from inspect_app.measure.backdrop.fret import (
     draw_crown_line,
     u_scale,
 )
+from inspect_app.measure.backdrop.line_end import goes_on_unfollowed
 from inspect_app.measure.backdrop.pose import ROLL_U, TURN_U, BoardPose
 from inspect_app.measure.backdrop.treble_foot import treble_foot
 from inspect_app.measure.manual import Placed, marked, no_longer_found, placed_on
@@ -95,6 +96,13 @@ UNSURE = (
     "over part of the fret the outline may be either of two edges: there may be a divot, but none deeper than "
     "{:.2f} mm; change the light to see"
 )
+LEAST_ARC_MM = 30.0
+"""Shortest part of a crown line that tells a board's radius: three strings wide (common practice, no source). Of less,
+wear between the places that are left may bend as much as the board does."""
+MOST_U_RADIUS = 0.08
+"""Expanded uncertainty of a board's radius, relative, from which it says nothing to a repairer: 12 and 14 inches lie
+15 % apart, and the usual radii hardly more (common practice, no source)."""
+SHORT_ARC = "too little of the crown line shows to tell the board's radius from it; change the light or mark the arc"
 STRAIGHT_U = 3.0
 """A crown line is straight where its curvature is less than three of its standard uncertainties from none."""
 
@@ -139,11 +147,12 @@ def measure_detected(detected: DetectedElevation, ask: Ask) -> Inspection:
     bevels = {end: e for end, e in ends.items() if isinstance(e, EndReading)}
     profile = read_profile(fret.line)
     least = _least_depth(profile, fret)
-    found, declined = _hollows(detected.photo, fret, profile, n)
+    lost_at = _lost_at(detected.photo, fret, ends)
+    found, declined = _hollows(detected.photo, fret, profile, n, bool(lost_at))
     hollows = with_manual_edges(found, fret, placed)
     flags = (*fret.flags, *(("STEEP_VIEW",) if fret.elevation > STEEP else ()))
     manual_arc = fret is not detected.fret
-    treble, foot = bevels.get("treble"), treble_foot(fret, ends.get("treble"), ends.get("bass"))
+    treble, foot = bevels.get("treble"), treble_foot(fret, ends.get("treble"), ends.get("bass"), lost_at)
     radius = _manual_radius(fret, profile, n) if manual_arc else _radius(fret, profile, n)
     reading = FretReading(
         n,
@@ -197,10 +206,16 @@ def _levelled(fret: DetectedFret, middle: float) -> DetectedFret | None:
     return None if line is None or abs(roll) > 5.0 * ROLL_U else replace(fret, pose=pose, line=line)
 
 
+def _lost_at(photo: Photo, fret: DetectedFret, ends: Ends) -> frozenset[End]:
+    """The ends towards which the crown line was lost before the fret's own end."""
+    unread = (end for end, e in ends.items() if isinstance(e, NotMeasured))
+    return frozenset(end for end in unread if goes_on_unfollowed(photo, fret, end))
+
+
 def _hollows(
-    photo: Photo, fret: DetectedFret, profile: Profile, n: int
+    photo: Photo, fret: DetectedFret, profile: Profile, n: int, lost: bool
 ) -> tuple[list[Hollow], tuple[NotMeasured, ...]]:
-    """Hollows that can be trusted, and why others may be missing."""
+    """Hollows that can be trusted, and why others may be missing; `lost`: the line was not followed to both ends."""
     what = on_fret(n, "divots")
     if crossings(photo, fret) > 0:
         return [], (NotMeasured(what, "something crosses the crown line; take the strings off or push them aside"),)
@@ -213,7 +228,7 @@ def _hollows(
     shown = [card_above(photo, fret, h.at, h.stop - h.start, h.drop) for h in hollows]
     incomplete = unclear > INCOMPLETE_SHARE or profile.noise > SCATTERED_PX * fret.mm_per_px
     kept = [h for h, s in zip(hollows, shown, strict=True) if s or (s is None and not incomplete)]
-    if incomplete or False in shown:
+    if incomplete or lost or False in shown:
         why = "over part of the fret the metal hardly stands out from the backdrop; change the light to see the rest"
         return kept, (NotMeasured(what, why),)
     if len(hollows) < len(found):
@@ -268,7 +283,12 @@ def _radius(fret: DetectedFret, profile: Profile, n: int) -> Measured | NotMeasu
         return NotMeasured(what, "too little of the unworn crown line stands out against the backdrop")
     if _stands_above(fret):
         return NotMeasured(on_fret(n, "crown line radius"), ABOVE)
-    return _radius_of_arc(fret, profile, n, fret.line.u_curvature_by_stretches)
+    radius = _radius_of_arc(fret, profile, n, fret.line.u_curvature_by_stretches)
+    if isinstance(radius, NotMeasured):
+        return radius
+    lo, hi = fret.line.span
+    short = hi - lo < LEAST_ARC_MM or radius.expanded > MOST_U_RADIUS * radius.value
+    return NotMeasured(on_fret(n, "crown line radius"), SHORT_ARC) if short else radius
 
 
 def _manual_radius(fret: DetectedFret, profile: Profile, n: int) -> Measured | NotMeasured:

@@ -6,6 +6,8 @@ the outline, and pooled by medians, so that the glints of paper, however many, m
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter
@@ -13,6 +15,7 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter
 from calib.lines import MAD_TO_SD
 from calib.photo import Photo
 from inspect_app.measure.backdrop.crown_line import (
+    ABOVE_MM,
     COLUMN_STEPS,
     FINEST_MM,
     OVER_MM,
@@ -26,6 +29,7 @@ from inspect_app.measure.backdrop.crown_line import (
 )
 from inspect_app.measure.backdrop.outline import DERIVATIVE_PX, certainty, first_edge, least_slope_noise
 from inspect_app.measure.backdrop.pose import BoardPose
+from inspect_app.measure.edge_definition import DEFINITION_PX
 
 __all__ = ["highest_line"]
 
@@ -48,6 +52,9 @@ HALF_SHOWN = 0.5
 MOST_SCATTER_PX = 1.0
 """Scatter about its arc from which a line is no outline but a shadow on the card: the light of an edge in focus steps
 within a pixel or two, and its steepest place is known to a part of that even among specks (no source)."""
+WANDERS = 2.0
+"""Times as far as its points are uncertain that a line scatters about its arc where it is two edges by turns: over a
+hundred points and more, chance leaves a tenth (chi-square distribution)."""
 LINES = 3
 """Lines that may be taken for an outline one after the other: dirt at the foot, the lamp's line, a nearer crown."""
 
@@ -79,19 +86,28 @@ def highest_line(
         room = min(UNDER_MM, float(np.median(above)) - OWN_PX * max(mm_per_px, FINEST_MM))
         z = line.circle.z(y) + _lift(line) + np.interp(y, at, above)
         higher = follow_crown_line(photo, pose, y, z, line.radius, mm_per_px, (at[0], at[-1]), room)
-        if higher is None or higher.rms > MOST_SCATTER_PX * mm_per_px or not _holds(higher, line):
+        if higher is None or not _holds(higher, line, mm_per_px) or _is_same(higher, line, mm_per_px):
             break
         line, under = _only_shown(photo, pose, higher, mm_per_px), room
     return line, under
 
 
-def _holds(higher: CrownLine, line: CrownLine) -> bool:
-    """Whether a higher line keeps to its own arc over as much of the line below it as an edge there must be seen over.
+def _holds(higher: CrownLine, line: CrownLine, mm_per_px: float) -> bool:
+    """Whether a higher line keeps to its own arc: over as much of the line below it as an edge there must be seen over,
+    and as closely as its points are known.
 
     What is followed along a soft shadow on the card wanders, and keeps to an arc here and there."""
     lo, hi = line.span
     below = int(((line.y >= lo) & (line.y <= hi)).sum())
-    return int(higher.used.sum()) >= LEAST_SHARE * below
+    u_px = math.hypot(float(np.sqrt(np.mean(higher.edge.u_px[higher.used] ** 2))), DEFINITION_PX, ABOVE_MM / mm_per_px)
+    scatter = higher.rms / mm_per_px
+    return int(higher.used.sum()) >= LEAST_SHARE * below and scatter < min(MOST_SCATTER_PX, WANDERS * u_px)
+
+
+def _is_same(higher: CrownLine, line: CrownLine, mm_per_px: float) -> bool:
+    """Whether what was followed above a line is that line again."""
+    apart = float(np.abs(higher.circle.z(line.span) + _lift(higher) - line.circle.z(line.span) - _lift(line)).max())
+    return apart < mm_per_px
 
 
 def _only_shown(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: float) -> CrownLine:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from inspect_app.measure.backdrop.bevel import COVERED, EndReading
+from inspect_app.measure.backdrop.end_outline import End
 from inspect_app.measure.backdrop.fret import DetectedFret
 from inspect_app.measure.backdrop.pose import ROLL_U
 from inspect_app.reading.key import NotMeasured
@@ -26,16 +27,21 @@ STRAIGHT_U = 3.0
 
 
 def treble_foot(
-    fret: DetectedFret, treble: EndReading | NotMeasured | None, bass: EndReading | NotMeasured | None
+    fret: DetectedFret,
+    treble: EndReading | NotMeasured | None,
+    bass: EndReading | NotMeasured | None,
+    lost_at: frozenset[End] = frozenset(),
 ) -> tuple[float, float]:
-    """Place of the treble end at board level and its standard uncertainty, y in mm."""
+    """Place of the treble end at board level and its standard uncertainty, y in mm.
+
+    `lost_at` are the ends that the crown line was not followed to."""
     if isinstance(treble, EndReading):
         return treble.bevel.foot, fret.crown.u_height * math.tan(treble.bevel.angle) + fret.mm_per_px
     run = fret.crown.height * math.tan(math.radians(BEVEL_DEG))
     last = fret.line.span[0] - run  # under the last place seen of the crown line, a usual bevel
     other = bass.bevel.foot if isinstance(bass, EndReading) else fret.line.span[1] + run
-    mirrored = _mirrored(fret, other)
-    if isinstance(treble, NotMeasured) and treble.reason == COVERED:
+    mirrored = None if "bass" in lost_at else _mirrored(fret, other)
+    if "treble" in lost_at or (isinstance(treble, NotMeasured) and treble.reason == COVERED):
         return mirrored or _any(fret, other)
     return mirrored if mirrored is not None and last - mirrored[0] > UNLIKE_MM else (last, ASSUMED_END_U_MM)
 

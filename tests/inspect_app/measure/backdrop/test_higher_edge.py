@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -41,3 +42,25 @@ def test_the_outline_above_a_line_on_the_metal_is_followed_instead(seen):
 
 def test_an_outline_with_plain_card_above_it_is_left_alone(seen):
     assert higher(seen, seen[3])[0] is seen[3]
+
+
+def shadowed(photo, pose, line, high, wave):
+    """The card darker above a crown, up to an edge that waves along it, as the shadows of other things make it."""
+    y = np.linspace(-23.0, 23.0, 400)
+    z = line.circle.z(y)
+    top, foot = (
+        pose.to_px(np.column_stack([0.0 * y, y, at])) for at in (z + high + 0.1 * np.sin(2 * np.pi * y / wave), z)
+    )
+    inside = np.zeros(photo.bgr.shape[:2], np.float32)
+    cv2.fillPoly(inside, [np.round(np.vstack([top, foot[::-1]])).astype(np.int32)], 1.0)
+    dark = 25.0 * cv2.GaussianBlur(inside, (0, 0), 2.0)[..., None]
+    return replace(photo, bgr=np.where(photo.bgr > 150, photo.bgr - dark, photo.bgr).astype(np.uint8))
+
+
+@pytest.mark.parametrize(("high", "wave"), [(0.35, 17.0), (0.35, 19.0), (0.3, 17.0)])
+def test_a_shadow_above_a_crown_line_does_not_take_its_place(high, wave):
+    bright = replace(SCENE, card=200, divots=(), noise=1.0)
+    photo, pose = draw(bright)
+    y = np.arange(-24.0, 24.0, 4.0 * MM_PER_PX)
+    line = find_crown_line(photo, pose, y, SCENE.height + TOP_MM, SCENE.crown.radius, MM_PER_PX)
+    assert higher((shadowed(photo, pose, line, high, wave), pose, y, line), line)[0] is line
