@@ -53,6 +53,7 @@ __all__ = [
     "why_not_outline",
     "card_tone_below",
     "edge_above",
+    "is_dark_above",
     "metal_behind",
     "brightest_above",
     "lens_blur",
@@ -302,7 +303,7 @@ def why_not_outline(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: f
     if not shows_plain_card(mm_per_px):
         return "there are too few pixels to the millimetre to tell the card's noise; go closer"
     across = cross_profile(photo, pose, line, mm_per_px)
-    if edge_above(across, blur) > EDGE_ABOVE:
+    if edge_above(across, blur) > EDGE_ABOVE or is_dark_above(across, blur):
         return "a fainter edge runs above the one followed: the metal has nearly the card's tone; change the light"
     if card_tone_below(across) > CARD_TONE_MM:
         return "the metal has the card's own tone, so its outline does not show; change the light"
@@ -350,6 +351,20 @@ def edge_above(across: CrossProfile, blur_px: float) -> float:
     sigmas = np.where(steep[rows] * own < 0.0, OTHER_WAY_SIGMA, EDGE_ABOVE_SIGMA)
     clear = (shoulders < SHOULDER * np.abs(steep[rows])) & (np.abs(steep[rows]) > sigmas * across.noise)
     return float(np.abs(steep[rows])[clear].max(initial=0.0)) / max(abs(own), 1e-9)
+
+
+def is_dark_above(across: CrossProfile, blur_px: float) -> bool:
+    """Whether a dark band begins above a crown line as sharply as an outline does: it may be the crown's own side.
+
+    Where it reaches so far up that little plain card is left, no noise tells its edge (see `edge_above`)."""
+    sigma = math.hypot(blur_px, FINE_PX)
+    step, rows = max(1, round(2.0 * sigma)), across.on - math.ceil(3.0 * sigma)
+    above = across.light[: max(rows, 0)]
+    if len(above) <= step:
+        return False
+    fall = float(above[0] - above[-1])
+    sharpest = float((above[:-step] - above[step:]).max())
+    return above[0] > BRIGHTER_THAN_CARD * above[-1] and sharpest > fall / 2.0
 
 
 def card_tone_below(across: CrossProfile) -> float:

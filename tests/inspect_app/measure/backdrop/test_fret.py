@@ -7,13 +7,14 @@ import pytest
 
 from inspect_app.measure import calibrate
 from inspect_app.measure.backdrop.covering import crossings
-from inspect_app.measure.backdrop.crown_line import cross_profile
+from inspect_app.measure.backdrop.crown_line import CrossProfile, cross_profile
 from inspect_app.measure.backdrop.fret import (
     DetectedFret,
     card_above,
     card_tone_below,
     detect_fret,
     edge_above,
+    is_dark_above,
     lens_blur,
 )
 from inspect_app.reading.key import NotMeasured
@@ -80,6 +81,22 @@ def test_a_soft_shadow_on_the_card_is_no_edge_above():
         bump = 0.3 * np.abs(across.steepness[across.on]) * np.exp(-0.5 * ((rows - at) / (wider * sigma)) ** 2)
         shaded = replace(across, steepness=across.steepness + bump)
         assert edge_above(shaded, fret.blur_px) == pytest.approx(seen, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("blur", "dark", "told"),
+    [
+        pytest.param(1.0, 0.5, True, id="a crown's dark side"),
+        pytest.param(6.0, 0.5, False, id="a soft shadow on the card"),
+        pytest.param(1.0, 0.8, False, id="paper of another tone"),
+    ],
+)
+def test_a_dark_band_above_a_line_is_told_by_how_sharply_it_begins(blur, dark, told):
+    rows = np.arange(40.0)
+    band = 1.0 - (1.0 - dark) / (1.0 + np.exp(-1.7 * (rows - 10.0) / blur))  # as an edge of that blur, nearly
+    light = np.where(rows < 26, band, 1.5)
+    across = CrossProfile(light, np.gradient(light), 26, 0.01, 0.05)
+    assert is_dark_above(across, 1.0) == told
 
 
 @pytest.mark.slow
