@@ -32,11 +32,12 @@ _LEAST_ENDS = 3
 _BEYOND_MM, _FARTHEST_MM = 3.0, 45.0
 """Looked at so far beyond an end: past the board's edge and its shadow, and as far as the longer part of a fret that is
 covered in its middle leaves the shorter one."""
-_ROW_MM, _PART_ROWS, _RUN = 0.25, 8, 4
-"""Parts of so many rows, 2 mm, are held against the fret's light, and so many in a row have to be its own: longer than
-a rule's lines, which stand across a neck like frets."""
+_ROW_MM, _PART_ROWS, _RUN = 0.25, 8, 3
+"""Parts of so many rows, 2 mm, are held against the fret's light, and so many in a row, 6 mm, have to be its own: more
+than a rule's lines, which stand across a neck like frets, are long."""
 _LEAST_SEEN = 2
-"""Frets, and half of all, that have to be seen again: one alone may be something that lies in its line."""
+"""Frets that have to be seen again: one alone may be something that lies in its line, and what lies aslant over a neck
+leaves only some of them to be seen beyond."""
 _DARK = 0.003
 """Added to linear light before its logarithm, as for a fret's profile (`crown_profile`)."""
 _STRAYS = "the ends on that side do not lie in a straight line, as on a board's edge: something may lie over them"
@@ -58,7 +59,7 @@ def doubted_ends(
         return side
     least = least_alike(frets)
     on = np.array([goes_on_mm(photo, covers, f, e.at.along, least) for f, e in zip(frets, side, strict=True)])
-    if np.sum(on > 0.0) >= max(_LEAST_SEEN, len(frets) / 2):
+    if np.sum(on > 0.0) >= _LEAST_SEEN:
         return [_declined(e, _GOES_ON, float(on.max())) for e in side]
     stray = _off_a_line([f.frame.origin_mm + at * f.frame.along for f, at in read])
     return [_declined(e, _STRAYS, stray) for e in side] if stray > _STRAY * END_SCATTER_MM else side
