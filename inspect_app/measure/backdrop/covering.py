@@ -37,8 +37,9 @@ WITHIN_PX = 3.0
 """How far from its continuation a line may run: two degrees over a millimetre of an everyday photo."""
 STEP_PX = (1.5, 4.0)
 """Distances from a line between which the light on both its sides is compared: beyond a sharp edge's blur."""
-BESIDE_PX = (10.0, 45.0)
-"""Distances between which the same is done along parallel lines: what paper, dirt and a denoiser's blotches make."""
+BESIDE_PX = (7.0, 45.0)
+"""Distances between which the same is done along parallel lines: what paper, dirt and a denoiser's blotches make, from
+where a sharp edge `WITHIN_PX` no longer reaches on: a shadow's, softer, still does."""
 LEAST_STEP, TIMES = 0.03, 2.0
 """Step of the light from which it is another thing's, and over the greatest along those lines: paper of one kind is
 evenly lit to a part of that over a few pixels, and the greatest of a dozen chances is seldom doubled (no source)."""
