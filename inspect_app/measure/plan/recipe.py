@@ -36,6 +36,7 @@ from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, with
 from inspect_app.measure.plan.hidden_parts import hidden_outlines
 from inspect_app.measure.plan.reference_crown import BLUR_PX
 from inspect_app.measure.plan.spacing import check_spacing, fret_positions
+from inspect_app.measure.plan.string_ends import without_string_ends
 from inspect_app.measure.plan.strings import StringCrossing, find_strings
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask, HandEdge
@@ -143,6 +144,7 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     if not found:
         raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
     strings = find_strings(found)
+    found = without_string_ends(found, strings)
     reading = _cached_readings(photo, found, level, covers, strings, blur)
     white = linear_light_of(response.white) if response and len(scale.ids) else UNKNOWN_WHITE
     worn = find_board_wear(as_taken, found, covers, any(strings), white)
