@@ -20,9 +20,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtri, ndtr
 
 from calib.budget import Sampler, difference, weighted_mean
-from inspect_app.decide.probability import chi_squared_beyond, uniform_of
 from inspect_app.decide.wear import FretWear, Rate, WearMap
 from shared.influences import Scope, scope_of
 from shared.measured import COVERAGE_FACTOR, Contribution, Measured
@@ -101,19 +101,18 @@ def draw_boards(
     """
     sampler = Sampler(n, seed)
     numbers = tuple(f.number for f in wear.frets)
-    share = _unseen_share(wear, sampler)
-    depth = np.column_stack([_draw_depth(f, sampler, share) for f in wear.frets])
+    depth = np.column_stack([_draw_depth(f, sampler) for f in wear.frets])
     above, above_u = _above(wear, over_plane or {})
     return Boards(numbers, _draw_heights(wear, sampler), depth, above, above_u, sampler)
 
 
-def _draw_depth(fret: FretWear, sampler: Sampler, unseen_share: Draws) -> Draws:
+def _draw_depth(fret: FretWear, sampler: Sampler) -> Draws:
     deepest = np.zeros(sampler.n)
     for spot in fret.spots:
         if spot.depth is not None:
             np.maximum(deepest, sampler.draw(_fully_correlated(spot.depth)), out=deepest)
     if fret.unseen_depth is not None:
-        np.maximum(deepest, fret.unseen_depth * unseen_share, out=deepest)
+        np.maximum(deepest, _unseen(fret.unseen_depth, sampler), out=deepest)
     return deepest
 
 
@@ -125,11 +124,9 @@ def _fully_correlated(depth: Measured) -> Measured:
     return replace(depth, contributions=(*kept, Contribution("depth readings", u, "all")))
 
 
-def _unseen_share(wear: WearMap, sampler: Sampler) -> Draws:
-    """Of what could have been missed, anything from none to all alike (N,); it goes with the depths' errors too."""
-    if all(f.unseen_depth is None for f in wear.frets):
-        return np.zeros(sampler.n)
-    return uniform_of(sampler.deviates(Contribution("depth readings", 1.0, "all")))
+def _unseen(limit: float, sampler: Sampler) -> Draws:
+    """What could have been missed, anything from none to `limit` alike; it goes with the depths' errors too."""
+    return np.asarray(limit * ndtr(sampler.deviates(Contribution("depth readings", 1.0, "all"))))
 
 
 def _draw_heights(wear: WearMap, sampler: Sampler) -> Draws | None:
@@ -196,7 +193,7 @@ def common_depth(wear: WearMap) -> Measured | None:
         return None
     mean = weighted_mean(depths)
     scatter = sum(((d.value - mean.value) / d.u) ** 2 for d in depths)
-    return mean if chi_squared_beyond(scatter, len(depths) - 1) >= 0.05 else None
+    return mean if scatter <= float(chdtri(len(depths) - 1, 0.05)) else None
 
 
 def height_after(boards: Boards, together: Sequence[int], off: Draws) -> Draws | None:

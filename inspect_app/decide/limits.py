@@ -13,7 +13,8 @@ from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from typing import Any, Literal
 
-from inspect_app.decide.probability import student_below
+from scipy.special import ndtr, stdtr
+
 from shared.measured import Measured
 from shared.tables import load_table
 
@@ -132,9 +133,12 @@ def conformance_probability(
     has few degrees of freedom."""
     if u <= 0.0:
         return float((lower is None or value >= lower) and (upper is None or value <= upper))
-    dof = max(dof, 1.0)
-    under = student_below((lower - value) / u, dof) if lower is not None else 0.0
-    over = student_below((value - upper) / u, dof) if upper is not None else 0.0
+
+    def below(t: float) -> float:
+        return float(ndtr(t) if math.isinf(dof) else stdtr(max(dof, 1.0), t))
+
+    under = below((lower - value) / u) if lower is not None else 0.0
+    over = below((value - upper) / u) if upper is not None else 0.0
     return max(0.0, 1.0 - under - over)
 
 

@@ -10,8 +10,8 @@ from tests.inspect_app.deciding_case import make_job, put_elevation
 
 LISTS = ("numpy", "scipy", "cv2", "PIL", "streamlit", "typst", "alembic", "skimage")
 """Not loaded by what looks into the store alone."""
-DECIDES = ("scipy", "streamlit", "alembic", "skimage")
-"""Not loaded by what decides and writes a paper: scipy alone takes a third of a second."""
+DECIDES = ("streamlit", "alembic", "skimage")
+"""Not loaded by what decides and writes a paper."""
 
 
 @pytest.fixture
