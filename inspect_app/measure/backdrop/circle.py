@@ -16,9 +16,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 
-__all__ = ["Circle", "fit_circle"]
+__all__ = ["STRAIGHT_U", "Circle", "fit_circle"]
 
 Array = NDArray[np.float64]
+
+STRAIGHT_U = 3.0
+"""A line is straight where its curvature is less than three of its standard uncertainties from none."""
 
 
 class CircleParam(IntEnum):

@@ -23,6 +23,7 @@ from inspect_app.measure.backdrop.by_hand import (
     with_manual_arc,
     with_manual_edges,
 )
+from inspect_app.measure.backdrop.circle import STRAIGHT_U
 from inspect_app.measure.backdrop.covering import crossings, is_lifted
 from inspect_app.measure.backdrop.crown_line import UNDER_MM, crown_line_of
 from inspect_app.measure.backdrop.divots import (
@@ -103,8 +104,6 @@ MOST_U_RADIUS = 0.08
 """Expanded uncertainty of a board's radius, relative, from which it says nothing to a repairer: 12 and 14 inches lie
 15 % apart, and the usual radii hardly more (common practice, no source)."""
 SHORT_ARC = "too little of the crown line shows to tell the board's radius from it; change the light or mark the arc"
-STRAIGHT_U = 3.0
-"""A crown line is straight where its curvature is less than three of its standard uncertainties from none."""
 
 
 @dataclass(frozen=True)

@@ -48,6 +48,7 @@ from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import FretReading, Inspection, Outline
 from inspect_app.reading.key import NotMeasured, on_fret
 from shared.errors import OptionError, ScaleError
+from shared.measured import Measured
 from shared.trade import CROWN_HEIGHT_MM, STRING_INSET_GIVEN_U_MM, STRING_INSET_MM, STRING_INSET_U_MM
 
 __all__ = ["DetectedSide", "detect", "measure_detected"]
@@ -230,14 +231,7 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
     crowns = crown_heights(g, stand, gaps)
     if (raised := on_the_highest(g, crowns)) is not g:
         gaps, *_ = measure_gaps(raised)
-    found, lost = {}, []
-    for s, gap in zip(g.seen, gaps, strict=True):
-        gap = gap.with_flags("INDIRECT") if lines.covered else gap
-        if LEAST_GAP_MM - gap.expanded < gap.value < MOST_GAP_MM:
-            found[s.face.number] = gap
-        else:
-            why = f"{gap.value:.2f} mm is no gap that occurs; look at the overlay, and mark the edges by hand"
-            lost.append(NotMeasured(on_fret(s.face.number, GAP), why))
+    found, lost = _possible({s.face.number: gap for s, gap in zip(g.seen, gaps, strict=True)}, bool(lines.covered))
     before = ENDS_BEFORE_MM[detected.scale.kind]
     frets = tuple(
         FretReading(s.face.number, string_gap=found.get(s.face.number), outlines=(_drawn(detected.plane, s, before),))
@@ -262,6 +256,18 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
         outlines=_drawn_lines(detected.plane, lines),
         checks=checks,
     )
+
+
+def _possible(gaps: dict[int, Measured], indirect: bool) -> tuple[dict[int, Measured], list[NotMeasured]]:
+    """The gaps by fret that occur, and why others are none; `indirect` where the foot was not seen itself."""
+    found, lost = {}, []
+    for number, gap in gaps.items():
+        if LEAST_GAP_MM - gap.expanded < gap.value < MOST_GAP_MM:
+            found[number] = gap.with_flags("INDIRECT") if indirect else gap
+        else:
+            why = f"{gap.value:.2f} mm is no gap that occurs; look at the overlay, and mark the edges by hand"
+            lost.append(NotMeasured(on_fret(number, GAP), why))
+    return found, lost
 
 
 def _why_impossible(stand: CardStand, behind: Array, asked: CardAsked) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from inspect_app.measure.backdrop.bevel import COVERED, EndReading
+from inspect_app.measure.backdrop.circle import STRAIGHT_U
 from inspect_app.measure.backdrop.end_outline import End
 from inspect_app.measure.backdrop.fret import DetectedFret
 from inspect_app.measure.backdrop.pose import ROLL_U
@@ -22,8 +23,6 @@ UNLIKE_MM = 1.0
 which lie alike to some tenths of a millimetre (common practice, no source)."""
 LONGEST_MM = 80.0
 """The longest fret there is (common practice, no source)."""
-STRAIGHT_U = 3.0
-"""A crown line is straight where its curvature is less than three of its standard uncertainties from none."""
 
 
 def treble_foot(

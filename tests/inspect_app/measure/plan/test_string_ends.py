@@ -49,7 +49,7 @@ def strings(*places):
 )
 def test_an_end_where_the_next_string_would_lie_is_not_measured(length, places, declined):
     frets = [Fret(Frame(length))] * 4
-    for f in without_string_ends(frets, [strings(*places)] * 4):
+    for _, f in zip(frets, without_string_ends(frets, [strings(*places)] * 4), strict=True):
         assert [side for side in ("treble", "bass") if getattr(f, side).why_not] == declined
         assert [side for side in ("treble", "bass") if getattr(f, side).at.u > 3.0] == declined
         assert (f.frame.origin_u_mm > 3.0) == ("treble" in declined)
