@@ -44,8 +44,9 @@ _BESIDE_MM = 1.0
 """So far beside a cluster its faint steps still belong to it: the shadow that fades away, and blur."""
 _ALIKE = 0.25
 """Frets of a board are of one metal in one light: steps weaker than this share of the others' are of something else."""
-_FEW_STEPS = 4
-"""A band in which fewer persistent steps are in view tells as much less; a fret has at least so many."""
+_FEW_STEPS = 8
+"""A band in which fewer persistent steps are in view tells as much less: a fret has four at least, and those of one
+alone, beside a scale that hides the others, the bench may have too."""
 _JOIN_MM = 2.6
 """A crown's two edges are joined across its even top when no farther apart than this (wide wire is 3 mm with its
 edges' own width, common practice, no source)."""

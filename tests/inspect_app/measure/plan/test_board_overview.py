@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from inspect_app.measure.plan.board_overview import _clusters
+from inspect_app.measure.plan.board_overview import _board_rows, _clusters
 from inspect_app.measure.plan.board_search import best_turn
 from inspect_app.measure.plan.overview_bands import BAND_MM, Bands
 
@@ -64,3 +64,17 @@ def test_frets_askew_are_turned_upright(slope):
     steps = np.clip(raw, -8.0, 8.0)
     found = best_turn(Bands(steps, raw, np.ones(raw.shape, bool), 0.0, v, PX_PER_MM))
     assert found == pytest.approx(slope, abs=1.0 / PX_PER_MM / v.max())  # a column over the board
+
+
+def test_a_scale_that_hides_all_frets_but_one_is_not_bridged():
+    """Beside it bench shows, and by chance steps where that fret does: the board ends before the scale all the same."""
+    hidden, board = slice(0, 9), slice(10, 30)
+    raw = np.random.default_rng(2).normal(0.0, 0.3, (32, 1000))
+    for at in (20.0, 60.0, 98.0, 134.0):
+        for off, step in EDGES:
+            raw[board, round((at + off) * PX_PER_MM)] += step
+    visible = np.ones(raw.shape, bool)
+    visible[hidden, 30 * round(PX_PER_MM) :] = False
+    raw[hidden.stop - 1] = np.where(visible[hidden.stop - 1], 0.6 * raw[board].mean(axis=0), 0.0)
+    rows = _board_rows(np.clip(raw * visible, -8.0, 8.0), visible, np.ones(len(raw), bool))
+    assert rows == (board.start, board.stop)
