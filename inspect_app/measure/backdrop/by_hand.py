@@ -158,7 +158,7 @@ def _with_manual_edges(h: Hollow, fret: DetectedFret, parts: Mapping[str, Points
     e = float(fret.line.elevation_at(y))
     drop = float(fret.line.circle.z(y)) + float(tangent_rise(fret.crown.radius, np.array(e))) - float(z)
     u_drop = math.hypot(by_hand, float(fret.line.circle.u_z(y)[0]))
-    h = replace(h, at=float(y), drop=drop, elevation=e, u_drop=u_drop)
+    h = replace(h, at=float(y), drop=drop, elevation=e, u_drop=u_drop, near=0.0)
     return ManualHollow(h, bool(ends), True, u_end * math.sqrt(len(ends)))
 
 

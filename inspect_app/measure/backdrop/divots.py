@@ -16,7 +16,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from calib.lines import MAD_TO_SD
 from calib.robust_spread import spread_about_zero
-from inspect_app.instrument.crown import Crown, depth_from_drop
+from inspect_app.instrument.crown import Crown, depth_from_drop, drop_from_depth
 from inspect_app.measure.backdrop.crown_line import CrownLine
 from shared.measured import Contribution, Measured
 
@@ -83,6 +83,8 @@ class Hollow:
         Standard uncertainty of the drop from noise, mm.
     faint : float
         How many times fainter the outline is there than where it is unworn, 1 or more.
+    near : float
+        Probability that the outline there is the flat's near edge, not its far one; see `flat_edges`.
     """
 
     start: float
@@ -92,6 +94,7 @@ class Hollow:
     elevation: float
     u_drop: float
     faint: float = 1.0
+    near: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -277,47 +280,63 @@ def _parabola_peak(y: Array, drop: Array, at: float, height: float) -> tuple[flo
 
 
 def measure_depth(
-    h: Hollow, crown: Crown, u_elevation: float, definition: float, u_scale_rel: float, resolved: float = 0.0
+    h: Hollow,
+    crown: Crown,
+    u_elevation: float,
+    definition: float,
+    u_scale_rel: float,
+    resolved: float = 0.0,
+    u_light: float = 0.0,
 ) -> Measured:
     """Removal at a hollow's lowest place, below the unworn crown, with its uncertainty.
 
     Each contribution is the change of the depth when that input moves by its standard uncertainty, mean of both ways
     (GUM 5.1.4 note 2, evaluated numerically: the relation bends near the blind depth). `resolved` is the least
-    distance, mm, of two edges seen as two.
+    distance, mm, of two edges seen as two; `u_light` how far the metal's own light may draw an edge, mm.
     """
-    r, e = crown.radius, h.elevation
+    r, e = crown.radius, max(h.elevation, 0.0)
     definition = (
         DIVOT_DEFINITION * definition * h.faint
     )  # it shifts an edge in inverse proportion to the edge's own steepness
 
     def depth(drop: float = h.drop, radius: float = r, elevation: float = e) -> float:
-        return float(depth_from_drop(drop, radius, max(elevation, 0.0)))
+        far, near = _by_either_edge(drop, radius, elevation)
+        return far + h.near * (near - far)
 
     def by(**moved: tuple[float, float]) -> float:
         ((name, (lo, hi)),) = moved.items()
         return abs(depth(**{name: hi}) - depth(**{name: lo})) / 2.0
 
+    far, near = _by_either_edge(h.drop, r, e)
     parts = {
         "edge noise": by(drop=(h.drop - h.u_drop, h.drop + h.u_drop)),
         "edge definition": by(drop=(h.drop - definition, h.drop + definition)),
+        "light on the metal": by(drop=(h.drop - u_light, h.drop + u_light)),
         "camera elevation": by(elevation=(e - u_elevation, e + u_elevation)),
         "crown radius": by(radius=(max(r - crown.u_radius, 0.3 * r), r + crown.u_radius)),
         "scale": depth() * u_scale_rel,
-        "flat not resolved": _u_flat(h, depth(), r, e, resolved),
+        "flat not resolved": (1.0 - h.near) * _u_flat(far, near, r, e, resolved),
+        "edge of the flat": math.sqrt(h.near * (1.0 - h.near)) * (far - near),
     }
     return Measured(depth(), "mm", tuple(Contribution(k, v) for k, v in parts.items()))
 
 
-def _u_flat(h: Hollow, depth: float, radius: float, elevation: float, resolved: float) -> float:
+def _by_either_edge(drop: float, radius: float, elevation: float) -> tuple[float, float]:
+    """Removal where the outline is a flat's far edge, and where it is its near edge, mm.
+
+    No flat has its near edge above the crown line's own height over the crown's top, seen from `elevation`."""
+    e = max(elevation, 0.0)
+    narrowest = float(drop_from_depth(0.0, radius, -e))
+    return float(depth_from_drop(drop, radius, e)), float(depth_from_drop(max(drop, narrowest), radius, -e))
+
+
+def _u_flat(far: float, near: float, radius: float, elevation: float, resolved: float) -> float:
     """What it leaves open that a flat too narrow in the photo to show as such may have any tone, mm.
 
-    Has it the card's, its near edge is taken for the outline instead of its far one: anything from the depth that
-    would belong to the drop then, to the depth as worked out (rectangular, GUM 4.3.7)."""
-    seen_width = 2.0 * math.sqrt(max(2.0 * radius * depth - depth**2, 0.0)) * math.sin(max(elevation, 0.0))
-    if seen_width >= resolved:
-        return 0.0
-    near = float(depth_from_drop(h.drop, radius, -max(elevation, 0.0)))
-    return (depth - near) / math.sqrt(12.0)
+    Has it the card's, its near edge is taken for the outline instead of its far one: anything between the depths that
+    belong to either (rectangular, GUM 4.3.7)."""
+    seen_width = 2.0 * math.sqrt(max(2.0 * radius * far - far**2, 0.0)) * math.sin(elevation)
+    return 0.0 if seen_width >= resolved else (far - near) / math.sqrt(12.0)
 
 
 def measure_place(h: Hollow, value: float, definition: float, shared: Mapping[str, float]) -> Measured:

@@ -38,6 +38,7 @@ from inspect_app.measure.backdrop.divots import (
     read_profile,
 )
 from inspect_app.measure.backdrop.end_outline import End
+from inspect_app.measure.backdrop.flat_edges import with_flat_edges
 from inspect_app.measure.backdrop.fret import (
     DetectedFret,
     card_above,
@@ -97,6 +98,8 @@ UNSURE = (
     "over part of the fret the outline may be either of two edges: there may be a divot, but none deeper than "
     "{:.2f} mm; change the light to see"
 )
+MORE_LIKELY = 0.5
+"""Probability of a flat's near edge from which an edge that is left above a hollow is taken for its far one."""
 LEAST_ARC_MM = 30.0
 """Shortest part of a crown line that tells a board's radius: three strings wide (common practice, no source). Of less,
 wear between the places that are left may bend as much as the board does."""
@@ -147,7 +150,7 @@ def measure_detected(detected: DetectedElevation, ask: Ask) -> Inspection:
     profile = read_profile(fret.line)
     least = _least_depth(profile, fret)
     lost_at = _lost_at(detected.photo, fret, ends)
-    found, declined = _hollows(detected.photo, fret, profile, n, bool(lost_at))
+    found, declined = _hollows(detected, fret, profile, n, bool(lost_at))
     hollows = with_manual_edges(found, fret, placed)
     flags = (*fret.flags, *(("STEEP_VIEW",) if fret.elevation > STEEP else ()))
     manual_arc = fret is not detected.fret
@@ -212,10 +215,10 @@ def _lost_at(photo: Photo, fret: DetectedFret, ends: Ends) -> frozenset[End]:
 
 
 def _hollows(
-    photo: Photo, fret: DetectedFret, profile: Profile, n: int, lost: bool
+    detected: DetectedElevation, fret: DetectedFret, profile: Profile, n: int, lost: bool
 ) -> tuple[list[Hollow], tuple[NotMeasured, ...]]:
     """Hollows that can be trusted, and why others may be missing; `lost`: the line was not followed to both ends."""
-    what = on_fret(n, "divots")
+    what, photo = on_fret(n, "divots"), detected.photo
     if crossings(photo, fret) > 0:
         return [], (NotMeasured(what, "something crosses the crown line; take the strings off or push them aside"),)
     if _stands_above(fret):
@@ -223,8 +226,9 @@ def _hollows(
     if fret.under_mm < UNDER_MM:
         return [], (NotMeasured(what, OUTSHONE),)
     found, unclear = find_hollows(fret.line, profile, fret.definition_mm)
+    found = with_flat_edges(photo, detected.scale, fret, found)
     hollows = [h for h in found if is_sure(h, _depth(h, fret))]
-    shown = [card_above(photo, fret, h.at, h.stop - h.start, h.drop) for h in hollows]
+    shown = [h.near > MORE_LIKELY or card_above(photo, fret, h.at, h.stop - h.start, h.drop) for h in hollows]
     incomplete = unclear > INCOMPLETE_SHARE or profile.noise > SCATTERED_PX * fret.mm_per_px
     kept = [h for h, s in zip(hollows, shown, strict=True) if s or (s is None and not incomplete)]
     if incomplete or lost or False in shown:
@@ -245,7 +249,8 @@ def _hollows(
 
 
 def _depth(h: Hollow, fret: DetectedFret) -> Measured:
-    return measure_depth(h, fret.crown, fret.u_elevation, fret.definition_mm, u_scale(fret), fret.resolved_mm)
+    crown, definition = fret.crown, fret.definition_mm
+    return measure_depth(h, crown, fret.u_elevation, definition, u_scale(fret), fret.resolved_mm, fret.u_light_mm)
 
 
 def _stands_above(fret: DetectedFret) -> bool:
@@ -267,12 +272,13 @@ def _divot(
         flags = (*flags, "STEEP_VIEW")
     depth = depth.with_flags(*flags)
     foot, u_foot = treble_end
-    # the flat's far edge lies r sin(phi) behind the centre line: carry it along the line of sight
-    behind = float(half_chord(depth.value, fret.crown.radius))
+    # a flat's far edge lies r sin(phi) behind the centre line, its near one before: carry it along the line of sight
+    behind = (1.0 - 2.0 * h.near) * float(half_chord(depth.value, fret.crown.radius))
     aside = float(np.interp(h.at, fret.line.y, fret.pose.rays(fret.line.edge.px)[:, 1])) * behind
     place = h.at + aside - foot
     at = measure_place(h, place, fret.definition_mm, {"fret end": u_foot, "scale": abs(place) * u_scale(fret)})
-    return Divot(at, measure_length(h, depth.value, least), depth)
+    shown = float(depth_from_drop(h.drop, fret.crown.radius, h.elevation))  # as `least` is reckoned, by the far edge
+    return Divot(at, measure_length(h, shown, least), depth)
 
 
 def _radius(fret: DetectedFret, profile: Profile, n: int) -> Measured | NotMeasured:

@@ -14,7 +14,7 @@ import numpy as np
 from calib.photo import Focal, Photo
 from calib.plane import Plane
 from calib.scales.printed import BACKDROP, BACKDROP_SIZE, DICTIONARY
-from inspect_app.instrument.crown import Crown
+from inspect_app.instrument.crown import Crown, half_chord
 from inspect_app.measure.backdrop.crown_line import crown_line_of
 from inspect_app.measure.backdrop.edge_path import EdgePath
 from inspect_app.measure.backdrop.pose import BoardPose
@@ -32,7 +32,8 @@ class Scene:
     """A fret, a camera and a light. Lengths in mm, angles in degrees; divots are (y, depth, length).
 
     A card laid over an end, before the backdrop, is (side, place of its edge half-way up the crown, slant inwards from
-    upright, tone, its foot and its top over the board): `covers`."""
+    upright, tone, its foot and its top over the board): `covers`. The divots' flats are of another tone than the metal
+    where `flat` says so."""
 
     width: float = 2.6
     height: float = 1.2
@@ -50,6 +51,7 @@ class Scene:
     crown_below_top: float = 19.0
     card: int = 225
     metal: int = 120
+    flat: int | None = None
     wood: int = 60
     blur: float = 1.0
     noise: float = 1.5
@@ -163,9 +165,20 @@ def draw(scene, over=2):
 def _fret(canvas, pose, scene, distance):
     points = surface(scene, x0=-distance, worn=distance == 0.0)
     _fill(canvas, pose, points, scene.metal)
+    if scene.flat is not None and distance == 0.0:
+        _fill(canvas, pose, _flats(scene), scene.flat)
     if scene.near:  # a lamp's line along the crown, so that frets can be told to be alike
         i = points.shape[1]
         _fill(canvas, pose, points[:, int(0.22 * i) : int(0.3 * i)], min(250, scene.metal * 2))
+
+
+def _flats(scene):
+    """The flats that wear has cut, from their near edge to their far one, along the whole fret; (n_y, n_x, 3)."""
+    y = np.linspace(*scene.ends, 1000)
+    removed = scene.removal(y)
+    x = half_chord(removed, scene.crown.radius)[:, None] * np.linspace(-1.0, 1.0, 7)
+    z = np.sqrt(scene.radius**2 - y**2) - scene.radius + scene.height - removed
+    return np.stack([x, np.broadcast_to(y[:, None], x.shape), np.broadcast_to(z[:, None], x.shape)], axis=-1)
 
 
 def _cover(canvas, pose, scene, cover):

@@ -7,7 +7,7 @@ import pytest
 from inspect_app.measure import calibrate
 from inspect_app.measure.backdrop.crown_line import crown_line_of
 from inspect_app.measure.backdrop.divots import read_profile
-from inspect_app.measure.backdrop.elevation import SHORT_ARC, _hollows, _radius
+from inspect_app.measure.backdrop.elevation import SHORT_ARC, DetectedElevation, _hollows, _radius
 from inspect_app.measure.backdrop.fret import detect_fret
 from inspect_app.measure.backdrop.line_end import goes_on_unfollowed
 from inspect_app.measure.backdrop.treble_foot import treble_foot
@@ -44,7 +44,8 @@ def test_an_outline_that_goes_on_is_told_from_one_that_ends(seen, cut, end):
 
 
 def test_a_divot_is_read_and_its_place_is_as_unsure_as_the_end(seen, cut):
-    (_,), (why,) = _hollows(seen[0], cut, read_profile(cut.line), 1, lost=True)
+    detected = DetectedElevation(seen[0], *calibrate(seen[0], scene_ask(Scene())), cut, {})
+    (_,), (why,) = _hollows(detected, cut, read_profile(cut.line), 1, lost=True)
     assert "over part of the fret" in why.reason
     place, u = treble_foot(cut, UNREAD, UNREAD, frozenset({"treble", "bass"}))
     assert abs(place - treble_foot(seen[1], UNREAD, UNREAD)[0]) < 2.0 * u
