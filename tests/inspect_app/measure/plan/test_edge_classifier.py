@@ -260,3 +260,27 @@ def test_where_finders_differ_the_uncertainty_holds_both():
     assert alone.width == pytest.approx(2.3, abs=0.01)
     assert torn.width - 2.0 * torn.u_width < 2.3
     assert torn.width + 2.0 * torn.u_width > 2.6
+
+
+def two_places(width: float, wider: float, likelier: float) -> tuple[EdgeLikelihood, EdgeLikelihood]:
+    """Both edges of a crown whose feet are each seen at one of two places, the outer so many times as likely."""
+    (nut, body), (_, farther) = edges_of(width), edges_of(wider)
+    both = np.logaddexp(body.log_likelihood, farther.log_likelihood + math.log(likelier))
+    return EdgeLikelihood(nut.across_mm, both[::-1]), EdgeLikelihood(body.across_mm, both)
+
+
+def test_many_crowns_that_may_all_be_misled_alike_are_no_surer_than_one():
+    """A dark line at every foot: dirt beside the metal or the metal's flank, and what takes it for one does at all."""
+    torn, clear = ([two_places(2.2, 2.45, 2.0)] * 8, [edges_of(2.2)] * 8)
+    crowns, plain = (fit_crowns([edges], [1.0], [0.0] * 8, 1.1, 12.0) for edges in (torn, clear))
+    for f in crowns:
+        assert f.width - 2.0 * f.u_width < 2.2 < 2.45 < f.width + 2.0 * f.u_width
+    assert all(f.width == pytest.approx(2.2, abs=0.005) and f.u_width < 0.035 for f in plain)
+
+
+def test_what_the_others_are_told_by_says_nothing_of_a_fret_of_other_wire():
+    alone, *others = fit_crowns([[edges_of(2.9), *[edges_of(2.3)] * 7]], [1.0], [0.0] * 8, 1.1, 12.0)
+    assert alone.width == pytest.approx(2.9, abs=0.005)
+    assert alone.u_width < 0.04
+    assert not alone.same_wire
+    assert all(f.same_wire and abs(f.width - 2.3) < 2.0 * f.u_width for f in others)
