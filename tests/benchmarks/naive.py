@@ -82,8 +82,12 @@ def naive_end(photo, fret, end):
 
 
 def naive_section(photo, scale, plane):
-    """Crown and tang by the extent of all that stands out from the background about the wire, mm."""
-    shape = fit_section(photo, scale, plane).shape
+    """Crown and tang by the extent of all that stands out from the background about the wire, mm; none where the photo
+    as it is, its sharpening left in, shows no wire."""
+    fitted = fit_section(photo, scale, plane)
+    if fitted is None:
+        return {}
+    shape = fitted.shape
     outline = shape.outline()
     around = plane.to_px(np.column_stack([outline, np.zeros(len(outline))]))
     size = np.ptp(around, axis=0).max()

@@ -56,6 +56,12 @@ codes colour in blocks of 8 or 16 pixels, so that colours run beside a strong ed
 PERSISTENCE_MM = (0.015, 0.05)
 """Where the tones beside a change are compared to tell an edge from a scratch: beyond a file's scratch, short of what
 else there is."""
+LASTS_MM = (0.03, 0.07)
+"""Where those tones are compared for a change to be an edge at all: beyond what a file or abrasive paper leaves (marks
+of 0.01 to 0.03 mm, common practice, no source)."""
+LASTS = 0.5
+"""Share of a change, in units of the texture, that is still there then where a face ends: of an edge all of it and more
+(its blur hides some of the change), of a scratch or a grinding mark hardly any: halfway."""
 TEXTURE_SHARE = 0.8
 """Share of the changes inside the face that are taken for its texture; the rest may be edges."""
 TRUNCATION_BIAS = 1.9
@@ -218,6 +224,20 @@ def _changes(rows: OutlineRows) -> Array:
     return out
 
 
+def _lasting_changes(rows: OutlineRows) -> Array:
+    """Mean light a little after each sample less that a little before it (`LASTS_MM`), (N, M, 3); beyond a row's
+    ends its light is taken to go on."""
+    near, far = (round(mm * rows.px_per_mm) for mm in LASTS_MM)
+    far = max(far, near + 1)
+    total = np.cumsum(np.pad(rows.light, ((0, 0), (far + 1, far), (0, 0)), "edge"), axis=1)
+    m = rows.light.shape[1]
+
+    def up_to(shift: int) -> Array:
+        return total[:, far + 1 + shift : far + 1 + shift + m]
+
+    return np.asarray((up_to(far) - up_to(near) - up_to(-near - 1) + up_to(-far - 1)) / (far - near))
+
+
 def texture_of(rows: OutlineRows, inside_mm: float) -> Texture:
     """The texture of the face, from what lies further inside than `inside_mm`."""
     deep = _changes(rows)[:, rows.offsets < -inside_mm * rows.px_per_mm].reshape(-1, 3)
@@ -243,13 +263,17 @@ def nearest(mm: Array) -> Array:
 
 
 def find_edges(rows: OutlineRows, texture: Texture, reach: SearchReach, rank: Callable[[Array], Array]) -> RowEdges:
-    """In each row the change that stands out and ranks highest, to a fraction of a pixel."""
+    """In each row the change that stands out, lasts and ranks highest, to a fraction of a pixel.
+
+    Behind a scratch, or a grinding mark along the foot, the face goes on in its own tone: neither is an edge of it.
+    """
     change = _changes(rows)
     size = np.nan_to_num(texture.size(change))
     peak = np.zeros(size.shape, dtype=bool)
     peak[:, 1:-1] = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:])
     mm = rows.offsets / rows.px_per_mm
     sound = peak & ~_echoes(change) & (size > STANDS_OUT) & (mm > -reach.inside) & (mm < reach.outside)
+    sound &= texture.size(_lasting_changes(rows)) > LASTS**2 * size
     k = np.argmax(np.where(sound, rank(mm), -np.inf), axis=1)
     n = np.arange(len(k))
     valid = sound[n, k]

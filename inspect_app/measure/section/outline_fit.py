@@ -204,7 +204,7 @@ def fit_face(photo: Photo, plane: Plane, shape: WireShape, first: SearchReach) -
     if shape.worn and (narrow or _share(used, rows.piece == PIECES.index("flat")) < HALF):
         return fit_face(photo, plane, replace(begun, worn=False), first)
     used &= _has_face_tone(rows, found, texture)
-    sound = _both_sides(rows, used) and _top_seen(shape, mm, rows, found)
+    sound = _both_sides(rows, used) and _top_seen(shape, mm, rows, used)
     if not sound or _has_edge_inside(sample_rows(photo, plane, shape, INNER_REACH, clear), texture):
         return None
     if takes_in_body(photo, plane, shape, clear):
@@ -231,15 +231,15 @@ def _both_sides(rows: OutlineRows, used: NDArray[np.bool_]) -> bool:
     )
 
 
-def _top_seen(shape: WireShape, mm: Array, rows: OutlineRows, found: RowEdges) -> bool:
-    """Whether a round crown's top is seen where the arc puts it, or outside, as the body shows it: a flat lies inside.
+def _top_seen(shape: WireShape, mm: Array, rows: OutlineRows, used: NDArray[np.bool_]) -> bool:
+    """Whether a round crown's top is seen where the arc puts it: else it may have a flat below what is seen there.
 
     Without it nobody knows how high the crown is.
     """
     if shape.worn:
         return True
     at_top = (rows.piece == PIECES.index("arc")) & (np.abs(shape.to_wire(mm)[:, 0]) < TOP_SHARE * shape.radius)
-    return _share(found.valid & (shape.distance(mm, rows.piece) > -GATES_MM[-1]), at_top) >= HALF
+    return _share(used, at_top) >= HALF
 
 
 def _has_edge_inside(rows: OutlineRows, texture: Texture) -> bool:

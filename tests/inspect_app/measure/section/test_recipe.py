@@ -49,6 +49,18 @@ def test_every_figure_is_the_drawn_one(scene):
     assert answer.checks["turn_deg"] == pytest.approx(scene.turn, abs=0.5)
 
 
+@pytest.mark.parametrize("level", [0.0, 0.2])
+def test_a_grinding_mark_along_the_foot_or_the_top_is_no_edge(level):
+    """0.1 mm inside them, nearer than the first search for edges reaches: behind it the face goes on."""
+    wire = Wire(level=level)
+    scene = Scene(wire, look=(0.0, 0.0), marks=((0.1 - wire.tang_depth, 0.02), (wire.height - level - 0.1, 0.02)))
+    fret = measure(draw(scene), section_ask()).frets[0]
+    truth = wire.truth()
+    for name in ("crown_height", "tang_depth") + ("flat_width",) * (level > 0.0):
+        got = getattr(fret, name)
+        assert abs(got.value - truth[name]) <= got.expanded < 0.03, name
+
+
 def errors_by_chance(seeds):
     """(error, u) of every figure measured, by name, over scenes whose inputs are drawn from what is stated of them."""
     found = {name: [] for name in Wire().truth()}

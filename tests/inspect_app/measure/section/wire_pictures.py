@@ -63,9 +63,10 @@ class Wire:
 class Scene:
     """A wire, a camera and a light; angles in degrees, lengths in mm, light linear (blue, green, red).
 
-    `nearer` is how far the end stands before the card, `tilt` its tilt about the two axes of the card, `aside` moves
-    each piece of the outline outwards (pixels), `smear` is where the far end shows beside the near one, `shade`
-    the tone of the body's underside, where it is another.
+    `marks` are level grinding marks on the face, each how high it lies in the wire's frame and how wide it is, and
+    `mark` is their tone. `nearer` is how far the end stands before the card, `tilt` its tilt about the two axes of the
+    card, `aside` moves each piece of the outline outwards (pixels), `smear` is where the far end shows beside the near
+    one, `shade` the tone of the body's underside, where it is another.
     """
 
     wire: Wire = Wire()
@@ -78,6 +79,8 @@ class Scene:
     face: tuple = (0.33, 0.34, 0.36)
     body: tuple = (0.21, 0.19, 0.17)
     shade: tuple = ()
+    marks: tuple = ()
+    mark: tuple = (0.27, 0.28, 0.30)
     ground: tuple = (0.006, 0.006, 0.006)
     distance: float = 190.0
     px_per_mm: float = 90.0
@@ -149,12 +152,23 @@ def draw(scene):
         label = 5 if _looks_down(face_outline(scene)[[k - 1, k]]) else 3
         cv2.fillConvexPoly(labels, cv2.convexHull(quad.astype(np.float32)).astype(np.int32), label)
     fill(labels, near, 4)
-    tones = np.array([scene.ground, PAPER, INK, scene.body, scene.face, scene.shade or scene.body], np.float32)
+    _grind(labels, scene, camera)
+    shade = scene.shade or scene.body
+    tones = np.array([scene.ground, PAPER, INK, scene.body, scene.face, shade, scene.mark], np.float32)
     light = np.zeros((scene.size[1], scene.size[0], 3), np.float32)
     for k, tone in enumerate(tones):
         cover = cv2.resize((labels == k).astype(np.uint8) * 255, scene.size, interpolation=cv2.INTER_AREA)
         light += cover[..., None].astype(np.float32) / 255.0 * tone
     return _developed(light, scene)
+
+
+def _grind(labels, scene, camera):
+    """The marks, on the face alone."""
+    for height, width in scene.marks:
+        reach, low, high = scene.wire.width, height - width / 2.0, height + width / 2.0
+        strip = np.zeros_like(labels)
+        fill(strip, _placed(np.array([[-reach, low], [reach, low], [reach, high], [-reach, high]]), scene, camera), 1)
+        labels[(strip == 1) & (labels == 4)] = 6
 
 
 def _looks_down(ends):
@@ -165,8 +179,13 @@ def _looks_down(ends):
 
 def _on_photo(scene, camera, depth):
     """Outline in pixels of the enlarged picture, at the near end (0) or behind it."""
+    return _placed(face_outline(scene), scene, camera, depth)
+
+
+def _placed(xz, scene, camera, depth=0.0):
+    """Points of the wire's own frame (N, 2) in pixels of the enlarged picture."""
     c, s = math.cos(math.radians(scene.turn)), math.sin(math.radians(scene.turn))
-    p = face_outline(scene) @ np.array([[c, s], [-s, c]])
+    p = xz @ np.array([[c, s], [-s, c]])
     a, b = (math.radians(v) for v in scene.tilt)
     share = -depth / scene.length
     x, y = p[:, 0] * math.cos(a) + share * scene.smear[0], p[:, 1] * math.cos(b) + share * scene.smear[1]
