@@ -35,7 +35,13 @@ _EDGE_PX = 2.0
 
 
 def find_crowns(
-    photo: Photo, board: Board, level: BoardLevel, plane: Plane, covers: tuple[Floats, ...], light_warmth: float = 0.0
+    photo: Photo,
+    board: Board,
+    level: BoardLevel,
+    plane: Plane,
+    covers: tuple[Floats, ...],
+    light_warmth: float = 0.0,
+    blur_px: float = 0.0,
 ) -> tuple[list[LocatedFret], float]:
     """The frets that are whole, `EdgedFret` where their crowns show; and the photo's blur over that of a sharp one.
 
@@ -47,6 +53,8 @@ def find_crowns(
         Closed outlines of what covers the board, in photo pixels: the scale.
     light_warmth : float
         Logarithm of red over blue of a white thing in this light; the edges were taught in white light.
+    blur_px : float
+        The photo's blur by the scale's print (standard deviation); 0 where nothing tells it but the crowns.
     """
     rough = [f for f in approximate_frames(board, plane, level) if in_photo(photo, f, _HALF_IN_PHOTO_MM)]
     located = _located(photo, rough, covers)
@@ -55,7 +63,7 @@ def find_crowns(
     if not shown:
         return [], 1.0
     views = [f.frame.view_angle for f, p in zip(located, profiles, strict=True) if p is not None]
-    edges, odds, softness = crown_edge_likelihoods(shown, views)
+    edges, odds, softness = crown_edge_likelihoods(shown, views, blur_px)
     crowns = iter(fit_crowns(edges, odds, views, level.crown_height, shown[0].px_per_mm))
     frets = [f if p is None else with_edges(f, p, next(crowns)) for f, p in zip(located, profiles, strict=True)]
     frets = _at_expected_places(frets)

@@ -153,17 +153,21 @@ def outward_evidence(y: Floats, kernel: tuple[tuple[float, float], float], px_pe
     return out.reshape(*y.shape[:-1], -1)
 
 
-def crown_edge_likelihoods(profiles: list[CrownProfile], views: list[float]) -> tuple[list[Edges], Floats, float]:
+def crown_edge_likelihoods(
+    profiles: list[CrownProfile], views: list[float], least_blur_px: float = 0.0
+) -> tuple[list[Edges], Floats, float]:
     """What each finder says of both edges of all crowns (log densities per mm), each one's odds, and the photo's blur.
 
     They are twofold: as edges look on clean boards, and as they look on a bench, where dirt may hide the foot. Both are
     held to that wire is straight; the odds (they sum to 1) say how well each stands that. The blur is over that of a
     sharp photo. The profiles share one grid: the patches were resampled alike. `views` are the angles of view (rad)
-    that `apparent_edges` takes.
+    that `apparent_edges` takes; `least_blur_px` is the photo's blur by other things (standard deviation), less than
+    which crowns cannot show: those without clear steps say little of it.
     """
     px_per_mm = profiles[0].px_per_mm
     some = np.unique(np.linspace(0, len(profiles) - 1, _SHARP_BY).round().astype(int))
-    softness = _softness(np.stack([profiles[i].log_light for i in some]), px_per_mm)
+    by_crowns = _softness(np.stack([profiles[i].log_light for i in some]), px_per_mm)
+    softness = max(by_crowns, least_blur_px / SHARP_PX)
     # half a pixel: blur hides anything finer
     places = np.arange(_INNERMOST_MM, WIDTH_MM[1] / 2.0 + _OFF_MM, 0.5 / px_per_mm)
     found: list[Edges] = [[], []]

@@ -6,10 +6,11 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter1d
 from scipy.stats import multivariate_t
 
 from inspect_app.measure.plan.crown_arc import apparent_edges
-from inspect_app.measure.plan.crown_edges import crown_edge_likelihoods, fit_crowns
+from inspect_app.measure.plan.crown_edges import _TAUGHT_PX, SHARP_PX, crown_edge_likelihoods, fit_crowns
 from inspect_app.measure.plan.crown_profile import CrownProfile
 from inspect_app.measure.plan.edge_classifier import OFFSETS_MM, EdgeLikelihood, foot_features, foot_likelihood, score
 from inspect_app.measure.plan.edge_straightness import EdgeCourse
@@ -183,6 +184,33 @@ def test_the_nut_side_is_the_mirror_image_of_the_body_side():
     (one,), (other,) = (crown_edge_likelihoods([p], [v])[0][0] for p, v in ((there, 0.1), (back, -0.1)))
     assert one[0].across_mm == pytest.approx(-other[1].across_mm[::-1])
     assert one[0].log_likelihood == pytest.approx(other[1].log_likelihood[::-1], abs=0.05)
+
+
+def test_a_soft_photo_is_judged_truer_as_one_of_fewer_pixels():
+    """Edges blurred by 1.8 px more than a sharp photo's: the finder knows the blur of more pixels to the millimetre."""
+    edges = [_softened(e, 1.8) for e in draw_edges(600, seed=81) if e.px_per_mm > 20.0]
+    coarser = math.hypot(1.8, SHARP_PX) / _TAUGHT_PX
+    told, untold = (
+        np.mean([np.log(np.interp(0.0, PLACES, density_of(replace(e, px_per_mm=e.px_per_mm / k)))) for e in edges])
+        for k in (coarser, 1.0)
+    )
+    assert told > untold + 0.1
+
+
+def _softened(edge, blur_px):
+    pixel = 1.0 / edge.px_per_mm / (edge.at_mm[1] - edge.at_mm[0])
+    return replace(edge, log_light=np.log(gaussian_filter1d(np.exp(edge.log_light), blur_px * pixel, mode="nearest")))
+
+
+def test_crowns_are_no_sharper_than_the_scale_s_print():
+    edge = draw_edges(1, seed=4)[0]
+    at = np.arange(-2.4, 2.4, 0.04)
+    light, grain = (np.interp(np.abs(at) - 1.2, edge.at_mm, y) for y in (edge.log_light, edge.grain))
+    unseen = (EdgeCourse(*np.zeros((3, len(at)))),)
+    about = 0.0, 0.0, 0.0, 0.0, (grain, grain), (0.05, 0.05), 0.0 * at, unseen, 96, 25.0, light[None], at[:1]
+    profile = CrownProfile(at, light, *about)
+    alone, with_print = (crown_edge_likelihoods([profile], [0.0], px)[2] * SHARP_PX for px in (0.0, 4.0))
+    assert alone < with_print == pytest.approx(4.0)
 
 
 def test_how_light_the_photo_is_changes_nothing_but_one_number():
