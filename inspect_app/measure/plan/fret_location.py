@@ -42,8 +42,8 @@ def locate_frets(
     """The board, its frets, its level and the photo's blur, on a plane tilted as the frets say where no scale told.
 
     Tilted rightly, the plane shows frets that fanned out too far before: then all of them tell the tilt again. The
-    `response` of the scale's printed edges tells the light's colour and the photo's blur; without it the light counts as
-    white, and the crowns alone tell the blur.
+    `response` of the scale's printed edges tells the light's colour and the photo's blur; without it the light counts
+    as white, and the crowns alone tell the blur.
 
     Raises
     ------
