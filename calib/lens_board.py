@@ -20,7 +20,18 @@ from calib.lens_profile import LensProfile
 from calib.photo import Camera, Photo
 from shared.errors import OptionError, ScaleError
 
-__all__ = ["Board", "SeenBoard", "see_board", "profile_of", "advice_on", "residual_through", "MIN_PHOTOS"]
+__all__ = [
+    "MIN_PHOTOS",
+    "Board",
+    "SeenBoard",
+    "advice_on",
+    "least_focal_shown",
+    "profile_of",
+    "residual_of",
+    "residual_through",
+    "see_board",
+    "soft_ones",
+]
 
 Vector = NDArray[np.float64]
 Points = NDArray[np.float32]
@@ -42,6 +53,7 @@ U_BARS = 7e-4
 _FOLDS = 6  # groups of photos left out in turn: of eight photos one or two each
 _AREAS = 5  # cells of the picture each way, of which none may lack a corner
 _FIRST_FOCAL = 1.3  # of the longer side, where a calibration starts: phones have 0.7 to 2 (common practice, no source)
+_TRIED = 0.05  # relative, of focal length: well over noise in any view that leans, and the residual still as its square
 _OUTLYING = 2.0  # times the median residual: a photo beyond it was moved or out of focus
 _FLAGS = (
     cv2.CALIB_FIX_ASPECT_RATIO
@@ -145,16 +157,24 @@ def _blur(photo: Photo, board: Board, ids: NDArray[np.intp], px: Points) -> floa
     return float(np.median(steps.sigma[good])) if good.any() else math.nan
 
 
+def soft_ones(seen: Sequence[SeenBoard]) -> tuple[str, ...]:
+    """A sentence for each photo of the board that is out of focus."""
+    return tuple(f"{s.name} is soft: focus on the board." for s in seen if s.blur_px > BLURRED_PX)
+
+
 def advice_on(seen: Sequence[SeenBoard]) -> tuple[str, ...]:
     """What photos of the board still lack, a sentence each; empty when they will do."""
-    out = [f"{s.name} is soft: focus on the board." for s in seen if s.blur_px > BLURRED_PX]
+    out = [*soft_ones(seen)]
     if len(seen) < MIN_PHOTOS:
-        out.append(f"{MIN_PHOTOS - len(seen)} more photos of the board are needed.")
+        lack = MIN_PHOTOS - len(seen)
+        out.append(
+            f"{lack} more photos of the board are needed." if lack > 1 else "1 more photo of the board is needed."
+        )
     if not seen:
         return tuple(out)
     bare = _bare_areas(seen)
     if bare:
-        out.append(f"No photo shows the board in the {', '.join(bare)} of the picture: lay it there.")
+        out.append(f"No photo shows the board in the {_listed(bare)} of the picture: lay it there.")
     leans = np.array([s.lean for s in seen])
     sides = {"left": leans[:, 0], "right": -leans[:, 0], "upper": leans[:, 1], "lower": -leans[:, 1]}  # of the picture
     flat = [name for name, lean in sides.items() if lean.max() < LEANS]
@@ -174,6 +194,16 @@ def _bare_areas(seen: Sequence[SeenBoard]) -> list[str]:
 
     named = [" ".join(filter(None, (rows[third(j)], columns[third(i)]))) for j, i in np.argwhere(~full)]
     return [f"{name} part" if name else "middle" for name in dict.fromkeys(named)]
+
+
+def _listed(parts: Sequence[str]) -> str:
+    """Parts of the picture as a sentence names them.
+
+    >>> _listed(["upper left part", "middle", "lower part"])
+    'upper left part, the middle and the lower part'
+    """
+    *first, last = parts
+    return f"{', the '.join(first)} and the {last}" if first else last
 
 
 @dataclass(frozen=True)
@@ -257,6 +287,30 @@ def residual_through(seen: SeenBoard, profile: LensProfile, board: Board) -> flo
     centre = (np.array(seen.size_px) - 1) / 2.0 + focal.centre_px
     lens = _Fit(focal.px, centre, profile.k1, np.zeros(4), 0.0, np.zeros(0), np.zeros(0))
     return _residual(seen, lens, board)
+
+
+def least_focal_shown(seen: Sequence[SeenBoard], profile: LensProfile, board: Board, limit_px: float) -> float:
+    """Least relative difference of focal length from a profile's that photos of the board would show.
+
+    A view square on looks alike through any focal length, from nearer or farther; one that leans does not. The squares
+    of residuals from noise and from a wrong focal length add up, the latter as the square of how wrong it is: what it
+    takes to come from today's residual to `limit_px`. inf where it is over that already.
+    """
+    now = _mean_square(seen, profile, board)
+    if now >= limit_px**2:
+        return math.inf
+    off = [_mean_square(seen, replace(profile, focal=profile.focal * f), board) for f in (1.0 - _TRIED, 1.0 + _TRIED)]
+    grown = max(sum(off) / 2.0 - now, 0.0)
+    return _TRIED * math.sqrt((limit_px**2 - now) / grown) if grown > 0.0 else math.inf
+
+
+def residual_of(seen: Sequence[SeenBoard], profile: LensProfile, board: Board) -> float:
+    """`residual_through` over several photos, root mean square, px."""
+    return math.sqrt(_mean_square(seen, profile, board))
+
+
+def _mean_square(seen: Sequence[SeenBoard], profile: LensProfile, board: Board) -> float:
+    return sum(residual_through(s, profile, board) ** 2 for s in seen) / len(seen)
 
 
 def _check_alike(seen: Sequence[SeenBoard]) -> None:

@@ -37,7 +37,7 @@ def run(options: argparse.Namespace) -> int:
         print(sentence)
     profile = profile_of(seen, options.name or options.out.stem, board)
     write_file(options.out, (profile_to_json(profile) + "\n").encode())
-    print("\n".join(profile_words(profile)))
+    print("\n".join(profile_words(profile, len(seen))))
     if options.keep:
         from inspect_app.services import open_store
         from inspect_app.services.lenses import keep_lens

@@ -7,9 +7,12 @@ uncertainties. Up to 1 either way the two agree.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from shared.flags import describe
 from shared.measured import COVERAGE_FACTOR, Measured
+from shared.units import show
 
 __all__ = ["Comparison", "compare", "e_n", "AGREES"]
 
@@ -18,6 +21,7 @@ AGREES = 1.0
 _LIKE_A_SCALE = 0.035
 """Relative error that a wrong scale makes: printers are off by up to 3 % (`calib.scales.print`), and a scale that lies
 1 mm too low at 200 mm adds half a percent."""
+_UNMEASURED = "PRINT_UNVERIFIED"
 _COARSE = 4.0
 """U over the expected value's own U from which agreement says little: the thing is known much better than it was read
 (common practice of metrology: a reference four times better is good enough, so the reverse is coarse)."""
@@ -65,8 +69,8 @@ def e_n(read: float, expanded_read: float, expected: float, expanded_expected: f
     return (read - expected) / both
 
 
-def compare(read: Measured, expected: Measured) -> Comparison:
-    """Compare a reading with what is known of the thing.
+def compare(read: Measured, expected: Measured, doubts: Sequence[str] = ()) -> Comparison:
+    """Compare a reading with what is known of the thing; `doubts` are the flags of the photo it was read on.
 
     Raises
     ------
@@ -76,13 +80,18 @@ def compare(read: Measured, expected: Measured) -> Comparison:
     if read.unit != expected.unit:
         raise ValueError(f"a reading in {read.unit} can't be compared with {expected.unit}")
     number = e_n(read.value, read.expanded, expected.value, COVERAGE_FACTOR * expected.u)
-    advice = _words_on_resolution(read, expected) if abs(number) <= AGREES else _what_to_check(read, expected)
+    unmeasured = _UNMEASURED in doubts and read.unit != "deg"
+    advice = (
+        _words_on_resolution(read, expected, unmeasured) if abs(number) <= AGREES else _what_to_check(read, expected)
+    )
     return Comparison(expected, read, number, advice)
 
 
-def _words_on_resolution(read: Measured, expected: Measured) -> tuple[str, ...]:
+def _words_on_resolution(read: Measured, expected: Measured, unmeasured: bool) -> tuple[str, ...]:
     share = 100.0 * read.expanded / abs(expected.value) if expected.value else math.inf
     found = f"A thing {share:.2g} % larger or smaller would just be noticed."
+    if unmeasured:
+        return (found, f"{describe(_UNMEASURED).text} {describe(_UNMEASURED).advice}")
     if expected.u > 0.0 and read.expanded > _COARSE * COVERAGE_FACTOR * expected.u:
         return (found, "The photo is much coarser than what is known: go closer to learn more.")
     return (found,)
@@ -97,7 +106,7 @@ def _what_to_check(read: Measured, expected: Measured) -> tuple[str, ...]:
     error = read.value - expected.value
     relative = error / expected.value if expected.value else math.inf
     other = (
-        f"It reads like another thing, of {read.value:.3g} {read.unit}: measure it again with the calliper or gauge, "
+        f"It reads like another thing, of {show(read).value} {read.unit}: measure it again with the calliper or gauge, "
         "at the place that the photo shows."
     )
     scale = (

@@ -93,9 +93,7 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
         _check_upright(plane)
     recipe = import_module(f"{__name__}.{_RECIPES[ask.view]}")
     detected = recipe.detect(photo, scale, plane, ask)
-    doubt = ("LENS_UNCONFIRMED",) if ask.lens and unconfirmed(ask.lens, photo.camera) else ()
-    if scale.kind in PRINTED and scale.u_rel >= UNVERIFIED_U_REL:
-        doubt = (*doubt, "PRINT_UNVERIFIED")
+    doubt = doubts_on_scale(photo, scale, ask)
 
     @with_sentence
     def read(_: Photo, asked: Ask) -> Inspection:
@@ -103,6 +101,12 @@ def look(photo: Photo, ask: Ask, calibrated: tuple[Scale, Plane] | None = None) 
         return finite(_doubted(with_own_precision(answer, asked.precision), doubt))
 
     return partial(read, photo)
+
+
+def doubts_on_scale(photo: Photo, scale: Scale, ask: Ask) -> tuple[str, ...]:
+    """Flags of a photo whose lens nobody confirmed, or whose print nobody measured."""
+    doubt = ("LENS_UNCONFIRMED",) if ask.lens and unconfirmed(ask.lens, photo.camera) else ()
+    return (*doubt, "PRINT_UNVERIFIED") if scale.kind in PRINTED and scale.u_rel >= UNVERIFIED_U_REL else doubt
 
 
 def _check_upright(plane: Plane) -> None:

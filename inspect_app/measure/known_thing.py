@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from calib.marked_edges import angle_between, distance_across, distance_between
 from calib.photo import Photo, open_photo
 from inspect_app import __version__
-from inspect_app.measure import calibrate, measure
+from inspect_app.measure import calibrate, doubts_on_scale, measure
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import Inspection, Outline, PhotoSummary
 from inspect_app.reading.key import parse_key
@@ -79,12 +79,15 @@ class ThingReading:
         The scale and the lines it was read by, upright photo pixels.
     picture : bytes
         The photo with them drawn on, encoded as asked; empty where none was.
+    doubts : tuple of str
+        Flags of the photo (`shared.flags`).
     """
 
     photo: PhotoSummary
     read: Measured
     drawn: tuple[Outline, ...]
     picture: bytes = b""
+    doubts: tuple[str, ...] = ()
 
 
 def read_thing(data: bytes, name: str, ask: Ask, what: MarkedPoints | str, picture: str = "") -> ThingReading:
@@ -110,7 +113,7 @@ def read_thing(data: bytes, name: str, ask: Ask, what: MarkedPoints | str, pictu
     read, answer = _reading(photo, ask, what) if isinstance(what, str) else _marked(photo, ask, what)
     encoded = cv2.imencode(picture, draw(photo.bgr, answer))[1].tobytes() if picture else b""
     lines = (*answer.outlines, *(line for fret in answer.frets for line in fret.outlines))
-    return ThingReading(answer.photo, read, lines, encoded)
+    return ThingReading(answer.photo, read, lines, encoded, answer.flags)
 
 
 def _marked(photo: Photo, ask: Ask, what: MarkedPoints) -> tuple[Measured, Inspection]:
@@ -125,7 +128,8 @@ def _marked(photo: Photo, ask: Ask, what: MarkedPoints) -> tuple[Measured, Inspe
     lines = tuple(Outline("span", _points([e.point - half * e.direction, e.point + half * e.direction])) for e in edges)
     outline = Outline("scale", _points(scale.outline_px), closed=True)
     summary = PhotoSummary(photo.name, photo.sha256, photo.width, photo.height)
-    return read, Inspection(ask.view, summary, __version__, ask.to_dict(), outlines=(outline, *lines))
+    doubts = doubts_on_scale(photo, scale, ask)
+    return read, Inspection(ask.view, summary, __version__, ask.to_dict(), outlines=(outline, *lines), flags=doubts)
 
 
 def _points(px: ArrayLike) -> tuple[tuple[float, float], ...]:

@@ -12,7 +12,7 @@ from inspect_app.decide.precision import LIMIT_FACTOR
 from inspect_app.decide.repeat_study import StudyRow
 from shared.units import LengthUnit, unit_shown
 
-__all__ = ["STUDY_LEGEND", "study_plot", "study_table"]
+__all__ = ["STUDY_LEGEND", "STUDY_PICTURE", "study_plot", "study_table"]
 
 _WIDE, _HIGH, _LEFT, _HEAD = 720, 170, 64, 26
 _LETTER = 7.0
@@ -36,11 +36,13 @@ STUDY_LEGEND = {
     "u for a photo": "what U allows for s_r, k = 1: without what all photos share, such as the scale",
 }
 """What the columns of `study_table` mean."""
+STUDY_PICTURE = "Each mark is a reading less the mean of all of its thing; the band is two u of a photo."
+"""What `study_plot` shows."""
 
 
 def study_table(rows: Sequence[StudyRow], lengths: LengthUnit = "mm") -> list[list[str]]:
     """The head, and a line a quantity."""
-    cells = [["", "readings", "mean", *STUDY_LEGEND]]
+    cells = [["", "readings of things", "mean", *STUDY_LEGEND]]
     for row in rows:
         p = row.precision
 
@@ -65,10 +67,8 @@ def study_plot(rows: Sequence[StudyRow]) -> str:
     panels = [_panel(r, people, _HEAD + _HIGH * i) for i, r in enumerate(rows)]
     high = _HEAD + _HIGH * len(rows)
     head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDE} {high}" width="{_WIDE}" height="{high}"'
-    said = "Readings less the mean of their thing; the band is two u of a photo"
-    return (
-        f'{head} role="img" font-family="sans-serif" font-size="12"><title>{said}</title>{names}{"".join(panels)}</svg>'
-    )
+    text = f'role="img" font-family="sans-serif" font-size="12"><title>{STUDY_PICTURE}</title>'
+    return f"{head} {text}{names}{''.join(panels)}</svg>"
 
 
 def _panel(row: StudyRow, people: Sequence[str], top: float) -> str:

@@ -105,7 +105,7 @@ def check_known(expected: float, within: float) -> None:
 
 def compared(seen: ThingReading, expected: float, within: float) -> Comparison:
     """What was read beside what is known."""
-    return compare(seen.read, Measured.of(expected, seen.read.unit, limits=within / math.sqrt(3.0)))
+    return compare(seen.read, Measured.of(expected, seen.read.unit, limits=within / math.sqrt(3.0)), seen.doubts)
 
 
 def result_of(seen: ThingReading, ask: Ask, what: MarkedPoints | str, said: Comparison) -> dict[str, object]:

@@ -27,7 +27,8 @@ __all__ = ["LensTry", "keep_lens", "lenses", "lenses_in_use", "restore_lens", "r
 class LensTry:
     """What photos of the board gave: a sentence each, what they lack together, the profile or why there is none.
 
-    Where a profile was checked, `holds` says whether it does, and `checked` what that rests on.
+    `seen` of them show enough of the board. Where a profile was checked, `holds` says whether it does, and `checked`
+    what that rests on.
     """
 
     photos: tuple[tuple[str, str], ...]
@@ -36,6 +37,7 @@ class LensTry:
     refusal: str = ""
     holds: bool | None = None
     checked: tuple[str, ...] = ()
+    seen: int = 0
 
 
 def try_lens(photos: Sequence[tuple[str, bytes]], name: str, board: Board, check: LensProfile | None = None) -> LensTry:
@@ -57,8 +59,8 @@ def try_lens(photos: Sequence[tuple[str, bytes]], name: str, board: Board, check
             return LensTry(tuple(said), (), None, "", holds, why)
         profile = profile_of(seen, name.strip() or "lens", board)
     except InspectError as error:
-        return LensTry(tuple(said), advice_on(seen), None, str(error))
-    return LensTry(tuple(said), advice_on(seen), profile)
+        return LensTry(tuple(said), () if check else advice_on(seen), None, str(error))
+    return LensTry(tuple(said), advice_on(seen), profile, seen=len(seen))
 
 
 def _seen_in(data: bytes, name: str, board: Board) -> SeenBoard | None:

@@ -10,13 +10,22 @@ from inspect_app.jobs.store import Store
 from inspect_app.measure.one_photo import PhotoAnswer, answer_photo
 from inspect_app.reading.ask import Ask, View
 from inspect_app.reading.inspection import Inspection, PhotoSummary
-from inspect_app.report.study_plot import STUDY_LEGEND, study_plot, study_table
+from inspect_app.report.study_plot import STUDY_LEGEND, STUDY_PICTURE, study_plot, study_table
 from inspect_app.services import workers
 from inspect_app.services.known_things import held_path
 from shared.errors import InspectError, OptionError
 from shared.worker_processes import outcome
 
-__all__ = ["STUDY_LEGEND", "StudyResult", "result_of", "frets_read_words", "study_plot", "study_table", "try_study"]
+__all__ = [
+    "STUDY_LEGEND",
+    "STUDY_PICTURE",
+    "StudyResult",
+    "frets_read_words",
+    "result_of",
+    "study_plot",
+    "study_table",
+    "try_study",
+]
 
 
 @dataclass(frozen=True, slots=True)

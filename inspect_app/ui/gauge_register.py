@@ -66,8 +66,10 @@ def _add() -> None:
         left, right = st.columns(2)
         name = left.text_input("Gauge", placeholder="what is engraved on it, or where it hangs")
         kind = right.selectbox("Kind of gauge", GAUGE_KINDS)
+        left, right = st.columns(2)  # a row of its own: on a phone the columns of one stand below each other
         resolution = length_field(left, "It resolves", None, bare, hint="such as 0.01 mm")
         u = length_field(right, "Its standard uncertainty", None, bare, hint="such as 0.012 mm")
+        left, _ = st.columns(2)
         calibrated = left.date_input("Last calibrated", None)
         spots.end = st.empty()
         if not st.form_submit_button("Enter this gauge"):

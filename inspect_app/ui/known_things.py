@@ -27,6 +27,7 @@ from inspect_app.ui.lengths import bare_unit, length_field
 from inspect_app.ui.lens_profiles import choose_lens
 from inspect_app.ui.page_frame import errors_shown, length_unit
 from inspect_app.ui.photo_question import print_factor
+from inspect_app.ui.printed_scales import not_measured_yet
 from inspect_app.ui.undo import kept_in_shop
 from inspect_app.ui.viewer import AS_SEEN, MovedHandles, Photo, PointsToPlace, Scene, Shape, show
 from inspect_app.ui.words import in_unit, plain, shown
@@ -156,6 +157,8 @@ def _marked(photo: PhotoSummary, thing: KnownThing, name: str) -> tuple[float, .
 def _ask(photo: PhotoSummary, thing: KnownThing, points: tuple[float, ...]) -> None:
     st.markdown(f"**{3 if thing.mark else 2}. Say what is known of it.**")
     spots, bare, angle = FieldErrors(), bare_unit(length_unit(), True), thing.unit == "deg"
+    if not angle:
+        not_measured_yet({thing.scale})
     found = gauges_by_name()
     with st.form("thing-ask", border=False):
         left, right = st.columns(2)

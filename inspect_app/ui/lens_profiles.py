@@ -70,8 +70,9 @@ def _make() -> None:
         bare = bare_unit(length_unit(), False)
         kept = {f"Does {v.name}, {v.created:%Y-%m-%d}, still hold?": v.profile for v in _in_use()}
         aim = right.selectbox("What for", [_NEW, *kept]) if kept else _NEW
-        across = length_field(right, "Bar across the page measures", None, bare)
-        down = length_field(left, "Bar down the page measures", None, bare)
+        left, right = st.columns(2)  # a row of its own: on a phone the columns of one stand below each other
+        across = length_field(left, "Bar across the page measures", None, bare)
+        down = length_field(right, "Bar down the page measures", None, bare)
         if st.form_submit_button("Look at these photos"):
             with errors_shown(), st.spinner("Looking at the photos"):
                 board = _board(across.mm(), down.mm())
@@ -90,7 +91,7 @@ def _make() -> None:
     if tried.profile is None:
         st.warning(tried.refusal)
         return
-    st.markdown("  \n".join(map(plain, profile_words(tried.profile))))
+    st.markdown("  \n".join(map(plain, profile_words(tried.profile, tried.seen))))
     if st.button("Keep this profile", key="keep-lens", type="primary"):
         made = keep_lens(server.store(), tried.profile)
         del st.session_state[_TRIED]

@@ -145,6 +145,7 @@ def _bar_form() -> None:
         hint = f"such as {show_plain(0.9965 * CHECK_BAR_MM, 'mm', length_unit(), 4)}"
         typed = length_field(right, f"Its check bar (nominal {nominal}) measures", None, bare, hint=hint)
         spots.below("bar", right)
+        left, right = st.columns(2)  # a row of its own: on a phone the columns of one stand below each other
         on = left.date_input("Measured on", datetime.now(UTC).date())
         known = gauges_by_name()
         if known:
@@ -152,6 +153,7 @@ def _bar_form() -> None:
         else:
             gauge = right.text_input("With", placeholder="such as calliper no. 2")
         hint = "Paper grows by up to 0.4 % between dry and damp air: measure again when it changes."
+        left, _ = st.columns(2)
         humidity = left.number_input("The air's humidity, %", 0, 100, None, 5, placeholder="where known", help=hint)
         if not st.form_submit_button("Keep this print"):
             return

@@ -19,7 +19,14 @@ from inspect_app.services.bench_checks import (
 )
 from inspect_app.services.known_things import hold_photo
 from inspect_app.services.lenses import lenses_in_use
-from inspect_app.services.repeat_studies import STUDY_LEGEND, StudyResult, study_plot, study_table, try_study
+from inspect_app.services.repeat_studies import (
+    STUDY_LEGEND,
+    STUDY_PICTURE,
+    StudyResult,
+    study_plot,
+    study_table,
+    try_study,
+)
 from inspect_app.ui import server
 from inspect_app.ui.field_errors import FieldErrors
 from inspect_app.ui.lengths import bare_unit, length_field
@@ -98,10 +105,12 @@ def _ask(photos: Taken) -> None:
         first = left.number_input(fret_label(view), 1, HIGHEST_FRET, 1, 1)
         length = length_field(right, "Scale length", None, bare_unit(length_unit(), False), "study-length")
         spots.below("scale_length", right)
+        left, right = st.columns(2)  # a row of its own: on a phone the columns of one stand below each other
         nut = (
             left.radio("The nut is at the", ["left", "right"], horizontal=True) if view in ("plan", "side") else "left"
         )
         treble = right.radio("Treble side at the", ["bottom", "top"], horizontal=True) if view == "plan" else "bottom"
+        left, _ = st.columns(2)
         with left:
             end = choose_end(None, "study-end") if view == "end" else None
             string = choose_string(None, "study-string") if view == "side" else None
@@ -130,6 +139,7 @@ def _answer() -> None:
     st.caption("  \n".join(f"{mark}: {said}" for mark, said in STUDY_LEGEND.items()))
     picture = study_plot(done.rows)
     st.image(picture, width="stretch")
+    st.caption(STUDY_PICTURE)
     with st.container(horizontal=True):
         if st.button("Keep this study", key="keep-study", type="primary"):
             made = keep_bench_check(server.store(), done.view, done.result)

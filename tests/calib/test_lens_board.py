@@ -15,7 +15,16 @@ import numpy as np
 import pytest
 from scipy.ndimage import map_coordinates
 
-from calib.lens_board import Board, SeenBoard, advice_on, profile_of, residual_through, see_board
+from calib.lens_board import (
+    Board,
+    SeenBoard,
+    advice_on,
+    least_focal_shown,
+    profile_of,
+    residual_of,
+    residual_through,
+    see_board,
+)
 from calib.lens_profile import (
     LensProfile,
     check_distance,
@@ -102,6 +111,33 @@ def test_another_lens_is_found_out_by_new_photos_of_the_board(make_camera):
         assert np.mean([residual_through(s, p, BOARD) for s in wrong]) > 3.0 * p.held_out_px
 
 
+@pytest.mark.parametrize("lean", [6.0, 12.0, 20.0])
+def test_what_a_check_would_have_shown_is_what_it_shows(make_camera, lean):
+    """Photos through a lens that is off by as much lie at the limit; straight from above nothing shows."""
+    p = profile_of(seen_by(make_camera, np.random.default_rng(1)), "x", BOARD)
+    limit = 2.0 * max(p.held_out_px, p.residual_px)
+    shown = least_focal_shown(leaning(make_camera, lean, p.focal * SIZE[0]), p, BOARD, limit)
+    assert least_focal_shown(leaning(make_camera, 0.0, p.focal * SIZE[0]), p, BOARD, limit) > 0.1
+    off = [leaning(make_camera, lean, p.focal * SIZE[0] * (1.0 + side * shown)) for side in (-1.0, 1.0)]
+    assert np.mean([residual_of(s, p, BOARD) for s in off]) == pytest.approx(limit, rel=0.15)
+    assert least_focal_shown(off[1], p, BOARD, 0.9 * residual_of(off[1], p, BOARD)) == math.inf
+
+
+def leaning(make_camera, lean, focal_px):
+    """Three views that lean so many degrees, each to another side, the board as large in all of them."""
+    rng, places, out = np.random.default_rng(3), BOARD.corners_mm().astype(float), []
+    for i in range(3):
+        tilt = (lean * math.sin(2.1 * i), lean * math.cos(2.1 * i))
+        eye = make_camera(
+            focal_px=focal_px, size=SIZE, tilt_deg=tilt, look_mm=MIDDLE, distance_mm=300.0 * focal_px / 3200.0,
+            k1=-0.05, centre=(20.0, -15.0),
+        )  # fmt: skip
+        px = eye.to_px(places * [1, -1, 1]) + rng.normal(0, 0.1, (len(places), 2))
+        ok = ((px > 5) & (px < np.array(SIZE) - 5)).all(axis=1)
+        out.append(SeenBoard(f"{i}.jpg", SIZE, Camera(), np.flatnonzero(ok), px[ok].astype("f"), 1.0, (0.0, 0.0)))
+    return out
+
+
 def test_what_photos_still_lack(make_camera):
     seen = seen_by(make_camera, np.random.default_rng(3), n=12)
     assert not [a for a in advice_on(seen) if "side of the board" in a]
@@ -114,6 +150,7 @@ def test_what_photos_still_lack(make_camera):
     assert any("lower right part" in a and "upper left part" not in a for a in advice_on(cornered))
     soft = [*seen[:-1], replace(seen[-1], blur_px=4.0)]
     assert advice_on(soft)[0] == "11.jpg is soft: focus on the board."
+    assert advice_on(seen[:7])[0] == "1 more photo of the board is needed."
     assert advice_on([]) == ("8 more photos of the board are needed.",)
 
 

@@ -17,27 +17,46 @@ SIZE = (900, 675)
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 
 
+def view(name, turn, lean, rng, focal_px=1500.0, away=380.0):
+    """The board as a camera shows it that leans by `lean`, rad, to the side that `turn` says."""
+    places = Board().corners_mm().astype(float) - [96.0, 72.0, 0.0]
+    axis = np.array([math.sin(turn), math.cos(turn), 0.0])
+    cross = np.array([[0, 0, axis[1]], [0, 0, -axis[0]], [-axis[1], axis[0], 0]])
+    rotation = np.eye(3) + math.sin(lean) * cross + (1 - math.cos(lean)) * cross @ cross
+    seen = places @ rotation.T + [0.0, 0.0, away]
+    px = seen[:, :2] / seen[:, 2:] * focal_px + (np.array(SIZE) - 1) / 2 + rng.normal(0, 0.05, (len(seen), 2))
+    face = -rotation[:, 2]
+    return SeenBoard(
+        name, SIZE, Camera(), np.arange(len(px)), px.astype(np.float32), 1.0, (float(face[0]), float(face[1]))
+    )
+
+
 @pytest.fixture
-def board_views(monkeypatch, tmp_path):
+def straight_views(board_views, views, tmp_path):
+    """Three photos from straight above through a lens of a tenth more focal length, from a tenth farther."""
+    rng = np.random.default_rng(5)
+    for i in range(3):
+        views[f"s{i}.jpg"] = view(f"s{i}.jpg", 0.0, 0.0, rng, 1650.0, 418.0)
+        (tmp_path / f"s{i}.jpg").write_bytes(b"x")
+    return [str(tmp_path / f"s{i}.jpg") for i in range(3)]
+
+
+@pytest.fixture
+def views():
+    """What the photos of `board_views` show, by name."""
+    return {}
+
+
+@pytest.fixture
+def board_views(monkeypatch, tmp_path, views):
     """Ten photos on disk, each standing for the view of its number; drawing them is left to tests/calib."""
     rng = np.random.default_rng(4)
-    places = Board().corners_mm().astype(float) - [96.0, 72.0, 0.0]
-    views = {}
     for i in range(10):
-        turn, lean = 0.6 * i, math.radians(25.0)
-        axis = np.array([math.sin(turn), math.cos(turn), 0.0])
-        cross = np.array([[0, 0, axis[1]], [0, 0, -axis[0]], [-axis[1], axis[0], 0]])
-        rotation = np.eye(3) + math.sin(lean) * cross + (1 - math.cos(lean)) * cross @ cross
-        seen = places @ rotation.T + [0.0, 0.0, 380.0]
-        px = seen[:, :2] / seen[:, 2:] * 1500.0 + (np.array(SIZE) - 1) / 2 + rng.normal(0, 0.05, (len(seen), 2))
-        face = -rotation[:, 2]
-        views[f"{i}.jpg"] = SeenBoard(
-            f"{i}.jpg", SIZE, Camera(), np.arange(len(px)), px.astype(np.float32), 1.0, (float(face[0]), float(face[1]))
-        )
+        views[f"{i}.jpg"] = view(f"{i}.jpg", 0.6 * i, math.radians(25.0), rng)
         (tmp_path / f"{i}.jpg").write_bytes(b"x")
     monkeypatch.setattr(lens, "open_photo", lambda data, name: name)
     monkeypatch.setattr(lens, "see_board", lambda photo, board: views.get(photo))
-    return [str(tmp_path / name) for name in views]
+    return [str(tmp_path / f"{i}.jpg") for i in range(10)]
 
 
 def test_photos_of_the_board_become_a_profile(board_views, tmp_path, capsys):
@@ -48,10 +67,26 @@ def test_photos_of_the_board_become_a_profile(board_views, tmp_path, capsys):
     assert profile.name == "bench phone"
     assert profile.focal * 900 == pytest.approx(1500.0, rel=0.002)
     assert "0.jpg: 35 corners, leaning 25 degrees, edges 1.0 px wide" in said
-    assert "views held out: corners off by" in said
+    assert "in views held out by" in said
+    assert "took no part" not in said
     assert f"--lens {out}" in said
     assert main(["lens", *board_views[:3], "--check", str(out)]) == 0
-    assert "The profile holds" in capsys.readouterr().out
+    assert "The profile holds. A focal length " in capsys.readouterr().out
+
+
+def test_photos_from_straight_above_tell_no_other_lens(board_views, straight_views, tmp_path, capsys):
+    out = tmp_path / "phone.json"
+    assert main(["lens", *board_views, "--out", str(out)]) == 0
+    assert main(["lens", *straight_views, "--check", str(out)]) == 2
+    said = capsys.readouterr()
+    assert "holds" not in said.out
+    assert "These photos could not tell another lens" in said.err
+
+
+def test_a_photo_that_took_no_part_is_counted(board_views, views, tmp_path, capsys):
+    views["4.jpg"].corners_px[:] += np.random.default_rng(2).normal(0, 2.0, (35, 2))
+    assert main(["lens", *board_views, "--out", str(tmp_path / "p.json")]) == 0
+    assert "Of 10 photos 1 took no part" in capsys.readouterr().out
 
 
 def test_a_wrong_lens_is_said(board_views, tmp_path, capsys):

@@ -23,7 +23,7 @@ def test_a_leaf_of_another_thickness_is_found_out():
     c = compare(of(0.548, 0.006), of(0.50, 0.0025))
     assert not c.agrees
     assert c.number > 1.0
-    assert "another thing, of 0.548 mm" in c.advice[0]
+    assert "another thing, of 0.548 mm:" in c.advice[0]
 
 
 def test_a_wrong_print_is_thought_of_first_where_all_is_a_little_off():
@@ -39,6 +39,13 @@ def test_what_agreement_is_worth():
     assert "20 % larger or smaller would just be noticed" in c.advice[0]
     assert "go closer" in c.advice[1]
     assert len(compare(of(0.50, 0.005), of(0.50, 0.0025)).advice) == 1
+
+
+def test_of_a_print_nobody_measured_the_bar_comes_first():
+    c = compare(of(0.50, 0.0075), of(0.50, 0.001), ("PRINT_UNVERIFIED",))
+    assert c.agrees
+    assert "Nobody has measured this print's check bar" in c.advice[1]
+    assert not any("go closer" in a for a in c.advice)
 
 
 def test_an_angle_is_looked_at_otherwise_than_a_length():

@@ -87,7 +87,7 @@ def test_an_answer_goes_when_another_thing_is_chosen(store, job, reads):
 
 @pytest.mark.parametrize(
     ("size", "sentence"),
-    [("0.55", "It reads like another thing, of 0.5 mm"), ("0.49", "2 % too large: measure the print")],
+    [("0.55", "It reads like another thing, of 0.500 mm"), ("0.49", "2 % too large: measure the print")],
 )
 def test_another_leaf_and_a_wrong_print_are_found_out(store, job, reads, size, sentence):
     at = at_page(store, job)
