@@ -23,13 +23,17 @@ from calib.scales.printed import Sheet
 from inspect_app.measure.backdrop.card_foot import CardLight, StraightEdge, straightened
 from inspect_app.measure.backdrop.string_edge import THINNEST_MM, StringAndFoot, upper_edge
 
-__all__ = ["CUT_U_MM", "printed_foot", "string_goes_on", "under_by_crowns"]
+__all__ = ["CUT_FAR_MM", "CUT_U_MM", "is_as_printed", "printed_foot", "string_goes_on", "under_by_crowns"]
 
 Array = NDArray[np.float64]
 
 CUT_U_MM = 0.12
 """Standard uncertainty of the foot's place against the print: cut by knife and rule from mark to mark, within 0.2 mm,
 rectangular (GUM 4.3.7; common practice, no source)."""
+CUT_FAR_MM = 4.0 * CUT_U_MM
+"""Farther from its place by the print no foot is cut, at neither end: to twice what marks and rule allow, and as much
+again for scissors and a print that is not quite of true size. Grain, a board's edge or a shadow may be as sharp and as
+straight there."""
 PARTS_MM = ((-0.8, -0.3), (-0.3, 0.3), (0.3, 0.8))
 """Parts of the crown's top looked at, from its middle. The string is straight; a crown's shade or its own image is
 arched, a tenth of a millimetre lower at the outer two."""
@@ -57,6 +61,12 @@ def printed_foot(sheet: Sheet) -> StraightEdge:
     """The card's foot as its print says."""
     width, height = sheet.size
     return StraightEdge(-height, 0.0, width / 2.0, CUT_U_MM, 0.0, 0.0, 0.0, width, 0.0)
+
+
+def is_as_printed(foot: StraightEdge, sheet: Sheet) -> bool:
+    """Whether an edge lies where the print says that the card was cut."""
+    width, height = sheet.size
+    return bool(max(abs(float(foot.y(x)) + height) for x in (0.0, width)) < CUT_FAR_MM)
 
 
 def under_by_crowns(

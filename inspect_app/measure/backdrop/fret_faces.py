@@ -8,7 +8,7 @@ side dots and inlays are not.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -48,6 +48,11 @@ alike."""
 TOP_SHARE = 0.5
 """Steepness of an end's top over that: with less, the crown behind has nearly the end's tone, and the flank of one may
 be taken for the other's."""
+BESIDE = 0.25
+"""Where to both sides of an end's middle the fall of its arch is looked for, over the crown's width: an arch has fallen
+by 0.16 mm there, eight pixels of a phone's photo and two of a small one; farther out it is steep."""
+SCALE_PX = 1.2
+"""Scale of the derivative: the blur of a sharp photo."""
 BLUE, RED = 0, 2
 DARK = 0.01
 """Light, over white, added before colours are compared: noise in what is nearly black has any colour."""
@@ -199,6 +204,12 @@ def _chord(width: float, height: float, up: float) -> float:
     return float(np.sqrt(max(r**2 - (r - height + up * height) ** 2, 0.0)))
 
 
+def _arch_falls(beside: float) -> float:
+    """How far a circular arc on its chord has fallen so far beside its middle, both over its chord."""
+    r = (0.25 + HEIGHT_SHARE**2) / (2.0 * HEIGHT_SHARE)
+    return r - math.sqrt(r**2 - beside**2)
+
+
 def _flanks(slope: Light, row: int, half: float) -> Array:
     """Lesser steepness of two flanks of opposite sense, signed, for an arch at each column."""
     k = round(half)
@@ -310,24 +321,50 @@ def _place(signals: tuple[Light, ...], row: int, column: float) -> float | None:
 
 def _steepest(lines: Light | Array, margin: int) -> float:
     """Sample at which lines of light change fastest together, by the parabola through three."""
-    slope = np.linalg.norm(gaussian_filter1d(np.atleast_2d(lines), 1.2, axis=1, order=1), axis=0)
-    k = margin + int(np.argmax(slope[margin:-margin]))
-    a, b, c = slope[k - 1 : k + 2]
+    slope = np.linalg.norm(gaussian_filter1d(np.atleast_2d(lines), SCALE_PX, axis=1, order=1), axis=0)
+    return _vertex(slope, margin + int(np.argmax(slope[margin:-margin])))
+
+
+def _vertex(slope: Light | Array, k: int) -> float:
+    """Sample at which a slope is greatest near its sample `k`, by the parabola through three."""
+    a, b, c = (float(v) for v in slope[k - 1 : k + 2])
     bend = max(2.0 * b - a - c, 1e-9)
     return k + float(np.clip(0.5 * (c - a) / bend, -1.0, 1.0))
 
 
 def _top(root: Light, middle: float, base: float, height: float, pitch: float, level: float) -> float | None:
-    """Height of the arch's top, mm; None where hardly any step of light marks it."""
-    half = max(1, round(0.1 * height / HEIGHT_SHARE / pitch))
-    k = round(middle)
-    if k - half < 0 or k + half >= root.shape[1]:
+    """Height of the arch's top, mm; None where hardly any step of light that is arched as an end is marks it."""
+    width = height / HEIGHT_SHARE / pitch
+    line = _strip(root, middle, 0.1 * width)
+    lo, hi = max(int((base - 1.45 * height) / pitch), 4), int((base - 0.7 * height) / pitch)
+    if line is None or hi - lo < 6:
         return None
-    line = root[:, k - half : k + half + 1].mean(axis=1)
-    lo, hi = int((base - 1.45 * height) / pitch), int((base - 0.7 * height) / pitch)
-    lo = max(lo, 4)
-    if hi - lo < 6:
+    slope = np.abs(gaussian_filter1d(line, SCALE_PX, order=1))
+    peaks = lo + 1 + np.flatnonzero(slope[lo + 1 : hi - 1] >= maximum_filter1d(slope, 3)[lo + 1 : hi - 1])
+    beside = [_strip(root, middle + side * BESIDE * width, 0.05 * width) for side in (-1.0, 1.0)]
+    drop = _arch_falls(BESIDE) * width
+    arched = [k for k in peaks if slope[k] > TOP_SHARE * CAP and _is_arched(beside, int(k), drop)]
+    if not arched:
         return None
-    place = _steepest(line[lo:hi], 1) + lo
-    slope = np.abs(gaussian_filter1d(line, 1.2, order=1))
-    return level - place * pitch if slope[round(place)] > TOP_SHARE * CAP else None
+    return level - _vertex(slope, max(arched, key=lambda k: slope[k])) * pitch
+
+
+def _strip(root: Light, middle: float, half: float) -> Light | None:
+    """Light down the rows, of so many columns to both sides of one; None beyond the photo."""
+    k, reach = round(middle), max(1, round(half))
+    if k - reach < 0 or k + reach >= root.shape[1]:
+        return None
+    return np.asarray(root[:, k - reach : k + reach + 1].mean(axis=1))
+
+
+def _is_arched(beside: Sequence[Light | None], row: int, drop: float) -> bool:
+    """Whether to the sides light steps as much lower as an arch falls, and not at the same height.
+
+    So the foot, a string, or a shadow's edge that crosses the crown straight is no top."""
+    near = max(1, round(drop / 2.0))
+    slopes = [np.abs(gaussian_filter1d(line, SCALE_PX, order=1)) for line in beside if line is not None]
+    at = [
+        sum(float(s[max(k - near, 0) : k + near + 1].max(initial=0.0)) for s in slopes)
+        for k in (row, row + round(drop))
+    ]
+    return at[1] > at[0]

@@ -16,7 +16,13 @@ from calib.scales.printed import SHEETS, Sheet
 from inspect_app import __version__
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.backdrop.card_foot import CardLight, StraightEdge, card_light, find_feet
-from inspect_app.measure.backdrop.covered_foot import printed_foot, string_goes_on, under_by_crowns
+from inspect_app.measure.backdrop.covered_foot import (
+    CUT_FAR_MM,
+    is_as_printed,
+    printed_foot,
+    string_goes_on,
+    under_by_crowns,
+)
 from inspect_app.measure.backdrop.crown_heights import crown_heights, on_the_highest
 from inspect_app.measure.backdrop.daylight import (
     ABOVE_PX,
@@ -29,7 +35,7 @@ from inspect_app.measure.backdrop.daylight import (
 from inspect_app.measure.backdrop.fret_faces import BLUE, Facing, FretFace, find_faces
 from inspect_app.measure.backdrop.neck import neck_readings
 from inspect_app.measure.backdrop.sliver_colour import is_white
-from inspect_app.measure.backdrop.string_edge import HIDDEN, THICKEST_MM, StringAndFoot, find_string
+from inspect_app.measure.backdrop.string_edge import HIDDEN, THICKEST_MM, StringAndFoot, find_string, upper_edge
 from inspect_app.measure.backdrop.string_gap import (
     BACKDROP_ASKED,
     CardAsked,
@@ -71,6 +77,11 @@ THICKEST_FIRST_MM, LONG_SCALE_MM = 0.75, 720.0
 (common practice, no source)."""
 LEAST_GAP_MM, MOST_GAP_MM = -0.1, 6.0
 """Gaps that occur: a string lies on a crown or over it, and none stands so high (common practice, no source)."""
+
+NO_FOOT = (
+    "the backdrop's foot does not show where its print puts it: what lies under it is as bright, or it was cut "
+    "elsewhere; change the light, or cut the backdrop at its marks"
+)
 
 
 @dataclass(frozen=True)
@@ -116,7 +127,7 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSide:
     grey = list(_candidates(photo, scale, plane, ask, nut, None))
     # wood sends back least blue: wood lit as brightly as the card ends it all the same
     found = _best(grey, ask) or _best(list(_candidates(photo, scale, plane, ask, nut, BLUE)), ask)
-    return found or _covered(grey, ask, nut) or grey[0]
+    return found or _covered(grey, ask, nut) or _unseen(grey[0], ask)
 
 
 def _best(found: list[DetectedSide], ask: Ask) -> DetectedSide | None:
@@ -135,11 +146,21 @@ def _candidates(
     if card is None:
         yield DetectedSide(photo, scale, plane, "the backdrop's foot is outside the photo", (), nut)
         return
-    for foot in tuple(find_feet(card)) or (None,):
+    for foot in tuple(f for f in find_feet(card) if is_as_printed(f, SHEETS[scale.kind])) or (None,):
         found = _on_foot(photo, scale, plane, card, foot, thickest, ask, nut)
         yield found
         if isinstance(found.lines, StringAndFoot) and not found.lines.sliver and _is_likely(found, ask):
             return
+
+
+def _unseen(found: DetectedSide, ask: Ask) -> DetectedSide:
+    """What is found no foot on, with another reason where the string runs too high to hide it."""
+    sheet = SHEETS[found.scale.kind]
+    card = card_light(found.photo, found.plane, sheet) if found.lines == HIDDEN else None
+    top = None if card is None else upper_edge(card)
+    if top is not None and top.at - _thickest(ask) > CUT_FAR_MM - sheet.size[1]:
+        return replace(found, lines=NO_FOOT)
+    return found
 
 
 def _covered(found: list[DetectedSide], ask: Ask, nut: Facing) -> DetectedSide | None:
@@ -197,7 +218,8 @@ def _on_foot(
     crowns = (_crown(photo, plane, sheet, before, lines, face, card.pitch) for face in faces)
     seen = _in_that_light(lines, tuple(c for c in crowns if c is not None))
     if lines.sliver and not (
-        _foot_meets_crowns(lines, seen)
+        is_as_printed(lines.foot, sheet)
+        and _foot_meets_crowns(lines, seen)
         and is_white(photo, plane, sheet, lines, card.pitch)
         and not string_goes_on(photo, plane, card, lines.foot, [s.at for s in seen], thickest)
     ):

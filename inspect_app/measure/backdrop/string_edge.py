@@ -61,6 +61,9 @@ FINE_PX = 0.5
 """Scale of the derivative that places an edge once it is found: a dark line as wide as b beside it moves the steepest
 place by b exp(-b^2 / 2 s^2), s being blur and scale together: 0.4 pixels for three with a scale of 1.2, 0.03 with this.
 Noise is no reason for more: a block has twenty columns, a string eighty blocks."""
+HALO_PX = 3.0
+"""How far beside an edge sharpening brightens: two to three times the blur. Metal is no brighter than card there: the
+lowest sixth of a round string mirrors what lies behind it."""
 EDGE_U_PX, THIN_U = 0.1, 8.0
 """Standard uncertainty of an edge in a photo, a tenth of a pixel; half a pixel where the string is four pixels thick,
 falling with the square (a blur of a pixel against dark and bright lines a third as thick as the string; no source)."""
@@ -129,7 +132,7 @@ def find_string(card: CardLight, foot: StraightEdge | None, thickest: float = TH
         above = edges & (np.arange(card.share.shape[1])[None, :] < (row - 2.0 * CLEAR_PX)[:, None])
         line = _lowest(card, above, LEAST_SHARE)
         while line is not None and (_is_soft_beside(card, line, row) or _is_shade(card, line, row, thickest)):
-            above = above & (np.arange(card.share.shape[1])[None, :] < (line - 2.0 * CLEAR_PX)[:, None])
+            above = above & (np.arange(card.share.shape[1])[None, :] < (line - 4.0 * NEAR_PX)[:, None])
             line = _lowest(card, above, LEAST_SHARE)
         if line is not None and _white_between(card, line, row):
             under = _refined(card, line, _has_room(line, row))
@@ -206,14 +209,16 @@ def _is_soft_beside(card: CardLight, line: Array, foot: Array) -> bool:
 
 
 def _half_width(card: CardLight, line: Array) -> float:
-    """Samples that an edge takes from its middle to the light of its brighter side, at its steepest: of the blocks'
-    median along it, so that noise is no steepness."""
+    """Samples that an edge takes from its middle to the brightest light of its brighter side, at its steepest: of the
+    blocks' median along it, so that noise is no steepness. Beyond that light something dark may lie, as the string does
+    over its shadow."""
     away, near = round(2.0 * CLEAR_PX), round(2.0 * NEAR_PX)
     at = np.round(line).astype(int)[:, None] + np.arange(-away - near, away + near + 1)
     across = np.median(card.share[np.arange(len(line))[:, None], at.clip(0, card.share.shape[1] - 1)], axis=0)
-    slope = np.abs(gaussian_filter1d(across.astype(np.float64), 2.0 * FINE_PX, order=1))
-    k = away + int(np.argmax(slope[away : away + 2 * near + 1]))
-    return float((max(across[k - away], across[k + away]) - across[k]) / max(slope[k], 1e-9))
+    slope = gaussian_filter1d(across.astype(np.float64), 2.0 * FINE_PX, order=1)
+    k = away + int(np.argmax(np.abs(slope[away : away + 2 * near + 1])))
+    light_side = across[k : k + away + 1] if slope[k] > 0.0 else across[k - away : k + 1]
+    return float((light_side.max() - across[k]) / max(abs(slope[k]), 1e-9))
 
 
 def _is_shade(card: CardLight, line: Array, foot: Array, thickest: float) -> bool:
@@ -245,6 +250,7 @@ def _white_between(card: CardLight, line: Array, foot: Array) -> bool:
 def _refined(card: CardLight, line: Array, use: NDArray[np.bool_] | None = None) -> StraightEdge | None:
     """The straight edge near a line of rows, by the blocks to `use`."""
     use = np.ones(len(line), dtype=bool) if use is None else use
+    line = _off_halo(card, line, use)
     edge: StraightEdge | None = None
     _, change = steepest(card.share, line, NEAR_PX)
     sense = float(np.sign(np.median(change[use]))) if use.any() else 0.0  # not a line on the metal, of opposite sense
@@ -256,6 +262,19 @@ def _refined(card: CardLight, line: Array, use: NDArray[np.bool_] | None = None)
             return None
         line = card.row(edge.y(card.x))
     return edge
+
+
+def _off_halo(card: CardLight, line: Array, use: NDArray[np.bool_]) -> Array:
+    """A line of rows, or where it is the outer side of a halo along a string's edge that edge: there light rises more
+    steeply than it falls again on the line."""
+    if not use.any():
+        return line
+    _, falls = steepest(card.share, line, 2.0 * NEAR_PX, -1.0, FINE_PX)
+    place, rises = steepest(card.share, line - HALO_PX, HALO_PX, 1.0, FINE_PX)
+    _, change = steepest(card.share, line, NEAR_PX)
+    if np.median(change[use]) < 0.0 and np.median(rises[use]) > -np.median(falls[use]):
+        return np.asarray(line + np.median((place - line)[use]))
+    return line
 
 
 def _top(card: CardLight, edges: NDArray[np.bool_], under: Array) -> StraightEdge | None:
