@@ -346,7 +346,7 @@ def _top(root: Light, middle: float, base: float, height: float, pitch: float, l
     arched = [k for k in peaks if slope[k] > TOP_SHARE * CAP and _is_arched(beside, int(k), drop)]
     if not arched:
         return None
-    return level - _vertex(slope, max(arched, key=lambda k: slope[k])) * pitch
+    return level - _vertex(slope, int(max(arched, key=lambda k: slope[k]))) * pitch
 
 
 def _strip(root: Light, middle: float, half: float) -> Light | None:
