@@ -28,6 +28,7 @@ __all__ = [
     "end_light",
     "noise_level",
     "stands_out",
+    "like_beside",
     "board_log_density",
     "crown_log_density",
     "bevel_log_density",
@@ -314,9 +315,7 @@ def board_log_density(e: EndLight, noise: Floats) -> Floats:
     Rows where neither side is in view count as stray.
     """
     (nut, body), visible = e.beside, e.beside_visible
-    both = visible[0] & visible[1]
-    apart = np.median(np.abs(nut - body)[:, both], axis=(1, 2)) if both.any() else np.zeros(3)
-    sd = _scatter(noise, np.hypot(_GRAIN, apart[:, None, None] / 2.0), np.maximum(nut[0], body[0]))
+    both, sd = visible[0] & visible[1], _board_scatter(e, noise)
     total = np.zeros(e.strips.shape[1:])
     for expected, where, weight in (((nut + body) / 2.0, both, 0.5), (nut, visible[0], 0.25), (body, visible[1], 0.25)):
         off = e.strips - expected
@@ -326,6 +325,21 @@ def board_log_density(e: EndLight, noise: Floats) -> Floats:
         mixed = (1.0 - _SHADED) * _normal(off, sd) + _SHADED * tint * _normal(off - shade, sd)
         total += weight * where[:, None] * mixed
     return np.asarray(np.where(e.visible[:, None], _with_outliers(total), 0.0))
+
+
+def _board_scatter(e: EndLight, noise: Floats) -> Floats:
+    """Standard deviations (3, n, k) of board about the mean of what lies on the fret's two sides."""
+    (nut, body), both = e.beside, e.beside_visible.all(axis=0)
+    apart = np.median(np.abs(nut - body)[:, both], axis=(1, 2)) if both.any() else np.zeros(3)
+    return _scatter(noise, np.hypot(_GRAIN, apart[:, None, None] / 2.0), np.maximum(nut[0], body[0]))
+
+
+def like_beside(e: EndLight, noise: Floats) -> NDArray[np.bool_]:
+    """Rows, shape (n,), that on the fret's line do not stand out from what is seen beside it (3 sigma)."""
+    seen = e.beside_visible[:, None, :, None]
+    beside = np.sum(np.where(seen, e.beside, 0.0), axis=0) / np.maximum(seen.sum(axis=0), 1)
+    off = np.median(np.abs(e.strips - beside) / _board_scatter(e, noise), axis=2)
+    return np.asarray((off < 3.0).all(axis=0) & e.visible & e.beside_visible.any(axis=0))
 
 
 def crown_log_density(e: EndLight, noise: Floats) -> Floats:

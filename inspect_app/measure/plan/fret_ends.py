@@ -14,6 +14,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import binary_opening
 
 from calib.photo import Photo
 from inspect_app.instrument.crown import arc_radius
@@ -29,6 +30,7 @@ from inspect_app.measure.plan.end_light import (
     darker_alongside,
     dirt_log_density,
     end_light,
+    like_beside,
     noise_level,
     stands_out,
 )
@@ -85,6 +87,8 @@ _CORNER_MM = 0.06
 _BENCH = 0.5
 """Prior probability that what is seen beyond the board's edge is not what lies there beside the fret: a cloth's folds,
 a mat's print, the slant of the edge."""
+_BENCH_MM = 1.0
+"""Stretches that look alike on the fret's line and beside it count as bench from so long on: a bevel may by chance."""
 END_SCATTER_MM = 0.2
 """Standard deviation of frets' ends from one straight line: each is filed by hand (common practice, no source)."""
 _MEASURABLE_U_MM = END_SCATTER_MM / math.sqrt(2.0)
@@ -247,7 +251,10 @@ def _weighed(light: EndLight, feet: range, inset: Floats) -> tuple[Floats, float
     """
     noise, (n, k), lag = noise_level(light), light.strips.shape[1:], light.lag
     each, step = _counted(light)
-    inside = _summed(each * crown_log_density(light, noise))
+    metal = crown_log_density(light, noise)
+    # a bench of the metal's own tone goes on beside the fret too: that is no evidence of metal
+    bench = binary_opening(like_beside(light, noise), np.ones(round(_BENCH_MM / light.step_mm)))[:, None]
+    inside = _summed(each * np.where(bench, np.minimum(metal, board_log_density(light, noise)), metal))
     last = min(n, feet.stop + round(_RIM_MOST_MM / light.step_mm))
     rim = np.minimum(np.rint(inset / light.step_mm).astype(int), last - feet.stop)
     crown = inside[last] - inside[np.array(feet)[:, None] + rim[:, None], np.arange(k)]

@@ -239,6 +239,17 @@ def test_no_end_is_read_where_the_metal_goes_on(k):
     assert why_not_measured(curve, line) == "the metal goes on where the other frets' ends have it"
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_bench_of_the_metal_s_tone_is_no_more_of_it(seed):
+    """It goes on beside the fret's line as well as along it, so the end is no likelier to lie farther out on it."""
+    even, tone = (0.0, 0.3, 0.0), (0.65 * 0.35,) * 3
+    end = End(wood=WOODS[0], lamp=even, beyond=tone, margin=0.05, px_per_mm=14.0, seed=seed)
+    curve = curve_of(end, expected=1.75 * end.outward)
+    on_bench = curve.log_likelihood[OUT_MM > 0.5 - 1.75]
+    assert on_bench.max() < on_bench[0] + 3.0
+    assert OUT_MM[curve.log_likelihood.argmax()] == pytest.approx(-1.75, abs=0.15)
+
+
 def test_a_scale_close_by_does_not_count():
     clear, close = read(End()), read(End(cover=-0.7))
     assert close.along == pytest.approx(clear.along, abs=0.05)
