@@ -287,7 +287,9 @@ def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | str
         return COVERED
     if edge is not None:
         return COVERED if _lies_over(photo, edge, fret, end) else edge
-    tried = detect_end_outlines(photo, fret.pose, fret.line, fret.crown, end, fret.mm_per_px, fret.hidden_mm)
+    tried = detect_end_outlines(
+        photo, fret.pose, fret.line, fret.crown, end, fret.mm_per_px, fret.hidden_mm, max(fret.lens_px, SHARPEST_PX)
+    )
     return COVERED if any(_lies_over(photo, e, fret, end) for e in tried) else UNSEEN
 
 
@@ -334,7 +336,9 @@ def _outline_in(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | None:
     y = np.array([last, last + 1.0])
     line = np.diff(fret.pose.to_px(np.column_stack([np.zeros(2), y, fret.line.circle.z(y)])), axis=0)[0]
     across = np.array([-line[1], line[0]]) / np.linalg.norm(line)
-    for edge in detect_end_outlines(photo, fret.pose, fret.line, fret.crown, end, fret.mm_per_px, fret.hidden_mm):
+    for edge in detect_end_outlines(
+        photo, fret.pose, fret.line, fret.crown, end, fret.mm_per_px, fret.hidden_mm, max(fret.lens_px, SHARPEST_PX)
+    ):
         placed = gradient_corrected(edge, across, max(fret.lens_px, SHARPEST_PX))
         bevel = fit_bevel(placed, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)
         if bevel is None:

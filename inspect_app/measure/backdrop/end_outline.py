@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
+from scipy.special import ndtr
 
 from calib.edges import row_offsets, sample_across
 from calib.photo import Photo
@@ -41,6 +42,7 @@ __all__ = [
     "CLOSE_PX",
     "FACE_UNSEEN",
     "EndOutline",
+    "is_soft",
     "place_rim",
     "rim_shows",
     "crown_line_end",
@@ -96,6 +98,14 @@ FACE_UNSEEN = 0.1
 """Share of ends whose cut face, turned to the camera, can't be told from the card behind it (no source)."""
 CLOSE_PX = 1.5
 """How far from a fitted rim its edge is looked for again: an everyday blur's flank (no source)."""
+LEAST_BLUR_PX = 0.8
+"""Least blur assumed of a photo: a colour sensor sees each colour at every second pixel (no source)."""
+SHADE_PX = 9.0
+"""How far to both sides of an edge light is looked at: four standard deviations and more of a photo as soft as two
+pixels."""
+SOFTER = float(ndtr(-1.0))
+"""Share of a step that has come two standard deviations of the print's blur before its middle from which its edge is
+none in focus: it is twice as soft."""
 RIM_SHARE = 0.75
 """Share of a rim that must show for it to be one: scratches and the card's marks run along half of it (no source)."""
 NEAR_PX = 3.0
@@ -134,6 +144,7 @@ def detect_end_outlines(
     end: End,
     mm_per_px: float,
     hidden_mm: float = 0.0,
+    blur_px: float = LEAST_BLUR_PX,
 ) -> tuple[EdgePath, ...]:
     """Outlines against the backdrop that a fret's end may have, the likeliest first; none where nothing stands out.
 
@@ -143,6 +154,8 @@ def detect_end_outlines(
         In `pose`. Where it ends, the end begins.
     hidden_mm : float
         Height above the board up to which a nearer fret may stand before this one.
+    blur_px : float
+        Standard deviation of the blur of the card's print: what is much softer is a shadow's edge on the card.
 
     Returns
     -------
@@ -169,14 +182,44 @@ def detect_end_outlines(
     )
     rims = _rims(pose, crown, crown.height + depth, end, last) / pitch
     corner = np.tile(np.tan(np.radians(ANGLES_DEG)), 2) * crown.height / pitch
-    found = []
-    for rows in _best_rims(seen, rims, corner):
-        at_y = np.interp(rows, np.arange(len(y)), y)
-        points = pose.to_px(np.column_stack([np.zeros_like(at_y), at_y, line.circle.z(at_y) + depth]))
-        edge = place_rim(photo, points[::-1] if end == "treble" else points, NEAR_PX)
-        if len(edge.px) >= 3:
-            found.append(edge)
-    return tuple(found)
+    for _ in range(CANDIDATES):
+        rows = _best_rims(seen, rims, corner)
+        found = [_placed(photo, pose, line, np.interp(r, np.arange(len(y)), y), depth, end) for r in rows]
+        soft = [r for r, edge in zip(rows, found, strict=True) if is_soft(photo, edge, blur_px)]
+        if not soft:
+            break
+        seen = _without(seen, soft)
+    return tuple(edge for edge in found if len(edge.px) >= 3 and not is_soft(photo, edge, blur_px))
+
+
+def _placed(photo: Photo, pose: BoardPose, line: CrownLine, y: Array, depth: Array, end: End) -> EdgePath:
+    """The edge along a rim's picture, at places y (N,) and heights over the crown line (N,), mm."""
+    points = pose.to_px(np.column_stack([np.zeros_like(y), y, line.circle.z(y) + depth]))
+    return place_rim(photo, points[::-1] if end == "treble" else points, NEAR_PX)
+
+
+def is_soft(photo: Photo, edge: EdgePath, blur_px: float) -> bool:
+    """Whether light changes towards an edge, on the card's side, so gently that it is a shadow's on the card.
+
+    Metal and card stand within 2 mm of each other, both in focus or neither; a lamp's shadow has no sharp edge. Between
+    the card and metal brighter than it lies a darker band, with a steeper edge behind it: the cut face, as sharp as the
+    card's print, or shade, which deepens towards the metal. Told by how much of a step has come two standard deviations
+    of the print's blur before its steepest place, the median of its points."""
+    if len(edge.px) < 3:
+        return False
+    tangent = edge.px[-1] - edge.px[0]
+    tangent /= max(float(np.linalg.norm(tangent)), 1e-9)
+    normal = np.broadcast_to([tangent[1], -tangent[0]], edge.px.shape)
+    offsets, light = row_offsets(SHADE_PX), np.nan_to_num(sample_across(photo, edge.px, normal, SHADE_PX))
+    slope = gaussian_filter1d(light, FINE_PX / (offsets[1] - offsets[0]), axis=1, order=1)
+    on = slope[:, int(np.argmin(np.abs(offsets)))]
+    light, slope = (part * np.sign(on)[:, None] for part in (light, slope))
+    card = np.median(light[:, offsets < -2.0 * SHADE_PX / 3.0], axis=1)
+    top = light[:, (offsets > 0.0) & (offsets < 3.0 * blur_px)].max(axis=1)
+    before = light[:, int(np.argmin(np.abs(offsets + 2.0 * blur_px)))]
+    share = float(np.median((before - card) / np.maximum(top - card, 1e-4)))
+    behind = -float(np.mean(slope[:, offsets > 0.0], axis=0).min())
+    return share > SOFTER and behind > float(np.mean(np.abs(on)))
 
 
 def place_rim(photo: Photo, px: Array, within: float) -> EdgePath:
@@ -254,6 +297,13 @@ class _Seen:
     certain: Array
     slope: Array
     ends: Array
+
+
+def _without(seen: _Seen, rims: list[Array]) -> _Seen:
+    """What is seen but for the edges on some rims' rows."""
+    rows = np.arange(len(seen.certain))[:, None]
+    off = np.any([np.abs(rows - np.round(rim)) <= OWN_ROWS / 2.0 for rim in rims], axis=0)
+    return replace(seen, certain=np.where(off, 0.0, seen.certain), slope=np.where(off, 0.0, seen.slope))
 
 
 def _certain_together(slope: Array) -> Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from enum import IntEnum
@@ -23,6 +24,11 @@ Mask = NDArray[np.bool_]
 LEAST_BETWEEN = 0.5
 """Share of a straight part's length that must show an edge on its line, a point a row: with less, chance laid scattered
 points in line, or the line joins two parts of an edge across a third."""
+MOST_GAP = 1.0 / 3.0
+"""Share of a straight part that may show no edge on its line though metal is darker, or brighter, than the card on both
+sides: there its outline must show as well, so a longer one may join two parts of an edge across a third."""
+BLOOM_PX = 2.0
+"""How far blur carries an edge outwards beside metal fifty times as bright as white (see `end_outline.BURNT`)."""
 LEAST_POINTS = 8
 """Fewest points of a straight part: fewer agree by chance."""
 RIM_DEFINITION_PX = 0.15
@@ -107,7 +113,24 @@ def fit_rim_line(
         if np.array_equal(now, use):
             break
         use = now
+    if _joins_two_parts(h, off / mm_per_px, use, edge.part):
+        return None
     return _with_uncertainty(at, lever, off, h, use, edge, u_shared_px * mm_per_px, mm_per_px)
+
+
+def _joins_two_parts(h: Array, off_px: Array, use: Mask, part: NDArray[np.intp]) -> bool:
+    """Whether a line of points at heights h (N,), mm, joins parts of an edge that runs elsewhere, or nowhere, between.
+
+    `off_px` is how far each point lies from it. Where light turns from one side's being brighter to the other's no edge
+    shows, and a gap is what must be; beside burnt-out metal one bulges."""
+    order = np.argsort(h)
+    on = order[use[order]]
+    for one, other in itertools.pairwise(on):
+        if part[one] == part[other] and h[other] - h[one] > MOST_GAP * (h[on[-1]] - h[on[0]]):
+            between = np.abs(off_px[(h > h[one]) & (h < h[other])])
+            if len(between) == 0 or between.max() > BLOOM_PX:
+                return True
+    return False
 
 
 def _with_uncertainty(

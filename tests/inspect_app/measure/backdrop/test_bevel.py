@@ -13,7 +13,7 @@ from inspect_app.measure.backdrop.bevel import Bevel, fit_bevel, is_an_end, meas
 from inspect_app.measure.backdrop.circle import fit_circle
 from inspect_app.measure.backdrop.crown_line import CrownLine
 from inspect_app.measure.backdrop.edge_path import EdgePath, gradient_corrected, place_edge, with_grain
-from inspect_app.measure.backdrop.end_outline import EndOutline, place_rim, rim_shows
+from inspect_app.measure.backdrop.end_outline import EndOutline, is_soft, place_rim, rim_shows
 from inspect_app.measure.backdrop.fret import DetectedFret
 from inspect_app.measure.backdrop.outline import FLOOR
 from inspect_app.measure.backdrop.pose import TURN_U
@@ -118,6 +118,23 @@ def test_two_ends_of_a_line_with_another_edge_between_make_no_straight_part():
     assert fit_bevel(edge, pose, crown_line(scene), scene.crown, "treble", MM_PER_PX) is None
 
 
+@pytest.mark.parametrize(
+    ("bulge_px", "turns", "read"), [(None, False, False), (None, True, True), (4.0, False, False), (1.2, False, True)]
+)
+def test_a_line_over_a_third_without_an_edge_on_it_joins_two_parts(bulge_px, turns, read):
+    """Metal darker than the card above and below shows its outline between as well, unless its light turns there."""
+    scene = Scene(elevation=6.0)
+    pose = scene.pose()
+    edge = end_outline(scene, pose, "treble", noise_px=0.02)
+    middle, px = slice(16, 40), edge.px.copy()
+    px[middle, 0] -= 0.0 if bulge_px is None else bulge_px
+    edge = replace(edge, px=px, part=np.repeat([0, int(turns)], 30))
+    if bulge_px is None:
+        edge = edge.only(~np.isin(np.arange(60), np.arange(60)[middle]))
+    fit = fit_bevel(edge, pose, crown_line(scene), scene.crown, "treble", MM_PER_PX)
+    assert (fit is not None) is read
+
+
 @pytest.mark.parametrize(("every", "read"), [(1, True), (4, False)])
 def test_points_scattered_along_an_end_make_no_straight_part_by_chance(every, read):
     """A denoiser leaves a point here and there: fifteen over a hundred rows lie in line by chance."""
@@ -175,6 +192,20 @@ def test_a_rim_too_faint_in_each_place_is_placed_by_its_stretches():
     assert len(rim.px) > 0.5 * len(_row(59.5))
     assert rim.noise_correlation >= 11.0  # as many as were pooled
     assert abs(float(np.median(rim.px[:, 1])) - 59.5) < 0.5
+
+
+@pytest.mark.parametrize(("deepens_px", "soft"), [(0.0, False), (1.0, False), (7.0, True)])
+def test_shade_that_deepens_towards_bright_metal_is_no_cut_face(deepens_px, soft):
+    """Card, a darker band, bright metal: the band's outer edge is sharp or comes on over so many pixels."""
+    row = np.arange(120.0)
+    darker = np.clip((row - 60.0) / max(deepens_px, 1e-9) + 1.0, 0.0, 1.0) ** 2
+    codes = np.where(row < 63.0, 175.0 - 30.0 * darker, 240.0)[:, None] * np.ones((120, 200))
+    codes = cv2.GaussianBlur(codes, (0, 0), 0.8) + np.random.default_rng(4).normal(0.0, 0.7, codes.shape)
+    bgr = np.repeat(np.clip(codes, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+    photo = Photo(bgr, "0" * 64, "shade.png", Focal(3000.0, 0.01, "EXIF"))
+    edge = place_edge(photo, _row(59.0)[::-1], within=3.0, only_peaks=True)  # the card lies to the right
+    assert np.median(edge.strength) > FLOOR
+    assert is_soft(photo, edge, 0.8) is soft
 
 
 def test_points_that_lie_straight_on_the_hidden_rim_alone_make_no_bevel():
