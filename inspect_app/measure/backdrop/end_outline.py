@@ -114,6 +114,15 @@ BURNT = 0.95
 """Linear light, five 8-bit steps below white, beyond which metal may be any amount brighter: blur then carries an
 edge outwards, 2 pixels at fifty times white (the light a distance x outside an edge is that of the normal
 distribution's tail)."""
+NEAR_METAL_PX = 30.0
+"""How far onto the metal it is looked at whether a reflection is cut off flat: two thirds of an everyday crown."""
+LEVEL_PX = 150.0
+"""How far along the fret processing keeps burnt-out tones at one level: 3 mm, it evens out brightness over parts of the
+picture many times as large (common practice, no source)."""
+TOP, EVEN, EVEN_SHARE, MORE_SHARE = 0.9, 0.012, 0.5, 0.15
+"""Of the metal above the first share of a level, what lies within three 8-bit code steps of it: a third where a
+reflection has a round top (a parabola's: sqrt(0.012 / 0.1)), nearly all where it is cut off, less what halos beside its
+borders take. So much more may be brighter: those halos."""
 BLOOM_U_PX = 0.5
 """Standard uncertainty of such an edge's form: the bloom fades towards the bright part's borders. How far out it lies
 as a whole is another matter, see `rim_line.STEP_U_PX`."""
@@ -380,6 +389,23 @@ def _best_apart(score: Array, eligible: Mask, inward: Array) -> list[Array]:
     return found
 
 
+def _burnt_from(photo: Photo, px: Array, normal: Array) -> float:
+    """Light from which metal beside an edge may be burnt out; `normal` (N, 2) leads onto the metal.
+
+    What the sensor burnt out is white only until the photo's processing turns bright parts down. It is even then still,
+    and hardly anything near is brighter: a reflection cut off flat, brighter than the card."""
+    light, offsets = np.nan_to_num(sample_across(photo, px, normal, LEVEL_PX)), row_offsets(LEVEL_PX)
+    near, card = np.abs(offsets) < NEAR_METAL_PX, float(np.median(light[:, offsets < -REACH_PX]))
+    metal, farther = (light[:, (offsets > REACH_PX) & some].ravel() for some in (near, ~near))
+    count, edges = np.histogram(metal, np.arange(0.0, 1.0 + EVEN, EVEN))
+    bright = edges[:-1] > TOP * float(np.quantile(metal, TOP))
+    level = float(edges[int(np.argmax(np.where(bright, count, 0)))]) + EVEN / 2.0
+    top, even = (float(np.mean(some)) for some in (metal > TOP * level, np.abs(metal - level) < EVEN))
+    brighter = max(float(np.mean(some > level + 2.0 * EVEN)) for some in (metal, farther))
+    cut_off = even > EVEN_SHARE * top and brighter < MORE_SHARE * top and level > card
+    return min(BURNT, BURNT * level) if cut_off else BURNT
+
+
 def _lights(photo: Photo, edge: EdgePath) -> tuple[Mask, Mask, Mask]:
     """Of an end's points: beside burnt-out metal; beside metal brighter than the card; where one turns to the other.
 
@@ -395,6 +421,6 @@ def _lights(photo: Photo, edge: EdgePath) -> tuple[Mask, Mask, Mask]:
     )  # the derivative that placed it: what is beside tells less
     apart = float(np.median(np.linalg.norm(np.diff(edge.px, axis=0), axis=1)))
     reach = 2 * math.ceil(REACH_PX / max(apart, 0.1)) + 1
-    burnt = maximum_filter1d(rows[:, inside].max(axis=1) > BURNT, reach)
+    burnt = maximum_filter1d(rows[:, inside].max(axis=1) > _burnt_from(photo, edge.px, normal), reach)
     brighter = uniform_filter1d(rows @ own, 5) > 0.0
     return burnt, brighter, maximum_filter1d(np.diff(brighter, prepend=brighter[0]), reach)
