@@ -147,7 +147,8 @@ def fit_bevel(
     if len(edge.px) == 0:
         return None
     rims = [_on_rim(edge, pose, crown_line, crown, side) for side in (1.0, -1.0)]
-    lines = [fit_rim_line(*rim, edge, mm_per_px, definition_px, start) for rim in rims]
+    fits = [fit_rim_line(*rim, edge, mm_per_px, definition_px, start) for rim in rims]
+    lines = [None if line is None or line.joined else line for line in fits]
     d = pose.rays(edge.px).mean(axis=0)
     if lines[1] is None and lines[0] is not None and not _far_is_outside(inward * lines[0].slope, inward, d):
         return None  # the far rim is hidden: points that lie straight on it alone are too few to tell

@@ -395,7 +395,8 @@ def _burnt_from(photo: Photo, px: Array, normal: Array) -> float:
     What the sensor burnt out is white only until the photo's processing turns bright parts down. It is even then still,
     and hardly anything near is brighter: a reflection cut off flat, brighter than the card."""
     light, offsets = np.nan_to_num(sample_across(photo, px, normal, LEVEL_PX)), row_offsets(LEVEL_PX)
-    near, card = np.abs(offsets) < NEAR_METAL_PX, float(np.median(light[:, offsets < -REACH_PX]))
+    near = np.abs(offsets) < NEAR_METAL_PX
+    card = float(np.median(light[:, (offsets < -REACH_PX) & near]))
     metal, farther = (light[:, (offsets > REACH_PX) & some].ravel() for some in (near, ~near))
     count, edges = np.histogram(metal, np.arange(0.0, 1.0 + EVEN, EVEN))
     bright = edges[:-1] > TOP * float(np.quantile(metal, TOP))

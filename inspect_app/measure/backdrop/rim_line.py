@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import numpy as np
@@ -64,7 +64,7 @@ class RimLine:
     """A robust line y = foot + slope h: with the uncertainty of its slope, and the heights it holds between, mm.
 
     `few` is by how much wider `u_noise` is to be stated where the scatter says it: that of few points is itself not
-    well known (Student's t, GUM G.3)."""
+    well known (Student's t, GUM G.3). `joined`: it joins two parts of an edge that runs elsewhere between them."""
 
     slope: float
     foot: float
@@ -74,6 +74,7 @@ class RimLine:
     rms: float
     used: Mask
     few: float = 1.0
+    joined: bool = False
 
 
 def fit_rim_line(
@@ -113,9 +114,8 @@ def fit_rim_line(
         if np.array_equal(now, use):
             break
         use = now
-    if _joins_two_parts(h, off / mm_per_px, use, edge.part):
-        return None
-    return _with_uncertainty(at, lever, off, h, use, edge, u_shared_px * mm_per_px, mm_per_px)
+    line = _with_uncertainty(at, lever, off, h, use, edge, u_shared_px * mm_per_px, mm_per_px)
+    return replace(line, joined=_joins_two_parts(h, off / mm_per_px, use, edge.part))
 
 
 def _joins_two_parts(h: Array, off_px: Array, use: Mask, part: NDArray[np.intp]) -> bool:

@@ -24,8 +24,10 @@ def seen_end(scene, end, painted=None):
     return fret, end_outline_of(photo, fret, end)
 
 
-def lamp_line(scene, sides=(-1.04, -0.78)):
-    """Paints a line along the near flank, as far as its rims, so bright that its blur spreads over its ends."""
+def lamp_line(scene, sides=(-1.04, -0.78), white=1.0):
+    """Paints a line along the near flank, as far as its rims, so bright that its blur spreads over its ends.
+
+    `white` is the light that processing turns white down to, and all else with it."""
 
     def edge_of_line(x, pose):
         h = scene.height - scene.crown.radius + math.sqrt(scene.crown.radius**2 - x**2)
@@ -40,7 +42,7 @@ def lamp_line(scene, sides=(-1.04, -0.78)):
         cv2.fillPoly(mask, [np.round(outline * 16).astype(np.int32)], 1.0, shift=4)
         light = cv2.GaussianBlur(mask, (0, 0), 1.2) * 12.0
         codes = 255.0 * np.clip(light, 0, 1) ** (1 / 2.2)
-        return np.maximum(bgr, codes[:, :, None].astype(np.uint8))
+        return (np.maximum(bgr, codes[:, :, None]) * white ** (1 / 2.2)).astype(np.uint8)
 
     return paint
 
@@ -59,12 +61,13 @@ def test_a_plain_end_has_no_part_in_doubt(end):
     assert math.degrees(fit.angle) == pytest.approx(scene.bevels[0 if end == "treble" else 1], abs=1.5)
 
 
+@pytest.mark.parametrize("white", [1.0, 0.6])
 @pytest.mark.parametrize("end", ["treble", "bass"])
-def test_a_burnt_out_line_is_a_part_in_doubt_and_its_bloom_is_covered(end):
+def test_a_burnt_out_line_is_a_part_in_doubt_and_its_bloom_is_covered(end, white):
     near = {"focal_px": 20000.0, "distance": 220.0, "blur": 1.2, "look_y": -19.0 if end == "treble" else 19.0}
     near["yaw"] = 1.5 if end == "treble" else -1.5  # from where the near rim is the outline
     scene = Scene(divots=(), seed=2, **near)
-    fret, edge = seen_end(scene, end, lamp_line(scene))
+    fret, edge = seen_end(scene, end, lamp_line(scene, white=white))
     assert (edge.u_shared_px > DOUBTED_PX).any()
     assert not (edge.u_shared_px > DOUBTED_PX).all()
     assert len(np.unique(edge.part)) == 2
