@@ -16,7 +16,7 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 from scipy.special import ndtr
 
 from calib.edges import row_offsets, sample_across
-from calib.photo import Photo
+from calib.photo import Photo, linear_light
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.crown_line import FINEST_MM, CrownLine
 from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge, with_grain
@@ -123,6 +123,9 @@ TOP, EVEN, EVEN_SHARE, MORE_SHARE = 0.9, 0.012, 0.5, 0.15
 """Of the metal above the first share of a level, what lies within three 8-bit code steps of it: a third where a
 reflection has a round top (a parabola's: sqrt(0.012 / 0.1)), nearly all where it is cut off, less what halos beside its
 borders take. So much more may be brighter: those halos."""
+SOME, BRIGHTEST, ALIKE = 8, 0.99, 0.8
+"""Every how many-th pixel, and which quantile of them, tells what is brightest in a photo, a hundredth of which lamps'
+lines on frets take; and the share of that which burnt-out light keeps where it was turned down most (no source)."""
 BLOOM_U_PX = 0.5
 """Standard uncertainty of such an edge's form: the bloom fades towards the bright part's borders. How far out it lies
 as a whole is another matter, see `rim_line.STEP_U_PX`."""
@@ -393,7 +396,8 @@ def _burnt_from(photo: Photo, px: Array, normal: Array) -> float:
     """Light from which metal beside an edge may be burnt out; `normal` (N, 2) leads onto the metal.
 
     What the sensor burnt out is white only until the photo's processing turns bright parts down. It is even then still,
-    and hardly anything near is brighter: a reflection cut off flat, brighter than the card."""
+    and hardly anything is brighter: a reflection cut off flat, brighter than the card, and not much darker than what is
+    brightest in the photo."""
     light, offsets = np.nan_to_num(sample_across(photo, px, normal, LEVEL_PX)), row_offsets(LEVEL_PX)
     near = np.abs(offsets) < NEAR_METAL_PX
     card = float(np.median(light[:, (offsets < -REACH_PX) & near]))
@@ -403,7 +407,8 @@ def _burnt_from(photo: Photo, px: Array, normal: Array) -> float:
     level = float(edges[int(np.argmax(np.where(bright, count, 0)))]) + EVEN / 2.0
     top, even = (float(np.mean(some)) for some in (metal > TOP * level, np.abs(metal - level) < EVEN))
     brighter = max(float(np.mean(some > level + 2.0 * EVEN)) for some in (metal, farther))
-    cut_off = even > EVEN_SHARE * top and brighter < MORE_SHARE * top and level > card
+    brightest = float(np.quantile(linear_light(photo.gray[::SOME, ::SOME]), BRIGHTEST))
+    cut_off = even > EVEN_SHARE * top and brighter < MORE_SHARE * top and level > max(card, ALIKE * brightest)
     return min(BURNT, BURNT * level) if cut_off else BURNT
 
 

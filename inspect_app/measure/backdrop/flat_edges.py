@@ -184,7 +184,7 @@ def _metal(a: AcrossHollow, rows: Mask) -> tuple[Array, float]:
     best, found = math.inf, (np.zeros_like(a.height), 0.0)
     for top in TRIED_PX * a.pixel:
         turn = np.sqrt(2.0 * np.maximum(top - a.height, 0.0) / a.radius)
-        powers = [_blurred(a, _covered(a, top) * turn**k) for k in range(TURNS + 1)]
+        powers = _blurred(a, np.stack([_covered(a, top) * turn**k for k in range(TURNS + 1)]))
         got, misfit = _least_squares(np.column_stack([np.ones_like(turn), *powers]), a.beside, rows)
         if misfit < best:
             darker = -np.sum([c * turn**k for k, c in enumerate(got[1:])], axis=0)
@@ -197,10 +197,10 @@ def _misfit(a: AcrossHollow, rows: Mask, metal: Array, top: float, depth: float)
 
     Free are the flat's tone and how it changes across it, and the card's and how that changes towards the metal."""
     far, near = (top - float(drop_from_depth(depth, a.radius, s * a.elevation)) for s in (1.0, -1.0))
-    gone = _blurred(a, metal * (_covered(a, top) - _covered(a, near)))
-    flat = _covered(a, far) - _covered(a, near)
-    across = flat * (a.height - (far + near) / 2.0)
-    design = [np.ones_like(flat), np.maximum(a.height - far, 0.0), _blurred(a, flat), _blurred(a, across)]
+    below = _covered(a, near)
+    worn, flat = metal * (_covered(a, top) - below), _covered(a, far) - below
+    gone, even, slanting = _blurred(a, np.stack([worn, flat, flat * (a.height - (far + near) / 2.0)]))
+    design = [np.ones_like(gone), np.maximum(a.height - far, 0.0), even, slanting]
     return _least_squares(np.column_stack(design), a.here - a.beside - gone, rows)[1]
 
 
@@ -215,6 +215,7 @@ def _covered(a: AcrossHollow, edge: float) -> Array:
 
 
 def _blurred(a: AcrossHollow, light: Array) -> Array:
+    """Light as the photo shows it; shape (..., rows)."""
     return np.asarray(gaussian_filter1d(light, a.blur / _step(a), mode="nearest"))
 
 
