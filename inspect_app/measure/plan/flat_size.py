@@ -16,7 +16,16 @@ from inspect_app.reading.inspection import Flat
 from shared.measured import Contribution, Measured
 from shared.trade import FLAT_FROM_MM
 
-__all__ = ["flat_size", "faint_length", "rival_length", "length_at", "length_slope", "level_evidence", "turns_by_row"]
+__all__ = [
+    "flat_size",
+    "faint_length",
+    "rival_length",
+    "length_at",
+    "length_slope",
+    "level_evidence",
+    "runs_out",
+    "turns_by_row",
+]
 
 Floats = NDArray[np.float64]
 
@@ -103,6 +112,17 @@ def rival_width(fit: FlatOutline) -> float:
     rivals = (*fit.rivals, *([] if fit.row_by_row is None else [fit.row_by_row]))
     half = [0.5 * abs(math.exp(float(r[FlatParam.LN_WIDTH])) - fit.width) for r in rivals]
     return max(fit.u_sides, *half, 0.0)
+
+
+def runs_out(fit: FlatOutline, arc: CrownArc, view: CrownView) -> bool:
+    """Whether a place where a flat's length ends lies beyond the crown in view.
+
+    There no boundaries meet, and the crown's tone beside the flat is known from the other side alone: light that
+    changes towards the end, as a phone's tones do beside a dark bench, is then taken for wear.
+    """
+    first, last = view.along_mm[[0, -1]] + np.array([-0.5, 0.5]) * view.row_mm
+    half = length_at(fit.params, arc) / 2.0
+    return bool(fit.middle - half < first or fit.middle + half > last)
 
 
 def turns_by_row(fit: FlatOutline, arc: CrownArc, row_mm: float) -> bool:

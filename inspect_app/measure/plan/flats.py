@@ -48,6 +48,7 @@ from inspect_app.measure.plan.flat_size import (
     length_slope,
     level_evidence,
     rival_length,
+    runs_out,
     turns_by_row,
 )
 from inspect_app.measure.plan.flats_by_hand import edited_flats, flag_manual
@@ -208,6 +209,8 @@ def _why_not(fit: FlatOutline, arc: CrownArc, view: CrownView) -> str:
     beside_hidden = view.along_mm[:-1][view.clear[1:] != view.clear[:-1]] + view.row_mm / 2.0
     if np.any(np.abs(ends - beside_hidden) < _COINCIDES * view.row_mm):
         return "ends just where something crosses the fret or covers it"
+    if runs_out(fit, arc, view):
+        return "goes on past the crown in view, to the fret's bevel: a photo along the neck shows how deep it is"
     length = length_at(fit.params, arc)
     if length < _LEAST_ROWS * view.row_mm:
         return "shows over too short a length to tell how long it is: go closer, or move the lamp"

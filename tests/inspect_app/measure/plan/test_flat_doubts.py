@@ -46,6 +46,16 @@ def test_a_flat_that_ends_just_where_the_crown_is_hidden_is_not_measured() -> No
         assert bool(said) == bool(why)
 
 
+@pytest.mark.parametrize(("place", "read"), [(1.6, False), (2.9, True), (9.1, True), (10.4, False)])
+def test_a_flat_that_runs_out_at_the_frets_end_is_not_measured(place: float, read: bool) -> None:
+    scene = SHORT.but(hollows=(Hollow(place, 3.0, 0.12),))  # its bevels hide a millimetre at either end
+    found = measure_flats(search_flats(patch_of(scene)))
+    assert len(found.flats) == read
+    assert any("goes on past the crown in view" in n.reason for n in found.not_measured) != read
+    for flat in found.flats:
+        assert abs(flat.width.value - scene.hollows[0].width(scene.radius)) <= flat.width.expanded
+
+
 @pytest.mark.parametrize(("length", "depth"), [(2.0, 0.25), (3.0, 0.3)])
 def test_a_flat_in_a_soft_photo_is_found_by_one_who_knows_how_soft_it_is(length: float, depth: float) -> None:
     scene = SHORT.but(hollows=(Hollow(10.0, length, depth),), length=20.0, px_per_mm=12.0, blur_px=3.0)
