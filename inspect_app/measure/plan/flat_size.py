@@ -38,7 +38,8 @@ spread). A flat's own tone is found from several rows together, so that its end 
 _ONE_SIDED = 0.1
 """A boundary that gives less than this share of what is known of the width was as good as not seen."""
 _COVERED = 0.1
-"""A flat with more than this share of its length hidden is flagged (common practice, no source)."""
+"""A flat with more than this share of its length hidden is flagged, and not measured where that is all at one end: by
+the other half's form it is then carried on as far as its length is to be known (common practice, no source)."""
 _TURNS = 0.15
 """A floor that turns by more from row to row, rad, shows each in a light of its own: it mirrors twice as far apart,
 and a lamp or a window's edge is some 15 degrees wide (common practice, no source)."""
@@ -115,14 +116,15 @@ def rival_width(fit: FlatOutline) -> float:
 
 
 def runs_out(fit: FlatOutline, arc: CrownArc, view: CrownView) -> bool:
-    """Whether a place where a flat's length ends lies beyond the crown in view.
+    """Whether more than a tenth of a flat's length lies beyond the crown in view, under the bevel of the fret's end.
 
     There no boundaries meet, and the crown's tone beside the flat is known from the other side alone: light that
     changes towards the end, as a phone's tones do beside a dark bench, is then taken for wear.
     """
-    first, last = view.along_mm[[0, -1]] + np.array([-0.5, 0.5]) * view.row_mm
-    half = length_at(fit.params, arc) / 2.0
-    return bool(fit.middle - half < first or fit.middle + half > last)
+    first, last = view.along_mm[[0, -1]]
+    length = length_at(fit.params, arc)
+    beyond = max(first - fit.middle, fit.middle - last) + length / 2.0
+    return bool(beyond > _COVERED * length)
 
 
 def turns_by_row(fit: FlatOutline, arc: CrownArc, row_mm: float) -> bool:

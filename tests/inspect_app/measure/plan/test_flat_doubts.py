@@ -46,7 +46,7 @@ def test_a_flat_that_ends_just_where_the_crown_is_hidden_is_not_measured() -> No
         assert bool(said) == bool(why)
 
 
-@pytest.mark.parametrize(("place", "read"), [(1.6, False), (2.9, True), (9.1, True), (10.4, False)])
+@pytest.mark.parametrize(("place", "read"), [(1.6, False), (2.2, True), (2.9, True), (9.8, True), (10.4, False)])
 def test_a_flat_that_runs_out_at_the_frets_end_is_not_measured(place: float, read: bool) -> None:
     scene = SHORT.but(hollows=(Hollow(place, 3.0, 0.12),))  # its bevels hide a millimetre at either end
     found = measure_flats(search_flats(patch_of(scene)))
