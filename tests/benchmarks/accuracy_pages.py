@@ -8,6 +8,8 @@ from html import escape
 
 import numpy as np
 
+from tests.benchmarks.edge_bounds import u_gained
+
 HEAD = (
     "figure",
     "n",
@@ -63,6 +65,7 @@ def as_markdown(score, bounds, on):
         ]
     if bounds:
         parts += ["", "## Edge finders beside the bound", "", BOUND_TEXT, "", *_table(BOUND_HEAD, _bound_rows(bounds))]
+        parts += ["", "## What noise has in U", "", NOISE_TEXT, "", *_table(NOISE_HEAD, noise_rows(score))]
     if score.refused:
         parts += ["", "## Photos refused", "", *(f"- {name}: {why}" for name, why in score.refused)]
     return "\n".join(parts) + "\n"
@@ -86,6 +89,7 @@ def as_html(score, bounds, on):
         body.append(
             f"<h2>Edge finders beside the bound</h2><p>{escape(BOUND_TEXT)}</p>{_rows(BOUND_HEAD, _bound_rows(bounds))}"
         )
+        body.append(f"<h2>What noise has in U</h2><p>{escape(NOISE_TEXT)}</p>{_rows(NOISE_HEAD, noise_rows(score))}")
     if score.refused:
         items = "".join(f"<li>{escape(name)}: {escape(why)}</li>" for name, why in score.refused)
         body.append(f"<h2>Photos refused</h2><ul>{items}</ul>")
@@ -105,6 +109,27 @@ BOUND_TEXT = (
     "bound for the same. The target is 1.3. In reach: over the bound of what the finder looks at, both levels to be "
     "found there; why some look no further stands in tests/benchmarks/edge_bounds.py."
 )
+
+
+NOISE_HEAD = ("figure", "n", "blur, px", "noise in u squared, median", "most", "U less at 1.3, median", "most")
+NOISE_TEXT = (
+    "Figures along the neck and close up are read by the path finder, whose ratio grows with blur. Noise: the share of "
+    "u squared that the edges' noise makes. U less at 1.3: the part of U that a finder at 1.3 times the bound would "
+    "take away at each photo's own blur."
+)
+BY_PATH = ("elevation", "end")
+
+
+def noise_rows(score):
+    """What noise has in the figures that the path finder reads, and what a finder nearer the bound would gain."""
+    for name, rows in figures(score).items():
+        known = [r for r in rows if math.isfinite(r.noise) and math.isfinite(r.blur)]
+        if known and name.startswith(BY_PATH):
+            share, blur = [r.noise for r in known], [r.blur for r in known]
+            gain = [100.0 * u_gained(r.noise, r.blur) for r in known]
+            shares = (f"{np.median(share):.3f}", f"{max(share):.3f}")
+            gains = (f"{np.median(gain):.1f} %", f"{max(gain):.1f} %")
+            yield (name, len(known), f"{min(blur):.1f} to {max(blur):.1f}", *shares, *gains)
 
 
 def _said(score):

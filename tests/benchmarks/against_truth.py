@@ -44,8 +44,8 @@ SECTION = ("crown_width", "crown_height", "crown_radius", "flat_width", "tang_wi
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One figure of one photo: its error, standard uncertainty, the naive reading's error, and what blur and noise
-    alone would allow (nan where none)."""
+    """One figure of one photo: its error, standard uncertainty, the naive reading's error, what blur and noise alone
+    would allow, the share of u squared that edges' noise makes, and the photo's blur, px (nan where none)."""
 
     figure: str
     photo: str
@@ -55,6 +55,8 @@ class Row:
     naive: float
     bound: float
     taken: dict[str, str]
+    noise: float = math.nan
+    blur: float = math.nan
 
 
 @dataclass(slots=True)
@@ -115,7 +117,12 @@ def _one(name, path, truth, out, lens):
             (out.declined if key in reasons else out.missed).append((figure, path.stem))
             continue
         least = bound(edge) if bound and edge else math.nan
-        out.rows.append(Row(figure, path.stem, true, q[0] - true, q[1], naive - true, least, taken))
+        noisy, blur = (q[2] if len(q) > 2 else math.nan), _blur(answer.camera)
+        out.rows.append(Row(figure, path.stem, true, q[0] - true, q[1], naive - true, least, taken, noisy, blur))
+
+
+def _blur(camera):
+    return math.nan if camera is None or camera.sharpness is None else camera.sharpness.blur_px
 
 
 def _edge_u(camera, noise):
@@ -133,7 +140,11 @@ def true_lens(truth: dict) -> LensProfile:
 
 
 def _q(measured):
-    return None if measured is None else (measured.value, measured.u)
+    """Value, u, and the share of u squared that edges' noise makes (nan where it is none of the contributions)."""
+    if measured is None:
+        return None
+    noise = [c.u for c in measured.contributions if c.source == "edge noise"]
+    return measured.value, measured.u, math.fsum(u**2 for u in noise) / measured.u**2 if noise else math.nan
 
 
 def _pairs(found, spots, place):
@@ -187,7 +198,7 @@ def _low(photo, calibrated, ask, answer, truth) -> Iterator[tuple]:
             true_depth, least = spot["divot_depth"], depth(spot["divot_length"])
             yield "divot depth, mm", on_fret(n, "divots"), divot and _q(divot.depth), true_depth, plain, least
         radius, q = truth["crown_line_radius"], fret.crown_line_radius
-        relative = None if q is None else (100.0 * q.value / radius, 100.0 * q.u / radius)
+        relative = None if q is None else (100.0 * q.value / radius, 100.0 * q.u / radius, *_q(q)[2:])
         key, least = on_fret(n, "crown line radius"), line_radius(radius, true["y_bass"] - true["y_treble"])
         yield "crown line radius, %", key, relative, 100.0, 100.0 * slope / radius, least
     for end in ("treble", "bass"):

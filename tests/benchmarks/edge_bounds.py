@@ -29,7 +29,7 @@ from calib.edge_response import coding_noise, srgb_codes
 from calib.edges import edge_line, locate_steps, row_offsets, sample_across
 from calib.photo import Focal, Photo
 from inspect_app.measure.backdrop.card_foot import DERIVATIVE_PX, steepest
-from inspect_app.measure.backdrop.edge_path import place_edge
+from inspect_app.measure.backdrop.edge_path import HALF_PX, place_edge
 from inspect_app.measure.backdrop.outline import FINE_PX
 from inspect_app.measure.section.face_edges import MARGIN_MM, OutlineRows, RowEdges, Texture, place_edges
 
@@ -87,6 +87,43 @@ def bounds(blurs: Sequence[float] = BLURS, contrasts: Sequence[float] = CONTRAST
 def least_scatter(blur: float, contrast: float, length: float) -> float:
     """Cramer and Rao's bound of an edge's place over a length of it, px; `contrast` is that to noise."""
     return math.sqrt(2.0 * math.sqrt(math.pi) * blur / length) / contrast
+
+
+def steepest_ratio(blur: float, derivative: float = FINE_PX) -> float:
+    """Scatter over bound of the steepest place at the scale of a derivative, in a photo of a blur, both px.
+
+    In a row it scatters by 1.153 (s_n / a) (s^2 + d^2)^1.5 / d^2.5, s the blur with the pixel's own width.
+
+    >>> [round(steepest_ratio(b), 1) for b in (0.6, 1.0, 1.5, 2.5)]
+    [1.2, 1.5, 2.3, 5.3]
+    """
+    s = math.hypot(blur, math.sqrt(1.0 / 12.0))
+    return 1.153 * (s**2 + derivative**2) ** 1.5 / derivative**2.5 / math.sqrt(2.0 * math.sqrt(math.pi) * s)
+
+
+def u_gained(share: float, blur: float) -> float:
+    """Part of a figure's U that a finder at 1.3 times the bound would take away from one that looks for the steepest
+    place, where noise makes a share of u squared.
+
+    >>> u_gained(0.0, 2.5), round(u_gained(1.0, 2.5), 2)
+    (0.0, 0.75)
+    """
+    less = min(1.0, TARGET / steepest_ratio(blur))
+    return 1.0 - math.sqrt(1.0 - share * (1.0 - less**2))
+
+
+def least_with_card(blur: float, reach: float, level_known: bool = True) -> float:
+    """Least scatter over the bound of any finder that looks `reach` px into metal of one level, to be found there, and
+    far out over a card whose level is known, or as far as 9 px to either side (`HALF_PX`).
+
+    >>> [round(least_with_card(2.5, r), 1) for r in (3.0, 5.0, 7.0)]
+    [2.1, 1.5, 1.3]
+    """
+    s = math.hypot(blur, math.sqrt(1.0 / 12.0))
+    x = np.arange(-HALF_PX, reach + 1e-9, 0.25)
+    j = [np.exp(-0.5 * (x / s) ** 2) / (s * math.sqrt(2.0 * math.pi)), ndtr(x / s)]
+    j += [] if level_known else [1.0 - ndtr(x / s)]
+    return math.sqrt(np.linalg.inv(0.25 * np.stack(j) @ np.stack(j).T)[0, 0] / (2.0 * math.sqrt(math.pi) * s))
 
 
 def _in_rows(rng, blur: float, contrast: float, count: int) -> Bound:
@@ -148,7 +185,9 @@ def _path(photo, point, normal, blur) -> float:
     bound at its least, d = 2.24 s. With d held to 1.2 px it is 1.3 up to a blur of 0.8 px, 2 at 1.5, 5 at 2.5: the
     bound of anything that looks no further than 3 px (2.5 d) to either side. d matched to the photo's own blur (1.6 of
     it, 1.27 times the bound) was tried on rendered photos and left: what stands within 2.5 d of a crown's outline then
-    moves it (`gradient_corrected`: by (s^2 + d^2) dC/dn / C), and that is more than the noise it takes away.
+    moves it (`gradient_corrected`: by (s^2 + d^2) dC/dn / C), and that is more than the noise it takes away. With the
+    card's level known from far off, nothing that looks at the metal for 3 px does better than 2.1 times the bound at
+    2.5 px of blur (`least_with_card`). What such a finder would be worth in a figure says `u_gained`.
     """
     a, b = _ends(point, normal, 0.4)
     t = np.linspace(0.0, 1.0, round(LENGTH) + 1)[:, None]
