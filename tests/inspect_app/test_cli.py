@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -17,7 +18,7 @@ from inspect_app.cli import main
 from inspect_app.commands.table import answer_table
 from inspect_app.measure import MEASURED_VIEWS, one_photo
 from inspect_app.reading.ask import Ask
-from inspect_app.reading.inspection import Inspection
+from inspect_app.reading.inspection import Inspection, ScaleSummary
 from inspect_app.reading.schema import answer_schema
 from inspect_app.services import JobDetails, check_store, create_job, find_jobs, open_store
 from shared.errors import ScaleError
@@ -57,6 +58,19 @@ def test_measured_photo_ends_with_0_and_writes_the_answer(photo, measured, tmp_p
     assert "flats 2" in shown
     assert "not measured: fret 5, flats: glare over the crown" in shown
     assert "FOCAL_ASSUMED" in shown
+
+
+@pytest.mark.parametrize(
+    ("words", "number", "said"), [([], None, True), (["--scale-factor", "0.98"], None, False), ([], 3, False)]
+)
+def test_a_print_of_which_nothing_is_said_is_said_once(photo, monkeypatch, make_answer, capsys, words, number, said):
+    def measure(photo, ask):
+        answer = make_answer(photo.name, photo.sha256, ask)
+        return replace(answer, scale=ScaleSummary("strip", "crown", 0.1, 40, number=number))
+
+    monkeypatch.setattr(one_photo, "measure", measure)
+    assert main(["measure", str(photo), str(photo), *words]) == 0
+    assert capsys.readouterr().out.count("by the print's nominal size. Printers are off by up to 3 %") == said
 
 
 def test_options_reach_the_question(photo, measured):
