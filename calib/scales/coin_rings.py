@@ -18,6 +18,7 @@ __all__ = ["Harmonic", "Ring", "SHARE_SEEN", "find_rings", "harmonics_at"]
 Vector = NDArray[np.float64]
 
 SHARE_SEEN = 0.65  # share of the rim that must be seen, twice: rings met by chance in texture reach that once at most
+_NOT_TEXTURE = 0.8  # share of the way round that texture does not show by chance: it reaches 0.76
 _SEARCH_WIDTH = 500  # px: a coin is then 20 to 250 px across, and bench texture has mostly averaged out
 _RADII = (0.02, 0.25)  # of the search width
 _WIDER = (1.15, 1.3)  # radii: a coin's inscription ends at about three quarters of its radius or more
@@ -187,12 +188,15 @@ def _centres(plane: NDArray[np.uint8], edge: float, lo: int, hi: int) -> Vector:
 
 
 def _with_wider(soft: NDArray[np.uint8], circle: Vector) -> list[Ring]:
-    """The rim near a circle, and any round about it: the rings of a coin's relief may stand out more than its rim."""
+    """The rim near a circle, and any round about it: the rings of a coin's relief may stand out more than its rim.
+
+    They may also be too broken to be followed; about such a circle only what texture does not show counts.
+    """
     ring = _followed(soft, circle)
-    if ring is None:
-        return []
-    wider = (_followed(soft, np.array([*circle[:2], k * ring.radius])) for k in _WIDER)
-    return [ring, *(r for r in wider if r is not None)]
+    least = SHARE_SEEN if ring else _NOT_TEXTURE
+    radius = ring.radius if ring else circle[2]
+    wider = (_followed(soft, np.array([*circle[:2], k * radius])) for k in _WIDER)
+    return [r for r in (ring, *wider) if r is not None and r.share >= least]
 
 
 def _followed(soft: NDArray[np.uint8], circle: Vector) -> Ring | None:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
 from calib.photo import Photo
-from calib.scales.coin_rings import Ring, find_rings
+from calib.scales.coin_rings import Ring, _with_wider, find_rings
 from tests.calib.bench_scene import Paint, Shot, board, coin, disc, photograph, place_all
 from tests.conftest import rest_slow
 
@@ -45,3 +46,15 @@ def test_a_turned_photo_shows_the_same_rings(quarters: int) -> None:
     upright, other = best_seen(photo, 0), best_seen(photo, quarters)
     assert len(upright) > 2
     np.testing.assert_allclose(other, upright, atol=1.5)
+
+
+def test_a_rim_is_found_about_a_relief_too_broken_to_be_followed() -> None:
+    """A raised border of dashes draws the circle to itself; the rim is 1.15 times as wide and as clear as can be."""
+    picture = np.full((200, 200, 3), 60, np.uint8)
+    cv2.circle(picture, (100, 100), 45, (200, 200, 200), -1, cv2.LINE_AA)
+    for start in range(0, 360, 40):
+        cv2.ellipse(picture, (100, 100), (39, 39), 0.0, start, start + 15, (230, 230, 230), 1, cv2.LINE_AA)
+    soft = np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.0), dtype=np.uint8)
+    rims = _with_wider(soft, np.array([100.0, 100.0, 39.0]))
+    assert [rim.share for rim in rims] == [1.0, 1.0]
+    assert [rim.radius for rim in rims] == pytest.approx([45.5, 45.5], abs=0.5)  # a disc reaches half a pixel farther
