@@ -294,14 +294,14 @@ def least_focal_shown(seen: Sequence[SeenBoard], profile: LensProfile, board: Bo
 
     A view square on looks alike through any focal length, from nearer or farther; one that leans does not. The squares
     of residuals from noise and from a wrong focal length add up, the latter as the square of how wrong it is: what it
-    takes to come from today's residual to `limit_px`. inf where it is over that already.
+    takes to come from the residual of views held out, which the right lens leaves, to `limit_px`. Today's own residual
+    says nothing of that: a wrong lens may be in it. inf where no focal length makes a difference.
     """
     now = _mean_square(seen, profile, board)
-    if now >= limit_px**2:
-        return math.inf
     off = [_mean_square(seen, replace(profile, focal=profile.focal * f), board) for f in (1.0 - _TRIED, 1.0 + _TRIED)]
     grown = max(sum(off) / 2.0 - now, 0.0)
-    return _TRIED * math.sqrt((limit_px**2 - now) / grown) if grown > 0.0 else math.inf
+    left = max(limit_px**2 - profile.held_out_px**2, 0.0)
+    return _TRIED * math.sqrt(left / grown) if grown > 0.0 else math.inf
 
 
 def residual_of(seen: Sequence[SeenBoard], profile: LensProfile, board: Board) -> float:

@@ -120,7 +120,7 @@ def test_what_a_check_would_have_shown_is_what_it_shows(make_camera, lean):
     assert least_focal_shown(leaning(make_camera, 0.0, p.focal * SIZE[0]), p, BOARD, limit) > 0.1
     off = [leaning(make_camera, lean, p.focal * SIZE[0] * (1.0 + side * shown)) for side in (-1.0, 1.0)]
     assert np.mean([residual_of(s, p, BOARD) for s in off]) == pytest.approx(limit, rel=0.15)
-    assert least_focal_shown(off[1], p, BOARD, 0.9 * residual_of(off[1], p, BOARD)) == math.inf
+    assert least_focal_shown(off[1], p, BOARD, limit) == pytest.approx(shown, rel=0.25)  # though a wrong lens is in it
 
 
 def leaning(make_camera, lean, focal_px):
