@@ -20,7 +20,7 @@ from calib.photo import Photo
 from calib.plane import Plane
 from calib.robust_spread import spread_about_zero
 from inspect_app.instrument.fretboard import fret_position
-from inspect_app.measure.backdrop.card_foot import StraightEdge, straightened
+from inspect_app.measure.backdrop.card_foot import StraightEdge, light_at, pixels_at
 from shared.trade import HIGHEST_FRET
 
 __all__ = ["BLUE", "FretFace", "Facing", "find_faces"]
@@ -130,11 +130,10 @@ def find_faces(
     if len(x) < 10:
         return (), nut
     depth = np.arange(0.0, LOWEST_MM, pitch)
-    light = _below_foot(photo, plane, foot, x, depth, None)
-    if light is None:
+    pixels = pixels_at(photo, plane, x, float(foot.y(x.mean())) - depth)
+    if pixels is None:
         return (), nut
-    root = np.sqrt(np.maximum(light, 0.0))
-    for signals in _signals(photo, plane, foot, x, depth, root):
+    for signals in _signals(photo, pixels, foot, x, depth):
         arches = _arches(signals, x, depth, pitch)
         comb, side = _comb(arches, plane, scale_length, first, nut)
         found = (_face(signals, arches, depth, number, at, pitch, foot) for number, at in comb)
@@ -145,14 +144,14 @@ def find_faces(
 
 
 def _signals(
-    photo: Photo, plane: Plane, foot: StraightEdge, x: Array, depth: Array, root: Light
+    photo: Photo, pixels: tuple[Light, Light], foot: StraightEdge, x: Array, depth: Array
 ) -> Iterator[tuple[Light, ...]]:
     """Light below the foot alone; where it shows no frets with it how much bluer each place is than the card."""
+    root = np.sqrt(np.maximum(_below_foot(light_at(photo, pixels), foot, x, depth), 0.0))
     yield (root,)
-    blue, red = (_below_foot(photo, plane, foot, x, depth, channel) for channel in (BLUE, RED))
-    if blue is not None and red is not None:
-        bluer = np.log(np.maximum(blue, 0.0) + DARK) - np.log(np.maximum(red, 0.0) + DARK)
-        yield root, np.asarray(BLUER_STEP * bluer, dtype=np.float32)
+    blue, red = (_below_foot(light_at(photo, pixels, channel), foot, x, depth) for channel in (BLUE, RED))
+    bluer = np.log(np.maximum(blue, 0.0) + DARK) - np.log(np.maximum(red, 0.0) + DARK)
+    yield root, np.asarray(BLUER_STEP * bluer, dtype=np.float32)
 
 
 def _columns(photo: Photo, plane: Plane, foot: StraightEdge, width: float, pitch: float) -> Array:
@@ -162,15 +161,11 @@ def _columns(photo: Photo, plane: Plane, foot: StraightEdge, width: float, pitch
     return np.asarray(x[(px[:, 0] >= 2.0) & (px[:, 0] <= photo.width - 3.0)])
 
 
-def _below_foot(
-    photo: Photo, plane: Plane, foot: StraightEdge, x: Array, depth: Array, channel: int | None
-) -> Light | None:
-    """Light below the foot, straightened to it, shape (len(depth), len(x))."""
-    middle = float(foot.y(x.mean()))
-    light = straightened(photo, plane, x, middle - depth, channel)
-    if light is None or abs(foot.slope) * np.ptp(x) < depth[1]:
+def _below_foot(light: Light, foot: StraightEdge, x: Array, depth: Array) -> Light:
+    """Light as it lies below the foot, whose slope its rows are moved by, shape (len(depth), len(x))."""
+    if abs(foot.slope) * np.ptp(x) < depth[1]:
         return light
-    shift = np.round((middle - foot.y(x)) / depth[1]).astype(int)
+    shift = np.round((float(foot.y(x.mean())) - foot.y(x)) / depth[1]).astype(int)
     rows = (np.arange(len(depth))[:, None] + shift[None, :]).clip(0, len(depth) - 1)
     return np.asarray(light[rows, np.arange(len(x))[None, :]])
 

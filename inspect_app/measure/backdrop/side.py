@@ -124,10 +124,16 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedSide:
             "The scale length is not told, and it says which fret is which and how far before the backdrop they end.",
             "Give the scale length.",
         )
-    grey = list(_candidates(photo, scale, plane, ask, nut, None))
+    card = card_light(photo, plane, SHEETS[scale.kind])
+    if card is None:
+        return DetectedSide(photo, scale, plane, "the backdrop's foot is outside the photo", (), nut)
+    grey = list(_candidates(photo, scale, plane, ask, nut, card))
+    if found := _best(grey, ask):
+        return found
     # wood sends back least blue: wood lit as brightly as the card ends it all the same
-    found = _best(grey, ask) or _best(list(_candidates(photo, scale, plane, ask, nut, BLUE)), ask)
-    return found or _covered(grey, ask, nut) or _unseen(grey[0], ask)
+    blue = card_light(photo, plane, SHEETS[scale.kind], BLUE)
+    found = None if blue is None else _best(list(_candidates(photo, scale, plane, ask, nut, blue)), ask)
+    return found or _covered(grey, card, ask, nut) or _unseen(grey[0], card, ask)
 
 
 def _best(found: list[DetectedSide], ask: Ask) -> DetectedSide | None:
@@ -137,15 +143,11 @@ def _best(found: list[DetectedSide], ask: Ask) -> DetectedSide | None:
 
 
 def _candidates(
-    photo: Photo, scale: Scale, plane: Plane, ask: Ask, nut: Facing, channel: int | None
+    photo: Photo, scale: Scale, plane: Plane, ask: Ask, nut: Facing, card: CardLight
 ) -> Iterator[DetectedSide]:
     """What stands on each line that may be the card's foot, up to the first that shows as such and is likely."""
     assert ask.scale_length is not None
     thickest = _thickest(ask)
-    card = card_light(photo, plane, SHEETS[scale.kind], channel)
-    if card is None:
-        yield DetectedSide(photo, scale, plane, "the backdrop's foot is outside the photo", (), nut)
-        return
     for foot in tuple(f for f in find_feet(card) if is_as_printed(f, SHEETS[scale.kind])) or (None,):
         found = _on_foot(photo, scale, plane, card, foot, thickest, ask, nut)
         yield found
@@ -153,25 +155,22 @@ def _candidates(
             return
 
 
-def _unseen(found: DetectedSide, ask: Ask) -> DetectedSide:
+def _unseen(found: DetectedSide, card: CardLight, ask: Ask) -> DetectedSide:
     """What is found no foot on, with another reason where the string runs too high to hide it."""
     sheet = SHEETS[found.scale.kind]
-    card = card_light(found.photo, found.plane, sheet) if found.lines == HIDDEN else None
-    top = None if card is None else upper_edge(card)
+    top = upper_edge(card) if found.lines == HIDDEN else None
     if top is not None and top.at - _thickest(ask) > CUT_FAR_MM - sheet.size[1]:
         return replace(found, lines=NO_FOOT)
     return found
 
 
-def _covered(found: list[DetectedSide], ask: Ask, nut: Facing) -> DetectedSide | None:
+def _covered(found: list[DetectedSide], card: CardLight, ask: Ask, nut: Facing) -> DetectedSide | None:
     """What is seen where the string hides all of the foot; None where some of it shows, or nothing likely is found."""
     assert ask.scale_length is not None
     if any(d.lines != HIDDEN for d in found):
         return None
     photo, scale, plane, sheet = found[0].photo, found[0].scale, found[0].plane, found[0].sheet
-    card, foot, thickest = card_light(photo, plane, sheet), printed_foot(sheet), _thickest(ask)
-    if card is None:
-        return None
+    foot, thickest = printed_foot(sheet), _thickest(ask)
     faces, nut = find_faces(photo, plane, foot, sheet.size[0], ask.scale_length, ask.first_fret, nut)
     before = ENDS_BEFORE_MM[scale.kind]
     places = [at for f in faces if _over_card(at := _place(plane, f, before), sheet)]
