@@ -208,18 +208,19 @@ def _on_foot(
 ) -> DetectedSide:
     """What stands on a line taken for the card's foot; without one on what a string leaves to be seen of it."""
     assert ask.scale_length is not None
+    sheet = SHEETS[scale.kind]
     lines = find_string(card, foot, thickest)
+    if isinstance(lines, StringAndFoot) and lines.sliver:
+        printed = is_as_printed(lines.foot, sheet)
+        lines = lines if printed and is_white(photo, plane, sheet, lines, card.pitch) else HIDDEN
     if isinstance(lines, str):
         return DetectedSide(photo, scale, plane, lines, (), nut)
-    sheet = SHEETS[scale.kind]
     faces, nut = find_faces(photo, plane, lines.foot, sheet.size[0], ask.scale_length, ask.first_fret, nut)
     before = ENDS_BEFORE_MM[scale.kind]
     crowns = (_crown(photo, plane, sheet, before, lines, face, card.pitch) for face in faces)
     seen = _in_that_light(lines, tuple(c for c in crowns if c is not None))
     if lines.sliver and not (
-        is_as_printed(lines.foot, sheet)
-        and _foot_meets_crowns(lines, seen)
-        and is_white(photo, plane, sheet, lines, card.pitch)
+        _foot_meets_crowns(lines, seen)
         and not string_goes_on(photo, plane, card, lines.foot, [s.at for s in seen], thickest)
     ):
         return DetectedSide(photo, scale, plane, HIDDEN, (), nut)
