@@ -301,6 +301,7 @@ def _places(j: _Judged, figure: Floats) -> list[_Found] | str:
             continue
         place = _grown_from_seed(j, seed, figure, taken, inlays)
         if place is None:
+            why = FADES if _cancels(j, seed, figure) else why
             continue
         mask, share, plateau = place
         taken |= mask
@@ -334,6 +335,15 @@ def _grown_from_seed(
     if mask.sum() * STEP_MM**2 < LEAST_MM2 or _is_streak(whole) or _against_unseen(mask, j.field.valid) > IN_DOUBT:
         return None
     return mask, share, plateau
+
+
+def _cancels(j: _Judged, seed: Mask, figure: Floats) -> bool:
+    """Whether a seed differs as much as worn places do, but not alike, as a hollow's two flanks: it has no difference
+    of its own by which it could be told where it ends."""
+    off = j.off[seed][:, np.isfinite(figure)]
+    each, alike = float(np.quantile(np.abs(off).max(axis=1), OWN_LEVEL)), float(np.abs(np.median(off, axis=0)).max())
+    wide = seed.sum() * STEP_MM**2 >= LEAST_MM2 and not _is_streak(seed)
+    return bool(wide and each >= FAINTEST > alike and _against_unseen(seed, j.field.valid) <= IN_DOUBT)
 
 
 def _is_streak(mask: Mask) -> bool:

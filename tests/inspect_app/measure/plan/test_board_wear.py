@@ -1,5 +1,6 @@
 """Worn places between the frets: found where they are, as large as they are within U, and none where there are none."""
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -179,6 +180,27 @@ def test_what_fades_out_without_a_border_declines_its_field():
     said = {n.what: n.reason for n in answer.not_measured}
     assert "no clear border" in said[on_fret(5, "board wear")]
     assert not any(k.fret == 5 for k in answer.values)
+
+
+def two_flanks(scene, dark, bright):
+    """A hollow lit from overhead: one flank darker, the other brighter than the board, both a little redder."""
+    upper, lower = (draw_worn(replace(scene, tone=tone)) for tone in (dark, bright))
+    above = np.arange(len(upper.bgr)) < (LENGTH + 6.0 - scene.patches[0].at) * scene.px_per_mm
+    bgr = np.where(above[:, None, None], upper.bgr, lower.bgr)
+    bgr.flags.writeable = False
+    return replace(upper, bgr=bgr)
+
+
+@pytest.mark.parametrize("wood", WOODS)
+def test_a_hollow_whose_flanks_cancel_is_not_passed_over(wood):
+    """In the middle of all its places there is hardly any difference, though each differs as worn ones do."""
+    scene = Worn(wood=wood, patches=(Patch(5, 0.5, 20.0, 3.5, 3.0),), seed=13)
+    photo = two_flanks(scene, (0.855, 0.9, 0.945), (1.045, 1.1, 1.155))
+    answer = find_board_wear(photo, frets_of(scene), (), strings_on=False, white=0.0)
+    said = {n.what: n.reason for n in answer.not_measured}
+    assert not any(k.fret == 5 for k in answer.values)
+    assert "no clear border" in said[on_fret(5, "board wear")]
+    assert set(said) == {on_fret(5, "board wear")}
 
 
 def test_strings_decline_with_a_reason():
