@@ -88,7 +88,18 @@ def find_coin(photo: Photo, diameter_mm: float, factor: float = 1.0, at_px: tupl
     """
     if at_px is not None:
         must_be_inside(photo, at_px)
-    seen = find_rings(photo)
+    try:
+        rim = _rim_among(photo, find_rings(photo), diameter_mm, at_px)
+    except ScaleError as unclear:
+        try:
+            rim = _rim_among(photo, find_rings(photo, broken=True), diameter_mm, at_px)
+        except ScaleError:
+            raise unclear from None
+    return _as_scale(rim, diameter_mm * factor)
+
+
+def _rim_among(photo: Photo, seen: list[list[Ring]], diameter_mm: float, at_px: tuple[float, float] | None) -> Rim:
+    """The rim of the only disc among these that can be the coin; ScaleError where none or several can."""
     slack = 1.0 + 2.0 * photo.focal.u_rel
     near, far = WORKING_DISTANCES_MM[0] / slack, WORKING_DISTANCES_MM[1] * slack
     fitting = [g for g in seen if near < photo.focal.px * diameter_mm / (2.0 * g[0].radius) < far]
@@ -107,7 +118,7 @@ def find_coin(photo: Photo, diameter_mm: float, factor: float = 1.0, at_px: tupl
         raise _no_coin(diameter_mm, circles=True)  # texture has that size, and what is round has another
     if isinstance(rim, _NoRim):
         raise _unclear(rim)
-    return _as_scale(rim, diameter_mm * factor)
+    return rim
 
 
 def _well_seen(discs: list[list[Ring]]) -> bool:

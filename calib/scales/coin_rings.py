@@ -101,13 +101,16 @@ def _slopes_at(azimuth: Vector) -> Vector:
     return np.stack([np.zeros_like(a), -np.sin(a), np.cos(a), -2 * np.sin(2 * a), 2 * np.cos(2 * a)], axis=-1)
 
 
-def find_rings(photo: Photo) -> list[list[Ring]]:
-    """Circles, nearly, that can be followed most of the way round, those of one disc together, best seen first."""
+def find_rings(photo: Photo, broken: bool = False) -> list[list[Ring]]:
+    """Circles, nearly, that can be followed most of the way round, those of one disc together, best seen first.
+
+    With `broken` they are looked for also about circles that cannot be followed themselves.
+    """
     small, factor = reduced(photo.bgr, _SEARCH_WIDTH)
     soft = np.asarray(cv2.GaussianBlur(small, (0, 0), 1.0), dtype=np.uint8)
     turns = _quarter_turns(soft)
     turned = np.ascontiguousarray(np.rot90(soft, turns))
-    found = [_turned_back(r, turned, turns) for c in _circles(turned) for r in _with_wider(turned, c)]
+    found = [_turned_back(r, turned, turns) for c in _circles(turned) for r in _with_wider(turned, c, broken)]
     rings = [Ring((r.x + 0.5) * factor - 0.5, (r.y + 0.5) * factor - 0.5, r.harmonics * factor, r.share) for r in found]
     return _by_disc(rings)
 
@@ -187,12 +190,14 @@ def _centres(plane: NDArray[np.uint8], edge: float, lo: int, hi: int) -> Vector:
     return out
 
 
-def _with_wider(soft: NDArray[np.uint8], circle: Vector) -> list[Ring]:
+def _with_wider(soft: NDArray[np.uint8], circle: Vector, broken: bool = False) -> list[Ring]:
     """The rim near a circle, and any round about it: the rings of a coin's relief may stand out more than its rim.
 
-    They may also be too broken to be followed; about such a circle only what texture does not show counts.
+    They may also be too `broken` to be followed; about such a circle only what texture does not show counts.
     """
     ring = _followed(soft, circle)
+    if ring is None and not broken:
+        return []
     least = SHARE_SEEN if ring else _NOT_TEXTURE
     radius = ring.radius if ring else circle[2]
     wider = (_followed(soft, np.array([*circle[:2], k * radius])) for k in _WIDER)

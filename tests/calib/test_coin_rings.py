@@ -55,6 +55,6 @@ def test_a_rim_is_found_about_a_relief_too_broken_to_be_followed() -> None:
     for start in range(0, 360, 40):
         cv2.ellipse(picture, (100, 100), (39, 39), 0.0, start, start + 15, (230, 230, 230), 1, cv2.LINE_AA)
     soft = np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.0), dtype=np.uint8)
-    rims = _with_wider(soft, np.array([100.0, 100.0, 39.0]))
+    rims = _with_wider(soft, np.array([100.0, 100.0, 39.0]), broken=True)
     assert [rim.share for rim in rims] == [1.0, 1.0]
     assert [rim.radius for rim in rims] == pytest.approx([45.5, 45.5], abs=0.5)  # a disc reaches half a pixel farther
