@@ -27,7 +27,7 @@ from inspect_app.measure.section.by_hand import (
 )
 from inspect_app.measure.section.derivatives import derivatives
 from inspect_app.measure.section.face_edges import ALONG_MM
-from inspect_app.measure.section.outline_fit import CLEAR_MM, LEAST_ROWS, FittedSection
+from inspect_app.measure.section.outline_fit import CLEAR_MM, HALF, LEAST_ROWS, FittedSection
 from inspect_app.measure.section.wire_outline import DIMENSIONS, WireShape
 from inspect_app.reading.inspection import Outline
 from inspect_app.reading.key import Key, NotMeasured, on_fret
@@ -115,8 +115,12 @@ def _missing(fitted: FittedSection, name: str) -> str:
         return f"the crown is round: there is no flat on it wider than {NARROWEST_MM:.2f} mm"
     for need in NEEDS[name]:
         piece = ("flat" if fitted.shape.worn else "arc") if need == "top" else need
-        rows = [int(r) for (p, _), r in zip(fitted.sides, fitted.rows, strict=True) if p == piece]
-        if not rows or min(rows) < LEAST_ROWS:
+        sides = [k for k, side in enumerate(fitted.sides) if side[0] == piece]
+        seen = [k for k in sides if fitted.sides[k] not in fitted.hidden]
+        if len(seen) < len(sides) and (piece == "side" or not seen):
+            return f"{WORDS[piece]} can't be told from the wire's body behind; look straight along the wire"
+        bare = piece in ("underside", "bottom")  # no barb takes a part of it
+        if not seen or min(fitted.rows[seen]) < LEAST_ROWS or (bare and min(fitted.shown[seen]) < HALF):
             return f"{WORDS[piece]} can't be told from what is behind it; change the light or the background"
     return ""
 

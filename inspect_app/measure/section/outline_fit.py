@@ -35,7 +35,8 @@ from inspect_app.measure.section.face_edges import (
     sample_rows,
     texture_of,
 )
-from inspect_app.measure.section.wire_outline import NAMES, PIECES, WireShape
+from inspect_app.measure.section.focus import SOFTER, TWO_EDGES_RATIO, Side, excess_blur, on_sides, softer
+from inspect_app.measure.section.wire_outline import NAMES, PIECES, Piece, WireShape
 
 __all__ = ["FittedSection", "fit_section", "fit_face"]
 
@@ -73,12 +74,8 @@ LEAST_ROWS = 5
 HALF = 0.5
 """Inside a face its tone differs from place to place by less than half of what it differs from outside; and most of a
 piece's rows are more than half of them, and an edge's change of tone lasts for more than half."""
-CLEAR_EDGE_PX = 0.1
-"""Standard uncertainty of an edge's place up to which its blur is known too, to a fifth or better."""
-BRIGHTNESS = 0.95
-"""Cosine between a change and grey from which it is one of brightness: a tint of a third beside it."""
-SAME_BLUR_RATIO = 1.1
-"""Sides of one sharpness differ by less than this factor: medians of a dozen rows and more, each good to a fifth."""
+BESIDE: tuple[Piece, ...] = ("arc", "side")
+"""Pieces beside which a body turned to one hand shows."""
 CANDIDATES = 4
 """Patches that are fitted, the best fitting first: face, body, shadow and ground."""
 SHOWN_BY_FACE, SHOWN_BY_CHANCE = 0.9, 0.3
@@ -118,11 +115,15 @@ class FittedSection:
         Standard uncertainty of each of `sides` that the wire's body may hide, mm; alike for both sides of a piece.
     maybe_round : bool
         Whether the crown may as well be round.
+    soft, blurred : frozenset of (str, int)
+        Those of `sides` that are softer than the sharpest, and those so much that they are out of the face's plane.
+    hidden : frozenset of (str, int)
+        Those of `sides` that the body hides: none of their rows counts, for or against.
     """
 
     shape: WireShape
     cov: Array
-    sides: tuple[tuple[str, int], ...]
+    sides: tuple[Side, ...]
     by_side: Array
     scatter: Array
     shown: Array
@@ -132,6 +133,9 @@ class FittedSection:
     px_per_mm: float
     u_body: Array
     maybe_round: bool = False
+    soft: frozenset[Side] = frozenset()
+    blurred: frozenset[Side] = frozenset()
+    hidden: frozenset[Side] = frozenset()
 
 
 def fit_section(photo: Photo, scale: Scale, plane: Plane) -> FittedSection | None:
@@ -184,7 +188,36 @@ def _evidence(fitted: FittedSection) -> _Evidence:
 
 
 def fit_face(photo: Photo, plane: Plane, shape: WireShape, first: SearchReach) -> FittedSection | None:
-    """Fit a shape to the face's edges, round after round; None when it slips away or another outline lies within."""
+    """Fit a shape to the face's edges, round after round; None when it slips away or another outline lies within.
+
+    Where sides are softer than the face's edges are, the shape is fitted to the sharp ones, and the edges that are
+    where these put them are read again; what is not seen there is hidden by the body.
+    """
+    fitted = _fit_sides(photo, plane, shape, first)
+    if fitted is None or not fitted.soft:
+        return fitted
+    # a body that shows beside a crown's arc shows beside the tang on the same hand too
+    hands = {side for piece, side in fitted.soft if piece in BESIDE}
+    left_out = frozenset({s for s in fitted.soft if s[1]} | {(piece, side) for piece in BESIDE for side in hands})
+    other = _fit_sides(photo, plane, fitted.shape, THEN[0], left_out) if left_out else None
+    if other is None:
+        return _hiding(fitted, fitted.blurred)
+    again = _fit_sides(photo, plane, other.shape, THEN[-1])
+    if again is not None and _as_mirrored(again, left_out):
+        return _hiding(again, again.blurred - left_out)
+    return _hiding(other, left_out | other.blurred)
+
+
+def _as_mirrored(fitted: FittedSection, sides: frozenset[Side]) -> bool:
+    """Whether the sides show their edges where the shape has them, half as much as those across from them or more."""
+    shown = dict(zip(fitted.sides, fitted.shown, strict=True))
+    return all(shown.get((p, s), 0.0) >= HALF * shown.get((p, -s), 1.0) for p, s in sides)
+
+
+def _fit_sides(
+    photo: Photo, plane: Plane, shape: WireShape, first: SearchReach, left_out: frozenset[Side] = frozenset()
+) -> FittedSection | None:
+    """The shape fitted to the edges of all sides but those `left_out`; its soft sides are only named."""
     begun, clear = shape, CLEAR_MM
     rows = sample_rows(photo, plane, shape, first, clear)
     texture = texture_of(rows, first.inside - MARGIN_MM)
@@ -194,6 +227,7 @@ def fit_face(photo: Photo, plane: Plane, shape: WireShape, first: SearchReach) -
             rows = sample_rows(photo, plane, shape, reach, clear)
             found = place_edges(rows, texture, find_edges(rows, texture, reach, nearest))
             clear = max(CLEAR_MM, BLURS_CLEAR * np.nan_to_num(found.blur_px) / rows.px_per_mm)
+        found = replace(found, valid=found.valid & ~on_sides(rows, left_out))
         mm = plane.to_mm(rows.px + rows.normal * found.at[:, None])
         u = np.hypot(np.where(found.valid, found.u, 0.0) / rows.px_per_mm, LEAST_SCATTER_MM)
         fit = _fit(shape, mm, rows.piece, found.valid, u, gate)
@@ -202,36 +236,53 @@ def fit_face(photo: Photo, plane: Plane, shape: WireShape, first: SearchReach) -
         shape, used = fit
     narrow = math.dist(*shape.flat_ends()) < 2.0 * clear + LEAST_ROWS * ALONG_MM
     if shape.worn and (narrow or _share(used, rows.piece == PIECES.index("flat")) < HALF):
-        return fit_face(photo, plane, replace(begun, worn=False), first)
+        return _fit_sides(photo, plane, replace(begun, worn=False), first, left_out)
     used &= _has_face_tone(rows, found, texture)
-    sound = _both_sides(rows, used) and _top_seen(shape, mm, rows, used)
+    sound = _both_sides(rows, used, left_out) and _top_seen(shape, mm, rows, used, left_out)
     if not sound or _has_edge_inside(sample_rows(photo, plane, shape, INNER_REACH, clear), texture):
         return None
     if takes_in_body(photo, plane, shape, clear):
         return None
-    fitted = _with_uncertainty(shape, mm, rows, used, u, found)
+    fitted = _with_uncertainty(shape, mm, rows, used, u, found, left_out)
+    soft, blurred = (softer(rows, found, used, ratio) for ratio in (SOFTER, TWO_EDGES_RATIO))
+    fitted = replace(fitted, soft=soft, blurred=blurred)
     if shape.worn and shape.arc_centre + shape.radius - shape.flat_height < MAYBE_ROUND_CUT_MM:
-        unworn = fit_face(photo, plane, replace(begun, worn=False), first)
+        unworn = _fit_sides(photo, plane, replace(begun, worn=False), first, left_out)
         if unworn is not None and unworn.support >= fitted.support:
             return unworn
         return replace(fitted, maybe_round=unworn is not None and fitted.support - unworn.support < MAYBE_ROUND_SHARE)
     return fitted
 
 
+def _hiding(fitted: FittedSection, hidden: frozenset[Side]) -> FittedSection:
+    """The same with sides whose rows count no more, for or against."""
+    counts = np.array([side not in hidden for side in fitted.sides])
+    all_rows = np.round(fitted.rows / np.maximum(fitted.shown, 1e-9))
+    rows = np.where(counts, fitted.rows, 0)
+    support = float(rows.sum()) / max(1.0, float(all_rows[counts].sum()))
+    shown = np.where(counts, fitted.shown, 0.0)
+    return replace(fitted, hidden=hidden, rows=rows, shown=shown, support=support)
+
+
 def _share(used: NDArray[np.bool_], of: NDArray[np.bool_]) -> float:
     return float(used[of].mean()) if of.any() else 0.0
 
 
-def _both_sides(rows: OutlineRows, used: NDArray[np.bool_]) -> bool:
-    """Whether both sides of arc, underside and tang are where symmetry puts them: else the outline is another's."""
+def _both_sides(rows: OutlineRows, used: NDArray[np.bool_], hidden: frozenset[Side]) -> bool:
+    """Whether both sides of arc, underside and tang are where symmetry puts them: else the outline is another's.
+
+    An underside is straight and bare: most of it must lie on its line, or the line is not its own.
+    """
+    pieces: tuple[Piece, ...] = ("arc", "underside", "side")
+    on = {(name, side): on_sides(rows, frozenset([(name, side)])) for name in pieces for side in (-1, 1)}
     return all(
-        int(np.sum(used & (rows.piece == PIECES.index(name)) & (rows.side == side))) >= LEAST_ROWS
-        for name in ("arc", "underside", "side")
-        for side in (-1, 1)
+        int(np.sum(used & at)) >= LEAST_ROWS and (side[0] != "underside" or _share(used, at) >= HALF)
+        for side, at in on.items()
+        if side not in hidden
     )
 
 
-def _top_seen(shape: WireShape, mm: Array, rows: OutlineRows, used: NDArray[np.bool_]) -> bool:
+def _top_seen(shape: WireShape, mm: Array, rows: OutlineRows, used: NDArray[np.bool_], hidden: frozenset[Side]) -> bool:
     """Whether a round crown's top is seen where the arc puts it: else it may have a flat below what is seen there.
 
     Without it nobody knows how high the crown is.
@@ -239,7 +290,7 @@ def _top_seen(shape: WireShape, mm: Array, rows: OutlineRows, used: NDArray[np.b
     if shape.worn:
         return True
     at_top = (rows.piece == PIECES.index("arc")) & (np.abs(shape.to_wire(mm)[:, 0]) < TOP_SHARE * shape.radius)
-    return _share(used, at_top) >= HALF
+    return _share(used, at_top & ~on_sides(rows, hidden)) >= HALF
 
 
 def _has_edge_inside(rows: OutlineRows, texture: Texture) -> bool:
@@ -315,7 +366,13 @@ def _has_face_tone(rows: OutlineRows, found: RowEdges, texture: Texture) -> NDAr
 
 
 def _with_uncertainty(
-    shape: WireShape, mm: Array, rows: OutlineRows, used: NDArray[np.bool_], u: Array, found: RowEdges
+    shape: WireShape,
+    mm: Array,
+    rows: OutlineRows,
+    used: NDArray[np.bool_],
+    u: Array,
+    found: RowEdges,
+    hidden: frozenset[Side],
 ) -> FittedSection:
     r = shape.distance(mm, rows.piece)
     sides = tuple(dict.fromkeys((PIECES[p], int(s)) for p, s in zip(rows.piece, rows.side, strict=True)))
@@ -329,13 +386,13 @@ def _with_uncertainty(
     by_side = np.array([-normal @ (jacobian.T @ (at[used] / u[used])) for at in on])
     scatter = np.array([spread_about_zero(r[at & used]) if (at & used).any() else math.nan for at in on])
     foot = np.array([piece == "bottom" for piece, _ in sides])
-    scatter = np.hypot(scatter, _excess_blur(found, [at & used for at in on]) / rows.px_per_mm)
+    scatter = np.hypot(scatter, excess_blur(found, [at & used for at in on]) / rows.px_per_mm)
     scatter[foot] = np.hypot(
         scatter[foot], _foot_slant(shape, mm, r, found.valid & (rows.piece == PIECES.index("bottom")))
     )
     count = np.array([int((at & used).sum()) for at in on])
     share = count / np.array([at.sum() for at in on])
-    support = float(used.sum()) / len(used)
+    support = _share(used, ~on_sides(rows, hidden))
     return FittedSection(
         shape,
         normal * excess,
@@ -348,20 +405,8 @@ def _with_uncertainty(
         found.blur_px,
         rows.px_per_mm,
         np.zeros(len(sides)),
+        hidden=hidden,
     )
-
-
-def _excess_blur(found: RowEdges, on: list[NDArray[np.bool_]]) -> Array:
-    """Blur of each side in excess of what the sides have in common, px: a second edge close behind the first, such as
-    that of the wire's body, softens a side before it shows, and moves it by about as much.
-
-    Only of clear edges between bright and dark: a change of colour alone is softer, as JPEG keeps colours coarsely.
-    """
-    plain = np.abs(found.change.sum(axis=1)) > BRIGHTNESS * math.sqrt(3.0) * np.linalg.norm(found.change, axis=1)
-    clear = np.isfinite(found.blur) & (found.u < CLEAR_EDGE_PX) & plain
-    usual = [float(np.median(found.blur[at & clear])) if (at & clear).sum() >= LEAST_ROWS else math.nan for at in on]
-    common = float(np.nanmedian(usual)) if np.isfinite(usual).any() else 0.0
-    return np.sqrt(np.maximum(np.nan_to_num(usual) ** 2 - (SAME_BLUR_RATIO * common) ** 2, 0.0))
 
 
 def _foot_slant(shape: WireShape, mm: Array, r: Array, on_foot: NDArray[np.bool_]) -> float:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.stats import chi2
+from scipy.stats import chi2, norm
 from skimage.measure import CircleModel
 
 from calib.photo import linear_light
@@ -28,6 +28,7 @@ from inspect_app.measure.section.face_edges import (
     sample_rows,
     texture_of,
 )
+from inspect_app.measure.section.focus import FAINTER, SAME_BLUR_RATIO, TWO_EDGES_RATIO
 from inspect_app.measure.section.outline_fit import FIRST, fit_face, fit_section
 from inspect_app.measure.section.wire_outline import DIMENSIONS, PIECES, WireShape
 from tests.inspect_app.measure.section.wire_pictures import Scene, Wire, draw, section_ask
@@ -97,6 +98,20 @@ def test_a_line_a_code_darker_in_a_burnt_out_face_is_no_edge():
     found = find_edges(rows, texture_of(rows, 0.2), SearchReach(0.2, 0.08), innermost)
     assert found.valid.all()
     assert np.abs(found.at + 0.5).max() < 1.0
+
+
+@pytest.mark.parametrize("share", [0.2, 0.35, 0.5])
+def test_two_edges_seen_as_one_are_further_out_by_no_more_than_the_blur_tells(share):
+    """Mean and variance of a mixture of two normal distributions, the slopes of two edges 1.5 blurs apart."""
+    x, apart, blur = np.linspace(-12.0, 12.0, 4001), 1.5, 1.0
+    slope = share * norm.pdf(x, 0.0, blur) + (1.0 - share) * norm.pdf(x, apart, blur)
+    slope /= slope.sum()
+    out = float(slope @ x)
+    added = math.sqrt(float(slope @ (x - out) ** 2) - blur**2)
+    assert added < out * 1.001 <= FAINTER * added * 1.002
+    two_blurs = 0.5 * norm.pdf(x, 0.0, blur) + 0.5 * norm.pdf(x, 2.0 * blur, blur)
+    wide = math.sqrt(float(two_blurs @ (x - blur) ** 2) / two_blurs.sum())
+    assert wide == pytest.approx(TWO_EDGES_RATIO / SAME_BLUR_RATIO, rel=1e-3)
 
 
 @pytest.fixture(scope="module")

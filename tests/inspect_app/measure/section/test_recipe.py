@@ -61,6 +61,37 @@ def test_a_grinding_mark_along_the_foot_or_the_top_is_no_edge(level):
         assert abs(got.value - truth[name]) <= got.expanded < 0.03, name
 
 
+SOFT = Scene(ground=(0.6, 0.6, 0.6), px_per_mm=110.0, size=(1400, 1100))
+"""What lies behind is out of focus, and hardly darker than the face: the edge between them goes unseen."""
+
+
+@pytest.mark.parametrize(("behind", "smear"), [(1.6, (0.11, -0.17)), (2.5, (0.11, -0.17)), (2.5, (0.16, -0.18))])
+def test_a_soft_body_beside_the_face_is_not_taken_for_it(behind, smear):
+    """A strip of 0.1 to 0.15 mm shows at the left: by the sharp half the crown is right, but for what shines in from
+    behind (a hundredth of a millimetre), and the tang is said to be hidden."""
+    scene = dataclasses.replace(SOFT, body=tuple(0.97 * v for v in SOFT.face), behind=behind, smear=smear)
+    answer = measure(draw(scene), section_ask())
+    (fret,) = answer.frets
+    for name in ("crown_width", "crown_height", "crown_radius", "tang_depth"):
+        got = getattr(fret, name)
+        assert abs(got.value - scene.wire.truth()[name]) <= 1.5 * got.expanded < 0.04, name
+    assert fret.tang_width is None
+    (why,) = (n.reason for n in answer.not_measured if n.what == parse_key("fret 5, tang width"))
+    assert "look straight along the wire" in why
+
+
+def test_what_ends_at_a_soft_body_below_is_not_measured():
+    scene = dataclasses.replace(
+        SOFT, body=tuple(0.96 * v for v in SOFT.face), behind=2.5, smear=(0.0, -0.1), look=(0.0, 0.0)
+    )
+    answer = measure(draw(scene), section_ask())
+    (fret,) = answer.frets
+    assert fret.crown_width is fret.crown_height is fret.tang_depth is None
+    assert abs(fret.crown_radius.value - scene.wire.radius) <= fret.crown_radius.expanded
+    hidden = [n.reason for n in answer.not_measured if n.what == parse_key("fret 5, crown height")]
+    assert ["underside can't be told from the wire's body" in why for why in hidden] == [True]
+
+
 def errors_by_chance(seeds):
     """(error, u) of every figure measured, by name, over scenes whose inputs are drawn from what is stated of them."""
     found = {name: [] for name in Wire().truth()}

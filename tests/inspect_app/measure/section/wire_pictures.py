@@ -66,7 +66,8 @@ class Scene:
     `marks` are level grinding marks on the face, each how high it lies in the wire's frame and how wide it is, and
     `mark` is their tone. `nearer` is how far the end stands before the card, `tilt` its tilt about the two axes of the
     card, `aside` moves each piece of the outline outwards (pixels), `smear` is where the far end shows beside the near
-    one, `shade` the tone of the body's underside, where it is another.
+    one, `shade` the tone of the body's underside, where it is another. `behind` blurs what is behind the face (standard
+    deviation, pixels) but the paper.
     """
 
     wire: Wire = Wire()
@@ -90,6 +91,7 @@ class Scene:
     print_error: float = 0.0
     focal_error: float = 0.0
     size: tuple = (1200, 920)
+    behind: float = 0.0
     blur: float = 0.8
     noise: float = 0.006
     seed: int = 1
@@ -151,15 +153,37 @@ def draw(scene):
         quad = np.array([near[k - 1], near[k], far[k], far[k - 1]])
         label = 5 if _looks_down(face_outline(scene)[[k - 1, k]]) else 3
         cv2.fillConvexPoly(labels, cv2.convexHull(quad.astype(np.float32)).astype(np.int32), label)
+    behind = _soft_behind(labels, scene) if scene.behind > 0.0 else None
     fill(labels, near, 4)
     _grind(labels, scene, camera)
+    light = _light(labels, scene)
+    if behind is not None:
+        face = _cover((labels == 4) | (labels == 6), scene)
+        only = _light(np.where((labels == 4) | (labels == 6), labels, 0), dataclasses.replace(scene, ground=(0.0,) * 3))
+        light = only + (1.0 - face) * behind
+    return _developed(light, scene)
+
+
+def _soft_behind(labels, scene):
+    """Light of what is behind the face, out of focus; the paper's light is as it is."""
+    light, paper = _light(labels, scene), _cover((labels == 1) | (labels == 2), scene)
+    return paper * light + (1.0 - paper) * cv2.GaussianBlur(light, (0, 0), scene.behind)
+
+
+def _cover(mask, scene):
+    """Share of each pixel that a mask of the enlarged picture covers, (h, w, 1)."""
+    return cv2.resize(mask.astype(np.float32), scene.size, interpolation=cv2.INTER_AREA)[..., None]
+
+
+def _light(labels, scene):
+    """Light of the picture's size from the labels of the enlarged one."""
     shade = scene.shade or scene.body
     tones = np.array([scene.ground, PAPER, INK, scene.body, scene.face, shade, scene.mark], np.float32)
     light = np.zeros((scene.size[1], scene.size[0], 3), np.float32)
     for k, tone in enumerate(tones):
         cover = cv2.resize((labels == k).astype(np.uint8) * 255, scene.size, interpolation=cv2.INTER_AREA)
         light += cover[..., None].astype(np.float32) / 255.0 * tone
-    return _developed(light, scene)
+    return light
 
 
 def _grind(labels, scene, camera):
