@@ -18,6 +18,7 @@ from calib.photo import Photo
 from calib.plane import Plane
 from calib.robust_spread import spread_about_zero
 from calib.scales.base import Scale
+from inspect_app.measure.edge_definition import definition_px
 from inspect_app.measure.section.body_strip import takes_in_body, unseen_strips
 from inspect_app.measure.section.face import find_faces
 from inspect_app.measure.section.face_edges import (
@@ -155,22 +156,27 @@ def _clear_of_body(photo: Photo, plane: Plane, fitted: FittedSection) -> FittedS
 
 def _likeliest(photo: Photo, scale: Scale, plane: Plane) -> FittedSection | None:
     faces = find_faces(photo, scale, plane)[:CANDIDATES]
+    fits: list[FittedSection] = []
     for first in FIRST:
-        fits: list[FittedSection] = []
         for face in faces:
             fitted = fit_face(photo, plane, face.shape, first)
             if fitted is not None and fitted.support >= MIN_SUPPORT:
                 fits.append(fitted)
-                if fitted.support >= BEYOND_DOUBT and _evidence(fitted).foot_shown:
+                evidence = _evidence(fitted)
+                if fitted.support >= BEYOND_DOUBT and evidence.undersides_shown and evidence.foot_shown:
                     return fitted
-        if fits:
-            return max(fits, key=_evidence)
-    return None
+        if any(_evidence(fit).undersides_shown for fit in fits):
+            break
+    return max(fits, key=_evidence, default=None)
 
 
 class _Evidence(NamedTuple):
-    """Whether the tang's foot is seen, and the log-likelihood ratio of the outline's rows; the greater the better."""
+    """Whether undersides and foot are seen, and the log-likelihood ratio of the outline's rows; the greater the better.
 
+    An underside is straight and bare: where less than half of one lies on its line, the line may be another thing's.
+    """
+
+    undersides_shown: bool
     foot_shown: bool
     log_likelihood_ratio: float
 
@@ -181,10 +187,16 @@ def _evidence(fitted: FittedSection) -> _Evidence:
     A tang may end anywhere along its sides without a row to tell against it, but for those of its foot.
     """
     foot = [float(s) for (piece, _), s in zip(fitted.sides, fitted.shown, strict=True) if piece == "bottom"]
+    under = [
+        float(s)
+        for side, s in zip(fitted.sides, fitted.shown, strict=True)
+        if side[0] == "underside" and side not in fitted.hidden
+    ]
     yes = float(np.sum(fitted.rows))
     no = yes / fitted.support - yes
     shown, hidden = SHOWN_BY_FACE / SHOWN_BY_CHANCE, (1.0 - SHOWN_BY_FACE) / (1.0 - SHOWN_BY_CHANCE)
-    return _Evidence(max(foot, default=0.0) >= HALF, yes * math.log(shown) + no * math.log(hidden))
+    seen = min(under, default=0.0) >= HALF, max(foot, default=0.0) >= HALF
+    return _Evidence(*seen, yes * math.log(shown) + no * math.log(hidden))
 
 
 def fit_face(photo: Photo, plane: Plane, shape: WireShape, first: SearchReach) -> FittedSection | None:
@@ -202,10 +214,25 @@ def fit_face(photo: Photo, plane: Plane, shape: WireShape, first: SearchReach) -
     other = _fit_sides(photo, plane, fitted.shape, THEN[0], left_out) if left_out else None
     if other is None:
         return _hiding(fitted, fitted.blurred)
+    if _agree(fitted.shape, other, left_out):
+        return _hiding(fitted, fitted.blurred - left_out)
     again = _fit_sides(photo, plane, other.shape, THEN[-1])
     if again is not None and _as_mirrored(again, left_out):
         return _hiding(again, again.blurred - left_out)
     return _hiding(other, left_out | other.blurred)
+
+
+def _agree(shape: WireShape, other: FittedSection, sides: frozenset[Side]) -> bool:
+    """Whether a shape has the sides where another puts them that was fitted without them, within its U (95 %)."""
+    for piece, side, at in shape.chain(ALONG_MM):
+        if (piece, side) in sides:
+            kind = np.full(len(at), PIECES.index(piece), dtype=np.intp)
+            by = other.shape.slopes(at, kind)[:, other.shape.free].mean(axis=0)
+            aside = np.hypot(definition_px(other.blur_px) / other.px_per_mm, np.nan_to_num(other.scatter))
+            u = math.sqrt(float(by @ other.cov @ by + np.sum((other.by_side @ by * aside) ** 2)))
+            if abs(float(other.shape.distance(at, kind).mean())) > 2.0 * u:
+                return False
+    return True
 
 
 def _as_mirrored(fitted: FittedSection, sides: frozenset[Side]) -> bool:
@@ -269,16 +296,13 @@ def _share(used: NDArray[np.bool_], of: NDArray[np.bool_]) -> float:
 
 
 def _both_sides(rows: OutlineRows, used: NDArray[np.bool_], hidden: frozenset[Side]) -> bool:
-    """Whether both sides of arc, underside and tang are where symmetry puts them: else the outline is another's.
-
-    An underside is straight and bare: most of it must lie on its line, or the line is not its own.
-    """
+    """Whether both sides of arc, underside and tang are where symmetry puts them: else the outline is another's."""
     pieces: tuple[Piece, ...] = ("arc", "underside", "side")
-    on = {(name, side): on_sides(rows, frozenset([(name, side)])) for name in pieces for side in (-1, 1)}
     return all(
-        int(np.sum(used & at)) >= LEAST_ROWS and (side[0] != "underside" or _share(used, at) >= HALF)
-        for side, at in on.items()
-        if side not in hidden
+        int(np.sum(used & on_sides(rows, frozenset([(name, side)])))) >= LEAST_ROWS
+        for name in pieces
+        for side in (-1, 1)
+        if (name, side) not in hidden
     )
 
 
