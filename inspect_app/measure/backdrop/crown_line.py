@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 
 from calib.photo import Photo
+from calib.robust_spread import spread_about_median
 from inspect_app.measure.backdrop.circle import Circle
 from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge
 from inspect_app.measure.backdrop.outline import FLOOR, edge_gain, rectified_light, significance, steepness, trace_edge
@@ -345,7 +346,8 @@ class CrossProfile:
     on : int
         Row of the crown line.
     noise : float
-        Standard deviation of the steepness where there is plain card.
+        Standard deviation of the steepness where there is plain card, by medians: in a small photo the edge of a dark
+        band above the line reaches into the few rows of it.
     pitch : float
         Distance of the rows, mm.
     """
@@ -373,7 +375,7 @@ def cross_profile(
     light = averaged_light(photo, pose, y, z, np.arange(over, -BESIDE_MM, -pitch))
     quiet, on = int(QUIET * OVER_MM / pitch), int(over / pitch)
     steep = np.asarray(np.median(steepness(light, quiet), axis=1), dtype=np.float64)
-    noise = float(np.std(steep[RIM_ROWS:quiet])) if shows_plain_card(mm_per_px) else math.inf
+    noise = spread_about_median(steep[RIM_ROWS:quiet]) if shows_plain_card(mm_per_px) else math.inf
     return CrossProfile(np.asarray(np.median(light, axis=1), np.float64), steep, on, noise, pitch)
 
 

@@ -100,6 +100,20 @@ def test_a_dark_band_above_a_line_is_told_by_how_sharply_it_begins(blur, dark, t
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("rows", [6, 8])
+def test_a_crowns_dark_side_above_the_lamps_line_is_seen_where_it_leaves_few_rows_of_card(rows):
+    """Its own edge reaches into the rows that noise is judged by, and is no noise."""
+    photo, _, fret = upright_card(Scene(divots=(), seed=3, metal=250, card=180))
+    line = fret.line.edge.px[np.argsort(fret.line.edge.px[:, 0])]
+    over = np.interp(np.arange(photo.width), *line.T)[None, :] - np.arange(photo.height)[:, None]
+    gray = np.where((over > 0.0) & (over < rows), 120, photo.gray).astype(np.uint8)
+    banded = type(photo)(np.repeat(gray[:, :, None], 3, axis=2), photo.sha256, photo.name, photo.focal)
+    plain, dark = (cross_profile(p, fret.pose, fret.line, fret.mm_per_px) for p in (photo, banded))
+    assert edge_above(plain, fret.blur_px) < 0.05
+    assert edge_above(dark, fret.blur_px) > 0.3
+
+
+@pytest.mark.slow
 def test_a_hollow_has_plain_card_above_it_and_another_edge_of_the_crown_has_not():
     photo, _, fret = upright_card(Scene(divots=((-8.0, 0.3, 4.0),), seed=6))
     middle = sum(fret.line.span) / 2.0  # the divot lies 8 mm from the middle of this board, towards the treble
