@@ -106,6 +106,13 @@ pixels."""
 SOFTER = float(ndtr(-1.0))
 """Share of a step that has come two standard deviations of the print's blur before its middle from which its edge is
 none in focus: it is twice as soft."""
+FAR_SOFTER = float(ndtr(-0.5))
+"""The same of one that is four times as soft."""
+STEEPER = 2.0
+"""From so many times as steep an edge behind one that is four times as soft is the rim: a step of half its size is."""
+BEHIND_PX = 30.0
+"""How far behind such an edge a steeper one may lie: the light about a fret that its own metal throws on the card fades
+over half a millimetre, 10 to 30 pixels."""
 RIM_SHARE = 0.75
 """Share of a rim that must show for it to be one: scratches and the card's marks run along half of it (no source)."""
 NEAR_PX = 3.0
@@ -216,22 +223,27 @@ def is_soft(photo: Photo, edge: EdgePath, blur_px: float) -> bool:
     Metal and card stand within 2 mm of each other, both in focus or neither; a lamp's shadow has no sharp edge. Between
     the card and metal brighter than it lies a darker band, with a steeper edge behind it: the cut face, as sharp as the
     card's print, or shade, which deepens towards the metal. Told by how much of a step has come two standard deviations
-    of the print's blur before its steepest place, the median of its points."""
+    of the print's blur before its steepest place, the median of its points. What is softer still is light or shade on
+    the card with any steeper edge behind it, whichever way that steps."""
     if len(edge.px) < 3:
         return False
     tangent = edge.px[-1] - edge.px[0]
     tangent /= max(float(np.linalg.norm(tangent)), 1e-9)
     normal = np.broadcast_to([tangent[1], -tangent[0]], edge.px.shape)
-    offsets, light = row_offsets(SHADE_PX), np.nan_to_num(sample_across(photo, edge.px, normal, SHADE_PX))
+    offsets, light = row_offsets(BEHIND_PX), np.nan_to_num(sample_across(photo, edge.px, normal, BEHIND_PX))
     slope = gaussian_filter1d(light, FINE_PX / (offsets[1] - offsets[0]), axis=1, order=1)
     on = slope[:, int(np.argmin(np.abs(offsets)))]
-    light, slope = (part * np.sign(on)[:, None] for part in (light, slope))
+    steepest = np.abs(slope[:, offsets > 3.0 * blur_px]).max(axis=1)
+    near = np.abs(offsets) <= SHADE_PX
+    offsets = offsets[near]
+    light, slope = (part[:, near] * np.sign(on)[:, None] for part in (light, slope))
     card = np.median(light[:, offsets < -2.0 * SHADE_PX / 3.0], axis=1)
     top = light[:, (offsets > 0.0) & (offsets < 3.0 * blur_px)].max(axis=1)
     before = light[:, int(np.argmin(np.abs(offsets + 2.0 * blur_px)))]
     share = float(np.median((before - card) / np.maximum(top - card, 1e-4)))
     behind = -float(np.mean(slope[:, offsets > 0.0], axis=0).min())
-    return share > SOFTER and behind > float(np.mean(np.abs(on)))
+    shade = share > SOFTER and behind > float(np.mean(np.abs(on)))
+    return shade or (share > FAR_SOFTER and bool(np.median(steepest - STEEPER * np.abs(on)) > 0.0))
 
 
 def place_rim(photo: Photo, px: Array, within: float) -> EdgePath:

@@ -6,6 +6,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from scipy.special import ndtr
 
 from calib.photo import Focal, Photo
 from inspect_app.instrument.crown import Crown
@@ -204,6 +205,22 @@ def test_shade_that_deepens_towards_bright_metal_is_no_cut_face(deepens_px, soft
     bgr = np.repeat(np.clip(codes, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
     photo = Photo(bgr, "0" * 64, "shade.png", Focal(3000.0, 0.01, "EXIF"))
     edge = place_edge(photo, _row(59.0)[::-1], within=3.0, only_peaks=True)  # the card lies to the right
+    assert np.median(edge.strength) > FLOOR
+    assert is_soft(photo, edge, 0.8) is soft
+
+
+@pytest.mark.parametrize(("blur_px", "metal", "soft"), [(0.8, 140.0, False), (6.0, 140.0, True), (6.0, 200.0, False)])
+def test_light_on_the_card_is_no_outline_where_a_steeper_edge_lies_behind_it(blur_px, metal, soft):
+    """Card that the metal's light brightens before it, and the metal, darker, some twenty pixels farther on."""
+    row = np.arange(120.0)
+    light = 228.0 - 22.0 * ndtr((row - 55.0) / blur_px)
+    rng = np.random.default_rng(5)
+    codes = np.where(row < 76.0, light, metal)[:, None] + rng.normal(0.0, 0.5, (120, 200))
+    codes = cv2.GaussianBlur(codes, (0, 0), 0.8)
+    photo = Photo(
+        np.repeat(codes.astype(np.uint8)[..., None], 3, axis=2), "0" * 64, "lit.png", Focal(3e3, 0.01, "EXIF")
+    )
+    edge = place_edge(photo, _row(55.0)[::-1], within=3.0, pool=17, only_peaks=True)  # the card lies to the right
     assert np.median(edge.strength) > FLOOR
     assert is_soft(photo, edge, 0.8) is soft
 
