@@ -240,11 +240,7 @@ def profile_of(seen: Sequence[SeenBoard], name: str, board: Board) -> LensProfil
         If the photos are not all of one size, or of one camera and zoom.
     """
     _check_alike(seen)
-    if len(seen) < MIN_PHOTOS:
-        raise ScaleError(
-            f"{len(seen)} of the photos show enough of the board; {MIN_PHOTOS} are needed.",
-            "Take more, each from another side, sharp and with most of the board in the picture.",
-        )
+    _check_enough(seen)
     size = seen[0].size_px
     fit, kept = _without_moved(seen, board, size)
     others = [_fit([s for i, s in enumerate(kept) if i % _FOLDS != k], board, size, fit) for k in range(_FOLDS)]
@@ -311,6 +307,14 @@ def residual_of(seen: Sequence[SeenBoard], profile: LensProfile, board: Board) -
 
 def _mean_square(seen: Sequence[SeenBoard], profile: LensProfile, board: Board) -> float:
     return sum(residual_through(s, profile, board) ** 2 for s in seen) / len(seen)
+
+
+def _check_enough(seen: Sequence[SeenBoard]) -> None:
+    if len(seen) < MIN_PHOTOS:
+        raise ScaleError(
+            f"{len(seen)} of the photos show enough of the board; {MIN_PHOTOS} are needed.",
+            "Take more, each from another side, sharp and with most of the board in the picture.",
+        )
 
 
 def _check_alike(seen: Sequence[SeenBoard]) -> None:

@@ -25,7 +25,7 @@ import numpy as np
 from calib.photo import Photo
 from calib.scales.base import HANDHELD_TILT_RAD, U_SHARPENING_PX, WORKING_DISTANCES_MM, Scale
 from calib.scales.coin_rim import RimPoints, is_doubtful, outermost_rim
-from calib.scales.coin_rings import Ring, find_rings
+from calib.scales.coin_rings import WELL_SEEN, Ring, find_rings
 from calib.scales.coin_shadow import Rim, settled_rim
 from calib.scales.outline import U_OUTLINE_PX
 from calib.scales.span import must_be_inside
@@ -40,7 +40,6 @@ U_SHOULDER_MM = 0.1
 cloth its outer part is as dark as the cloth, on pale cloth the shadow in the gap below it looks like more of it. Rims
 of coins of known kinds in one photo scatter by 0.9 % about the ratios of their diameters, which is this much each."""
 _LARGEST_COIN_MM = 40.0  # of coins in common use (common practice, no source)
-_WELL_SEEN = 0.8  # share of the way round from which a ring without a clear rim is a disc; texture reaches 0.76
 _TRIED = 6  # rings of one disc followed on the full picture, best seen first
 
 
@@ -88,41 +87,39 @@ def find_coin(photo: Photo, diameter_mm: float, factor: float = 1.0, at_px: tupl
     """
     if at_px is not None:
         must_be_inside(photo, at_px)
-    try:
-        rim = _rim_among(photo, find_rings(photo), diameter_mm, at_px)
-    except ScaleError as unclear:
-        try:
-            rim = _rim_among(photo, find_rings(photo, broken=True), diameter_mm, at_px)
-        except ScaleError:
-            raise unclear from None
+    rim = _rim_among(photo, find_rings(photo), diameter_mm, at_px)
+    if isinstance(rim, ScaleError):
+        unclear, rim = rim, _rim_among(photo, find_rings(photo, broken=True), diameter_mm, at_px)
+        if isinstance(rim, ScaleError):
+            raise unclear
     return _as_scale(rim, diameter_mm * factor)
 
 
-def _rim_among(photo: Photo, seen: list[list[Ring]], diameter_mm: float, at_px: tuple[float, float] | None) -> Rim:
-    """The rim of the only disc among these that can be the coin; ScaleError where none or several can."""
+def _rim_among(
+    photo: Photo, seen: list[list[Ring]], diameter_mm: float, at_px: tuple[float, float] | None
+) -> Rim | ScaleError:
+    """The rim of the only disc among these that can be the coin, or why none can; raised where several can."""
     slack = 1.0 + 2.0 * photo.focal.u_rel
     near, far = WORKING_DISTANCES_MM[0] / slack, WORKING_DISTANCES_MM[1] * slack
     fitting = [g for g in seen if near < photo.focal.px * diameter_mm / (2.0 * g[0].radius) < far]
     if at_px is not None and fitting:
         fitting = [g for g in fitting if math.dist(at_px, (g[0].x, g[0].y)) < g[0].radius][:1]
         if not fitting:
-            raise ScaleError(
+            return ScaleError(
                 f"No circle lies at the point given that could be a coin of {diameter_mm:g} mm.",
                 "Give a point well within the coin, in pixels of the upright photo.",
             )
     possible = _could_be_the_coin(fitting, diameter_mm)
     if not possible:
-        raise _no_coin(diameter_mm, bool(seen))
+        return _no_coin(diameter_mm, bool(seen))
     rim = _only_one(photo, possible, diameter_mm)
     if rim is _NoRim.FAINT and at_px is None and _well_seen(seen) and not _well_seen(possible):
-        raise _no_coin(diameter_mm, circles=True)  # texture has that size, and what is round has another
-    if isinstance(rim, _NoRim):
-        raise _unclear(rim)
-    return rim
+        return _no_coin(diameter_mm, circles=True)  # texture has that size, and what is round has another
+    return _unclear(rim) if isinstance(rim, _NoRim) else rim
 
 
 def _well_seen(discs: list[list[Ring]]) -> bool:
-    return any(rings[0].share >= _WELL_SEEN for rings in discs)
+    return any(rings[0].share >= WELL_SEEN for rings in discs)
 
 
 def _could_be_the_coin(discs: list[list[Ring]], diameter_mm: float) -> list[list[Ring]]:
@@ -130,7 +127,7 @@ def _could_be_the_coin(discs: list[list[Ring]], diameter_mm: float) -> list[list
 
     Inlay dots are ruled out by that: taken for the coin, they would make the coin beside them a plate.
     """
-    largest = max((rings[0].radius for rings in discs if rings[0].share >= _WELL_SEEN), default=0.0)
+    largest = max((rings[0].radius for rings in discs if rings[0].share >= WELL_SEEN), default=0.0)
     plate = max(_LARGEST_COIN_MM, diameter_mm)  # a token or medal may serve as the coin
     return [rings for rings in discs if diameter_mm * largest / rings[0].radius <= plate]
 
@@ -145,7 +142,7 @@ def _only_one(photo: Photo, discs: list[list[Ring]], diameter_mm: float) -> Rim 
         than a tilted camera makes of them.
     """
     rims = [_rim(photo, rings) for rings in discs]
-    real = [rim for rim, rings in zip(rims, discs, strict=True) if isinstance(rim, Rim) or rings[0].share >= _WELL_SEEN]
+    real = [rim for rim, rings in zip(rims, discs, strict=True) if isinstance(rim, Rim) or rings[0].share >= WELL_SEEN]
     if len(real) > 1:
         raise ScaleError(
             f"The photo shows {len(real)} discs that could be the coin of {diameter_mm:g} mm.",

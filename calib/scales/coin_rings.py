@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 from calib.photo import Photo
 from calib.scales.reduced import reduced
 
-__all__ = ["Harmonic", "Ring", "SHARE_SEEN", "find_rings", "harmonics_at"]
+__all__ = ["Harmonic", "Ring", "SHARE_SEEN", "WELL_SEEN", "find_rings", "harmonics_at"]
 
 Vector = NDArray[np.float64]
 
 SHARE_SEEN = 0.65  # share of the rim that must be seen, twice: rings met by chance in texture reach that once at most
-_NOT_TEXTURE = 0.8  # share of the way round that texture does not show by chance: it reaches 0.76
+WELL_SEEN = 0.8  # share of the way round that texture does not show by chance: it reaches 0.76
 _SEARCH_WIDTH = 500  # px: a coin is then 20 to 250 px across, and bench texture has mostly averaged out
 _RADII = (0.02, 0.25)  # of the search width
 _WIDER = (1.15, 1.3)  # radii: a coin's inscription ends at about three quarters of its radius or more
@@ -198,7 +198,7 @@ def _with_wider(soft: NDArray[np.uint8], circle: Vector, broken: bool = False) -
     ring = _followed(soft, circle)
     if ring is None and not broken:
         return []
-    least = SHARE_SEEN if ring else _NOT_TEXTURE
+    least = SHARE_SEEN if ring else WELL_SEEN
     radius = ring.radius if ring else circle[2]
     wider = (_followed(soft, np.array([*circle[:2], k * radius])) for k in _WIDER)
     return [r for r in (ring, *wider) if r is not None and r.share >= least]

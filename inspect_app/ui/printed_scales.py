@@ -53,18 +53,7 @@ def printed_scales() -> None:
     if not any(p.verified for p in found):
         st.warning("No print has been measured yet: photos are read by the nominal size, whatever the printer did.")
         return
-    st.table(
-        [
-            {
-                "Print": f"No. {p.id}, {p.kind}",
-                "Check bar": _bar(p) if p.verified else "not measured",
-                "Lengths are": f"{(p.factor - 1) * 100:+.2f} %" if p.verified else "up to 3 % off",
-                "Measured": _measured_on(p),
-            }
-            for p in found
-        ],
-        border="horizontal",
-    )
+    st.table([_row(p) for p in found], border="horizontal")
     st.caption(
         "A photo of a numbered print is measured with that print. For prints without a number in the pattern, "
         "the newest measured one of the kind counts."
@@ -128,6 +117,15 @@ def _goes_on(sheet: list[services.PrintView], following: services.PrintView) -> 
     """Whether a print is the next one of a sheet: they are numbered in the order they stand on it."""
     kinds = (*(p.kind for p in sheet), following.kind)
     return kinds == PRINTED[: len(kinds)] and following.id == sheet[-1].id + 1
+
+
+def _row(p: services.PrintView) -> dict[str, str]:
+    return {
+        "Print": f"No. {p.id}, {p.kind}",
+        "Check bar": _bar(p) if p.verified else "not measured",
+        "Lengths are": f"{(p.factor - 1) * 100:+.2f} %" if p.verified else "up to 3 % off",
+        "Measured": _measured_on(p),
+    }
 
 
 def _bar(p: services.PrintView) -> str:

@@ -166,10 +166,9 @@ def fit_bevel(
     angle = math.atan(inward * (far.slope + is_near * (near.slope - far.slope)))
     u = math.hypot(fit.u_noise, u_rim_choice) * math.cos(angle) ** 2
     foot = far.foot + is_near * (near.foot - far.foot)
-    low, high = fit.rise
-    far_seen = fit is far and bool(far_outside or near_outside)
+    far_seen, straight = fit is far and bool(far_outside or near_outside), (fit.rise[1] - fit.rise[0]) / math.cos(angle)
     u_definition = fit.u_definition * math.cos(angle) ** 2
-    return Bevel(angle, foot, u, u_definition, (high - low) / math.cos(angle), fit.rise, far_seen, fit.used, fit.few)
+    return Bevel(angle, foot, u, u_definition, straight, fit.rise, far_seen, fit.used, fit.few)
 
 
 def _near_rim_probability(

@@ -20,6 +20,7 @@ from calib.photo import Photo, linear_light
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.crown_line import FINEST_MM, CrownLine
 from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge, with_grain
+from inspect_app.measure.backdrop.fret import SHARPEST_PX
 from inspect_app.measure.backdrop.outline import (
     ABOVE,
     CEILING,
@@ -98,8 +99,6 @@ FACE_UNSEEN = 0.1
 """Share of ends whose cut face, turned to the camera, can't be told from the card behind it (no source)."""
 CLOSE_PX = 1.5
 """How far from a fitted rim its edge is looked for again: an everyday blur's flank (no source)."""
-LEAST_BLUR_PX = 0.8
-"""Least blur assumed of a photo: a colour sensor sees each colour at every second pixel (no source)."""
 SHADE_PX = 9.0
 """How far to both sides of an edge light is looked at: four standard deviations and more of a photo as soft as two
 pixels."""
@@ -163,7 +162,7 @@ def detect_end_outlines(
     end: End,
     mm_per_px: float,
     hidden_mm: float = 0.0,
-    blur_px: float = LEAST_BLUR_PX,
+    blur_px: float = SHARPEST_PX,
 ) -> tuple[EdgePath, ...]:
     """Outlines against the backdrop that a fret's end may have, the likeliest first; none where nothing stands out.
 
@@ -181,34 +180,25 @@ def detect_end_outlines(
     tuple of EdgePath
         From the board up at the treble end, down at the bass end: the card lies to the right.
     """
-    outward = -INWARD[end]
     last = line.span[0 if end == "treble" else 1]
     pitch = max(mm_per_px, FINEST_MM)
-    y = last + outward * np.arange(OUTSIDE_MM, -INSIDE_MM, -pitch)
+    y = last - INWARD[end] * np.arange(OUTSIDE_MM, -INSIDE_MM, -pitch)
     elevation = pose.elevation(float(line.circle.z(last)), last)
     card_foot = (pose.gap_mm + pose.u_gap_mm) * math.tan(max(elevation, 0.0))
     depth = np.arange(-CORNER_MM, max(card_foot, hidden_mm) + FOOT_CLEAR_MM - crown.height, -pitch)
     if len(depth) * pitch < LEAST_RISE_MM:
         return ()
-    over = np.arange(CARD_OVER_MM[1], CARD_OVER_MM[0], -pitch)
-    z = line.circle.z(y)
-    light, card = (rectified_light(photo, pose, y, z, at) for at in (depth, over))
-    light, card = (np.ascontiguousarray(part.T) for part in (light, card))
-    seen = _Seen(
-        significance(light, int(0.5 / pitch), card_noise(card)),
-        slope_in_noise(light, card),
-        crown_line_evidence(line, y, crown.height) / pitch,
-    )
+    seen = _seen_about(photo, pose, line, crown.height, y, depth)
     rims = _rims(pose, crown, crown.height + depth, end, last) / pitch
     corner = np.tile(np.tan(np.radians(ANGLES_DEG)), 2) * crown.height / pitch
     for _ in range(CANDIDATES):
         rows = _best_rims(seen, rims, corner)
         found = [_placed(photo, pose, line, np.interp(r, np.arange(len(y)), y), depth, end) for r in rows]
-        soft = [r for r, edge in zip(rows, found, strict=True) if is_soft(photo, edge, blur_px)]
-        if not soft:
+        soft = [is_soft(photo, edge, blur_px) for edge in found]
+        if not any(soft):
             break
-        seen = _without(seen, soft)
-    return tuple(edge for edge in found if len(edge.px) >= 3 and not is_soft(photo, edge, blur_px))
+        seen = _without(seen, [r for r, s in zip(rows, soft, strict=True) if s])
+    return tuple(edge for edge, s in zip(found, soft, strict=True) if len(edge.px) >= 3 and not s)
 
 
 def _placed(photo: Photo, pose: BoardPose, line: CrownLine, y: Array, depth: Array, end: End) -> EdgePath:
@@ -321,6 +311,16 @@ class _Seen:
     certain: Array
     slope: Array
     ends: Array
+
+
+def _seen_about(photo: Photo, pose: BoardPose, line: CrownLine, crown_height: float, y: Array, depth: Array) -> _Seen:
+    """What is seen at places y (rows) and heights over the crown line (columns), mm, both evenly spaced alike."""
+    pitch, z = float(depth[0] - depth[1]), line.circle.z(y)
+    over = np.arange(CARD_OVER_MM[1], CARD_OVER_MM[0], -pitch)
+    light, card = (rectified_light(photo, pose, y, z, at) for at in (depth, over))
+    light, card = (np.ascontiguousarray(part.T) for part in (light, card))
+    ends = crown_line_evidence(line, y, crown_height) / pitch
+    return _Seen(significance(light, int(0.5 / pitch), card_noise(card)), slope_in_noise(light, card), ends)
 
 
 def _without(seen: _Seen, rims: list[Array]) -> _Seen:

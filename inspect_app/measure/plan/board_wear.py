@@ -159,11 +159,7 @@ def find_board_wear(
     judged = [j for f in laid if (j := _judge(f)) is not None]
     if not judged:
         return BoardWear({}, (), (), 0)
-    figure = _figure(judged)
-    forbids = _forbidden(figure)
-    if forbids != NOTHING_TOLD and _is_dark(judged, white):
-        forbids = TOO_DARK
-        figure[0] = np.inf  # light weighs nothing
+    figure, forbids = _told(judged, white)
     if forbids == NOTHING_TOLD:
         return BoardWear({}, (), (NotMeasured(board, forbids),), 0)
     values: dict[Key, Measured] = {}
@@ -335,6 +331,16 @@ def _grown_from_seed(
     if mask.sum() * STEP_MM**2 < LEAST_MM2 or _is_streak(whole) or _against_unseen(mask, j.field.valid) > IN_DOUBT:
         return None
     return mask, share, plateau
+
+
+def _told(judged: Sequence[_Judged], white: float) -> tuple[Floats, str]:
+    """The wood's own figure by what is looked at, and what it, or a board too dark, keeps from being told."""
+    figure = _figure(judged)
+    forbids = _forbidden(figure)
+    if forbids != NOTHING_TOLD and _is_dark(judged, white):
+        forbids = TOO_DARK
+        figure[0] = np.inf  # light weighs nothing
+    return figure, forbids
 
 
 def _cancels(j: _Judged, seed: Mask, figure: Floats) -> bool:

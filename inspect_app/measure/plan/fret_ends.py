@@ -253,8 +253,10 @@ def _weighed(light: EndLight, feet: range, inset: Floats) -> tuple[Floats, float
     each, step = _counted(light)
     metal = crown_log_density(light, noise)
     # a bench of the metal's own tone goes on beside the fret too: that is no evidence of metal
-    bench = binary_opening(like_beside(light, noise), np.ones(round(_BENCH_MM / light.step_mm)))[:, None]
-    inside = _summed(each * np.where(bench, np.minimum(metal, board_log_density(light, noise)), metal))
+    bench = binary_opening(like_beside(light, noise), np.ones(max(1, round(_BENCH_MM / light.step_mm))))
+    if bench.any():
+        metal[bench] = np.minimum(metal, board_log_density(light, noise))[bench]
+    inside = _summed(each * metal)
     last = min(n, feet.stop + round(_RIM_MOST_MM / light.step_mm))
     rim = np.minimum(np.rint(inset / light.step_mm).astype(int), last - feet.stop)
     crown = inside[last] - inside[np.array(feet)[:, None] + rim[:, None], np.arange(k)]

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Literal
 
 import numpy as np
 
 from inspect_app.measure.plan.frets import EndedFret, FittedEnd
 from inspect_app.measure.plan.strings import StringCrossing
+from shared.trade import Side
 
 __all__ = ["without_string_ends"]
-
-Side = Literal["treble", "bass"]
 
 _LEAST_STRINGS = 3
 """From so many on their spacing says where the next one lies."""
