@@ -3,9 +3,15 @@
 A coin, a rule or a card has no black print on white. But a card's border, a rule's side, the board's edge and inlays
 are steps too, and sharpening lays the same halo beside all of them. What the things themselves show beside their edges
 differs from one to the next, and a row that is not even there is left out.
+
+Where the whole photo is soft, no edge on it is steep with quiet beside it, or only those are that a shake ran along:
+at half its size it is as sharp as others are, and tells its blur there.
 """
 
 from __future__ import annotations
+
+import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -14,7 +20,7 @@ from numpy.typing import NDArray
 from calib.edge_response import LEAST_CONTRAST, LONGEST_PX, EdgeResponse, response_across
 from calib.photo import Photo
 
-__all__ = ["lone_edge_response"]
+__all__ = ["SOFT_PX", "lone_edge_response"]
 
 Vector = NDArray[np.float64]
 
@@ -34,6 +40,10 @@ _QUIET = 0.12
 """Slope beside an edge, as a share of its own, that is no other edge: twice `MOST_UNEVEN`."""
 _BESIDE_PX = (4.0, 5.0, 6.0, 7.0, 8.0)
 """Where beside an edge there is no other: from where its own blur ends, to the end of the row."""
+SOFT_PX = math.sqrt(_BESIDE_PX[0] ** 2 / (2.0 * math.log(1.0 / _QUIET)) - _SMOOTH_PX**2)
+"""Blur from which on no straight edge is quiet beside: a normal distribution's slope has fallen to `_QUIET` there."""
+_AVERAGED_PX2 = 0.25
+"""Variance that the mean of two by two pixels adds, px^2 of the whole picture: of two places half a pixel aside."""
 _CHECKS = (
     (1.0, 1.0, np.less_equal),
     (-1.0, 1.0, np.less),
@@ -47,11 +57,35 @@ _BAND_ROWS = 256  # worked out at a time: what they need stays in the processor'
 
 
 def lone_edge_response(photo: Photo) -> EdgeResponse | None:
-    """The response told from the picture's lone edges; None where too few are found."""
+    """The response told from the picture's lone edges; None where too few are found.
+
+    Of a soft photo only the blur is told where no edge of the whole picture shows: its `overshoot` is then 0.
+    """
+    sharp, soft = _told_by_edges(photo), _told_at_half_size(photo)
+    if soft is None or soft.spread_px <= SOFT_PX:
+        return sharp
+    return replace(sharp, spread_px=soft.spread_px, u_spread_px=soft.u_spread_px) if sharp else soft
+
+
+def _told_by_edges(photo: Photo) -> EdgeResponse | None:
     points, normals = _lone_edges(photo)
     if not len(points):
         return None
     return response_across(photo, points, normals, LONGEST_PX, MOST_UNEVEN, ROOM)
+
+
+def _told_at_half_size(photo: Photo) -> EdgeResponse | None:
+    """The blur, pixels of the whole photo; sharpening, half as wide there, is not told."""
+    rows, columns = photo.height // 2, photo.width // 2
+    if min(rows, columns) <= 2 * _RIM:
+        return None
+    even = photo.bgr[: 2 * rows, : 2 * columns]
+    small = np.asarray(cv2.resize(even, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    told = _told_by_edges(replace(photo, bgr=small))
+    if told is None:
+        return None
+    spread = math.sqrt(max(4.0 * told.spread_px**2 - _AVERAGED_PX2, 0.0))
+    return replace(told, spread_px=spread, u_spread_px=2.0 * told.u_spread_px, overshoot=0.0, amount=0.0)
 
 
 def _lone_edges(photo: Photo) -> tuple[Vector, Vector]:

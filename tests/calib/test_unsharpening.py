@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from calib.edge_response import EdgeResponse, srgb_codes
-from calib.lone_edges import lone_edge_response
+from calib.lone_edges import SOFT_PX, lone_edge_response
 from calib.photo import Focal, Photo
 from calib.unsharpening import unsharpened
 
@@ -93,6 +93,20 @@ def test_the_halos_beside_lone_edges_tell_the_sharpening(amount: float, radius: 
     back = whole(unsharpened(photo, found))
     before, after = (np.sqrt(np.mean((codes - plain) ** 2)) for codes in (photo.bgr[..., 0], back))
     assert after < 0.4 * before
+
+
+@pytest.mark.slow
+def test_a_soft_photo_tells_its_blur_at_half_its_size() -> None:
+    """Out of focus no edge is quiet beside, at half the size they are again; of halos nothing is told there."""
+    soft = cv2.GaussianBlur(cards(), (0, 0), 1.8)
+    found = lone_edge_response(photo_of(soft))
+    assert found is not None
+    assert abs(found.spread_px - np.hypot(0.9, 1.8)) < 0.2
+    assert found.overshoot < 0.01
+    shaken = cv2.GaussianBlur(cards(), (0, 0), sigmaX=3.0, sigmaY=0.01)  # edges along the shake stay sharp
+    along = lone_edge_response(photo_of(shaken))
+    assert along is not None
+    assert along.spread_px > SOFT_PX
 
 
 def test_nothing_is_told_from_a_picture_without_edges_or_with_nothing_but_texture() -> None:

@@ -54,7 +54,7 @@ def find_crowns(
     light_warmth : float
         Logarithm of red over blue of a white thing in this light; the edges were taught in white light.
     blur_px : float
-        The photo's blur by the scale's print (standard deviation); 0 where nothing tells it but the crowns.
+        The photo's blur by the scale's print or by lone edges (standard deviation); 0 where only the crowns tell it.
     """
     rough = [f for f in approximate_frames(board, plane, level) if in_photo(photo, f, _HALF_IN_PHOTO_MM)]
     located = _located(photo, rough, covers)

@@ -27,7 +27,8 @@ def first_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> FirstFret:
     InspectError
         If no whole fret is seen.
     """
-    board, frets, *_ = locate_frets(photo, scale, plane, ask, edge_response(photo, scale))
+    printed = edge_response(photo, scale)
+    board, frets, *_ = locate_frets(photo, scale, plane, ask, printed, printed.spread_px if printed else 0.0)
     numbers: tuple[int, ...] = ()
     if ask.scale_length is not None:
         frets, numbers = first_by_spacing(frets, board, ask.scale_length)

@@ -37,33 +37,39 @@ _LEAST_VIEW_MM = 10.0
 
 
 def locate_frets(
-    photo: Photo, scale: Scale, plane: Plane, ask: Ask, response: EdgeResponse | None = None
+    photo: Photo, scale: Scale, plane: Plane, ask: Ask, printed: EdgeResponse | None = None, blur_px: float = 0.0
 ) -> tuple[Board, list[LocatedFret], BoardLevel, float, Plane]:
     """The board, its frets, its level and the photo's blur, on a plane tilted as the frets say where no scale told.
 
     Tilted rightly, the plane shows frets that fanned out too far before: then all of them tell the tilt again. The
-    `response` of the scale's printed edges tells the light's colour and the photo's blur; without it the light counts
-    as white, and the crowns alone tell the blur.
+    response of the scale's `printed` edges tells the light's colour; without it the light counts as white. Where
+    nothing told the photo's blur, `blur_px` is 0 and the crowns alone tell it.
 
     Raises
     ------
     InspectError
         If nothing in the photo looks like frets, or no fret is whole in it.
     """
-    found, tilted = _located_on(photo, scale, plane, ask, response), plane
+    found, tilted = _located_on(photo, scale, plane, ask, printed, blur_px), plane
     for _ in range(_ROUNDS if tilt_u(plane) >= TOLD_BY_SCALE_RAD else 0):
         before = len(found[1])
         better = tilted_as_frets(plane, [f.frame for f in found[1] if isinstance(f, EdgedFret)], scale)
         if better is plane:
             break
-        found, tilted = _located_on(photo, scale, better, ask, response, found[0]), better
+        found, tilted = _located_on(photo, scale, better, ask, printed, blur_px, found[0]), better
         if len(found[1]) == before:
             break
     return (*found, tilted)
 
 
 def _located_on(
-    photo: Photo, scale: Scale, plane: Plane, ask: Ask, response: EdgeResponse | None, before: Board | None = None
+    photo: Photo,
+    scale: Scale,
+    plane: Plane,
+    ask: Ask,
+    printed: EdgeResponse | None,
+    blur_px: float,
+    before: Board | None = None,
 ) -> tuple[Board, list[LocatedFret], BoardLevel, float]:
     _check_view(photo, plane)
     covers = (scale.covers_px,)
@@ -71,9 +77,7 @@ def _located_on(
     if board is None:
         raise InspectError("No frets were found in the photo.", "Take it from above, with the neck lying across it.")
     level = board_level(ask, board, scale, plane)
-    frets, softness = find_crowns(
-        photo, board, level, plane, covers, _light_warmth(response), response.spread_px if response else 0.0
-    )
+    frets, softness = find_crowns(photo, board, level, plane, covers, _light_warmth(printed), blur_px)
     if not frets and _rows_along(board, plane) < LEAST_ROWS:
         raise InspectError(
             "Frets were found, but with too few pixels to the millimetre to see their edges.",
