@@ -20,6 +20,7 @@ from inspect_app import __version__
 from inspect_app.measure.manual import PLACED_U_PX, apart, edges_on, marked, placed_on
 from inspect_app.measure.plan.board_height import BoardLevel
 from inspect_app.measure.plan.board_overview import Board
+from inspect_app.measure.plan.board_tilt import TOLD_BY_SCALE_RAD, tilt_u
 from inspect_app.measure.plan.board_wear import UNKNOWN_WHITE, BoardWear, find_board_wear
 from inspect_app.measure.plan.crown_arc import width_from_apparent
 from inspect_app.measure.plan.crown_edges import SHARP_PX
@@ -37,7 +38,7 @@ from inspect_app.measure.plan.hidden_parts import hidden_outlines
 from inspect_app.measure.plan.reference_crown import BLUR_PX
 from inspect_app.measure.plan.spacing import check_spacing, fret_positions
 from inspect_app.measure.plan.string_ends import without_string_ends
-from inspect_app.measure.plan.strings import StringCrossing, find_strings
+from inspect_app.measure.plan.strings import MOST_SKEW, StringCrossing, find_strings
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask, HandEdge
 from inspect_app.reading.inspection import FretReading, Inspection, Outline
@@ -118,10 +119,12 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     """
     printed = edge_response(photo, scale)
     response = printed or lone_edge_response(photo)
+    told_px = response.spread_px if response else 0.0
+    skew = MOST_SKEW if tilt_u(plane) >= TOLD_BY_SCALE_RAD else 0.0
     as_taken, photo = photo, unsharpened(photo, response)
     # a crown's edges are taught on photos with a camera's sharpening; flats and ends are not
     as_taught = unsharpened(as_taken, response, TAUGHT_OVERSHOOT)
-    board, frets, level, softness, plane = locate_frets(as_taught, scale, plane, ask, printed)
+    board, frets, level, softness, plane = locate_frets(as_taught, scale, plane, ask, printed, told_px)
     frets, renumbered = numbered(frets, board, ask)
     if not frets:
         raise InspectError("No fret is whole in the photo: only the nut is.", "Move the camera towards the body.")
@@ -143,7 +146,7 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     found = find_ends(photo, (scale.may_cover_px, *hidden), edged, softness, why)
     if not found:
         raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
-    strings = find_strings(found)
+    strings = find_strings(found, skew)
     found = without_string_ends(found, strings)
     reading = _cached_readings(photo, found, level, covers, strings, blur)
     white = linear_light_of(response.white) if response and len(scale.ids) else UNKNOWN_WHITE

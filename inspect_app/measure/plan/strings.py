@@ -20,7 +20,7 @@ from scipy.ndimage import maximum_filter1d
 from calib.robust_spread import spread_about_zero
 from inspect_app.measure.plan.frets import EndedFret
 
-__all__ = ["StringCrossing", "find_strings"]
+__all__ = ["MOST_SKEW", "StringCrossing", "find_strings"]
 
 Floats = NDArray[np.float64]
 
@@ -40,6 +40,10 @@ _MOST_SIGMAS = 3.0
 _TURN = 0.03
 """Most that a string turns from the frets' normal: on a board that widens by 15 mm over 640 its outer strings turn by
 0.012, and the frets' own direction is known to a few thousandths."""
+MOST_SKEW = 0.1
+"""Most that all strings together turn in a photo taken at a slant that no scale told of: at 35 degrees, about an axis
+between the neck's and the frets' direction, what is square shows out of square by so much (1 - cos 35, over 2)."""
+_SKEW_STEP = 0.01
 _OFF_LINE_MM = 0.25
 """How far a string lies off its straight line in the picture: the board's and the frets' heights differ by so much."""
 _STRING = 0.4
@@ -48,12 +52,25 @@ less where its tone is by chance that of what it covers; bare metal and wood sco
 _INSIDE_MM = 1.5
 """Strings lie so far inside the frets' ends at least: 2.5 to 4 mm are usual (common practice, no source); nearer to the
 ends the board's edge, and the bench beyond it, are as even across a fret as a string."""
+_OUTER_MM = 2.5
+"""How far inside the ends the outer strings usually run at least (as above)."""
 _MET = 0.6
 """Share of the frets a line must meet: an outer string may leave the frets beside it for the board's edge."""
 _SURE_FRETS = 3
 """Frets from which on one line is believed by itself."""
 _APART_MM = 1.5
 """Lines closer than this are one: strings are 6 to 10 mm apart, the two of a pair 2 mm (common practice, no source)."""
+
+_ROW = 3
+"""Strings found from which on their row is even or not."""
+_LEAST_SPACING_MM = 5.0
+"""Strings next to each other lie farther apart, but for pairs, 2 mm (common practice, no source: 6 to 10, a bass 10 to
+15)."""
+_UNEVEN_MM = 1.2
+"""How far a string lies off an even row: slots are cut to even gaps between strings, not middles, of which outer ones
+differ by a millimetre (common practice, no source)."""
+_UNSEEN_MM = 1.2
+"""Half the width in which a string lies that was not found: `_UNEVEN_MM`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,20 +94,28 @@ class _Cells:
         return float(self.places[1] - self.places[0])
 
 
-def find_strings(frets: Sequence[EndedFret]) -> list[tuple[StringCrossing, ...]]:
-    """Where strings lie over each of the frets, from the treble end on; nothing where the board is bare."""
+def find_strings(frets: Sequence[EndedFret], most_skew: float = 0.0) -> list[tuple[StringCrossing, ...]]:
+    """Where strings lie over each of the frets, from the treble end on; nothing where the board is bare.
+
+    Strings may turn from the frets' normal by up to `most_skew`, all of them together: what a tilt nobody knows does.
+    """
     if not frets:
         return []
     cells = [_cells(f) for f in frets]
     even = [_evenness(c) for c in cells]
-    lines = _lines(*_along_lines(frets, cells, even))
+    lines = _lines_together(*_along_lines(frets, cells, even, _TURN + most_skew), most_skew)
     if len(frets) < _SURE_FRETS and len(lines) < 2:
         return [()] * len(frets)  # one line over one or two frets may be a scratch, or the edge of a tape
     at_neck, starts = _where(frets)
+    unseen = _unseen(sorted(lines))
     found = []
     for f, c, e, x, start in zip(frets, cells, even, at_neck - at_neck.mean(), starts, strict=True):
-        places = sorted(y + turn * x - start for y, turn in lines)
-        found.append(tuple(_crossing(c.places, e, at) for at in places if 0.0 <= at <= f.frame.length_mm))
+        places = [y + turn * x - start for y, turn in lines]
+        crossings = [_crossing(c.places, e, at) for at in places if 0.0 <= at <= f.frame.length_mm]
+        places = [y + turn * x - start for y, turn in unseen]
+        inside = [at for at in places if _OUTER_MM <= at <= f.frame.length_mm - _OUTER_MM]
+        crossings += [StringCrossing(at, _UNSEEN_MM) for at in inside]
+        found.append(tuple(sorted(crossings, key=lambda c: c.along)))
     return found
 
 
@@ -102,13 +127,14 @@ def _where(frets: Sequence[EndedFret]) -> tuple[Floats, Floats]:
 
 
 def _along_lines(
-    frets: Sequence[EndedFret], cells: Sequence[_Cells], even: Sequence[Floats]
+    frets: Sequence[EndedFret], cells: Sequence[_Cells], even: Sequence[Floats], most_turn: float
 ) -> tuple[Floats, Floats, Floats]:
     """How string-like the frets are along straight lines, shape (turns, places), those places, mm, and turns."""
     at_neck, starts = _where(frets)
     lengths = np.array([f.frame.length_mm for f in frets])
     grid = np.arange(starts.min(), (starts + lengths).max(), _ROW_MM)
-    turns = np.linspace(-_TURN, _TURN, 2 * math.ceil(_TURN * max(float(np.ptp(at_neck)), 1.0) / _OFF_LINE_MM) + 1)
+    steps = math.ceil(most_turn * max(float(np.ptp(at_neck)), 1.0) / _OFF_LINE_MM)
+    turns = np.linspace(-most_turn, most_turn, 2 * steps + 1)
     total, met = np.zeros((len(turns), len(grid))), np.zeros((len(turns), len(grid)))
     for c, e, x, start, length in zip(cells, even, at_neck - at_neck.mean(), starts, lengths, strict=True):
         here = grid + turns[:, None] * x - start
@@ -119,13 +145,46 @@ def _along_lines(
     return np.where(met >= _MET * len(frets), total / np.maximum(met, 1.0), -1.0), grid, turns
 
 
-def _lines(score: Floats, grid: Floats, turns: Floats) -> list[tuple[float, float]]:
-    """Straight lines (place at the middle of the neck, turn) along which frets are string-like, the best first."""
+def _unseen(lines: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Strings of an even row, given as far as it was found from the treble side on, that were not found themselves.
+
+    One looks like the metal it lies over, another is hidden in its own shadow; the row says where they are. On either
+    side there may be one too many.
+    """
+    if len(lines) < _ROW:
+        return []
+    at, turn = np.array(lines).T
+    gaps = np.diff(at)
+    spacing = float(gaps.min())
+    steps = np.round(gaps / spacing)
+    spacing = float(gaps.sum() / steps.sum())
+    if spacing < _LEAST_SPACING_MM or np.any(np.abs(gaps - steps * spacing) > _UNEVEN_MM):
+        return []
+    number = np.append(0.0, np.cumsum(steps))
+    missing = np.setdiff1d(np.arange(-1.0, number[-1] + 2.0), number)
+    line = np.polynomial.Polynomial.fit(number, turn, 1)
+    return [(float(at[0] + spacing * n), float(line(n))) for n in missing]
+
+
+def _lines_together(score: Floats, grid: Floats, turns: Floats, most_skew: float) -> list[tuple[float, float]]:
+    """The lines of that skew with which strings stand out best; one line alone tells no skew."""
+    best, chosen = 0.0, list[tuple[float, float]]()
+    for skew in sorted(np.arange(-most_skew, most_skew + _SKEW_STEP / 2.0, _SKEW_STEP), key=abs):
+        about = np.abs(turns - skew) <= _TURN + 1e-9
+        lines = _lines(score[about], grid, turns[about])
+        total = sum(s for *_, s in lines)
+        if total > best and (len(lines) > 1 or abs(skew) < _SKEW_STEP):
+            best, chosen = total, [(place, turn) for place, turn, _ in lines]
+    return chosen
+
+
+def _lines(score: Floats, grid: Floats, turns: Floats) -> list[tuple[float, float, float]]:
+    """Straight lines along which frets are string-like, the best first: place amid the neck, turn, score."""
     found = []
     score = score.copy()
     while score.max() >= _STRING:
         k, i = np.unravel_index(int(score.argmax()), score.shape)
-        found.append((float(grid[i]), float(turns[k])))
+        found.append((float(grid[i]), float(turns[k]), float(score[k, i])))
         score[:, np.abs(grid - grid[i]) < _APART_MM] = -1.0
     return found
 

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from inspect_app.measure.plan.strings import find_strings
+from inspect_app.measure.plan.strings import MOST_SKEW, find_strings
 from tests.inspect_app.measure.plan.flat_pictures import Hollow, Lamp, Scene, frame_of, patch_of
 
 SIDE = (Lamp(5.0, 25.0, 30.0, 0.8),)
@@ -14,9 +14,9 @@ NECK_MM = (0.0, 30.0, 58.0, 85.0)
 AT = (6.0, 14.0, 22.0)
 
 
-def fret(scene, x=0.0):
-    """One drawn fret so far along the neck, with what is looked at to find strings."""
-    return SimpleNamespace(frame=replace(frame_of(scene), origin_mm=np.array([x, 0.0])), patch=patch_of(scene))
+def fret(scene, x=0.0, y=0.0):
+    """One drawn fret so far along the neck and aside, with what is looked at to find strings."""
+    return SimpleNamespace(frame=replace(frame_of(scene), origin_mm=np.array([x, y])), patch=patch_of(scene))
 
 
 def board(turn=0.0, **scene):
@@ -59,6 +59,29 @@ def test_one_line_over_one_fret_is_not_believed_but_several_are():
     assert find_strings([fret(Scene((), SIDE, strings=(6.0,)))]) == [()]
     (found,) = find_strings([fret(Scene((), SIDE, strings=AT))])
     assert len(found) == len(AT)
+
+
+@pytest.mark.slow
+def test_strings_seen_at_a_slant_are_found_where_nothing_told_the_tilt():
+    """As in photos of real necks scaled by two points: all strings turn together, here by 4 degrees."""
+    slanted = [fret(Scene((), SIDE, strings=AT, seed=k), x, 0.07 * x) for k, x in enumerate(NECK_MM)]
+    assert not any(find_strings(slanted))
+    for found in find_strings(slanted, MOST_SKEW):
+        assert [c.along for c in found] == pytest.approx(AT, abs=0.25)
+
+
+@pytest.mark.slow
+def test_bare_frets_have_no_strings_at_any_slant():
+    worn = board(hollows=tuple(Hollow(at, 5.0, 0.2) for at in AT), scratches=1.5)
+    assert find_strings(worn, MOST_SKEW) == [()] * len(NECK_MM)
+
+
+@pytest.mark.slow
+def test_a_string_that_does_not_show_lies_where_the_row_says():
+    for found in find_strings(board(strings=(4.0, 11.0, 25.0))):
+        assert [c.along for c in found] == pytest.approx([4.0, 11.0, 18.0, 25.0], abs=0.3)
+    for found in find_strings(board(strings=(4.0, 11.0, 21.5))):  # half a step off: no row
+        assert [c.along for c in found] == pytest.approx([4.0, 11.0, 21.5], abs=0.3)
 
 
 def test_no_frets_no_strings():
