@@ -15,7 +15,7 @@ from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.instrument.crown import blind_depth, depth_from_drop, half_chord
-from inspect_app.measure.backdrop.bevel import EndReading, bevel_foot, end_outline_of, measure_end
+from inspect_app.measure.backdrop.bevel import EndReading, bevel_foot, measure_end
 from inspect_app.measure.backdrop.by_hand import (
     ARC,
     manual_end,
@@ -38,6 +38,7 @@ from inspect_app.measure.backdrop.divots import (
     read_profile,
 )
 from inspect_app.measure.backdrop.end_outline import End
+from inspect_app.measure.backdrop.end_seen import end_outline_of
 from inspect_app.measure.backdrop.flat_edges import with_flat_edges
 from inspect_app.measure.backdrop.fret import (
     DetectedFret,

@@ -8,9 +8,10 @@ from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
 from inspect_app import __version__
-from inspect_app.measure.backdrop.bevel import EndReading, end_outline_of, measure_end
+from inspect_app.measure.backdrop.bevel import EndReading, measure_end
 from inspect_app.measure.backdrop.by_hand import manual_end
 from inspect_app.measure.backdrop.end_outline import End
+from inspect_app.measure.backdrop.end_seen import end_outline_of
 from inspect_app.measure.backdrop.fret import DetectedFret, detect_fret, draw_crown_line
 from inspect_app.measure.backdrop.overhang import measure_overhang
 from inspect_app.measure.backdrop.pose import ROLL_U

@@ -12,19 +12,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
-from scipy.special import ndtr
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-from calib.edges import row_offsets, sample_across
-from calib.photo import Photo, linear_light
+from calib.photo import Photo
 from inspect_app.instrument.crown import Crown
+from inspect_app.measure.backdrop.beside_edge import is_soft, lights_of
+from inspect_app.measure.backdrop.corner import Corner
 from inspect_app.measure.backdrop.crown_line import FINEST_MM, CrownLine
 from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge, with_grain
 from inspect_app.measure.backdrop.fret import SHARPEST_PX
 from inspect_app.measure.backdrop.outline import (
     ABOVE,
     CEILING,
-    FINE_PX,
     FLOOR,
     OWN_ROWS,
     card_noise,
@@ -43,7 +42,7 @@ __all__ = [
     "CLOSE_PX",
     "FACE_UNSEEN",
     "EndOutline",
-    "is_soft",
+    "EndSearch",
     "place_rim",
     "rim_shows",
     "crown_line_end",
@@ -99,45 +98,32 @@ FACE_UNSEEN = 0.1
 """Share of ends whose cut face, turned to the camera, can't be told from the card behind it (no source)."""
 CLOSE_PX = 1.5
 """How far from a fitted rim its edge is looked for again: an everyday blur's flank (no source)."""
-SHADE_PX = 9.0
-"""How far to both sides of an edge light is looked at: four standard deviations and more of a photo as soft as two
-pixels."""
-SOFTER = float(ndtr(-1.0))
-"""Share of a step that has come two standard deviations of the print's blur before its middle from which its edge is
-none in focus: it is twice as soft."""
-FAR_SOFTER = float(ndtr(-0.5))
-"""The same of one that is four times as soft."""
-STEEPER = 2.0
-"""From so many times as steep an edge behind one that is four times as soft is the rim: a step of half its size is."""
-BEHIND_PX = 30.0
-"""How far behind such an edge a steeper one may lie: the light about a fret that its own metal throws on the card fades
-over half a millimetre, 10 to 30 pixels."""
 RIM_SHARE = 0.75
 """Share of a rim that must show for it to be one: scratches and the card's marks run along half of it (no source)."""
 NEAR_PX = 3.0
 """How far from the rim found the edge is placed: a degree either way over the height of a crown."""
-BURNT = 0.95
-"""Linear light, five 8-bit steps below white, beyond which metal may be any amount brighter: blur then carries an
-edge outwards, 2 pixels at fifty times white (the light a distance x outside an edge is that of the normal
-distribution's tail)."""
-NEAR_METAL_PX = 30.0
-"""How far onto the metal it is looked at whether a reflection is cut off flat: two thirds of an everyday crown."""
-LEVEL_PX = 150.0
-"""How far along the fret processing keeps burnt-out tones at one level: 3 mm, it evens out brightness over parts of the
-picture many times as large (common practice, no source)."""
-TOP, EVEN, EVEN_SHARE, MORE_SHARE = 0.9, 0.012, 0.5, 0.15
-"""Of the metal above the first share of a level, what lies within three 8-bit code steps of it: a third where a
-reflection has a round top (a parabola's: sqrt(0.012 / 0.1)), nearly all where it is cut off, less what halos beside its
-borders take. So much more may be brighter: those halos."""
-SOME, BRIGHTEST, ALIKE = 8, 0.99, 0.8
-"""Every how many-th pixel, and which quantile of them, tells what is brightest in a photo, a hundredth of which lamps'
-lines on frets take; and the share of that which burnt-out light keeps where it was turned down most (no source)."""
 BLOOM_U_PX = 0.5
 """Standard uncertainty of such an edge's form: the bloom fades towards the bright part's borders. How far out it lies
 as a whole is another matter, see `rim_line.STEP_U_PX`."""
-REACH_PX = 3.0
-"""How far burnt-out metal, or the corner of a bright part, spoils its neighbourhood: three standard deviations of a
-sharp photo's blur."""
+
+
+@dataclass(frozen=True)
+class EndSearch:
+    """What is known of an end before its outline is found.
+
+    Attributes
+    ----------
+    hidden_mm : float
+        Height above the board up to which a nearer fret may stand before this one.
+    blur_px : float
+        Standard deviation of the blur of the card's print: what is much softer is a shadow's edge on the card.
+    corner : Corner or None
+        Where the crown line ends, if that is clear: no rim begins elsewhere.
+    """
+
+    hidden_mm: float = 0.0
+    blur_px: float = SHARPEST_PX
+    corner: Corner | None = None
 
 
 @dataclass(frozen=True)
@@ -161,8 +147,7 @@ def detect_end_outlines(
     crown: Crown,
     end: End,
     mm_per_px: float,
-    hidden_mm: float = 0.0,
-    blur_px: float = SHARPEST_PX,
+    search: EndSearch | None = None,
 ) -> tuple[EdgePath, ...]:
     """Outlines against the backdrop that a fret's end may have, the likeliest first; none where nothing stands out.
 
@@ -170,31 +155,31 @@ def detect_end_outlines(
     ----------
     line : CrownLine
         In `pose`. Where it ends, the end begins.
-    hidden_mm : float
-        Height above the board up to which a nearer fret may stand before this one.
-    blur_px : float
-        Standard deviation of the blur of the card's print: what is much softer is a shadow's edge on the card.
+    search : EndSearch, optional
+        What else is known about where and how sharp it is.
 
     Returns
     -------
     tuple of EdgePath
         From the board up at the treble end, down at the bass end: the card lies to the right.
     """
+    known = search or EndSearch()
     last = line.span[0 if end == "treble" else 1]
     pitch = max(mm_per_px, FINEST_MM)
     y = last - INWARD[end] * np.arange(OUTSIDE_MM, -INSIDE_MM, -pitch)
     elevation = pose.elevation(float(line.circle.z(last)), last)
     card_foot = (pose.gap_mm + pose.u_gap_mm) * math.tan(max(elevation, 0.0))
-    depth = np.arange(-CORNER_MM, max(card_foot, hidden_mm) + FOOT_CLEAR_MM - crown.height, -pitch)
+    depth = np.arange(-CORNER_MM, max(card_foot, known.hidden_mm) + FOOT_CLEAR_MM - crown.height, -pitch)
     if len(depth) * pitch < LEAST_RISE_MM:
         return ()
     seen = _seen_about(photo, pose, line, crown.height, y, depth)
     rims = _rims(pose, crown, crown.height + depth, end, last) / pitch
-    corner = np.tile(np.tan(np.radians(ANGLES_DEG)), 2) * crown.height / pitch
+    to_corner = np.tile(np.tan(np.radians(ANGLES_DEG)), 2) * crown.height / pitch
+    begins = np.full(len(y), True) if known.corner is None else known.corner.may_begin(y)
     for _ in range(CANDIDATES):
-        rows = _best_rims(seen, rims, corner)
+        rows = _best_rims(seen, rims, to_corner, begins)
         found = [_placed(photo, pose, line, np.interp(r, np.arange(len(y)), y), depth, end) for r in rows]
-        soft = [is_soft(photo, edge, blur_px) for edge in found]
+        soft = [is_soft(photo, edge, known.blur_px) for edge in found]
         if not any(soft):
             break
         seen = _without(seen, [r for r, s in zip(rows, soft, strict=True) if s])
@@ -205,35 +190,6 @@ def _placed(photo: Photo, pose: BoardPose, line: CrownLine, y: Array, depth: Arr
     """The edge along a rim's picture, at places y (N,) and heights over the crown line (N,), mm."""
     points = pose.to_px(np.column_stack([np.zeros_like(y), y, line.circle.z(y) + depth]))
     return place_rim(photo, points[::-1] if end == "treble" else points, NEAR_PX)
-
-
-def is_soft(photo: Photo, edge: EdgePath, blur_px: float) -> bool:
-    """Whether light changes towards an edge, on the card's side, so gently that it is a shadow's on the card.
-
-    Metal and card stand within 2 mm of each other, both in focus or neither; a lamp's shadow has no sharp edge. Between
-    the card and metal brighter than it lies a darker band, with a steeper edge behind it: the cut face, as sharp as the
-    card's print, or shade, which deepens towards the metal. Told by how much of a step has come two standard deviations
-    of the print's blur before its steepest place, the median of its points. What is softer still is light or shade on
-    the card with any steeper edge behind it, whichever way that steps."""
-    if len(edge.px) < 3:
-        return False
-    tangent = edge.px[-1] - edge.px[0]
-    tangent /= max(float(np.linalg.norm(tangent)), 1e-9)
-    normal = np.broadcast_to([tangent[1], -tangent[0]], edge.px.shape)
-    offsets, light = row_offsets(BEHIND_PX), np.nan_to_num(sample_across(photo, edge.px, normal, BEHIND_PX))
-    slope = gaussian_filter1d(light, FINE_PX / (offsets[1] - offsets[0]), axis=1, order=1)
-    on = slope[:, int(np.argmin(np.abs(offsets)))]
-    steepest = np.abs(slope[:, offsets > 3.0 * blur_px]).max(axis=1)
-    near = np.abs(offsets) <= SHADE_PX
-    offsets = offsets[near]
-    light, slope = (part[:, near] * np.sign(on)[:, None] for part in (light, slope))
-    card = np.median(light[:, offsets < -2.0 * SHADE_PX / 3.0], axis=1)
-    top = light[:, (offsets > 0.0) & (offsets < 3.0 * blur_px)].max(axis=1)
-    before = light[:, int(np.argmin(np.abs(offsets + 2.0 * blur_px)))]
-    share = float(np.median((before - card) / np.maximum(top - card, 1e-4)))
-    behind = -float(np.mean(slope[:, offsets > 0.0], axis=0).min())
-    shade = share > SOFTER and behind > float(np.mean(np.abs(on)))
-    return shade or (share > FAR_SOFTER and bool(np.median(steepest - STEEPER * np.abs(on)) > 0.0))
 
 
 def place_rim(photo: Photo, px: Array, within: float) -> EdgePath:
@@ -247,7 +203,7 @@ def place_rim(photo: Photo, px: Array, within: float) -> EdgePath:
             return edge
         if np.mean(edge.strength > FLOOR) >= LEAST_ON_RIM:
             break
-    burnt, brighter, turning = _lights(photo, edge)
+    burnt, brighter, turning = lights_of(photo, edge)
     edge = with_grain(photo, px, edge)
     edge = replace(edge, u_shared_px=np.where(burnt, BLOOM_U_PX, 0.0), part=brighter.astype(np.intp))
     return edge.only((edge.strength > FLOOR) & ~turning)
@@ -346,7 +302,7 @@ def _certain_together(slope: Array) -> Array:
     return np.asarray(np.repeat(sure, lengths, axis=1))
 
 
-def _best_rims(seen: _Seen, inward: Array, corner: Array) -> list[Array]:
+def _best_rims(seen: _Seen, inward: Array, corner: Array, begins: Mask) -> list[Array]:
     """Rows of the best rims in each column, the best first.
 
     A rim counts by the edge that lies on it, in each column or in a stretch of it together, less what is left outside
@@ -358,21 +314,26 @@ def _best_rims(seen: _Seen, inward: Array, corner: Array) -> list[Array]:
         Rows from the foot inwards, of each rim tried.
     corner : ndarray, shape (rims,)
         The same, of where it meets the crown line.
+    begins : ndarray of bool, shape (rows,)
+        Where it may do so.
     """
     here = maximum_filter1d(seen.certain, 3, axis=0)
     rows, columns = here.shape
     outside = np.zeros_like(here)
     np.minimum(np.cumsum(seen.certain, axis=0)[:-OWN_ROWS], 1.0, out=outside[OWN_ROWS:])
     score, shown, whole = (np.full((len(inward), rows), v) for v in (-math.inf, 0.0, 0.0))
+    may = np.zeros(score.shape, bool)
     for k, rim in enumerate(np.round(inward).astype(int)):
         foot = np.arange(max(0, -int(rim.min())), min(rows, max(0, rows - int(rim.max()))))
         at = foot[:, None] * columns + (rim * columns + np.arange(columns))
         on_rim = np.maximum(here.take(at), _certain_together(seen.slope.take(at)))
         top = np.clip(np.round(foot + corner[k]).astype(int), 0, rows - 1)
+        may[k, foot] = begins[top]
         total = on_rim.sum(axis=1)
         whole[k, foot], shown[k, foot] = total / columns, np.count_nonzero(on_rim, axis=1) / columns
         score[k, foot] = total - ABOVE * columns * outside.take(at).mean(axis=1) + seen.ends[top]
-    return _best_apart(score, (shown >= LEAST_ON_RIM) & (_farther_out(whole, inward) <= MOST_OUTSIDE), inward)
+    whole_rim = (shown >= LEAST_ON_RIM) & (_farther_out(np.where(may, whole, 0.0), inward) <= MOST_OUTSIDE)
+    return _best_apart(np.where(may, score, -math.inf), whole_rim, inward)
 
 
 def _farther_out(whole: Array, inward: Array) -> Array:
@@ -402,43 +363,3 @@ def _best_apart(score: Array, eligible: Mask, inward: Array) -> list[Array]:
         near = np.abs(np.arange(score.shape[1])[None, :] + inward[:, [middle]] - row[middle]) < APART_SHARE * columns
         score[near] = -math.inf
     return found
-
-
-def _burnt_from(photo: Photo, px: Array, normal: Array) -> float:
-    """Light from which metal beside an edge may be burnt out; `normal` (N, 2) leads onto the metal.
-
-    What the sensor burnt out is white only until the photo's processing turns bright parts down. It is even then still,
-    and hardly anything is brighter: a reflection cut off flat, brighter than the card, and not much darker than what is
-    brightest in the photo."""
-    light, offsets = np.nan_to_num(sample_across(photo, px, normal, LEVEL_PX)), row_offsets(LEVEL_PX)
-    near = np.abs(offsets) < NEAR_METAL_PX
-    card = float(np.median(light[:, (offsets < -REACH_PX) & near]))
-    metal, farther = (light[:, (offsets > REACH_PX) & some].ravel() for some in (near, ~near))
-    count, edges = np.histogram(metal, np.arange(0.0, 1.0 + EVEN, EVEN))
-    bright = edges[:-1] > TOP * float(np.quantile(metal, TOP))
-    level = float(edges[int(np.argmax(np.where(bright, count, 0)))]) + EVEN / 2.0
-    top, even = (float(np.mean(some)) for some in (metal > TOP * level, np.abs(metal - level) < EVEN))
-    brighter = max(float(np.mean(some > level + 2.0 * EVEN)) for some in (metal, farther))
-    brightest = float(np.quantile(linear_light(photo.gray[::SOME, ::SOME]), BRIGHTEST))
-    cut_off = even > EVEN_SHARE * top and brighter < MORE_SHARE * top and level > max(card, ALIKE * brightest)
-    return min(BURNT, BURNT * level) if cut_off else BURNT
-
-
-def _lights(photo: Photo, edge: EdgePath) -> tuple[Mask, Mask, Mask]:
-    """Of an end's points: beside burnt-out metal; beside metal brighter than the card; where one turns to the other.
-
-    There blur rounds the corner of the bright part, and no edge is where the metal ends."""
-    tangent = edge.px[-1] - edge.px[0]
-    tangent /= max(float(np.linalg.norm(tangent)), 1e-9)
-    normal = np.broadcast_to([tangent[1], -tangent[0]], edge.px.shape)
-    rows = np.nan_to_num(sample_across(photo, edge.px, normal, REACH_PX))
-    offsets = row_offsets(REACH_PX)
-    inside = offsets > 0.0
-    own = offsets * np.exp(
-        -((offsets / FINE_PX) ** 2) / 2.0
-    )  # the derivative that placed it: what is beside tells less
-    apart = float(np.median(np.linalg.norm(np.diff(edge.px, axis=0), axis=1)))
-    reach = 2 * math.ceil(REACH_PX / max(apart, 0.1)) + 1
-    burnt = maximum_filter1d(rows[:, inside].max(axis=1) > _burnt_from(photo, edge.px, normal), reach)
-    brighter = uniform_filter1d(rows @ own, 5) > 0.0
-    return burnt, brighter, maximum_filter1d(np.diff(brighter, prepend=brighter[0]), reach)

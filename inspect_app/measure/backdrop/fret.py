@@ -8,15 +8,15 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 
-from calib.edges import locate_steps, row_offsets, sample_across
+from calib.edge_response import edge_response
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.base import Scale
 from calib.scales.printed import BACKDROP
 from calib.specks import without_specks
 from inspect_app.instrument.crown import Crown
+from inspect_app.measure.backdrop.blur import lens_blur, outline_blur
 from inspect_app.measure.backdrop.crown_line import (
     COLUMN_STEPS,
     FINEST_MM,
@@ -57,7 +57,6 @@ __all__ = [
     "is_dark_above",
     "metal_behind",
     "brightest_above",
-    "lens_blur",
     "u_scale",
     "draw_crown_line",
 ]
@@ -72,10 +71,6 @@ BESIDE_MM = 3.0
 """How far beside the seen markers the card is taken to be white."""
 SOFT_MM = 0.08
 """Blur (standard deviation) beyond which edges are called soft: half the drop of a hollow that wants dressing."""
-EDGE_MM, EDGE_PX = 0.25, (5.0, 12.0)
-"""How far to both sides of an outline its blur is looked at, mm, and between which pixels: over the first 0.25 mm below
-it a crown 1.3 mm in radius turns by 36 degrees, and its light changes with that; but for three standard deviations of
-a sharp edge and the level beside them it takes five pixels."""
 SHARPEST_PX = 0.8
 """Least blur assumed of a photo: a colour sensor sees each colour at every second pixel (no source)."""
 LEAST_REFERENCE = 0.25
@@ -134,6 +129,8 @@ class DetectedFret:
         How far below its reference arc the outline was followed.
     grainy : bool
         Whether specks on the card are strong enough to move edges.
+    overshoot : float
+        How far sharpening takes the codes beside the print's edges beyond their level, as a share of the step.
     """
 
     pose: BoardPose
@@ -148,6 +145,7 @@ class DetectedFret:
     hidden_mm: float = 0.0
     under_mm: float = UNDER_MM
     grainy: bool = False
+    overshoot: float = 0.0
 
     @property
     def close_up(self) -> bool:
@@ -214,7 +212,10 @@ def detect_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedF
     found = _detected(photo, scale, plane, ask)
     if isinstance(found, NotMeasured) and grainy:
         found = _detected(without_specks(photo), scale, plane, ask)
-    return found if isinstance(found, NotMeasured) else replace(found, grainy=grainy)
+    if isinstance(found, NotMeasured):
+        return found
+    response = edge_response(photo, scale)
+    return replace(found, grainy=grainy, overshoot=0.0 if response is None else response.overshoot)
 
 
 def _detected(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedFret | NotMeasured:
@@ -229,13 +230,13 @@ def _detected(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedFre
         )
     higher, under = highest_line(photo, pose, line, columns, crown.height, mm_per_px, top)
     lens = lens_blur(photo, scale)
-    if why_not_outline(photo, pose, higher, mm_per_px, _blur(photo, higher, mm_per_px), lens):
+    if why_not_outline(photo, pose, higher, mm_per_px, outline_blur(photo, higher, mm_per_px), lens):
         under = UNDER_MM  # that one is no outline either: the line followed first says why
     else:
         line = higher
     tilted = _tilted(photo, pose, line, crown, ask)
     line, pose = crown_line_of(line.edge, tilted, crown.radius, mm_per_px, line.used) or line, tilted
-    blur = _blur(photo, line, mm_per_px)
+    blur = outline_blur(photo, line, mm_per_px)
     reason = why_not_outline(photo, pose, line, mm_per_px, blur, lens)
     if reason:
         return NotMeasured(on_fret(ask.first_fret, "crown line"), reason)
@@ -385,20 +386,6 @@ def card_tone_below(across: CrossProfile) -> float:
     return float((ends[1::2] - ends[::2]).max(initial=0)) * across.pitch
 
 
-def lens_blur(photo: Photo, scale: Scale) -> float:
-    """Median blur of the card's printed edges, px; 0 where the scale's points are on none."""
-    if scale.turn_rad is None:
-        return 0.0
-    some = np.linspace(0, len(scale.image_px) - 1, min(len(scale.image_px), 80)).astype(int)
-    c, s = np.cos(scale.turn_rad[some]), np.sin(scale.turn_rad[some])
-    # a point on an edge says where it is across the edge and nothing along it
-    first = np.isfinite(scale.u_px[some, 0])
-    normal = np.where(first[:, None], np.column_stack([c, s]), np.column_stack([-s, c]))
-    steps = locate_steps(sample_across(photo, scale.image_px[some], normal, 8.0), row_offsets(8.0))
-    found = steps.sigma[np.isfinite(steps.sigma)]
-    return float(np.median(found)) if len(found) else 0.0
-
-
 def search_region(photo: Photo, scale: Scale, pose: BoardPose) -> tuple[Array, float, float]:
     """Columns across the board, the height above which the card is printed, and a pixel's size, mm."""
     card_x = scale.plane_mm[:, 0]
@@ -409,18 +396,6 @@ def search_region(photo: Photo, scale: Scale, pose: BoardPose) -> tuple[Array, f
     lo, hi = max(seen.min(), -card_x.max() - BESIDE_MM), min(seen.max(), -card_x.min() + BESIDE_MM)
     columns = np.arange(lo, hi, COLUMN_STEPS * max(pixel, FINEST_MM))
     return columns, float(pose.cross(below[:1])[0, 1]), pixel
-
-
-def _blur(photo: Photo, line: CrownLine, mm_per_px: float) -> float:
-    """Median blur of the outline, px, over a hundred places of the unworn parts."""
-    half_px = float(np.clip(EDGE_MM / mm_per_px, *EDGE_PX))
-    some = np.flatnonzero(line.used)[:: max(1, int(line.used.sum()) // 100)]
-    along = np.gradient(gaussian_filter1d(line.edge.px, 5.0, axis=0), axis=0)[some]
-    along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
-    normal = np.column_stack([along[:, 1], -along[:, 0]])
-    steps = locate_steps(sample_across(photo, line.edge.px[some], normal, half_px), row_offsets(half_px))
-    found = steps.sigma[np.isfinite(steps.sigma)]
-    return float(np.median(found)) if len(found) else 1.0
 
 
 def u_scale(fret: DetectedFret) -> float:

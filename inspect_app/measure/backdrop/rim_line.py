@@ -28,7 +28,7 @@ MOST_GAP = 1.0 / 3.0
 """Share of a straight part that may show no edge on its line though metal is darker, or brighter, than the card on both
 sides: there its outline must show as well, so a longer one may join two parts of an edge across a third."""
 BLOOM_PX = 2.0
-"""How far blur carries an edge outwards beside metal fifty times as bright as white (see `end_outline.BURNT`)."""
+"""How far blur carries an edge outwards beside metal fifty times as bright as white (see `beside_edge.BURNT`)."""
 LEAST_POINTS = 8
 """Fewest points of a straight part: fewer agree by chance."""
 RIM_DEFINITION_PX = 0.15

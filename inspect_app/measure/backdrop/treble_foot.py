@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 
-from inspect_app.measure.backdrop.bevel import COVERED, EndReading
+from inspect_app.measure.backdrop.bevel import EndReading
 from inspect_app.measure.backdrop.circle import STRAIGHT_U
 from inspect_app.measure.backdrop.end_outline import End
+from inspect_app.measure.backdrop.end_seen import COVERED
 from inspect_app.measure.backdrop.fret import DetectedFret
 from inspect_app.measure.backdrop.pose import ROLL_U
 from inspect_app.reading.key import NotMeasured

@@ -10,11 +10,13 @@ from scipy.special import ndtr
 
 from calib.photo import Focal, Photo
 from inspect_app.instrument.crown import Crown
-from inspect_app.measure.backdrop.bevel import Bevel, fit_bevel, is_an_end, measure_bevel
+from inspect_app.measure.backdrop.beside_edge import is_soft
+from inspect_app.measure.backdrop.bevel import Bevel, fit_bevel, measure_bevel
 from inspect_app.measure.backdrop.circle import fit_circle
 from inspect_app.measure.backdrop.crown_line import CrownLine
 from inspect_app.measure.backdrop.edge_path import EdgePath, gradient_corrected, place_edge, with_grain
-from inspect_app.measure.backdrop.end_outline import EndOutline, is_soft, place_rim, rim_shows
+from inspect_app.measure.backdrop.end_outline import EndOutline, place_rim, rim_shows
+from inspect_app.measure.backdrop.end_seen import is_an_end
 from inspect_app.measure.backdrop.fret import DetectedFret
 from inspect_app.measure.backdrop.outline import FLOOR
 from inspect_app.measure.backdrop.pose import TURN_U

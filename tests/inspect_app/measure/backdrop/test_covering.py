@@ -5,9 +5,9 @@ from dataclasses import replace
 import pytest
 
 from inspect_app.measure import calibrate, measure
-from inspect_app.measure.backdrop.bevel import COVERED, UNSEEN
 from inspect_app.measure.backdrop.covering import is_lifted
 from inspect_app.measure.backdrop.crown_line import crown_line_of
+from inspect_app.measure.backdrop.end_seen import COVERED, UNSEEN
 from inspect_app.measure.backdrop.fret import detect_fret
 from inspect_app.measure.backdrop.treble_foot import treble_foot
 from inspect_app.reading.key import NotMeasured, on_fret

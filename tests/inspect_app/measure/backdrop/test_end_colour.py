@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from inspect_app.measure import calibrate
-from inspect_app.measure.backdrop.bevel import end_outline_of, measure_end
+from inspect_app.measure.backdrop.bevel import measure_end
 from inspect_app.measure.backdrop.end_colour import in_colour
+from inspect_app.measure.backdrop.end_seen import end_outline_of
 from inspect_app.measure.backdrop.fret import detect_fret
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
 

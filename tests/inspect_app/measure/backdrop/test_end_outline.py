@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from inspect_app.measure import calibrate
-from inspect_app.measure.backdrop.bevel import end_outline_of, fit_bevel, measure_bevel, measure_end
+from inspect_app.measure.backdrop.bevel import fit_bevel, measure_bevel, measure_end
+from inspect_app.measure.backdrop.end_seen import end_outline_of
 from inspect_app.measure.backdrop.fret import detect_fret
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
 

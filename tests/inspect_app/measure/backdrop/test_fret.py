@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from inspect_app.measure import calibrate
+from inspect_app.measure.backdrop.blur import lens_blur
 from inspect_app.measure.backdrop.covering import crossings
 from inspect_app.measure.backdrop.crown_line import CrossProfile, cross_profile
 from inspect_app.measure.backdrop.fret import (
@@ -15,7 +16,6 @@ from inspect_app.measure.backdrop.fret import (
     detect_fret,
     edge_above,
     is_dark_above,
-    lens_blur,
 )
 from inspect_app.reading.key import NotMeasured
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
