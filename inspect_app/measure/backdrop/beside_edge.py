@@ -15,7 +15,7 @@ from calib.photo import Photo, linear_light
 from inspect_app.measure.backdrop.edge_path import EdgePath
 from inspect_app.measure.backdrop.outline import FINE_PX
 
-__all__ = ["is_halo", "is_soft", "lights_of"]
+__all__ = ["crowded_px", "is_halo", "is_soft", "lights_of"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -33,6 +33,8 @@ STEEPER = 2.0
 BEHIND_PX = 30.0
 """How far behind such an edge a steeper one may lie: the light about a fret that its own metal throws on the card fades
 over half a millimetre, 10 to 30 pixels."""
+SHARP_PX = 0.8
+"""Standard deviation of a sharp photo's blur: less than it, edges do not push each other."""
 HALO_PX = 6.0
 """How far from an edge a halo reaches at most: two standard deviations of the widest sharpening in use (no source)."""
 ECHO, HALO_TIMES = 0.08, 1.5
@@ -125,6 +127,25 @@ def burnt_from(photo: Photo, px: Array, normal: Array) -> float:
     brightest = float(np.quantile(linear_light(photo.gray[::SOME, ::SOME]), BRIGHTEST))
     cut_off = even > EVEN_SHARE * top and brighter < MORE_SHARE * top and level > max(card, ALIKE * brightest)
     return min(BURNT, BURNT * level) if cut_off else BURNT
+
+
+def crowded_px(photo: Photo, edge: EdgePath) -> Array:
+    """How far an edge that steps the other way, just behind an end's points (N,), may have pushed them outwards, px.
+
+    The slopes of two steps of heights 1 and -r, w apart, blurred by a normal distribution of sigma, are steepest where
+    those of one are but for ``r w exp(-w^2 / 2 sigma^2)``: a cut face two pixels wide beside burnt-out metal."""
+    tangent = edge.px[-1] - edge.px[0]
+    tangent /= max(float(np.linalg.norm(tangent)), 1e-9)
+    normal = np.broadcast_to([tangent[1], -tangent[0]], edge.px.shape)
+    sigma = math.hypot(SHARP_PX, FINE_PX)
+    rows, offsets = np.nan_to_num(sample_across(photo, edge.px, normal, SHADE_PX)), row_offsets(SHADE_PX)
+    slope = gaussian_filter1d(uniform_filter1d(rows, 5, axis=0), FINE_PX / (offsets[1] - offsets[0]), axis=1, order=1)
+    own = slope[:, int(np.argmin(np.abs(offsets)))]
+    behind = (offsets > 0.0) & (offsets < 3.0 * sigma)
+    other_way = np.clip(-slope[:, behind] * np.sign(own)[:, None], 0.0, None) / np.maximum(np.abs(own), 1e-9)[:, None]
+    peak = np.argmax(other_way, axis=1)
+    w, ratio = offsets[behind][peak], other_way[np.arange(len(own)), peak]
+    return np.asarray(ratio * w * np.exp(-(w**2) / (2.0 * sigma**2)))
 
 
 def lights_of(photo: Photo, edge: EdgePath) -> tuple[Mask, Mask, Mask]:

@@ -183,7 +183,8 @@ def goes_on(photo: Photo, edge: EdgePath, foot: Array, corner: Array, angle: flo
     stretches = [(a / fret.mm_per_px, b / fret.mm_per_px) for a, b in BEYOND_MM]
     if any(_shows(photo, (middle, up), across, top, stretch) for stretch in stretches):
         return True
-    if angle > SQUARE and abs(_turn(-up, _board_px(foot, fret))) < ALONG_BOARD:
+    within = math.atan2(WITHIN_PX + STEP_PX[1], stretches[1][0])  # nearer than that an edge begins in what is looked at
+    if angle > SQUARE and abs(_turn(-up, _board_px(foot, fret))) < max(ALONG_BOARD, within):
         return False
     return all(_shows(photo, (middle, -up), across, -bottom, stretch) for stretch in stretches)
 

@@ -16,7 +16,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from calib.photo import Photo
 from inspect_app.instrument.crown import Crown
-from inspect_app.measure.backdrop.beside_edge import is_soft, lights_of
+from inspect_app.measure.backdrop.beside_edge import crowded_px, is_soft, lights_of
 from inspect_app.measure.backdrop.corner import Corner
 from inspect_app.measure.backdrop.crown_line import FINEST_MM, CrownLine
 from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge, with_grain
@@ -205,7 +205,8 @@ def place_rim(photo: Photo, px: Array, within: float) -> EdgePath:
             break
     burnt, brighter, turning = lights_of(photo, edge)
     edge = with_grain(photo, px, edge)
-    edge = replace(edge, u_shared_px=np.where(burnt, BLOOM_U_PX, 0.0), part=brighter.astype(np.intp))
+    u_shared = np.hypot(np.where(burnt, BLOOM_U_PX, 0.0), crowded_px(photo, edge))
+    edge = replace(edge, u_shared_px=u_shared, part=brighter.astype(np.intp))
     return edge.only((edge.strength > FLOOR) & ~turning)
 
 

@@ -98,7 +98,8 @@ def _lies_over(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End) -> bo
 
 
 def _witnessed(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End, corner: Corner | None) -> EdgePath | None:
-    """The outline as brightness shows it, or as colour does where that is far surer; None where they tell two angles.
+    """The outline as brightness shows it, or as colour does where that is far surer; None where they tell two angles
+    and colour shows nothing where brightness has its outline: that is a shadow's.
 
     Nothing is read from colour alone: metal mirrors, and what it mirrors has colours of its own."""
     u, angle = _angle_of(edge, fret, end)
@@ -108,8 +109,8 @@ def _witnessed(photo: Photo, edge: EdgePath, fret: DetectedFret, end: End, corne
         return edge
     by_colour = replace(by_colour, u_shared_px=np.hypot(by_colour.u_shared_px, COLOUR_U_PX))
     u_colour, angle_by_colour = _angle_of(by_colour, fret, end)
-    if abs(angle_by_colour - angle) > WIDE * math.hypot(u_colour, u):
-        return None
+    if coloured is not None and abs(angle_by_colour - angle) > WIDE * math.hypot(u_colour, u):
+        return edge if rim_shows(coloured, edge.px) else None
     return by_colour if u_colour < FAR_SURER * u else edge
 
 
@@ -128,8 +129,10 @@ def _outline_in(photo: Photo, fret: DetectedFret, end: End, corner: Corner | Non
     for edge in _outlines(photo, fret, end, corner):
         placed = gradient_corrected(edge, across, _print_blur(fret))
         bevel = fit_bevel(placed, fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px)
-        if bevel is None:
+        if bevel is None and corner is None:
             return None  # what is left is nearer the middle: scratches and glints on the metal
+        if bevel is None:
+            continue
         if is_an_end(bevel, fret, end, corner):
             return _surest(photo, placed, bevel, fret, end, across, corner)
     return None

@@ -10,7 +10,7 @@ from scipy.special import ndtr
 
 from calib.photo import Focal, Photo
 from inspect_app.instrument.crown import Crown
-from inspect_app.measure.backdrop.beside_edge import is_soft
+from inspect_app.measure.backdrop.beside_edge import crowded_px, is_soft
 from inspect_app.measure.backdrop.bevel import Bevel, fit_bevel, measure_bevel
 from inspect_app.measure.backdrop.circle import fit_circle
 from inspect_app.measure.backdrop.crown_line import CrownLine
@@ -185,6 +185,17 @@ def test_a_cut_face_keeps_its_outline_before_far_brighter_metal_just_beyond_the_
     edge = place_edge(photo, _row(60.5)[::-1], within=4.0, only_peaks=True)  # the card lies to the right
     assert np.median(edge.strength) > FLOOR
     assert abs(float(np.median(edge.px[:, 1])) - 59.5) < 0.3
+
+
+@pytest.mark.parametrize(("wide", "crowded"), [(3, True), (5, True), (9, False)])
+def test_a_thin_dark_face_before_bright_metal_is_in_doubt_by_as_much_as_that_pushes_its_outline(wide, crowded):
+    """Through a messenger 35 degrees had been read for 30 at U 2.8, a face of three pixels over half of the rim."""
+    photo = _banded_photo([(0, 135), (60, 80), (60 + wide, 220)], 0.5)
+    edge = place_edge(photo, _row(59.5)[::-1], within=3.0, only_peaks=True)  # the card lies to the right
+    pushed = 59.5 - float(np.median(edge.px[:, 1]))
+    told = float(np.median(crowded_px(photo, edge)))
+    assert (told > 0.1) is crowded
+    assert pushed <= 2.0 * max(told, 0.1)
 
 
 def test_a_rim_too_faint_in_each_place_is_placed_by_its_stretches():
