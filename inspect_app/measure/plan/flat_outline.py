@@ -26,6 +26,7 @@ from shared.trade import FLAT_FROM_MM
 
 __all__ = [
     "BLUNTNESS_SD",
+    "CELL_SIGMAS",
     "EXPONENT_SD",
     "FlatOutline",
     "LOST_BY_END",
@@ -65,7 +66,7 @@ _DAMPED = 1.01
 """By how much the diagonal of the normal equations is enlarged (Levenberg's damping): little, for the start is near."""
 _SOFT = 0.05
 """Extra softness of the boundary in the first step, mm: about the coarse start's own error."""
-_CAUCHY_SIGMAS, _MOST_SIGMAS, _CELL_SIGMAS = 3.0, 5.0, 4.0
+_CAUCHY_SIGMAS, _MOST_SIGMAS, CELL_SIGMAS = 3.0, 5.0, 4.0
 """Standard deviations from which a cell loses weight (Cauchy's scale), adds no more to the scatter, and adds no more to
 the log likelihood ratio: of a flat's thousand cells noise takes three beyond the first and none beyond the others."""
 _HELD = 1e12
@@ -75,7 +76,7 @@ _END_MOVED, _SIDE_MOVED = 0.5, 0.25
 to it; and so much narrower and wider, for a side on the edge of a lamp's band is held there by the band alone."""
 LOST_BY_SIDE, LOST_BY_END = 1.0, 0.5
 """Evidence that a standard uncertainty loses, a half by a normal distribution: both sides are moved at once and
-evidence is known to a half (`flats._ACCEPT`); of an end the worse of in and out is taken, which allows for that."""
+evidence is known to a half (`flat_doubts.ACCEPT`); of an end the worse of in and out is taken: that allows for it."""
 MOVED_HELD: list[tuple[FlatParam, ...]] = [(), (), *[(FlatParam.MIDDLE, FlatParam.LN_HALF_LENGTH)] * 4]
 """What each of `moved_outlines` keeps while the rest is fitted: the two narrower and wider nothing."""
 _SETTLED = 0.01
@@ -374,10 +375,10 @@ def _log_ratio_by_row(w: Windows, picture: FlatPicture, reference: ReferenceCrow
     """Row by row, by how much the flat explains the tones better than the unworn crown does (log likelihood ratio).
 
     What a boundary misplaced by its own uncertainty would do to a tone is allowed for. No single cell counts beyond
-    `_CELL_SIGMAS`, so that none outweighs many.
+    `CELL_SIGMAS`, so that none outweighs many.
     """
     slack = picture.jac[:, FlatParam.CENTRE] * (U_EDGE * view.blur_mm)
-    most = _CELL_SIGMAS**2 / reference.noise_correlation
+    most = CELL_SIGMAS**2 / reference.noise_correlation
     plain = (w.tone - w.reference) ** 2 * w.weight
     worn = (w.tone - picture.tone) ** 2 * (w.weight / (1.0 + w.weight * slack**2))
     return np.asarray(0.5 * np.sum(np.minimum(plain, most) - np.minimum(worn, most), axis=2), dtype=float)

@@ -28,6 +28,7 @@ from inspect_app.measure.plan.flat_candidates import (
     limited,
     log_ratios,
 )
+from inspect_app.measure.plan.flat_doubts import ACCEPT, why_not
 from inspect_app.measure.plan.flat_outline import (
     LOST_BY_END,
     LOST_BY_SIDE,
@@ -41,16 +42,7 @@ from inspect_app.measure.plan.flat_outline import (
     starting_outline,
 )
 from inspect_app.measure.plan.flat_picture import FlatParam, FlatSpan, half_widths
-from inspect_app.measure.plan.flat_size import (
-    faint_length,
-    flat_size,
-    length_at,
-    length_slope,
-    level_evidence,
-    rival_length,
-    runs_out,
-    turns_by_row,
-)
+from inspect_app.measure.plan.flat_size import flat_size, length_at, turns_by_row
 from inspect_app.measure.plan.flats_by_hand import edited_flats, flag_manual
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import (
@@ -64,7 +56,7 @@ from inspect_app.measure.plan.reference_crown import (
 from inspect_app.measure.plan.strings import StringCrossing
 from inspect_app.reading.inspection import Flat, Outline
 from inspect_app.reading.key import Key, NotMeasured, on_fret
-from shared.measured import COVERAGE_FACTOR, Measured
+from shared.measured import Measured
 from shared.trade import CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM, FLAT_FROM_MM
 
 __all__ = ["FlatFindings", "FlatSearch", "search_flats", "measure_flats"]
@@ -74,10 +66,6 @@ Floats = NDArray[np.float64]
 _OFF_CENTRE_MM = 0.02
 """How far a crown's top lies off the middle of its feet: wire is rolled and frets are filed to about two hundredths
 (common practice, no source)."""
-_ACCEPT = 40.0
-"""Evidence from which a flat is kept. Some 2000 places, lengths and widths are tried on a fret and a fitted flat has
-about 11 free numbers (five of outline, six of tone): by chi-square one false flat in a thousand frets lies beyond 25.
-The noise level and its correlation come from the same fret and are known to about a half, hence 40."""
 _ROWS = 3.0
 """Effective number of rows the evidence comes from, at least: a scratch across the crown, or one stray row, is no flat,
 blurred over two as it is."""
@@ -90,25 +78,17 @@ _SHORT_MM = 2.0
 _FADES_MM = 7.5
 """Beyond the outermost flats their tone is good for about so far: what flats mirror changes over one to two centimetres
 along a fret, as a lamp's band does."""
-_VAGUE = 0.5
-"""A flat whose length has a U of more than this share of it from noise, rivals and faint ends is not measured."""
-_LEAST_ROWS = 3
-"""A flat's own tone is found from three rows together: one no longer than that may be no more than the glint at the end
-of another, whose floor mirrors the same as the crown."""
 _FAINT_TIPS_MM, _BESIDE_FLAT_MM = 0.3, 0.12
 """Set aside with a flat: its faint tips, two rows beyond each end, and its blurred boundary, two columns beside it."""
 _FEW_ROWS = 20
 """Rows of a crown in view, 3 mm of it, with fewer of which flats are not searched for."""
-_COINCIDES = 2.0
-"""Rows from the border of what is hidden within which a flat's end is that border: of ends that lie anywhere in twenty
-rows one does so by chance."""
 _FITTED, _SAME = 2, 0.05
 """So many of a run's outlines are fitted to the end: after the first steps the evidence tells which may win. Two that
 differ by less, in all millimetres and logarithms, are on their way to the same."""
 _WINDOW, _WINDOW_MM = 1.3, 0.4
 """A flat is fitted to the rows of so many times its coarse length, and some more: the coarse length's own error."""
 _RIVAL, _RIVAL_SHARE = 6.0, 0.1
-"""An outline with so much less evidence than the best may still be the true one: as in `_ACCEPT`, noise makes up some
+"""An outline with so much less evidence than the best may still be the true one: as in `ACCEPT`, noise makes up some
 ten, and the noise level behind the evidence is known to a tenth at best."""
 _APART = 0.3
 """Two coarse outlines are both tried where places, lengths and widths differ by this share in all: about two steps of
@@ -164,11 +144,11 @@ def search_flats(
         return under[0] if under else NotMeasured(what, "Too little of the crown can be seen.")
     view, reference, fits = _search(view, arc)
     fits = [f for f in fits if not _near_strings(_ends(f), strings).any()]
-    why_not = [_why_not(f, arc, view) or _glint(f, arc, view, reference) for f in fits]
-    kept = [f for f, why in zip(fits, why_not, strict=True) if not why]
+    reasons = [why_not(f, arc, view, reference) for f in fits]
+    kept = [f for f, why in zip(fits, reasons, strict=True) if not why]
     lost = [
         NotMeasured(what, f"The flat about {f.place:.0f} mm from the treble end {why}.")
-        for f, why in zip(fits, why_not, strict=True)
+        for f, why in zip(fits, reasons, strict=True)
         if why
     ]
     blind = _undetectable(view, reference, arc, kept)
@@ -199,34 +179,6 @@ def _under_strings(strings: Sequence[StringCrossing]) -> list[str]:
         f"Strings cross the fret {where} mm from the treble end and hide what they wear, with their shadows "
         f"{_BESIDE_STRING_MM:.0f} mm to either side: take the strings off or slacken them and move them aside."
     ]
-
-
-def _why_not(fit: FlatOutline, arc: CrownArc, view: CrownView) -> str:
-    """Why a flat that was found is not measured; empty where it is."""
-    if fit.hidden > 0.5 or not fit.visible_both_sides:
-        return "is mostly covered"
-    ends = fit.middle + np.array([[-fit.half_length], [fit.half_length]])
-    beside_hidden = view.along_mm[:-1][view.clear[1:] != view.clear[:-1]] + view.row_mm / 2.0
-    if np.any(np.abs(ends - beside_hidden) < _COINCIDES * view.row_mm):
-        return "ends just where something crosses the fret or covers it"
-    if runs_out(fit, arc, view):
-        return "goes on past the crown in view, to the fret's bevel: a photo along the neck shows how deep it is"
-    length = length_at(fit.params, arc)
-    if length < _LEAST_ROWS * view.row_mm:
-        return "shows over too short a length to tell how long it is: go closer, or move the lamp"
-    slope = length_slope(fit.params, arc)
-    by_noise = math.sqrt(float(slope @ fit.cov @ slope))
-    u_length = math.hypot(by_noise, rival_length(fit, arc), faint_length(fit))
-    if COVERAGE_FACTOR * u_length > _VAGUE * length:
-        return "can't be told from scratches: move the lamp, and focus on the frets"
-    return ""
-
-
-def _glint(fit: FlatOutline, arc: CrownArc, view: CrownView, reference: ReferenceCrown) -> str:
-    """Why a flat of which only a slope may show is not measured; empty where it shows as a whole."""
-    if turns_by_row(fit, arc, view.row_mm) and level_evidence(fit, arc, view, reference) < _ACCEPT:
-        return "shows only where its floor slopes and glints, so that its ends can't be told: move the lamp"
-    return ""
 
 
 def measure_flats(found: FlatSearch | NotMeasured, placed: Placed = NOTHING_PLACED) -> FlatFindings:
@@ -381,7 +333,7 @@ def _differ(a: FlatSpan, b: FlatSpan) -> bool:
 
 def _accepted(fit: FlatOutline, arc: CrownArc, limits: tuple[float, float]) -> bool:
     """Beyond chance, wide enough to have a length, narrower than the crown, and still where it was looked for."""
-    if fit.log_ratio < _ACCEPT or fit.rows < _ROWS or not FLAT_FROM_MM < fit.width < _WIDEST * arc.width:
+    if fit.log_ratio < ACCEPT or fit.rows < _ROWS or not FLAT_FROM_MM < fit.width < _WIDEST * arc.width:
         return False
     return limits[0] <= fit.place <= limits[1]
 
@@ -419,7 +371,7 @@ def _narrowest_detectable(view: CrownView, reference: ReferenceCrown, arc: Crown
     k = np.rint((1.0 - s**2) * half[:, None] / view.column_mm).astype(np.intp) - 2
     share = np.sum(k == np.arange(len(half))[:, None, None], axis=2) / 8.0  # of a flat's length that is so wide
     total = contrast @ (within @ share) * _SHORT_MM / view.row_mm
-    enough = total >= _ACCEPT
+    enough = total >= ACCEPT
     return np.where(enough.any(axis=1), 2.0 * half[enough.argmax(axis=1)], np.inf)
 
 

@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from calib.edge_response import EdgeResponse
-from inspect_app.measure.plan import flat_outline, flats, recipe
+from inspect_app.measure.plan import flat_doubts, flat_outline, flats, recipe
 from inspect_app.measure.plan.flat_outline import moved_outlines
 from inspect_app.measure.plan.flat_picture import FlatParam, windows_of
 from inspect_app.measure.plan.flat_size import flat_size, length_at
 from inspect_app.measure.plan.flats import FlatSearch, measure_flats, search_flats
+from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import fit_reference
 from inspect_app.reading.inspection import Flat
 from shared.trade import FLAT_FROM_MM
@@ -41,7 +42,7 @@ def test_a_flat_that_ends_just_where_the_crown_is_hidden_is_not_measured() -> No
         (np.abs(along - fit.middle) < 0.2, ""),
     ):
         view = dataclasses.replace(found.view, clear=~hidden)
-        said = flats._why_not(fit, found.arc, view)
+        said = flat_doubts._not_seen_whole(fit, found.arc, view)
         assert said.startswith(why)
         assert bool(said) == bool(why)
 
@@ -84,7 +85,8 @@ def test_a_flat_that_is_faint_towards_an_end_may_end_anywhere_there() -> None:
     doubted = dataclasses.replace(fit, faint_ends=(0.0, 0.9))
     sure, unsure = (flat_size(f, found.patch, found.arc, view).length for f in (fit, doubted))
     assert unsure.u == pytest.approx(np.hypot(sure.u, 0.9 / np.sqrt(3.0)))  # even spread
-    assert "can't be told" in flats._why_not(dataclasses.replace(fit, faint_ends=(0.0, 1.4)), found.arc, view)
+    farther = dataclasses.replace(fit, faint_ends=(0.0, 1.4))
+    assert "can't be told" in flat_doubts._length_untold(farther, found.arc, view)
 
 
 def test_a_glint_no_longer_than_the_rows_a_tone_is_told_from_is_not_measured() -> None:
@@ -94,7 +96,7 @@ def test_a_glint_no_longer_than_the_rows_a_tone_is_told_from_is_not_measured() -
     for rows, too_short in ((2.5, True), (5.0, False)):
         params = fit.params.copy()
         params[FlatParam.LN_HALF_LENGTH] += np.log(rows * row / length_at(params, found.arc))
-        said = flats._why_not(
+        said = flat_doubts._length_untold(
             dataclasses.replace(fit, params=params, cov=0.01 * fit.cov, rivals=()), found.arc, found.view
         )
         assert said.startswith("shows over too short") == too_short
@@ -169,3 +171,30 @@ def test_how_soft_a_photo_is_is_told_by_its_edges_and_without_any_by_its_crowns(
     assert recipe._blur_px(told(2.2), 1.0) == 2.2
     assert recipe._blur_px(told(0.7), 2.5) == 1.0  # a sharp photo's, the least
     assert recipe._blur_px(None, 2.5) == pytest.approx(2.0)  # times 0.8 px
+
+
+def _toned(scene: Scene, place: float, length: float, by: float) -> FretPatch:
+    """The patch of a photo whose light is changed by a share over some length of the fret, as local tone mapping does.
+
+    Only what is brighter than the middle of its tones is: that is where a phone evens out light.
+    """
+    patch = patch_of(scene)
+    fades = np.exp(-0.5 * ((patch.along_mm[:, None] - place) / (length / 2.0)) ** 4)
+    bright = patch.light / (patch.light + np.median(patch.light))
+    return dataclasses.replace(patch, light=(patch.light * (1.0 + by * fades * bright)).astype(np.float32))
+
+
+@pytest.mark.parametrize(("length", "by", "lamp"), [(3.0, 0.06, 45.0), (5.0, 0.15, 60.0), (8.0, -0.15, 60.0)])
+def test_a_crown_whose_bands_are_brighter_or_darker_for_a_stretch_is_not_worn_there(
+    length: float, by: float, lamp: float
+) -> None:
+    unworn = Scene((), (Lamp(0.0, 0.0, lamp, 0.5),), 0.15, grain=0.01, noise=0.002)
+    found = measure_flats(search_flats(_toned(unworn, 15.0, length, by)))
+    assert found.flats == ()
+    assert any("own bands of light" in n.reason for n in found.not_measured)
+
+
+def test_a_flat_keeps_its_evidence_where_a_phone_changed_the_crowns_tones() -> None:
+    worn = Scene((Hollow(15.0, 4.0, 0.12),), (Lamp(0.0, 0.0, 45.0, 0.5),), 0.15, grain=0.01, noise=0.002)
+    (flat,) = measure_flats(search_flats(_toned(worn, 12.0, 5.0, 0.06))).flats
+    assert abs(flat.width.value - worn.hollows[0].width(worn.radius)) <= flat.width.expanded

@@ -14,7 +14,7 @@ import pytest
 from scipy.optimize import brentq
 from scipy.special import chdtri
 
-from inspect_app.measure.plan import flats
+from inspect_app.measure.plan import flat_doubts, flats
 from inspect_app.measure.plan.crown_arc import CrownArc
 from inspect_app.measure.plan.flat_outline import fit_outlines
 from inspect_app.measure.plan.flat_picture import half_widths
@@ -443,4 +443,4 @@ def test_the_evidence_a_flat_needs_lies_beyond_chance() -> None:
     """Twice a log likelihood ratio of 11 free numbers is distributed as chi-square; 2000 places are tried on a fret."""
     by_chance = float(chdtri(11, 1e-3 / 2000)) / 2.0
     assert by_chance == pytest.approx(25.0, abs=1.0)
-    assert 1.5 * by_chance <= flats._ACCEPT  # the noise is known to about a half
+    assert 1.5 * by_chance <= flat_doubts.ACCEPT  # the noise is known to about a half
