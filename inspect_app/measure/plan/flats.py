@@ -56,7 +56,7 @@ from inspect_app.measure.plan.reference_crown import (
 from inspect_app.measure.plan.strings import StringCrossing
 from inspect_app.reading.inspection import Flat, Outline
 from inspect_app.reading.key import Key, NotMeasured, on_fret
-from shared.measured import Measured
+from shared.measured import COVERAGE_FACTOR, Measured
 from shared.trade import CROWN_HEIGHT_MM, CROWN_HEIGHT_U_MM, FLAT_FROM_MM
 
 __all__ = ["FlatFindings", "FlatSearch", "search_flats", "measure_flats"]
@@ -73,6 +73,11 @@ _WIDEST = 0.9
 """A flat this share of the crown's width would be worn to under half the height: something else lies there."""
 _NOTED_WIDTH_MM = 1.5 * FLAT_FROM_MM
 """Where a flat wider than this would not show, a note is given: below it a flat's length means little anyway."""
+_SAME_LIGHT = "it would reflect the same light as the crown beside it. Move the lamp and take the photo again"
+_CENTRE_UNKNOWN_MM = FLAT_FROM_MM / 4.0
+_ASIDE = "the crown's feet are too unclear to tell where its middle lies. Clean them, or move the lamp"
+"""Standard uncertainty of where a crown's middle lies from which a flat may show on one side of it alone, and what is
+said then: U is half of the narrowest flat's width."""
 _SHORT_MM = 2.0
 """Length of the short flat by which it is judged what would show."""
 _FADES_MM = 7.5
@@ -351,6 +356,8 @@ def _undetectable(view: CrownView, reference: ReferenceCrown, arc: CrownArc, fla
         other = _narrowest_detectable(view, reference, arc, np.interp(view.along_mm, places, [f.tone for f in flats]))
         known = (view.along_mm > places[0] - _FADES_MM) & (view.along_mm < places[-1] + _FADES_MM)
         limit = np.where(known, np.minimum(limit, other), np.maximum(limit, other))
+    aside = COVERAGE_FACTOR * arc.u_centre if arc.u_centre > _CENTRE_UNKNOWN_MM else 0.0
+    limit = limit + 2.0 * aside  # what is left of it about the middle of the crown's feet is so much narrower
     for f in flats:
         limit[np.abs(view.along_mm - f.middle) < f.half_length] = 0.0
     dark = view.clear & (limit > _NOTED_WIDTH_MM)
@@ -359,7 +366,7 @@ def _undetectable(view: CrownView, reference: ReferenceCrown, arc: CrownArc, fla
     y, width = view.along_mm[dark], min(float(limit[dark].max()), _WIDEST * arc.width)
     return (
         f"Between {y[0]:.0f} and {y[-1]:.0f} mm from the treble end a flat narrower than {width:.2f} mm would not "
-        "show: it would reflect the same light as the crown beside it. Move the lamp and take the photo again."
+        f"show: {_ASIDE if aside else _SAME_LIGHT}."
     )
 
 

@@ -16,6 +16,7 @@ from inspect_app.measure.plan.flats import FlatSearch, measure_flats, search_fla
 from inspect_app.measure.plan.fret_patch import FretPatch
 from inspect_app.measure.plan.reference_crown import fit_reference
 from inspect_app.reading.inspection import Flat
+from shared.measured import Measured
 from shared.trade import FLAT_FROM_MM
 from tests.inspect_app.measure.plan.flat_pictures import Hollow, Lamp, Scene, patch_of
 
@@ -198,3 +199,12 @@ def test_a_flat_keeps_its_evidence_where_a_phone_changed_the_crowns_tones() -> N
     worn = Scene((Hollow(15.0, 4.0, 0.12),), (Lamp(0.0, 0.0, 45.0, 0.5),), 0.15, grain=0.01, noise=0.002)
     (flat,) = measure_flats(search_flats(_toned(worn, 12.0, 5.0, 0.06))).flats
     assert abs(flat.width.value - worn.hollows[0].width(worn.radius)) <= flat.width.expanded
+
+
+@pytest.mark.parametrize(("u_edge", "said"), [(0.02, False), (0.12, False), (0.4, True)])
+def test_where_a_crowns_middle_may_lie_aside_a_flat_may_have_been_missed(u_edge: float, said: bool) -> None:
+    unworn = SHORT.but(hollows=(), length=20.0)
+    patch = dataclasses.replace(patch_of(unworn), crown_width=Measured.of(unworn.width, "mm", edge=u_edge))
+    found = measure_flats(search_flats(patch))
+    assert found.flats == ()
+    assert any("where its middle lies" in n.reason for n in found.not_measured) == said
