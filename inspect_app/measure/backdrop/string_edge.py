@@ -139,7 +139,8 @@ def find_string(card: CardLight, foot: StraightEdge | None, thickest: float = TH
             if under is None:
                 return "the string's underside does not show as a line; change the light"
             top = _top(card, edges, line)
-            return StringAndFoot(under, foot, top, False, _u_edge(under, top, card.pitch))
+            if top is not None:  # else the line is the upper edge itself, and what was taken for card is bright metal
+                return StringAndFoot(under, foot, top, False, _u_edge(under, top, card.pitch))
     return _by_sliver(card, edges, thickest)
 
 
