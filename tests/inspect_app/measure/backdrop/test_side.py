@@ -138,20 +138,6 @@ def test_a_line_on_the_metal_is_not_taken_for_the_strings_edge():
     assert max(map(abs, found.values())) < 0.04
 
 
-@pytest.mark.parametrize(("tones", "thick"), rest_slow([((110, 225, 225, 225, 40), 0.35), ((90, *[225] * 5, 60), 0.25)]))
-def test_a_string_that_mirrors_the_card_is_not_taken_for_card_and_its_upper_rim_for_the_string(tones, thick):
-    """It hides the foot; its thin upper rim and the dark rest of it have as much white between them as card would."""
-    scene = SideScene(
-        under=(-0.02, -0.03), string=thick, string_tones=tones, focal_px=5400.0, noise=0.7, seed=41
-    )  # gaps were read 0.33 to 0.42 mm too large
-    photo, ask = draw_side(scene), side_ask(scene)
-    detected = side.detect(photo, *calibrate(photo, ask), ask)
-    assert isinstance(detected.lines, str) or detected.lines.covered
-    answer = side.measure_detected(detected, ask)
-    found, u = errors(scene, answer), {f.number: f.string_gap.expanded for f in answer.frets if f.string_gap}
-    assert all(abs(found[n]) < u[n] for n in found)
-
-
 @pytest.mark.slow
 def test_where_no_daylight_shows_at_all_heights_over_neighbours_are_less_sure(level, dropped):
     """With light behind the card a slit may not show; one that does shows that others would."""
