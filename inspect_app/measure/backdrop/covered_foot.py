@@ -22,8 +22,9 @@ from calib.plane import Plane
 from calib.scales.printed import Sheet
 from inspect_app.measure.backdrop.card_foot import CardLight, StraightEdge, straightened
 from inspect_app.measure.backdrop.string_edge import THINNEST_MM, StringAndFoot, upper_edge
+from shared.measured import COVERAGE_FACTOR
 
-__all__ = ["CUT_FAR_MM", "CUT_U_MM", "is_as_printed", "printed_foot", "string_goes_on", "under_by_crowns"]
+__all__ = ["CUT_FAR_MM", "CUT_U_MM", "ends_there", "is_as_printed", "printed_foot", "string_goes_on", "under_by_crowns"]
 
 Array = NDArray[np.float64]
 
@@ -96,9 +97,20 @@ def string_goes_on(
     it.
     """
     lines = _by_crowns(photo, plane, card, at, thickest)
-    if lines is None:
-        return False
-    return float(np.median([float(foot.y(x) - lines[1].y(x)) for x in at])) > CONTACT_PX * card.pitch
+    return lines is not None and _above(foot, lines[1], at) > CONTACT_PX * card.pitch
+
+
+def ends_there(
+    photo: Photo, plane: Plane, card: CardLight, under: StraightEdge, at: Sequence[float], thickest: float
+) -> bool:
+    """Whether the string's underside lies by the crowns where a sliver of card was found to begin."""
+    lines = _by_crowns(photo, plane, card, at, thickest)
+    return lines is not None and abs(_above(under, lines[1], at)) < COVERAGE_FACTOR * DARK_U_PX * card.pitch
+
+
+def _above(line: StraightEdge, other: StraightEdge, at: Sequence[float]) -> float:
+    """How far a line runs above another at some places, mm."""
+    return float(np.median([float(line.y(x) - other.y(x)) for x in at]))
 
 
 def _by_crowns(

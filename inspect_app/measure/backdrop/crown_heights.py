@@ -11,16 +11,20 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from inspect_app.measure.backdrop.daylight import NONE_SEEN_U_MM, UNSEEN_MM
 from inspect_app.measure.backdrop.string_gap import CardStand, GapGeometry, set_back
 from shared.measured import COVERAGE_FACTOR, Measured
 from shared.trade import BEVEL_DEG, END_SHORT_U_MM
 
-__all__ = ["Heights", "crown_heights", "on_the_highest", "over_neighbours"]
+__all__ = ["Heights", "crown_heights", "lowered", "on_the_highest", "over_neighbours"]
 
 Heights = Mapping[int, tuple[float, float]]
 """By fret: height over a straight line that all share, and what of its standard uncertainty is the fret's own, mm."""
 
+ENOUGH = 3
+"""Ends whose tops say how high crowns usually stand by them: of two neither is known to be the other one."""
 EASED_U_MM, BEVEL_TAN_ALIKE = 0.015, math.radians(3.0) / math.cos(math.radians(BEVEL_DEG)) ** 2
 """How far ends of one board differ: by what the file has eased their tops, and in the tangent of their bevel, all being
 filed along one guide (common practice, no source)."""
@@ -30,6 +34,11 @@ def crown_heights(g: GapGeometry, stand: CardStand, gaps: Sequence[Measured]) ->
     """Heights of the crowns of one photo over a straight line: the string, or one through the near ends' tops."""
     if _daylight_shows(g):
         return {s.face.number: (-q.value, s.u_crown) for s, q in zip(g.seen, gaps, strict=True)}
+    return _by_tops(g, stand)
+
+
+def _by_tops(g: GapGeometry, stand: CardStand) -> Heights:
+    """Heights of the crowns by their near ends' tops, over a line that all share."""
     cy, distance = float(g.plane.camera_mm[1]), g.plane.distance_mm
     out = {}
     for s in g.seen:
@@ -40,6 +49,28 @@ def crown_heights(g: GapGeometry, stand: CardStand, gaps: Sequence[Measured]) ->
             own = math.hypot(EASED_U_MM, (to_eye - stand.slope) * apart)
             out[s.face.number] = (s.face.top + before * to_eye, own)
     return out
+
+
+def lowered(g: GapGeometry, stand: CardStand) -> GapGeometry:
+    """The crowns, where daylight shows under some, with those lower that by their ends' tops stand lower than it says.
+
+    Light behind the card fills a slit, so that less of it shows than there is; nothing makes a slit of none. A crown is
+    taken to be as low as its end's top says once it lies farther below than both allow.
+    """
+    heights = _by_tops(g, stand)
+    if not _daylight_shows(g) or len(heights) < ENOUGH:
+        return g
+    over = {s.face.number: heights[s.face.number][0] - s.crown for s in g.seen if s.face.number in heights}
+    usual, share = float(np.median(list(over.values()))), 1.0 / math.sqrt(len(over))
+    seen = []
+    for s in g.seen:
+        if s.face.number in over:
+            off, own = over[s.face.number] - usual, heights[s.face.number][1]
+            u = math.hypot(own, own * share)
+            if off < -COVERAGE_FACTOR * math.hypot(u, s.u_crown):
+                s = replace(s, crown=s.crown + off, u_crown=u)
+        seen.append(s)
+    return replace(g, seen=tuple(seen))
 
 
 def over_neighbours(heights: Heights, places: Mapping[int, float]) -> Heights:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -21,6 +21,7 @@ from calib.plane import Plane
 from calib.robust_spread import spread_about_zero
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.backdrop.card_foot import StraightEdge, light_at, pixels_at
+from inspect_app.measure.backdrop.end_tops import arch_fall, arch_steps, shared_tops
 from shared.trade import HIGHEST_FRET
 
 __all__ = ["BLUE", "FretFace", "Facing", "find_faces"]
@@ -42,6 +43,8 @@ HEIGHT_SHARE = 0.45
 """Height of a crown over its width: 0.36 to 0.55 in `wire_sizes.toml`."""
 UP = (0.15, 0.3, 0.45, 0.6)
 """Heights on the arch, over its own, where its flanks are looked at: above the foot's shadow, below the round top."""
+LEAST_HIGH = 0.7
+"""Height of an end over what its width says, at least: of 0.36 to 0.55 of its width."""
 CAP = 0.12
 """Steepness, in square roots of light a pixel, from which a flank is as sure as can be: bright and dull ends count
 alike."""
@@ -96,6 +99,8 @@ class FretFace:
         Of the crown, as seen, mm.
     top : float or None
         Height of the arch's top, mm; None where it does not stand out from the crown behind it.
+    faint : bool
+        Whether it hardly does, and only beside the others: then its flank may be taken for its crown's.
     """
 
     number: int
@@ -104,6 +109,12 @@ class FretFace:
     base: float
     width: float
     top: float | None
+    faint: bool = False
+
+    @property
+    def stands_out(self) -> bool:
+        """Whether it is told from the crown behind it by itself."""
+        return self.top is not None and not self.faint
 
 
 @dataclass(frozen=True)
@@ -139,8 +150,25 @@ def find_faces(
         found = (_face(signals, arches, depth, number, at, pitch, foot) for number, at in comb)
         faces = tuple(sorted((f for f in found if f is not None), key=lambda f: f.x))
         if faces:
-            return faces, side
+            return _with_faint_tops(signals[0], faces, float(x[0]), pitch, foot), side
     return (), nut
+
+
+def _with_faint_tops(
+    root: Light, faces: tuple[FretFace, ...], start: float, pitch: float, foot: StraightEdge
+) -> tuple[FretFace, ...]:
+    """The ends with the tops that show only by what they share."""
+    level = [float(foot.y(f.x)) for f in faces]
+    known = [None if f.top is None else y - f.top for f, y in zip(faces, level, strict=True)]
+    if None not in known:
+        return faces
+    lowest = max(y - f.base - LEAST_HIGH * HEIGHT_SHARE * f.width for f, y in zip(faces, level, strict=True)) / pitch
+    steps = [arch_steps(root, (f.x - start) / pitch, f.width / pitch, lowest, HEIGHT_SHARE, pitch) for f in faces]
+    tops = shared_tops(steps, known)
+    return tuple(
+        f if f.top is not None or t is None else replace(f, top=y - t, faint=True)
+        for f, t, y in zip(faces, tops, level, strict=True)
+    )
 
 
 def _signals(
@@ -197,12 +225,6 @@ def _chord(width: float, height: float, up: float) -> float:
     """Half the width of an arch at a share of its height, of a circular arc on its chord."""
     r = (width**2 / 4.0 + height**2) / (2.0 * height)
     return float(np.sqrt(max(r**2 - (r - height + up * height) ** 2, 0.0)))
-
-
-def _arch_falls(beside: float) -> float:
-    """How far a circular arc on its chord has fallen so far beside its middle, both over its chord."""
-    r = (0.25 + HEIGHT_SHARE**2) / (2.0 * HEIGHT_SHARE)
-    return r - math.sqrt(r**2 - beside**2)
 
 
 def _flanks(slope: Light, row: int, half: float) -> Array:
@@ -331,13 +353,13 @@ def _top(root: Light, middle: float, base: float, height: float, pitch: float, l
     """Height of the arch's top, mm; None where hardly any step of light that is arched as an end is marks it."""
     width = height / HEIGHT_SHARE / pitch
     line = _strip(root, middle, 0.1 * width)
-    lo, hi = max(int((base - 1.45 * height) / pitch), 4), int((base - 0.7 * height) / pitch)
+    lo, hi = max(int((base - 1.45 * height) / pitch), 4), int((base - LEAST_HIGH * height) / pitch)
     if line is None or hi - lo < 6:
         return None
     slope = np.abs(gaussian_filter1d(line, SCALE_PX, order=1))
     peaks = lo + 1 + np.flatnonzero(slope[lo + 1 : hi - 1] >= maximum_filter1d(slope, 3)[lo + 1 : hi - 1])
     beside = [_strip(root, middle + side * BESIDE * width, 0.05 * width) for side in (-1.0, 1.0)]
-    drop = _arch_falls(BESIDE) * width
+    drop = float(arch_fall(BESIDE, HEIGHT_SHARE)) * width
     arched = [k for k in peaks if slope[k] > TOP_SHARE * CAP and _is_arched(beside, int(k), drop)]
     if not arched:
         return None

@@ -18,12 +18,13 @@ from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.backdrop.card_foot import CardLight, StraightEdge, card_light, find_feet
 from inspect_app.measure.backdrop.covered_foot import (
     CUT_FAR_MM,
+    ends_there,
     is_as_printed,
     printed_foot,
     string_goes_on,
     under_by_crowns,
 )
-from inspect_app.measure.backdrop.crown_heights import crown_heights, on_the_highest
+from inspect_app.measure.backdrop.crown_heights import crown_heights, lowered, on_the_highest
 from inspect_app.measure.backdrop.daylight import (
     ABOVE_PX,
     FROM_PX,
@@ -217,14 +218,16 @@ def _on_foot(
         return DetectedSide(photo, scale, plane, lines, (), nut)
     faces, nut = find_faces(photo, plane, lines.foot, sheet.size[0], ask.scale_length, ask.first_fret, nut)
     before = ENDS_BEFORE_MM[scale.kind]
-    crowns = (_crown(photo, plane, sheet, before, lines, face, card.pitch) for face in faces)
-    seen = _in_that_light(lines, tuple(c for c in crowns if c is not None))
+    found = (_crown(photo, plane, sheet, before, lines, face, card.pitch) for face in faces)
+    crowns = tuple(c for c in found if c is not None)
+    at = [c.at for c in crowns]
     if lines.sliver and not (
-        _foot_meets_crowns(lines, seen)
-        and not string_goes_on(photo, plane, card, lines.foot, [s.at for s in seen], thickest)
+        _foot_meets_crowns(lines, crowns)
+        and (_a_top_shows(crowns) or ends_there(photo, plane, card, lines.under, at, thickest))
+        and not string_goes_on(photo, plane, card, lines.foot, at, thickest)
     ):
         return DetectedSide(photo, scale, plane, HIDDEN, (), nut)
-    return DetectedSide(photo, scale, plane, lines, seen, nut)
+    return DetectedSide(photo, scale, plane, lines, _in_that_light(lines, crowns), nut)
 
 
 def _is_likely(detected: DetectedSide, ask: Ask) -> bool:
@@ -250,6 +253,9 @@ def measure_detected(detected: DetectedSide, ask: Ask) -> Inspection:
     gaps, stand, behind, u_behind = measure_gaps(g)
     if why := _why_impossible(stand, behind, g.stands):
         return replace(base, not_measured=tuple(NotMeasured(on_fret(s.face.number, GAP), why) for s in g.seen))
+    if (low := lowered(g, stand)) is not g:
+        g = low
+        gaps, stand, behind, u_behind = measure_gaps(g)
     crowns = crown_heights(g, stand, gaps)
     if (raised := on_the_highest(g, crowns)) is not g:
         gaps, *_ = measure_gaps(raised)
@@ -317,11 +323,15 @@ def _in_that_light(lines: StringAndFoot, seen: tuple[CrownSeen, ...]) -> tuple[C
     return tuple(replace(s, u_crown=max(s.u_crown, NONE_SEEN_U_MM)) for s in seen)
 
 
-def _foot_meets_crowns(lines: StringAndFoot, seen: tuple[CrownSeen, ...]) -> bool:
-    """Whether what was taken for the foot meets two crowns, as the foot does and a bright line on a string does not,
-    and an end's top bears out its height."""
-    slits = sorted(float(lines.foot.y(s.at)) - s.crown for s in seen)
-    return len(slits) >= 2 and slits[1] < CONTACT_MM and any(s.face.top is not None for s in seen)
+def _foot_meets_crowns(lines: StringAndFoot, crowns: tuple[CrownSeen, ...]) -> bool:
+    """Whether what was taken for the foot is seen to meet two crowns, as the foot does; before those a string's dark
+    rim shows below a bright line on it."""
+    slits = sorted(float(lines.foot.y(s.at)) - s.crown for s in crowns if s.u_crown < NONE_SEEN_U_MM)
+    return len(slits) >= 2 and slits[1] < CONTACT_MM
+
+
+def _a_top_shows(crowns: tuple[CrownSeen, ...]) -> bool:
+    return any(s.face.top is not None for s in crowns)
 
 
 def _nut_side(ask: Ask) -> Facing:

@@ -70,7 +70,8 @@ falling with the square (a blur of a pixel against dark and bright lines a third
 LINE_BELOW_PX, LINE_BELOW_MM = 4.0, 0.4
 """From where to where below the foot no straight edge may run: beyond its blur, within half of a string's thickness."""
 SLIVER_WHITE = 1.05
-"""Light over the card's own that a sliver of it reaches at most; a lamp's line on the string reaches more."""
+"""Light over that of the card over the string that a sliver of it reaches at most; a lamp's line on the string reaches
+more."""
 RIM_PX, WOOD_PX = (1.5, 7.5, 0.5), (8.0, 12.0, 0.5)
 """Where below a sliver the string's lower rim would be, and where wood is: a string's dark rim is a quarter of it
 thick, seven pixels of the thickest first one."""
@@ -298,7 +299,7 @@ def _by_sliver(card: CardLight, edges: NDArray[np.bool_], thickest: float) -> St
     if top is None:
         return "no string stands out against the backdrop; change the light"
     below = np.arange(card.share.shape[1])[None, :] - top[:, None]
-    stands_out = _ridges(card)
+    stands_out = _ridges(card, SLIVER_WHITE * _over(card, top))
     grain = stands_out[(below > THICKEST_MM / card.step)]
     least = max(RIDGE, OVER_GRAIN * float(np.quantile(grain, 0.98))) if grain.size else RIDGE
     ridge = (stands_out > least) & (below > THINNEST_MM / card.step) & (below < thickest / card.step)
@@ -336,13 +337,21 @@ def _may_be_metal(card: CardLight, foot: StraightEdge) -> bool:
     return bool(np.median(level) < RIDGE or np.median(level - rim.min(axis=1)) > LEAST_RIM)
 
 
-def _ridges(card: CardLight) -> Array:
-    """How far each narrow bright line of a block, no brighter than card, stands out to both sides; else 0."""
+def _over(card: CardLight, line: Array) -> Array:
+    """Light of each block's card over a line, beyond the line's blur and a halo, shape (B, 1)."""
+    rows = np.round(line - 2.0 * CLEAR_PX)[:, None] - np.arange(2.0 * CLEAR_PX)
+    block = np.arange(len(card.x))[:, None]
+    return np.asarray(np.median(card.share[block, rows.astype(int).clip(0)], axis=1, keepdims=True), dtype=np.float64)
+
+
+def _ridges(card: CardLight, most: Array) -> Array:
+    """How far each narrow bright line of a block, no brighter than card there may be, stands out to both sides; else
+    0."""
     light = card.share
     reach = round(2.0 * CLEAR_PX)
     above = np.minimum.reduce([np.roll(light, k, axis=1) for k in range(2, reach)])
     below = np.minimum.reduce([np.roll(light, -k, axis=1) for k in range(2, reach)])
-    peak = (light >= maximum_filter1d(light, 5, axis=1)) & (light < SLIVER_WHITE)
+    peak = (light >= maximum_filter1d(light, 5, axis=1)) & (light < most)
     out = np.where(peak, light - np.maximum(above, below), 0.0)
     out[:, :reach] = out[:, -reach:] = 0.0
     return np.asarray(out, dtype=np.float64)

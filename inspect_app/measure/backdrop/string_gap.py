@@ -58,7 +58,7 @@ from calib.robust_spread import spread_about_zero
 from calib.scales.printed import BACKDROP_SIZE, TONGUE_SIZE
 from inspect_app.measure.backdrop.fret_faces import UP, FretFace
 from inspect_app.measure.manual import marked
-from shared.measured import Contribution, Measured
+from shared.measured import COVERAGE_FACTOR, Contribution, Measured
 from shared.trade import (
     BEVEL_DEG,
     BOARD_RADIUS_MM,
@@ -256,7 +256,7 @@ def stand_of(g: GapGeometry) -> CardStand:
     middle = float(g.x.mean())
     inside, u_inside = _inside(g)
     expected = g.stands.behind + inside
-    sure = [s.face for s in g.seen if s.face.top is not None]
+    sure = [s.face for s in g.seen if s.face.stands_out]
     asked = True
     near = math.hypot(g.stands.u_behind, u_inside)
     ends, turn, u_ends, u_turn = expected, 0.0, near, PARALLEL_U
@@ -272,7 +272,7 @@ def stand_of(g: GapGeometry) -> CardStand:
 def _ends(g: GapGeometry, middle: float, expected: float, u_expected: float) -> tuple[float, float, float, float]:
     """Distance at the middle and its change along the card, with their standard uncertainties."""
     assert g.away is not None
-    sure = np.array([s.face.top is not None for s in g.seen])
+    sure = np.array([s.face.stands_out for s in g.seen])
     x, distance, camera = g.x[sure], g.plane.distance_mm, float(g.plane.camera_mm[0])
     along = g.away[sure] - g.away[sure].mean()
     k = distance / (distance - expected)
@@ -292,8 +292,16 @@ def _ends(g: GapGeometry, middle: float, expected: float, u_expected: float) -> 
 
 
 def _sloped(g: GapGeometry, stand: CardStand) -> CardStand:
-    """The same with the mean slope of the crowns' tops from the card to their ends."""
-    tops = [s for s in g.seen if s.face.top is not None]
+    """The same with the mean slope of the crowns' tops from the card to their ends.
+
+    Faint tops count where they say what boards mostly do: a faint line on the metal may be something else.
+    """
+    clear = [s for s in g.seen if s.face.stands_out]
+    every = _sloped_by([s for s in g.seen if s.face.top is not None], g, stand)
+    return every if every.off_usual < COVERAGE_FACTOR else _sloped_by(clear, g, stand)
+
+
+def _sloped_by(tops: Sequence[CrownSeen], g: GapGeometry, stand: CardStand) -> CardStand:
     if not tops:
         return stand
     x = np.array([s.face.x for s in tops])

@@ -190,7 +190,7 @@ def test_the_first_fret_may_stand_far_from_the_photos_edge():
 
 def test_an_error_of_where_the_ends_stand_turns_the_crowns_slope_as_well():
     """All that follows from it is varied with it, so the gap's share of it is less than by the distance alone."""
-    g, _ = _no_daylight(SideScene(elevation=4.0), LIFTED)
+    g, _ = no_daylight(SideScene(elevation=4.0), LIFTED)
     g = replace(g, away=np.array([s.face.x for s in g.seen]) * 0.978)
     q = measure_gaps(g)[0][2]
     by = {c.source: c.u for c in q.contributions}
@@ -361,7 +361,7 @@ LIFTED = {8: 0.0, 9: 0.0, 10: 0.08, 11: 0.0}
 """A fret that stands 0.08 mm over the others, mm by fret."""
 
 
-def _no_daylight(scene, lifts, rng=None, radius=320.0):
+def no_daylight(scene, lifts, rng=None, radius=320.0):
     """A photo in which no slit shows: the foot stands on the two crowns that carry it, the string 1.5 mm over a plane.
 
     Ends stop short, are beveled and eased as on real boards where `rng` is given.
@@ -394,7 +394,7 @@ def _no_daylight(scene, lifts, rng=None, radius=320.0):
 
 def test_where_no_daylight_shows_a_high_fret_is_found_by_the_ends_tops():
     scene = SideScene(elevation=1.0)
-    g, true = _no_daylight(scene, LIFTED)
+    g, true = no_daylight(scene, LIFTED)
     gaps, stand, *_ = measure_gaps(g)
     heights = crown_heights(g, stand, gaps)
     over, u = over_neighbours(heights, {s.face.number: s.at for s in g.seen})[10]
@@ -407,7 +407,7 @@ def test_where_no_daylight_shows_a_high_fret_is_found_by_the_ends_tops():
 
 
 def test_level_frets_are_left_as_they_are_taken():
-    g, _ = _no_daylight(SideScene(elevation=1.0), dict.fromkeys(LIFTED, 0.0))
+    g, _ = no_daylight(SideScene(elevation=1.0), dict.fromkeys(LIFTED, 0.0))
     gaps, stand, *_ = measure_gaps(g)
     assert on_the_highest(g, crown_heights(g, stand, gaps)) == g
 
@@ -415,7 +415,7 @@ def test_level_frets_are_left_as_they_are_taken():
 def test_heights_by_the_ends_tops_lie_within_their_u():
     rng, scene, inside = np.random.default_rng(3), SideScene(elevation=3.0), []
     for _ in range(150):
-        g, _ = _no_daylight(scene, LIFTED, rng)
+        g, _ = no_daylight(scene, LIFTED, rng)
         gaps, stand, *_ = measure_gaps(g)
         found = over_neighbours(crown_heights(g, stand, gaps), {s.face.number: s.at for s in g.seen})
         inside += [abs(found[10][0] - 0.08) < 2 * found[10][1], abs(found[9][0] + 0.04) < 2 * found[9][1]]
@@ -428,7 +428,7 @@ def test_seen_from_under_the_crowns_level_a_fret_of_a_twentieth_is_found_more_of
     for elevation in (-3.0, 4.0):
         rng, scene, out = np.random.default_rng(5), SideScene(elevation=elevation), []
         for _ in range(40):
-            g, _ = _no_daylight(scene, lifts, rng)
+            g, _ = no_daylight(scene, lifts, rng)
             gaps, stand, *_ = measure_gaps(g)
             over, u = over_neighbours(crown_heights(g, stand, gaps), {s.face.number: s.at for s in g.seen})[10]
             out.append((over > 2 * u, 2 * u))
