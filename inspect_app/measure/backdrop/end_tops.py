@@ -49,6 +49,8 @@ BLUR_PX = 3.0
 """Beyond a step's own blur: three standard deviations."""
 BURNT = 0.985
 """Square root of light from which metal is burnt out: the code 252 of 255."""
+SPARE = 10
+"""Rows kept beyond what is looked at: the derivative's own reach."""
 SCALE_PX = 1.2
 """Scale of the derivative: the blur of a sharp photo."""
 TOGETHER_MM = 0.1
@@ -101,25 +103,34 @@ def _steps_about(
     columns = np.arange(math.ceil(middle - REACH * width), math.floor(middle + REACH * width) + 1)
     if columns[0] < 0 or columns[-1] >= root.shape[1] or len(columns) < 6:
         return ()
-    beside = (columns - middle) / width
-    rows, fall = np.arange(len(root)), arch_fall(beside, height_share) * width
-    moved = np.stack([np.interp(rows + f, rows, root[:, k]) for k, f in zip(columns, fall, strict=True)], axis=1)
-    slope = gaussian_filter1d(moved, SCALE_PX, axis=0, order=1)
-    mean = slope.mean(axis=1)
-    straight = np.abs(gaussian_filter1d(root[:, columns], SCALE_PX, axis=0, order=1).mean(axis=1))
-    parts = [slope[:, at].mean(axis=1) for at in (beside < PARTS[0], np.abs(beside) <= PARTS[1], beside > PARTS[1])]
     lo, hi = round(FROM_PX), min(round(lowest), len(root) - 2)
     if hi - lo < 4:
         return ()
+    beside = (columns - middle) / width
+    straight = root[: hi + round(LINE_MM / pitch) + SPARE]
+    moved = _moved_up(root, columns, arch_fall(beside, height_share) * width, len(straight))
+    slope = gaussian_filter1d(moved, SCALE_PX, axis=0, order=1)
+    mean = slope.mean(axis=1)
+    across = np.abs(gaussian_filter1d(straight[:, columns].mean(axis=1), SCALE_PX, order=1))
+    parts = [slope[:, at].mean(axis=1) for at in (beside < PARTS[0], np.abs(beside) <= PARTS[1], beside > PARTS[1])]
     # neighbours share their blur, so differences over two columns of the noise of one
     noise = MAD_TO_SD * float(np.median(np.abs(np.diff(slope[lo:hi], axis=1)))) / math.sqrt(len(columns))
     steep = np.abs(mean)
     like = np.min([maximum_filter1d(np.sign(mean) * p, 3) for p in parts], axis=0)
     good = (steep >= maximum_filter1d(steep, 3)) & (steep > max(SIGMAS * noise, LEAST))
-    good &= (like > ALIKE * steep) & (steep > ARCHED * maximum_filter1d(straight, 3))
+    good &= (like > ALIKE * steep) & (steep > ARCHED * maximum_filter1d(across, 3))
     light = moved.mean(axis=1)
     found = [int(k) for k in np.flatnonzero(good) if lo < k < hi and not _is_line_or_burnt(light, mean, int(k), pitch)]
     return tuple(ArchStep(_vertex(steep, k) * pitch, float(steep[k])) for k in found)
+
+
+def _moved_up(root: Light, columns: NDArray[np.intp], fall: Array, rows: int) -> Array:
+    """The first rows of some columns, each moved up by what the arch has fallen there (rows); float64."""
+    whole = np.floor(fall).astype(int)
+    at = np.arange(rows)[:, None] + whole[None, :]
+    last, part = len(root) - 1, fall - whole
+    upper, lower = (root[(at + k).clip(0, last), columns[None, :]] for k in (0, 1))
+    return np.asarray((1.0 - part) * upper + part * lower)
 
 
 def _is_line_or_burnt(light: Array, slope: Array, k: int, pitch: float) -> bool:

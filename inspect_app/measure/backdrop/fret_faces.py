@@ -205,13 +205,14 @@ def _arches(signals: tuple[Light, ...], x: Array, depth: Array, pitch: float) ->
     pooled = (s[: rows * per].reshape(rows, per, len(x)).mean(axis=1) for s in signals)
     step = per * pitch
     slopes = [np.clip(gaussian_filter1d(s, 1.5, axis=1, order=1) / CAP, -1.0, 1.0) for s in pooled]
+    rises, falls = np.maximum(slopes[0], 0.0), np.maximum(-slopes[0], 0.0)
     best, base_of, width_of = np.zeros(len(x)), np.zeros(len(x)), np.zeros(len(x))
     for width in WIDTHS_MM:
         h = HEIGHT_SHARE * width
         halves = [(up, _chord(width, h, up)) for up in UP]
         for base in np.arange(max(BASE_MM[0], 0.7 * h), min(BASE_MM[1], depth[-1]), step):
             places = [(int((base - up * h) / step), half / pitch) for up, half in halves]
-            score = np.abs(np.sum([_flanks(slopes[0], *p) for p in places], axis=0)) / len(UP)
+            score = np.abs(np.sum([_flanks(rises, falls, *p) for p in places], axis=0)) / len(UP)
             if len(slopes) > 1:
                 mixed = np.sum([_flanks_in_colour(slopes[0], slopes[1], *p) for p in places], axis=0) / len(UP)
                 score = np.maximum(score, mixed)
@@ -227,15 +228,19 @@ def _chord(width: float, height: float, up: float) -> float:
     return float(np.sqrt(max(r**2 - (r - height + up * height) ** 2, 0.0)))
 
 
-def _flanks(slope: Light, row: int, half: float) -> Array:
-    """Lesser steepness of two flanks of opposite sense, signed, for an arch at each column."""
-    k = round(half)
-    line = slope[min(max(row, 0), len(slope) - 1)]
-    out = np.zeros_like(line)
-    left, right = line[: -2 * k], -line[2 * k :]
-    same = left * right > 0.0
-    out[k:-k] = np.where(same, np.sign(left) * np.minimum(np.abs(left), np.abs(right)), 0.0)
-    return np.asarray(out, dtype=np.float64)
+def _flanks(rises: Light, falls: Light, row: int, half: float) -> Array:
+    """Lesser steepness of two flanks of opposite sense, signed, for an arch at each column.
+
+    `rises` and `falls` are the slope where it is positive, and its negative where it is not; else 0.
+    """
+    k, row = round(half), min(max(row, 0), len(rises) - 1)
+    out = np.zeros(rises.shape[1])
+    np.subtract(
+        np.minimum(rises[row, : -2 * k], falls[row, 2 * k :]),
+        np.minimum(falls[row, : -2 * k], rises[row, 2 * k :]),
+        out=out[k:-k],
+    )
+    return out
 
 
 def _flanks_in_colour(slope: Light, bluer: Light, row: int, half: float) -> Array:
