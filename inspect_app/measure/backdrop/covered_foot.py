@@ -21,10 +21,19 @@ from calib.photo import Photo
 from calib.plane import Plane
 from calib.scales.printed import Sheet
 from inspect_app.measure.backdrop.card_foot import CardLight, StraightEdge, straightened
-from inspect_app.measure.backdrop.string_edge import THINNEST_MM, StringAndFoot, upper_edge
+from inspect_app.measure.backdrop.string_edge import CLEAR_WHITE, THINNEST_MM, StringAndFoot, upper_edge
 from shared.measured import COVERAGE_FACTOR
 
-__all__ = ["CUT_FAR_MM", "CUT_U_MM", "ends_there", "is_as_printed", "printed_foot", "string_goes_on", "under_by_crowns"]
+__all__ = [
+    "CONTACT_MM",
+    "CUT_FAR_MM",
+    "CUT_U_MM",
+    "ends_there",
+    "is_as_printed",
+    "printed_foot",
+    "string_goes_on",
+    "under_by_crowns",
+]
 
 Array = NDArray[np.float64]
 
@@ -54,6 +63,11 @@ DARK_U_PX = 1.0
 within a pixel."""
 CONTACT_PX = 3.0
 """How far below the card's foot the dark line under it may lie: a slit of 0.035 mm and the blur."""
+CONTACT_MM = 0.035
+"""Slit under which a crown is met: frets that a straight foot stands on are level within 0.03 mm (common practice, no
+source)."""
+CLEAR_OF_PX = 3.0
+"""How far from another a dark line is another one: its width."""
 SINKS_PX = 4.0
 """How far above the foot an underside that hides it may seem to lie: with more, card would show between."""
 
@@ -81,11 +95,40 @@ def under_by_crowns(
     if lines is None:
         return None
     top, under = lines
+    u_edge = DARK_U_PX * card.pitch
+    if other := _over_card(photo, plane, card, foot, lines, at, thickest):
+        u_edge = math.hypot(u_edge, (other.at - under.at) / math.sqrt(12.0))
+        under = other
     over = np.array([float(under.y(x) - foot.y(x)) for x in at])
     spare = SINKS_PX * card.pitch + 2.0 * CUT_U_MM
     if over.max() > spare or over.min() + top.at - under.at < -2.0 * CUT_U_MM:
         return None
-    return StringAndFoot(under, foot, top, False, DARK_U_PX * card.pitch, CUT_U_MM)
+    return StringAndFoot(under, foot, top, False, u_edge, CUT_U_MM)
+
+
+def _over_card(
+    photo: Photo,
+    plane: Plane,
+    card: CardLight,
+    foot: StraightEdge,
+    lines: tuple[StraightEdge, StraightEdge],
+    at: Sequence[float],
+    thickest: float,
+) -> StraightEdge | None:
+    """The next dark line above the string's underside by the crowns, where that may be their shade under the card's
+    foot: it lies as close under it as that does, and white runs over it as card would. None where it does not."""
+    top, under = lines
+    below = _above(foot, under, at)
+    if not 0.0 <= below < CONTACT_MM + CONTACT_PX * card.pitch:
+        return None
+    higher = _by_crowns(photo, plane, card, at, top.at - under.at - CLEAR_OF_PX * card.pitch)
+    if higher is None:
+        return None
+    rows = card.row(np.stack([line.y(card.x) for line in (higher[1], under)]))
+    within = np.arange(card.share.shape[1])[None, :]
+    between = (within > rows[0][:, None]) & (within < rows[1][:, None])
+    light = np.where(between, card.share, 0.0).max(axis=1)
+    return higher[1] if np.median(light) > CLEAR_WHITE[0] else None
 
 
 def string_goes_on(

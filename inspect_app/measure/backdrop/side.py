@@ -17,6 +17,7 @@ from inspect_app import __version__
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.measure.backdrop.card_foot import CardLight, StraightEdge, card_light, find_feet
 from inspect_app.measure.backdrop.covered_foot import (
+    CONTACT_MM,
     CUT_FAR_MM,
     ends_there,
     is_as_printed,
@@ -68,9 +69,6 @@ CARDS = ("backdrop", "tongue")
 ENDS_BEFORE_MM = {"backdrop": 5.0, "tongue": 3.6}
 """About how far before the card the frets' ends stand: where on the card's foot a crown is looked for. Half a
 millimetre to the side its top is as good."""
-CONTACT_MM = 0.035
-"""Slit under which a crown is met: frets that a straight foot stands on are level within 0.03 mm (common practice, no
-source)."""
 BESIDE_MM = 0.8
 """A crown's middle must be so far inside the card's side: the card stands over its top."""
 THICKEST_FIRST_MM, LONG_SCALE_MM = 0.75, 720.0

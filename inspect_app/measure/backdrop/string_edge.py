@@ -23,7 +23,7 @@ from inspect_app.measure.backdrop.card_foot import (
     steepest,
 )
 
-__all__ = ["HIDDEN", "THICKEST_MM", "THINNEST_MM", "StringAndFoot", "find_string", "upper_edge"]
+__all__ = ["CLEAR_WHITE", "HIDDEN", "THICKEST_MM", "THINNEST_MM", "StringAndFoot", "find_string", "upper_edge"]
 
 Array = NDArray[np.float64]
 
