@@ -106,7 +106,7 @@ def _steps_about(
     lo, hi = round(FROM_PX), min(round(lowest), len(root) - 2)
     if hi - lo < 4:
         return ()
-    beside = (columns - middle) / width
+    beside = np.asarray((columns - middle) / width, dtype=np.float64)
     straight = root[: hi + round(LINE_MM / pitch) + SPARE]
     moved = _moved_up(root, columns, arch_fall(beside, height_share) * width, len(straight))
     slope = gaussian_filter1d(moved, SCALE_PX, axis=0, order=1)
