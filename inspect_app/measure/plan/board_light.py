@@ -26,6 +26,13 @@ LEAST_SEEN = 0.6
 """Share of a field that must be in view and out of shadow."""
 
 
+BENDS_MOST = 0.07
+"""Log light or colour that paper-thin reflections and the lens's fall-off bend within a field, at most (no source)."""
+UNWORN_LEAST = 0.1
+"""Share of a field's middle that is taken for unworn where so much differs by less than that: on boards worn by many
+chords, unworn wood between the strings is the smaller part."""
+
+
 def shadow_reach(field: BoardField, tone: Floats, rows: Mask) -> tuple[float, float] | None:
     """How far off each foot a fret's shadow ends, mm; None where one leaves too little to see."""
     edge = EDGE_MM + ALONG_EDGE_MM
@@ -57,12 +64,13 @@ def light_bend(off: Floats, seen: Mask, share: Floats) -> Floats:
     arch = 4.0 * share * (1.0 - share)
     out = np.zeros((1, len(share), off.shape[2]))
     middle = np.abs(share - 0.5) < 0.25
-    if not middle.any():
+    values = off[:, middle][seen[:, middle]]
+    if not len(values):
         return out
+    near = (np.abs(values) < BENDS_MOST).all(axis=1)
+    values = values[near] if near.mean() > UNWORN_LEAST else values
     for k in range(off.shape[2]):
-        values = off[:, middle, k][seen[:, middle]]
-        if values.size:
-            out[0, :, k] = _mode(values) * arch
+        out[0, :, k] = _mode(values[:, k]) * arch
     return out
 
 

@@ -10,12 +10,14 @@ from numpy.typing import NDArray
 
 from inspect_app.measure.plan.board_field import STEP_MM
 
-__all__ = ["SEED_MM2", "components", "contours", "filled", "with_border"]
+__all__ = ["SEED_MM2", "STREAK_MM", "components", "contours", "filled", "with_border"]
 
 Mask = NDArray[np.bool_]
 
 SEED_MM2 = 1.5
 """Smallest place looked at: less than a third of a worn one, of which only the middle may stand out (no source)."""
+STREAK_MM = 1.6
+"""What is nowhere so wide is a streak in the wood: strings press fingers wider than that."""
 
 
 def components(mask: Mask) -> list[Mask]:
