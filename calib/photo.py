@@ -81,6 +81,8 @@ class Photo:
         From EXIF, or a wide assumption (its source is then `ASSUMED`), or from a lens profile.
     camera : Camera
         As EXIF names it.
+    colour_step : float
+        What the file rounds a block's mean colour differences to, codes of 255; 0 where it is not known.
     """
 
     bgr: NDArray[np.uint8]
@@ -88,6 +90,7 @@ class Photo:
     name: str
     focal: Focal
     camera: Camera = field(default_factory=Camera)
+    colour_step: float = 0.0
 
     @property
     def width(self) -> int:
@@ -148,7 +151,7 @@ def open_photo(data: bytes, name: str = "photo") -> Photo:
     bgr = _decode(data, name, header)
     bgr.flags.writeable = False
     focal = _focal(header, bgr.shape[1], bgr.shape[0])
-    return Photo(bgr, hashlib.sha256(data).hexdigest(), name, focal, header.camera)
+    return Photo(bgr, hashlib.sha256(data).hexdigest(), name, focal, header.camera, header.colour_step)
 
 
 def read_photo(path: Path) -> bytes:
@@ -177,12 +180,13 @@ def _too_large(name: str) -> PhotoError:
 
 @dataclass(frozen=True, slots=True)
 class _Header:
-    """What the file says of itself: format, camera, sensor px/mm, longer side (px)."""
+    """What the file says of itself: format, camera, sensor px/mm, longer side (px), step of block colours (codes)."""
 
     format: str
     camera: Camera
     px_per_mm: float | None
     exif_side: float | None
+    colour_step: float
 
 
 def _read_header(data: bytes, name: str) -> _Header:
@@ -218,7 +222,17 @@ def _read_header(data: bytes, name: str) -> _Header:
         ),
         resolution / unit_mm if resolution and unit_mm else None,
         max((s for s in sides if s), default=None),
+        _colour_step(im),
     )
+
+
+def _colour_step(im: Image.Image) -> float:
+    """What a JPEG rounds a block's mean of its colour differences to, codes; 0 for other files.
+
+    A block's first coefficient is 8 times its mean (ITU-T T.81, A.3.3), and colours have the last table.
+    """
+    tables: dict[int, list[int]] = getattr(im, "quantization", None) or {}
+    return tables[max(tables)][0] / 8.0 if tables else 0.0
 
 
 def _exif_text(value: object) -> str:

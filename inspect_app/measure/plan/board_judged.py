@@ -8,6 +8,7 @@ differ at the same fibre is how much the board changes on that way without any w
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, binary_opening, gaussian_filter1d, median_filter
 
+from calib.edge_response import srgb_codes
 from calib.robust_spread import spread_about_zero
 from inspect_app.measure.plan.board_field import LEAST_LONG_MM, STEP_MM, BoardField
 from inspect_app.measure.plan.board_light import EDGE_MM, FEET_MM, LEAST_SEEN, light_bend, shadow_reach
@@ -42,6 +44,9 @@ MIDDLE = 0.87
 """Half-way between two strips, drawn straight from one to the other, wood differs by at most the root of 3/4 of what
 they do from each other: for any figure whose difference grows with distance, 2 g(d/2) - g(d)/2 <= 3/2 g(d)."""
 
+WITHIN = (0.95, 1.96)
+"""Share of normal values within so many of their standard deviations. What strong compression makes of colours is not
+normal: most of its blocks keep one tone, and some jump by a step. The median of all hardly knows of these."""
 PLATEAU = 4.0
 """Standard deviations of the wood's figure that the middle of a worn place differs by at least: the root of the chi
 squared from which a place is strange."""
@@ -127,11 +132,40 @@ def _strip_columns(field: BoardField, starts: tuple[float, float]) -> tuple[slic
     return slice(first + a, first + b), slice(n - last - b, n - last - a)
 
 
-def figure_of(judged: Sequence[Judged]) -> Floats:
-    """Standard deviation of what unworn wood differs by in a field's middle, for each of the three tones."""
+def figure_of(judged: Sequence[Judged], colour_step: float) -> Floats:
+    """Standard deviation of what unworn wood differs by in a field's middle, for each of the three tones.
+
+    At most what the strips allow; less where the fields' middles themselves scatter less about them, for figure mostly
+    changes evenly along its fibres. Worn places only add to that scatter.
+    """
     apart = []
     for j in judged:
         d = (j.strips[1] - j.strips[0])[_off_edges(j.field)]
         apart.append(d - gaussian_filter1d(d, SLOW_MM / STEP_MM, axis=0, mode="nearest"))
     d = np.concatenate(apart)
-    return np.asarray(np.maximum(MIDDLE * spread_about_zero(d - np.median(d, axis=0), axis=0), FIGURE_LEAST))
+    d -= np.median(d, axis=0)
+    usual = spread_about_zero(d, axis=0)
+    wide = np.maximum(usual, np.quantile(np.abs(d), WITHIN[0], axis=0) / WITHIN[1])
+    inner = spread_about_zero(np.concatenate([_in_middle(j) for j in judged]), axis=0)
+    inner *= wide / np.maximum(usual, FIGURE_LEAST)
+    figure = np.maximum(np.minimum(MIDDLE * wide, inner), FIGURE_LEAST)
+    figure[1:] = np.hypot(figure[1:], _colour_rounding(judged, colour_step))
+    return np.asarray(figure)
+
+
+def _colour_rounding(judged: Sequence[Judged], colour_step: float) -> float:
+    """Standard deviation of a log colour by what the file rounds colours to (rectangular, GUM 4.3.7), on this board.
+
+    Red, green and blue differ by 2.1 to 2.2 of a step of their colour differences (ITU-R BT.601), and light by 2.4 / (14 +
+    code) of itself for a code (IEC 61966-2-1).
+    """
+    light = math.exp(float(np.median(np.concatenate([strip[:, 0] for j in judged for strip in j.strips]))))
+    code = 255.0 * float(srgb_codes(np.array([light]))[0])
+    return 2.2 * colour_step / math.sqrt(12.0) * 2.4 / (14.0 + code)
+
+
+def _in_middle(j: Judged) -> Floats:
+    """Differences, (N, 3), of what is seen half-way between the feet."""
+    n = len(j.field.x)
+    half = slice(n // 4, n - n // 4)
+    return np.asarray(j.off[:, half][j.seen[:, half]])

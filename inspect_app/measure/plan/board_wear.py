@@ -113,7 +113,7 @@ def find_board_wear(
     judged = [j for f in laid if (j := judge(f)) is not None]
     if not judged:
         return BoardWear({}, (), (), 0)
-    figure, forbids = _told(judged, white)
+    figure, forbids = _told(judged, white, photo.colour_step)
     if forbids == NOTHING_TOLD:
         return BoardWear({}, (), (NotMeasured(board, forbids),), 0)
     values: dict[Key, Measured] = {}
@@ -185,9 +185,9 @@ def _places(j: Judged, figure: Floats) -> list[_Found] | str:
     return why or sorted(worn, key=lambda f: f.along_fret)
 
 
-def _told(judged: Sequence[Judged], white: float) -> tuple[Floats, str]:
+def _told(judged: Sequence[Judged], white: float, colour_step: float) -> tuple[Floats, str]:
     """The wood's own figure by what is looked at, and what it, or a board too dark, keeps from being told."""
-    figure = figure_of(judged)
+    figure = figure_of(judged, colour_step)
     forbids = _forbidden(figure)
     if forbids != NOTHING_TOLD and _is_dark(judged, white):
         forbids = TOO_DARK
