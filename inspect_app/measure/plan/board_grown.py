@@ -21,8 +21,10 @@ Mask = NDArray[np.bool_]
 LEAST_MM2 = 5.0
 """Smallest worn place told: a finger tip's is 3 by 6 mm, and the thousand places of a board by chance are each smaller
 than a tenth of that."""
+LIGHT_TOO = 2.0
+"""Standard deviations of the wood's figure by which light must differ for a place not to be told by colour alone."""
 SURE = 5.0
-"""The same as `PLATEAU` on dark boards, where shine thins colours unevenly (no source). A place's own level is known to
+"""The same as `PLATEAU` for what is told by colour alone: shine thins it and files round it off unevenly (no source). A place's own level is known to
 the inverse of what it differs by, and to a fifth at best: worn wood has its figure too."""
 OWN_LEVEL = 0.6
 """Quantile of a place's differences that is the middle of those inside its border: the smoothing fades a rim as wide as
@@ -60,6 +62,8 @@ def grown_from_seed(j: Judged, seed: Mask, figure: Floats, taken: Mask, inlays: 
         if other is not None and other.plateau > AVERTED * place.plateau:
             place = _joined(place, other)
     mask = place.mask
+    if not mask.any() or _strength(j.off[mask], figure) < FAINTEST:
+        return None
     whole = mask | under_inlays(mask, inlays)  # what is left beside an inlay is narrow, and no streak
     if mask.sum() * STEP_MM**2 < LEAST_MM2 or _is_streak(whole) or _against_unseen(mask, j.field.valid) > IN_DOUBT:
         return None
@@ -72,7 +76,7 @@ def _one_way(j: Judged, seed: Mask, figure: Floats, taken: Mask) -> Grown | None
     scaled = way / figure
     along = (j.off / figure) @ (scaled / np.linalg.norm(scaled))
     plateau = float(np.quantile(along[seed], OWN_LEVEL))
-    least = PLATEAU if np.isfinite(figure).all() else SURE
+    least = PLATEAU if abs(scaled[0]) > LIGHT_TOO else SURE
     if plateau < least or float(np.abs(way[np.isfinite(figure)]).max()) < FAINTEST:
         return None
     share = along / plateau
@@ -88,6 +92,11 @@ def _most(off: Floats, figure: Floats) -> Floats:
     scaled = off / figure
     leading = scaled[:, int(np.argmax(np.median(np.abs(scaled), axis=0)))]
     return np.asarray(np.median(off[(leading > 0.0) == (np.median(leading) > 0.0)], axis=0))
+
+
+def _strength(off: Floats, figure: Floats) -> float:
+    """By how much a place's tones, (N, 3), differ: the one that does most, of those that tell wear here."""
+    return float(np.abs(_most(off, figure)[np.isfinite(figure)]).max())
 
 
 def _joined(one: Grown, other: Grown) -> Grown:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, binary_opening, gaussian_filter1d, median_filter
+from scipy.ndimage import binary_dilation, binary_opening, gaussian_filter1d, label, median_filter
 
 from calib.edge_response import srgb_codes
 from calib.robust_spread import spread_about_zero
@@ -93,6 +93,8 @@ def judge(field: BoardField) -> Judged | None:
     strips = _unworn(strips, starts)
     centres = [starts[0] + sum(FEET_MM) / 2.0, field.x[-1] - starts[1] - sum(FEET_MM) / 2.0]
     share = ((field.x - centres[0]) / (centres[1] - centres[0]))[None, :, None]
+    if not any(starts):
+        strips = _alike(strips, tone[:, np.abs(share[0, :, 0] - 0.5) < 0.25])
     off = tone - (1.0 - share) * strips[0][:, None, :] - share * strips[1][:, None, :]
     seen = field.valid & rows[:, None] & between[None, :]
     if seen[rows].mean() < LEAST_SEEN:
@@ -109,15 +111,39 @@ def _unworn(strips: list[Floats], starts: tuple[float, float]) -> list[Floats]:
     k = int(np.argmax(starts))
     if not starts[k]:
         return strips
-    d = strips[k] - strips[1 - k]
+    usual, _, strange = _disagreement(strips[k] - strips[1 - k])
+    out = list(strips)
+    out[k] = np.where(strange[:, None], strips[1 - k] + usual, strips[k])
+    return out
+
+
+def _alike(strips: list[Floats], middle: Floats) -> list[Floats]:
+    """Both strips; fibres at which only one differs from the field's middle replaced from the other.
+
+    Dirt or a reflection at a foot, or a mark in the wood that ends there: drawn across, it would be taken for wear all
+    the way to the other foot. `middle` is the field's tone there, (rows, columns, 3).
+    """
+    usual, figure, strange = _disagreement(strips[1] - strips[0])
+    out = [s.copy() for s in strips]
+    inside = np.median(middle, axis=1)
+    apart = [np.sum(((inside - strips[k] - s * usual) / figure) ** 2, axis=1) for k, s in ((0, 0.5), (1, -0.5))]
+    labels, count = label(strange)
+    for run in (labels == n for n in range(1, count + 1)):
+        means = [float(a[run].mean()) for a in apart]
+        k = int(np.argmax(means))
+        if means[1 - k] < PLATEAU < means[k]:
+            out[k][run] = strips[1 - k][run] + (usual[run] if k else -usual[run])
+    return out
+
+
+def _disagreement(d: Floats) -> tuple[Floats, Floats, Mask]:
+    """What two strips, (rows, 3), usually differ by, how much wood does beside that, and where they differ more, over a
+    finger's width."""
     usual = median_filter(d, size=(round(SIDE_BY_SIDE_MM / STEP_MM), 1), mode="nearest")
     figure = np.maximum(spread_about_zero(d - usual, axis=0), FIGURE_LEAST)
     strange = np.sum(((d - usual) / figure) ** 2, axis=1) > PLATEAU**2
     wide = binary_opening(strange, np.ones(round(STREAK_MM / STEP_MM), bool))
-    worn = binary_dilation(wide, iterations=round(2.0 * SMOOTH_MM / STEP_MM))
-    out = list(strips)
-    out[k] = np.where(worn[:, None], strips[1 - k] + usual, strips[k])
-    return out
+    return usual, figure, np.asarray(binary_dilation(wide, iterations=round(2.0 * SMOOTH_MM / STEP_MM)))
 
 
 def _off_edges(field: BoardField) -> Mask:
