@@ -34,7 +34,7 @@ FAINTEST = 0.07
 few hundredths within a field."""
 IN_DOUBT = 0.15
 """Share of a place's border that may lie against what can't be seen: its extent is not known there."""
-AVERTED = 0.5
+AVERTED = 0.35
 """Share of what a hollow's one flank differs by that its other flank must differ by the other way: a phone's tone mapping
 and sharpening throw a brim of less than a third round what is dark or bright (no source)."""
 

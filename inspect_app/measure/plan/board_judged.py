@@ -44,6 +44,8 @@ MIDDLE = 0.87
 """Half-way between two strips, drawn straight from one to the other, wood differs by at most the root of 3/4 of what
 they do from each other: for any figure whose difference grows with distance, 2 g(d/2) - g(d)/2 <= 3/2 g(d)."""
 
+UNEVEN = 6.0
+"""Mean chi squared of a fibre's three tones from which it does not change evenly: unworn ones have 3."""
 WITHIN = (0.95, 1.96)
 """Share of normal values within so many of their standard deviations. What strong compression makes of colours is not
 normal: most of its blocks keep one tone, and some jump by a step. The median of all hardly knows of these."""
@@ -90,45 +92,57 @@ def judge(field: BoardField) -> Judged | None:
             return None
         strip = (tone[:, columns] * inside[:, :, None]).sum(axis=1) / np.maximum(inside.sum(axis=1), 1)[:, None]
         strips.append(np.asarray(strip))
-    strips = _unworn(strips, starts)
     centres = [starts[0] + sum(FEET_MM) / 2.0, field.x[-1] - starts[1] - sum(FEET_MM) / 2.0]
     share = ((field.x - centres[0]) / (centres[1] - centres[0]))[None, :, None]
-    if not any(starts):
-        strips = _alike(strips, tone[:, np.abs(share[0, :, 0] - 0.5) < 0.25])
-    off = tone - (1.0 - share) * strips[0][:, None, :] - share * strips[1][:, None, :]
     seen = field.valid & rows[:, None] & between[None, :]
     if seen[rows].mean() < LEAST_SEEN:
         return None
+    uneven = _uneven(_drawn(tone, strips, share), seen)
+    if any(starts):
+        strips = _unworn(strips, starts, uneven)
+    else:
+        strips = _alike(strips, tone[:, np.abs(share[0, :, 0] - 0.5) < 0.25], uneven)
+    off = _drawn(tone, strips, share)
     return Judged(field, off - light_bend(off, seen, share[0, :, 0]), seen, (strips[0], strips[1]), starts)
 
 
-def _unworn(strips: list[Floats], starts: tuple[float, float]) -> list[Floats]:
+def _drawn(tone: Floats, strips: list[Floats], share: Floats) -> Floats:
+    """What tones differ by from a straight line between the strips, `share` of the way along it."""
+    return np.asarray(tone - (1.0 - share) * strips[0][:, None, :] - share * strips[1][:, None, :])
+
+
+def _uneven(off: Floats, seen: Mask) -> Floats:
+    """Chi squared, mean along each fibre, of what the field differs by from the line between both strips as they are."""
+    figure = np.maximum(spread_about_zero(off[seen] - np.median(off[seen], axis=0), axis=0), FIGURE_LEAST)
+    chi = np.where(seen, np.sum((off / figure) ** 2, axis=2), 0.0)
+    return np.asarray(chi.sum(axis=1) / np.maximum(seen.sum(axis=1), 1))
+
+
+def _unworn(strips: list[Floats], starts: tuple[float, float], uneven: Floats) -> list[Floats]:
     """Both strips; fibres that are worn in one of them replaced from the other.
 
     Only along a foot is a strip sure to be unworn. Beyond a fret's shadow fingers may have reached it: what it differs
     by from the strip along the other foot, over what wood does, is wear.
     """
     k = int(np.argmax(starts))
-    if not starts[k]:
-        return strips
-    usual, _, strange = _disagreement(strips[k] - strips[1 - k])
-    out = list(strips)
-    out[k] = np.where(strange[:, None], strips[1 - k] + usual, strips[k])
+    usual, _, runs = _disagreement(strips[k] - strips[1 - k], uneven)
+    out = [s.copy() for s in strips]
+    for run in runs:
+        out[k][run] = strips[1 - k][run] + usual[run]
     return out
 
 
-def _alike(strips: list[Floats], middle: Floats) -> list[Floats]:
+def _alike(strips: list[Floats], middle: Floats, uneven: Floats) -> list[Floats]:
     """Both strips; fibres at which only one differs from the field's middle replaced from the other.
 
     Dirt or a reflection at a foot, or a mark in the wood that ends there: drawn across, it would be taken for wear all
     the way to the other foot. `middle` is the field's tone there, (rows, columns, 3).
     """
-    usual, figure, strange = _disagreement(strips[1] - strips[0])
+    usual, figure, runs = _disagreement(strips[1] - strips[0], uneven)
     out = [s.copy() for s in strips]
     inside = np.median(middle, axis=1)
     apart = [np.sum(((inside - strips[k] - s * usual) / figure) ** 2, axis=1) for k, s in ((0, 0.5), (1, -0.5))]
-    labels, count = label(strange)
-    for run in (labels == n for n in range(1, count + 1)):
+    for run in runs:
         means = [float(a[run].mean()) for a in apart]
         k = int(np.argmax(means))
         if means[1 - k] < PLATEAU < means[k]:
@@ -136,14 +150,17 @@ def _alike(strips: list[Floats], middle: Floats) -> list[Floats]:
     return out
 
 
-def _disagreement(d: Floats) -> tuple[Floats, Floats, Mask]:
-    """What two strips, (rows, 3), usually differ by, how much wood does beside that, and where they differ more, over a
-    finger's width."""
+def _disagreement(d: Floats, uneven: Floats) -> tuple[Floats, Floats, list[Mask]]:
+    """What two strips, (rows, 3), usually differ by, how much wood does beside that, and the runs of fibres where they
+    differ more, over a finger's width. Where fibres change evenly from the one to the other, it is the wood's figure.
+    """
     usual = median_filter(d, size=(round(SIDE_BY_SIDE_MM / STEP_MM), 1), mode="nearest")
     figure = np.maximum(spread_about_zero(d - usual, axis=0), FIGURE_LEAST)
     strange = np.sum(((d - usual) / figure) ** 2, axis=1) > PLATEAU**2
     wide = binary_opening(strange, np.ones(round(STREAK_MM / STEP_MM), bool))
-    return usual, figure, np.asarray(binary_dilation(wide, iterations=round(2.0 * SMOOTH_MM / STEP_MM)))
+    labels, count = label(binary_dilation(wide, iterations=round(2.0 * SMOOTH_MM / STEP_MM)))
+    runs = [labels == n for n in range(1, count + 1)]
+    return usual, figure, [run for run in runs if uneven[run].mean() > UNEVEN]
 
 
 def _off_edges(field: BoardField) -> Mask:
