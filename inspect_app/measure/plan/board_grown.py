@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import cv2
@@ -13,7 +12,7 @@ from inspect_app.measure.plan.board_field import STEP_MM
 from inspect_app.measure.plan.board_judged import PLATEAU, SMOOTH_MM, Judged
 from inspect_app.measure.plan.board_places import STREAK_MM, components, contours, filled, with_border
 
-__all__ = ["SURE", "Grown", "cancels", "fade_width", "grown_from_seed", "under_inlays"]
+__all__ = ["LEAST_MM2", "SURE", "Grown", "cancels", "fade_width", "grown_from_seed", "under_inlays"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -143,10 +142,12 @@ def under_inlays(mask: Mask, inlays: Mask) -> Mask:
     return np.asarray((whole > 0) & inlays & ~mask)
 
 
-def fade_width(share: Floats, mask: Mask) -> float:
-    """Width over which a place's difference goes from three quarters to a quarter, mm: areas between over the way
-    round."""
+def fade_width(share: Floats, mask: Mask, seen: Mask) -> float:
+    """Width over which a place's difference goes from three quarters to a quarter, mm: areas between over the way round,
+    as far as that is seen."""
     near = with_border(mask, 7)  # over three deviations of the smoothing
-    band = float(((share > 0.25) & (share < 0.75) & near).sum()) * STEP_MM**2
+    band = float(((share > 0.25) & (share < 0.75) & near & seen).sum()) * STEP_MM**2
     around = sum(float(cv2.arcLength(c, True)) for c in contours(mask)) * STEP_MM
-    return band / max(around, 1e-6)
+    inner = mask & ~(cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=0) > 0)
+    border = inner & with_border(~mask & seen, 1)
+    return band / max(around * float(border.sum() / max(int(inner.sum()), 1)), 1e-6)

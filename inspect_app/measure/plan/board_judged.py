@@ -23,7 +23,7 @@ from inspect_app.measure.plan.board_field import LEAST_LONG_MM, STEP_MM, BoardFi
 from inspect_app.measure.plan.board_light import EDGE_MM, FEET_MM, LEAST_SEEN, light_bend, shadow_reach
 from inspect_app.measure.plan.board_places import STREAK_MM
 
-__all__ = ["PLATEAU", "SMOOTH_MM", "Judged", "figure_of", "judge"]
+__all__ = ["PLATEAU", "SMOOTH_MM", "Judged", "figure_of", "in_middle", "judge"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -189,7 +189,7 @@ def figure_of(judged: Sequence[Judged], colour_step: float) -> Floats:
     d -= np.median(d, axis=0)
     usual = spread_about_zero(d, axis=0)
     wide = np.maximum(usual, np.quantile(np.abs(d), WITHIN[0], axis=0) / WITHIN[1])
-    inner = spread_about_zero(np.concatenate([_in_middle(j) for j in judged]), axis=0)
+    inner = spread_about_zero(np.concatenate([in_middle(j, j.off) for j in judged]), axis=0)
     inner *= wide / np.maximum(usual, FIGURE_LEAST)
     figure = np.maximum(np.minimum(MIDDLE * wide, inner), FIGURE_LEAST)
     figure[1:] = np.hypot(figure[1:], _colour_rounding(judged, colour_step))
@@ -207,8 +207,8 @@ def _colour_rounding(judged: Sequence[Judged], colour_step: float) -> float:
     return 2.2 * colour_step / math.sqrt(12.0) * 2.4 / (14.0 + code)
 
 
-def _in_middle(j: Judged) -> Floats:
-    """Differences, (N, 3), of what is seen half-way between the feet."""
+def in_middle(j: Judged, values: Floats) -> Floats:
+    """Values of the field, (rows, columns, 3), as (N, 3) of what is seen half-way between the feet."""
     n = len(j.field.x)
     half = slice(n // 4, n - n // 4)
-    return np.asarray(j.off[:, half][j.seen[:, half]])
+    return np.asarray(values[:, half][j.seen[:, half]])

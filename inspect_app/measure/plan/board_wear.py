@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.photo import Photo
+from inspect_app.measure.plan.board_faint import finger_figure, is_more_worn
 from inspect_app.measure.plan.board_field import STEP_MM, lay_out
 from inspect_app.measure.plan.board_grown import SURE, cancels, fade_width, grown_from_seed, under_inlays
 from inspect_app.measure.plan.board_inlays import inlays_of, is_inlay
@@ -55,6 +56,10 @@ NOTHING_TOLD = (
     "the wood's own figure differs from place to place as much as worn finish does: wear can't be told from it"
 )
 COLOUR_TOLD = "the wood's own figure hides places that are only darker or lighter: those that are greyer would show"
+MORE = (
+    "more of this field differs from unworn wood than what can be told apart, too faintly to tell where it ends: look at "
+    "it yourself, or take a sharp photo in brighter light"
+)
 UNTOLD = (
     "too little of the board shows between these frets, clear of their feet and shadows, to tell wear on it: high up "
     "the neck look at it yourself, else lay it bare and light it from the other side"
@@ -119,8 +124,9 @@ def find_board_wear(
     values: dict[Key, Measured] = {}
     outlines: list[Outline] = []
     said = [NotMeasured(board, forbids)] if forbids else []
+    by_finger = finger_figure(judged, figure)
     for j in judged:
-        places = _places(j, figure)
+        places = _places(j, figure, by_finger)
         if isinstance(places, str):
             said.append(NotMeasured(on_fret(j.field.number, WEAR), places))
             continue
@@ -158,7 +164,7 @@ class _Found:
     is_mostly_hidden: bool = False
 
 
-def _places(j: Judged, figure: Floats) -> list[_Found] | str:
+def _places(j: Judged, figure: Floats, by_finger: Floats) -> list[_Found] | str:
     """Worn places of one field, from the treble end on, inlays left out; or why they can't all be told."""
     strange = ((j.off / figure) ** 2).sum(axis=2)
     inlays = inlays_of(j.field.number, j.off, j.seen)
@@ -176,12 +182,14 @@ def _places(j: Judged, figure: Floats) -> list[_Found] | str:
             continue
         mask = place.mask
         taken |= mask
-        fade = fade_width(place.share, mask)
+        fade = fade_width(place.share, mask, j.seen)
         one = _described(j, mask, fade, min(place.plateau, SURE), inlays)
         if not is_inlay(j.field.number, mask, one.strength, [f.mask for f in found]):
             why = FADES if fade > FADES_MM else UNDER_INLAY if one.is_mostly_hidden else why
         found.append(one)
     worn = [f for f in found if not is_inlay(j.field.number, f.mask, f.strength, [g.mask for g in found])]
+    if worn and not why and is_more_worn(j, taken, inlays, by_finger):
+        why = MORE
     return why or sorted(worn, key=lambda f: f.along_fret)
 
 
