@@ -52,7 +52,7 @@ def is_more_worn(j: Judged, told: Mask, inlays: Mask, figure: Floats) -> bool:
     """
     free = j.seen & ~inlays
     strange = np.sum((_means(j.off, free) / figure) ** 2, axis=2) > STRANGE
-    away = ~with_border(told | inlays, FINGER_CELLS // 2 + 2)
+    away = ~with_border(told, FINGER_CELLS // 2 + 2) & ~inlays
     wide = _mean(free.astype(np.float64)) > CLEAR
     places = components(strange & away & wide & j.seen)
     return any(m.sum() * STEP_MM**2 > LEAST_MM2 for m in places)

@@ -188,7 +188,7 @@ def _places(j: Judged, figure: Floats, by_finger: Floats) -> list[_Found] | str:
             why = FADES if fade > FADES_MM else UNDER_INLAY if one.is_mostly_hidden else why
         found.append(one)
     worn = [f for f in found if not is_inlay(j.field.number, f.mask, f.strength, [g.mask for g in found])]
-    if worn and not why and is_more_worn(j, taken, inlays, by_finger):
+    if worn and not why and is_more_worn(j, taken & ~inlays, inlays, by_finger):
         why = MORE
     return why or sorted(worn, key=lambda f: f.along_fret)
 
