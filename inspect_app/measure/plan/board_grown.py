@@ -37,6 +37,9 @@ AVERTED = 0.35
 """Share of what a hollow's one flank differs by that its other flank must differ by the other way: a phone's tone mapping
 and sharpening throw a brim of less than a third round what is dark or bright (no source)."""
 
+PART_MM = 1.0
+"""Narrowest part of a place that colour alone adds: borders by it and by all tones differ by less, within their noise."""
+
 
 @dataclass(frozen=True)
 class Grown:
@@ -60,6 +63,7 @@ def grown_from_seed(j: Judged, seed: Mask, figure: Floats, taken: Mask, inlays: 
     for other in turned:
         if other is not None and other.plateau > AVERTED * place.plateau:
             place = _joined(place, other)
+    place = _with_colour(j, place, figure, taken)
     mask = place.mask
     if not mask.any() or _strength(j.off[mask], figure) < FAINTEST:
         return None
@@ -69,14 +73,14 @@ def grown_from_seed(j: Judged, seed: Mask, figure: Floats, taken: Mask, inlays: 
     return place
 
 
-def _one_way(j: Judged, seed: Mask, figure: Floats, taken: Mask) -> Grown | None:
+def _one_way(j: Judged, seed: Mask, figure: Floats, taken: Mask, faintest: float = FAINTEST) -> Grown | None:
     """What about a seed differs the way that most of it does."""
     way = _most(j.off[seed], figure)
     scaled = way / figure
     along = (j.off / figure) @ (scaled / np.linalg.norm(scaled))
     plateau = float(np.quantile(along[seed], OWN_LEVEL))
     least = PLATEAU if abs(scaled[0]) > LIGHT_TOO else SURE
-    if plateau < least or float(np.abs(way[np.isfinite(figure)]).max()) < FAINTEST:
+    if plateau < least or float(np.abs(way[np.isfinite(figure)]).max()) < faintest:
         return None
     share = along / plateau
     inside = (share > 0.5) & j.seen & ~taken
@@ -84,6 +88,21 @@ def _one_way(j: Judged, seed: Mask, figure: Floats, taken: Mask) -> Grown | None
     mask = np.isin(labels, labels[seed & inside])
     mask = filled(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0)
     return Grown(mask, share, plateau)
+
+
+def _with_colour(j: Judged, place: Grown, figure: Floats, taken: Mask) -> Grown:
+    """A place with the parts of it that differ in colour alone: a hollow's flank may be as bright as unworn wood or
+    brighter, but it is worn wood all over. Only parts wider than its border is sure are new."""
+    if not place.mask.any():
+        return place
+    by_colour = _one_way(j, place.mask, np.array([np.inf, *figure[1:]]), taken, 0.0)
+    if by_colour is None:
+        return place
+    n = round(PART_MM / STEP_MM)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (n, n))
+    more = cv2.morphologyEx((by_colour.mask & ~place.mask).astype(np.uint8), cv2.MORPH_OPEN, disc) > 0
+    share = np.where(with_border(more, 2), np.maximum(place.share, by_colour.share), place.share)
+    return Grown(filled(place.mask | more), share, place.plateau)
 
 
 def _most(off: Floats, figure: Floats) -> Floats:
