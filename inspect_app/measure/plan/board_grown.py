@@ -12,7 +12,7 @@ from inspect_app.measure.plan.board_field import STEP_MM
 from inspect_app.measure.plan.board_judged import PLATEAU, SMOOTH_MM, Judged
 from inspect_app.measure.plan.board_places import STREAK_MM, components, contours, filled, with_border
 
-__all__ = ["LEAST_MM2", "SURE", "Grown", "cancels", "fade_width", "grown_from_seed", "under_inlays"]
+__all__ = ["LEAST_MM2", "SURE", "Grown", "bays", "cancels", "fade_width", "grown_from_seed", "under_inlays"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -159,6 +159,16 @@ def under_inlays(mask: Mask, inlays: Mask) -> Mask:
     if (inlays & with_border(mask, 2)).any() and (outlines := contours(mask)):
         cv2.fillConvexPoly(whole, cv2.convexHull(np.concatenate(outlines)), 1)
     return np.asarray((whole > 0) & inlays & ~mask)
+
+
+def bays(mask: Mask, seen: Mask) -> Mask:
+    """Parts seen between parts of a place, less than two fingers' pressings wide: the one flank of a hollow may be as
+    bright as unworn wood, and where two places meet there is some of that."""
+    n = round(2.0 * STREAK_MM / STEP_MM)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (n + 1, n + 1))
+    wide = np.pad(mask.astype(np.uint8), n)
+    closed = cv2.morphologyEx(wide, cv2.MORPH_CLOSE, disc)[n:-n, n:-n] > 0
+    return np.asarray(closed & seen & ~mask)
 
 
 def fade_width(share: Floats, mask: Mask, seen: Mask) -> float:

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from calib.photo import Photo
 from inspect_app.measure.plan.board_faint import finger_figure, is_more_worn
 from inspect_app.measure.plan.board_field import STEP_MM, lay_out
-from inspect_app.measure.plan.board_grown import SURE, cancels, fade_width, grown_from_seed, under_inlays
+from inspect_app.measure.plan.board_grown import SURE, bays, cancels, fade_width, grown_from_seed, under_inlays
 from inspect_app.measure.plan.board_inlays import inlays_of, is_inlay
 from inspect_app.measure.plan.board_judged import Judged, figure_of, judge
 from inspect_app.measure.plan.board_light import EDGE_MM
@@ -208,8 +208,9 @@ def _described(j: Judged, mask: Mask, fade: float, sure: float, inlays: Mask) ->
     contour = max(contours(mask), key=len)[:, 0, :].astype(np.float64) * STEP_MM
     area, around = float(mask.sum() * STEP_MM**2), float(cv2.arcLength(contour.astype(np.float32), True))
     at_edges, under = _hidden_at_edges(j, mask), float(under_inlays(mask, inlays).sum()) * STEP_MM**2
-    hidden = at_edges + under
-    area += at_edges / 2.0 + under
+    in_bays = float(bays(mask, j.seen & ~inlays).sum()) * STEP_MM**2
+    hidden = at_edges + under + in_bays
+    area += (at_edges + in_bays) / 2.0 + under
     rows, columns = np.nonzero(mask)
     y0, y1 = field.y[rows.min()], field.y[rows.max()]
     x0, x1 = field.x[columns.min()], field.x[columns.max()]
