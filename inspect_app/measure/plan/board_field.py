@@ -18,7 +18,7 @@ from calib.photo import Photo, linear_light
 from inspect_app.measure.plan.fret_patch import BURNT, LUMINANCE_BGR
 from inspect_app.measure.plan.frets import EndedFret
 
-__all__ = ["LEAST_LONG_MM", "STEP_MM", "BoardField", "lay_out", "seen_at"]
+__all__ = ["LEAST_LONG_MM", "STEP_MM", "BoardField", "lay_out", "mixed", "seen_at"]
 
 Floats = NDArray[np.float64]
 Light = NDArray[np.float32]
@@ -33,6 +33,8 @@ tenth of the light, as much as faint wear."""
 LEAST_LONG_MM = 8.0
 """Of a field, out of shadow and off the feet: in a shorter one an inlay of 6 mm leaves no wood about it to tell it
 by."""
+MIXTURES = 21
+"""Steps from unworn to worn: between them light is as good as straight."""
 LEAST_ACROSS_MM = 20.0
 """Of a field: no fretted board is so narrow (common practice, no source)."""
 
@@ -82,10 +84,31 @@ def lay_out(photo: Photo, before: EndedFret, fret: EndedFret, covers: Sequence[F
     px = seen_at(before, fret, size, grid[0].ravel(), grid[1].ravel()).reshape(*grid[0].shape, 2)
     light, valid = _sampled(photo, px.astype(np.float32), (len(y), len(x)), covers)
     valid &= (light.min(axis=2) > DARK) & (light.max(axis=2) < BURNT)
-    blue, green, red = np.moveaxis(np.log(np.maximum(light, DARK)), 2, 0)
+    return BoardField(b.number, before, fret, x, y, _tones(np.maximum(light, DARK)), valid)
+
+
+def _tones(light: Light) -> Light:
+    """Logarithms of light, of red over green and of blue over green, of linear blue, green and red, (..., 3)."""
+    blue, green, red = np.moveaxis(np.log(light), -1, 0)
     share = LUMINANCE_BGR[0]
-    tone = np.stack([share[0] * blue + share[1] * green + share[2] * red, red - green, blue - green], axis=2)
-    return BoardField(b.number, before, fret, x, y, np.asarray(tone, dtype=np.float32), valid)
+    tone = [share[0] * blue + share[1] * green + share[2] * red, red - green, blue - green]
+    return np.asarray(np.stack(tone, axis=-1), dtype=np.float32)
+
+
+def _lights(tone: Floats) -> Floats:
+    """Linear blue, green and red, (..., 3), of `_tones`."""
+    light, red, blue = np.moveaxis(tone, -1, 0)
+    share = LUMINANCE_BGR[0]
+    green = light - share[0] * blue - share[2] * red  # the shares add up to 1
+    return np.exp(np.stack([green + blue, green, green + red], axis=-1))
+
+
+def mixed(unworn: Floats, way: Floats) -> Floats:
+    """What a surface differs by, (N, 3), that is worn in even steps from not at all to wholly, when it then differs by
+    `way`: worn and unworn wood lie side by side, finer than is seen, and what adds up is their light."""
+    shares = np.linspace(0.0, 1.0, MIXTURES)[:, None]
+    light = (1.0 - shares) * _lights(unworn) + shares * _lights(unworn + way)
+    return np.asarray(_tones(np.asarray(light, dtype=np.float32)) - unworn, dtype=np.float64)
 
 
 def seen_at(before: EndedFret, fret: EndedFret, size: tuple[float, float], x: Floats, y: Floats) -> Floats:

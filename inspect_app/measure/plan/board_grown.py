@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inspect_app.measure.plan.board_field import STEP_MM
+from inspect_app.measure.plan.board_field import STEP_MM, mixed
 from inspect_app.measure.plan.board_judged import PLATEAU, SMOOTH_MM, Judged
 from inspect_app.measure.plan.board_places import STREAK_MM, components, contours, filled, with_border
 
@@ -82,12 +82,21 @@ def _one_way(j: Judged, seed: Mask, figure: Floats, taken: Mask, faintest: float
     least = PLATEAU if abs(scaled[0]) > LIGHT_TOO else SURE
     if plateau < least or float(np.abs(way[np.isfinite(figure)]).max()) < faintest:
         return None
-    share = along / plateau
+    unworn = np.median((j.strips[0] + j.strips[1])[seed.any(axis=1)] / 2.0, axis=0)
+    full = way * plateau / float(np.linalg.norm(scaled))
+    share = _of_surface(along / plateau, (mixed(unworn, full) / figure) @ (scaled / np.linalg.norm(scaled)) / plateau)
     inside = (share > 0.5) & j.seen & ~taken
     _, labels = cv2.connectedComponents(inside.astype(np.uint8), connectivity=4)
     mask = np.isin(labels, labels[seed & inside])
     mask = filled(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0)
     return Grown(mask, share, plateau)
+
+
+def _of_surface(share: Floats, mixtures: Floats) -> Floats:
+    """Share of the surface that is worn, from that of a difference, which it is for even steps from 0 to 1."""
+    rising = np.maximum.accumulate(mixtures)
+    between = np.interp(share, rising, np.linspace(0.0, 1.0, len(rising)))
+    return np.asarray(np.where((share > 0.0) & (share < 1.0), between, share))
 
 
 def _with_colour(j: Judged, place: Grown, figure: Floats, taken: Mask) -> Grown:
