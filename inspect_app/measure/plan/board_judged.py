@@ -46,6 +46,9 @@ they do from each other: for any figure whose difference grows with distance, 2 
 
 UNEVEN = 6.0
 """Mean chi squared of a fibre's three tones from which it does not change evenly: unworn ones have 3."""
+EVEN_SHARE = 0.1
+"""Of chi squared about a worn strip's replacement, what is left about the line as it is where fibres change evenly: a
+place worn alike that reaches from the one strip to some way across leaves a sixth (s^3 / 3 + (1 - s)^3 / 3 over s)."""
 WITHIN = (0.95, 1.96)
 """Share of normal values within so many of their standard deviations. What strong compression makes of colours is not
 normal: most of its blocks keep one tone, and some jump by a step. The median of all hardly knows of these."""
@@ -97,11 +100,7 @@ def judge(field: BoardField) -> Judged | None:
     seen = field.valid & rows[:, None] & between[None, :]
     if seen[rows].mean() < LEAST_SEEN:
         return None
-    uneven = _uneven(_drawn(tone, strips, share), seen)
-    if any(starts):
-        strips = _unworn(strips, starts, uneven)
-    else:
-        strips = _alike(strips, tone[:, np.abs(share[0, :, 0] - 0.5) < 0.25], uneven)
+    strips = _put_right(tone, strips, share, seen, starts)
     off = _drawn(tone, strips, share)
     return Judged(field, off - light_bend(off, seen, share[0, :, 0]), seen, (strips[0], strips[1]), starts)
 
@@ -111,56 +110,49 @@ def _drawn(tone: Floats, strips: list[Floats], share: Floats) -> Floats:
     return np.asarray(tone - (1.0 - share) * strips[0][:, None, :] - share * strips[1][:, None, :])
 
 
-def _uneven(off: Floats, seen: Mask) -> Floats:
-    """Chi squared, mean along each fibre, of what the field differs by from the line between both strips as they are."""
-    figure = np.maximum(spread_about_zero(off[seen] - np.median(off[seen], axis=0), axis=0), FIGURE_LEAST)
-    chi = np.where(seen, np.sum((off / figure) ** 2, axis=2), 0.0)
-    return np.asarray(chi.sum(axis=1) / np.maximum(seen.sum(axis=1), 1))
-
-
-def _unworn(strips: list[Floats], starts: tuple[float, float], uneven: Floats) -> list[Floats]:
-    """Both strips; fibres that are worn in one of them replaced from the other.
+def _put_right(
+    tone: Floats, strips: list[Floats], share: Floats, seen: Mask, starts: tuple[float, float]
+) -> list[Floats]:
+    """Both strips; fibres that are not unworn wood in one of them replaced from the other.
 
     Only along a foot is a strip sure to be unworn. Beyond a fret's shadow fingers may have reached it: what it differs
-    by from the strip along the other foot, over what wood does, is wear.
+    by from the strip along the other foot is wear, unless fibres change evenly from the one to the other. Where no
+    shadow is, a strip that stands alone shows dirt or a reflection at its foot, or a mark in the wood that ends there:
+    drawn across, it would be taken for wear all the way to the other foot.
     """
-    k = int(np.argmax(starts))
-    usual, _, runs = _disagreement(strips[k] - strips[1 - k], uneven)
+    usual, runs = _disagreement(strips[1] - strips[0])
+    if not runs:
+        return strips
+    lines = [strips, [strips[1] - usual, strips[0] + usual]]
+    ways = [(lines[0][0], lines[0][1]), (lines[1][0], lines[0][1]), (lines[0][0], lines[1][1])]
+    as_is, *replaced = _uneven([_drawn(tone, list(way), share) for way in ways], seen)
     out = [s.copy() for s in strips]
     for run in runs:
-        out[k][run] = strips[1 - k][run] + usual[run]
+        now, then = float(as_is[run].mean()), [float(r[run].mean()) for r in replaced]
+        k = int(np.argmax(starts)) if any(starts) else int(np.argmin(then))
+        if any(starts) and now > max(UNEVEN, EVEN_SHARE * then[k]) or not any(starts) and 2.0 * max(then[k], 3.0) < now:
+            out[k][run] = lines[1][k][run]
     return out
 
 
-def _alike(strips: list[Floats], middle: Floats, uneven: Floats) -> list[Floats]:
-    """Both strips; fibres at which only one differs from the field's middle replaced from the other.
-
-    Dirt or a reflection at a foot, or a mark in the wood that ends there: drawn across, it would be taken for wear all
-    the way to the other foot. `middle` is the field's tone there, (rows, columns, 3).
-    """
-    usual, figure, runs = _disagreement(strips[1] - strips[0], uneven)
-    out = [s.copy() for s in strips]
-    inside = np.median(middle, axis=1)
-    apart = [np.sum(((inside - strips[k] - s * usual) / figure) ** 2, axis=1) for k, s in ((0, 0.5), (1, -0.5))]
-    for run in runs:
-        means = [float(a[run].mean()) for a in apart]
-        k = int(np.argmax(means))
-        if means[1 - k] < PLATEAU < means[k]:
-            out[k][run] = strips[1 - k][run] + (usual[run] if k else -usual[run])
-    return out
+def _uneven(offs: list[Floats], seen: Mask) -> list[Floats]:
+    """Chi squared, mean along each fibre, of what the field differs by from each of several lines, the wood's figure
+    being what it differs by from the first."""
+    first = offs[0][seen]
+    figure = np.maximum(spread_about_zero(first - np.median(first, axis=0), axis=0), FIGURE_LEAST)
+    chis = [np.where(seen, np.sum((off / figure) ** 2, axis=2), 0.0) for off in offs]
+    return [np.asarray(chi.sum(axis=1) / np.maximum(seen.sum(axis=1), 1)) for chi in chis]
 
 
-def _disagreement(d: Floats, uneven: Floats) -> tuple[Floats, Floats, list[Mask]]:
-    """What two strips, (rows, 3), usually differ by, how much wood does beside that, and the runs of fibres where they
-    differ more, over a finger's width. Where fibres change evenly from the one to the other, it is the wood's figure.
-    """
+def _disagreement(d: Floats) -> tuple[Floats, list[Mask]]:
+    """What two strips, (rows, 3), usually differ by, and the runs of fibres where they do so by more than wood beside
+    them does, over a finger's width."""
     usual = median_filter(d, size=(round(SIDE_BY_SIDE_MM / STEP_MM), 1), mode="nearest")
     figure = np.maximum(spread_about_zero(d - usual, axis=0), FIGURE_LEAST)
     strange = np.sum(((d - usual) / figure) ** 2, axis=1) > PLATEAU**2
     wide = binary_opening(strange, np.ones(round(STREAK_MM / STEP_MM), bool))
     labels, count = label(binary_dilation(wide, iterations=round(2.0 * SMOOTH_MM / STEP_MM)))
-    runs = [labels == n for n in range(1, count + 1)]
-    return usual, figure, [run for run in runs if uneven[run].mean() > UNEVEN]
+    return usual, [labels == n for n in range(1, count + 1)]
 
 
 def _off_edges(field: BoardField) -> Mask:
