@@ -23,8 +23,8 @@ than a tenth of that."""
 LIGHT_TOO = 2.0
 """Standard deviations of the wood's figure by which light must differ for a place not to be told by colour alone."""
 SURE = 5.0
-"""The same as `PLATEAU` for what is told by colour alone: shine thins it and files round it off unevenly (no source). A place's own level is known to
-the inverse of what it differs by, and to a fifth at best: worn wood has its figure too."""
+"""The same as `PLATEAU` for what is told by colour alone: shine thins it and files round it off unevenly (no source). A
+place's own level is known to the inverse of what it differs by, and to a fifth at best: worn wood has its figure too."""
 OWN_LEVEL = 0.6
 """Quantile of a place's differences that is the middle of those inside its border: the smoothing fades a rim as wide as
 its deviation, a fifth of a place 6 by 7 mm (20 mm round, 33 mm2: 0.4 x 20 / 33), and half of the rest lie higher."""
@@ -34,8 +34,8 @@ few hundredths within a field."""
 IN_DOUBT = 0.15
 """Share of a place's border that may lie against what can't be seen: its extent is not known there."""
 AVERTED = 0.35
-"""Share of what a hollow's one flank differs by that its other flank must differ by the other way: a phone's tone mapping
-and sharpening throw a brim of less than a third round what is dark or bright (no source)."""
+"""Share of what a hollow's one flank differs by that its other flank must differ by the other way: a phone's tone
+mapping and sharpening throw a brim of less than a third round what is dark or bright (no source)."""
 
 PART_MM = 1.0
 """Narrowest part of a place that colour alone adds: borders by it and by all tones differ by less, within their noise."""

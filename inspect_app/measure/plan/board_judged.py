@@ -44,11 +44,8 @@ MIDDLE = 0.87
 """Half-way between two strips, drawn straight from one to the other, wood differs by at most the root of 3/4 of what
 they do from each other: for any figure whose difference grows with distance, 2 g(d/2) - g(d)/2 <= 3/2 g(d)."""
 
-UNEVEN = 6.0
-"""Mean chi squared of a fibre's three tones from which it does not change evenly: unworn ones have 3."""
-EVEN_SHARE = 0.1
-"""Of chi squared about a worn strip's replacement, what is left about the line as it is where fibres change evenly: a
-place worn alike that reaches from the one strip to some way across leaves a sixth (s^3 / 3 + (1 - s)^3 / 3 over s)."""
+EXPLAINS_MORE = 0.1
+"""Share of a fibre that a strip's replacement must explain besides what the strip itself does."""
 WITHIN = (0.95, 1.96)
 """Share of normal values within so many of their standard deviations. What strong compression makes of colours is not
 normal: most of its blocks keep one tone, and some jump by a step. The median of all hardly knows of these."""
@@ -116,32 +113,31 @@ def _put_right(
     """Both strips; fibres that are not unworn wood in one of them replaced from the other.
 
     Only along a foot is a strip sure to be unworn. Beyond a fret's shadow fingers may have reached it: what it differs
-    by from the strip along the other foot is wear, unless fibres change evenly from the one to the other. Where no
-    shadow is, a strip that stands alone shows dirt or a reflection at its foot, or a mark in the wood that ends there:
+    by from the strip along the other foot is wear, if then less of the field differs from unworn wood. Where no shadow is, a strip that stands alone shows dirt or a reflection at its foot, or a mark in the wood that ends there:
     drawn across, it would be taken for wear all the way to the other foot.
     """
     usual, runs = _disagreement(strips[1] - strips[0])
     if not runs:
         return strips
-    lines = [strips, [strips[1] - usual, strips[0] + usual]]
-    ways = [(lines[0][0], lines[0][1]), (lines[1][0], lines[0][1]), (lines[0][0], lines[1][1])]
-    as_is, *replaced = _uneven([_drawn(tone, list(way), share) for way in ways], seen)
+    by_other = [strips[1] - usual, strips[0] + usual]
+    ways = [strips, [by_other[0], strips[1]], [strips[0], by_other[1]]]
+    as_is, *replaced = _unexplained([_drawn(tone, way, share) for way in ways], seen)
     out = [s.copy() for s in strips]
     for run in runs:
-        now, then = float(as_is[run].mean()), [float(r[run].mean()) for r in replaced]
-        k = int(np.argmax(starts)) if any(starts) else int(np.argmin(then))
-        if any(starts) and now > max(UNEVEN, EVEN_SHARE * then[k]) or not any(starts) and 2.0 * max(then[k], 3.0) < now:
-            out[k][run] = lines[1][k][run]
+        left = [float(r[run].mean()) for r in replaced]
+        k = int(np.argmax(starts)) if any(starts) else int(np.argmin(left))
+        if left[k] + EXPLAINS_MORE < float(as_is[run].mean()):
+            out[k][run] = by_other[k][run]
     return out
 
 
-def _uneven(offs: list[Floats], seen: Mask) -> list[Floats]:
-    """Chi squared, mean along each fibre, of what the field differs by from each of several lines, the wood's figure
-    being what it differs by from the first."""
+def _unexplained(offs: list[Floats], seen: Mask) -> list[Floats]:
+    """Share of each fibre that is strange about each of several lines, the wood's figure being what the field differs by
+    from the first."""
     first = offs[0][seen]
     figure = np.maximum(spread_about_zero(first - np.median(first, axis=0), axis=0), FIGURE_LEAST)
-    chis = [np.where(seen, np.sum((off / figure) ** 2, axis=2), 0.0) for off in offs]
-    return [np.asarray(chi.sum(axis=1) / np.maximum(seen.sum(axis=1), 1)) for chi in chis]
+    strange = [(np.sum((off / figure) ** 2, axis=2) > PLATEAU**2) & seen for off in offs]
+    return [np.asarray(s.sum(axis=1) / np.maximum(seen.sum(axis=1), 1)) for s in strange]
 
 
 def _disagreement(d: Floats) -> tuple[Floats, list[Mask]]:
@@ -191,8 +187,8 @@ def figure_of(judged: Sequence[Judged], colour_step: float) -> Floats:
 def _colour_rounding(judged: Sequence[Judged], colour_step: float) -> float:
     """Standard deviation of a log colour by what the file rounds colours to (rectangular, GUM 4.3.7), on this board.
 
-    Red, green and blue differ by 2.1 to 2.2 of a step of their colour differences (ITU-R BT.601), and light by 2.4 / (14 +
-    code) of itself for a code (IEC 61966-2-1).
+    Red, green and blue differ by 2.1 to 2.2 of a step of their colour differences (ITU-R BT.601), and light by
+    2.4 / (14 + code) of itself for a code (IEC 61966-2-1).
     """
     light = math.exp(float(np.median(np.concatenate([strip[:, 0] for j in judged for strip in j.strips]))))
     code = 255.0 * float(srgb_codes(np.array([light]))[0])
