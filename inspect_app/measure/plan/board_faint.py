@@ -25,9 +25,10 @@ Mask = NDArray[np.bool_]
 
 FINGER_CELLS = 13
 """Width of the mean, 2.6 mm: the narrowest worn place told is as wide."""
-STRANGE = 25.0
-"""Chi squared of three tones from which a mean is strange: 5 of its standard deviations, for these are measured on the
-same fields and what changes slowly in wood and light is not normal (no source)."""
+STRANGE = 16.3
+"""Chi squared of three tones from which a mean is strange: one in a thousand."""
+LEAST = 0.03
+"""Log light or colour that a mean must differ by: reflections and the lens's fall-off bend tones by some hundredths."""
 CLEAR = 0.5
 """Share of the mean's width that must be seen."""
 
@@ -51,7 +52,9 @@ def is_more_worn(j: Judged, told: Mask, inlays: Mask, figure: Floats) -> bool:
         Of `finger_figure`.
     """
     free = j.seen & ~inlays
-    strange = np.sum((_means(j.off, free) / figure) ** 2, axis=2) > STRANGE
+    means = _means(j.off, free)
+    strange = np.sum((means / figure) ** 2, axis=2) > STRANGE
+    strange &= np.abs(means[:, :, np.isfinite(figure)]).max(axis=2) > LEAST
     away = ~with_border(told, FINGER_CELLS // 2 + 2) & ~inlays
     wide = _mean(free.astype(np.float64)) > CLEAR
     places = components(strange & away & wide & j.seen)

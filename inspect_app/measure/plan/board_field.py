@@ -100,7 +100,7 @@ def _lights(tone: Floats) -> Floats:
     light, red, blue = np.moveaxis(tone, -1, 0)
     share = LUMINANCE_BGR[0]
     green = light - share[0] * blue - share[2] * red  # the shares add up to 1
-    return np.exp(np.stack([green + blue, green, green + red], axis=-1))
+    return np.asarray(np.exp(np.stack([green + blue, green, green + red], axis=-1)))
 
 
 def mixed(unworn: Floats, way: Floats) -> Floats:

@@ -23,8 +23,8 @@ than a tenth of that."""
 LIGHT_TOO = 2.0
 """Standard deviations of the wood's figure by which light must differ for a place not to be told by colour alone."""
 SURE = 5.0
-"""The same as `PLATEAU` for what is told by colour alone: shine thins it and files round it off unevenly (no source). A
-place's own level is known to the inverse of what it differs by, and to a fifth at best: worn wood has its figure too."""
+"""The same as `PLATEAU` for what is told by colour alone: shine thins it and files round it off unevenly (no source).
+A place's own level is known to the inverse of what it differs by, to a fifth at best: worn wood has its figure too."""
 OWN_LEVEL = 0.6
 """Quantile of a place's differences that is the middle of those inside its border: the smoothing fades a rim as wide as
 its deviation, a fifth of a place 6 by 7 mm (20 mm round, 33 mm2: 0.4 x 20 / 33), and half of the rest lie higher."""
@@ -38,7 +38,7 @@ AVERTED = 0.35
 mapping and sharpening throw a brim of less than a third round what is dark or bright (no source)."""
 
 PART_MM = 1.0
-"""Narrowest part of a place that colour alone adds: borders by it and by all tones differ by less, within their noise."""
+"""Narrowest part of a place that colour alone adds: borders by it and by all tones differ by less, by their noise."""
 
 
 @dataclass(frozen=True)
@@ -181,8 +181,8 @@ def bays(mask: Mask, seen: Mask) -> Mask:
 
 
 def fade_width(share: Floats, mask: Mask, seen: Mask) -> float:
-    """Width over which a place's difference goes from three quarters to a quarter, mm: areas between over the way round,
-    as far as that is seen."""
+    """Width over which a place's difference goes from three quarters to a quarter, mm: areas between over the way
+    round, as far as that is seen."""
     near = with_border(mask, 7)  # over three deviations of the smoothing
     band = float(((share > 0.25) & (share < 0.75) & near & seen).sum()) * STEP_MM**2
     around = sum(float(cv2.arcLength(c, True)) for c in contours(mask)) * STEP_MM

@@ -44,11 +44,12 @@ MIDDLE = 0.87
 """Half-way between two strips, drawn straight from one to the other, wood differs by at most the root of 3/4 of what
 they do from each other: for any figure whose difference grows with distance, 2 g(d/2) - g(d)/2 <= 3/2 g(d)."""
 
-EXPLAINS_MORE = 0.1
-"""Share of a fibre that a strip's replacement must explain besides what the strip itself does."""
+EXPLAINS_MORE = 0.9
+"""Share of what is strange of a fibre, drawn from a strip, that a strip's replacement leaves so at most."""
 WITHIN = (0.95, 1.96)
 """Share of normal values within so many of their standard deviations. What strong compression makes of colours is not
-normal: most of its blocks keep one tone, and some jump by a step. The median of all hardly knows of these."""
+normal: most of its blocks keep one tone, and some jump by a step. The median of all hardly knows of these. Files keep
+light finer."""
 PLATEAU = 4.0
 """Standard deviations of the wood's figure that the middle of a worn place differs by at least: the root of the chi
 squared from which a place is strange."""
@@ -113,8 +114,9 @@ def _put_right(
     """Both strips; fibres that are not unworn wood in one of them replaced from the other.
 
     Only along a foot is a strip sure to be unworn. Beyond a fret's shadow fingers may have reached it: what it differs
-    by from the strip along the other foot is wear, if then less of the field differs from unworn wood. Where no shadow is, a strip that stands alone shows dirt or a reflection at its foot, or a mark in the wood that ends there:
-    drawn across, it would be taken for wear all the way to the other foot.
+    by from the strip along the other foot is wear, if then less of the field differs from unworn wood. Where no shadow
+    is, a strip that stands alone shows dirt or a reflection at its foot, or a mark in the wood that ends there: drawn
+    across, it would be taken for wear all the way to the other foot.
     """
     usual, runs = _disagreement(strips[1] - strips[0])
     if not runs:
@@ -123,17 +125,18 @@ def _put_right(
     ways = [strips, [by_other[0], strips[1]], [strips[0], by_other[1]]]
     as_is, *replaced = _unexplained([_drawn(tone, way, share) for way in ways], seen)
     out = [s.copy() for s in strips]
+    shaded = [k for k in (0, 1) if starts[k] > FEET_MM[1]] or [0, 1]
     for run in runs:
         left = [float(r[run].mean()) for r in replaced]
-        k = int(np.argmax(starts)) if any(starts) else int(np.argmin(left))
-        if left[k] + EXPLAINS_MORE < float(as_is[run].mean()):
+        k = min(shaded, key=lambda n: left[n])
+        if left[k] < EXPLAINS_MORE * float(as_is[run].mean()):
             out[k][run] = by_other[k][run]
     return out
 
 
 def _unexplained(offs: list[Floats], seen: Mask) -> list[Floats]:
-    """Share of each fibre that is strange about each of several lines, the wood's figure being what the field differs by
-    from the first."""
+    """Share of each fibre that is strange about each of several lines, the wood's figure being what the field differs
+    by from the first."""
     first = offs[0][seen]
     figure = np.maximum(spread_about_zero(first - np.median(first, axis=0), axis=0), FIGURE_LEAST)
     strange = [(np.sum((off / figure) ** 2, axis=2) > PLATEAU**2) & seen for off in offs]
@@ -177,6 +180,7 @@ def figure_of(judged: Sequence[Judged], colour_step: float) -> Floats:
     d -= np.median(d, axis=0)
     usual = spread_about_zero(d, axis=0)
     wide = np.maximum(usual, np.quantile(np.abs(d), WITHIN[0], axis=0) / WITHIN[1])
+    wide[0] = usual[0]
     inner = spread_about_zero(np.concatenate([in_middle(j, j.off) for j in judged]), axis=0)
     inner *= wide / np.maximum(usual, FIGURE_LEAST)
     figure = np.maximum(np.minimum(MIDDLE * wide, inner), FIGURE_LEAST)

@@ -57,8 +57,8 @@ NOTHING_TOLD = (
 )
 COLOUR_TOLD = "the wood's own figure hides places that are only darker or lighter: those that are greyer would show"
 MORE = (
-    "more of this field differs from unworn wood than what can be told apart, too faintly to tell where it ends: look at "
-    "it yourself, or take a sharp photo in brighter light"
+    "more of this field differs from unworn wood than can be told apart, too faintly to tell where it ends: look at it "
+    "yourself, or take a sharp photo in brighter light"
 )
 UNTOLD = (
     "too little of the board shows between these frets, clear of their feet and shadows, to tell wear on it: high up "
