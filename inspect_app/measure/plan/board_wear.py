@@ -125,6 +125,8 @@ def find_board_wear(
     outlines: list[Outline] = []
     said = [NotMeasured(board, forbids)] if forbids else []
     by_finger = finger_figure(judged, figure)
+    if forbids == COLOUR_TOLD:
+        by_finger[0] = np.inf
     for j in judged:
         places = _places(j, figure, by_finger)
         if isinstance(places, str):
