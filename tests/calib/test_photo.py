@@ -268,3 +268,11 @@ def test_linear_light_is_that_of_the_standard():
     assert light[10] == pytest.approx(10 / 255 / 12.92, rel=1e-6)
     assert (light[127] + light[128]) / 2 == pytest.approx(0.21404, abs=2e-5)
     assert np.all(np.diff(light) > 0)
+
+
+def test_a_jpeg_says_how_coarsely_it_keeps_colours():
+    """Annex K.1 of ITU-T T.81 has 17 for the mean of colours at quality 50, and Pillow halves or doubles from there."""
+    coarse, fine = (open_photo(saved(picture(), quality=q)).colour_step for q in (50, 95))
+    assert coarse == 17 / 8
+    assert 0.0 < fine < 0.5
+    assert open_photo(saved(picture(), "PNG")).colour_step == 0.0

@@ -36,7 +36,8 @@ IN_DOUBT = 0.15
 AVERTED = 0.35
 """Share of what a hollow's one flank differs by that its other flank must differ by the other way: a phone's tone
 mapping and sharpening throw a brim of less than a third round what is dark or bright (no source)."""
-
+SEAM_CELLS = round(2.0 * SMOOTH_MM / STEP_MM)
+"""Between a hollow's two flanks, where the one's difference turns into the other's: two deviations of the smoothing."""
 PART_MM = 1.0
 """Narrowest part of a place that colour alone adds: borders by it and by all tones differ by less, by their noise."""
 
@@ -50,7 +51,7 @@ class Grown:
     plateau: float
 
 
-def grown_from_seed(j: Judged, seed: Mask, figure: Floats, taken: Mask, inlays: Mask) -> Grown | None:
+def grown_from_seed(j: Judged, seed: Mask, strange: Mask, figure: Floats, taken: Mask, inlays: Mask) -> Grown | None:
     """The place about a seed whose difference is at least half of its own; None where it is no more than wood's figure.
 
     A hollow lit from the side has two flanks, one brighter and one darker than the board: both are it, with the seam
@@ -59,8 +60,9 @@ def grown_from_seed(j: Judged, seed: Mask, figure: Floats, taken: Mask, inlays: 
     place = _one_way(j, seed, figure, taken)
     if place is None:
         return None
-    turned = [_one_way(j, c, figure, taken | place.mask) for c in components(seed & ~place.mask & (place.share < 0.0))]
-    for other in turned:
+    beside = with_border(place.mask, SEAM_CELLS)
+    for rest in components(strange & ~taken & ~place.mask & (place.share < 0.0)):
+        other = _one_way(j, rest, figure, taken | place.mask) if (rest & beside).any() else None
         if other is not None and other.plateau > AVERTED * place.plateau:
             place = _joined(place, other)
     place = _with_colour(j, place, figure, taken)
@@ -128,7 +130,7 @@ def _strength(off: Floats, figure: Floats) -> float:
 
 def _joined(one: Grown, other: Grown) -> Grown:
     """Two flanks as one place, where they meet; else the one alone."""
-    n = round(2.0 * SMOOTH_MM / STEP_MM)
+    n = SEAM_CELLS
     seam = with_border(one.mask, n) & with_border(other.mask, n)
     if not seam.any() or not other.mask.any():
         return one

@@ -168,9 +168,9 @@ class _Found:
 
 def _places(j: Judged, figure: Floats, by_finger: Floats) -> list[_Found] | str:
     """Worn places of one field, from the treble end on, inlays left out; or why they can't all be told."""
-    strange = ((j.off / figure) ** 2).sum(axis=2)
     inlays = inlays_of(j.field.number, j.off, j.seen)
-    seeds = components((strange > SEED) & j.seen & ~inlays)  # an inlay joins no places to its two sides
+    strange = (((j.off / figure) ** 2).sum(axis=2) > SEED) & j.seen & ~inlays  # an inlay joins no two places
+    seeds = components(strange)
     taken = inlays.copy()
     found: list[_Found] = []
     why = ""
@@ -178,7 +178,7 @@ def _places(j: Judged, figure: Floats, by_finger: Floats) -> list[_Found] | str:
         seed = seed & ~taken
         if seed.sum() * STEP_MM**2 < SEED_MM2:
             continue
-        place = grown_from_seed(j, seed, figure, taken, inlays)
+        place = grown_from_seed(j, seed, strange, figure, taken, inlays)
         if place is None:
             why = FADES if cancels(j, seed, figure) else why
             continue

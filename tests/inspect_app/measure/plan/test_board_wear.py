@@ -1,13 +1,16 @@
 """Worn places between the frets: found where they are, as large as they are within U, and none where there are none."""
 
+import math
 from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 
-from inspect_app.measure.plan.board_field import STEP_MM
+from inspect_app.measure.plan.board_faint import finger_figure, is_more_worn
+from inspect_app.measure.plan.board_field import STEP_MM, lay_out, mixed
 from inspect_app.measure.plan.board_inlays import is_inlay
+from inspect_app.measure.plan.board_judged import judge
 from inspect_app.measure.plan.board_wear import find_board_wear
 from inspect_app.reading.key import Key, Place, on_fret
 from tests.conftest import rest_slow
@@ -201,6 +204,68 @@ def test_a_hollow_whose_flanks_cancel_is_not_passed_over(wood):
     assert not any(k.fret == 5 for k in answer.values)
     assert "no clear border" in said[on_fret(5, "board wear")]
     assert set(said) == {on_fret(5, "board wear")}
+
+
+@pytest.mark.parametrize("wood", rest_slow(WOODS, 1))
+def test_a_hollows_two_flanks_are_one_place(wood):
+    """Only the brighter one had been told: three tenths of the area were missing."""
+    scene = Worn(wood=wood, patches=(Patch(5, 0.5, 20.0, 5.0, 3.0),), seed=14)
+    photo = two_flanks(scene, (0.6, 0.6, 0.6), (1.5, 1.5, 1.5))
+    ((at, share, u),) = places(find_board_wear(photo, frets_of(scene), (), strings_on=False, white=0.0))[5]
+    assert at == pytest.approx(20.0, abs=0.3)
+    assert abs(share - true_share(scene, scene.patches[0])) < u
+
+
+def smeared(scene, width):
+    """A board with so many mm of dirt before the foot of fret 5, between 17 and 20 mm from the treble end."""
+    photo, (start, room) = draw_worn(scene), scene.field(5)
+    rows = [round((LENGTH + 6.0 - y) * scene.px_per_mm) for y in (20.0, 17.0)]
+    columns = [round((start + room - x) * scene.px_per_mm) for x in (width, 0.0)]
+    bgr = photo.bgr.copy()
+    bgr[slice(*rows), slice(*columns)] = (bgr[slice(*rows), slice(*columns)] * 0.7).astype(np.uint8)
+    bgr.flags.writeable = False
+    return replace(photo, bgr=bgr)
+
+
+def test_dirt_at_a_foot_is_not_drawn_across_the_field():
+    scene = Worn(seed=15)
+    answer = find_board_wear(smeared(scene, 2.5), frets_of(scene), (), strings_on=False, white=0.0)
+    assert not answer.values
+    assert answer.fields_read == 3
+
+
+def test_what_strong_compression_may_make_of_colours_is_not_told_for_wear():
+    scene = Worn(patches=(Patch(5, 0.5, 20.0, 6.0, 2.5),), tone=(0.84, 1.0, 1.0), seed=16)
+    photo = draw_worn(scene)
+    fine, coarse = (
+        find_board_wear(replace(photo, colour_step=step), frets_of(scene), (), strings_on=False, white=0.0)
+        for step in (0.4, 8.0)
+    )
+    assert {k.fret for k in fine.values} == {5}
+    assert not coarse.values
+
+
+def test_a_field_with_more_wear_than_can_be_told_apart_is_declined():
+    scene = Worn(patches=(Patch(5, 0.5, 12.0, 6.0, 2.5),), seed=17)
+    before, fret = frets_of(scene)[1:3]
+    j = judge(lay_out(draw_worn(scene), before, fret, ()))
+    figure = np.array([0.03, 0.012, 0.012])
+    told, inlays = j.off[:, :, 0] < -0.2, np.zeros(j.seen.shape, bool)
+    by_finger = finger_figure([j], figure)
+    assert told.any()
+    assert not is_more_worn(j, told, inlays, by_finger)
+    y, x = np.meshgrid(j.field.y, j.field.x, indexing="ij")
+    faint = ((y - 32.0) / 2.5) ** 2 + ((x - x.max() / 2.0) / 5.0) ** 2 < 1.0
+    more = replace(j, off=j.off - 0.08 * faint[:, :, None])
+    assert is_more_worn(more, told, inlays, by_finger)
+
+
+def test_in_a_border_light_adds_up():
+    """Half of a surface three times as bright makes it twice as bright, not 1.7 times."""
+    steps = mixed(np.log(np.array([0.1, 1.0, 1.0])), np.array([math.log(3.0), 0.0, 0.0]))
+    assert steps[0] == pytest.approx(0.0, abs=1e-6)
+    assert steps[-1, 0] == pytest.approx(math.log(3.0), abs=1e-5)
+    assert steps[len(steps) // 2, 0] == pytest.approx(math.log(2.0), abs=1e-5)
 
 
 def test_strings_decline_with_a_reason():
