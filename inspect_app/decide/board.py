@@ -74,7 +74,7 @@ def board_wear(inspections: Iterable[Inspection], instrument: Instrument, by_gau
             about = _place(i, key)
             if about is not None:
                 found.setdefault(int(key.fret or 0), []).append(about)
-    places = tuple(p for n in sorted(found) for p in _merged(n, found[n], instrument))
+    places = tuple(p for n in sorted(found) for p in _merged(n, found[n], instrument, _width(seen, n)))
     why = tuple(dict.fromkeys(n.reason for i in seen for n in i.not_measured if n.what.feature == "board wear"))
     deep = {n: q for n, q in sorted(of_frets(by_gauge or {}, "hollow depth").items()) if q.value > q.expanded}
     return BoardWear(places, why, deep)
@@ -87,14 +87,23 @@ def _place(i: Inspection, key: Key) -> tuple[float, float, Measured] | None:
     return at.value, width.value, share
 
 
-def _merged(fret: int, found: Sequence[tuple[float, float, Measured]], instrument: Instrument) -> tuple[WornPlace, ...]:
+def _width(seen: Sequence[Inspection], fret: int) -> float:
+    """The board's width across the field before a fret, mm: the mean length of the frets at its two ends."""
+    frets = [f for i in seen for f in i.frets if f.number in (fret - 1, fret)]
+    lengths = [f.length.value for f in frets if f.length is not None]
+    return sum(lengths) / len(lengths) if lengths else FRET_LENGTH_MM
+
+
+def _merged(
+    fret: int, found: Sequence[tuple[float, float, Measured]], instrument: Instrument, width: float
+) -> tuple[WornPlace, ...]:
     groups: list[list[tuple[float, float, Measured]]] = []
     for one in sorted(found, key=lambda f: f[0]):
         if groups and one[0] - groups[-1][0][0] < SAME_PLACE_MM:
             groups[-1].append(one)
         else:
             groups.append([one])
-    places = string_places(instrument, fret, FRET_LENGTH_MM)
+    places = string_places(instrument, fret, width)
     return tuple(_of_group(fret, group, places) for group in groups)
 
 

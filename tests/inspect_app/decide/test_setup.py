@@ -20,7 +20,7 @@ from inspect_app.decide.options import Cost, Kind, work_out_options
 from inspect_app.decide.options_keeping_frets import level
 from inspect_app.decide.setup import Setup, setup_of, targets_for, targets_of_kinds, tops_over_plane
 from inspect_app.decide.wear import FretWear, WearMap
-from inspect_app.instrument.details import Instrument
+from inspect_app.instrument.details import Instrument, string_places
 from inspect_app.instrument.fretboard import fret_position
 from inspect_app.reading.inspection import FretReading, Inspection, PhotoSummary
 from inspect_app.reading.key import Key, Place, on_fret
@@ -333,6 +333,19 @@ def test_a_hollow_read_by_gauge_makes_the_board_a_worn_one():
     assert "0.25 mm, before fret 5" in said
     assert "stays while the frets are in" in board_consequences(board, frets_out=False)[0]
     assert not board_wear((), INSTRUMENT, {key: gauged(key, 0.03)})
+
+
+def test_a_worn_places_string_is_told_on_the_boards_own_width_there():
+    """The third string runs where it does on a board 54 mm wide; on one of 46 mm the fourth would be nearer."""
+    third = string_places(INSTRUMENT, 12, 54.0)[2]
+    place, about = on_fret(12, "board wear", 1), {"from treble end": third + 0.8, "width": 3.0, "share": 0.1}
+    values = {place.part(name): Measured.of(v, "mm", border=0.1) for name, v in about.items()}
+    frets = tuple(FretReading(n, length=Measured.of(v, "mm", edge=0.1)) for n, v in ((11, 53.6), (12, 54.4)))
+    photo = Inspection("plan", PhotoSummary("p.jpg", "", 9, 9), "t", {}, frets, values=values)
+    (worn,) = board_wear((photo,), INSTRUMENT).places
+    assert worn.strings == (3,)
+    (narrow,) = board_wear((replace(photo, frets=()),), INSTRUMENT).places
+    assert narrow.strings == (4,)
 
 
 def test_levelling_uses_the_tops_that_photos_show():
