@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from calib.edges import locate_steps, row_offsets, sample_across
@@ -32,10 +33,11 @@ def lens_blur(photo: Photo, scale: Scale) -> float:
     return float(np.median(found)) if len(found) else 0.0
 
 
-def outline_blur(photo: Photo, line: CrownLine, mm_per_px: float) -> float:
-    """Median blur of the outline, px, over a hundred places of the unworn parts."""
+def outline_blur(photo: Photo, line: CrownLine, mm_per_px: float, where: NDArray[np.bool_] | None = None) -> float:
+    """Median blur of the outline, px, over a hundred places of the unworn parts, or of the points (N,) `where`."""
+    points = line.used if where is None else where
     half_px = float(np.clip(EDGE_MM / mm_per_px, *EDGE_PX))
-    some = np.flatnonzero(line.used)[:: max(1, int(line.used.sum()) // 100)]
+    some = np.flatnonzero(points)[:: max(1, int(points.sum()) // 100)]
     along = np.gradient(gaussian_filter1d(line.edge.px, 5.0, axis=0), axis=0)[some]
     along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
     normal = np.column_stack([along[:, 1], -along[:, 0]])

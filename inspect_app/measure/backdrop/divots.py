@@ -85,6 +85,8 @@ class Hollow:
         How many times fainter the outline is there than where it is unworn, 1 or more.
     near : float
         Probability that the outline there is the flat's near edge, not its far one; see `flat_edges`.
+    blur_px : float
+        Standard deviation of the outline's blur there, px; 0 where it was not looked at.
     """
 
     start: float
@@ -95,6 +97,7 @@ class Hollow:
     u_drop: float
     faint: float = 1.0
     near: float = 0.0
+    blur_px: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from calib.scales.base import Scale
 from inspect_app import __version__
 from inspect_app.instrument.crown import blind_depth, depth_from_drop, half_chord
 from inspect_app.measure.backdrop.bevel import EndReading, bevel_foot, measure_end
+from inspect_app.measure.backdrop.blur import outline_blur
 from inspect_app.measure.backdrop.by_hand import (
     ARC,
     manual_end,
@@ -227,7 +228,7 @@ def _hollows(
     if fret.under_mm < UNDER_MM:
         return [], (NotMeasured(what, OUTSHONE),)
     found, unclear = find_hollows(fret.line, profile, fret.definition_mm)
-    found = with_flat_edges(photo, detected.scale, fret, found)
+    found = [_with_blur(h, photo, fret) for h in with_flat_edges(photo, detected.scale, fret, found)]
     hollows = [h for h in found if is_sure(h, _depth(h, fret))]
     shown = [h.near > MORE_LIKELY or card_above(photo, fret, h.at, h.stop - h.start, h.drop) for h in hollows]
     incomplete = unclear > INCOMPLETE_SHARE or profile.noise > SCATTERED_PX * fret.mm_per_px
@@ -249,9 +250,15 @@ def _hollows(
     return hollows, (NotMeasured(what, why),)
 
 
+def _with_blur(h: Hollow, photo: Photo, fret: DetectedFret) -> Hollow:
+    """A hollow with the blur of its outline's deeper half."""
+    deep = np.abs(fret.line.y - h.at) < (h.stop - h.start) / 4.0
+    return replace(h, blur_px=outline_blur(photo, fret.line, fret.mm_per_px, deep))
+
+
 def _depth(h: Hollow, fret: DetectedFret) -> Measured:
-    crown, definition = fret.crown, fret.definition_mm
-    return measure_depth(h, crown, fret.u_elevation, definition, u_scale(fret), fret.resolved_mm, fret.u_light_mm)
+    crown, definition, light = fret.crown, fret.definition_mm, fret.u_light_mm(h.blur_px)
+    return measure_depth(h, crown, fret.u_elevation, definition, u_scale(fret), fret.resolved_mm, light)
 
 
 def _stands_above(fret: DetectedFret) -> bool:

@@ -163,14 +163,15 @@ class DetectedFret:
         blur = math.hypot(max(self.lens_px, self.blur_px, SHARPEST_PX), FINE_PX)
         return 2.0 * blur * self.mm_per_px
 
-    @property
-    def u_light_mm(self) -> float:
+    def u_light_mm(self, blur_px: float = 0.0) -> float:
         """How far the metal's own light may draw an outline, mm: by what it is blurred beyond the card's print, either
         way (rectangular, GUM 4.3.7).
 
         Both are in focus or neither, so what is more is no blur but a ramp of light beside the edge, which is steepest
-        on the ramp's side; over a hollow and beside it that may be either side."""
-        return max(self.blur_px - max(self.lens_px, SHARPEST_PX), 0.0) / math.sqrt(3.0) * self.mm_per_px
+        on the ramp's side; over a hollow and beside it that may be either side. Of a hollow's outline it may be more,
+        whose blur is `blur_px`: a flat of a tone between card and metal has two edges that run into one."""
+        blur = max(self.blur_px, blur_px)
+        return max(blur - max(self.lens_px, SHARPEST_PX), 0.0) / math.sqrt(3.0) * self.mm_per_px
 
     def checks(self) -> dict[str, float]:
         """What both views report of the photo beside their readings."""

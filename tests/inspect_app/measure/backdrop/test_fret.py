@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from inspect_app.measure import calibrate
-from inspect_app.measure.backdrop.blur import lens_blur
+from inspect_app.measure.backdrop.blur import lens_blur, outline_blur
 from inspect_app.measure.backdrop.covering import crossings
 from inspect_app.measure.backdrop.crown_line import CrossProfile, cross_profile
 from inspect_app.measure.backdrop.fret import (
@@ -18,7 +18,7 @@ from inspect_app.measure.backdrop.fret import (
     is_dark_above,
 )
 from inspect_app.reading.key import NotMeasured
-from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
+from tests.inspect_app.measure.backdrop.fret_pictures import CARD_X, Scene, draw, scene_ask
 
 
 def upright_card(scene):
@@ -111,6 +111,18 @@ def test_a_crowns_dark_side_above_the_lamps_line_is_seen_where_it_leaves_few_row
     plain, dark = (cross_profile(p, fret.pose, fret.line, fret.mm_per_px) for p in (photo, banded))
     assert edge_above(plain, fret.blur_px) < 0.05
     assert edge_above(dark, fret.blur_px) > 0.3
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("flat", "blurred"), [(None, False), (175, True)])
+def test_a_flat_of_a_tone_between_card_and_metal_blurs_its_hollows_outline(flat, blurred):
+    """Both its edges, 0.1 mm apart, run into one: through a messenger 0.18 mm had been read for 0.08 at U 0.04."""
+    scene = Scene(divots=((0.0, 0.15, 5.0),), flat=flat, elevation=7.6, seed=11)
+    photo, _, fret = upright_card(scene)
+    deep = np.abs(fret.line.y + CARD_X) < 1.25
+    blur = outline_blur(photo, fret.line, fret.mm_per_px, deep)
+    assert (blur > 1.5 * fret.blur_px) is blurred
+    assert (fret.u_light_mm(blur) > fret.u_light_mm() + 0.01) is blurred
 
 
 @pytest.mark.slow
