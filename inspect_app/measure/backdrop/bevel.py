@@ -42,8 +42,6 @@ Mask = NDArray[np.bool_]
 
 BEND_SHARE = 0.2
 """How much of an edge's definition may bend a rim, most of it tilting it (no source)."""
-BULGES = 3.0
-"""What the straighter rim's points stray by beyond their noise hangs together over a third of it (no source)."""
 WORST_U_DEG = 3.75
 """Standard uncertainty beyond which an angle is not stated: with U = 7.5, 20 and 35 degrees, the ends of what the trade
 cuts (common practice, no source), can no longer be told apart."""
@@ -150,10 +148,8 @@ def _near_rim_probability(
     far, near = (fit_rim_line(y[clear], h[clear], edge.only(clear), mm_per_px, definition_px) for y, h in rims)
     if far is None or near is None:
         return prior
-    points, least = min(far.used.sum(), near.used.sum()) / edge.noise_correlation, min(far.rms, near.rms)
-    noise = float(np.median(edge.u_px[clear])) * mm_per_px
-    beyond_noise = max(0.0, least**2 - noise**2)
-    bend = (BEND_SHARE * definition_px * mm_per_px) ** 2 + beyond_noise / BULGES + least**2 / points
+    points = min(far.used.sum(), near.used.sum()) / edge.noise_correlation
+    bend = (BEND_SHARE * definition_px * mm_per_px) ** 2 + min(far.rms, near.rms) ** 2 / points
     log_likelihood_ratio = 0.5 * (far.rms**2 - near.rms**2) / bend
     return float(expit(logit(prior) + log_likelihood_ratio))
 

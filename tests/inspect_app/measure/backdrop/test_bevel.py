@@ -10,7 +10,6 @@ from scipy.special import ndtr
 
 from calib.photo import Focal, Photo
 from inspect_app.instrument.crown import Crown
-from inspect_app.measure.backdrop import bevel
 from inspect_app.measure.backdrop.beside_edge import crowded_px, is_soft
 from inspect_app.measure.backdrop.bevel import Bevel, fit_bevel, measure_bevel
 from inspect_app.measure.backdrop.circle import fit_circle
@@ -353,15 +352,3 @@ def test_a_straight_part_in_the_lower_half_of_the_crown_is_no_bevel(top, believe
     fret = DetectedFret(scene.pose(), line, scene.crown, MM_PER_PX, 1.0, 1.0, 0.1, 0.01, ())
     bevel = Bevel(math.radians(30.0), scene.ends[0], 0.005, 0.01, 0.5, (0.05, top))
     assert is_an_end(bevel, fret, "treble") == believed
-
-
-@pytest.mark.parametrize(("noise_px", "sure"), [(0.5, True), (0.1, False)])
-def test_a_rim_that_bulges_by_more_than_its_noise_says_less_of_which_rim_it_is(noise_px, sure):
-    """Close up both rims stray, by half a pixel and by eight tenths: that may be noise, or light that bends an edge."""
-    h = np.linspace(0.1, 1.0, 90)
-    bulge = MM_PER_PX / 6.0 * math.sqrt(2.0) * np.sin(np.linspace(0.0, 6.0 * math.pi, 90))
-    far, near = (0.65 * h + by * bulge for by in (0.8, 0.5))
-    edge = EdgePath.plain(np.column_stack([far, h]), np.full(90, noise_px), np.full(90, 50.0), 1.0)
-    near_rim = bevel._near_rim_probability([(far, h), (near, h)], edge, MM_PER_PX / 6.0, RIM_DEFINITION_PX)
-    assert (near_rim > 0.99) == sure
-    assert (near_rim < 0.9) != sure
