@@ -47,6 +47,7 @@ __all__ = [
     "rim_shows",
     "crown_line_end",
     "crown_line_evidence",
+    "BLOOM_U_PX",
     "CORNER_MM",
     "LEAST_RISE_MM",
 ]
