@@ -100,11 +100,6 @@ BRIGHTER_THAN_CARD = 1.5
 """How much brighter than plain card light above a crown line must be to be no paper: half as much again, beyond what a
 lamp's fall-off or a shadow's end does to paper over some millimetres."""
 BEHIND = "another crown shows above the one followed, which may be the nearer fret's; change the light"
-AS_BRIGHT = 0.9
-"""How bright metal right below a crown line is, over the card above it, from which the line is no step between the two
-but a thin dark one, or the rim of a glare: a tenth darker is what a lamp's fall-off does to paper."""
-TOP_MM = 0.2
-"""How much of a crown that is: less than a thin dark line leaves of any crown in sight (no source)."""
 LEVEL_MM = 0.1
 """How much a nearer fret may stand higher, with the blur of its edge out of focus: frets are level within 0.05 mm, and
 what is 30 mm before the focus is blurred by as much (common practice, no source)."""
@@ -136,8 +131,6 @@ class DetectedFret:
         Whether specks on the card are strong enough to move edges.
     overshoot : float
         How far sharpening takes the codes beside the print's edges beyond their level, as a share of the step.
-    as_bright : bool
-        Whether metal right below the outline is as bright as the card above it, see `AS_BRIGHT`.
     """
 
     pose: BoardPose
@@ -153,7 +146,6 @@ class DetectedFret:
     under_mm: float = UNDER_MM
     grainy: bool = False
     overshoot: float = 0.0
-    as_bright: bool = False
 
     @property
     def close_up(self) -> bool:
@@ -177,11 +169,9 @@ class DetectedFret:
 
         Both are in focus or neither, so what is more is no blur but a ramp of light beside the edge, which is steepest
         on the ramp's side; over a hollow and beside it that may be either side. Of a hollow's outline it may be more,
-        whose blur is `blur_px`: a flat of a tone between card and metal has two edges that run into one. Where metal is
-        as bright as the card the outline itself has two, and lies between them."""
+        whose blur is `blur_px`: a flat of a tone between card and metal has two edges that run into one."""
         blur = max(self.blur_px, blur_px)
-        ramp = max(blur - max(self.lens_px, SHARPEST_PX), 0.0) * self.mm_per_px
-        return math.hypot(ramp, self.resolved_mm / 2.0 if self.as_bright else 0.0) / math.sqrt(3.0)
+        return max(blur - max(self.lens_px, SHARPEST_PX), 0.0) / math.sqrt(3.0) * self.mm_per_px
 
     def checks(self) -> dict[str, float]:
         """What both views report of the photo beside their readings."""
@@ -259,8 +249,7 @@ def _detected(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedFre
     if metal_behind(photo, pose, line, mm_per_px, top, _rise_to_next(pose, elevation + 2.0 * u_elevation, ask)):
         return NotMeasured(on_fret(ask.first_fret, "crown line"), BEHIND)
     hidden = hidden_by_nearer_fret(pose, crown, elevation - u_elevation, ask)
-    found = DetectedFret(pose, line, crown, mm_per_px, blur, lens, elevation, u_elevation, flags, hidden, under)
-    return replace(found, as_bright=metal_over_card(cross_profile(photo, pose, line, mm_per_px)) > AS_BRIGHT)
+    return DetectedFret(pose, line, crown, mm_per_px, blur, lens, elevation, u_elevation, flags, hidden, under)
 
 
 def hidden_by_nearer_fret(pose: BoardPose, crown: Crown, elevation: float, ask: Ask) -> float:
@@ -388,13 +377,6 @@ def is_dark_above(across: CrossProfile, blur_px: float) -> bool:
     fall = float(above[0] - above[-1])
     sharpest = float((above[:-step] - above[step:]).max())
     return above[0] > BRIGHTER_THAN_CARD * above[-1] and sharpest > fall / 2.0
-
-
-def metal_over_card(across: CrossProfile) -> float:
-    """The brightest light of the top `TOP_MM` below a crown line and its blur, over that of the card above the line."""
-    below = across.on + OWN_ROWS
-    top = across.light[below : below + max(1, round(TOP_MM / across.pitch))]
-    return float(top.max(initial=0.0)) / max(float(np.median(across.light[: across.on])), 1e-6)
 
 
 def card_tone_below(across: CrossProfile) -> float:

@@ -1,6 +1,5 @@
 """What makes a fret in front of the backdrop doubtful: measured on drawn photos."""
 
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -11,14 +10,12 @@ from inspect_app.measure.backdrop.blur import lens_blur, outline_blur
 from inspect_app.measure.backdrop.covering import crossings
 from inspect_app.measure.backdrop.crown_line import CrossProfile, cross_profile
 from inspect_app.measure.backdrop.fret import (
-    AS_BRIGHT,
     DetectedFret,
     card_above,
     card_tone_below,
     detect_fret,
     edge_above,
     is_dark_above,
-    metal_over_card,
 )
 from inspect_app.reading.key import NotMeasured
 from tests.inspect_app.measure.backdrop.fret_pictures import CARD_X, Scene, draw, scene_ask
@@ -126,16 +123,6 @@ def test_a_flat_of_a_tone_between_card_and_metal_blurs_its_hollows_outline(flat,
     blur = outline_blur(photo, fret.line, fret.mm_per_px, deep)
     assert (blur > 1.5 * fret.blur_px) is blurred
     assert (fret.u_light_mm(blur) > fret.u_light_mm() + 0.01) is blurred
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(("metal", "bright"), [(70, False), (250, True)])
-def test_metal_as_bright_as_the_card_leaves_its_outline_between_two_edges(metal, bright):
-    """Under a lamp over the crowns hollows of 0.04 mm had been read 0.1 deep at U 0.02."""
-    photo, _, fret = upright_card(Scene(divots=(), seed=5, metal=metal, card=180))
-    assert (metal_over_card(cross_profile(photo, fret.pose, fret.line, fret.mm_per_px)) > AS_BRIGHT) is bright
-    apart = replace(fret, as_bright=True).u_light_mm() ** 2 - replace(fret, as_bright=False).u_light_mm() ** 2
-    assert math.sqrt(12.0 * apart) == pytest.approx(fret.resolved_mm)
 
 
 @pytest.mark.slow
