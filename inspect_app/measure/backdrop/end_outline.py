@@ -21,6 +21,7 @@ from inspect_app.measure.backdrop.corner import Corner
 from inspect_app.measure.backdrop.crown_line import FINEST_MM, CrownLine
 from inspect_app.measure.backdrop.edge_path import EdgePath, place_edge, with_grain
 from inspect_app.measure.backdrop.fret import SHARPEST_PX
+from inspect_app.measure.backdrop.grainy_card import is_close_up
 from inspect_app.measure.backdrop.outline import (
     ABOVE,
     CEILING,
@@ -177,9 +178,10 @@ def detect_end_outlines(
     rims = _rims(pose, crown, crown.height + depth, end, last) / pitch
     to_corner = np.tile(np.tan(np.radians(ANGLES_DEG)), 2) * crown.height / pitch
     begins = np.full(len(y), True) if known.corner is None else known.corner.may_begin(y)
+    near = is_close_up(crown, mm_per_px)
     for _ in range(CANDIDATES):
         rows = _best_rims(seen, rims, to_corner, begins)
-        found = [_placed(photo, pose, line, np.interp(r, np.arange(len(y)), y), depth, end) for r in rows]
+        found = [_placed(photo, pose, line, np.interp(r, np.arange(len(y)), y), depth, end, near) for r in rows]
         soft = [is_soft(photo, edge, known.blur_px) for edge in found]
         if not any(soft):
             break
@@ -187,17 +189,20 @@ def detect_end_outlines(
     return tuple(edge for edge, s in zip(found, soft, strict=True) if len(edge.px) >= 3 and not s)
 
 
-def _placed(photo: Photo, pose: BoardPose, line: CrownLine, y: Array, depth: Array, end: End) -> EdgePath:
+def _placed(
+    photo: Photo, pose: BoardPose, line: CrownLine, y: Array, depth: Array, end: End, close_up: bool
+) -> EdgePath:
     """The edge along a rim's picture, at places y (N,) and heights over the crown line (N,), mm."""
     points = pose.to_px(np.column_stack([np.zeros_like(y), y, line.circle.z(y) + depth]))
-    return place_rim(photo, points[::-1] if end == "treble" else points, NEAR_PX)
+    return place_rim(photo, points[::-1] if end == "treble" else points, NEAR_PX, close_up)
 
 
-def place_rim(photo: Photo, px: Array, within: float) -> EdgePath:
+def place_rim(photo: Photo, px: Array, within: float, close_up: bool = False) -> EdgePath:
     """The edge along a rim's picture, points (N, 2) with the card to the right, `within` so many px of it.
 
     As few neighbours are pooled as show it along `LEAST_ON_RIM` of the rim: a faint one, which was found by what its
-    stretches show together, would be lost where each point must show it alone."""
+    stretches show together, would be lost where each point must show it alone. In a `close_up` the cut face is many
+    pixels wide, and what steps the other way behind its outline is no edge of the face that crowds it."""
     for pool in POOLS:
         edge = place_edge(photo, px, within=within, pool=pool, only_peaks=True)
         if len(edge.px) < 3:
@@ -206,7 +211,9 @@ def place_rim(photo: Photo, px: Array, within: float) -> EdgePath:
             break
     burnt, brighter, turning = lights_of(photo, edge)
     edge = with_grain(photo, px, edge)
-    u_shared = np.hypot(np.where(burnt, BLOOM_U_PX, 0.0), crowded_px(photo, edge))
+    u_shared = np.where(burnt, BLOOM_U_PX, 0.0)
+    if not close_up:
+        u_shared = np.hypot(u_shared, crowded_px(photo, edge))
     edge = replace(edge, u_shared_px=u_shared, part=brighter.astype(np.intp))
     return edge.only((edge.strength > FLOOR) & ~turning)
 

@@ -162,7 +162,7 @@ def _surest(
     Where specks lie nearer the first guess it followed those; where the rim bulges, a close look loses part of it.
     None where they tell two angles: chance made one of them."""
     rim = rim_px(bevel, fret, end, np.arange(*bevel.rise, fret.mm_per_px))
-    again = place_rim(photo, rim[::-1] if end == "bass" else rim, CLOSE_PX)
+    again = place_rim(photo, rim[::-1] if end == "bass" else rim, CLOSE_PX, fret.close_up)
     again = gradient_corrected(again, across, _print_blur(fret))
     looks = [e for e in (edge, again) if len(e.px) >= LEAST_POINTS]
     shown = {_near_rim_shown(photo, e, fret, end) for e in looks}
