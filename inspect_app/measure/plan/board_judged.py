@@ -45,7 +45,8 @@ MIDDLE = 0.87
 they do from each other: for any figure whose difference grows with distance, 2 g(d/2) - g(d)/2 <= 3/2 g(d)."""
 
 EXPLAINS_MORE = 0.9
-"""Share of what is strange of a fibre, drawn from a strip, that a strip's replacement leaves so at most."""
+"""Share of what is strange of a fibre, drawn from a strip, that a strip's replacement leaves so at most: less is chance
+(no source)."""
 WITHIN = (0.95, 1.96)
 """Share of normal values within so many of their standard deviations. What strong compression makes of colours is not
 normal: most of its blocks keep one tone, and some jump by a step. The median of all hardly knows of these. Files keep

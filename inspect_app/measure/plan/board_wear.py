@@ -124,9 +124,7 @@ def find_board_wear(
     values: dict[Key, Measured] = {}
     outlines: list[Outline] = []
     said = [NotMeasured(board, forbids)] if forbids else []
-    by_finger = finger_figure(judged, figure)
-    if forbids == COLOUR_TOLD:
-        by_finger[0] = np.inf
+    by_finger = _by_finger(judged, figure, forbids)
     for j in judged:
         places = _places(j, figure, by_finger)
         if isinstance(places, str):
@@ -140,6 +138,14 @@ def find_board_wear(
     known = {j.field.number for j in judged}
     said += [NotMeasured(on_fret(b.frame.number, WEAR), UNTOLD) for _, b in pairs if b.frame.number not in known]
     return BoardWear(values, tuple(outlines), tuple(said), fields_read)
+
+
+def _by_finger(judged: Sequence[Judged], figure: Floats, forbids: str) -> Floats:
+    """The wood's figure over a finger's width; light says nothing where colour alone tells."""
+    by_finger = finger_figure(judged, figure)
+    if forbids == COLOUR_TOLD:
+        by_finger[0] = np.inf
+    return by_finger
 
 
 def _is_dark(judged: Sequence[Judged], white: float) -> bool:

@@ -119,12 +119,11 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     """
     printed = edge_response(photo, scale)
     response = printed or lone_edge_response(photo)
-    told_px = response.spread_px if response else 0.0
     skew = MOST_SKEW if tilt_u(plane) >= TOLD_BY_SCALE_RAD else 0.0
     as_taken, photo = photo, unsharpened(photo, response)
     # a crown's edges are taught on photos with a camera's sharpening; flats and ends are not
     as_taught = unsharpened(as_taken, response, TAUGHT_OVERSHOOT)
-    board, frets, level, softness, plane = locate_frets(as_taught, scale, plane, ask, printed, told_px)
+    board, frets, level, softness, plane = locate_frets(as_taught, scale, plane, ask, printed, _told_px(response))
     frets, renumbered = numbered(frets, board, ask)
     if not frets:
         raise InspectError("No fret is whole in the photo: only the nut is.", "Move the camera towards the body.")
@@ -169,9 +168,14 @@ def must_be_frets(board: Board, crowns: int) -> None:
         )
 
 
+def _told_px(response: EdgeResponse | None) -> float:
+    """The photo's blur by its edges, standard deviation, px; 0 where they tell none."""
+    return response.spread_px if response else 0.0
+
+
 def _blur_px(response: EdgeResponse | None, softness: float) -> float:
     """Blur of the photo that flats are fitted to, standard deviation, px: by its edges, else by its crowns."""
-    return max(BLUR_PX, response.spread_px if response else softness * SHARP_PX)
+    return max(BLUR_PX, _told_px(response) or softness * SHARP_PX)
 
 
 def measure_detected(detected: Detected, ask: Ask) -> Inspection:
