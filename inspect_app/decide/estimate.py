@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import date, timedelta
 from decimal import ROUND_HALF_UP, Decimal, InvalidOperation
+from functools import partial
 from typing import Any
 
 from babel.numbers import format_currency, format_decimal, get_currency_precision, list_currencies
@@ -241,42 +242,51 @@ def option_lines(
 
     New frets are of the wire `stock` at its price; at the book's where none was chosen.
     """
-    rate = int(book.rates["labour_per_hour"])
-
-    def labour(key: str, times: int = 1, text: str = "") -> Line:
-        return Line(text or LABOUR[key], str(Decimal(book.hours[key]) * times), "h", rate)
-
-    wire = _wire_line(replaced, book, stock)
+    labour = partial(_labour, book)
     used_up = Line("Consumables", "1", "lot", int(book.materials["consumables"]))
-    setup = labour("setup_after")
-    n = besides.seat_ends
-    seat = (labour("seat_end", n, f"Seat and glue {n} fret end{'s' if n > 1 else ''}"),) if n else ()
-    ends = (*seat, *((labour("ends_flush"),) if besides.file_ends else ()))
-    if kind == Kind.LEAVE:
+    if kind == Kind.LEAVE or (kind == Kind.DRESS and dressed == 0):
         return (labour("inspect"),)
     if kind == Kind.DRESS:
-        if dressed == 0:
-            return (labour("inspect"),)
-        dressing = labour(
-            "spot_dress_per_fret", dressed, f"Dress and polish {dressed} fret{'s' if dressed > 1 else ''}"
-        )
-        return (*ends, labour("spot_dress_setup"), dressing)
+        text = f"Dress and polish {_counted(dressed, 'fret')}"
+        return (*_end_lines(book, besides), labour("spot_dress_setup"), labour("spot_dress_per_fret", dressed, text))
     if kind == Kind.RECROWN:
-        return (*ends, labour("recrown_polish"), used_up)
+        return (*_end_lines(book, besides), labour("recrown_polish"), used_up)
+    setup, level = labour("setup_after"), labour("level_crown_polish")
     if kind == Kind.LEVEL:
-        return (*ends, labour("level_crown_polish"), setup, used_up)
-    replace_line = labour("replace_per_fret", replaced, f"Replace {replaced} fret{'s' if replaced > 1 else ''}")
+        return (*_end_lines(book, besides), level, setup, used_up)
+    new = labour("replace_per_fret", replaced, f"Replace {_counted(replaced, 'fret')}")
+    wire = _wire_line(replaced, book, stock)
     if kind == Kind.PARTIAL:
-        level = labour("level_crown_polish")
-        return (*ends, replace_line, level, setup, wire, used_up)
-    base = labour("refret_base")
+        return (*_end_lines(book, besides), new, level, setup, wire, used_up)
     board = (labour("board_dress"),) if besides.dress_board else ()
-    if not besides.new_nut:
-        return (base, replace_line, *board, setup, labour("nut_check"), wire, used_up)
-    made = labour("nut_new")
+    nut, blank = _nut_lines(book, besides.new_nut)
+    return (labour("refret_base"), new, *board, setup, nut, wire, *blank, used_up)
+
+
+def _labour(book: PriceBook, key: str, times: int = 1, text: str = "") -> Line:
+    """The book's hours for a piece of work, so many times."""
+    rate = int(book.rates["labour_per_hour"])
+    return Line(text or LABOUR[key], str(Decimal(book.hours[key]) * times), "h", rate)
+
+
+def _counted(n: int, thing: str) -> str:
+    return f"{n} {thing}{'s' if n > 1 else ''}"
+
+
+def _end_lines(book: PriceBook, besides: ExtraWork) -> tuple[Line, ...]:
+    """Work on the ends of frets that stay."""
+    n = besides.seat_ends
+    seat = (_labour(book, "seat_end", n, f"Seat and glue {_counted(n, 'fret end')}"),) if n else ()
+    return (*seat, _labour(book, "ends_flush")) if besides.file_ends else seat
+
+
+def _nut_lines(book: PriceBook, new: bool) -> tuple[Line, tuple[Line, ...]]:
+    """A nut's work after a refret, and what it is made of."""
+    if not new:
+        return _labour(book, "nut_check"), ()
     price = int(book.materials["nut_blank"])
-    blank = Line("Nut blank" if price else "Nut blank (the price book has no price for it)", "1", "piece", price)
-    return (base, replace_line, *board, setup, made, wire, blank, used_up)
+    text = "Nut blank" if price else "Nut blank (the price book has no price for it)"
+    return _labour(book, "nut_new"), (Line(text, "1", "piece", price),)
 
 
 def _wire_line(replaced: int, book: PriceBook, stock: WireStock | None) -> Line:

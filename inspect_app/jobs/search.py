@@ -168,50 +168,73 @@ def _row(job: Job, photos: int, stage: Stage, archived: bool) -> JobRow:
 
 def count(session: Session, job_ids: Sequence[int]) -> dict[int, Counts]:
     """Counts for these jobs, photos taken out not counted."""
-    here = (Photo.job_id.in_(job_ids), Photo.removed.is_(None))
-    photos = (
-        select(Photo.job_id, func.count(), func.count().filter(Photo.view != "finding"))
-        .where(*here)
-        .group_by(Photo.job_id)
-    )
-    current = (InspectionRow.photo_id == Photo.id, InspectionRow.superseded_by.is_(None), *here)
-    measured = (
-        select(Photo.job_id, func.count(), func.sum(InspectionRow.reading_count)).where(*current).group_by(Photo.job_id)
-    )
+    photos = {j: (n, views) for j, n, views in session.execute(_photos_of(job_ids))}
+    measured = {j: (n, readings) for j, n, readings in session.execute(_measured_of(job_ids))}
+    decided: dict[int, int] = {j: n for j, n in session.execute(_decided_of(job_ids))}
+    estimates: dict[int, str] = {j: s for j, s in session.execute(_estimates_of(job_ids))}
+    after: dict[int, int] = {j: n for j, n in session.execute(_after_of(job_ids))}
+    return {
+        j: Counts(
+            *photos.get(j, (0, 0)),
+            *measured.get(j, (0, 0)),
+            decided.get(j, 0),
+            estimates.get(j, ""),
+            after.get(j, 0),
+        )
+        for j in job_ids
+    }
+
+
+def _here(job_ids: Sequence[int]) -> tuple[ColumnElement[bool], ...]:
+    """The photos of these jobs that were not taken out."""
+    return Photo.job_id.in_(job_ids), Photo.removed.is_(None)
+
+
+def _current(job_ids: Sequence[int]) -> tuple[ColumnElement[bool], ...]:
+    """The same with the measurements that none has replaced."""
+    return InspectionRow.photo_id == Photo.id, InspectionRow.superseded_by.is_(None), *_here(job_ids)
+
+
+def _photos_of(job_ids: Sequence[int]) -> Select[int, int, int]:
+    """By job: photos, and those of them with a view."""
+    with_view = func.count().filter(Photo.view != "finding")
+    return select(Photo.job_id, func.count(), with_view).where(*_here(job_ids)).group_by(Photo.job_id)
+
+
+def _measured_of(job_ids: Sequence[int]) -> Select[int, int, int]:
+    """By job: photos measured, and their readings."""
+    readings = func.sum(InspectionRow.reading_count)
+    return select(Photo.job_id, func.count(), readings).where(*_current(job_ids)).group_by(Photo.job_id)
+
+
+def _decided_of(job_ids: Sequence[int]) -> Select[int, int]:
+    """By job: readings whose last judgement is no longer open."""
     last = (
         select(func.max(Judgement.id))
         .join(InspectionRow, InspectionRow.id == Judgement.inspection_id)
         .join(Photo, Photo.id == InspectionRow.photo_id)
-        .where(*here)
+        .where(*_here(job_ids))
         .group_by(Judgement.inspection_id, Judgement.reading)
     )
-    decided = (
+    return (
         select(Photo.job_id, func.count())
         .join(InspectionRow, InspectionRow.photo_id == Photo.id)
         .join(Judgement, Judgement.inspection_id == InspectionRow.id)
-        .where(*current, Judgement.verdict != "open", Judgement.id.in_(last))
+        .where(*_current(job_ids), Judgement.verdict != "open", Judgement.id.in_(last))
         .group_by(Photo.job_id)
     )
-    issued = (
+
+
+def _estimates_of(job_ids: Sequence[int]) -> Select[int, str]:
+    """By job: how far the furthest revision of its estimate came."""
+    return (
         select(EstimateRow.job_id, func.min(EstimateRow.status))  # "accepted" sorts before "issued"
         .where(EstimateRow.job_id.in_(job_ids), EstimateRow.status.in_(("accepted", "issued")))
         .group_by(EstimateRow.job_id)
     )
-    after = (
-        select(Photo.job_id, func.count()).join(Photo.visit).where(*here, Visit.label == AFTER).group_by(Photo.job_id)
-    )
-    by_estimate: dict[int, str] = {j: s for j, s in session.execute(issued)}
-    by_after: dict[int, int] = {j: n for j, n in session.execute(after)}
-    by_photos = {j: (n, views) for j, n, views in session.execute(photos)}
-    by_measured = {j: (n, r) for j, n, r in session.execute(measured)}
-    by_decided = {j: n for j, n in session.execute(decided)}
-    return {
-        j: Counts(
-            *by_photos.get(j, (0, 0)),
-            *by_measured.get(j, (0, 0)),
-            by_decided.get(j, 0),
-            by_estimate.get(j, ""),
-            by_after.get(j, 0),
-        )
-        for j in job_ids
-    }
+
+
+def _after_of(job_ids: Sequence[int]) -> Select[int, int]:
+    """By job: photos of the visit after the work."""
+    after = (*_here(job_ids), Visit.label == AFTER)
+    return select(Photo.job_id, func.count()).join(Photo.visit).where(*after).group_by(Photo.job_id)

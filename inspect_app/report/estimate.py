@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from inspect_app.decide.estimate import Estimate, sums_of, total_for_price, totals
+from inspect_app.decide.estimate import Estimate, Line, SumRow, sums_of, total_for_price, totals
 from inspect_app.decide.limits import Verdict
 from inspect_app.decide.options import Option
 from inspect_app.decide.wear import FretWear, WearMap
@@ -80,28 +80,30 @@ def estimate_content(
             "frets": frets_words(e, found.wear),
             "note": e.note,
         },
-        "lines": [
-            {
-                "text": r.text,
-                "quantity": f"{writing.number(r.quantity)} {r.unit}".strip(),
-                "price": writing.amount(r.unit_price, e.minor_digits),
-                "amount": writing.amount(r.amount, e.minor_digits),
-            }
-            for r in e.lines
-        ],
-        "totals": [
-            {
-                "label": writing.number(s.label),
-                "amount": writing.money(s.amount, e.currency, e.minor_digits),
-                "strong": s.strong,
-            }
-            for s in sums_of(e)
-        ],
+        "lines": [_priced(line, e, writing) for line in e.lines],
+        "totals": [_summed(row, e, writing) for row in sums_of(e)],
         "alternatives": _alternatives(e, found.options, writing),
         "alternatives_note": _words_on_tax(e, writing),
         "mind": [*(writing.words(b) for b in (chosen.brings if chosen else ())), *trade_notes(materials)],
         "small": small_print(found.wear),
         "valid": f"This price holds until {writing.day(e.valid_until)}.",
+    }
+
+
+def _priced(line: Line, e: Estimate, writing: NumberFormat) -> dict[str, Any]:
+    return {
+        "text": line.text,
+        "quantity": f"{writing.number(line.quantity)} {line.unit}".strip(),
+        "price": writing.amount(line.unit_price, e.minor_digits),
+        "amount": writing.amount(line.amount, e.minor_digits),
+    }
+
+
+def _summed(row: SumRow, e: Estimate, writing: NumberFormat) -> dict[str, Any]:
+    return {
+        "label": writing.number(row.label),
+        "amount": writing.money(row.amount, e.currency, e.minor_digits),
+        "strong": row.strong,
     }
 
 

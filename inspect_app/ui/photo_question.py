@@ -49,6 +49,8 @@ PLANES = {
     "board": "On the board",
     "below": "Below the crown tops by",
 }
+NUT = ("left", "right")
+TREBLE = ("bottom", "top")
 Outer = Literal["first", "last"]
 OUTER = {"first": "First, treble side", "last": "Last, bass side"}
 
@@ -88,54 +90,76 @@ def ask_form(photo: PhotoView, was: Ask, key: str, send: str) -> Ask | None:
         scale = _ask_scale(photo, was, key)
         understood = True
     spots.below("scale")
-    side = photo.view == "side"
     with st.form(key, border=False):
         left, right = st.columns(2)
-        planes = list(PLANES)
-        plane = left.selectbox("Where it lies", planes, planes.index(was.scale_plane.where), PLANES.__getitem__)
-        below = length_field(right, "Below by", was.scale_plane.below_mm or None, bare_unit(length_unit(), True))
-        spots.below("below", right)
-        known = was.first_fret if photo.inspection else st.session_state.get(f"first-{photo.id}")  # as asked above
-        first = left.number_input(fret_label(photo.view), 1, HIGHEST_FRET, known, 1, placeholder="which one?")
-        spots.below("first_fret", left)
-        nut = right.radio("The nut is at the", ["left", "right"], ["left", "right"].index(was.nut), horizontal=True)
-        treble = left.radio(
-            "Treble side at the", ["bottom", "top"], ["bottom", "top"].index(was.treble), horizontal=True
-        )
+        plane, below = _ask_plane(left, right, was, spots)
+        first = _ask_first(left, photo, was, spots)
+        nut = right.radio("The nut is at the", NUT, NUT.index(was.nut), horizontal=True)
+        treble = left.radio("Treble side at the", TREBLE, TREBLE.index(was.treble), horizontal=True)
         with right:
             end = choose_end(was.end) if photo.view == "end" else None
-            string = choose_string(was.string) if side else None
-            held = choose_held(was.held) if side else ""
-            spots.below("held")
-            inset = choose_inset(was.string_inset) if side else None
-            spots.below("string_inset")
+            string, held, inset = _ask_string(was, spots) if photo.view == "side" else (None, "", None)
             lens = choose_lens(was.lens)
         sent = st.form_submit_button(send, type="primary")
         spots.end = st.empty()
-    if not (sent and understood):
-        return None
     asked = None
-    with spots.saying():
-        if first is None and photo.view != "section":
-            raise OptionError("The fret in focus is not told yet.", "Count from 1 at the nut.", "first_fret")
-        if scale is None:
-            advice = "Write the coin's diameter, or mark both ends of the known length and write how long it is."
-            raise OptionError("The size of the scale is not told yet.", advice, "scale")
-        asked = replace(
-            was,
-            view=cast(View, photo.view),
-            scale=scale,
-            scale_plane=ScalePlane(plane, (_mm(below, "below") or 0.0) if plane == "below" else 0.0),
-            first_fret=int(first or 1),
-            nut=cast(Literal["left", "right"], nut),
-            treble=cast(Literal["top", "bottom"], treble),
-            end=end,
-            string=string,
-            held=parse_held(held),
-            string_inset=_mm(inset, "string_inset") if inset else None,
-            lens=lens,
-        )
+    if sent and understood:
+        with spots.saying():
+            asked = replace(
+                was,
+                view=cast(View, photo.view),
+                first_fret=_told_first(first, photo),
+                scale=_told_scale(scale),
+                scale_plane=ScalePlane(plane, (_mm(below, "below") or 0.0) if plane == "below" else 0.0),
+                nut=cast(Literal["left", "right"], nut),
+                treble=cast(Literal["top", "bottom"], treble),
+                end=end,
+                string=string,
+                held=parse_held(held),
+                string_inset=_mm(inset, "string_inset") if inset else None,
+                lens=lens,
+            )
     return asked
+
+
+def _ask_plane(left: DeltaGenerator, right: DeltaGenerator, was: Ask, spots: FieldErrors) -> tuple[str, TypedLength]:
+    """Where the scale lies, and how far below the crown tops as typed."""
+    planes = list(PLANES)
+    plane = left.selectbox("Where it lies", planes, planes.index(was.scale_plane.where), PLANES.__getitem__)
+    below = length_field(right, "Below by", was.scale_plane.below_mm or None, bare_unit(length_unit(), True))
+    spots.below("below", right)
+    return plane, below
+
+
+def _ask_first(at: DeltaGenerator, photo: PhotoView, was: Ask, spots: FieldErrors) -> int | None:
+    """The fret in focus, or the first whole one; empty until a person or a measurement told it."""
+    known = was.first_fret if photo.inspection else st.session_state.get(f"first-{photo.id}")  # as asked above
+    first = at.number_input(fret_label(photo.view), 1, HIGHEST_FRET, known, 1, placeholder="which one?")
+    spots.below("first_fret", at)
+    return None if first is None else int(first)
+
+
+def _ask_string(was: Ask, spots: FieldErrors) -> tuple[Outer, str, TypedLength]:
+    """The string before the backdrop: which, where it is held down and how far inside the edge it runs, as typed."""
+    string = choose_string(was.string)
+    held = choose_held(was.held)
+    spots.below("held")
+    inset = choose_inset(was.string_inset)
+    spots.below("string_inset")
+    return string, held, inset
+
+
+def _told_first(first: int | None, photo: PhotoView) -> int:
+    if first is None and photo.view != "section":
+        raise OptionError("The fret in focus is not told yet.", "Count from 1 at the nut.", "first_fret")
+    return first or 1
+
+
+def _told_scale(scale: ScaleAsk | None) -> ScaleAsk:
+    if scale is None:
+        advice = "Write the coin's diameter, or mark both ends of the known length and write how long it is."
+        raise OptionError("The size of the scale is not told yet.", advice, "scale")
+    return scale
 
 
 def _mm(typed: TypedLength, of: str) -> float | None:
