@@ -16,7 +16,7 @@ from calib.scales.base import Scale
 from calib.scales.printed import BACKDROP
 from calib.specks import without_specks
 from inspect_app.instrument.crown import Crown
-from inspect_app.measure.backdrop.blur import lens_blur, outline_blur
+from inspect_app.measure.backdrop.blur import blur_towards_card, lens_blur, outline_blur
 from inspect_app.measure.backdrop.crown_line import (
     COLUMN_STEPS,
     FINEST_MM,
@@ -50,6 +50,7 @@ __all__ = [
     "reference_crown",
     "card_above",
     "SHARPEST_PX",
+    "SOFT_FOR_AN_OUTLINE",
     "search_region",
     "why_not_outline",
     "card_tone_below",
@@ -76,9 +77,10 @@ SHARPEST_PX = 0.8
 LEAST_REFERENCE = 0.25
 """Share of an outline that lies on its circle, under which the circle may be another line's: frets that are worn over
 three quarters of their length want other means."""
-SOFT_FOR_AN_OUTLINE = 2.5
+SOFT_FOR_AN_OUTLINE = 2.0
 """Times the card's own blur from which an edge is no outline: metal and card stand within 2 mm of each other, both in
-focus or neither, while a reflection in brushed metal has no sharp edge."""
+focus or neither, while a reflection in brushed metal, or a lamp's shadow, has no sharp edge. Twice, as for an end (see
+`beside_edge.SOFTER`)."""
 EDGE_ABOVE = 0.1
 """Steepness of an edge above a crown line, pooled along it, relative to the crown line's own, from which it may be the
 crown's outline and the line below it the lamp's: clean photos reach 0.06."""
@@ -310,7 +312,11 @@ def why_not_outline(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: f
     """Why what was followed may be no outline but a line on the crown; empty when nothing speaks for that."""
     if line.used.mean() < LEAST_REFERENCE:
         return "too little of the unworn crown line stands out against the backdrop; change the light"
-    if blur > SOFT_FOR_AN_OUTLINE * max(lens, SHARPEST_PX):
+    up = _up_px(pose, line)
+    sharp = SOFT_FOR_AN_OUTLINE * max(lens, SHARPEST_PX)
+    if blur > sharp:  # it may be the metal's own light that goes on changing
+        blur = blur_towards_card(photo, line, up)
+    if blur > sharp:
         return "the edge followed is softer than the card's print, so it may be a reflection; change the light"
     if not shows_plain_card(mm_per_px):
         return "there are too few pixels to the millimetre to tell the card's noise; go closer"
@@ -319,7 +325,7 @@ def why_not_outline(photo: Photo, pose: BoardPose, line: CrownLine, mm_per_px: f
         return "a fainter edge runs above the one followed: the metal has nearly the card's tone; change the light"
     if card_tone_below(across) > CARD_TONE_MM:
         return "the metal has the card's own tone, so its outline does not show; change the light"
-    if is_metal_above(photo, line.edge.px, _up_px(pose, line)):
+    if is_metal_above(photo, line.edge.px, up):
         return "smooth metal shows above the edge followed, which may be a reflection; change the light"
     return ""
 

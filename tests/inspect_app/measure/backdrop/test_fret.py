@@ -4,18 +4,21 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter1d
 
 from inspect_app.measure import calibrate
-from inspect_app.measure.backdrop.blur import lens_blur, outline_blur
+from inspect_app.measure.backdrop.blur import blur_towards_card, lens_blur, outline_blur
 from inspect_app.measure.backdrop.covering import crossings
 from inspect_app.measure.backdrop.crown_line import CrossProfile, cross_profile
 from inspect_app.measure.backdrop.fret import (
+    SOFT_FOR_AN_OUTLINE,
     DetectedFret,
     card_above,
     card_tone_below,
     detect_fret,
     edge_above,
     is_dark_above,
+    why_not_outline,
 )
 from inspect_app.reading.key import NotMeasured
 from tests.inspect_app.measure.backdrop.fret_pictures import CARD_X, Scene, draw, scene_ask
@@ -35,6 +38,26 @@ def test_the_lenss_blur_is_read_off_the_print(blur):
     drawn = np.hypot(blur, 0.5)  # reducing the picture by two adds half a pixel
     assert lens_blur(photo, scale) == pytest.approx(drawn, rel=0.15)
     assert fret.resolved_mm == pytest.approx(2.0 * np.hypot(drawn, 1.2) * fret.mm_per_px, rel=0.15)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("blur", "told"), [(0.9, False), (3.0, True)])
+def test_metal_whose_light_goes_on_changing_below_its_outline_is_no_soft_edge(blur, told):
+    """An edge fitted to both sides is as soft as that change: one photo along the neck in fifteen had been refused."""
+    photo, scale, fret = upright_card(Scene(divots=(), blur=0.7, seed=4))
+    line = fret.line.edge.px[np.argsort(fret.line.edge.px[:, 0])]
+    below = np.arange(photo.height)[:, None] - np.interp(np.arange(photo.width), *line.T)[None, :]
+    card = float(np.median(photo.gray[(below > -9.0) & (below < -5.0)]))
+    metal = card - 30.0 - 6.0 * np.clip(below, 0.0, 10.0)
+    drawn = gaussian_filter1d(np.where(below < 0.0, card, metal), blur, axis=0)
+    gray = np.where(np.abs(below) < 12.0, drawn, photo.gray)
+    gray = np.clip(gray + np.random.default_rng(4).normal(0.0, 1.0, gray.shape), 0, 255).astype(np.uint8)
+    graded = type(photo)(np.repeat(gray[:, :, None], 3, axis=2), photo.sha256, photo.name, photo.focal)
+    lens, both = lens_blur(graded, scale), outline_blur(graded, fret.line, fret.mm_per_px)
+    up = np.tile([0.0, -1.0], (len(fret.line.y), 1))
+    assert both > SOFT_FOR_AN_OUTLINE * lens
+    assert blur_towards_card(graded, fret.line, up) == pytest.approx(blur, rel=0.35)
+    assert ("softer" in why_not_outline(graded, fret.pose, fret.line, fret.mm_per_px, both, lens)) is told
 
 
 @pytest.mark.slow
