@@ -17,7 +17,7 @@ from calib.scales.printed import BACKDROP_SIZE, STRIP_SIZE
 from inspect_app.measure.backdrop.divots import find_hollows, read_profile
 from inspect_app.measure.backdrop.end_outline import detect_end_outlines
 from inspect_app.measure.backdrop.fret import DetectedFret, detect_fret
-from inspect_app.measure.section.outline_fit import fit_section
+from inspect_app.measure.section.likeliest_fit import fit_section
 
 _WIDTH_MM = {"strip": STRIP_SIZE[0], "backdrop": BACKDROP_SIZE[0], "id1": 85.6}
 

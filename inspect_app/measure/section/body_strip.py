@@ -21,6 +21,7 @@ from inspect_app.measure.section.face_edges import (
     SearchReach,
     find_edges,
     innermost,
+    outermost,
     persistence,
     sample_rows,
     texture_of,
@@ -69,23 +70,32 @@ def unseen_strips(photo: Photo, plane: Plane, shape: WireShape, clear_mm: float)
     clear_mm : float
         Left out beside corners.
     """
-    rows = sample_rows(photo, plane, shape, SearchReach(0.0, WIDEST_MM), clear_mm)
-    found = find_edges(rows, texture_of(rows, INSIDE_MM), SearchReach(-LEAST_MM, WIDEST_MM), lambda mm: mm)
-    at = found.at / rows.px_per_mm
-    shift = _shift(rows, at, found)
+    rows, found = _look_outside(photo, plane, shape, clear_mm, WIDEST_MM)
+    shift = _shift(rows, found.at / rows.px_per_mm, found)
     if shift is None:
         return {}
     value, cov = shift
     lever = _lever(rows)
     width, u = lever @ value, np.sqrt(np.einsum("ni,ij,nj->n", lever, cov, lever))
+    below = _rows_on(rows, SHADED)
+    if (widest := float(np.max((width + 2.0 * u)[below], initial=0.0))) > WIDEST_MM:
+        rows, found = _look_outside(photo, plane, shape, clear_mm, widest + LEAST_MM)
+    at = found.at / rows.px_per_mm
     step = found.valid & (persistence(rows, found) > MOST_OF_IT)
     strips: dict[tuple[str, int], Strip] = {}
-    below = _rows_on(rows, SHADED)
     for piece, side in {(int(p), int(s)) for p, s in zip(rows.piece[below], rows.side[below], strict=True)}:
         here = (rows.piece == piece) & (rows.side == side)
         if width[here].mean() > 0.0 and not _shows_edge(rows, at, here, step, value[:2]):
             strips[PIECES[piece], side] = Strip(float(width[here].mean()), float(u[here].mean()))
     return strips
+
+
+def _look_outside(
+    photo: Photo, plane: Plane, shape: WireShape, clear_mm: float, reach_mm: float
+) -> tuple[OutlineRows, RowEdges]:
+    """Rows from a face's outline outwards as far as asked, and the outermost edge in each."""
+    rows = sample_rows(photo, plane, shape, SearchReach(0.0, reach_mm), clear_mm)
+    return rows, find_edges(rows, texture_of(rows, INSIDE_MM), SearchReach(-LEAST_MM, reach_mm), outermost)
 
 
 def _shows_edge(rows: OutlineRows, at: Array, here: Mask, step: Mask, shift: Array) -> bool:

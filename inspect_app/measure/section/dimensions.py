@@ -27,7 +27,14 @@ from inspect_app.measure.section.by_hand import (
 )
 from inspect_app.measure.section.derivatives import derivatives
 from inspect_app.measure.section.face_edges import ALONG_MM
-from inspect_app.measure.section.outline_fit import CLEAR_MM, HALF, LEAST_ROWS, FittedSection
+from inspect_app.measure.section.likeliest_fit import LIKELIER_BY_CHANCE
+from inspect_app.measure.section.outline_fit import (
+    CLEAR_MM,
+    HALF,
+    LEAST_ROWS,
+    STRAY_SCATTERS,
+    FittedSection,
+)
 from inspect_app.measure.section.wire_outline import DIMENSIONS, WireShape
 from inspect_app.reading.inspection import Outline
 from inspect_app.reading.key import Key, NotMeasured, on_fret
@@ -119,10 +126,19 @@ def _missing(fitted: FittedSection, name: str) -> str:
         seen = [k for k in sides if fitted.sides[k] not in fitted.hidden]
         if len(seen) < len(sides) and (piece == "side" or not seen):
             return f"{WORDS[piece]} can't be told from the wire's body behind; look straight along the wire"
-        bare = piece in ("underside", "bottom")  # no barb takes a part of it
+        bare = piece in ("flat", "underside", "bottom")  # no barb takes a part of it
         if not seen or min(fitted.rows[seen]) < LEAST_ROWS or (bare and min(fitted.shown[seen]) < HALF):
             return f"{WORDS[piece]} can't be told from what is behind it; change the light or the background"
+        if bare and any(_is_by_chance(fitted, k) for k in seen):
+            return f"{WORDS[piece]} can't be told from marks on the wire's end; file or polish it, or change the light"
     return ""
+
+
+def _is_by_chance(fitted: FittedSection, side: int) -> bool:
+    """Whether the edges on a side's line are there by chance, as scratches and grinding marks are along any line: too
+    many are missing, and by the usual side's scatter half of those that are there would be no edges of it."""
+    usual = float(np.nanmedian(fitted.scatter)) if np.isfinite(fitted.scatter).any() else math.inf
+    return bool(fitted.shown[side] < LIKELIER_BY_CHANCE and fitted.scatter[side] > STRAY_SCATTERS * usual)
 
 
 def _contributions(fitted: FittedSection, plane: Plane, marks: Marks) -> dict[str, Array]:

@@ -29,7 +29,7 @@ from calib.scales.base import Scale
 from inspect_app.instrument.crown import arc_radius
 from inspect_app.measure.section.wire_outline import PIECES, WireShape
 
-__all__ = ["Face", "find_faces"]
+__all__ = ["COARSE_PX_PER_MM", "Face", "find_faces"]
 
 Array = NDArray[np.float64]
 Labels = NDArray[np.int32]
@@ -99,10 +99,16 @@ class _Patch(NamedTuple):
     at: tuple[int, int]
 
 
-def find_faces(photo: Photo, scale: Scale, plane: Plane) -> list[Face]:
-    """All patches that may be the face, the best fitting first; empty when there is none."""
+def find_faces(photo: Photo, scale: Scale, plane: Plane, coarse: float = COARSE_PX_PER_MM) -> list[Face]:
+    """All patches that may be the face, the best fitting first; empty when there is none.
+
+    Parameters
+    ----------
+    coarse : float
+        Pixels to the millimetre of the picture they are looked for in, where the photo has as many.
+    """
     px_per_mm = plane.px_per_mm(scale.plane_mm.mean(axis=0))
-    factor = max(1.0, px_per_mm / COARSE_PX_PER_MM)
+    factor = max(1.0, px_per_mm / coarse)
     if min(photo.bgr.shape[:2]) < factor:  # by this scale the whole photo is narrower than the coarse picture's pixel
         return []
     small = cv2.resize(photo.bgr, None, fx=1.0 / factor, fy=1.0 / factor, interpolation=cv2.INTER_AREA)

@@ -31,7 +31,9 @@ __all__ = [
     "RowEdges",
     "sample_rows",
     "texture_of",
+    "Rank",
     "innermost",
+    "outermost",
     "nearest",
     "find_edges",
     "place_edges",
@@ -39,6 +41,8 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
+Rank = Callable[[Array], Array]
+"""Rank of changes by how far outside the outline they lie, mm: of a row the highest is taken."""
 
 ALONG_MM = 0.04
 """Length along the outline over which a row is averaged: the sag of a crown's arc over it is 0.2 um."""
@@ -257,12 +261,17 @@ def innermost(mm: Array) -> Array:
     return -mm
 
 
+def outermost(mm: Array) -> Array:
+    """The reverse."""
+    return mm
+
+
 def nearest(mm: Array) -> Array:
     """Rank of a change by how far from the outline it lies, mm."""
     return -np.abs(mm)
 
 
-def find_edges(rows: OutlineRows, texture: Texture, reach: SearchReach, rank: Callable[[Array], Array]) -> RowEdges:
+def find_edges(rows: OutlineRows, texture: Texture, reach: SearchReach, rank: Rank) -> RowEdges:
     """In each row the change that stands out, lasts and ranks highest, to a fraction of a pixel.
 
     Behind a scratch, or a grinding mark along the foot, the face goes on in its own tone: neither is an edge of it.

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,14 +16,13 @@ from scipy.optimize import least_squares
 from calib.photo import Photo
 from calib.plane import Plane
 from calib.robust_spread import spread_about_zero
-from calib.scales.base import Scale
 from inspect_app.measure.edge_definition import definition_px
-from inspect_app.measure.section.body_strip import takes_in_body, unseen_strips
-from inspect_app.measure.section.face import find_faces
+from inspect_app.measure.section.body_strip import takes_in_body
 from inspect_app.measure.section.face_edges import (
     ALONG_MM,
     MARGIN_MM,
     OutlineRows,
+    Rank,
     RowEdges,
     SearchReach,
     Texture,
@@ -39,7 +37,7 @@ from inspect_app.measure.section.face_edges import (
 from inspect_app.measure.section.focus import SOFTER, TWO_EDGES_RATIO, Side, excess_blur, on_sides, softer
 from inspect_app.measure.section.wire_outline import NAMES, PIECES, Piece, WireShape
 
-__all__ = ["FittedSection", "fit_section", "fit_face"]
+__all__ = ["FittedSection", "fit_face"]
 
 Array = NDArray[np.float64]
 
@@ -52,7 +50,7 @@ INNER_REACH = SearchReach(0.2, -MARGIN_MM)
 """Where an edge inside the outline is looked for in the end."""
 TOP_SHARE = 0.3
 """The top of the arc: so much of its radius to either side, a third of an everyday crown."""
-GATES_MM = (0.05, 0.03, 0.02, 0.015)
+GATES_MM, STRAY_SCATTERS = (0.05, 0.03, 0.02, 0.015), 4.0
 """Edges further from the fit than this, or than four times the usual scatter, are not the shape's: barbs, scratches."""
 LEAST_SCATTER_MM = 0.001
 """Scatter (1.48 MAD) below which no edge is left out on its account: a tenth of a pixel at 100 px to the millimetre."""
@@ -75,18 +73,6 @@ LEAST_ROWS = 5
 HALF = 0.5
 """Inside a face its tone differs from place to place by less than half of what it differs from outside; and most of a
 piece's rows are more than half of them, and an edge's change of tone lasts for more than half."""
-BESIDE: tuple[Piece, ...] = ("arc", "side")
-"""Pieces beside which a body turned to one hand shows."""
-CANDIDATES = 4
-"""Patches that are fitted, the best fitting first: face, body, shadow and ground."""
-SHOWN_BY_FACE, SHOWN_BY_CHANCE = 0.9, 0.3
-"""Share of rows that show an edge in its place: on the face's own outline all but the barbs' and a few; on another
-outline those that it shares with the face, and scratches."""
-BEYOND_DOUBT = 0.8
-"""Share from which, with its foot, an outline needs no comparison: another thing's shares two thirds of it at most."""
-MIN_SUPPORT = 0.6
-"""Least share of the outline with an edge in its place and the face's tone inside: barbs take a tenth to a fifth of it,
-and a wrong patch has the face's edges on two thirds of its outline at most when one of its sides is another thing's."""
 
 
 @dataclass(frozen=True)
@@ -139,84 +125,27 @@ class FittedSection:
     hidden: frozenset[Side] = frozenset()
 
 
-def fit_section(photo: Photo, scale: Scale, plane: Plane) -> FittedSection | None:
-    """The face of the wire in a photo, or None when nothing has its shape."""
-    fitted = _likeliest(photo, scale, plane)
-    return None if fitted is None else _clear_of_body(photo, plane, fitted)
-
-
-def _clear_of_body(photo: Photo, plane: Plane, fitted: FittedSection) -> FittedSection:
-    """The face with sides that its body may hide moved in by half the strip: it ends anywhere within (rectangular)."""
-    clear = max(CLEAR_MM, BLURS_CLEAR * np.nan_to_num(fitted.blur_px) / fitted.px_per_mm)
-    strips = unseen_strips(photo, plane, fitted.shape, clear)
-    width, u = np.array([strips.get(side, (0.0, 0.0)) for side in fitted.sides]).T
-    values = fitted.shape.params[fitted.shape.free] - fitted.by_side.T @ (width / 2.0)
-    return replace(fitted, shape=fitted.shape.with_free(values), u_body=np.hypot(width / math.sqrt(12.0), u / 2.0))
-
-
-def _likeliest(photo: Photo, scale: Scale, plane: Plane) -> FittedSection | None:
-    faces = find_faces(photo, scale, plane)[:CANDIDATES]
-    fits: list[FittedSection] = []
-    for first in FIRST:
-        for face in faces:
-            fitted = fit_face(photo, plane, face.shape, first)
-            if fitted is not None and fitted.support >= MIN_SUPPORT:
-                fits.append(fitted)
-                evidence = _evidence(fitted)
-                if fitted.support >= BEYOND_DOUBT and evidence.undersides_shown and evidence.foot_shown:
-                    return fitted
-        if any(_evidence(fit).undersides_shown for fit in fits):
-            break
-    return max(fits, key=_evidence, default=None)
-
-
-class _Evidence(NamedTuple):
-    """Whether undersides and foot are seen, and the log-likelihood ratio of the outline's rows; the greater the better.
-
-    An underside is straight and bare: where less than half of one lies on its line, the line may be another thing's.
-    """
-
-    undersides_shown: bool
-    foot_shown: bool
-    log_likelihood_ratio: float
-
-
-def _evidence(fitted: FittedSection) -> _Evidence:
-    """Whether the tang's foot is seen, and the log of how much likelier the outline's rows are if it is the face's.
-
-    A tang may end anywhere along its sides without a row to tell against it, but for those of its foot.
-    """
-    foot = [float(s) for (piece, _), s in zip(fitted.sides, fitted.shown, strict=True) if piece == "bottom"]
-    under = [
-        float(s)
-        for side, s in zip(fitted.sides, fitted.shown, strict=True)
-        if side[0] == "underside" and side not in fitted.hidden
-    ]
-    yes = float(np.sum(fitted.rows))
-    no = yes / fitted.support - yes
-    shown, hidden = SHOWN_BY_FACE / SHOWN_BY_CHANCE, (1.0 - SHOWN_BY_FACE) / (1.0 - SHOWN_BY_CHANCE)
-    seen = min(under, default=0.0) >= HALF, max(foot, default=0.0) >= HALF
-    return _Evidence(*seen, yes * math.log(shown) + no * math.log(hidden))
-
-
-def fit_face(photo: Photo, plane: Plane, shape: WireShape, first: SearchReach) -> FittedSection | None:
-    """Fit a shape to the face's edges, round after round; None when it slips away or another outline lies within.
+def fit_face(
+    photo: Photo, plane: Plane, shape: WireShape, first: SearchReach, rank: Rank = innermost
+) -> FittedSection | None:
+    """Fit a shape to the face's edges, those of highest `rank` in the first round and then the nearest; None when it
+    slips away or another outline lies within.
 
     Where sides are softer than the face's edges are, the shape is fitted to the sharp ones, and the edges that are
     where these put them are read again; what is not seen there is hidden by the body.
     """
-    fitted = _fit_sides(photo, plane, shape, first)
+    fitted = _fit_sides(photo, plane, shape, first, rank)
     if fitted is None or not fitted.soft:
         return fitted
     # a body that shows beside a crown's arc shows beside the tang on the same hand too
-    hands = {side for piece, side in fitted.soft if piece in BESIDE}
-    left_out = frozenset({s for s in fitted.soft if s[1]} | {(piece, side) for piece in BESIDE for side in hands})
-    other = _fit_sides(photo, plane, fitted.shape, THEN[0], left_out) if left_out else None
+    hands = {side for piece, side in fitted.soft if piece == "arc"}
+    left_out = frozenset({s for s in fitted.soft if s[1]} | {("side", side) for side in hands})
+    other = _fit_sides(photo, plane, fitted.shape, THEN[0], rank, left_out) if left_out else None
     if other is None:
         return _hiding(fitted, fitted.blurred)
     if _agree(fitted.shape, other, left_out):
         return _hiding(fitted, fitted.blurred - left_out)
-    again = _fit_sides(photo, plane, other.shape, THEN[-1])
+    again = _fit_sides(photo, plane, other.shape, THEN[-1], rank)
     if again is not None and _as_mirrored(again, left_out):
         return _hiding(again, again.blurred - left_out)
     return _hiding(other, left_out | other.blurred)
@@ -242,13 +171,18 @@ def _as_mirrored(fitted: FittedSection, sides: frozenset[Side]) -> bool:
 
 
 def _fit_sides(
-    photo: Photo, plane: Plane, shape: WireShape, first: SearchReach, left_out: frozenset[Side] = frozenset()
+    photo: Photo,
+    plane: Plane,
+    shape: WireShape,
+    first: SearchReach,
+    rank: Rank,
+    left_out: frozenset[Side] = frozenset(),
 ) -> FittedSection | None:
     """The shape fitted to the edges of all sides but those `left_out`; its soft sides are only named."""
     begun, clear = shape, CLEAR_MM
     rows = sample_rows(photo, plane, shape, first, clear)
     texture = texture_of(rows, first.inside - MARGIN_MM)
-    found = find_edges(rows, texture, first, innermost)
+    found = find_edges(rows, texture, first, rank)
     for reach, gate in zip((None, *THEN), GATES_MM, strict=True):
         if reach is not None:
             rows = sample_rows(photo, plane, shape, reach, clear)
@@ -263,7 +197,7 @@ def _fit_sides(
         shape, used = fit
     narrow = math.dist(*shape.flat_ends()) < 2.0 * clear + LEAST_ROWS * ALONG_MM
     if shape.worn and (narrow or _share(used, rows.piece == PIECES.index("flat")) < HALF):
-        return _fit_sides(photo, plane, replace(begun, worn=False), first, left_out)
+        return _fit_sides(photo, plane, replace(begun, worn=False), first, rank, left_out)
     used &= _has_face_tone(rows, found, texture)
     sound = _both_sides(rows, used, left_out) and _top_seen(shape, mm, rows, used, left_out)
     if not sound or _has_edge_inside(sample_rows(photo, plane, shape, INNER_REACH, clear), texture):
@@ -274,7 +208,7 @@ def _fit_sides(
     soft, blurred = (softer(rows, found, used, ratio) for ratio in (SOFTER, TWO_EDGES_RATIO))
     fitted = replace(fitted, soft=soft, blurred=blurred)
     if shape.worn and shape.arc_centre + shape.radius - shape.flat_height < MAYBE_ROUND_CUT_MM:
-        unworn = _fit_sides(photo, plane, replace(begun, worn=False), first, left_out)
+        unworn = _fit_sides(photo, plane, replace(begun, worn=False), first, rank, left_out)
         if unworn is not None and unworn.support >= fitted.support:
             return unworn
         return replace(fitted, maybe_round=unworn is not None and fitted.support - unworn.support < MAYBE_ROUND_SHARE)
@@ -352,11 +286,11 @@ def _fit(
             tilt = (shape.free == NAMES.index("flat_slope")) / TILT_PRIOR
             return np.vstack([off, np.eye(len(v)) / PATCH_U_MM, tilt])
 
-        loss, far = ("linear", 1.0) if k else ("soft_l1", gate / 4.0 / LEAST_SCATTER_MM)
+        loss, far = ("linear", 1.0) if k else ("soft_l1", gate / STRAY_SCATTERS / LEAST_SCATTER_MM)
         fit = least_squares(off, values, by, x_scale="jac", loss=loss, f_scale=far, ftol=1e-6, max_nfev=40)
         values, before = fit.x, used
         r = np.abs(shape.with_free(values).distance(mm, piece))
-        used = seen & (r < np.minimum(gate, 4.0 * _scatter(r, piece, used)))
+        used = seen & (r < np.minimum(gate, STRAY_SCATTERS * _scatter(r, piece, used)))
         if k and np.array_equal(used, before):
             break
     return shape.with_free(values), used

@@ -13,7 +13,8 @@ from calib.unsharpening import unsharpened
 from inspect_app import __version__
 from inspect_app.measure.manual import placed_on
 from inspect_app.measure.section.dimensions import measure_dimensions
-from inspect_app.measure.section.outline_fit import FittedSection, fit_section
+from inspect_app.measure.section.likeliest_fit import fit_section
+from inspect_app.measure.section.outline_fit import FittedSection
 from inspect_app.measure.summary import summaries
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.inspection import FretReading, Inspection

@@ -29,7 +29,8 @@ from inspect_app.measure.section.face_edges import (
     texture_of,
 )
 from inspect_app.measure.section.focus import FAINTER, SAME_BLUR_RATIO, TWO_EDGES_RATIO
-from inspect_app.measure.section.outline_fit import FIRST, fit_face, fit_section
+from inspect_app.measure.section.likeliest_fit import fit_section
+from inspect_app.measure.section.outline_fit import FIRST, fit_face
 from inspect_app.measure.section.wire_outline import DIMENSIONS, PIECES, WireShape
 from tests.inspect_app.measure.section.wire_pictures import Scene, Wire, draw, section_ask
 

@@ -63,11 +63,11 @@ class Wire:
 class Scene:
     """A wire, a camera and a light; angles in degrees, lengths in mm, light linear (blue, green, red).
 
-    `marks` are level grinding marks on the face, each how high it lies in the wire's frame and how wide it is, and
-    `mark` is their tone. `nearer` is how far the end stands before the card, `tilt` its tilt about the two axes of the
-    card, `aside` moves each piece of the outline outwards (pixels), `smear` is where the far end shows beside the near
-    one, `shade` the tone of the body's underside, where it is another. `behind` blurs what is behind the face (standard
-    deviation, pixels) but the paper.
+    `marks` are level grinding marks on the face, each how high it lies in the wire's frame, how wide it is and, where
+    it does not cross all of the face, from where to where; `mark` is their tone. `nearer` is how far the end stands
+    before the card, `tilt` its tilt about the two axes of the card, `aside` moves each piece of the outline outwards
+    (pixels), `smear` is where the far end shows beside the near one, `shade` the tone of the body's underside, where it
+    is another. `behind` blurs what is behind the face (standard deviation, pixels) but the paper.
     """
 
     wire: Wire = Wire()
@@ -188,10 +188,11 @@ def _light(labels, scene):
 
 def _grind(labels, scene, camera):
     """The marks, on the face alone."""
-    for height, width in scene.marks:
-        reach, low, high = scene.wire.width, height - width / 2.0, height + width / 2.0
+    for height, width, *ends in scene.marks:
+        low, high = height - width / 2.0, height + width / 2.0
+        left, right = ends or (-scene.wire.width, scene.wire.width)
         strip = np.zeros_like(labels)
-        fill(strip, _placed(np.array([[-reach, low], [reach, low], [reach, high], [-reach, high]]), scene, camera), 1)
+        fill(strip, _placed(np.array([[left, low], [right, low], [right, high], [left, high]]), scene, camera), 1)
         labels[(strip == 1) & (labels == 4)] = 6
 
 
