@@ -71,6 +71,8 @@ NEEDS = {
     "tang_depth": ("underside", "bottom"),
 }
 """Pieces of the outline a dimension rests on; ``top`` is the flat where there is one, else the arc."""
+LEVEL = ("flat", "underside")
+"""Pieces that run along the wire's width, as marks of filing across it do."""
 WORDS = {
     "arc": "the crown's arc",
     "underside": "the crown's underside",
@@ -129,16 +131,20 @@ def _missing(fitted: FittedSection, name: str) -> str:
         bare = piece in ("flat", "underside", "bottom")  # no barb takes a part of it
         if not seen or min(fitted.rows[seen]) < LEAST_ROWS or (bare and min(fitted.shown[seen]) < HALF):
             return f"{WORDS[piece]} can't be told from what is behind it; change the light or the background"
-        if bare and any(_is_by_chance(fitted, k) for k in seen):
+        if any(_is_by_chance(fitted, k) for k in seen):
             return f"{WORDS[piece]} can't be told from marks on the wire's end; file or polish it, or change the light"
     return ""
 
 
 def _is_by_chance(fitted: FittedSection, side: int) -> bool:
-    """Whether the edges on a side's line are there by chance, as scratches and grinding marks are along any line: too
-    many are missing, and by the usual side's scatter half of those that are there would be no edges of it."""
+    """Whether edges on a flat's or an underside's line are there by chance, as scratches and grinding marks are along
+    any line: too many are missing, and by the usual side's scatter half of those left would be no edges of it.
+
+    The other sides have reasons of their own to be broken or to scatter: barbs, a body beside the arc, a foot aslant.
+    """
     usual = float(np.nanmedian(fitted.scatter)) if np.isfinite(fitted.scatter).any() else math.inf
-    return bool(fitted.shown[side] < LIKELIER_BY_CHANCE and fitted.scatter[side] > STRAY_SCATTERS * usual)
+    missing = fitted.shown[side] < LIKELIER_BY_CHANCE
+    return bool(fitted.sides[side][0] in LEVEL and missing and fitted.scatter[side] > STRAY_SCATTERS * usual)
 
 
 def _contributions(fitted: FittedSection, plane: Plane, marks: Marks) -> dict[str, Array]:
