@@ -178,12 +178,19 @@ def _under_strings(strings: Sequence[StringCrossing]) -> list[str]:
     """What strings leave unread, in one sentence; none where there are none."""
     if not strings:
         return []
-    places = [f"{s.along:.0f}" for s in strings]
-    where = " and ".join([", ".join(places[:-1]), places[-1]] if len(places) > 1 else places)
+    seen, unseen = [s for s in strings if s.seen], [s for s in strings if not s.seen]
+    where = [f"{_places(seen)} mm from the treble end"] if seen else []
+    where += [f"by their spacing also {_places(unseen)} mm from it"] if unseen else []
     return [
-        f"Strings cross the fret {where} mm from the treble end and hide what they wear, with their shadows "
+        f"Strings cross the fret {', '.join(where)} and hide what they wear, with their shadows "
         f"{_BESIDE_STRING_MM:.0f} mm to either side: take the strings off or slacken them and move them aside."
     ]
+
+
+def _places(strings: Sequence[StringCrossing]) -> str:
+    """Where strings lie, as a list in words: "4, 11 and 19"; each millimetre once."""
+    at = list(dict.fromkeys(f"{s.along:.0f}" for s in strings))
+    return " and ".join([", ".join(at[:-1]), at[-1]] if len(at) > 1 else at)
 
 
 def measure_flats(found: FlatSearch | NotMeasured, placed: Placed = NOTHING_PLACED) -> FlatFindings:

@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 
 from inspect_app.instrument.fretboard import fit_spacing
 from inspect_app.measure.plan.board_overview import Board
+from inspect_app.measure.plan.board_tilt import TOLD_BY_SCALE_RAD, tilt_u
 from inspect_app.measure.plan.frets import EdgedFret, LocatedFret
 from inspect_app.reading.ask import Ask
 from inspect_app.reading.key import Key, NotMeasured
+from shared.errors import InspectError
 from shared.measured import COVERAGE_FACTOR
 from shared.trade import HIGHEST_FRET
 
@@ -34,6 +36,9 @@ twentieth fret of a 610 mm scale differ by this much."""
 _NUT_WIDER_MM, _NUT_LOOKS_WIDER_MM = 0.7, 1.2
 """So much wider than the frets is a nut, by its edges and in the overview, which adds shadows: nuts are 3 to 6 mm wide
 (common practice, no source), and a single fret of other wire is hardly so much wider than its neighbours."""
+_WITH_SHADOWS_MM = 2.6
+"""So much wider in the overview is none that only has its shadows: soft ones to both sides, each 1.3 mm, half as far
+again as a crown is high."""
 
 
 def numbered(frets: list[LocatedFret], board: Board, ask: Ask) -> tuple[list[LocatedFret], tuple[NotMeasured, ...]]:
@@ -45,8 +50,13 @@ def numbered(frets: list[LocatedFret], board: Board, ask: Ask) -> tuple[list[Loc
     ----------
     frets : list of LocatedFret
         In order, numbered as the overview's steps are.
+
+    Raises
+    ------
+    InspectError
+        If the last is as wide as a nut, and nothing else tells on which side the nut lies.
     """
-    frets = _without_odd_outermost(frets)
+    frets = _without_odd_outermost(_without_nut_last(frets, board))
     if not frets:
         return frets, ()
     first = _first_number(frets, board, ask)
@@ -73,6 +83,21 @@ def _without_odd_outermost(frets: list[LocatedFret]) -> list[LocatedFret]:
     return [f for f in frets if not any(f is o for o in odd)]
 
 
+def _without_nut_last(frets: list[LocatedFret], board: Board) -> list[LocatedFret]:
+    """The frets without a last one as wide as a nut: where the scale tells the tilt, their spacing told the nut's side.
+
+    Seen at a slant that nothing tells, gaps that shrink towards the nut may seem to shrink away from it.
+    """
+    if len(frets) < _LEAST_FRETS or not _nut_wide(frets[::-1], board, _WITH_SHADOWS_MM):
+        return frets
+    if tilt_u(frets[0].frame.plane) >= TOLD_BY_SCALE_RAD:
+        raise InspectError(
+            "The line farthest from the side that was said to be the nut's is as wide as a nut.",
+            "Say on which side the nut lies, or leave out of the photo what lies beyond the last fret.",
+        )
+    return frets[:-1]
+
+
 def _first_number(frets: list[LocatedFret], board: Board, ask: Ask) -> int:
     """The first one's number: as asked, unless only another fits the scale length; 0 where that is the nut."""
     asked = ask.first_fret
@@ -87,7 +112,11 @@ def _first_number(frets: list[LocatedFret], board: Board, ask: Ask) -> int:
 
 
 def _spaced_as(frets: list[LocatedFret], board: Board, scale_length: float) -> list[int]:
-    """The numbers that the first fret can have by the spacing, 0 the nut; none where the frets are unevenly spaced."""
+    """The numbers that the first fret can have by the spacing, 0 the nut; none where the frets are unevenly spaced.
+
+    Lines too far apart for frets from 1 on are the nut and those behind it, where that is nearer: nowhere on the neck
+    are they farther apart.
+    """
     at, given = _places(frets, board.along_neck), np.array([f.frame.number for f in frets])
     fits = {
         n: fit_spacing(at, given - given[0] + n, scale_length, _PLACE_U_MM)
@@ -96,7 +125,10 @@ def _spaced_as(frets: list[LocatedFret], board: Board, scale_length: float) -> l
     if min(f.residual_mm for f in fits.values()) > _UNEVEN_MM:
         return []
     pose = _spacing_u(frets)
-    return [n for n, f in fits.items() if abs(f.ratio - 1.0) <= COVERAGE_FACTOR * math.hypot(f.u_fit, pose)]
+    off = {n: (f.ratio - 1.0, COVERAGE_FACTOR * math.hypot(f.u_fit, pose)) for n, f in fits.items()}
+    near = [n for n, (ratio, u) in off.items() if abs(ratio) <= u]
+    beyond = 1 in off and off[1][0] > off[1][1] and abs(off[0][0]) < off[1][0]
+    return [0] if beyond and not near else near
 
 
 def first_by_spacing(
@@ -117,8 +149,13 @@ def first_by_spacing(
 
 def _wide_as_a_nut(frets: list[LocatedFret], board: Board) -> bool:
     """Whether the first is so much wider than the others as a nut is, by its edges or as the overview saw it."""
+    return _nut_wide(frets, board, _NUT_LOOKS_WIDER_MM)
+
+
+def _nut_wide(frets: list[LocatedFret], board: Board, looks_wider_mm: float) -> bool:
+    """The same, from so much wider in the overview."""
     seen = [float(board.width_mm[board.steps == f.frame.number][0]) for f in frets]
-    if seen[0] > median(seen[1:]) + _NUT_LOOKS_WIDER_MM:
+    if seen[0] > median(seen[1:]) + looks_wider_mm:
         return True
     first, others = frets[0], [f.crown.width for f in frets[1:] if isinstance(f, EdgedFret)]
     return isinstance(first, EdgedFret) and bool(others) and first.crown.width > median(others) + _NUT_WIDER_MM

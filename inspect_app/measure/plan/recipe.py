@@ -19,7 +19,6 @@ from calib.unsharpening import unsharpened
 from inspect_app import __version__
 from inspect_app.measure.manual import PLACED_U_PX, apart, edges_on, marked, placed_on
 from inspect_app.measure.plan.board_height import BoardLevel
-from inspect_app.measure.plan.board_overview import Board
 from inspect_app.measure.plan.board_tilt import TOLD_BY_SCALE_RAD, tilt_u
 from inspect_app.measure.plan.board_wear import UNKNOWN_WHITE, BoardWear, find_board_wear
 from inspect_app.measure.plan.crown_arc import width_from_apparent
@@ -35,6 +34,7 @@ from inspect_app.measure.plan.fret_numbers import numbered
 from inspect_app.measure.plan.fret_patch import BURNT, Sampling, sample_patch
 from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, with_ends
 from inspect_app.measure.plan.hidden_parts import hidden_outlines
+from inspect_app.measure.plan.likely_frets import must_be_frets, spaced_as_asked, told_as_frets
 from inspect_app.measure.plan.reference_crown import BLUR_PX
 from inspect_app.measure.plan.spacing import check_spacing, fret_positions
 from inspect_app.measure.plan.string_ends import without_string_ends
@@ -46,7 +46,7 @@ from inspect_app.reading.key import Key, NotMeasured, on_fret
 from shared.errors import InspectError
 from shared.measured import COVERAGE_FACTOR, Measured
 
-__all__ = ["Detected", "detect", "measure_detected", "measure", "must_be_frets"]
+__all__ = ["Detected", "detect", "measure_detected", "measure"]
 
 Floats = NDArray[np.float64]
 
@@ -60,8 +60,6 @@ _SOFT = 2.0
 tenths of a step, and the photo would be taken again (common practice, no source)."""
 _COARSE_PX_PER_MM = 8.0
 """Below this a tenth of a millimetre is less than a pixel."""
-_LEAST_UPRIGHT = 3
-"""Crowns that must be read of a neck that its spacing alone says runs up the photo: only two gaps can shrink."""
 _LENGTH_TOLD_MM = 1.0
 """A length by the other frets' ends alone is given where its U is no more: a rule's division."""
 _MAY_BE_COVERED = "it may be covered by the rule, whose far edge does not stand out from what it lies on"
@@ -145,6 +143,8 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     found = find_ends(photo, (scale.may_cover_px, *hidden), edged, softness, why)
     if not found:
         raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
+    told_as_frets(board, found, tilt_told=not skew)
+    spaced_as_asked(found, level, plane, ask)
     strings = find_strings(found, skew)
     found = without_string_ends(found, strings)
     reading = _cached_readings(photo, found, level, covers, strings, blur)
@@ -154,18 +154,6 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     unread += (*worn.not_measured, *edges.not_measured)
     about = softness, _positions(found, level), _burnt_share(found), worn, edges, printed
     return Detected(as_taken, scale, plane, level, found, unread, *about, reading)
-
-
-def must_be_frets(board: Board, crowns: int) -> None:
-    """InspectError where lines along what was said to be the neck are frets by their spacing alone.
-
-    Strings seen at a tilt are spaced much like frets. Where most of them have no crown, neither have the others.
-    """
-    if board.upright and crowns < _LEAST_UPRIGHT:
-        raise InspectError(
-            "Lines up the photo are spaced like frets, but hardly one has a crown: it may be the strings.",
-            "Take the photo from above, with the neck lying across it.",
-        )
 
 
 def _told_px(response: EdgeResponse | None) -> float:

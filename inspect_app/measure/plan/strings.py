@@ -62,7 +62,7 @@ _APART_MM = 1.5
 """Lines closer than this are one: strings are 6 to 10 mm apart, the two of a pair 2 mm (common practice, no source)."""
 
 _ROW = 3
-"""Strings found from which on their row is even or not."""
+"""Strings found from which on their row is even or not, and fans out or not; two that are neighbours tell a row too."""
 _LEAST_SPACING_MM = 5.0
 """Strings next to each other lie farther apart, but for pairs, 2 mm (common practice, no source: 6 to 10, a bass 10 to
 15)."""
@@ -75,10 +75,14 @@ _UNSEEN_MM = 1.2
 
 @dataclass(frozen=True, slots=True)
 class StringCrossing:
-    """Where a string lies over a fret: from the treble end, and half its width, mm."""
+    """Where a string lies over a fret: from the treble end, and half its width, mm.
+
+    One not `seen` lies there because the others' even row goes on there.
+    """
 
     along: float
     half_width: float
+    seen: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,14 +111,14 @@ def find_strings(frets: Sequence[EndedFret], most_skew: float = 0.0) -> list[tup
     if len(frets) < _SURE_FRETS and len(lines) < 2:
         return [()] * len(frets)  # one line over one or two frets may be a scratch, or the edge of a tape
     at_neck, starts = _where(frets)
-    unseen = _unseen(sorted(lines))
+    unseen = _unseen(lines, most_apart=max(f.frame.length_mm for f in frets))
     found = []
     for f, c, e, x, start in zip(frets, cells, even, at_neck - at_neck.mean(), starts, strict=True):
         places = [y + turn * x - start for y, turn in lines]
         crossings = [_crossing(c.places, e, at) for at in places if 0.0 <= at <= f.frame.length_mm]
         places = [y + turn * x - start for y, turn in unseen]
         inside = [at for at in places if _OUTER_MM <= at <= f.frame.length_mm - _OUTER_MM]
-        crossings += [StringCrossing(at, _UNSEEN_MM) for at in inside]
+        crossings += [StringCrossing(at, _UNSEEN_MM, seen=False) for at in inside]
         found.append(tuple(sorted(crossings, key=lambda c: c.along)))
     return found
 
@@ -145,25 +149,37 @@ def _along_lines(
     return np.where(met >= _MET * len(frets), total / np.maximum(met, 1.0), -1.0), grid, turns
 
 
-def _unseen(lines: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Strings of an even row, given as far as it was found from the treble side on, that were not found themselves.
+def _unseen(lines: Sequence[tuple[float, float]], most_apart: float) -> list[tuple[float, float]]:
+    """Strings of an even row, given best first, that were not found themselves, up to so far beyond it, mm.
 
-    One looks like the metal it lies over, another is hidden in its own shadow; the row says where they are. On either
-    side there may be one too many.
+    One looks like the metal it lies over, another is hidden in its own shadow; the row says where they are. It goes on
+    to both ends of the frets, for so it is strung; a pair counts as one, and so does a string with its shadow.
     """
-    if len(lines) < _ROW:
+    row = _each_once(lines)
+    if len(row) < 2:
         return []
-    at, turn = np.array(lines).T
+    at, turn = np.array(row).T
     gaps = np.diff(at)
     spacing = float(gaps.min())
+    if len(row) < _ROW and spacing >= 2.0 * _LEAST_SPACING_MM:
+        return []  # one may lie between them
     steps = np.round(gaps / spacing)
     spacing = float(gaps.sum() / steps.sum())
     if spacing < _LEAST_SPACING_MM or np.any(np.abs(gaps - steps * spacing) > _UNEVEN_MM):
         return []
-    number = np.append(0.0, np.cumsum(steps))
-    missing = np.setdiff1d(np.arange(-1.0, number[-1] + 2.0), number)
-    line = np.polynomial.Polynomial.fit(number, turn, 1)
+    number, beyond = np.append(0.0, np.cumsum(steps)), math.ceil(most_apart / spacing)
+    missing = np.setdiff1d(np.arange(-beyond, number[-1] + beyond + 1.0), number)
+    line = np.polynomial.Polynomial.fit(number, turn, 1 if len(row) >= _ROW else 0)
     return [(float(at[0] + spacing * n), float(line(n))) for n in missing]
+
+
+def _each_once(lines: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """The lines in order, of those nearer than half of what strings lie apart the best only."""
+    kept: list[tuple[float, float]] = []
+    for line in lines:
+        if all(abs(line[0] - other[0]) >= _LEAST_SPACING_MM / 2.0 for other in kept):
+            kept.append(line)
+    return sorted(kept)
 
 
 def _lines_together(score: Floats, grid: Floats, turns: Floats, most_skew: float) -> list[tuple[float, float]]:
@@ -171,6 +187,8 @@ def _lines_together(score: Floats, grid: Floats, turns: Floats, most_skew: float
     best, chosen = 0.0, list[tuple[float, float]]()
     for skew in sorted(np.arange(-most_skew, most_skew + _SKEW_STEP / 2.0, _SKEW_STEP), key=abs):
         about = np.abs(turns - skew) <= _TURN + 1e-9
+        if not about.any():  # frets so near each other that turns tried are farther apart than this
+            continue
         lines = _lines(score[about], grid, turns[about])
         total = sum(s for *_, s in lines)
         if total > best and (len(lines) > 1 or abs(skew) < _SKEW_STEP):

@@ -12,8 +12,7 @@ import pytest
 from calib.edge_response import EdgeResponse, srgb_codes
 from calib.photo import linear_light
 from inspect_app.instrument.fretboard import fret_position
-from inspect_app.measure.plan.board_overview import Board
-from inspect_app.measure.plan.recipe import measure, must_be_frets
+from inspect_app.measure.plan.recipe import measure
 from inspect_app.reading.ask import HandEdge, ScalePlane
 from inspect_app.reading.inspection import Inspection
 from inspect_app.reading.key import parse_key
@@ -361,15 +360,3 @@ def test_frets_none_of_which_can_be_read_are_refused_with_a_reason(monkeypatch):
     monkeypatch.setattr("inspect_app.measure.plan.recipe.find_ends", lambda *asked: ())
     with pytest.raises(InspectError, match="No fret's crown can be read"):
         measure(*asked(PLAIN))
-
-
-@pytest.mark.parametrize(("upright", "crowns", "said"), [(True, 1, True), (True, 3, False), (False, 1, False)])
-def test_strings_spaced_like_frets_up_the_photo_are_no_frets_without_crowns(upright, crowns, said):
-    """Four strings 8.5 mm apart, as a photo from aside shows them: spaced like frets, and one mirrors like a crown."""
-    at, axes = np.array([4.2, 12.9, 21.4, 29.8]), np.eye(2)
-    board = Board(axes[0], axes[1], at, np.full(4, 1.5), (-30.0, 30.0), np.arange(4), upright=upright)
-    if said:
-        with pytest.raises(InspectError, match="it may be the strings"):
-            must_be_frets(board, crowns)
-    else:
-        must_be_frets(board, crowns)

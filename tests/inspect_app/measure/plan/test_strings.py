@@ -84,5 +84,27 @@ def test_a_string_that_does_not_show_lies_where_the_row_says():
         assert [c.along for c in found] == pytest.approx([4.0, 11.0, 21.5], abs=0.3)
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("strings", "unseen"), [((18.0, 25.0), (4.0, 11.0)), ((11.0, 18.0, 25.0, 26.8), (4.0,))], ids=["two", "a pair"]
+)
+def test_the_row_of_strings_goes_on_to_both_ends_of_the_frets(strings, unseen):
+    """Two neighbours tell it, and of lines as near as a pair, or a string and its shadow, one counts."""
+    for found in find_strings(board(strings=strings)):
+        assert [c.along for c in found if c.seen] == pytest.approx(strings, abs=0.3)
+        assert [c.along for c in found if not c.seen] == pytest.approx(unseen, abs=1.0)
+
+
+@pytest.mark.slow
+def test_two_lines_with_room_for_a_string_between_them_tell_no_row():
+    for found in find_strings(board(strings=(7.0, 21.0))):
+        assert all(c.seen for c in found)
+
+
+def test_strings_over_one_fret_are_found_at_a_slant_nobody_knows():
+    (found,) = find_strings([fret(Scene((), SIDE, strings=AT))], MOST_SKEW)
+    assert [c.along for c in found if c.seen] == pytest.approx(AT, abs=0.25)
+
+
 def test_no_frets_no_strings():
     assert find_strings([]) == []
