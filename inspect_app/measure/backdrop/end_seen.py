@@ -68,6 +68,17 @@ def end_outline_of(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | str
     """The outline of a fret's end: the likeliest that makes a bevel; where none of them does, or what makes it lies
     over the metal, why.
 
+    It is looked for above what the nearer fret may hide at all; where that leaves too little, above what it likely
+    hides: its own edges lie on no line with what is seen above it."""
+    found = _outline_in_view(photo, fret, end)
+    if found != UNSEEN or fret.likely_hidden_mm >= fret.hidden_mm:
+        return found
+    return _outline_in_view(photo, replace(fret, hidden_mm=fret.likely_hidden_mm), end)
+
+
+def _outline_in_view(photo: Photo, fret: DetectedFret, end: End) -> EdgePath | str:
+    """The same above what the nearer fret hides.
+
     Close up, where the card is grainy, it is looked for without specks, and only then with them. Further off, colour is
     its witness: the edge of a lamp's shadow on the card may be as sharp as the metal's, and brighter."""
     corner = find_corner(photo, fret.pose, fret.line, end, _print_blur(fret), fret.mm_per_px)

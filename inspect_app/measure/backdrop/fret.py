@@ -125,8 +125,9 @@ class DetectedFret:
     elevation, u_elevation : float
         Of the line of sight to the middle of what is seen of the crown line, rad.
     flags : tuple of str
-    hidden_mm : float
-        Height above the board up to which the nearer fret may stand before this one; 0 where its distance is not known.
+    hidden_mm, likely_hidden_mm : float
+        Height above the board up to which the nearer fret may stand before this one, by the lowest elevation that the
+        photo leaves open and by the likeliest; 0 where its distance is not known.
     under_mm : float
         How far below its reference arc the outline was followed.
     grainy : bool
@@ -145,6 +146,7 @@ class DetectedFret:
     u_elevation: float
     flags: tuple[str, ...]
     hidden_mm: float = 0.0
+    likely_hidden_mm: float = 0.0
     under_mm: float = UNDER_MM
     grainy: bool = False
     overshoot: float = 0.0
@@ -250,8 +252,8 @@ def _detected(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedFre
     u_elevation = pose.u_elevation(middle)
     if metal_behind(photo, pose, line, mm_per_px, top, _rise_to_next(pose, elevation + 2.0 * u_elevation, ask)):
         return NotMeasured(on_fret(ask.first_fret, "crown line"), BEHIND)
-    hidden = hidden_by_nearer_fret(pose, crown, elevation - u_elevation, ask)
-    return DetectedFret(pose, line, crown, mm_per_px, blur, lens, elevation, u_elevation, flags, hidden, under)
+    hidden, likely = (hidden_by_nearer_fret(pose, crown, e, ask) for e in (elevation - u_elevation, elevation))
+    return DetectedFret(pose, line, crown, mm_per_px, blur, lens, elevation, u_elevation, flags, hidden, likely, under)
 
 
 def hidden_by_nearer_fret(pose: BoardPose, crown: Crown, elevation: float, ask: Ask) -> float:

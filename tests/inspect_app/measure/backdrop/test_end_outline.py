@@ -1,6 +1,7 @@
 """A fret's end found as a whole: past glare, past a lamp's burnt-out line, and beside plain metal."""
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -8,7 +9,7 @@ import pytest
 
 from inspect_app.measure import calibrate
 from inspect_app.measure.backdrop.bevel import fit_bevel, measure_bevel, measure_end
-from inspect_app.measure.backdrop.end_seen import end_outline_of
+from inspect_app.measure.backdrop.end_seen import UNSEEN, end_outline_of
 from inspect_app.measure.backdrop.fret import detect_fret
 from tests.inspect_app.measure.backdrop.fret_pictures import Scene, draw, scene_ask
 
@@ -82,6 +83,37 @@ def test_a_burnt_out_line_is_a_part_in_doubt_and_its_bloom_is_covered(end, white
         seen_end(scene, end)[1], fret.pose, fret.line.circle, fret.crown, end, fret.mm_per_px, fret.u_elevation, 0.005
     )
     assert got[1].u > plain[1].u
+
+
+def nearer_fret(scene, up_to):
+    """Paints a brighter nearer fret over all of a fret below a height over the board, mm."""
+
+    def paint(bgr, pose):
+        y = np.linspace(scene.ends[0] - 4.0, scene.ends[1] + 4.0, 100)
+        z = np.sqrt(scene.radius**2 - y**2) - scene.radius
+        top, foot = (pose.to_px(np.column_stack([0.0 * y, y, z + h])) for h in (up_to, up_to - 0.8))
+        cv2.fillPoly(bgr, [np.round(np.concatenate([top, foot[::-1]]) * 16).astype(np.int32)], (200,) * 3, shift=4)
+        return bgr
+
+    return paint
+
+
+@pytest.mark.parametrize("up_to", [0.25, 0.45])
+@pytest.mark.parametrize("end", ["treble", "bass"])
+def test_an_end_that_a_nearer_fret_might_hide_is_read_where_it_likely_does_not(end, up_to):
+    """The nearer fret is taken to stand up to 0.35 mm: over it a little of the end is lost, under it a little is seen
+    of what is not its outline."""
+    scene = Scene(divots=(), seed=6)
+    photo, pose = draw(scene)
+    bgr = nearer_fret(scene, up_to)(photo.bgr.copy(), pose)
+    bgr.flags.writeable = False
+    photo = type(photo)(bgr, photo.sha256, photo.name, photo.focal)
+    fret = detect_fret(photo, *calibrate(photo, scene_ask(scene)), scene_ask(scene))
+    may_hide = replace(fret, hidden_mm=scene.height, likely_hidden_mm=scene.height)
+    assert end_outline_of(photo, may_hide, end) == UNSEEN
+    got = measure_end(end_outline_of(photo, replace(may_hide, likely_hidden_mm=0.35), end), fret, end, 0.005, 5)
+    true = scene.bevels[0 if end == "treble" else 1]
+    assert abs(got.angle.value - true) <= 2.0 * got.angle.u
 
 
 def test_an_end_without_contrast_is_not_found():
