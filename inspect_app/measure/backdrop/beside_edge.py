@@ -148,10 +148,11 @@ def crowded_px(photo: Photo, edge: EdgePath) -> Array:
     return np.asarray(ratio * w * np.exp(-(w**2) / (2.0 * sigma**2)))
 
 
-def lights_of(photo: Photo, edge: EdgePath) -> tuple[Mask, Mask, Mask]:
+def lights_of(photo: Photo, edge: EdgePath, blur: float = 1.0, pool: int = 5) -> tuple[Mask, Mask, Mask]:
     """Of an end's points: beside burnt-out metal; beside metal brighter than the card; where one turns to the other.
 
-    There blur rounds the corner of the bright part, and no edge is where the metal ends."""
+    There blur rounds the corner of the bright part, and no edge is where the metal ends. `blur` is the photo's relative
+    to a sharp one's, `pool` the neighbours that are averaged."""
     tangent = edge.px[-1] - edge.px[0]
     tangent /= max(float(np.linalg.norm(tangent)), 1e-9)
     normal = np.broadcast_to([tangent[1], -tangent[0]], edge.px.shape)
@@ -162,7 +163,7 @@ def lights_of(photo: Photo, edge: EdgePath) -> tuple[Mask, Mask, Mask]:
         -((offsets / FINE_PX) ** 2) / 2.0
     )  # the derivative that placed it: what is beside tells less
     apart = float(np.median(np.linalg.norm(np.diff(edge.px, axis=0), axis=1)))
-    reach = 2 * math.ceil(REACH_PX / max(apart, 0.1)) + 1
+    reach = 2 * math.ceil(REACH_PX * blur / max(apart, 0.1)) + 1
     burnt = maximum_filter1d(rows[:, inside].max(axis=1) > burnt_from(photo, edge.px, normal), reach)
-    brighter = uniform_filter1d(rows @ own, 5) > 0.0
+    brighter = uniform_filter1d(rows @ own, pool) > 0.0
     return burnt, brighter, maximum_filter1d(np.diff(brighter, prepend=brighter[0]), reach)

@@ -17,7 +17,15 @@ from scipy.special import expit, logit
 from inspect_app.instrument.crown import Crown
 from inspect_app.measure.backdrop.circle import Circle
 from inspect_app.measure.backdrop.edge_path import EdgePath
-from inspect_app.measure.backdrop.end_outline import BLOOM_U_PX, CORNER_MM, FACE_UNSEEN, INWARD, End, EndOutline
+from inspect_app.measure.backdrop.end_outline import (
+    BLOOM_U_PX,
+    CORNER_MM,
+    FACE_UNSEEN,
+    INWARD,
+    LEAST_REACH,
+    End,
+    EndOutline,
+)
 from inspect_app.measure.backdrop.fret import DetectedFret
 from inspect_app.measure.backdrop.pose import TURN_U, BoardPose
 from inspect_app.measure.backdrop.rim_line import RIM_DEFINITION_PX, fit_rim_line
@@ -141,7 +149,7 @@ def _near_rim_probability(
     either rim: light that changes along it bends an edge as a whole, so its points do not each count. Points beside
     burnt-out metal, and a part where the light steps the other way, do not bear on that."""
     prior = edge.near_rim if isinstance(edge, EndOutline) else FACE_UNSEEN
-    clear = edge.u_shared_px < BLOOM_U_PX
+    clear = edge.u_shared_px < LEAST_REACH * BLOOM_U_PX
     if not clear.any():
         return prior
     clear &= edge.part == np.bincount(edge.part[clear]).argmax()

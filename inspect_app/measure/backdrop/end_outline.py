@@ -7,7 +7,7 @@ card's tone is found by the rest."""
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -44,11 +44,13 @@ __all__ = [
     "FACE_UNSEEN",
     "EndOutline",
     "EndSearch",
+    "Sampling",
     "place_rim",
     "rim_shows",
     "crown_line_end",
     "crown_line_evidence",
     "BLOOM_U_PX",
+    "LEAST_REACH",
     "CORNER_MM",
     "LEAST_RISE_MM",
 ]
@@ -77,6 +79,10 @@ STRETCH = 16
 """Columns of a rim that are pooled: a quarter of an everyday crown's height, over which its light goes one way."""
 POOLS = (5, 11, STRETCH + 1)
 """Points of a rim that are pooled where it is placed: what pixels share anyway, twice that, and a stretch."""
+FEWER, FEWER_FROM_MM = 3, 0.03
+"""So few are pooled first in a coarse photo, if along half of a rim each shows beyond doubt: from that size of a pixel
+on five of them are 0.15 mm and more, half of a stretch over which the light on a crown goes one way, and its bands
+would run into one."""
 MOST_OUTSIDE = 0.5
 """Share of a rim that shows farther out, from which it is no outline but a line on the metal: the wood's own end, or
 grime, shows outside it over the lower third at most."""
@@ -104,9 +110,46 @@ RIM_SHARE = 0.75
 """Share of a rim that must show for it to be one: scratches and the card's marks run along half of it (no source)."""
 NEAR_PX = 3.0
 """How far from the rim found the edge is placed: a degree either way over the height of a crown."""
+LEAST_REACH = 0.5
+"""How far blur carries light, relative to a sharp photo's, in the sharpest: pixels alone, with what is interpolated
+between them, blur by half as much as a sharp photo."""
 BLOOM_U_PX = 0.5
-"""Standard uncertainty of such an edge's form: the bloom fades towards the bright part's borders. How far out it lies
-as a whole is another matter, see `rim_line.STEP_U_PX`."""
+"""Standard uncertainty of such an edge's form in a sharp photo: the bloom fades towards the bright part's borders, and
+reaches out by as much as the photo is blurred. How far out it lies as a whole is another matter, see
+`rim_line.STEP_U_PX`."""
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """How a photo shows an end.
+
+    Attributes
+    ----------
+    close_up : bool
+        Whether the crown is large in it, see `grainy_card.is_close_up`.
+    mm_per_px : float
+        At the fret; 0 where it does not matter.
+    blur_px : float
+        Standard deviation of the blur of the card's print: less than a sharp photo's where it was made smaller.
+    """
+
+    close_up: bool = False
+    mm_per_px: float = 0.0
+    blur_px: float = SHARPEST_PX
+
+    @property
+    def reach(self) -> float:
+        """How far blur carries light, relative to a sharp photo's."""
+        return min(max(self.blur_px / SHARPEST_PX, LEAST_REACH), 1.0) if self.blur_px > 0.0 else 1.0
+
+    def pools(self) -> Iterator[tuple[int, float]]:
+        """Points to pool, the fewest first, and the significance that an edge must show then."""
+        if self.mm_per_px > FEWER_FROM_MM:
+            yield FEWER, CEILING
+        yield from ((pool, FLOOR) for pool in POOLS)
+
+
+PLAIN = Sampling()
 
 
 @dataclass(frozen=True)
@@ -121,11 +164,13 @@ class EndSearch:
         Standard deviation of the blur of the card's print: what is much softer is a shadow's edge on the card.
     corner : Corner or None
         Where the crown line ends, if that is clear: no rim begins elsewhere.
+    sampling : Sampling
     """
 
     hidden_mm: float = 0.0
     blur_px: float = SHARPEST_PX
     corner: Corner | None = None
+    sampling: Sampling = PLAIN
 
 
 @dataclass(frozen=True)
@@ -165,7 +210,7 @@ def detect_end_outlines(
     tuple of EdgePath
         From the board up at the treble end, down at the bass end: the card lies to the right.
     """
-    known = search or EndSearch()
+    known = search or EndSearch(sampling=Sampling(is_close_up(crown, mm_per_px), mm_per_px))
     last = line.span[0 if end == "treble" else 1]
     pitch = max(mm_per_px, FINEST_MM)
     y = last - INWARD[end] * np.arange(OUTSIDE_MM, -INSIDE_MM, -pitch)
@@ -178,10 +223,10 @@ def detect_end_outlines(
     rims = _rims(pose, crown, crown.height + depth, end, last) / pitch
     to_corner = np.tile(np.tan(np.radians(ANGLES_DEG)), 2) * crown.height / pitch
     begins = np.full(len(y), True) if known.corner is None else known.corner.may_begin(y)
-    near = is_close_up(crown, mm_per_px)
     for _ in range(CANDIDATES):
         rows = _best_rims(seen, rims, to_corner, begins)
-        found = [_placed(photo, pose, line, np.interp(r, np.arange(len(y)), y), depth, end, near) for r in rows]
+        at = [np.interp(r, np.arange(len(y)), y) for r in rows]
+        found = [_placed(photo, pose, line, a, depth, end, known.sampling) for a in at]
         soft = [is_soft(photo, edge, known.blur_px) for edge in found]
         if not any(soft):
             break
@@ -190,29 +235,29 @@ def detect_end_outlines(
 
 
 def _placed(
-    photo: Photo, pose: BoardPose, line: CrownLine, y: Array, depth: Array, end: End, close_up: bool
+    photo: Photo, pose: BoardPose, line: CrownLine, y: Array, depth: Array, end: End, sampling: Sampling
 ) -> EdgePath:
     """The edge along a rim's picture, at places y (N,) and heights over the crown line (N,), mm."""
     points = pose.to_px(np.column_stack([np.zeros_like(y), y, line.circle.z(y) + depth]))
-    return place_rim(photo, points[::-1] if end == "treble" else points, NEAR_PX, close_up)
+    return place_rim(photo, points[::-1] if end == "treble" else points, NEAR_PX, sampling)
 
 
-def place_rim(photo: Photo, px: Array, within: float, close_up: bool = False) -> EdgePath:
+def place_rim(photo: Photo, px: Array, within: float, sampling: Sampling = PLAIN) -> EdgePath:
     """The edge along a rim's picture, points (N, 2) with the card to the right, `within` so many px of it.
 
     As few neighbours are pooled as show it along `LEAST_ON_RIM` of the rim: a faint one, which was found by what its
-    stretches show together, would be lost where each point must show it alone. In a `close_up` the cut face is many
+    stretches show together, would be lost where each point must show it alone. In a close-up the cut face is many
     pixels wide, and what steps the other way behind its outline is no edge of the face that crowds it."""
-    for pool in POOLS:
+    for pool, least in sampling.pools():
         edge = place_edge(photo, px, within=within, pool=pool, only_peaks=True)
         if len(edge.px) < 3:
             return edge
-        if np.mean(edge.strength > FLOOR) >= LEAST_ON_RIM:
+        if np.mean(edge.strength > least) >= LEAST_ON_RIM:
             break
-    burnt, brighter, turning = lights_of(photo, edge)
+    burnt, brighter, turning = lights_of(photo, edge, sampling.reach, min(pool, POOLS[0]))
     edge = with_grain(photo, px, edge)
-    u_shared = np.where(burnt, BLOOM_U_PX, 0.0)
-    if not close_up:
+    u_shared = np.where(burnt, BLOOM_U_PX * sampling.reach, 0.0)
+    if not sampling.close_up:
         u_shared = np.hypot(u_shared, crowded_px(photo, edge))
     edge = replace(edge, u_shared_px=u_shared, part=brighter.astype(np.intp))
     return edge.only((edge.strength > FLOOR) & ~turning)

@@ -25,6 +25,7 @@ from inspect_app.measure.backdrop.end_outline import (
     End,
     EndOutline,
     EndSearch,
+    Sampling,
     crown_line_end,
     detect_end_outlines,
     place_rim,
@@ -150,8 +151,12 @@ def _outline_in(photo: Photo, fret: DetectedFret, end: End, corner: Corner | Non
 
 
 def _outlines(photo: Photo, fret: DetectedFret, end: End, corner: Corner | None) -> tuple[EdgePath, ...]:
-    search = EndSearch(fret.hidden_mm, _print_blur(fret), corner)
+    search = EndSearch(fret.hidden_mm, _print_blur(fret), corner, _sampling(fret))
     return detect_end_outlines(photo, fret.pose, fret.line, fret.crown, end, fret.mm_per_px, search)
+
+
+def _sampling(fret: DetectedFret) -> Sampling:
+    return Sampling(fret.close_up, fret.mm_per_px, fret.lens_px)
 
 
 def _print_blur(fret: DetectedFret) -> float:
@@ -173,7 +178,7 @@ def _surest(
     Where specks lie nearer the first guess it followed those; where the rim bulges, a close look loses part of it.
     None where they tell two angles: chance made one of them."""
     rim = rim_px(bevel, fret, end, np.arange(*bevel.rise, fret.mm_per_px))
-    again = place_rim(photo, rim[::-1] if end == "bass" else rim, CLOSE_PX, fret.close_up)
+    again = place_rim(photo, rim[::-1] if end == "bass" else rim, CLOSE_PX, _sampling(fret))
     again = gradient_corrected(again, across, _print_blur(fret))
     looks = [e for e in (edge, again) if len(e.px) >= LEAST_POINTS]
     shown = {_near_rim_shown(photo, e, fret, end) for e in looks}

@@ -114,23 +114,42 @@ def fit_rim_line(
         if np.array_equal(now, use):
             break
         use = now
+    lesser = _lesser_of_two_parts(h, off / mm_per_px, use, edge.part)
+    if 0 < lesser.sum() < LEAST_POINTS:
+        return _fit_without(lesser, y, h, edge, mm_per_px, definition_px)
     line = _with_uncertainty(at, lever, off, h, use, edge, u_shared_px * mm_per_px, mm_per_px)
-    return replace(line, joined=_joins_two_parts(h, off / mm_per_px, use, edge.part))
+    return replace(line, joined=bool(lesser.any()))
 
 
-def _joins_two_parts(h: Array, off_px: Array, use: Mask, part: NDArray[np.intp]) -> bool:
-    """Whether a line of points at heights h (N,), mm, joins parts of an edge that runs elsewhere, or nowhere, between.
+def _fit_without(
+    some: Mask, y: Array, h: Array, edge: EdgePath, mm_per_px: float, definition_px: float
+) -> RimLine | None:
+    """The line without some points, too few to be a part of an edge: chance laid them on the line of the others."""
+    rest = np.flatnonzero(~some)
+    line = fit_rim_line(y[rest], h[rest], edge.only(~some), mm_per_px, definition_px)
+    if line is None:
+        return None
+    used = np.zeros(len(h), bool)
+    used[rest[line.used]] = True
+    return replace(line, used=used)
+
+
+def _lesser_of_two_parts(h: Array, off_px: Array, use: Mask, part: NDArray[np.intp]) -> Mask:
+    """The points of the lesser part, where a line of points at heights h (N,), mm, joins parts of an edge that runs
+    elsewhere, or nowhere, between; none where it is one part.
 
     `off_px` is how far each point lies from it. Where light turns from one side's being brighter to the other's no edge
     shows, and a gap is what must be; beside burnt-out metal one bulges."""
     order = np.argsort(h)
     on = order[use[order]]
-    for one, other in itertools.pairwise(on):
+    lesser = np.zeros(len(h), bool)
+    for k, (one, other) in enumerate(itertools.pairwise(on), start=1):
         if part[one] == part[other] and h[other] - h[one] > MOST_GAP * (h[on[-1]] - h[on[0]]):
             between = np.abs(off_px[(h > h[one]) & (h < h[other])])
-            if len(between) == 0 or between.max() > BLOOM_PX:
-                return True
-    return False
+            if len(between) == 0 or np.quantile(between, 0.9) > BLOOM_PX:
+                lesser[min(on[:k], on[k:], key=len)] = True
+                break
+    return lesser
 
 
 def _with_uncertainty(
