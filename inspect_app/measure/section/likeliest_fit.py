@@ -115,7 +115,7 @@ class _Evidence(NamedTuple):
     """Whether the level sides and the foot are seen, and the log-likelihood ratio of the rows; the greater the better.
 
     Undersides and flat are straight and bare: where less than half of one lies on its line, the line may be another
-    thing's.
+    thing's. So it may where both undersides are softer than the other sides: they may be the body's far end's.
     """
 
     level_sides_shown: bool
@@ -134,5 +134,6 @@ def _evidence(fitted: FittedSection) -> _Evidence:
     flat = [s for (piece, _), s in shown if piece == "flat"]
     yes = float(np.sum(fitted.rows))
     no = yes / fitted.support - yes
-    level = min(under, default=0.0) >= HALF and min(flat, default=1.0) >= HALF
+    sharp = any(side[0] == "underside" and side not in fitted.soft for side in fitted.sides)
+    level = sharp and min(under, default=0.0) >= HALF and min(flat, default=1.0) >= HALF
     return _Evidence(level, max(foot, default=0.0) >= HALF, yes * math.log(_SHOWN) + no * math.log(_HIDDEN))

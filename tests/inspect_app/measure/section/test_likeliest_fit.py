@@ -1,5 +1,7 @@
 """Which edges a section's outline is fitted to, where marks on the face or its body lie beside them: drawn photos."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -98,3 +100,15 @@ def test_a_soft_arc_tells_of_the_tang_beside_it_but_a_soft_tang_not_of_the_arc(t
     monkeypatch.setattr(outline_fit, "_fit_sides", lambda *a: fits.append(a[5:]) or fit_sides(*a))
     fit_face(photo, plane, shape, FIRST[0])
     assert (frozenset((piece, -1) for piece in left_out),) in fits
+
+
+def test_an_outline_whose_undersides_are_both_soft_comes_after_one_that_shows_a_sharp_one(turned):
+    """The far end of a body below has undersides too, a little out of focus, and a foot."""
+    photo, scale, plane = turned
+    sharp = fit_section(photo, scale, plane)
+    one, both = (
+        dataclasses.replace(sharp, soft=frozenset(("underside", side) for side in sides)) for sides in ((1,), (-1, 1))
+    )
+    fewer = dataclasses.replace(sharp, support=0.9 * sharp.support)
+    evidence = likeliest_fit._evidence
+    assert evidence(sharp) == evidence(one) > evidence(fewer) > evidence(both)
