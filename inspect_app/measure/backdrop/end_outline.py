@@ -110,9 +110,11 @@ RIM_SHARE = 0.75
 """Share of a rim that must show for it to be one: scratches and the card's marks run along half of it (no source)."""
 NEAR_PX = 3.0
 """How far from the rim found the edge is placed: a degree either way over the height of a crown."""
+PIXELS_PX = math.sqrt(1.0 / 6.0)
+"""Blur of pixels alone, a box of one wide and as much again where light is interpolated between them: it carries no
+light beyond them, and in a photo made smaller it came after metal was burnt out."""
 LEAST_REACH = 0.5
-"""How far blur carries light, relative to a sharp photo's, in the sharpest: pixels alone, with what is interpolated
-between them, blur by half as much as a sharp photo."""
+"""How far light is carried at least, relative to a sharp photo: how much less than that is not told (no source)."""
 BLOOM_U_PX = 0.5
 """Standard uncertainty of such an edge's form in a sharp photo: the bloom fades towards the bright part's borders, and
 reaches out by as much as the photo is blurred. How far out it lies as a whole is another matter, see
@@ -139,8 +141,11 @@ class Sampling:
 
     @property
     def reach(self) -> float:
-        """How far blur carries light, relative to a sharp photo's."""
-        return min(max(self.blur_px / SHARPEST_PX, LEAST_REACH), 1.0) if self.blur_px > 0.0 else 1.0
+        """How far the lens carried light, relative to a sharp photo; 1 where the blur is not known."""
+        if self.blur_px <= 0.0:
+            return 1.0
+        sharp, here = (math.sqrt(max(blur**2 - PIXELS_PX**2, 0.0)) for blur in (SHARPEST_PX, self.blur_px))
+        return min(max(here / sharp, LEAST_REACH), 1.0)
 
     def pools(self) -> Iterator[tuple[int, float]]:
         """Points to pool, the fewest first, and the significance that an edge must show then."""

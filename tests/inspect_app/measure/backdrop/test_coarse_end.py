@@ -45,12 +45,12 @@ def test_faint_metal_is_pooled_as_in_any_photo():
     assert place_rim(photo, RIM, 3.0, COARSE).noise_correlation >= 5.0
 
 
-@pytest.mark.parametrize(("blur_px", "reach"), [(0.6, 0.75), (0.0, 1.0), (1.4, 1.0)])
+@pytest.mark.parametrize(("blur_px", "reach"), [(0.6, 0.639), (0.3, 0.5), (0.0, 1.0), (1.4, 1.0)])
 def test_bloom_reaches_out_by_as_much_as_the_photo_is_blurred(blur_px, reach):
-    """A photo made smaller is sharper to the pixel; of one whose blur is not known it is not said."""
+    """A photo made smaller is sharper to the pixel: sqrt((0.6^2 - 1 / 6) / (0.8^2 - 1 / 6)) of a sharp one carries."""
     edge = place_rim(end_of([(0, 255)]), RIM, 3.0, Sampling(True, 0.02, blur_px))
     assert len(edge.px) > 8
-    assert edge.u_shared_px == pytest.approx(BLOOM_U_PX * reach)
+    assert edge.u_shared_px == pytest.approx(BLOOM_U_PX * reach, abs=1e-3)
 
 
 @pytest.mark.parametrize(("left", "read"), [(3, True), (12, False)])
