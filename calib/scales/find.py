@@ -19,6 +19,9 @@ __all__ = ["Scale", "ScaleAsk", "find_scale", "parse_scale", "is_mirrored"]
 FACTORS = (0.1, 10.0)
 """True length over nominal length that are believed: a print of another size is far within, a slip of units beyond."""
 
+_CALLED = {"strip": "the printed strip", "backdrop": "the printed backdrop", "rule": "a rule", "id1": "a bank card"}
+"""Scales that tell themselves what they are, as a person calls them."""
+
 
 def find_scale(photo: Photo, ask: ScaleAsk) -> Scale:
     """Find the scale `ask` names in `photo`.
@@ -30,6 +33,34 @@ def find_scale(photo: Photo, ask: ScaleAsk) -> Scale:
     OptionError
         If what was asked lacks the coin's diameter or the span's points, or its factor can't be.
     """
+    try:
+        return _asked(photo, ask)
+    except ScaleError as e:
+        other = _other_shown(photo, ask.kind)
+        if other is None:
+            raise
+        raise ScaleError(f"{e.wrong} The photo shows {_CALLED[other]}: choose that as the scale.", e.advice) from e
+
+
+def _other_shown(photo: Photo, asked: str) -> str | None:
+    """The kind of scale that the photo shows instead of the one asked for; a circle may be anything.
+
+    Where there are markers only a print is it: a print's ticks are no rule, and its sheet is no card.
+    """
+    printed = [kind for kind in PRINTED if _shows_scale(photo, kind)]
+    if printed and asked in (*printed, "auto"):
+        return None
+    for kind in (k for k in _CALLED if k != asked and (k in printed or not (printed or k in PRINTED))):
+        try:
+            _asked(photo, ScaleAsk(kind))
+        except ScaleError:
+            continue
+        return kind
+    return None
+
+
+def _asked(photo: Photo, ask: ScaleAsk) -> Scale:
+    """The scale asked for, with the errors of `find_scale`."""
     if not FACTORS[0] <= ask.factor <= FACTORS[1]:  # nor nan
         raise OptionError(
             f"A scale factor of {ask.factor:g} is not possible.",

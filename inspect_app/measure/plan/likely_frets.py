@@ -50,10 +50,10 @@ def must_be_frets(board: Board, crowns: int) -> None:
         )
 
 
-def told_as_frets(board: Board, frets: Sequence[EndedFret], tilt_told: bool) -> None:
-    """InspectError where nothing tells that so few lines are frets: neither their spacing nor an end of one."""
-    lines = len(board.fret_mm)
-    if lines < _TELL_BY_SPACING + (not tilt_told) and all(e.why_not for f in frets for e in (f.treble, f.bass)):
+def told_as_frets(board: Board, frets: Sequence[EndedFret], tilt_told: bool, strung: bool) -> None:
+    """InspectError where nothing tells that so few lines are frets: neither spacing, an end of one nor strings."""
+    lines, ends = len(board.fret_mm), [e for f in frets for e in (f.treble, f.bass)]
+    if not strung and lines < _TELL_BY_SPACING + (not tilt_told) and all(e.why_not for e in ends):
         raise InspectError(
             f"{'One line' if lines == 1 else f'{lines} lines'} across the photo may be anything: so few are not told "
             "for frets by their spacing, and no end of one shows.",

@@ -143,9 +143,9 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     found = find_ends(photo, (scale.may_cover_px, *hidden), edged, softness, why)
     if not found:
         raise InspectError("No fret's crown can be read in the photo.", "Uncover half of one at least.")
-    told_as_frets(board, found, tilt_told=not skew)
-    spaced_as_asked(found, level, plane, ask)
     strings = find_strings(found, skew)
+    told_as_frets(board, found, tilt_told=not skew, strung=any(strings))
+    spaced_as_asked(found, level, plane, ask)
     found = without_string_ends(found, strings)
     reading = _cached_readings(photo, found, level, covers, strings, blur)
     white = linear_light_of(response.white) if response and len(scale.ids) else UNKNOWN_WHITE

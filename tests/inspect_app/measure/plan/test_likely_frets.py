@@ -49,11 +49,12 @@ def lines(count, why_not=""):
 def test_few_lines_without_an_end_may_be_anything(count, tilt_told, said):
     """As a drainpipe beside a lamp post, with the photo's width given for a span."""
     with pytest.raises(InspectError, match=said):
-        told_as_frets(*lines(count, "it does not stand out from the board"), tilt_told=tilt_told)
+        told_as_frets(*lines(count, "it does not stand out from the board"), tilt_told=tilt_told, strung=False)
 
 
 @pytest.mark.parametrize(
-    ("count", "why_not", "tilt_told"), [(1, "", False), (3, "covered", True), (4, "covered", False)]
+    ("count", "why_not", "tilt_told", "strung"),
+    [(1, "", False, False), (3, "covered", True, False), (4, "covered", False, False), (3, "covered", False, True)],
 )
-def test_an_end_or_the_spacing_tells_a_fret(count, why_not, tilt_told):
-    told_as_frets(*lines(count, why_not), tilt_told=tilt_told)
+def test_an_end_the_spacing_or_strings_tell_a_fret(count, why_not, tilt_told, strung):
+    told_as_frets(*lines(count, why_not), tilt_told=tilt_told, strung=strung)
