@@ -11,7 +11,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import spline_filter1d
+from scipy.ndimage import binary_dilation, spline_filter1d
 
 from calib.robust_spread import spread_about_median
 from inspect_app.measure.plan.edge_straightness import EdgeCourse, edge_course
@@ -36,6 +36,8 @@ _LEAST_BLOCKS, _NO_GRAIN_U = 4, 1.0
 """Fewer blocks of rows to a segment are used up by their mean and slope: then nothing is known of grain."""
 _STREAKS = 4.5
 """Rows that differ by more than so many medians, three standard deviations, are no grain of wood."""
+_NEXT_ROWS = np.ones((1, 3), dtype=bool)
+"""Nor are the rows next to those: a string's shade, blur and halo lie on metal and wood alike."""
 END_MM = 1.5
 """Not used at either end: the bevel is cut there."""
 
@@ -170,20 +172,34 @@ def _grain(differs: Floats, ok: Floats, shift: Floats, across: Floats) -> list[t
     """
     if differs.shape[1] < _LEAST_BLOCKS:
         return [(np.zeros(len(across)), _NO_GRAIN_U)] * 2
-    rows = np.linspace(-1.0, 1.0, differs.shape[1])[:, None]
-    differs = differs - differs.mean(axis=1, keepdims=True)
-    differs -= rows * (rows * differs).sum(axis=1, keepdims=True) / (rows**2).sum()
     out = []
     for side in (-1, 1):
         open_board = (side * across > _OPEN_MM[0]) & (side * across < _OPEN_MM[1])
         streaks = differs[:, :, open_board].mean(axis=2)
-        used = ok & (np.abs(streaks) <= _STREAKS * np.median(np.abs(streaks[ok])))
-        streaks = np.where(used, streaks, 0.0)
+        odd = np.abs(streaks) > _STREAKS * np.median(np.abs(streaks[ok]))
+        used = ok & ~binary_dilation(odd, _NEXT_ROWS)
+        used &= used.sum(axis=1, keepdims=True) >= _LEAST_BLOCKS
+        if not used.any():
+            out.append((np.zeros(len(across)), _NO_GRAIN_U))
+            continue
+        level = _without_trend(differs, used)
+        streaks = level[:, :, open_board].mean(axis=2)
         strength = max(float((streaks**2).sum()), 1e-12)
-        grain = _moved(np.einsum("sb,sbn->sn", streaks, differs), shift).sum(axis=0) / strength
-        left = (differs[:, :, open_board] - grain[open_board] * streaks[:, :, None])[used]
+        grain = _moved(np.einsum("sb,sbn->sn", streaks, level), shift).sum(axis=0) / strength
+        left = (level[:, :, open_board] - grain[open_board] * streaks[:, :, None])[used]
         out.append((grain, min(_NO_GRAIN_U, math.sqrt(float(np.mean(left**2)) / strength))))
     return out
+
+
+def _without_trend(differs: Floats, used: NDArray[np.bool_]) -> Floats:
+    """What is left of each segment's `used` blocks (segments, blocks, n) without their mean and slope; 0 elsewhere."""
+    weight = used[:, :, None].astype(float)
+    count = np.maximum(weight.sum(axis=1, keepdims=True), 1.0)
+    rows = np.linspace(-1.0, 1.0, differs.shape[1])[None, :, None]
+    rows = weight * (rows - (weight * rows).sum(axis=1, keepdims=True) / count)
+    level = weight * (differs - (weight * differs).sum(axis=1, keepdims=True) / count)
+    slope = (rows * level).sum(axis=1, keepdims=True) / np.maximum((rows**2).sum(axis=1, keepdims=True), 1e-12)
+    return np.asarray(level - rows * slope)
 
 
 def _moved(segments: Floats, shift: Floats) -> Floats:

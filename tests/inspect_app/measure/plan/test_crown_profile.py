@@ -68,6 +68,18 @@ def test_strings_across_the_fret_are_no_streaks_of_the_wood():
     assert np.abs(np.array(p.grain)[:, on_metal]).max() < 0.3
 
 
+def test_strings_with_shade_and_halo_tell_nothing_of_metal():
+    p = patch(strings=(6.0, 12.5, 19.0, 25.5, 32.0, 38.5))
+    light = p.light.copy()
+    for y in (6.0, 12.5, 19.0, 25.5, 32.0, 38.5):
+        off = p.along_mm - y
+        light[np.abs(off) < 0.4] = 0.6  # over metal and wood alike
+        light *= (1.0 - 0.5 * np.exp(-0.5 * ((off - 1.0) / 0.4) ** 2))[:, None]  # shade on one side of it
+    grain = crown_profile(replace(p, light=light)).grain
+    inside = np.abs(p.across_mm) < HALF_MM - 0.15
+    assert np.abs(np.array(grain)[:, inside]).max() < 0.2
+
+
 def test_what_is_hidden_takes_no_part():
     whole, part = crown_profile(patch()), crown_profile(patch(hidden_mm=12.0))
     assert part.rows < whole.rows
