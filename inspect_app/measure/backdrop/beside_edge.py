@@ -15,7 +15,7 @@ from calib.photo import Photo, linear_light
 from inspect_app.measure.backdrop.edge_path import EdgePath
 from inspect_app.measure.backdrop.outline import FINE_PX
 
-__all__ = ["crowded_px", "is_halo", "is_soft", "lights_of"]
+__all__ = ["BURNT", "crowded_px", "is_halo", "is_soft", "lights_of"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -88,6 +88,13 @@ line."""
 MOST_ABOVE = 0.05
 """Share of a crown line above its reference arc beyond which neither is believed: dirt and burrs stand up over a
 millimetre or two (common practice, no source)."""
+HIDDEN_BEND = math.sqrt(1.5 / 12.0)
+"""Standard uncertainty of a bend, over the width of what hides it: at its middle and at its ends, the mean of two, the
+outline lies anywhere in that width (GUM 4.3.7)."""
+LAMPS_LINE = (
+    "the edge followed leads to burnt-out metal, which is the lamp's line on it: the crown's own outline above that "
+    "does not show; go closer, or move the lamp"
+)
 ABOVE = (
     "part of the edge followed stands above the arc of the rest, so not all of it is the crown's; take off what lies "
     "on the fret, tape say, or change the light"
@@ -301,7 +308,8 @@ def _radius(fret: DetectedFret, profile: Profile, n: int) -> Measured | NotMeasu
         return radius
     lo, hi = fret.line.span
     short = hi - lo < LEAST_ARC_MM or radius.expanded > MOST_U_RADIUS * radius.value
-    return NotMeasured(on_fret(n, "crown line radius"), SHORT_ARC) if short else radius
+    why = LAMPS_LINE if fret.burnt_out else SHORT_ARC
+    return NotMeasured(on_fret(n, "crown line radius"), why) if short else radius
 
 
 def _manual_radius(fret: DetectedFret, profile: Profile, n: int) -> Measured | NotMeasured:
@@ -324,6 +332,7 @@ def _radius_of_arc(fret: DetectedFret, profile: Profile, n: int, u_by_stretches:
         (
             Contribution("edge noise", u_noise * r**2),
             Contribution("edge definition", bend * r**2),
+            Contribution("lamp's line", HIDDEN_BEND * fret.hidden_band_mm * 8.0 / (hi - lo) ** 2 * r**2),
             Contribution("scale and lens", _u_curvature_by_plane(fret) * r**2),
             Contribution("camera elevation", _u_curvature_by_tilt(fret) * r**2),
             Contribution("backdrop square to the neck", _u_curvature_by_turn(fret) * r**2),

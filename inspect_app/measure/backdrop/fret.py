@@ -33,6 +33,7 @@ from inspect_app.measure.backdrop.crown_line import (
 )
 from inspect_app.measure.backdrop.grainy_card import is_close_up, is_grainy, is_metal_above
 from inspect_app.measure.backdrop.higher_edge import highest_line
+from inspect_app.measure.backdrop.mirrored_card import steps_to_burnt_out
 from inspect_app.measure.backdrop.outline import FINE_PX, OWN_ROWS
 from inspect_app.measure.backdrop.pose import BoardPose
 from inspect_app.measure.backdrop.tilt_from_board_edges import tilt_from_board_edges
@@ -134,6 +135,8 @@ class DetectedFret:
         Whether specks on the card are strong enough to move edges.
     overshoot : float
         How far sharpening takes the codes beside the print's edges beyond their level, as a share of the step.
+    burnt_out : bool
+        Whether the crown line leads to burnt-out metal, as a lamp's line does.
     """
 
     pose: BoardPose
@@ -150,6 +153,7 @@ class DetectedFret:
     under_mm: float = UNDER_MM
     grainy: bool = False
     overshoot: float = 0.0
+    burnt_out: bool = False
 
     @property
     def close_up(self) -> bool:
@@ -166,6 +170,11 @@ class DetectedFret:
         """Least distance of two edges that are seen as two: two standard deviations of their blur (Sparrow 1916)."""
         blur = math.hypot(max(self.lens_px, self.blur_px, SHARPEST_PX), FINE_PX)
         return 2.0 * blur * self.mm_per_px
+
+    @property
+    def hidden_band_mm(self) -> float:
+        """Width of a band between the outline and what was followed in its place, mm, that would not show."""
+        return self.resolved_mm if self.burnt_out else 0.0
 
     def u_light_mm(self, blur_px: float = 0.0) -> float:
         """How far the metal's own light may draw an outline, mm: by what it is blurred beyond the card's print, either
@@ -220,7 +229,12 @@ def detect_fret(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedF
     if isinstance(found, NotMeasured):
         return found
     response = edge_response(photo, scale)
-    return replace(found, grainy=grainy, overshoot=0.0 if response is None else response.overshoot)
+    return replace(
+        found,
+        grainy=grainy,
+        overshoot=0.0 if response is None else response.overshoot,
+        burnt_out=steps_to_burnt_out(photo, found.line, _up_px(found.pose, found.line)),
+    )
 
 
 def _detected(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> DetectedFret | NotMeasured:

@@ -20,6 +20,7 @@ from inspect_app.measure.backdrop.fret import (
     is_dark_above,
     why_not_outline,
 )
+from inspect_app.measure.backdrop.mirrored_card import steps_to_burnt_out
 from inspect_app.reading.key import NotMeasured
 from tests.inspect_app.measure.backdrop.fret_pictures import CARD_X, Scene, draw, scene_ask
 
@@ -58,6 +59,22 @@ def test_metal_whose_light_goes_on_changing_below_its_outline_is_no_soft_edge(bl
     assert both > SOFT_FOR_AN_OUTLINE * lens
     assert blur_towards_card(graded, fret.line, up) == pytest.approx(blur, rel=0.35)
     assert ("softer" in why_not_outline(graded, fret.pose, fret.line, fret.mm_per_px, both, lens)) is told
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("band", "burnt", "told"), [(0.0, 255, True), (0.0, 200, False), (8.0, 255, False)])
+def test_a_line_that_leads_to_burnt_out_metal_is_the_lamps(band, burnt, told):
+    """At its own outline a crown mirrors the card: a darker band lies before the lamp's line, where it is not lost."""
+    photo, _, fret = upright_card(Scene(divots=(), seed=4, card=180))
+    line = fret.line.edge.px[np.argsort(fret.line.edge.px[:, 0])]
+    below = np.arange(photo.height)[:, None] - np.interp(np.arange(photo.width), *line.T)[None, :]
+    metal = np.where(below < band, 110.0, burnt)
+    drawn = gaussian_filter1d(np.where(below < 0.0, 180.0, metal), 1.0, axis=0)
+    gray = np.where(np.abs(below) < 20.0, drawn, photo.gray).astype(np.uint8)
+    lit = type(photo)(np.repeat(gray[:, :, None], 3, axis=2), photo.sha256, photo.name, photo.focal)
+    assert steps_to_burnt_out(lit, fret.line, np.tile([0.0, -1.0], (len(fret.line.y), 1))) is told
+    other = replace(fret, burnt_out=told)
+    assert (other.hidden_band_mm == fret.resolved_mm) is told
 
 
 @pytest.mark.slow
