@@ -303,7 +303,7 @@ def _radius(fret: DetectedFret, profile: Profile, n: int) -> Measured | NotMeasu
         return NotMeasured(what, "too little of the unworn crown line stands out against the backdrop")
     if _stands_above(fret):
         return NotMeasured(on_fret(n, "crown line radius"), ABOVE)
-    radius = _radius_of_arc(fret, profile, n, fret.line.u_curvature_by_stretches)
+    radius = _radius_of_arc(fret, profile, n, fret.line.u_curvature_by_stretches, fret.hidden_band_mm)
     if isinstance(radius, NotMeasured):
         return radius
     lo, hi = fret.line.span
@@ -318,7 +318,9 @@ def _manual_radius(fret: DetectedFret, profile: Profile, n: int) -> Measured | N
     return marked(radius) if isinstance(radius, Measured) else radius
 
 
-def _radius_of_arc(fret: DetectedFret, profile: Profile, n: int, u_by_stretches: float = 0.0) -> Measured | NotMeasured:
+def _radius_of_arc(
+    fret: DetectedFret, profile: Profile, n: int, u_by_stretches: float = 0.0, hidden_mm: float = 0.0
+) -> Measured | NotMeasured:
     circle, (lo, hi) = fret.line.circle, fret.line.span
     u_noise = max(circle.u_curvature, u_by_stretches)
     if circle.curvature < STRAIGHT_U * u_noise:
@@ -332,7 +334,7 @@ def _radius_of_arc(fret: DetectedFret, profile: Profile, n: int, u_by_stretches:
         (
             Contribution("edge noise", u_noise * r**2),
             Contribution("edge definition", bend * r**2),
-            Contribution("lamp's line", HIDDEN_BEND * fret.hidden_band_mm * 8.0 / (hi - lo) ** 2 * r**2),
+            Contribution("lamp's line", HIDDEN_BEND * hidden_mm * 8.0 / (hi - lo) ** 2 * r**2),
             Contribution("scale and lens", _u_curvature_by_plane(fret) * r**2),
             Contribution("camera elevation", _u_curvature_by_tilt(fret) * r**2),
             Contribution("backdrop square to the neck", _u_curvature_by_turn(fret) * r**2),

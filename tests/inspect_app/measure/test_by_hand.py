@@ -9,6 +9,7 @@ import pytest
 from calib.photo import open_photo
 from inspect_app.demo import ask_of
 from inspect_app.measure import calibrate, look
+from inspect_app.measure.backdrop import elevation
 from inspect_app.measure.manual import u_along
 from inspect_app.reading.ask import HandEdge
 from inspect_app.reading.key import parse_key
@@ -195,6 +196,22 @@ def test_the_arc_left_where_it_was_keeps_its_radius_and_says_how_well_three_poin
     by_sagitta = 8.0 * r.value**2 / chord**2 * np.sqrt(1.5) / read(ask).camera.px_per_mm  # s = c^2 / (8 r)
     assert r.u == pytest.approx(by_sagitta, rel=0.25)
     assert all(d.depth.by_hand for d in held.divots)
+
+
+@pytest.mark.slow
+def test_what_hides_an_outline_from_being_read_is_no_doubt_of_an_arc_placed_by_hand():
+    photo, calibrated, ask, read = sample("elevation")
+    fret = read(ask).frets[0]
+    seen = elevation.detect(photo, *calibrated, ask)
+    lit = replace(seen, fret=replace(seen.fret, burnt_out=True))
+    name = parse_key(f"fret {fret.number}, crown line radius")
+    pts = outline(fret, name).points
+    parts = dict(zip(("treble end", "middle", "bass end"), (pts[0], pts[len(pts) // 2], pts[-1]), strict=True))
+    by_hand = placed(ask, *((parse_key(f"{name}, {k}"), p) for k, p in parts.items()))
+    now, held = (elevation.measure_detected(d, by_hand).frets[0].crown_line_radius for d in (lit, seen))
+    assert now == held
+    radius = elevation.measure_detected(lit, ask).frets[0].crown_line_radius
+    assert radius is None or radius.u > 2.0 * fret.crown_line_radius.u
 
 
 @pytest.mark.slow
