@@ -32,7 +32,7 @@ from inspect_app.measure.plan.fret_length import fret_length, length_u_from_pose
 from inspect_app.measure.plan.fret_location import locate_frets
 from inspect_app.measure.plan.fret_numbers import numbered
 from inspect_app.measure.plan.fret_patch import BURNT, Sampling, sample_patch
-from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, with_ends
+from inspect_app.measure.plan.frets import EdgedFret, EndedFret, FittedEnd, LocatedFret, with_ends
 from inspect_app.measure.plan.hidden_parts import hidden_outlines
 from inspect_app.measure.plan.likely_frets import must_be_frets, spaced_as_asked, told_as_frets
 from inspect_app.measure.plan.reference_crown import BLUR_PX
@@ -125,13 +125,7 @@ def detect(photo: Photo, scale: Scale, plane: Plane, ask: Ask) -> Detected:
     frets, renumbered = numbered(frets, board, ask)
     if not frets:
         raise InspectError("No fret is whole in the photo: only the nut is.", "Move the camera towards the body.")
-    unread = tuple(
-        NotMeasured(on_fret(f.frame.number, what), "Less than half of the crown can be read.")
-        for f in frets
-        if not isinstance(f, EdgedFret)
-        for what in ("crown width", "length", "flats")
-    )
-    unread += renumbered
+    unread = (*_half_read(frets), *renumbered)
     if board.other_way or board.upright:
         unread += (NotMeasured(Key(feature="nut side as asked"), _UPRIGHT if board.upright else _OTHER_WAY),)
     unread += _skipped([f.frame.number for f in frets])
@@ -170,6 +164,16 @@ def measure_detected(detected: Detected, ask: Ask) -> Inspection:
     """The readings of what was detected, with the edges that `ask` fixes by hand where they were put."""
     answer = _answer(detected, ask)
     return replace(answer, not_measured=(*answer.not_measured, *detected.not_measured))
+
+
+def _half_read(frets: Sequence[LocatedFret]) -> tuple[NotMeasured, ...]:
+    """What is not measured of frets whose crowns show less than half."""
+    return tuple(
+        NotMeasured(on_fret(f.frame.number, what), "Less than half of the crown can be read.")
+        for f in frets
+        if not isinstance(f, EdgedFret)
+        for what in ("crown width", "length", "flats")
+    )
 
 
 def _skipped(numbers: list[int]) -> tuple[NotMeasured, ...]:
